@@ -1,0 +1,23 @@
+"""Fixtures of the whole suite."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).resolve().parent
+
+
+@pytest.fixture(scope="session")
+def shared():
+    """Folder of check material kept beside the checkout; skips, saying so, where it is absent."""
+    folder = Path(os.environ.get("APPULSE_SHARED", HERE.parent.parent / "shared"))
+    if not (folder / "checks").is_dir():
+        pytest.skip("check material absent: set APPULSE_SHARED or put it in ../shared")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def sample_data():
+    """Folder of the sample night."""
+    return HERE.parent / "sample_data"
