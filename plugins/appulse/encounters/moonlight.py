@@ -70,7 +70,8 @@ def moonlight_nanolambert(
     illuminance = 10 ** (-0.4 * (3.84 + 0.026 * alpha + 4e-9 * alpha**4))
     rayleigh = 10**5.36 * (1.06 + np.cos(np.radians(rho)) ** 2)
     with np.errstate(divide="ignore"):
-        mie = np.where(rho >= 10, 10 ** (6.15 - rho / 40), 6.2e7 * np.maximum(rho, 0.25) ** -2)  # within the disc: its rim
+        # within the Moon's own disc the formula has no meaning: the value at its rim stands
+        mie = np.where(rho >= 10, 10 ** (6.15 - rho / 40), 6.2e7 * np.maximum(rho, 0.25) ** -2)
     dimmed_moon = 10 ** (-0.4 * extinction * _scattering_airmass(np.minimum(moon_z, 90.0)))
     scattered = 1.0 - 10 ** (-0.4 * extinction * _scattering_airmass(np.minimum(place_z, 90.0)))
     return np.where(moon_z < 90.0, (rayleigh + mie) * illuminance * dimmed_moon * scattered, 0.0)
