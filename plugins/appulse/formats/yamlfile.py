@@ -1,0 +1,282 @@
+"""YAML that remembers its line numbers, so that a mistake can be shown where it stands.
+
+The campaign file and the settings file are read through this module. Plain YAML 1.1 turns ``22:30`` into
+1350 and ``2027-05-04`` into a date object; here both stay the words that were written, and a key that
+stands twice is an error instead of a silent loss.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from pathlib import Path
+
+import yaml
+
+from appulse.errors import InputError
+
+
+class Located(dict):
+    """A mapping with the line of each key (1-based)."""
+
+    def __init__(self, items=(), line=1, lines=None):
+        super().__init__(items)
+        self.line = line
+        self.lines = lines or {}
+
+
+class _Loader(yaml.SafeLoader):
+    pass
+
+
+_REDEFINED = {f"tag:yaml.org,2002:{kind}" for kind in ("timestamp", "int", "float")}
+_Loader.yaml_implicit_resolvers = {
+    first: [(tag, regexp) for tag, regexp in rules if tag not in _REDEFINED]
+    for first, rules in yaml.SafeLoader.yaml_implicit_resolvers.items()
+}
+_Loader.add_implicit_resolver("tag:yaml.org,2002:int", re.compile(r"^[-+]?[0-9]+$"), list("-+0123456789"))
+_Loader.add_implicit_resolver(
+    "tag:yaml.org,2002:float",
+    re.compile(r"^[-+]?(?:(?:[0-9]+\.[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?|[0-9]+[eE][-+]?[0-9]+)$"),
+    list("-+.0123456789"),
+)
+
+
+def _mapping(loader, node):
+    loader.flatten_mapping(node)
+    found = Located(line=node.start_mark.line + 1)
+    for key_node, value_node in node.value:
+        key = loader.construct_object(key_node, deep=True)
+        line = key_node.start_mark.line + 1
+        if not isinstance(key, str | int | float):
+            raise yaml.constructor.ConstructorError(None, None, "a key must be a word", key_node.start_mark)
+        key = str(key)
+        if key in found:
+            raise yaml.constructor.ConstructorError(
+                None, None, f"'{key}' stands twice (first in line {found.lines[key]})", key_node.start_mark
+            )
+        found[key] = loader.construct_object(value_node, deep=True)
+        found.lines[key] = line
+    return found
+
+
+def _integer(loader, node):
+    return int(loader.construct_scalar(node))  # a leading zero is a zero, not octal
+
+
+_Loader.add_constructor("tag:yaml.org,2002:map", _mapping)
+_Loader.add_constructor("tag:yaml.org,2002:int", _integer)
+
+
+def load_yaml(path):
+    """Read a YAML file whose top level is a mapping.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    Located
+
+    Raises
+    ------
+    InputError
+        Unreadable, not UTF-8, not YAML, a key twice, or no mapping; file and line are named.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> file = pathlib.Path(tempfile.mkdtemp()) / "night.yaml"
+    >>> _ = file.write_text("from: 2027-05-04\\nat: 22:30\\n")
+    >>> found = load_yaml(file)
+    >>> found["at"], found.lines["at"]
+    ('22:30', 2)
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}); give the path of a YAML file") from None
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path}: not UTF-8 text (byte {error.start}); save the file as UTF-8") from None
+    try:
+        found = yaml.load(text, Loader=_Loader)
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        line = mark.line + 1 if mark else 1
+        raise InputError(f"{path}:{line}: not valid YAML: {error.problem or error.context}") from None
+    except yaml.YAMLError as error:
+        raise InputError(f"{path}: not valid YAML: {' '.join(str(error).split())}") from None
+    if found is None:
+        found = Located()
+    if not isinstance(found, Located):
+        kind = type(found).__name__
+        raise InputError(f"{path}:1: 'key: value' lines expected at the top level, not a {kind}")
+    return found
+
+
+class Problems:
+    """Everything that is wrong with one file, told together."""
+
+    def __init__(self, path):
+        self.path = Path(path)
+        self.found = []
+
+    def add(self, line, text):
+        """Note a problem at a line."""
+        self.found.append((line, text))
+
+    def raise_any(self):
+        """Raise InputError that lists the problems in the order of their lines, or return."""
+        if self.found:
+            raise InputError("\n".join(f"{self.path}:{line}: {text}" for line, text in sorted(self.found)))
+
+
+class Fields:
+    """Takes typed values out of a mapping, noting what is missing, wrong or unknown.
+
+    Examples
+    --------
+    >>> problems = Problems("site.yaml")
+    >>> fields = Fields(Located({"hight": 12}, line=3, lines={"hight": 4}), problems, "site")
+    >>> fields.number("height", default=0.0)
+    0.0
+    >>> fields.done()
+    >>> problems.found
+    [(4, "site: 'hight' is not known here; did you mean 'height'?")]
+    """
+
+    def __init__(self, mapping, problems, where):
+        if not isinstance(mapping, Located):
+            problems.add(1, f"{where}: 'key: value' lines expected, got {mapping!r}")
+            mapping = Located()
+        self.mapping, self.problems, self.where = mapping, problems, where
+        self._asked = []
+
+    def line(self, key=None):
+        """Line of a key, or of the mapping."""
+        return self.mapping.lines.get(key, self.mapping.line)
+
+    def problem(self, key, text):
+        """Note a problem with a key."""
+        self.problems.add(self.line(key), f"{self.where}: {text}")
+
+    def raw(self, key, default=None, *, required=False):
+        """The value as YAML gave it."""
+        self._asked.append(key)
+        value = self.mapping.get(key)
+        if value is None:
+            if required:
+                self.problem(None, f"'{key}' is missing")
+            return default
+        return value
+
+    def text(self, key, default=None, *, required=False, choices=None):
+        """Words; numbers are taken as their text. `choices` limits them."""
+        value = self.raw(key, required=required)
+        if value is None:
+            return default
+        if isinstance(value, bool | dict | list):
+            self.problem(key, f"'{key}' must be text, got {value!r}")
+            return default
+        value = str(value)
+        if choices and value not in choices:
+            self.problem(key, f"'{key}' is {value!r}; allowed: {', '.join(choices)}")
+            return default
+        return value
+
+    def flag(self, key, default=False):
+        """True or false."""
+        value = self.raw(key)
+        if value is None:
+            return default
+        if not isinstance(value, bool):
+            self.problem(key, f"'{key}' must be true or false, got {value!r}")
+            return default
+        return value
+
+    def number(self, key, default=None, *, required=False, minimum=None, maximum=None, above=None):
+        """A finite number within limits (`minimum`, `maximum` included; `above` excluded)."""
+        value = self.raw(key, required=required)
+        if value is None:
+            return default
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            self.problem(key, f"'{key}' must be a number, got {value!r}")
+            return default
+        outside = (
+            (minimum is not None and value < minimum)
+            or (maximum is not None and value > maximum)
+            or (above is not None and value <= above)
+        )
+        if outside:
+            limits = [
+                f"at least {minimum}" if minimum is not None else "",
+                f"above {above}" if above is not None else "",
+                f"at most {maximum}" if maximum is not None else "",
+            ]
+            self.problem(key, f"'{key}' is {value}; it must be {' and '.join(filter(None, limits))}")
+            return default
+        return float(value)
+
+    def texts(self, key, default=()):
+        """A list of words; a single word is a list of one, commas separate."""
+        value = self.raw(key)
+        if value is None:
+            return list(default)
+        if isinstance(value, list):
+            if any(isinstance(item, bool | dict | list) or item is None for item in value):
+                self.problem(key, f"'{key}' must be a list of words, got {value!r}")
+                return list(default)
+            return [str(item) for item in value]
+        if isinstance(value, bool | dict):
+            self.problem(key, f"'{key}' must be a list of words, got {value!r}")
+            return list(default)
+        return [part.strip() for part in str(value).split(",") if part.strip()]
+
+    def numbers(self, key, default=None, *, length=None, minimum=None, maximum=None):
+        """A list of finite numbers, of a given length and within limits."""
+        value = self.raw(key)
+        if value is None:
+            return default
+        good = isinstance(value, list) and all(
+            isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in value
+        )
+        if not good or (length is not None and len(value) != length):
+            count = f"{length} " if length is not None else ""
+            self.problem(key, f"'{key}' must be a list of {count}numbers, got {value!r}")
+            return default
+        if any((minimum is not None and v < minimum) or (maximum is not None and v > maximum) for v in value):
+            self.problem(key, f"'{key}' holds a value outside {minimum} to {maximum}: {value!r}")
+            return default
+        return [float(v) for v in value]
+
+    def section(self, key):
+        """A mapping under this key as Fields, or None when it is not there."""
+        value = self.raw(key)
+        if value is None:
+            return None
+        if not isinstance(value, Located):
+            self.problem(key, f"'{key}' must hold 'key: value' lines, got {value!r}")
+            return None
+        return Fields(value, self.problems, f"{self.where} {key}".strip())
+
+    def sections(self, key):
+        """A list of mappings under this key as a list of Fields."""
+        value = self.raw(key)
+        if value is None:
+            return []
+        if not isinstance(value, list) or not all(isinstance(item, Located) for item in value):
+            self.problem(key, f"'{key}' must be a list ('- name: ...'), got {value!r}")
+            return []
+        return [Fields(item, self.problems, f"{key}[{number}]") for number, item in enumerate(value, 1)]
+
+    def done(self):
+        """Complain of every key that nobody asked for."""
+        for key in self.mapping:
+            if key not in self._asked:
+                near = difflib.get_close_matches(key, self._asked, 1)
+                known = ", ".join(sorted(set(self._asked)))
+                hint = f"did you mean '{near[0]}'?" if near else f"known: {known}"
+                self.problem(key, f"'{key}' is not known here; {hint}")
