@@ -1,0 +1,234 @@
+"""The entry point ``appulse``: loads the module of the command asked for, and turns errors into one line.
+
+Exit codes: 0 done; 1 some frames or steps failed and the others are done; 2 the input cannot be used as it
+is; 70 a fault of the program itself; 130 interrupted; 141 the reader of a pipe went away.
+"""
+
+import argparse
+import importlib
+import os
+import re
+import sys
+import warnings
+from typing import NamedTuple, NoReturn
+
+from appulse.errors import AppulseError, AppulseWarning, InputError, MissingExtraError, OutputExistsError
+
+EXIT_DONE, EXIT_PARTIAL, EXIT_INPUT, EXIT_FAULT, EXIT_INTERRUPTED, EXIT_PIPE = 0, 1, 2, 70, 130, 141
+
+
+class Command(NamedTuple):
+    """One sub-command: its name, the module that holds it, and its line in ``appulse --help``."""
+
+    name: str
+    module: str
+    help: str
+
+
+COMMANDS = (
+    Command("demo", "appulse.cli.demo", "measure the sample frames and compare with the known answers"),
+    Command("predict", "appulse.cli.predict", "where a body stands: an ephemeris table"),
+    Command("field", "appulse.cli.field", "what should be in a frame: bodies and deep-sky objects"),
+    Command("residuals", "appulse.cli.residuals", "measure bodies in frames: observed minus calculated"),
+    Command("view", "appulse.cli.view", "open frames, tracks and outlines in glue"),
+    Command("orbits", "appulse.cli.orbits", "what is in an orbit file; search it; convert it"),
+    Command("frame", "appulse.cli.frame", "what a frame's header says: time, site, scale, camera"),
+    Command("doctor", "appulse.cli.doctor", "check the installation and say what is missing"),
+)
+
+_EPILOG = """\
+first steps:
+  appulse demo                          six sample frames, measured, with the answers beside
+  appulse frame night/*.fits            is time, site and plate solution understood?
+  appulse residuals night/*.fits --body 7 --out night/measured
+  appulse view night/*.fits --body 7    the same in glue
+
+Each command has its own help with examples: appulse COMMAND --help.
+Set APPULSE_DEBUG=1 to see a traceback where an error is reported in one line.
+"""
+
+_NEGATIVE_VALUE = re.compile(r"-\.?\d")
+
+
+class _Formatter(argparse.RawDescriptionHelpFormatter):
+    """Keeps the lines of the examples and leaves room for the longest command."""
+
+    def __init__(self, prog: str, **kwargs):
+        kwargs.setdefault("max_help_position", 26)
+        super().__init__(prog, **kwargs)
+
+
+class Parser(argparse.ArgumentParser):
+    """An argument parser whose errors are one line and whose examples keep their lines."""
+
+    def __init__(self, *args, **kwargs):
+        kwargs.setdefault("formatter_class", _Formatter)
+        kwargs.setdefault("allow_abbrev", False)
+        super().__init__(*args, **kwargs)
+
+    def error(self, message: str) -> NoReturn:
+        """Print the message in one line and leave with exit code 2."""
+        self.exit(EXIT_INPUT, f"{self.prog}: {message} (see {self.prog} --help)\n")
+
+
+class _VersionAction(argparse.Action):
+    """Look the version up only when it is asked for: the metadata machinery is slow to load."""
+
+    def __init__(self, option_strings, dest, **kwargs):
+        super().__init__(option_strings, dest, nargs=0, **kwargs)
+
+    def __call__(self, parser, namespace, values, option_string=None):
+        import appulse
+
+        print(f"appulse {appulse.__version__}")
+        parser.exit(EXIT_DONE)
+
+
+def join_negative_values(argv: list[str]) -> list[str]:
+    """Bind a value that begins with a minus sign to the option before it.
+
+    argparse takes ``-70.8,-23,2400`` for an unknown option, because it is not a single number.
+
+    Parameters
+    ----------
+    argv : list of str
+        Words of the command line.
+
+    Returns
+    -------
+    list of str
+        The same words; ``--site -70.8,-23,2400`` has become ``--site=-70.8,-23,2400``.
+
+    Examples
+    --------
+    >>> join_negative_values(["predict", "--site", "-70.8,-23,2400", "--overwrite"])
+    ['predict', '--site=-70.8,-23,2400', '--overwrite']
+    """
+    joined: list[str] = []
+    for word in argv:
+        previous = joined[-1] if joined else ""
+        is_option = previous.startswith("--") and len(previous) > 2 and "=" not in previous
+        if is_option and _NEGATIVE_VALUE.match(word):
+            joined[-1] = f"{previous}={word}"
+        else:
+            joined.append(word)
+    return joined
+
+
+def build_parser(command: Command | None) -> Parser:
+    """Build the parser with the options of one command, the others by name only.
+
+    Parameters
+    ----------
+    command : Command or None
+        The command whose module is imported; none for the general help.
+
+    Returns
+    -------
+    Parser
+        Ready for ``parse_args``.
+
+    Examples
+    --------
+    >>> build_parser(None).prog
+    'appulse'
+    """
+    parser = Parser(
+        prog="appulse",
+        description="Passes of minor bodies by deep-sky objects: where they are, what is measured.",
+        epilog=_EPILOG,
+    )
+    parser.add_argument("--version", action=_VersionAction, help="print the version and leave")
+    subparsers = parser.add_subparsers(metavar="COMMAND", title="commands", parser_class=Parser)
+    for entry in COMMANDS:
+        if entry is command:
+            importlib.import_module(entry.module).add_parser(subparsers)
+        else:
+            subparsers.add_parser(entry.name, help=entry.help, add_help=False)
+    return parser
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    argv : list of str, optional
+        Words after the program's name; ``sys.argv[1:]`` when left out.
+
+    Returns
+    -------
+    int
+        The exit code, see the module's first lines.
+
+    Examples
+    --------
+    >>> main(["predict", "--nonsense"])
+    2
+    """
+    argv = join_negative_values(list(sys.argv[1:] if argv is None else argv))
+    debug = os.environ.get("APPULSE_DEBUG", "") not in ("", "0")
+    with warnings.catch_warnings():
+        _print_warnings_in_one_line(debug)
+        try:
+            code = _run(argv)
+            sys.stdout.flush()
+            return code
+        except SystemExit as leaving:  # argparse leaves this way, after its own message
+            return leaving.code if isinstance(leaving.code, int) else EXIT_DONE
+        except KeyboardInterrupt:
+            return _say("interrupted", EXIT_INTERRUPTED)
+        except BrokenPipeError:
+            # Python would complain once more when it flushes standard output on the way out.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return EXIT_PIPE
+        except Exception as error:
+            if debug:
+                raise
+            return _say(*_message_and_code(error))
+
+
+def _run(argv: list[str]) -> int:
+    name = next((word for word in argv if not word.startswith("-")), None)
+    command = next((entry for entry in COMMANDS if entry.name == name), None)
+    parser = build_parser(command)
+    args = parser.parse_args(argv)
+    if command is None:
+        parser.print_help()
+        return EXIT_INPUT
+    return importlib.import_module(command.module).run(args)
+
+
+def _message_and_code(error: Exception) -> tuple[str, int]:
+    """One line and an exit code for whatever went wrong."""
+    if isinstance(error, (InputError, OutputExistsError, MissingExtraError)):
+        return str(error), EXIT_INPUT
+    if isinstance(error, AppulseError):
+        return str(error), EXIT_PARTIAL
+    if isinstance(error, OSError) and error.filename is not None:
+        return f"{error.filename}: {error.strerror or error}", EXIT_INPUT
+    hint = "set APPULSE_DEBUG=1 and repeat for the details to report"
+    return f"unexpected {type(error).__name__}: {error}; {hint}", EXIT_FAULT
+
+
+def _say(message: str, code: int) -> int:
+    print("appulse: " + " ".join(str(message).split()), file=sys.stderr)
+    return code
+
+
+def _print_warnings_in_one_line(debug: bool) -> None:
+    """Show appulse's own warnings as notes; libraries' warnings only to those who debug."""
+    warnings.filterwarnings("always", category=AppulseWarning)
+    usual = warnings.showwarning
+
+    def show(message, category, filename, lineno, file=None, line=None):
+        if issubclass(category, AppulseWarning):
+            print("appulse: note: " + " ".join(str(message).split()), file=sys.stderr)
+        elif debug:
+            usual(message, category, filename, lineno, file, line)
+
+    warnings.showwarning = show
+
+
+if __name__ == "__main__":
+    sys.exit(main())
