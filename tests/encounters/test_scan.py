@@ -1,0 +1,104 @@
+"""The scan against brute force on the same splines: complete, and nothing invented."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+from scipy.interpolate import CubicSpline
+
+from appulse.encounters.scan import least_separations
+from appulse.errors import InputError
+
+
+def looping_bodies(rng, n, time_d):
+    """Directions that run and loop as minor bodies do, some across the pole and some across 0h."""
+    lon0, node, tilt = rng.uniform(0, 2 * np.pi, n), rng.uniform(0, 2 * np.pi, n), rng.uniform(0, 1.5, n)
+    rate = np.radians(rng.uniform(0.05, 1.0, n))
+    lon = lon0[:, None] + rate[:, None] * time_d + 0.25 * np.sin(time_d / 70.0 + lon0[:, None] * 3)
+    lat = np.arcsin(np.sin(tilt)[:, None] * np.sin(lon - node[:, None]))
+    return np.stack([np.cos(lon) * np.cos(lat), np.sin(lon) * np.cos(lat), np.sin(lat)], -1)
+
+
+def brute_force(time_d, bodies, targets, reach):
+    """Minima of a finely sampled separation, parabola through the lowest three samples."""
+    fine = np.arange(time_d[0], time_d[-1], 0.02)
+    found = set()
+    for i, body in enumerate(bodies):
+        path = CubicSpline(time_d, body)(fine)
+        path /= np.linalg.norm(path, axis=1, keepdims=True)
+        separation = 2 * np.arcsin(np.linalg.norm(path[:, None] - targets, axis=2) / 2)
+        low = (separation[1:-1] < separation[:-2]) & (separation[1:-1] <= separation[2:])
+        for k, j in zip(*np.nonzero(low & (separation[1:-1] <= reach * 1.02)), strict=True):
+            found.add((i, j, round(fine[k + 1], 2), separation[k + 1, j]))
+    return found
+
+
+def test_recall_and_precision_against_brute_force():
+    rng = np.random.default_rng(5)
+    time_d = np.arange(0.0, 200.0)
+    bodies = looping_bodies(rng, 12, time_d)
+    targets = rng.normal(size=(1200, 3))
+    targets /= np.linalg.norm(targets, axis=1, keepdims=True)
+    reach = np.radians(rng.choice([0.1, 1.0, 4.0], len(targets)))
+    found = least_separations(time_d, bodies, targets, reach)
+    truth = brute_force(time_d, bodies, targets, reach)
+    got = {(b, t): [] for b, t in zip(found.body, found.target, strict=True)}
+    for b, t, when in zip(found.body, found.target, found.time_d, strict=True):
+        got[b, t].append(when)
+    sure = [row for row in truth if row[3] < reach[row[1]] * 0.999]
+    missed = [row for row in sure if not np.any(np.abs(np.array(got.get(row[:2], [np.inf])) - row[2]) < 0.03)]
+    assert len(sure) > 100
+    assert not missed
+    near = {(b, t) for b, t, *_ in truth}
+    assert all(pair in near for pair in got)
+
+
+def test_a_retrograde_loop_brings_one_pair_together_three_times():
+    """Common practice, no source: up to three passes of one pair in an apparition, each kept apart."""
+    time_d = np.arange(0.0, 300.0)
+    lon = np.radians(0.2 * (time_d - 150) - 12 * np.sin((time_d - 150) / 40.0))
+    body = np.stack([np.cos(lon), np.sin(lon), 0 * lon], -1)[None]
+    target = np.array([[1.0, 0.0, np.radians(0.1)]])
+    target /= np.linalg.norm(target)
+    found = least_separations(time_d, body, target, np.radians(0.2))
+    assert len(found) == 3
+    assert_allclose(found.separation_rad, np.arctan(np.radians(0.1)), rtol=1e-6)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    ra0=st.floats(0, 360), dec0=st.floats(-89.9, 89.9), rate=st.floats(0.02, 3.0), pa=st.floats(0, 360),
+    miss=st.floats(0.0, 0.2), when=st.floats(3.0, 6.0),
+)
+def test_a_great_circle_pass_is_found_anywhere_on_the_sky(ra0, dec0, rate, pa, miss, when):
+    """Known answer: uniform motion on a great circle past a point `miss` degrees beside it."""
+    lon, lat, angle = np.radians([ra0, dec0, pa])
+    here = np.array([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)])
+    east = np.array([-np.sin(lon), np.cos(lon), 0.0])
+    north = np.cross(here, east)
+    forward = np.sin(angle) * east + np.cos(angle) * north
+    side = np.cross(here, forward)
+    time_d = np.arange(0.0, 10.0)
+    phase = np.radians(rate * (time_d - when))[:, None]
+    body = (np.cos(phase) * here + np.sin(phase) * forward)[None]
+    target = np.cos(np.radians(miss)) * here + np.sin(np.radians(miss)) * side
+    found = least_separations(time_d, body, target[None], np.radians(0.25))
+    assert len(found) == 1
+    assert_allclose(found.time_d, when, atol=2e-5 / rate)
+    assert_allclose(found.separation_rad, np.radians(miss), atol=1e-6)
+
+
+def test_a_minimum_at_the_edge_is_none():
+    time_d = np.arange(0.0, 5.0)
+    lon = np.radians(time_d)
+    body = np.stack([np.cos(lon), np.sin(lon), 0 * lon], -1)[None]
+    assert len(least_separations(time_d, body, np.array([[1.0, 0.0, 0.0]]), 0.01)) == 0
+
+
+@pytest.mark.parametrize(
+    ("time_d", "unit"), [(np.arange(3.0), 1.0), (np.zeros(5), 1.0), (np.arange(5.0), np.nan)]
+)
+def test_what_cannot_be_scanned_is_refused(time_d, unit):
+    with pytest.raises(InputError):
+        least_separations(time_d, np.full((1, len(time_d), 3), unit), np.array([[1.0, 0, 0]]), 0.01)
