@@ -135,17 +135,26 @@ def build_parser(command: Command | None) -> Parser:
     """
     parser = Parser(
         prog="appulse",
+        usage="appulse [-h] [--version] COMMAND ...",
         description="Passes of minor bodies by deep-sky objects: where they are, what is measured.",
-        epilog=_EPILOG,
+        epilog=_list_commands() + _EPILOG,
     )
     parser.add_argument("--version", action=_VersionAction, help="print the version and leave")
-    subparsers = parser.add_subparsers(metavar="COMMAND", title="commands", parser_class=Parser)
+    subparsers = parser.add_subparsers(
+        prog="appulse", metavar="COMMAND", help=argparse.SUPPRESS, parser_class=Parser
+    )
     for entry in COMMANDS:
         if entry is command:
             importlib.import_module(entry.module).add_parser(subparsers)
         else:
-            subparsers.add_parser(entry.name, help=entry.help, add_help=False)
+            subparsers.add_parser(entry.name, add_help=False)
     return parser
+
+
+def _list_commands() -> str:
+    # argparse's own list breaks the line after a long name, and shows the help of loaded modules only.
+    width = max(len(entry.name) for entry in COMMANDS)
+    return "commands:\n" + "".join(f"  {entry.name:{width}}  {entry.help}\n" for entry in COMMANDS) + "\n"
 
 
 def main(argv: list[str] | None = None) -> int:
