@@ -210,7 +210,7 @@ def answer(shot: scenario.Shot, body: Path7) -> dict:
 
 ANSWERS_HEAD = """\
 # What was put into the sample frames: a perfect measurement finds these numbers. Written by make_sample.py.
-# clock_offset_s: true minus recorded time.  plate_*: places read through the WCS minus true ones, RA with cosDec.
+# clock_offset_s: true minus recorded time. plate_*: places by the WCS minus true ones, RA with cosDec.
 # Of each frame: pixels are zero-based; *_true in degrees at the true light-weighted middle; rate in arcsec/h;
 # dra_plate, ddec_plate, along_plate: O-C with the plate's error taken off (the clock alone), arcsec;
 # dra_cosdec, ddec: O-C by the frame's own WCS, arcsec.

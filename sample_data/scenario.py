@@ -65,4 +65,4 @@ SHOTS = (
     Shot("iris_5", "2027-05-05T02:02:33.000", 10.0, 60, 11.5, 20, 180.0, 4.0, 19.4, 182.9, (-2.7, 6.5)),
     Shot("iris_6", "2027-05-05T03:20:47.000", 120.0, 1, 120.0, 0, 0.0, 1.0, 2.5, 182.9, (8.2, -1.9)),
 )
-"""Two single exposures, four frames that the telescope stacked itself; the mount turns over after the third."""
+"""Two single exposures, four frames stacked by the telescope itself; the mount turns over after the third."""
