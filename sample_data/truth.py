@@ -5,7 +5,8 @@ Writes ``truth.ecsv`` (astrometric places from the southern site, every five min
 read with jplephem, the site carried by ERFA's Earth rotation through astropy, light time by iteration; no
 aberration, no deflection (an astrometric place as the ephemeris services print it).
 
-    python sample_data/truth.py --planets de440.bsp --asteroids sb441-n16.bsp
+    python sample_data/truth.py                                       with the kernels in the source tree
+    python sample_data/truth.py --planets FILE --asteroids FILE       with the whole ones
 """
 
 import argparse
@@ -21,6 +22,8 @@ from astropy.utils import iers
 from jplephem.spk import SPK
 
 HERE = Path(__file__).resolve().parent
+DATA = HERE.parent / "plugins" / "appulse" / "data"
+PLANETS, ASTEROIDS = DATA / "de440_1990_2050.bsp", DATA / "sb441-n16_1990_2050.bsp"
 C_KM_S = 299_792.458
 AU_KM = 149_597_870.7
 TARGET = 2_000_007
@@ -95,8 +98,8 @@ def places(kernels: Kernels, time: Time, observer_km) -> Table:
 def main() -> None:
     """Write truth.ecsv and orbit.ecsv."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--planets", type=Path, required=True, help="a JPL DE440 kernel, whole or cut")
-    parser.add_argument("--asteroids", type=Path, required=True, help="a JPL SB441-N16 kernel, whole or cut")
+    parser.add_argument("--planets", type=Path, default=PLANETS, help="a JPL DE440 kernel, whole or cut")
+    parser.add_argument("--asteroids", type=Path, default=ASTEROIDS, help="a JPL SB441-N16 kernel, likewise")
     args = parser.parse_args()
     kernels = Kernels(args.planets, args.asteroids)
 
