@@ -1,0 +1,247 @@
+"""Two-body motion with bare floats: elements to states and back, for every conic.
+
+The universal variable of Stumpff and Goodyear carries ellipse, parabola and hyperbola through one
+formula, so nothing happens at e = 1 exactly. All angles radians, lengths au, times days, axes as named.
+
+Sources: Battin 1999, *An Introduction to the Mathematics and Methods of Astrodynamics*, sections 4.5 and 4.6
+(universal functions, generalised Kepler equation); Danby 1988, *Fundamentals of Celestial Mechanics*, 6.9.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from ..constants import ARCSEC_PER_RAD, OBLIQUITY_J2000_ARCSEC
+from ..errors import OrbitError
+from .universal import stumpff, universal_anomaly
+
+GM_SUN = 2.959_122_082_841_195_6e-4
+"""GM of the Sun, au^3/d^2. Header of JPL DE440 (Park et al. 2021, AJ 161, 105). The MPC's k^2
+differs from it by 5e-12."""
+
+_OBL = OBLIQUITY_J2000_ARCSEC / ARCSEC_PER_RAD
+ECLIPTIC_TO_ICRF = np.array(
+    [[1.0, 0.0, 0.0], [0.0, np.cos(_OBL), -np.sin(_OBL)], [0.0, np.sin(_OBL), np.cos(_OBL)]]
+)
+"""Rotation from ecliptic J2000 axes (obliquity 84381.448 arcsec) to ICRF axes: ``v_icrf = M @ v_ecl``."""
+ECLIPTIC_TO_ICRF.flags.writeable = False
+
+
+class Elements(NamedTuple):
+    """Osculating elements; every field an array of shape (n,)."""
+
+    q_au: np.ndarray
+    e: np.ndarray
+    inc_rad: np.ndarray
+    node_rad: np.ndarray
+    peri_rad: np.ndarray
+    tp_jd_tdb: np.ndarray
+
+
+def _check_finite(**fields):
+    for name, value in fields.items():
+        bad = ~np.isfinite(value)
+        if np.any(bad):
+            row = int(np.flatnonzero(np.atleast_1d(bad))[0])
+            raise OrbitError(f"{name} is {np.atleast_1d(value)[row]} in row {row}: a finite number is needed")
+
+
+def state_from_elements(q_au, e, inc_rad, node_rad, peri_rad, tp_jd_tdb, epoch_jd_tdb, *, gm=GM_SUN):
+    """Position and velocity at an epoch from perihelion elements, for any conic.
+
+    Parameters
+    ----------
+    q_au : (n,) array, au
+        Perihelion distance, positive.
+    e : (n,) array
+        Eccentricity, 0 or more; exactly 1 is a parabola.
+    inc_rad, node_rad, peri_rad : (n,) arrays, rad
+        Inclination, longitude of the node, argument of perihelion; ecliptic J2000.
+    tp_jd_tdb, epoch_jd_tdb : (n,) arrays, JD TDB
+        Time of perihelion and the epoch of the state.
+    gm : float, au^3/d^2
+
+    Returns
+    -------
+    state : (n, 6) array, au and au/d, on the axes of the angles (ecliptic J2000)
+
+    Raises
+    ------
+    OrbitError
+        An element is not finite, q is not positive or e is negative.
+    ConvergenceError
+        Kepler's equation did not settle.
+
+    Examples
+    --------
+    A circle of 1 au a quarter of a turn after perihelion:
+
+    >>> quarter = 0.5 * np.pi / np.sqrt(GM_SUN)
+    >>> state_from_elements(1.0, 0.0, 0.0, 0.0, 0.0, 0.0, quarter)[0, :3].round(12) + 0.0
+    array([0., 1., 0.])
+    """
+    q, e, inc, node, peri, tp, epoch = (
+        np.atleast_1d(a).astype(float)
+        for a in np.broadcast_arrays(q_au, e, inc_rad, node_rad, peri_rad, tp_jd_tdb, epoch_jd_tdb)
+    )
+    _check_finite(q=q, e=e, inclination=inc, node=node, perihelion=peri, tp=tp, epoch=epoch)
+    if np.any(q <= 0) or np.any(e < 0):
+        row = int(np.flatnonzero((q <= 0) | (e < 0))[0])
+        raise OrbitError(f"q = {q[row]} au, e = {e[row]} in row {row}: q must be positive and e not negative")
+    x, y, vx, vy = _perifocal(q, e, epoch - tp, gm)
+    p_axis, q_axis = perifocal_axes(inc, node, peri)
+    position = x[:, None] * p_axis + y[:, None] * q_axis
+    velocity = vx[:, None] * p_axis + vy[:, None] * q_axis
+    return np.hstack([position, velocity])
+
+
+def _perifocal(q, e, dt_d, gm):
+    """In-plane coordinates and velocities from q, e and the time since perihelion."""
+    alpha = (1.0 - e) / q
+    period = np.where(alpha > 0, 2.0 * np.pi / np.sqrt(gm * np.where(alpha > 0, alpha, 1.0) ** 3), np.inf)
+    with np.errstate(invalid="ignore"):
+        dt = np.where(np.isfinite(period), dt_d - period * np.round(dt_d / period), dt_d)
+    chi = universal_anomaly(dt, q, 0.0, alpha, gm)
+    c2, c3 = stumpff(alpha * chi * chi)
+    u2, u1 = chi * chi * c2, chi - alpha * chi**3 * c3
+    r = q + e * u2
+    root = np.sqrt(gm * (1.0 + e) / q)
+    x = q - u2
+    y = root * (q * u1) / np.sqrt(gm)  # g = (q u1) / sqrt(gm) at perihelion, where sigma = 0
+    vx = -np.sqrt(gm) * u1 / r
+    vy = root * (1.0 - u2 / r)
+    return x, y, vx, vy
+
+
+def perifocal_axes(inc_rad, node_rad, peri_rad):
+    """Unit vectors towards perihelion and 90 degrees further along the motion, each (n, 3).
+
+    Examples
+    --------
+    >>> perifocal_axes(np.array([0.0]), np.array([0.0]), np.array([0.0]))
+    (array([[1., 0., 0.]]), array([[-0.,  1.,  0.]]))
+    """
+    cn, sn = np.cos(node_rad), np.sin(node_rad)
+    cw, sw = np.cos(peri_rad), np.sin(peri_rad)
+    ci, si = np.cos(inc_rad), np.sin(inc_rad)
+    p_axis = np.stack([cn * cw - sn * sw * ci, sn * cw + cn * sw * ci, sw * si], axis=-1)
+    q_axis = np.stack([-cn * sw - sn * cw * ci, -sn * sw + cn * cw * ci, cw * si], axis=-1)
+    return p_axis, q_axis
+
+
+def propagate_two_body(state, dt_d, *, gm=GM_SUN):
+    """Carry states along their conics.
+
+    Parameters
+    ----------
+    state : (n, 6) array, au and au/d, any inertial axes about the Sun
+    dt_d : scalar or (n,) array, d
+    gm : float, au^3/d^2
+
+    Returns
+    -------
+    state : (n, 6) array on the same axes
+
+    Raises
+    ------
+    OrbitError
+        A state is not finite or lies at the Sun's centre.
+    ConvergenceError
+        Kepler's equation did not settle.
+
+    Examples
+    --------
+    >>> start = np.array([[1.0, 0.0, 0.0, 0.0, np.sqrt(GM_SUN), 0.0]])
+    >>> propagate_two_body(start, np.pi / np.sqrt(GM_SUN))[0, :2].round(12) + 0.0
+    array([-1.,  0.])
+    """
+    state = np.atleast_2d(np.asarray(state, dtype=float))
+    dt = np.broadcast_to(np.asarray(dt_d, dtype=float), state.shape[:1])
+    _check_finite(state=state, dt=dt)
+    r0v, v0v = state[:, :3], state[:, 3:]
+    r0 = np.linalg.norm(r0v, axis=1)
+    if np.any(r0 == 0):
+        raise OrbitError(f"the position in row {int(np.argmin(r0))} is the Sun's centre: no orbit is there")
+    sigma = np.einsum("ij,ij->i", r0v, v0v) / np.sqrt(gm)
+    alpha = 2.0 / r0 - np.einsum("ij,ij->i", v0v, v0v) / gm
+    period = np.where(alpha > 0, 2.0 * np.pi / np.sqrt(gm * np.where(alpha > 0, alpha, 1.0) ** 3), np.inf)
+    with np.errstate(invalid="ignore"):
+        dt = np.where(np.isfinite(period), dt - period * np.round(dt / period), dt)
+    chi = universal_anomaly(dt, r0, sigma, alpha, gm)
+    c2, c3 = stumpff(alpha * chi * chi)
+    u2, u3 = chi * chi * c2, chi**3 * c3
+    u1, u0 = chi - alpha * u3, 1.0 - alpha * u2
+    r = r0 * u0 + sigma * u1 + u2
+    f, g = 1.0 - u2 / r0, dt - u3 / np.sqrt(gm)
+    fdot, gdot = -np.sqrt(gm) * u1 / (r * r0), 1.0 - u2 / r
+    return np.hstack([f[:, None] * r0v + g[:, None] * v0v, fdot[:, None] * r0v + gdot[:, None] * v0v])
+
+
+def elements_from_state(state, epoch_jd_tdb, *, gm=GM_SUN):
+    """Osculating perihelion elements of states, for any conic.
+
+    Parameters
+    ----------
+    state : (n, 6) array, au and au/d, ecliptic J2000 axes (or any axes; the angles refer to them)
+    epoch_jd_tdb : scalar or (n,) array, JD TDB
+    gm : float, au^3/d^2
+
+    Returns
+    -------
+    Elements
+        ``q_au, e, inc_rad, node_rad, peri_rad, tp_jd_tdb``. On ellipses tp is the perihelion nearest to the
+        epoch. An orbit in the reference plane gets node 0; a circle gets its perihelion at the node.
+
+    Raises
+    ------
+    OrbitError
+        Zero or non-finite vectors, or motion straight through the Sun (no plane).
+
+    Examples
+    --------
+    >>> state = state_from_elements(1.2, 0.4, 0.1, 2.0, 3.0, 2460000.5, 2460100.5)
+    >>> [round(float(v[0]), 9) for v in elements_from_state(state, 2460100.5)]
+    [1.2, 0.4, 0.1, 2.0, 3.0, 2460000.5]
+    """
+    state = np.atleast_2d(np.asarray(state, dtype=float))
+    epoch = np.broadcast_to(np.asarray(epoch_jd_tdb, dtype=float), state.shape[:1])
+    _check_finite(state=state, epoch=epoch)
+    rv, vv = state[:, :3], state[:, 3:]
+    hv = np.cross(rv, vv)
+    r, h2 = np.linalg.norm(rv, axis=1), np.einsum("ij,ij->i", hv, hv)
+    if np.any(h2 <= 1e-24 * gm * r):
+        row = int(np.argmin(h2 / np.maximum(gm * r, 1e-300)))
+        raise OrbitError(f"state in row {row} has a zero vector or falls straight into the Sun: no orbit")
+    ecc_v = np.cross(vv, hv) / gm - rv / r[:, None]
+    e = np.linalg.norm(ecc_v, axis=1)
+    q = h2 / gm / (1.0 + e)
+    inc = np.arctan2(np.hypot(hv[:, 0], hv[:, 1]), hv[:, 2])
+    flat = np.hypot(hv[:, 0], hv[:, 1]) < 1e-14 * np.sqrt(h2)
+    node = np.where(flat, 0.0, np.arctan2(hv[:, 0], -hv[:, 1]))
+    n_axis = np.stack([np.cos(node), np.sin(node), np.zeros_like(node)], axis=-1)
+    m_axis = np.cross(hv / np.sqrt(h2)[:, None], n_axis)
+    round_orbit = e < 1e-13
+    pv = np.where(round_orbit[:, None], n_axis, ecc_v)
+    peri = np.arctan2(np.einsum("ij,ij->i", pv, m_axis), np.einsum("ij,ij->i", pv, n_axis))
+    nu = np.arctan2(np.einsum("ij,ij->i", rv, m_axis), np.einsum("ij,ij->i", rv, n_axis)) - peri
+    dt = _time_from_perihelion(q, e, nu, gm)
+    return Elements(q, e, inc, np.mod(node, 2 * np.pi), np.mod(peri, 2 * np.pi), epoch - dt)
+
+
+def _time_from_perihelion(q, e, nu_rad, gm):
+    """Time since perihelion, d, of true anomaly; on ellipses the nearest passage."""
+    # Near e = 1 the closed forms lose digits and the series takes over.
+    nu = np.mod(nu_rad + np.pi, 2 * np.pi) - np.pi
+    w = np.tan(nu / 2)
+    alpha = (1.0 - e) / q
+    # tan(sqrt(alpha) chi / 2) / sqrt(alpha) = w sqrt(q / (1 + e)) for every sign of alpha
+    t = w * np.sqrt(q / (1.0 + e))
+    z = alpha * t * t
+    root = np.sqrt(np.abs(alpha))
+    with np.errstate(all="ignore"):
+        ellipse = 2.0 * np.arctan(root * t) / root
+        hyperbola = 2.0 * np.arctanh(np.clip(root * t, -1 + 1e-16, 1 - 1e-16)) / root
+        series = 2.0 * t * (1 - z / 3 + z * z / 5 - z**3 / 7 + z**4 / 9 - z**5 / 11)
+    chi = np.where(np.abs(z) < 1e-3, series, np.where(alpha > 0, ellipse, hyperbola))
+    _, c3 = stumpff(alpha * chi * chi)
+    return (q * chi + e * chi**3 * c3) / np.sqrt(gm)
