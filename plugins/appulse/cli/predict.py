@@ -1,0 +1,86 @@
+"""``appulse predict``: an ephemeris table."""
+
+import argparse
+from pathlib import Path
+
+from appulse.cli import common
+from appulse.errors import DesignationError, TimeError
+
+_EXAMPLES = """\
+examples:
+  one night from a listed observatory, every ten minutes, out of the bundled starter orbits
+    appulse predict --body 7 --from 2027-05-04T18:00 --to 2027-05-05T04:00 --step 10m --site X05 --out iris.ecsv
+  your own orbit table and your own place (longitude east of Greenwich is positive)
+    appulse predict --orbits mine.csv --times moments.txt --site -70.8,-23,2400 --out mine.ecsv
+
+The places are astrometric, ICRF. Rates are in arcsec/h, the one in RA times cos(Dec). sigma_major, sigma_minor
+and sigma_pa (1-sigma, arcsec and degrees) stand where the orbit has a covariance.
+"""
+
+DECIMALS = {
+    "ra": 10, "dec": 10, "ra_rate": 5, "dec_rate": 5, "rate": 5, "motion_pa": 4, "phase": 4, "elongation": 4,
+    "delta": 10, "r": 10, "mag": 3, "sigma_major": 5, "sigma_minor": 5, "sigma_pa": 3,
+}  # fmt: skip
+"""Decimals written: 1e-10 degrees is 0.4 microarcsec, 1e-10 au is 15 m."""
+
+MAX_ROWS = 5_000_000
+
+
+def add_parser(subparsers) -> None:
+    """Register the command and its options."""
+    parser = subparsers.add_parser(
+        "predict",
+        description="Where bodies stand at given times, seen from a site: an ephemeris as an ECSV table.",
+        epilog=_EXAMPLES,
+    )
+    common.add_orbit_options(parser)
+    times = parser.add_argument_group("times (UTC), in one of two ways")
+    times.add_argument("--times", type=Path, metavar="FILE", help="one ISO time a line")
+    times.add_argument("--from", dest="begin", metavar="T", help="first time, e.g. 2027-05-04T18:00:00")
+    times.add_argument("--to", dest="end", metavar="T", help="last time")
+    times.add_argument("--step", metavar="D", help="30s, 10m, 2h or 1d")
+    common.add_site_option(parser, required=True)
+    common.add_output_options(parser, out_help="the table to write, e.g. predicted.ecsv")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Predict and write the table.
+
+    Raises
+    ------
+    InputError
+        If orbits, times or site cannot be understood.
+    OutputExistsError
+        If the output exists and ``--overwrite`` was not given.
+    """
+    from appulse.bodies.ephemeris import predict
+    from appulse.formats.output import check_free, write_table
+    from appulse.observers.site import Site
+
+    check_free([args.out], args.overwrite)
+    site = Site.parse(args.site)
+    times = common.requested_times(args)
+    if len(times) == 0:
+        raise TimeError(f"{args.times} holds no time: write one UTC ISO time a line, e.g. 2027-05-04T22:36:00")
+    orbits = common.select_orbits(common.load_orbits(args.orbits), args.body)
+    rows = len(orbits) * len(times)
+    if rows > MAX_ROWS:
+        raise DesignationError(f"{len(orbits)} bodies at {len(times)} times are {rows} rows, at most {MAX_ROWS}: "
+                               "name some with --body")  # fmt: skip
+    table = predict(orbits, times, site)
+    _round_columns(table)
+    write_table(table, args.out, args.overwrite)
+    plural = "body" if len(orbits) == 1 else "bodies"
+    print(f"{args.out}: {len(orbits)} {plural} at {len(times)} times, seen from {site.name or 'the given site'}")
+    return 0
+
+
+def _round_columns(table) -> None:
+    """Keep what the numbers are good for, so that tables compare and read well."""
+    import numpy as np
+
+    for name, decimals in DECIMALS.items():
+        if name in table.colnames:
+            table[name] = np.round(table[name], decimals)
+    if "time" in table.colnames:
+        table["time"].precision = 6
