@@ -36,6 +36,11 @@ class Kernels:
     def __init__(self, planets: Path, asteroids: Path):
         self._planets, self._asteroids = SPK.open(planets), SPK.open(asteroids)
 
+    def close(self) -> None:
+        """Let go of the files."""
+        self._planets.close()
+        self._asteroids.close()
+
     def _asteroid_segment(self, jd: float):
         return next(
             s for s in self._asteroids.segments if s.target == TARGET and s.start_jd <= jd <= s.end_jd
@@ -117,6 +122,7 @@ def main() -> None:
     orbit = Table(rows=[[*row, scenario.H_MAG, scenario.G_SLOPE]], names=names, units=units)
     orbit.meta["source"] = "JPL SB441-N16: heliocentric state on ICRF axes, epoch JD TDB"
     orbit.write(HERE / "orbit.ecsv", overwrite=True)
+    kernels.close()
 
 
 if __name__ == "__main__":

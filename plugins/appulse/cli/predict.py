@@ -9,12 +9,12 @@ from appulse.errors import DesignationError, TimeError
 _EXAMPLES = """\
 examples:
   one night from a listed observatory, every ten minutes, out of the bundled starter orbits
-    appulse predict --body 7 --from 2027-05-04T18:00 --to 2027-05-05T04:00 --step 10m --site X05 --out iris.ecsv
+    appulse predict --body 7 --from 2027-05-04T18:00 --to 2027-05-05T04:00 --step 10m --site X05 --out a.ecsv
   your own orbit table and your own place (longitude east of Greenwich is positive)
     appulse predict --orbits mine.csv --times moments.txt --site -70.8,-23,2400 --out mine.ecsv
 
-The places are astrometric, ICRF. Rates are in arcsec/h, the one in RA times cos(Dec). sigma_major, sigma_minor
-and sigma_pa (1-sigma, arcsec and degrees) stand where the orbit has a covariance.
+The places are astrometric, ICRF. Rates are in arcsec/h, the one in RA times cos(Dec). sigma_major,
+sigma_minor and sigma_pa (1-sigma, arcsec and degrees) stand where the orbit has a covariance.
 """
 
 DECIMALS = {
@@ -61,17 +61,17 @@ def run(args: argparse.Namespace) -> int:
     site = Site.parse(args.site)
     times = common.requested_times(args)
     if len(times) == 0:
-        raise TimeError(f"{args.times} holds no time: write one UTC ISO time a line, e.g. 2027-05-04T22:36:00")
+        raise TimeError(f"{args.times} holds no time: write one UTC ISO time a line, as 2027-05-04T22:36:00")
     orbits = common.select_orbits(common.load_orbits(args.orbits), args.body)
     rows = len(orbits) * len(times)
     if rows > MAX_ROWS:
-        raise DesignationError(f"{len(orbits)} bodies at {len(times)} times are {rows} rows, at most {MAX_ROWS}: "
-                               "name some with --body")  # fmt: skip
+        asked = f"{len(orbits)} bodies at {len(times)} times"
+        raise DesignationError(f"{asked} are {rows} rows, at most {MAX_ROWS}: name some with --body")
     table = predict(orbits, times, site)
     _round_columns(table)
     write_table(table, args.out, args.overwrite)
-    plural = "body" if len(orbits) == 1 else "bodies"
-    print(f"{args.out}: {len(orbits)} {plural} at {len(times)} times, seen from {site.name or 'the given site'}")
+    bodies = "1 body" if len(orbits) == 1 else f"{len(orbits)} bodies"
+    print(f"{args.out}: {bodies} at {len(times)} times, seen from {site.name or 'the given site'}")
     return 0
 
 

@@ -1,0 +1,134 @@
+"""The sample night: its truth stands without appulse, and its files are those that the generator makes."""
+
+import ast
+import hashlib
+import importlib
+import sys
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+import yaml
+from astropy import units as u
+from astropy.coordinates import SkyCoord
+from astropy.io import fits
+from astropy.table import Table
+from astropy.time import Time
+
+MODULES = ("scenario", "truth", "sky", "make_sample")
+MAX_BYTES = 12_000_000
+
+TOL_SKYFIELD_MAS = 0.5
+"""Skyfield's Earth leaves polar motion out: ten metres, 0.01 mas here; the rest is UT1 and delta T tables."""
+
+# JPL DE440 and SB441-N16, geocentric, 2027-05-04 22:36 UTC: from IC 4603's centre, rate, delta.
+JPL_SEPARATION_ARCMIN, JPL_RATE_ARCSEC_H, JPL_DELTA_AU = 3.7, 28.8, 1.96
+IC_4603 = SkyCoord("16h25m24.48s -24d28m06.1s")  # OpenNGC
+
+
+@pytest.fixture(scope="module")
+def generator(sample_data):
+    """The generator's modules, imported from their folder and forgotten afterwards."""
+    sys.path.insert(0, str(sample_data))
+    try:
+        yield SimpleNamespace(**{name: importlib.import_module(name) for name in MODULES})
+    finally:
+        sys.path.remove(str(sample_data))
+        for name in MODULES:
+            sys.modules.pop(name, None)
+
+
+@pytest.fixture(scope="module")
+def kernels(generator):
+    found = generator.truth.Kernels(generator.truth.PLANETS, generator.truth.ASTEROIDS)
+    yield found
+    found.close()
+
+
+@pytest.fixture(scope="module")
+def truth_table(sample_data):
+    return Table.read(sample_data / "truth.ecsv")
+
+
+@pytest.fixture(scope="module")
+def made_again(generator, tmp_path_factory):
+    """The first frame, the stars and the answers, made afresh."""
+    folder = tmp_path_factory.mktemp("sample")
+    generator.make_sample.make(folder, only="iris_1")
+    return folder
+
+
+def test_checksums(sample_data):
+    listed = dict(reversed(line.split()) for line in (sample_data / "SHA256SUMS").read_text().splitlines())
+    found = {name: hashlib.sha256((sample_data / name).read_bytes()).hexdigest() for name in listed}
+    assert found == listed
+    assert sum(name.endswith(".fits.fz") for name in listed) == 6
+
+
+def test_size(sample_data):
+    assert sum(path.stat().st_size for path in sample_data.iterdir() if path.is_file()) <= MAX_BYTES
+
+
+@pytest.mark.parametrize("name", ["stars.ecsv", "answers.yaml"])
+def test_tables_are_those_of_the_seed(sample_data, made_again, name):
+    assert (made_again / name).read_bytes() == (sample_data / name).read_bytes()
+
+
+def test_pixels_are_those_of_the_seed(sample_data, made_again):
+    stored, again = (fits.getdata(folder / "iris_1.fits.fz", "FRAME") for folder in (sample_data, made_again))
+    np.testing.assert_array_equal(again, stored)
+
+
+def test_header_is_that_of_the_scenario(sample_data, made_again):
+    stored, again = (fits.getheader(at / "iris_1.fits.fz", "FRAME") for at in (sample_data, made_again))
+    assert again.tostring(sep="\n") == stored.tostring(sep="\n")
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_the_generator_does_not_use_appulse(sample_data, name):
+    tree = ast.parse((sample_data / f"{name}.py").read_text(encoding="utf-8"))
+    imported = {alias.name for node in ast.walk(tree) if isinstance(node, ast.Import) for alias in node.names}
+    imported |= {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
+    assert not any(module.partition(".")[0] == "appulse" for module in imported)
+
+
+def test_truth_is_that_of_the_kernels(generator, kernels, truth_table):
+    time = Time(list(truth_table["time"]), scale="utc")
+    again = generator.truth.places(kernels, time, generator.truth.site_km(time))
+    np.testing.assert_allclose(again["ra"], truth_table["ra"], atol=2e-10, rtol=0)
+    np.testing.assert_allclose(again["dec"], truth_table["dec"], atol=2e-10, rtol=0)
+
+
+def test_truth_agrees_with_skyfield(generator, truth_table):
+    from skyfield.api import load, wgs84
+    from skyfield.jpllib import SpiceKernel
+
+    scenario = generator.scenario
+    planets, asteroids = SpiceKernel(generator.truth.PLANETS), SpiceKernel(generator.truth.ASTEROIDS)
+    site = wgs84.latlon(scenario.SITE_LAT_DEG, scenario.SITE_LON_DEG, elevation_m=scenario.SITE_HEIGHT_M)
+    moments = load.timescale(builtin=True).from_astropy(Time(list(truth_table["time"]), scale="utc"))
+    body = planets["sun"] + next(one for one in asteroids.segments if one.target == generator.truth.TARGET)
+    ra, dec, _ = (planets["earth"] + site).at(moments).observe(body).radec()
+    theirs = SkyCoord(ra.hours * u.hourangle, dec.degrees * u.deg)
+    ours = SkyCoord(truth_table["ra"], truth_table["dec"], unit="deg")
+    planets.close()
+    asteroids.close()
+    assert ours.separation(theirs).to_value(u.mas).max() < TOL_SKYFIELD_MAS
+
+
+def test_pass_is_the_one_of_the_jpl_kernels(generator, kernels):
+    time = Time(["2027-05-04T22:06:00", "2027-05-04T22:36:00", "2027-05-04T23:06:00"], scale="utc")
+    table = generator.truth.places(kernels, time, np.zeros((3, len(time))))
+    place = SkyCoord(table["ra"], table["dec"], unit="deg")
+    assert place[1].separation(IC_4603).to_value(u.arcmin) == pytest.approx(JPL_SEPARATION_ARCMIN, abs=0.05)
+    assert place[0].separation(place[2]).to_value(u.arcsec) == pytest.approx(JPL_RATE_ARCSEC_H, abs=0.1)
+    assert table["delta"][1] == pytest.approx(JPL_DELTA_AU, abs=0.005)
+
+
+def test_answers_say_what_the_scenario_put_in(sample_data, generator):
+    answers = yaml.safe_load((sample_data / "answers.yaml").read_text(encoding="utf-8"))
+    assert answers["clock_offset_s"] == generator.scenario.CLOCK_ERROR_S
+    for frame in answers["frames"].values():
+        late = (Time(frame["time_true"]) - Time(frame["time_recorded"])).sec
+        assert late == pytest.approx(generator.scenario.CLOCK_ERROR_S, abs=1e-3)
+        assert frame["along_plate"] / frame["rate"] * 3600 == pytest.approx(late, abs=0.1)
