@@ -1,0 +1,151 @@
+"""The entry point: exit codes, one-line errors, and options that begin with a minus sign."""
+
+import os
+import subprocess
+import sys
+import types
+import warnings
+
+import pytest
+
+from appulse.cli import common, main
+from appulse.errors import (
+    AppulseWarning,
+    DesignationError,
+    FrameTimeError,
+    MeasurementError,
+    MissingExtraError,
+    OutputExistsError,
+    ServiceError,
+    TimeError,
+)
+
+
+@pytest.fixture
+def command(monkeypatch):
+    """Put one command of our own in the place of all others: a function that does what the test wants."""
+
+    def put(action):
+        module = types.ModuleType("appulse_test_command")
+        module.add_parser = lambda subparsers: subparsers.add_parser("act").add_argument("--value")
+        module.run = action
+        monkeypatch.setitem(sys.modules, module.__name__, module)
+        monkeypatch.setattr(main, "COMMANDS", (main.Command("act", module.__name__, "act"),))
+
+    return put
+
+
+def raising(error):
+    def action(args):
+        raise error
+
+    return action
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        (FrameTimeError("no time: give --time"), 2),
+        (OutputExistsError("a.ecsv exists: give --overwrite"), 2),
+        (MissingExtraError("glue is not installed"), 2),
+        (MeasurementError("too faint"), 1),
+        (ServiceError("no answer"), 1),
+        (FileNotFoundError(2, "No such file or directory", "orbits.csv"), 2),
+        (PermissionError(13, "Permission denied", "out"), 2),
+        (ZeroDivisionError("division by zero"), 70),
+        (KeyboardInterrupt(), 130),
+        (BrokenPipeError(32, "Broken pipe"), 141),
+    ],
+    ids=lambda value: type(value).__name__ if isinstance(value, BaseException) else str(value),
+)
+def test_each_error_has_its_exit_code_and_at_most_one_line(command, capfd, monkeypatch, error, code):
+    if code == 141:  # keep the test's own standard output
+        monkeypatch.setattr(os, "dup2", lambda *fds: None)
+    command(raising(error))
+    assert main.main(["act"]) == code
+    said = capfd.readouterr().err
+    assert said.count("\n") == (0 if code == 141 else 1)
+    assert "Traceback" not in said
+
+
+def test_message_of_many_lines_becomes_one(command, capsys):
+    command(raising(DesignationError("two bodies:\n  7\n  8")))
+    main.main(["act"])
+    assert capsys.readouterr().err == "appulse: two bodies: 7 8\n"
+
+
+def test_missing_file_is_named(command, capsys):
+    command(raising(FileNotFoundError(2, "No such file or directory", "orbits.csv")))
+    main.main(["act"])
+    assert capsys.readouterr().err == "appulse: orbits.csv: No such file or directory\n"
+
+
+def test_a_fault_says_how_to_get_the_traceback(command, capsys):
+    command(raising(ZeroDivisionError("division by zero")))
+    main.main(["act"])
+    assert "APPULSE_DEBUG=1" in capsys.readouterr().err
+
+
+def test_debug_shows_the_traceback(command, monkeypatch):
+    monkeypatch.setenv("APPULSE_DEBUG", "1")
+    command(raising(ZeroDivisionError("division by zero")))
+    with pytest.raises(ZeroDivisionError):
+        main.main(["act"])
+
+
+def test_own_warnings_are_notes(command, capsys):
+    def action(args):
+        warnings.warn("sizes of two objects corrected", AppulseWarning, stacklevel=1)
+        return 0
+
+    command(action)
+    assert main.main(["act"]) == 0
+    assert capsys.readouterr().err == "appulse: note: sizes of two objects corrected\n"
+
+
+def test_exit_code_of_the_command_is_handed_on(command):
+    command(lambda args: 1)
+    assert main.main(["act"]) == 1
+
+
+def test_value_that_begins_with_minus(command):
+    seen = []
+    command(lambda args: seen.append(args.value) or 0)
+    assert main.main(["act", "--value", "-70.8,-23,2400"]) == 0
+    assert seen == ["-70.8,-23,2400"]
+
+
+@pytest.mark.parametrize("words", [["nonsense"], ["predict", "--nonsense"], ["predict", "--site"], []], ids=str)
+def test_wrong_words_leave_with_2_and_no_traceback(words, capsys):
+    assert main.main(words) == 2
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_abbreviated_options_are_refused(capsys):
+    """An abbreviation that works today could mean another option tomorrow."""
+    assert main.main(["predict", "--sit", "X05", "--out", "a.ecsv"]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_program_as_installed_prints_its_version():
+    words = [sys.executable, "-m", "appulse.cli.main", "--version"]
+    found = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert (found.returncode, found.stdout.split()[0]) == (0, "appulse")
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"), [("30s", 30), ("10m", 600), ("2h", 7200), ("1d", 86400), ("0.5h", 1800)]
+)
+def test_steps(text, seconds):
+    assert common.parse_step_s(text) == seconds
+
+
+@pytest.mark.parametrize("text", ["", "10", "m", "0m", "-5m", "5 weeks", "1e3s", "nan s"])
+def test_steps_that_are_none(text):
+    with pytest.raises(TimeError, match="--step"):
+        common.parse_step_s(text)
+
+
+def test_no_body_named():
+    with pytest.raises(DesignationError, match="names no body"):
+        common.split_names(" , ")
