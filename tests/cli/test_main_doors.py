@@ -115,7 +115,7 @@ def test_value_that_begins_with_minus(command):
     assert seen == ["-70.8,-23,2400"]
 
 
-@pytest.mark.parametrize("words", [["nonsense"], ["predict", "--nonsense"], ["predict", "--site"], []], ids=str)
+@pytest.mark.parametrize("words", [["nonsense"], ["predict", "--nonsense"], ["predict", "--site"], []])
 def test_wrong_words_leave_with_2_and_no_traceback(words, capsys):
     assert main.main(words) == 2
     assert "Traceback" not in capsys.readouterr().err
