@@ -1,0 +1,280 @@
+"""A solved frame: pixels with a celestial WCS, when and where the light was collected, the camera."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from astropy.wcs import WCS
+
+from appulse.constants import ARCSEC_PER_RAD
+from appulse.errors import FrameError
+from appulse.frames.camera import Camera
+from appulse.frames.exposure import Exposure
+from appulse.frames.projection import icrf_wcs, pixel_to_sky, sky_to_pixel
+from appulse.numerics.spherical import separation_rad, tangent_axes, unit_from_radec
+
+
+@dataclass
+class SolvedFrame:
+    """A frame whose every pixel has a place on the sky.
+
+    Made by :func:`appulse.frames.reading.read_frame` or :meth:`from_arrays`.
+
+    Parameters
+    ----------
+    wcs : astropy.wcs.WCS
+        Celestial, two axes, in ICRF axes whatever the file had (see :mod:`appulse.frames.projection`).
+    shape : (int, int)
+        Rows and columns (ny, nx) of the measuring plane.
+    exposure : Exposure or None
+        None where the frame has no usable time and none was required.
+    observer : Site, SpacecraftVector or None
+        None where the frame does not say where it was taken and it was not required.
+    camera : Camera
+    header : astropy.io.fits.Header
+        As in the file; an extension's own keywords before those inherited from the primary header.
+    path : Path, optional
+    hdu : int, optional
+        Index of the HDU in the file.
+    notes : tuple of str
+        What had to be understood, assumed or passed over on reading, in words.
+    filter : str, optional
+    mosaic : str, optional
+        Colour-filter pattern of a raw mosaic, by rows from pixel (0, 0), e.g. ``RGGB``.
+    bunit : str, optional
+        Unit of the stored numbers as the header has it.
+
+    Notes
+    -----
+    Pixels are zero-based: (x, y) = (0, 0) is the centre of the first pixel of the first row. Sky is RA and
+    Dec in degrees, ICRF.
+    """
+
+    wcs: WCS
+    shape: tuple[int, int]
+    exposure: Exposure | None
+    observer: Any | None
+    camera: Camera = field(default_factory=Camera)
+    header: fits.Header = field(default_factory=fits.Header, repr=False)
+    path: Path | None = None
+    hdu: int | None = None
+    notes: tuple[str, ...] = ()
+    filter: str | None = None
+    mosaic: str | None = None
+    bunit: str | None = None
+    label: str = "frame"
+    is_colour: bool = False
+    pixel_source: Callable[[], np.ndarray] | None = field(default=None, repr=False)
+    checksum_source: Callable[[], str] | None = field(default=None, repr=False)
+    _planes: np.ndarray | None = field(default=None, init=False, repr=False)
+
+    @classmethod
+    def from_arrays(cls, data, wcs, exposure=None, observer=None, camera=None, **more) -> "SolvedFrame":
+        """A frame out of memory.
+
+        Parameters
+        ----------
+        data : array, shape (ny, nx), or (3, ny, nx) for red, green, blue
+        wcs : astropy.wcs.WCS or astropy.io.fits.Header
+            Celestial; turned to ICRF axes if it is not.
+        exposure : Exposure, optional
+        observer : Site or SpacecraftVector, optional
+        camera : Camera, optional
+        **more
+            `header`, `path`, `hdu`, `notes`, `filter`, `label` of the class.
+
+        Returns
+        -------
+        SolvedFrame
+
+        Raises
+        ------
+        FrameError
+            If the data are not an image.
+        FrameWCSError
+            If the WCS is not celestial or cannot be turned to ICRF.
+
+        Examples
+        --------
+        >>> wcs = WCS(naxis=2)
+        >>> wcs.wcs.ctype, wcs.wcs.cdelt = ["RA---TAN", "DEC--TAN"], [-0.001, 0.001]
+        >>> wcs.wcs.crval, wcs.wcs.crpix = [246.42, -24.16], [50.5, 40.5]
+        >>> frame = SolvedFrame.from_arrays(np.zeros((80, 100)), wcs)
+        >>> frame.shape, round(frame.pixel_scale, 6), frame.parity
+        ((80, 100), 3.6, 1)
+        >>> x, y = frame.to_pixel(246.42, -24.16)
+        >>> round(float(x), 9), round(float(y), 9)
+        (49.5, 39.5)
+        """
+        planes = np.asarray(data)
+        if planes.ndim not in (2, 3) or (planes.ndim == 3 and planes.shape[0] != 3) or 0 in planes.shape:
+            raise FrameError(f"data of shape {planes.shape} are no image: (ny, nx) or (3, ny, nx) is needed")
+        celestial, notes = icrf_wcs(wcs, planes.shape[-2:])
+        more["notes"] = tuple(more.pop("notes", ())) + tuple(notes)
+        return cls(
+            wcs=celestial,
+            shape=tuple(int(n) for n in planes.shape[-2:]),
+            exposure=exposure,
+            observer=observer,
+            camera=camera if camera is not None else Camera(),
+            is_colour=planes.ndim == 3,
+            pixel_source=lambda: planes,
+            **more,
+        )
+
+    @property
+    def name(self) -> str:
+        """The file's name, or a label."""
+        return self.path.name if self.path is not None else self.label
+
+    @cached_property
+    def checksum(self) -> str | None:
+        """SHA-256 of the file as it lies there, in hexadecimal; None out of memory."""
+        return None if self.checksum_source is None else self.checksum_source()
+
+    # --- pixels
+
+    def _read(self) -> np.ndarray:
+        if self._planes is None:
+            if self.pixel_source is None:
+                raise FrameError(f"{self.name}: this frame has no pixels, only a header")
+            planes = np.asarray(self.pixel_source(), dtype=np.float32)
+            if planes.shape[-2:] != self.shape:
+                raise FrameError(f"{self.name}: pixels of shape {planes.shape}, expected {self.shape}")
+            self._planes = planes
+        return self._planes
+
+    @property
+    def data(self) -> np.ndarray:
+        """Measuring plane, float32, shape (ny, nx): the pixels, or the mean of a colour frame's planes.
+
+        Read when first asked for; blank pixels are NaN.
+        """
+        planes = self._read()
+        if planes.ndim == 2:
+            return planes
+        if self._mean is None:
+            self._mean = planes.mean(axis=0, dtype=np.float32)
+        return self._mean
+
+    _mean: np.ndarray | None = field(default=None, init=False, repr=False)
+
+    @property
+    def colour(self) -> np.ndarray | None:
+        """Red, green and blue planes, float32, shape (3, ny, nx); None for a mono frame or a mosaic."""
+        return self._read() if self.is_colour else None
+
+    def release(self) -> None:
+        """Free the pixels; they are read again when asked for."""
+        self._planes = self._mean = None
+
+    # --- sky and pixels
+
+    def to_pixel(self, ra_deg, dec_deg) -> tuple[np.ndarray, np.ndarray]:
+        """Pixel places of sky places.
+
+        Parameters
+        ----------
+        ra_deg, dec_deg : arrays of one shape (...), degrees, ICRF
+
+        Returns
+        -------
+        x, y : arrays of that shape
+            Zero-based pixels, also outside the frame; NaN where the projection has no place for it.
+
+        Examples
+        --------
+        See :meth:`from_arrays`.
+        """
+        return sky_to_pixel(self.wcs, ra_deg, dec_deg)
+
+    def to_sky(self, x, y) -> tuple[np.ndarray, np.ndarray]:
+        """Sky places of pixel places.
+
+        Parameters
+        ----------
+        x, y : arrays of one shape (...), zero-based pixels
+
+        Returns
+        -------
+        ra_deg, dec_deg : arrays of that shape
+            ICRF, RA in 0 to 360; NaN where the pixel looks past the sky.
+        """
+        return pixel_to_sky(self.wcs, x, y)
+
+    def contains(self, ra_deg, dec_deg, margin_px: float = 0.0) -> np.ndarray:
+        """Whether sky places fall on the frame or within `margin_px` of its edge; bool, their shape."""
+        x, y = self.to_pixel(ra_deg, dec_deg)
+        ny, nx = self.shape
+        low, margin = -0.5 - margin_px, -0.5 + margin_px
+        return (x >= low) & (x <= nx + margin) & (y >= low) & (y <= ny + margin)
+
+    # --- geometry, of the frame's centre
+
+    @cached_property
+    def centre(self) -> tuple[float, float]:
+        """RA and Dec of the frame's centre, degrees, ICRF."""
+        ny, nx = self.shape
+        ra, dec = self.to_sky((nx - 1) / 2, (ny - 1) / 2)
+        return float(ra), float(dec)
+
+    @cached_property
+    def _jacobian(self) -> np.ndarray:
+        """d(east, north) / d(x, y) at the centre, arcsec per pixel, by central differences of one pixel."""
+        return self.jacobian((self.shape[1] - 1) / 2, (self.shape[0] - 1) / 2)
+
+    def jacobian(self, x: float, y: float) -> np.ndarray:
+        """How sky follows pixels at a place of the frame.
+
+        Parameters
+        ----------
+        x, y : float
+            Zero-based pixels.
+
+        Returns
+        -------
+        (2, 2) array
+            d(east, north) / d(x, y), arcsec per pixel, central differences over one pixel.
+        """
+        steps = np.array([[0.0, 0.0], [0.5, 0.0], [-0.5, 0.0], [0.0, 0.5], [0.0, -0.5]])
+        at = unit_from_radec(*self.to_sky(x + steps[:, 0], y + steps[:, 1]))
+        axes = np.stack(tangent_axes(at[0]))
+        return ARCSEC_PER_RAD * axes @ np.stack([at[1] - at[2], at[3] - at[4]], axis=1)
+
+    @property
+    def pixel_scale(self) -> float:
+        """Arcsec per pixel at the centre (square root of the pixel's area)."""
+        return float(np.sqrt(abs(np.linalg.det(self._jacobian))))
+
+    @property
+    def rotation_deg(self) -> float:
+        """Position angle of the +y axis at the centre, degrees from north through east, 0 to 360."""
+        east, north = self._jacobian[:, 1]
+        return float(np.degrees(np.arctan2(east, north)) % 360.0)
+
+    @property
+    def parity(self) -> int:
+        """+1 as the sky is seen (north up, east left), -1 mirrored; with rows counted upwards."""
+        return 1 if np.linalg.det(self._jacobian) < 0.0 else -1
+
+    @cached_property
+    def footprint(self) -> np.ndarray:
+        """RA and Dec of the outer corners, degrees, shape (4, 2), in the order of the pixel axes' turn x, y."""
+        ny, nx = self.shape
+        x, y = np.array([-0.5, nx - 0.5, nx - 0.5, -0.5]), np.array([-0.5, -0.5, ny - 0.5, ny - 0.5])
+        return np.stack(self.to_sky(x, y), axis=1)
+
+    @cached_property
+    def radius_deg(self) -> float:
+        """Angle from the centre to the farthest corner, degrees."""
+        corners = unit_from_radec(self.footprint[:, 0], self.footprint[:, 1])
+        return float(np.degrees(np.nanmax(separation_rad(unit_from_radec(*self.centre), corners))))
+
+    def __str__(self) -> str:
+        when = "no time" if self.exposure is None else f"{self.exposure.mid.isot} UTC"
+        ra, dec = self.centre
+        return f"{self.name}: {self.shape[1]} x {self.shape[0]} px at RA {ra:.4f}, Dec {dec:.4f} deg, {when}"
