@@ -1,0 +1,333 @@
+"""The catalogue of one to a million orbits, as arrays; the record of one orbit is :class:`Orbit`.
+
+A catalogue keeps what every body has (designation, epoch, elements or state, H, G) in arrays, and what few
+have (covariance, non-gravitational terms) in a dictionary by row. An :class:`Orbit` is made when one is asked for.
+"""
+
+import difflib
+import operator
+
+import numpy as np
+
+from ..errors import DesignationError, OrbitError
+from ..numerics.kepler import ECLIPTIC_TO_ICRF, elements_from_state
+from .designations import read_name
+from .elements import RADIANS, check_states, rotate, states_icrf
+from .record import STATE_NAMES, NonGrav, Orbit, OrbitElements, make_label
+
+__all__ = ["STATE_NAMES", "NonGrav", "Orbit", "OrbitCatalogue", "OrbitElements", "make_label"]
+
+_NUMBERS = ("h", "g", "m1", "k1")
+_COLUMNS = ("designation", "name", "number", "epoch_jd_tdb", *_NUMBERS, "uncertainty_code")
+
+
+class OrbitCatalogue:
+    """Orbits as a structure of arrays.
+
+    Parameters
+    ----------
+    designation : (n,) array of str (or ASCII bytes)
+    epoch_jd_tdb : (n,) array, JD TDB
+    elements : (n, 6) array, optional
+        q (au), e, i, node, peri (degrees, ecliptic J2000), tp (JD TDB), checked beforehand.
+    state : (n, 6) array, optional
+        Heliocentric, ICRF axes, au and au/d. One of the two is needed; the other follows on demand.
+    name : (n,) array of str, optional
+    number : (n,) array of int, optional
+        0 where a body has none.
+    h, g, m1, k1 : (n,) arrays, optional
+        NaN stands for 'not given'; :meth:`orbit` turns it into None.
+    uncertainty_code : (n,) array of str, optional
+    extras : dict of int -> dict, optional
+        Row -> further attributes of that row's :class:`Orbit`.
+    rejected : sequence of (int, str), optional
+        Lines of the file that could not be used, and why.
+    source, source_date : str, optional
+        Of all rows, where a row's extras say nothing else.
+
+    Examples
+    --------
+    >>> angles = {"i": 5, "node": 260, "peri": 145}
+    >>> first = Orbit.from_elements("7", 2461000.5, q=1.8, e=0.2, tp=2461050.5, **angles, name="Iris")
+    >>> catalogue = OrbitCatalogue.from_orbits([first])
+    >>> len(catalogue), catalogue.select("iris").label, catalogue.select("00007").label
+    (1, '(7) Iris', '(7) Iris')
+    """
+
+    def __init__(
+        self, designation, epoch_jd_tdb, *, elements=None, state=None, name=None, number=None, h=None, g=None,
+        m1=None, k1=None, uncertainty_code=None, extras=None, rejected=(), source="", source_date="",
+    ):  # fmt: skip
+        if (elements is None) == (state is None):
+            raise OrbitError("a catalogue needs either elements or states")
+        n = len(designation)
+        nothing = np.broadcast_to(np.nan, (n,))
+        self._designation = np.asarray(designation)
+        self._name = np.broadcast_to(np.array("", dtype="U1"), (n,)) if name is None else np.asarray(name)
+        self.number = np.zeros(n, dtype=np.int64) if number is None else np.asarray(number, dtype=np.int64)
+        self.epoch_jd_tdb = np.asarray(epoch_jd_tdb, dtype=float)
+        self._elements = None if elements is None else np.asarray(elements, dtype=float)
+        self._state = None if state is None else np.asarray(state, dtype=float)
+        self.h, self.g, self.m1, self.k1 = (
+            nothing if column is None else np.asarray(column, dtype=float) for column in (h, g, m1, k1)
+        )
+        blank = np.broadcast_to(np.array("", dtype="U1"), (n,))
+        self._uncertainty_code = blank if uncertainty_code is None else np.asarray(uncertainty_code)
+        self.extras = dict(extras or {})
+        self.rejected = list(rejected)
+        self.source, self.source_date = source, source_date
+
+    @classmethod
+    def from_orbits(cls, orbits, *, rejected=(), source="", source_date=""):
+        """A catalogue of :class:`Orbit` records.
+
+        Raises
+        ------
+        OrbitError
+            The list is empty.
+        """
+        orbits = list(orbits)
+        if not orbits:
+            raise OrbitError("an empty list of orbits: at least one body is needed")
+        column = lambda key: [np.nan if getattr(o, key) is None else getattr(o, key) for o in orbits]  # noqa: E731
+        extras = {row: more for row, o in enumerate(orbits) if (more := _uncommon(o))}
+        return cls(
+            np.array([o.designation for o in orbits]), [o.epoch_jd_tdb for o in orbits],
+            state=np.array([o.state for o in orbits]), name=np.array([o.name for o in orbits]),
+            number=[o.number or 0 for o in orbits], **{key: column(key) for key in _NUMBERS},
+            uncertainty_code=np.array([o.uncertainty_code or "" for o in orbits]), extras=extras,
+            rejected=rejected, source=source, source_date=source_date,
+        )  # fmt: skip
+
+    @classmethod
+    def concatenate(cls, catalogues):
+        """Several catalogues as one, rows in order; sources move to the rows.
+
+        Raises
+        ------
+        OrbitError
+            The list is empty.
+        """
+        catalogues = list(catalogues)
+        if not catalogues:
+            raise OrbitError("no catalogue to join")
+        extras, start = {}, 0
+        for one in catalogues:
+            for row in range(len(one)):
+                more = {"source": one.source, "source_date": one.source_date} | one.extras.get(row, {})
+                extras[start + row] = more
+            start += len(one)
+        together = {key: np.concatenate([getattr(one, key) for one in catalogues]) for key in _COLUMNS}
+        return cls(
+            together.pop("designation"), together.pop("epoch_jd_tdb"), extras=extras,
+            state=np.concatenate([c.state for c in catalogues]), rejected=[item for c in catalogues for item in c.rejected], **together,
+        )  # fmt: skip
+
+    def __len__(self):
+        return len(self._designation)
+
+    def __iter__(self):
+        return (self.orbit(row) for row in range(len(self)))
+
+    def __getitem__(self, key):
+        """One :class:`Orbit` for an integer; a catalogue for a slice, a mask or an array of rows."""
+        try:
+            return self.orbit(operator.index(key))
+        except TypeError:
+            return self.take(np.arange(len(self))[key])
+
+    def __repr__(self):
+        source = self.source or "sources by row"
+        return f"<OrbitCatalogue: {len(self)} orbits, {len(self.rejected)} lines rejected, {source}>"
+
+    @property
+    def designation(self):
+        """(n,) array of str."""
+        return self._designation.astype(str)
+
+    @property
+    def name(self):
+        """(n,) array of str, empty where a body has no name."""
+        return self._name.astype(str)
+
+    @property
+    def uncertainty_code(self):
+        """(n,) array of str: the MPC's U, empty where none is given."""
+        return self._uncertainty_code.astype(str)
+
+    @property
+    def state(self):
+        """(n, 6) array, au and au/d: heliocentric, ICRF axes, each at its own epoch."""
+        if self._state is None:
+            step = 100_000  # keeps the working arrays small beside the catalogue itself
+            self._state = np.empty_like(self._elements)
+            for at in range(0, len(self), step):
+                part = slice(at, at + step)
+                self._state[part] = states_icrf(self._elements[part], self.epoch_jd_tdb[part])
+        return self._state
+
+    @property
+    def elements(self):
+        """(n, 6) array: q (au), e, i, node, peri (degrees, ecliptic J2000), tp (JD TDB)."""
+        if self._elements is None:
+            found = elements_from_state(rotate(self._state, ECLIPTIC_TO_ICRF.T), self.epoch_jd_tdb)
+            self._elements = np.array(found).T / RADIANS
+        return self._elements
+
+    def orbit(self, row):
+        """The record of one row.
+
+        Raises
+        ------
+        IndexError
+            No such row.
+        """
+        if not -len(self) <= row < len(self):
+            raise IndexError(f"row {row} of a catalogue of {len(self)} orbits")
+        row = row % len(self)
+        more = {"source": self.source, "source_date": self.source_date} | self.extras.get(row, {})
+        for key in _NUMBERS:
+            value = float(getattr(self, key)[row])
+            more[key] = value if np.isfinite(value) else None
+        text = lambda array: str(array[row : row + 1].astype(str)[0])  # noqa: E731 - one row, not the whole column
+        state = (
+            states_icrf(self._elements[row], self.epoch_jd_tdb[row])[0]
+            if self._state is None
+            else self._state[row]
+        )
+        return Orbit(
+            designation=text(self._designation), epoch_jd_tdb=float(self.epoch_jd_tdb[row]), state=state,
+            name=text(self._name), number=int(self.number[row]) or None,
+            uncertainty_code=text(self._uncertainty_code) or None, **more,
+        )  # fmt: skip
+
+    def take(self, rows):
+        """A catalogue of some rows, in the order given."""
+        rows = np.asarray(rows, dtype=np.int64)
+        extras = (
+            {new: self.extras[int(old)] for new, old in enumerate(rows) if int(old) in self.extras}
+            if self.extras
+            else {}
+        )
+        source = (
+            {"state": self._state[rows]} if self._state is not None else {"elements": self._elements[rows]}
+        )
+        return OrbitCatalogue(
+            self._designation[rows], self.epoch_jd_tdb[rows], name=self._name[rows], number=self.number[rows],
+            uncertainty_code=self._uncertainty_code[rows], extras=extras, rejected=self.rejected,
+            source=self.source, source_date=self.source_date, **{key: getattr(self, key)[rows] for key in _NUMBERS}, **source,
+        )  # fmt: skip
+
+    def label(self, row):
+        """How one writes the body of a row: '(7) Iris', 'C/2023 A3 (Name)'."""
+        number = int(self.number[row]) or None
+        return make_label(
+            str(self._designation[row : row + 1].astype(str)[0]), number, str(self.name_of(row))
+        )
+
+    def name_of(self, row):
+        """The name in a row, empty where there is none."""
+        return str(self._name[row : row + 1].astype(str)[0])
+
+    def rows_of(self, text):
+        """Rows that a number, designation (packed or readable) or name means; often one, sometimes none.
+
+        Parameters
+        ----------
+        text : str
+
+        Returns
+        -------
+        (k,) array of int
+        """
+        wanted = read_name(text)
+        plain = " ".join(str(text).split())
+        found = _equals(self._designation, plain)
+        if wanted.number is not None:
+            found |= self.number == wanted.number
+        elif wanted.designation:
+            found |= _equals(self._designation, wanted.designation)
+            for row, more in self.extras.items():
+                found[row] |= wanted.designation in more.get("aliases", ())
+        else:
+            found |= _equals(self._name, plain)
+            if not found.any():
+                found |= np.char.lower(self.name) == plain.lower()
+                found |= np.char.lower(self.designation) == plain.lower()
+        if wanted.kind == "numbered comet" and not found.any():  # 73P where only its fragments are listed
+            found |= np.char.startswith(self.designation, wanted.designation + "-")
+        return np.flatnonzero(found)
+
+    def select(self, text):
+        """The one orbit that a number, designation or name means.
+
+        Parameters
+        ----------
+        text : str
+            '7', '(7) Iris', 'Iris', '00007', '2020 AB', 'K20A00B', '2P/Encke'.
+
+        Returns
+        -------
+        Orbit
+
+        Raises
+        ------
+        DesignationError
+            No body, or more than one, is meant.
+        """
+        rows = self.rows_of(text)
+        if len(rows) == 1:
+            return self.orbit(int(rows[0]))
+        if len(rows):
+            listed = ", ".join(f"{self.label(row)} (epoch {self.epoch_jd_tdb[row]:.1f})" for row in rows[:4])
+            more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""
+            raise DesignationError(
+                f"{text!r} means {len(rows)} bodies: {listed}{more}; use a number or designation"
+            )
+        raise DesignationError(f"{text!r} is not among the {len(self)} orbits at hand{self._hint(text)}")
+
+    def _hint(self, text):
+        """What might have been meant, or why it is missing."""
+        for line, reason in self.rejected:
+            if str(text) in reason:
+                return f"; line {line} was skipped: {reason}"
+        if len(self) > 5_000:
+            return ": check the spelling, or use a number or designation"
+        words = [word for row in range(len(self)) for word in (self.label(row), self.name_of(row)) if word]
+        near = difflib.get_close_matches(str(text), words, n=3, cutoff=0.6)
+        if near:
+            return f"; near: {', '.join(near)}"
+        listed = ", ".join(self.label(row) for row in range(min(4, len(self))))
+        return f" ({listed}{', ...' if len(self) > 4 else ''})"
+
+    def check(self):
+        """Problems of the states, row by row; empty for what the readers return."""
+        return check_states(self.state, self.epoch_jd_tdb)
+
+
+def _uncommon(orbit):
+    """The attributes of a record that have no column of their own."""
+    kept = (
+        "aliases",
+        "covariance",
+        "covariance_names",
+        "g1",
+        "g2",
+        "g12",
+        "nongrav",
+        "source",
+        "source_date",
+    )
+    values = {key: getattr(orbit, key) for key in kept}
+    return {
+        key: value
+        for key, value in values.items()
+        if value is not None and not (isinstance(value, (str, tuple)) and not value)
+    }
+
+
+def _equals(column, text):
+    """Rows of a str or bytes column equal to a text."""
+    if column.dtype.kind == "S":
+        return column == text.encode("ascii", "replace")
+    return column == text

@@ -1,0 +1,82 @@
+"""Write the starter orbit tables that appulse carries. Run by hand, never imported by the program.
+
+    python make_starter.py [--neas mpc_bright_neas.csv] [--comets JPL_ELEMENTS.COMET.gz] [--out DIR]
+
+The massive asteroids need only the kernel beside this script; the other two tables are written where their
+source files are given.
+"""
+
+import argparse
+import sys
+from pathlib import Path
+
+import numpy as np
+from astropy import units as u
+from astropy.table import Table
+from jplephem.spk import SPK
+
+HERE = Path(__file__).resolve().parent
+AU_KM = 149_597_870.7
+EPOCH_JD_TDB = 2_461_400.5  # 2026-12-26
+KERNEL_SOURCE = "JPL SB441-N16"
+MPCORB_2011 = "H, G: MPCORB of epoch 2011-08-27"
+MEMORY = "H, G: MPC values, from memory"
+
+MASSIVE = {
+    1: ("Ceres", 3.34, 0.12, "H, G: JPL SBDB reply recorded by astroquery 0.4.11, citing IRAS and MPC 17257"),
+    2: ("Pallas", 4.13, 0.11, MPCORB_2011),
+    3: ("Juno", 5.33, 0.32, MPCORB_2011),
+    4: ("Vesta", 3.20, 0.32, MPCORB_2011),
+    7: ("Iris", 5.51, 0.15, MPCORB_2011),
+    10: ("Hygiea", 5.43, 0.15, MPCORB_2011),
+    15: ("Eunomia", 5.28, 0.23, MPCORB_2011),
+    16: ("Psyche", 5.90, 0.20, MPCORB_2011),
+    31: ("Euphrosyne", 6.74, 0.15, MEMORY),
+    52: ("Europa", 6.31, 0.18, MEMORY),
+    65: ("Cybele", 6.62, 0.01, MEMORY),
+    87: ("Sylvia", 6.94, 0.15, MEMORY),
+    88: ("Thisbe", 7.04, 0.14, MEMORY),
+    107: ("Camilla", 7.08, 0.08, MEMORY),
+    511: ("Davida", 6.22, 0.16, MEMORY),
+    704: ("Interamnia", 5.94, -0.02, MEMORY),
+}
+"""Number -> name, H, G (the MPC's values of 2011), and where they were read."""
+
+
+def massive_rows(kernel_path):
+    """Rows of the 16 massive asteroids: heliocentric states on ICRF axes read from the kernel."""
+    with SPK.open(kernel_path) as kernel:
+        for number, (name, h, g, source) in MASSIVE.items():
+            segment = next(
+                s
+                for s in kernel.segments
+                if s.target == 2_000_000 + number and s.start_jd <= EPOCH_JD_TDB <= s.end_jd
+            )
+            if segment.center != 10:
+                raise SystemExit(f"({number}): centre {segment.center} in the kernel, 10 (the Sun) expected")
+            position_km, velocity_km_d = segment.compute_and_differentiate(EPOCH_JD_TDB)
+            state = np.concatenate([position_km, velocity_km_d]) / AU_KM
+            yield [str(number), name, EPOCH_JD_TDB, *state, h, g, f"{KERNEL_SOURCE}; {source}", "2021-03-31"]
+
+
+def write_massive(out, kernel_path):
+    """Write ``starter_massive.ecsv``."""
+    names = ["designation", "name", "epoch", "x", "y", "z", "vx", "vy", "vz", "H", "G", "source", "date"]
+    units = {"epoch": u.d, "H": u.mag} | dict.fromkeys("xyz", u.au)
+    units |= dict.fromkeys(("vx", "vy", "vz"), u.au / u.d)
+    table = Table(rows=list(massive_rows(kernel_path)), names=names, units=units)
+    table.meta["source"] = "JPL SB441-N16 (Farnocchia 2021, IOM 392R-21-005): heliocentric, ICRF axes"
+    table.write(out / "starter_massive.ecsv", format="ascii.ecsv", overwrite=True)
+    return len(table)
+
+
+def main(argv=None):
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--kernel", type=Path, default=HERE / "sb441-n16_1990_2050.bsp")
+    parser.add_argument("--out", type=Path, default=HERE)
+    args = parser.parse_args(argv)
+    sys.stdout.write(f"starter_massive.ecsv: {write_massive(args.out, args.kernel)} bodies\n")
+
+
+if __name__ == "__main__":
+    main()
