@@ -1,0 +1,65 @@
+"""Ends of trajectories: bodies that reach the surface of the Sun, a planet or the Moon."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from ..constants import J2000_JD
+from ..errors import OrbitError
+from .kernels import NAMES, RADIUS_AU
+
+
+class Ending(NamedTuple):
+    """When a body's trajectory ended and at what (a row of the perturbers, or words)."""
+
+    t_d: float
+    what: int | str
+
+    def error(self, name, when_jd):
+        """The error to raise for a time after the end.
+
+        Parameters
+        ----------
+        name : str
+            The body.
+        when_jd : float, JD TDB
+            The time that was asked for.
+
+        Returns
+        -------
+        OrbitError
+        """
+        end = self.t_d + J2000_JD
+        why = self.what if isinstance(self.what, str) else f"it reaches the surface of the {NAMES[self.what]}"
+        return OrbitError(
+            f"{name}: no place at JD {when_jd:.5f} TDB, its orbit ends near JD {end:.5f}: {why};"
+            " check the elements, or ask for times before that"
+        )
+
+
+def find_impacts(y, places, keep):
+    """Rows of the major bodies inside which the bodies are.
+
+    Parameters
+    ----------
+    y : (6, n) array, au, barycentric
+    places : (11, 3) array, au, barycentric
+    keep : (11,) bool array
+        False for one that the bodies themselves are.
+
+    Returns
+    -------
+    (n,) int array with -1 for none, or None if no body is inside any
+
+    Examples
+    --------
+    >>> places = np.zeros((11, 3)) + np.arange(11)[:, None]
+    >>> find_impacts(np.array([[3.0, 0.5], [3.0, 0.5], [3.0, 0.5]]), places, np.ones(11, bool))
+    array([ 3, -1])
+    """
+    to = places[:, :, None] - y[:3]
+    inside = np.einsum("bcn,bcn->bn", to, to) < (RADIUS_AU**2)[:, None]
+    inside &= keep[:, None]
+    if not inside.any():
+        return None
+    return np.where(inside.any(axis=0), inside.argmax(axis=0), -1)

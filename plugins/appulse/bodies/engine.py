@@ -1,0 +1,300 @@
+"""Integrated trajectories of many bodies, kept for repeated use.
+
+Bodies of like pace share their steps, so that the perturbers are looked up once for all of them; the error is
+watched body by body. A body whose pace departs from its group's (a close approach, a perihelion) leaves it
+and goes on in a group of its own from that moment:
+
+    epoch o───────────┬─────────────────────── group of the many, long steps
+                      └─┬┬┬┬──┬────┬────────── the one that met a planet, steps as short as it needs
+
+Each node keeps time, step and states; the interpolation of a step is worked out when first asked for.
+"""
+
+from collections import OrderedDict
+
+import numpy as np
+
+from ..constants import J2000_JD
+from ..numerics.dop853 import NODES, Step, interpolate, step_factor
+from ..numerics.nbody import MAJOR_ROWS, Forces
+from .encounter import Ending, find_impacts
+from .kernels import SUN
+
+TOLERANCE = 1e-13
+"""Tolerated local error of place and velocity, relative; measured against halved steps in the benchmarks."""
+CACHE_BYTES = 64_000_000
+SPLIT_PACE = 2.0
+"""A group is split when all but a tenth of it could take steps this much longer."""
+SMALLEST_STEP_D = 1e-8
+
+
+class Trajectory:
+    """Motion of n bodies, integrated as far as it has been asked for.
+
+    Parameters
+    ----------
+    kernels : Kernels
+    epoch_d : (n,) array, TDB days from J2000.0
+    state : (n, 6) array, au and au/d, heliocentric, ICRF axes, at each body's own epoch
+    nongrav : NonGravArrays, optional
+    own_row : (n,) int array, optional
+        Row of the perturber that the body itself is, -1 for none: taken out of the forces on it.
+    labels : sequence of str, optional
+        What to call the bodies in messages.
+    tolerance : float
+
+    Attributes
+    ----------
+    endings : dict of int -> Ending
+        Bodies that came to an end (an impact), and when.
+
+    Examples
+    --------
+    >>> from appulse.bodies.kernels import default_kernels
+    >>> start = np.array([[2.0, 0.0, 0.0, 0.0, 0.0121, 0.0]])
+    >>> track = Trajectory(default_kernels(), np.array([8000.0]), start)
+    >>> there = track.states([0], np.array([[8000.0, 8100.0]]))      # barycentric
+    >>> there.shape
+    (1, 2, 6)
+    """
+
+    def __init__(
+        self, kernels, epoch_d, state, *, nongrav=None, own_row=None, labels=None, tolerance=TOLERANCE
+    ):  # fmt: skip
+        self.kernels, self.tolerance = kernels, tolerance
+        self.epoch_d = np.asarray(epoch_d, dtype=float)
+        state = np.asarray(state, dtype=float)
+        n = len(state)
+        self.own_row = np.full(n, -1) if own_row is None else np.asarray(own_row)
+        self.labels = labels
+        self.endings = {}
+        kernels.check_span(self.epoch_d, "an orbit's epoch")
+        self._groups = {1: [], -1: []}
+        for rows in _alike(self.epoch_d, state, self.own_row):
+            t = float(self.epoch_d[rows[0]])
+            pos, vel = kernels.major(np.array([t]))
+            y = state[rows].T + np.concatenate([pos[0, SUN], vel[0, SUN]])[:, None]
+            keep = np.ones(len(kernels.gm), bool)
+            if self.own_row[rows[0]] >= 0:
+                keep[self.own_row[rows[0]]] = False
+            terms = None if nongrav is None else nongrav.take(rows)
+            if terms is not None and not np.any(terms.a):
+                terms = None
+            forces = Forces(kernels.gm, keep, terms)
+            dist, speed = (np.linalg.norm(part, axis=1) for part in (state[rows, :3], state[rows, 3:]))
+            pace = float(np.min(dist / speed))
+            for sign in (1, -1):
+                self._groups[sign].append(_Group(self, rows, t, y, None, sign, 0.05 * pace, forces, keep))
+
+    def states(self, rows, t_d):
+        """Barycentric states of some bodies, each at its own times.
+
+        Parameters
+        ----------
+        rows : (k,) int array
+        t_d : (k, m) array, TDB days from J2000.0
+
+        Returns
+        -------
+        (k, m, 6) array, au and au/d, ICRF axes
+
+        Raises
+        ------
+        EphemerisSpanError
+            A time is outside the kernels.
+        OrbitError
+            A body came to its end before a time asked for.
+        """
+        rows = np.asarray(rows)
+        t_d = np.asarray(t_d, dtype=float)
+        self.kernels.check_span(t_d)
+        out = np.full((*t_d.shape, 6), np.nan)
+        ahead = t_d >= self.epoch_d[rows][:, None]
+        for sign, wanted in ((1, ahead), (-1, ~ahead)):
+            if wanted.any():
+                self._cover(sign, rows, t_d, wanted)
+                self._draw(sign, rows, t_d, wanted, out)
+        if not np.all(np.isfinite(out)):
+            self._explain(rows, t_d, out)
+        return out
+
+    def _cover(self, sign, rows, t_d, wanted):
+        """Integrate every group that holds a wanted body as far as the farthest time."""
+        groups = self._groups[sign]
+        farthest = np.full(len(self.epoch_d), -np.inf)
+        asked = np.where(wanted, sign * t_d, -np.inf).max(axis=1)
+        np.maximum.at(farthest, rows, asked)
+        i = 0
+        while i < len(groups):  # the list grows when a group splits
+            target = farthest[groups[i].ids].max()
+            if groups[i].open and target > -np.inf:
+                groups[i].advance(sign * target)
+            i += 1
+
+    def _draw(self, sign, rows, t_d, wanted, out):
+        for group in self._groups[sign]:
+            if not group.times:
+                continue
+            column = np.searchsorted(group.ids, rows)
+            column = np.minimum(column, len(group.ids) - 1)
+            mine = np.flatnonzero(group.ids[column] == rows)
+            if len(mine):
+                group.fill(mine, column[mine], t_d, wanted, out)
+
+    def add(self, sign, group):
+        self._groups[sign].append(group)
+
+    def _explain(self, rows, t_d, out):
+        bad = int(np.flatnonzero(~np.isfinite(out).all(axis=(1, 2)))[0])
+        row = int(rows[bad])
+        name = self.labels[row] if self.labels is not None else f"body {row}"
+        when = float(t_d[bad][~np.isfinite(out[bad]).all(axis=1)][0]) + J2000_JD
+        raise self.endings[row].error(name, when)
+
+
+class _Group:
+    """Bodies that share their steps, going one way from one time."""
+
+    def __init__(self, owner, ids, t, y, first, sign, h, forces, keep):
+        self.owner, self.ids, self.sign, self.forces, self.keep = owner, np.asarray(ids), sign, forces, keep
+        self.t, self.y, self.h = t, y, h
+        self.first = first
+        self.open = True
+        self.times, self.steps, self.starts = [], [], []
+        self._cache = OrderedDict()
+
+    def _rates(self, t, h):
+        """Derivatives at the stages of a step: the perturbers are drawn once for all of them."""
+        nodes = t + NODES[1:] * h
+        pos, sun = self.owner.kernels.perturbers(np.concatenate([nodes[:12], nodes[12:]]))
+        self._end_places = pos[11]
+
+        def rate(i, y):
+            return self.forces(y, pos[i - 1][:, :, None], sun[i - 1][:, None], float(nodes[i - 1]))
+
+        return rate
+
+    def advance(self, target):
+        """Step until the target time is covered, the group is split or its bodies have ended."""
+        kernels = self.owner.kernels
+        if self.first is None:
+            pos, sun = kernels.perturbers(np.array([self.t]))
+            self.first = self.forces(self.y, pos[0][:, :, None], sun[0][:, None], self.t)
+        limit = kernels.end_d if self.sign > 0 else kernels.start_d
+        while self.open and (self.sign * (target - self.t) > 0 or not self.times):
+            room = self.sign * (limit - self.t)
+            if room <= 0:
+                return
+            self._step(min(self.h, room))
+
+    def _step(self, size):
+        h = self.sign * size
+        step = Step(self._rates(self.t, h), self.y, h, self.first)
+        error = step.error(self._scale())
+        factor = step_factor(error)
+        slow = _laggards(factor)
+        late = error > 1.0
+        if late.any() and (slow is None or np.any(late & ~slow)):
+            self.h = size * float(factor.min())
+            if self.h < SMALLEST_STEP_D:
+                self._end(error > 1.0, "the step shrank to nothing")
+            return
+        if late.any():  # only laggards failed: they repeat the step alone, the others keep it
+            self._split(slow, size * float(factor[slow].min()))
+            return
+        self._accept(step, h)
+        self.h = size * float(factor.min())
+        hits = find_impacts(self.y, self._end_places[:MAJOR_ROWS], self.keep[:MAJOR_ROWS])
+        if hits is not None:
+            self._end(hits >= 0, hits)
+        elif slow is not None:
+            self._split(slow, size * float(factor[slow].min()), size * float(factor[~slow].min()))
+
+    def _scale(self):
+        tol = self.owner.tolerance
+        r = np.sqrt(np.einsum("cn,cn->n", self.y[:3], self.y[:3]))
+        v = np.sqrt(np.einsum("cn,cn->n", self.y[3:], self.y[3:]))
+        return tol * np.repeat(np.stack([r, v]), 3, axis=0)
+
+    def _accept(self, step, h):
+        self.times.append(self.t)
+        self.steps.append(h)
+        self.starts.append((self.y, self.first))
+        self.t, self.y, self.first = self.t + h, step.end, step.end_rate
+
+    def _split(self, slow, slow_step, fast_step=None):
+        """Close this group here; laggards and the others go on apart."""
+        self.open = False
+        for mask, size in ((slow, slow_step), (~slow, self.h if fast_step is None else fast_step)):
+            self._continue(mask, size)
+
+    def _continue(self, mask, size):
+        index = np.flatnonzero(mask)
+        child = _Group(
+            self.owner, self.ids[index], self.t, self.y[:, index], self.first[:, index], self.sign, size,
+            self.forces.take(index), self.keep,
+        )  # fmt: skip
+        self.owner.add(self.sign, child)
+
+    def _end(self, mask, what):
+        """Bodies that hit something stop here; the others go on."""
+        self.open = False
+        for i in np.flatnonzero(mask):
+            why = what if isinstance(what, str) else int(what[i])
+            self.owner.endings[int(self.ids[i])] = Ending(self.t, why)
+        if not np.all(mask):
+            self._continue(~np.asarray(mask), self.h)
+
+    def fill(self, mine, columns, t_d, wanted, out):
+        """States inside this group's stretch of time, written into the rows of ``out``."""
+        lo, hi = sorted((self.times[0], self.t))
+        times = t_d[mine]
+        ask = wanted[mine] & (times >= lo) & (times <= hi)
+        if not ask.any():
+            return
+        r, c = np.nonzero(ask)
+        t = times[r, c]
+        node = np.searchsorted(self.sign * np.array(self.times), self.sign * t, side="right") - 1
+        node = np.clip(node, 0, len(self.times) - 1)
+        order = np.argsort(node, kind="stable")
+        edges = np.flatnonzero(np.diff(node[order])) + 1
+        for part in np.split(order, edges):
+            k = int(node[part[0]])
+            x = (t[part] - self.times[k]) / self.steps[k]
+            values = interpolate(self._dense(k)[:, :, columns[r[part]]], x)
+            out[mine[r[part]], c[part]] = values.T
+
+    def _dense(self, k):
+        if k not in self._cache:
+            y, first = self.starts[k]
+            rate = self._rates(self.times[k], self.steps[k])
+            self._cache[k] = Step(rate, y, self.steps[k], first).dense(rate)
+            while len(self._cache) > 1 and len(self._cache) * self._cache[k].nbytes > CACHE_BYTES:
+                self._cache.popitem(last=False)
+        return self._cache[k]
+
+
+def _laggards(factor):
+    """Mask of the few bodies that hold the step far below what the others could take, or None."""
+    n = len(factor)
+    if n < 2:
+        return None
+    pace = float(np.partition(factor, max(1, n // 10))[max(1, n // 10)])
+    if pace < SPLIT_PACE * factor.min():
+        return None
+    return factor < pace / 1.4
+
+
+def _alike(epoch_d, state, own_row):
+    """Rows grouped by epoch, by the perturber taken out, and by pace at perihelion in steps of two."""
+    r = np.linalg.norm(state[:, :3], axis=1)
+    v2 = np.einsum("ij,ij->i", state[:, 3:], state[:, 3:])
+    h2 = np.sum(np.cross(state[:, :3], state[:, 3:]) ** 2, axis=1)
+    gm = 2.959e-4
+    e = np.sqrt(np.maximum(1.0 + h2 * (v2 / gm - 2.0 / r) / gm, 0.0))
+    q = h2 / gm / (1.0 + e)
+    pace = np.floor(np.log2(np.maximum(q, 1e-3) ** 1.5)).astype(int)
+    keys = np.stack([epoch_d, own_row, pace], axis=1)
+    _, inverse = np.unique(keys, axis=0, return_inverse=True)
+    order = np.argsort(inverse, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(inverse[order])) + 1)

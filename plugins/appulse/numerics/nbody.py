@@ -1,0 +1,185 @@
+"""Accelerations on massless bodies among moving perturbers; arrays over the bodies throughout.
+
+States are (6, n): barycentric place (au) and velocity (au/d) on ICRF axes. Perturbers come as places
+(bodies, 3, 1), shared by all, or (bodies, 3, n), one set for each body's own time; row 0 is the Sun.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from ..constants import ARCSEC_PER_RAD, AU_KM, C_AU_DAY
+
+J2_SUN = 2.1961391516529825e-7
+"""Header of DE440 (Park et al. 2021, AJ 161, 105)."""
+RADIUS_SUN_AU = 696_000.0 / AU_KM
+"""Radius that goes with J2_SUN. Header of DE440 (ASUN)."""
+POLE_SUN = np.array([0.122_353_493_472, -0.423_072_083_648, 0.897_797_101_060])
+"""Solar pole, ICRF: RA 286.13, Dec 63.87 degrees (Archinal et al. 2018, CeMDA 130, 22)."""
+J2_EARTH = 1.082_625_39e-3
+"""Header of DE440."""
+RADIUS_EARTH_AU = 6_378.136_6 / AU_KM
+"""Header of DE440 (RE)."""
+EARTH_OBLATENESS_WITHIN_AU = 0.03
+"""Farther out the Earth's J2 is below 3e-9 of its attraction and is left away."""
+PRECESSION_X_RAD_DAY = 2004.191_898 / ARCSEC_PER_RAD / 36_525.0
+"""Drift of the Earth's pole towards RA 0, rad/d. IAU 2006 (Capitaine et al. 2003, A&A 412, 567)."""
+
+SUN_ROW, EARTH_ROW, MAJOR_ROWS = 0, 3, 11
+
+
+class NonGravArrays(NamedTuple):
+    """Marsden's non-gravitational terms of n bodies: A (3, n) in au/d^2 and the g(r) arrays (n,)."""
+
+    a: np.ndarray
+    alpha: np.ndarray
+    r0: np.ndarray
+    m: np.ndarray
+    n: np.ndarray
+    k: np.ndarray
+
+    def take(self, index):
+        """The same for some of the bodies."""
+        return NonGravArrays(self.a[:, index], *(field[index] for field in self[1:]))
+
+
+class Forces:
+    """Right-hand side of the equations of motion.
+
+    Newtonian attraction of every perturber, the Sun's first post-Newtonian term (Schwarzschild, beta = gamma
+    = 1; Anderson et al. 1975, ApJ 200, 221), the Sun's J2, the Earth's J2 nearby, and Marsden's A1, A2, A3
+    with g(r) = alpha (r/r0)^-m (1 + (r/r0)^n)^-k (Marsden, Sekanina & Yeomans 1973, AJ 78, 211).
+
+    Parameters
+    ----------
+    gm : (p,) array, au^3/d^2, rows as the perturbers: Sun, Mercury, Venus, Earth, Moon, ..., asteroids
+    keep : (p,) bool array, optional
+        False for a perturber that is itself one of the bodies.
+    nongrav : NonGravArrays, optional
+
+    Examples
+    --------
+    A body at rest 1 au from a lone Sun falls with GM:
+
+    >>> forces = Forces(np.array([3e-4]))
+    >>> rate = forces(np.array([[1.0], [0], [0], [0], [0], [0]]), np.zeros((1, 3, 1)), np.zeros((3, 1)), 0.0)
+    >>> round(float(rate[3, 0]) / -3e-4, 6)
+    1.0
+    """
+
+    def __init__(self, gm, keep=None, nongrav=None):
+        gm = np.asarray(gm, dtype=float)
+        keep = np.ones(len(gm), bool) if keep is None else np.asarray(keep, bool)
+        rows = np.flatnonzero(keep)
+        self.major = rows[rows < MAJOR_ROWS]
+        self.minor = rows[rows >= MAJOR_ROWS]
+        self.gm, self.nongrav = gm, nongrav
+        self.earth = EARTH_ROW if len(gm) > EARTH_ROW and keep[EARTH_ROW] else None
+
+    def take(self, index):
+        """The same forces for some of the bodies."""
+        other = object.__new__(Forces)
+        other.__dict__.update(self.__dict__)
+        other.nongrav = None if self.nongrav is None else self.nongrav.take(index)
+        return other
+
+    def __call__(self, y, perturbers, sun_velocity, t_d):
+        """Time derivative of the states.
+
+        Parameters
+        ----------
+        y : (6, n) array, au, au/d
+        perturbers : (p, 3, 1 or n) array, au
+        sun_velocity : (3, 1 or n) array, au/d
+        t_d : float or (n,) array, TDB days from J2000.0 (for the Earth's pole)
+
+        Returns
+        -------
+        (6, n) array, au/d, au/d^2
+        """
+        place = y[:3]
+        out = np.empty_like(y)
+        out[:3] = y[3:]
+        acc = out[3:]
+        gm = self.gm
+        to = perturbers[self.major] - place
+        r2 = np.einsum("bcn,bcn->bn", to, to)
+        weight = gm[self.major, None] / (r2 * np.sqrt(r2))
+        np.einsum("bn,bcn->cn", weight, to, out=acc)
+        if len(self.minor):
+            self._add_minor(acc, place, perturbers[self.minor])
+        helio = -to[0] if self.major[0] == SUN_ROW else place - perturbers[SUN_ROW]
+        self._add_solar(acc, helio, y[3:] - sun_velocity)
+        if self.earth is not None:
+            row = int(np.searchsorted(self.major, self.earth))
+            if r2[row].min() < EARTH_OBLATENESS_WITHIN_AU**2:
+                x = PRECESSION_X_RAD_DAY * np.asarray(t_d)
+                pole = np.stack(np.broadcast_arrays(np.sin(x), 0.0 * x, np.cos(x)))
+                acc += oblateness(-to[row], gm[self.earth], J2_EARTH, RADIUS_EARTH_AU, pole.reshape(3, -1))
+        return out
+
+    def _add_minor(self, acc, place, perturbers):
+        """Asteroids: so small a pull that the expanded square of the distance loses nothing that counts."""
+        gm = self.gm[self.minor, None]
+        if perturbers.shape[2] == 1:
+            p = perturbers[:, :, 0]
+            r2 = np.einsum("bc,bc->b", p, p)[:, None] - 2.0 * (p @ place)
+            r2 += np.einsum("cn,cn->n", place, place)
+            weight = gm / (r2 * np.sqrt(np.abs(r2)))
+            acc += p.T @ weight - place * weight.sum(axis=0)
+        else:
+            to = perturbers - place
+            r2 = np.einsum("bcn,bcn->bn", to, to)
+            acc += np.einsum("bn,bcn->cn", gm / (r2 * np.sqrt(r2)), to)
+
+    def _add_solar(self, acc, r, v):
+        """Relativity, oblateness and outgassing: all that depends on the place and motion about the Sun."""
+        gm = self.gm[SUN_ROW]
+        r2 = np.einsum("cn,cn->n", r, r)
+        v2 = np.einsum("cn,cn->n", v, v)
+        rv = np.einsum("cn,cn->n", r, v)
+        dist = np.sqrt(r2)
+        factor = gm / (C_AU_DAY**2 * r2 * dist)
+        acc += (factor * (4.0 * gm / dist - v2)) * r + (4.0 * factor * rv) * v
+        acc += oblateness(r, gm, J2_SUN, RADIUS_SUN_AU, POLE_SUN[:, None])
+        if self.nongrav is not None:
+            acc += _outgassing(r, v, dist, self.nongrav)
+
+
+def oblateness(r, gm, j2, radius_au, pole):
+    """Acceleration by the second zonal harmonic of an oblate body.
+
+    Parameters
+    ----------
+    r : (3, n) array, au, from the oblate body's centre
+    gm, j2, radius_au : floats
+    pole : (3, 1 or n) array, unit vector of its axis
+
+    Returns
+    -------
+    (3, n) array, au/d^2. Source: Danby 1988, *Fundamentals of Celestial Mechanics*, section 5.4.
+
+    Examples
+    --------
+    Over the pole the bulge pulls less than a point would:
+
+    >>> up = np.array([[0.0], [0.0], [1.0]])
+    >>> bool(oblateness(up, 1.0, 0.001, 0.1, up)[2, 0] > 0)
+    True
+    """
+    r2 = np.einsum("cn,cn->n", r, r)
+    dist = np.sqrt(r2)
+    height = np.einsum("cn,cn->n", r, np.broadcast_to(pole, r.shape)) / dist
+    factor = 1.5 * j2 * gm * radius_au**2 / (r2 * r2)
+    return factor * ((5.0 * height * height - 1.0) * r / dist - 2.0 * height * pole)
+
+
+def _outgassing(r, v, dist, terms):
+    """Marsden's acceleration: radial, transverse in the orbit plane, and normal."""
+    x = dist / terms.r0
+    g = terms.alpha * x**-terms.m * (1.0 + x**terms.n) ** -terms.k
+    radial = r / dist
+    normal = np.cross(r, v, axis=0)
+    normal /= np.sqrt(np.einsum("cn,cn->n", normal, normal))
+    transverse = np.cross(normal, radial, axis=0)
+    return g * (terms.a[0] * radial + terms.a[1] * transverse + terms.a[2] * normal)
