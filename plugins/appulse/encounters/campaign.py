@@ -1,0 +1,266 @@
+"""The campaign file: where from, with what, which bodies, which objects, when, and what counts as a pass.
+
+Everything has a default but the dates. Sites and instruments may stand in the file, or be named from the
+settings file (:mod:`appulse.formats.settings`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from astropy.time import Time
+
+from appulse.errors import AppulseError
+from appulse.formats.settings import read_instruments, read_settings, read_sites
+from appulse.formats.yamlfile import Fields, Located, Problems, load_yaml
+from appulse.observers.timescales import parse_utc
+
+RANKING_TERMS = ("closeness", "brightness", "duration", "moon", "airmass", "elongation")
+
+
+@dataclass(frozen=True)
+class BodyChoice:
+    """Which bodies: names (all when empty), files of orbits (the starter set when empty), limits."""
+
+    names: tuple = ()
+    orbits: tuple = ()
+    brighter_than: float | None = None
+
+
+@dataclass(frozen=True)
+class TargetChoice:
+    """Which objects: names, types and limits (V magnitude, full major axis in arcmin); files of outlines."""
+
+    names: tuple = ()
+    types: tuple = ()
+    brighter_than: float | None = None
+    larger_than: float | None = None
+    smaller_than: float | None = None
+    outlines: tuple = ()
+
+
+@dataclass(frozen=True)
+class PassRule:
+    """What counts as a pass.
+
+    Attributes
+    ----------
+    within : float
+        Arcmin.
+    measured_from : {'centre', 'outline'}
+        Where `within` starts. 'outline': a body inside the outline counts at any distance of the centre.
+    least_elongation : float
+        From the Sun, degrees.
+    group_within : float
+        Passes of one body by several objects that lie nearer to each other than this (arcmin) and follow
+        within a day are told as one event; 0: never.
+    body_by_body : bool
+        Also look for two minor bodies near each other.
+    """
+
+    within: float = 10.0
+    measured_from: str = "centre"
+    least_elongation: float = 30.0
+    group_within: float = 30.0
+    body_by_body: bool = False
+
+
+@dataclass(frozen=True)
+class Rental:
+    """Terms of hired time: shortest slot (minutes), price of an hour, currency."""
+
+    slot_minutes: float = 30.0
+    price_hour: float | None = None
+    currency: str = ""
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """One campaign, checked. `start` and `end` are UTC."""
+
+    title: str
+    start: Time
+    end: Time
+    sites: tuple = ()
+    instruments: tuple = ()
+    bodies: BodyChoice = field(default_factory=BodyChoice)
+    targets: TargetChoice = field(default_factory=TargetChoice)
+    rule: PassRule = field(default_factory=PassRule)
+    ranking: dict = field(default_factory=lambda: dict.fromkeys(RANKING_TERMS, 1.0))
+    rental: dict = field(default_factory=dict)
+    serving_nights: int = 5
+    path: Path | None = None
+
+
+def read_campaign(path, settings=None):
+    """Read and check a campaign file.
+
+    Parameters
+    ----------
+    path : path
+    settings : Settings, optional
+        Where names of sites and instruments are looked up; default: the user's settings file.
+
+    Returns
+    -------
+    Campaign
+
+    Raises
+    ------
+    InputError
+        All mistakes at once, one a line, each as ``file:line: what was got, what is allowed``.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> from appulse.formats.settings import Settings
+    >>> file = pathlib.Path(tempfile.mkdtemp()) / "spring.yaml"
+    >>> _ = file.write_text("dates: {from: 2027-05-01, to: 2027-05-10}")
+    >>> campaign = read_campaign(file, Settings())
+    >>> campaign.start.iso, campaign.rule.within
+    ('2027-05-01 00:00:00.000', 10.0)
+    >>> _ = file.write_text("dates: {from: 2027-05-11, to: 2027-05-10}")
+    >>> read_campaign(file, Settings())  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    appulse.errors.InputError: ...spring.yaml:1: campaign dates: 'to' (2027-05-10) must be after 'from' ...
+    """
+    path = Path(path)
+    problems = Problems(path)
+    top = Fields(load_yaml(path), problems, "campaign")
+    settings = read_settings() if settings is None else settings
+    start, end = _dates(top)
+    sites = _mixed(top, "sites", read_sites, settings.site)
+    campaign = {
+        "title": top.text("title", path.stem),
+        "sites": sites,
+        "instruments": _mixed(top, "instruments", read_instruments, settings.instrument),
+        "bodies": _bodies(top, path.parent, settings),
+        "targets": _targets(top, path.parent),
+        "rule": _rule(top),
+        "ranking": _ranking(top),
+        "rental": _rental(top, sites),
+        "serving_nights": int(top.number("serving_nights", 5, minimum=1, maximum=60)),
+    }
+    top.done()
+    problems.raise_any()
+    return Campaign(start=start, end=end, path=path, **campaign)
+
+
+def _dates(top):
+    dates = top.section("dates")
+    if dates is None:
+        if "dates" not in top.mapping:
+            top.problem(None, "'dates' is missing: {from: 2027-05-01, to: 2027-05-31}")
+        return None, None
+    found = []
+    for key in ("from", "to"):
+        text = dates.text(key, required=True)
+        try:
+            found.append(parse_utc(text) if text else None)
+        except AppulseError as error:
+            dates.problem(key, f"'{key}': {error}")
+            found.append(None)
+    dates.done()
+    start, end = found
+    if start is not None and end is not None and not end > start:
+        dates.problem("to", f"'to' ({dates.mapping['to']}) must be after 'from' ({dates.mapping['from']})")
+    return start, end
+
+
+def _mixed(top, key, read_written, look_up):
+    """Entries that are names from the settings file, definitions, or both."""
+    entries = top.raw(key)
+    if entries is None:
+        return ()
+    if not isinstance(entries, list):
+        top.problem(key, f"'{key}' must be a list of names from the settings file or of definitions")
+        return ()
+    named = []
+    for entry in entries:
+        if not isinstance(entry, Located):
+            one = look_up(str(entry))
+            if one is None:
+                top.problem(key, f"'{entry}' is not among the {key} of the settings file; define it here")
+            named.append(one)
+    written = [entry for entry in entries if isinstance(entry, Located)]
+    holder = Fields(Located({key: written}, top.line(key), {key: top.line(key)}), top.problems, top.where)
+    return tuple(one for one in named if one is not None) + read_written(holder)
+
+
+def _bodies(top, folder, settings):
+    fields = top.section("bodies")
+    if fields is None:
+        return BodyChoice(orbits=settings.orbits)
+    files = tuple(str(folder / Path(name).expanduser()) for name in fields.texts("orbits"))
+    choice = BodyChoice(
+        names=tuple(fields.texts("names")),
+        orbits=files or settings.orbits,
+        brighter_than=fields.number("brighter_than", minimum=-30, maximum=40),
+    )
+    fields.done()
+    return choice
+
+
+def _targets(top, folder):
+    fields = top.section("targets")
+    if fields is None:
+        return TargetChoice()
+    choice = TargetChoice(
+        names=tuple(fields.texts("names")),
+        types=tuple(fields.texts("types")),
+        brighter_than=fields.number("brighter_than", minimum=-30, maximum=40),
+        larger_than=fields.number("larger_than", minimum=0, maximum=3600),
+        smaller_than=fields.number("smaller_than", minimum=0, maximum=3600),
+        outlines=tuple(str(folder / Path(name).expanduser()) for name in fields.texts("outlines")),
+    )
+    if choice.larger_than and choice.smaller_than and choice.larger_than >= choice.smaller_than:
+        limits = f"larger_than {choice.larger_than:g} and smaller_than {choice.smaller_than:g} arcmin"
+        fields.problem("larger_than", f"{limits} leave nothing")
+    fields.done()
+    return choice
+
+
+def _rule(top):
+    fields = top.section("passes")
+    if fields is None:
+        return PassRule()
+    default = PassRule
+    rule = PassRule(
+        within=fields.number("within", default.within, above=0, maximum=600),
+        measured_from=fields.text("measured_from", default.measured_from, choices=("centre", "outline")),
+        least_elongation=fields.number("least_elongation", default.least_elongation, minimum=0, maximum=179),
+        group_within=fields.number("group_within", default.group_within, minimum=0, maximum=600),
+        body_by_body=fields.flag("body_by_body"),
+    )
+    fields.done()
+    return rule
+
+
+def _ranking(top):
+    weights = dict.fromkeys(RANKING_TERMS, 1.0)
+    fields = top.section("ranking")
+    if fields is not None:
+        weights = {term: fields.number(term, 1.0, minimum=0, maximum=100) for term in RANKING_TERMS}
+        fields.done()
+        if not any(weights.values()):
+            top.problem("ranking", "every weight is 0; give at least one above 0")
+    return weights
+
+
+def _rental(top, sites):
+    found = {}
+    names = [site.name for site in sites]
+    for fields in top.sections("rental"):
+        site = fields.text("site", required=True)
+        terms = Rental(
+            slot_minutes=fields.number("slot_minutes", Rental.slot_minutes, above=0, maximum=1440),
+            price_hour=fields.number("price_hour", minimum=0),
+            currency=fields.text("currency", ""),
+        )
+        fields.done()
+        if site is not None and site not in names:
+            known = ", ".join(names) or "none"
+            fields.problem("site", f"'{site}' is not one of this campaign's sites: {known}")
+        found[site] = terms
+    return found

@@ -1,0 +1,139 @@
+"""Nights, masks, windows and odds: known skies, and words for every reason."""
+
+import datetime
+
+import numpy as np
+import pytest
+from astropy import units as u
+from astropy.coordinates import SkyCoord
+from astropy.time import Time
+from numpy.testing import assert_allclose
+
+from appulse.encounters import mask
+from appulse.encounters.visibility import Odds, advice, odds, watch_night
+from appulse.errors import InputError
+from appulse.formats.settings import SiteSettings
+from appulse.observers.site import Site
+
+NEBULA = SkyCoord(246.35 * u.deg, -24.47 * u.deg).cartesian.xyz.value
+MAY = datetime.date(2027, 5, 4)
+
+
+def fixed_body(times):
+    """A body at rest far away in the direction of the nebula: 2 au, geocentric."""
+    return np.broadcast_to(2.0 * NEBULA, (len(times), 3))
+
+
+def site(lon=8.5, lat=50.0, **changes):
+    return SiteSettings("s", Site.from_geodetic(lon, lat, 100.0), **changes)
+
+
+def watch(where, day=MAY, **changes):
+    return watch_night(where, day, fixed_body, NEBULA, changes.pop("reach_deg", 1.0))
+
+
+def test_the_scenario_low_in_the_north_high_in_the_south():
+    """Dec -24.47 culminates at 90 - |lat - dec|: 15.5 degrees from 50 N, 88.5 from 23 S."""
+    assert_allclose(watch(site()).altitude.max(), 90 - 50 - 24.47, atol=0.1)
+    assert_allclose(watch(site(-68.0, -23.0)).altitude.max(), 90 - 1.47, atol=0.3)
+
+
+def test_hours_of_a_night_against_skyfield():
+    """Dark time with the place above 20 degrees, from an independent library, to one step of 5 minutes."""
+    pytest.importorskip("skyfield")
+    from skyfield.api import Loader, Star, wgs84  # noqa: F401
+    from skyfield.jpllib import SpiceKernel
+
+    from appulse.bodies.kernels import DEFAULT_PLANETS
+
+    ts = Loader(".", verbose=False).timescale(builtin=True)
+    kernel = SpiceKernel(str(DEFAULT_PLANETS))
+    place = kernel["earth"] + wgs84.latlon(-23.0, -68.0, 2400.0)
+    start = Time("2027-05-04T16:32:00", scale="utc")
+    minutes = start + np.arange(0, 24 * 60) * u.min
+    t = ts.from_astropy(minutes)
+    sun = place.at(t).observe(kernel["sun"]).apparent().altaz()[0].degrees
+    star = Star(ra_hours=246.35 / 15, dec_degrees=-24.47)
+    high = place.at(t).observe(star).apparent().altaz()[0].degrees
+    expected = np.sum((sun <= -15) & (high >= 20)) / 60
+    kernel.close()
+    where = SiteSettings("s", Site.from_geodetic(-68.0, -23.0, 2400.0), lowest=20.0, twilight=-15.0)
+    assert_allclose(watch(where).hours, expected, atol=5.5 / 60)
+
+
+@pytest.mark.parametrize(
+    ("where", "said"),
+    [
+        (site(lat=78.0, lowest=-5.0), "the Sun stays above"),
+        (site(lat=62.0, twilight=-5.0, lowest=10.0), "stays below 10 degrees"),
+        (site(window=((20, 5), (60, 5), (60, 40))), "outside the site's window"),
+        (site(horizon=((0, 40), (180, 40))), "behind the horizon"),
+        (site(-68.0, -23.0, moon_separation=180.0), ""),
+    ],
+)
+def test_each_reason_in_words(where, said):
+    night = watch(where)
+    assert said in night.reason
+    assert (night.hours == 0.0) == bool(said)
+
+
+def test_moon_in_the_way_is_said():
+    """Full Moon 2027-05-20 stands in Libra/Scorpius, within 30 degrees of the nebula (lunar ephemeris)."""
+    night = watch(site(-68.0, -23.0, moon_separation=60.0), datetime.date(2027, 5, 20))
+    assert night.moon_illumination > 0.98
+    assert "Moon" in night.reason
+
+
+def test_beside_the_sun_it_never_rises_in_the_dark():
+    """In early December the Sun stands in Ophiuchus beside the nebula."""
+    assert "stays below" in watch(site(-68.0, -23.0), datetime.date(2027, 12, 1)).reason
+
+
+def test_daylight_only():
+    """A fast body that is near the object for an hour around local noon."""
+
+    def passing(times):
+        angle = 0.5 * (times.mjd - times.mjd[0])
+        turned = NEBULA[None] + angle[:, None] * np.cross(NEBULA, [0.0, 0.0, 1.0])
+        return 2.0 * turned
+
+    night = watch_night(site(-68.0, -23.0), MAY, passing, NEBULA, 1.0)
+    assert night.near.any()
+    assert "daylight only" in night.reason
+
+
+def test_interval_lies_in_the_usable_stretch():
+    night = watch(site(-68.0, -23.0))
+    begin, end = night.interval
+    assert_allclose((end - begin).to_value("hour"), night.hours, atol=1e-6)
+    assert night.usable[(night.times >= begin) & (night.times < end)].all()
+
+
+def test_odds_by_common_practice():
+    """One serving night 14%, five nights 54% (common practice, no source: one night in seven is clear)."""
+    night = watch(site(-68.0, -23.0))
+    assert_allclose(odds([night]).chance, 0.14, atol=0.005)
+    assert_allclose(odds([night] * 5).chance, 0.54, atol=0.005)
+    assert_allclose(odds([night] * 5).hours, 5 * night.hours / 7, rtol=1e-9)
+
+
+def test_advice_compares_sites():
+    assert advice({"home": Odds(0.14, 0.5, (1,)), "hosted": Odds(0.85, 5.0, (1,))}).endswith("plan for hosted.")
+    assert "not at all" in advice({"home": Odds(0.0, 0.0, ()), "hosted": Odds(0.85, 5.0, (1,))})
+
+
+@pytest.mark.parametrize("turn", [-360, 0, 360])
+def test_a_window_across_north_however_it_is_written(turn):
+    corners = [(340 + turn, 10), (380 + turn, 10), (380 + turn, 60), (340 + turn, 60)]
+    azimuth = np.array([339.0, 341.0, 0.0, 19.0, 21.0, 180.0])
+    assert mask.in_window(corners, azimuth, 30.0).tolist() == [False, True, True, True, False, False]
+
+
+def test_a_window_that_is_none_is_refused():
+    with pytest.raises(InputError, match="crosses itself"):
+        mask.in_window([(0, 0), (10, 10), (10, 0), (0, 10)], 5.0, 5.0)
+
+
+def test_horizon_runs_once_around():
+    points = [(10, 30), (350, 10)]
+    assert_allclose(mask.horizon_altitude(points, [0.0, 10.0, 350.0, 180.0], 0.0), [20, 30, 10, 20])
