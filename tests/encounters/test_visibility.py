@@ -41,7 +41,7 @@ def test_the_scenario_low_in_the_north_high_in_the_south():
 def test_hours_of_a_night_against_skyfield():
     """Dark time with the place above 20 degrees, from an independent library, to one step of 5 minutes."""
     pytest.importorskip("skyfield")
-    from skyfield.api import Loader, Star, wgs84  # noqa: F401
+    from skyfield.api import Loader, Star, wgs84
     from skyfield.jpllib import SpiceKernel
 
     from appulse.bodies.kernels import DEFAULT_PLANETS
@@ -118,8 +118,9 @@ def test_odds_by_common_practice():
 
 
 def test_advice_compares_sites():
-    assert advice({"home": Odds(0.14, 0.5, (1,)), "hosted": Odds(0.85, 5.0, (1,))}).endswith("plan for hosted.")
-    assert "not at all" in advice({"home": Odds(0.0, 0.0, ()), "hosted": Odds(0.85, 5.0, (1,))})
+    hosted = Odds(0.85, 5.0, (1,))
+    assert advice({"home": Odds(0.14, 0.5, (1,)), "hosted": hosted}).endswith("plan for hosted.")
+    assert "not at all" in advice({"home": Odds(0.0, 0.0, ()), "hosted": hosted})
 
 
 @pytest.mark.parametrize("turn", [-360, 0, 360])
