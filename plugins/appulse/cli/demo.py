@@ -1,0 +1,140 @@
+"""``appulse demo``: the sample night, measured, with the known answers beside."""
+
+import argparse
+from pathlib import Path
+
+from appulse.errors import FrameError, TableError
+
+_EXAMPLES = """\
+examples:
+  appulse demo                      writes to ./appulse-demo
+  appulse demo --out /tmp/night --overwrite
+  appulse demo --data appulse/sample_data
+
+Six invented frames of a pass that will happen: (7) before the reflection nebula IC 4603, 2027-05-04/05. The
+camera's clock is late and the plate solutions are shifted, on purpose; the table shows what was put in beside
+what was measured.
+"""
+
+DEFAULT_OUT = Path("appulse-demo")
+NEEDED = ("answers.yaml", "orbit.ecsv", "stars.ecsv")
+ANSWERS = ("body", "clock_offset_s", "plate_dra", "plate_ddec", "frames")
+
+
+def add_parser(subparsers) -> None:
+    """Register the command and its options."""
+    parser = subparsers.add_parser(
+        "demo", description="Measure the sample night and compare with the known answers.", epilog=_EXAMPLES
+    )
+    out_help = f"folder to write ({DEFAULT_OUT})"
+    parser.add_argument("--out", type=Path, default=DEFAULT_OUT, metavar="DIR", help=out_help)
+    parser.add_argument("--data", type=Path, metavar="DIR", help="folder of the sample data, if not found")
+    parser.add_argument("--overwrite", action="store_true", help="replace the outputs of an earlier run")
+
+
+def find_data(given: Path | None) -> Path:
+    """The folder of the sample night: as given, or in the working folder, or beside the source tree.
+
+    Parameters
+    ----------
+    given : Path or None
+        The folder of ``--data``.
+
+    Returns
+    -------
+    Path
+        Holds the star table, the orbit, the answers and at least one frame.
+
+    Raises
+    ------
+    FrameError
+        If no such folder is found.
+    """
+    here = Path(__file__).resolve()
+    places = [given] if given is not None else [Path("sample_data"), here.parents[3] / "sample_data"]
+    for place in places:
+        if all((place / name).is_file() for name in NEEDED) and any(place.glob("*.fits.fz")):
+            return place
+    looked = " nor ".join(str(place) for place in places)
+    raise FrameError(
+        f"the sample night is not in {looked}: run this in a checkout of appulse, or name it with --data"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure, compare, write.
+
+    Raises
+    ------
+    FrameError
+        If the sample data are not found.
+    OutputExistsError
+        If an output exists and ``--overwrite`` was not given.
+    """
+    from appulse.cli import pipeline
+
+    data = find_data(args.data)
+    answers = _read_answers(data / "answers.yaml")
+    plan = pipeline.Plan(
+        frames=sorted(data.glob("*.fits.fz")),
+        body=answers["body"],
+        orbits=data / "orbit.ecsv",
+        stars=data / "stars.ecsv",
+        out=args.out,
+        overwrite=args.overwrite,
+        extras=frozenset(("psv", "evidence", "pictures")),
+    )
+    outcome = pipeline.run(plan)
+    _compare(outcome.table, answers)
+    print(f"\nWritten to {args.out}:")
+    for path in outcome.written:
+        print(f"  {path.name}")
+    tables = f"--orbits {plan.orbits} --stars {plan.stars}"
+    print(
+        f"\nOpen {args.out / 'evidence.html'} in a browser. The same in glue (needs the extra 'desktop'):\n"
+        f"  appulse view {data / '*.fits.fz'} --body {answers['body']} {tables}"
+    )
+    return 1 if outcome.failed else 0
+
+
+def _read_answers(path: Path) -> dict:
+    import yaml
+
+    try:
+        answers = yaml.safe_load(path.read_text(encoding="utf-8"))
+        return {name: answers[name] for name in ANSWERS}
+    except (yaml.YAMLError, KeyError, TypeError) as error:
+        raise TableError(f"{path} is damaged ({error}): check it out again") from error
+
+
+_LINE = "{:16} {:>22} {:>22} {:>16} {:>18} {:>6}  {}"
+
+
+def _compare(table, answers: dict) -> None:
+    """Print the measured numbers with the answers beside."""
+    print("Sample night 2027-05-04/05: (7) before IC 4603. Arcsec, clock in seconds; in brackets what was put in.\n")
+    print(_LINE.format("frame", "O-C RA cosDec", "O-C Dec", "plate RA, Dec", "clock late by", "SNR", "flag"))
+    for row in table:
+        truth = answers["frames"].get(str(row["frame"]))
+        if truth is not None:
+            print(_LINE.format(*_cells(row, truth, answers["clock_offset_s"])))
+    plate = f"({answers['plate_dra']:+.2f}, {answers['plate_ddec']:+.2f})"
+    print(_LINE.format("put in", "", "", plate, f"({answers['clock_offset_s']:+.0f})", "", ""))
+
+
+def _cells(row, truth: dict, clock_s: float) -> list[str]:
+    """The words of one line."""
+    import numpy as np
+
+    pa = np.arctan2(truth["dra_plate"], truth["ddec_plate"])
+    along = row["dra_plate"] * np.sin(pa) + row["ddec_plate"] * np.cos(pa)
+    to_clock = 3600.0 / truth["rate"]
+    return [
+        str(row["frame"]),
+        f"{row['dra_cosdec']:+.3f}+-{row['sigma_ra']:.3f} ({truth['dra_cosdec']:+.3f})",
+        f"{row['ddec']:+.3f}+-{row['sigma_dec']:.3f} ({truth['ddec']:+.3f})",
+        f"{row['plate_dra']:+.3f}, {row['plate_ddec']:+.3f}",
+        f"{along * to_clock:+.1f}+-{row['sigma_along'] * to_clock:.1f} ({clock_s:+.0f})",
+        f"{row['snr']:.0f}",
+        str(row["flag"]),
+    ]

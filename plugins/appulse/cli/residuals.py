@@ -1,0 +1,109 @@
+"""``appulse residuals``: measure bodies in frames."""
+
+import argparse
+from pathlib import Path
+
+from appulse.cli import common
+from appulse.errors import InputError
+
+_EXAMPLES = """\
+examples:
+  one body, orbit out of the bundled starter set, stars out of the bundled bright ones
+    appulse residuals night/*.fits --body 7 --out measured
+  your orbit and your star table; pictures and the one-page sheet too
+    appulse residuals night/*.fits --body 7 --orbits mine.ecsv --stars gaia.ecsv --also all --out measured
+  places from an ephemeris service, every one that falls in the frame
+    appulse residuals w3.fits.gz --body all --positions places.csv --out measured
+  a header without site, and with one time only
+    appulse residuals a.fits --body 7 --site -70.8,-23,2400 --time-is start --out measured
+
+measured/residuals.ecsv has a row for each frame and body: observed minus calculated, arcsec, east, north and
+along the motion positive, with sigmas, and the stars' own offset (plate_dra, plate_ddec) beside. A body that
+does not show is flagged, not invented. Exit code 1: some frames failed, the others are measured.
+"""
+
+EXTRAS = ("psv", "evidence", "pictures")
+
+
+def add_parser(subparsers) -> None:
+    """Register the command and its options."""
+    parser = subparsers.add_parser(
+        "residuals",
+        description="Measure bodies in plate-solved frames: observed minus calculated, with sigmas.",
+        epilog=_EXAMPLES,
+    )
+    parser.add_argument("frames", nargs="+", metavar="FRAME", help="FITS files (.fits, .fits.gz, .fits.fz)")
+    common.add_orbit_options(parser, body_required=True)
+    positions_help = "places instead of orbits: designation, ra, dec[, time]"
+    parser.add_argument("--positions", type=Path, metavar="TABLE", help=positions_help)
+    stars_help = "reference stars, Gaia column names; the bundled bright ones when left out"
+    parser.add_argument("--stars", type=Path, metavar="TABLE", help=stars_help)
+    parser.add_argument(
+        "--also",
+        metavar="WHAT,...",
+        default="",
+        help="more outputs: psv (ADES observations), evidence (one HTML page), pictures (PNG), or all",
+    )
+    common.add_frame_options(parser)
+    common.add_output_options(parser, out_help="folder for residuals.ecsv and what --also names")
+
+
+def parse_extras(text: str) -> set[str]:
+    """What ``--also`` asks for.
+
+    Parameters
+    ----------
+    text : str
+        Words with commas; empty for nothing, ``all`` for everything.
+
+    Returns
+    -------
+    set of str
+
+    Raises
+    ------
+    InputError
+        If a word is none of those known.
+
+    Examples
+    --------
+    >>> sorted(parse_extras("pictures, psv"))
+    ['pictures', 'psv']
+    """
+    words = {word.strip() for word in text.split(",") if word.strip()}
+    if "all" in words:
+        return set(EXTRAS)
+    unknown = sorted(words - set(EXTRAS))
+    if unknown:
+        raise InputError(f"--also {unknown[0]!r} is not known: use {', '.join(EXTRAS)} or all")
+    return words
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure every frame that can be used; write the tables.
+
+    Raises
+    ------
+    InputError
+        If no frame can be used, or an option cannot be understood.
+    OutputExistsError
+        If an output exists and ``--overwrite`` was not given.
+    """
+    from appulse.cli import pipeline
+
+    extras = parse_extras(args.also)
+    paths = common.expand_frames(args.frames)
+    plan = pipeline.Plan(
+        frames=paths,
+        body=args.body,
+        orbits=args.orbits,
+        positions=args.positions,
+        stars=args.stars,
+        out=args.out,
+        overwrite=args.overwrite,
+        extras=frozenset(extras),
+        frame_options=common.frame_options(args),
+    )
+    outcome = pipeline.run(plan)
+    pipeline.print_residuals(outcome)
+    return 1 if outcome.failed else 0
