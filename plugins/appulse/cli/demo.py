@@ -112,7 +112,7 @@ _LINE = "{:16} {:>22} {:>22} {:>16} {:>18} {:>6}  {}"
 
 def _compare(table, answers: dict) -> None:
     """Print the measured numbers with the answers beside."""
-    print("Sample night 2027-05-04/05: (7) before IC 4603. Arcsec, clock in seconds; in brackets what was put in.\n")
+    print("Sample night 2027-05-04/05: (7) before IC 4603. Arcsec, seconds; in brackets what was put in.\n")
     print(_LINE.format("frame", "O-C RA cosDec", "O-C Dec", "plate RA, Dec", "clock late by", "SNR", "flag"))
     for row in table:
         truth = answers["frames"].get(str(row["frame"]))
