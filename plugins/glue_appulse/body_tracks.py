@@ -1,0 +1,177 @@
+"""Tracks as glue data sets: an ephemeris over the hours around the frames of a night."""
+
+import numpy as np
+from astropy.time import Time
+
+from .frames import frame_of
+from .kinds import KIND_KEY, TRACK, to_json
+from .layers.base import frame_key
+from .layers.track_model import DEC, EXPOSURES_KEY, MJD, RA
+
+#: Rows per track: enough that a vertex stands every few pixels, few enough for a table to be looked at.
+MIN_ROWS, MAX_ROWS, PX_PER_ROW = 97, 1201, 6.0
+#: A track reaches this far beyond the first and the last frame, hours, or as far as the body takes to cross
+#: half a frame, whichever is within.
+MIN_PAD_H, MAX_PAD_H = 0.5, 36.0
+#: Columns of an ephemeris taken along: its name, ours, unit.
+EXTRA = (
+    ("rate", "rate", "arcsec/h"),
+    ("motion_pa", "motion PA", "deg"),
+    ("mag", "magnitude", "mag"),
+    ("sigma_major", "sigma major", "arcsec"),
+    ("sigma_minor", "sigma minor", "arcsec"),
+    ("sigma_pa", "sigma PA", "deg"),
+)
+
+
+def usable(frames):
+    """Frames that can be predicted for, and a line about each that cannot.
+
+    Parameters
+    ----------
+    frames : list of glue.core.data.Data
+
+    Returns
+    -------
+    good : list of glue.core.data.Data
+    lines : list of str
+    """
+    good, lines = [], []
+    for data in frames:
+        frame = frame_of(data)
+        if frame.exposure is None:
+            lines.append(f"{data.label} has no time; give it in Plugins > Set-up (site, time, camera)…")
+        elif frame.observer is None:
+            lines.append(f"{data.label} has no site; give it in Plugins > Set-up (site, time, camera)…")
+        else:
+            good.append(data)
+    return good, lines
+
+
+def column(table, name):
+    """A column of an ephemeris as floats, NaN where it is masked or absent.
+
+    Parameters
+    ----------
+    table : astropy.table.QTable
+    name : str
+
+    Returns
+    -------
+    ndarray, (n,)
+    """
+    if name not in table.colnames:
+        return np.full(len(table), np.nan)
+    values = table[name]
+    mask = np.zeros(len(table), bool) | np.asarray(getattr(values, "mask", False))
+    plain = np.array(getattr(values, "unmasked", getattr(values, "value", values)), dtype=float)
+    return np.where(mask, np.nan, np.asarray(getattr(plain, "filled", lambda _n: plain)(np.nan), float))
+
+
+def _padding_h(frame, rate_arcsec_h):
+    crossing = frame.radius_deg * 3600.0 / max(abs(rate_arcsec_h), 1e-6)
+    return float(np.clip(crossing, MIN_PAD_H, MAX_PAD_H))
+
+
+def _places(frames, mids):
+    """Records of the predicted places, one per frame."""
+    places = []
+    for i, data in enumerate(frames):
+        exposure = frame_of(data).exposure
+        row = {
+            name: float(column(mids, name)[i])
+            for name in ("ra", "dec", "sigma_major", "sigma_minor", "sigma_pa")
+        }
+        known = np.isfinite(row["sigma_major"])
+        places.append({
+            "frame": frame_key(data), "mid_mjd": exposure.mid.utc.mjd, "start_mjd": exposure.start.utc.mjd,
+            "end_mjd": exposure.end.utc.mjd, "ra": row["ra"], "dec": row["dec"],
+            "sigma_major": row["sigma_major"] if known else None,
+            "sigma_minor": row["sigma_minor"] if known else None,
+            "sigma_pa": row["sigma_pa"] if known else None})  # fmt: skip
+    return places
+
+
+def _dense(ephemeris, frames, designation, mids):
+    """Rows around the frames, or those at mid-exposure alone where the source reaches no further."""
+    from appulse.errors import EphemerisSpanError
+
+    first = frame_of(frames[0])
+    rate = np.nanmax(np.abs(column(mids, "rate")), initial=0.0) or 30.0
+    pad = _padding_h(first, rate) / 24.0
+    exposures = [frame_of(data).exposure for data in frames]
+    start, end = min(e.start.utc.mjd for e in exposures), max(e.end.utc.mjd for e in exposures)
+    for padding in (pad, MIN_PAD_H / 24.0, 0.0):
+        low, high = start - padding, end + padding
+        length_px = rate * (high - low) * 24.0 / first.pixel_scale
+        rows = int(np.clip(length_px / PX_PER_ROW, MIN_ROWS, MAX_ROWS))
+        try:
+            times = Time(np.linspace(low, high, rows), format="mjd", scale="utc")
+            return ephemeris.at(times, first.observer, bodies=[designation])
+        except EphemerisSpanError:
+            continue
+    return mids
+
+
+def track_data(ephemeris, frames, designation, *, name=None, color="#ffb000"):
+    """A body's track around the frames of one observer.
+
+    Parameters
+    ----------
+    ephemeris : object
+        With ``at(times, observer, bodies)``, such as :class:`appulse.bodies.ephemeris.NBodyEphemeris`.
+    frames : list of glue.core.data.Data
+        Frames with time and site, of one observer.
+    designation : str
+        As the ephemeris calls the body.
+    name : str or None
+        What people read; the designation by default.
+    color : str
+
+    Returns
+    -------
+    glue.core.data.Data
+        Columns ``MJD (UTC)``, ``RA``, ``Dec`` (deg, ICRF) and what else the ephemeris knows.
+    """
+    from glue.core import Component, Data
+
+    frames = sorted(frames, key=lambda data: frame_of(data).exposure.mid.mjd)
+    observer = frame_of(frames[0]).observer
+    mid_times = Time([frame_of(data).exposure.mid.utc for data in frames])
+    mids = ephemeris.at(mid_times, observer, bodies=[designation])
+    table = _dense(ephemeris, frames, designation, mids)
+    words = name or str(designation)
+    mjd = np.asarray(Time(table["time"]).utc.mjd, float)
+    data = Data(label=words)
+    columns = [(MJD, mjd, "d"), (RA, column(table, "ra"), "deg"), (DEC, column(table, "dec"), "deg"),
+               ("hours", (mjd - np.floor(mjd[0])) * 24.0, "h")]  # fmt: skip
+    columns += [(ours, column(table, its), unit) for its, ours, unit in EXTRA]
+    for label, values, unit in columns:
+        if np.isfinite(values).any():
+            data.add_component(Component(values, units=unit), label)
+    data.meta.update({
+        KIND_KEY: TRACK, "designation": words, "body": str(designation), "observer": str(observer.name),
+        EXPOSURES_KEY: to_json(_places(frames, mids)),
+        **{f"ephemeris {key}": str(value) for key, value in table.meta.items() if key in ("engine", "kernels", "source")},
+    })  # fmt: skip
+    data.style.color, data.style.alpha = color, 1.0
+    return data
+
+
+def by_observer(frames):
+    """Frames grouped by who took them, for parallax shifts a near body's track between sites.
+
+    Parameters
+    ----------
+    frames : list of glue.core.data.Data
+
+    Returns
+    -------
+    list of list of glue.core.data.Data
+    """
+    groups = {}
+    for data in frames:
+        observer = frame_of(data).observer
+        key = (observer.name, getattr(observer, "itrs_m", None) or str(getattr(observer, "time", "")))
+        groups.setdefault(key, []).append(data)
+    return list(groups.values())

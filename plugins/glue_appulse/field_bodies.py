@@ -1,0 +1,130 @@
+"""What is predicted inside a frame, and tracks of it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.time import Time
+
+from .body_tracks import by_observer, column, track_data, usable
+
+#: Okabe and Ito's colours that stand out from a dark sky and from each other for colour-blind eyes.
+COLORS = ("#ffb000", "#ff7ab6", "#56b4e9", "#f0e442", "#2ecfa4", "#ff6f3c", "#b7a6ff", "#ffffff")
+
+
+@dataclass(frozen=True)
+class FieldBody:
+    """A body in a frame.
+
+    Parameters
+    ----------
+    key : str
+        What the ephemeris calls it.
+    name : str
+        What people read.
+    x, y : float
+        Zero-based pixels at mid-exposure.
+    mag, rate, separation, sigma : float
+        Magnitude; arcsec/h; arcmin from the frame's centre; arcsec. NaN where unknown.
+    """
+
+    key: str
+    name: str
+    x: float
+    y: float
+    mag: float
+    rate: float
+    separation: float
+    sigma: float
+
+
+def bodies_in(frame, source, limit_mag=99.0, margin_px=0.0):
+    """Bodies of a source that fall into a frame at mid-exposure.
+
+    Parameters
+    ----------
+    frame : appulse.frames.solved.SolvedFrame
+        With time and site.
+    source : glue_appulse.sources.OrbitSource
+    limit_mag : float
+        Fainter ones are left out; those of unknown magnitude stay.
+    margin_px : float
+
+    Returns
+    -------
+    list of FieldBody
+        Brightest first.
+
+    Raises
+    ------
+    appulse.errors.FrameError
+        The frame has no time or no site.
+    """
+    from appulse.errors import FrameError
+    from appulse.numerics.spherical import separation_rad, unit_from_radec
+
+    if frame.exposure is None or frame.observer is None:
+        lacks = "time" if frame.exposure is None else "site"
+        raise FrameError(f"{frame.name} has no {lacks}; give it in Plugins > Set-up (site, time, camera)…")
+    table = _predictions(frame, source, limit_mag)
+    ra, dec, mag = (column(table, name) for name in ("ra", "dec", "mag"))
+    x, y = frame.to_pixel(ra, dec)
+    inside = frame.contains(ra, dec, margin_px) & ~(mag > limit_mag)
+    apart = np.degrees(separation_rad(unit_from_radec(*frame.centre), unit_from_radec(ra, dec))) * 60.0
+    rate, sigma = column(table, "rate"), column(table, "sigma_major")
+    keys = [str(key) for key in table["designation"]]
+    found = [FieldBody(keys[i], source.names.get(keys[i], keys[i]), float(x[i]), float(y[i]), float(mag[i]),
+                       float(rate[i]), float(apart[i]), float(sigma[i])) for i in np.flatnonzero(inside)]  # fmt: skip
+    return sorted(found, key=lambda body: (not np.isfinite(body.mag), body.mag))
+
+
+def _predictions(frame, source, limit_mag):
+    times = Time([frame.exposure.mid])
+    if source.catalogue is not None and len(source.catalogue) > len(source.names):
+        from appulse.bodies.field import bodies_in_field
+
+        ra, dec = frame.centre
+        return bodies_in_field(source.catalogue, times[0], frame.observer, ra, dec, frame.radius_deg,
+                               limit_mag=limit_mag)  # fmt: skip
+    return source.ephemeris.at(times, frame.observer)
+
+
+def make_tracks(source, frames, keys, *, first_color=0, progress=None):
+    """Tracks of bodies around the frames, one per body and observer.
+
+    Parameters
+    ----------
+    source : glue_appulse.sources.OrbitSource
+    frames : list of glue.core.data.Data
+    keys : list of str
+        What the ephemeris calls the bodies.
+    first_color : int
+        Where in the row of colours to begin.
+    progress : callable or None
+        Called with (done, total).
+
+    Returns
+    -------
+    tracks : list of glue.core.data.Data
+    lines : list of str
+        What could not be done, and the remedy.
+    """
+    from appulse.errors import AppulseError
+
+    good, lines = usable(frames)
+    groups = by_observer(good)
+    tracks = []
+    for i, key in enumerate(keys):
+        for group in groups:
+            if progress is not None:
+                progress(i, len(keys))
+            try:
+                track = track_data(source.ephemeris, group, key, name=source.names.get(key),
+                                   color=COLORS[(first_color + i) % len(COLORS)])  # fmt: skip
+            except AppulseError as exc:
+                lines.append(str(exc))
+                continue
+            if len(groups) > 1:
+                track.label = f"{track.label} from {track.meta['observer']}"
+            track.meta["orbits"] = source.label
+            tracks.append(track)
+    return tracks, lines

@@ -1,0 +1,144 @@
+"""What is missing or failed: Qt, its system libraries, our plugins; run as a module it tells."""
+
+import importlib
+import importlib.metadata
+import sys
+
+GROUP = "glue.plugins"
+EXTRA_LINE = "pip install 'appulse[desktop]'"
+#: What a bare Debian or Ubuntu lacks for Qt without a screen, and what a screen (X11) needs besides.
+APT_LINE = (
+    "apt-get install -y libegl1 libgl1 libfontconfig1 libfreetype6 libglib2.0-0 libdbus-1-3 "
+    "libxkbcommon0 libx11-6"
+)
+APT_X11 = (
+    "libxkbcommon-x11-0 libxcb-cursor0 libxcb-icccm4 libxcb-image0 libxcb-keysyms1 libxcb-randr0 "
+    "libxcb-render-util0 libxcb-shape0 libxcb-xkb1"
+)
+
+
+def qt_problem():
+    """Why glue's desktop application cannot start.
+
+    Returns
+    -------
+    str or None
+        One line with the remedy; None where nothing is missing.
+
+    Examples
+    --------
+    >>> problem = qt_problem()
+    >>> problem is None or "install" in problem
+    True
+    """
+    for module in ("glue_qt", "qtpy"):
+        if importlib.util.find_spec(module) is None:
+            return f"glue's desktop viewer is not installed ({module} is missing): {EXTRA_LINE}"
+    try:
+        importlib.import_module("qtpy.QtWidgets")
+        importlib.import_module("qtpy.QtGui")
+    except ImportError as exc:
+        reason = str(exc).splitlines()[0]
+        if ".so" in reason:
+            return f"a system library of Qt is missing ({reason}): {APT_LINE}"
+        return f"Qt cannot be imported ({reason}): {EXTRA_LINE}"
+    return None
+
+
+def our_plugins():
+    """Entry points of this plugin set.
+
+    Returns
+    -------
+    list of importlib.metadata.EntryPoint
+
+    Examples
+    --------
+    >>> sorted(point.name for point in our_plugins())[:2]
+    ['appulse_frames', 'appulse_outlines']
+    """
+    points = importlib.metadata.entry_points(group=GROUP)
+    return sorted(
+        {p.name: p for p in points if p.module.startswith("glue_appulse")}.values(), key=lambda p: p.name
+    )
+
+
+def plugin_problems():
+    """Plugins of ours that glue did not load, and why.
+
+    glue notes a plugin's failure only in a log that nobody sees; here it is tried again, and the reason is
+    told.
+
+    Returns
+    -------
+    list of str
+        One line each, with the remedy; empty where all are loaded.
+    """
+    from glue._plugin_helpers import PluginConfig
+    from glue.main import list_loaded_plugins
+
+    loaded, wanted = set(list_loaded_plugins()), PluginConfig.load().plugins
+    lines = []
+    for point in our_plugins():
+        if point.module in loaded:
+            continue
+        if not wanted[point.name]:
+            lines.append(f"plugin {point.name} is switched off: Plugins > Plugin Manager switches it on")
+            continue
+        lines.append(f"plugin {point.name} is not loaded: {_reason(point)}")
+    return lines
+
+
+def _reason(point):
+    try:
+        getattr(importlib.import_module(point.module), point.attr)()
+    except Exception as exc:
+        return f"{type(exc).__name__}: {exc}; reinstall with {EXTRA_LINE}"
+    return "glue has not been asked to load it yet"
+
+
+def check_desktop():
+    """Show a line for every plugin of ours that a running application lacks."""
+    from .notices import say
+
+    for line in plugin_problems():
+        say(line)
+
+
+def report():
+    """State of the viewer's side, in lines.
+
+    Returns
+    -------
+    list of str
+    """
+    from glue.main import load_plugins
+
+    lines = [
+        f"{name} {importlib.metadata.version(name)}"
+        for name in ("glue-core", "glue-qt", "PyQt6", "PySide6")
+        if _installed(name)
+    ]
+    problem = qt_problem()
+    lines.append(f"viewer: {problem}" if problem else "viewer: Qt is complete")
+    load_plugins(plugins_to_load=[point.module for point in our_plugins()])
+    problems = plugin_problems()
+    lines += [f"viewer: {line}" for line in problems]
+    lines += [
+        f"plugin {point.name}: loaded"
+        for point in our_plugins()
+        if not any(f"plugin {point.name} " in line for line in problems)
+    ]
+    return lines
+
+
+def _installed(name):
+    try:
+        importlib.metadata.version(name)
+    except importlib.metadata.PackageNotFoundError:
+        return False
+    return True
+
+
+if __name__ == "__main__":
+    sys.stdout.write("\n".join(report()) + "\n")

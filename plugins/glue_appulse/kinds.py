@@ -1,0 +1,86 @@
+"""What a glue data set is to this plugin set, told by its metadata.
+
+glue keeps strings, numbers and lists of ``Data.meta`` in sessions and drops everything else without a
+word, so kinds and nested tables are kept as plain strings (JSON).
+"""
+
+import json
+
+import numpy as np
+
+KIND_KEY = "appulse_kind"
+FRAME, TRACK, OUTLINES, RESIDUALS = "frame", "track", "outlines", "residuals"
+
+
+def kind_of(layer):
+    """Kind of a data set or of the data set that a subset belongs to.
+
+    Parameters
+    ----------
+    layer : glue.core.data.BaseData or glue.core.subset.Subset
+
+    Returns
+    -------
+    str or None
+        'frame', 'track', 'outlines', 'residuals', or None for data of others.
+    """
+    data = getattr(layer, "data", layer)
+    meta = getattr(data, "meta", None) or {}
+    return meta.get(KIND_KEY)
+
+
+def all_of(data_collection, kind):
+    """Data sets of one kind, in their order.
+
+    Parameters
+    ----------
+    data_collection : iterable of glue.core.data.BaseData
+    kind : str
+
+    Returns
+    -------
+    list of glue.core.data.BaseData
+    """
+    return [data for data in data_collection if kind_of(data) == kind]
+
+
+def to_json(value):
+    """Nested plain values as one string, floats to their last digit.
+
+    Parameters
+    ----------
+    value : object
+        Lists, dicts, strings, numbers, numpy scalars.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> to_json([{"a": np.float64(0.1), "b": None}])
+    '[{"a": 0.1, "b": null}]'
+    """
+
+    def plain(item):
+        if isinstance(item, np.generic):
+            return item.item()
+        if isinstance(item, np.ndarray):
+            return item.tolist()
+        raise TypeError(f"{type(item).__name__} cannot be kept in a session")
+
+    return json.dumps(value, default=plain)
+
+
+def from_json(text):
+    """Inverse of :func:`to_json`; an empty list for an absent value.
+
+    Parameters
+    ----------
+    text : str or None
+
+    Returns
+    -------
+    object
+    """
+    return json.loads(text) if text else []

@@ -1,0 +1,238 @@
+"""One board per axes that writes the words of all layers, so that none lies on another."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.patheffects import withStroke
+from matplotlib.text import Text
+from matplotlib.transforms import Bbox, IdentityTransform
+
+#: Above every layer of glue, below its frame around the axes.
+BOARD_ZORDER = 50_000
+#: Words that fit on a screen and can still be read; what is left out comes back under zoom.
+MAX_LABELS = 60
+#: Directions in which a label is tried around its anchor, degrees from the preferred one.
+TURNS = (0, 180, 50, -50, 130, -130)
+HALO = "#0b0e14"
+
+
+@dataclass(frozen=True)
+class Label:
+    """Words that want a place.
+
+    Parameters
+    ----------
+    x, y : float
+        Anchor, display pixels.
+    text : str
+    angle : float
+        Direction from the anchor in which the words would like to stand, degrees counterclockwise
+        from the right of the screen.
+    priority : float
+        Smaller comes first.
+    color : str
+    size : float
+        Points.
+    gap : float
+        Free distance between anchor and words, display pixels.
+    """
+
+    x: float
+    y: float
+    text: str
+    angle: float = 45.0
+    priority: float = 0.0
+    color: str = "#ffffff"
+    size: float = 9.0
+    gap: float = 6.0
+
+
+def _box(label, width, height, turn):
+    """Corner places of the words when they stand in one direction.
+
+    ::
+
+               +-------+
+               | words |      the box touches the circle of radius gap around the anchor,
+               +-------+      and its nearest point lies in the direction asked for
+             /
+        anchor
+    """
+    angle = np.radians(label.angle + turn)
+    ux, uy = np.cos(angle), np.sin(angle)
+    x = label.x + ux * label.gap + (ux - 1) * width / 2
+    y = label.y + uy * label.gap + (uy - 1) * height / 2
+    return x, y, x + width, y + height
+
+
+class Placer:
+    """Greedy placement of boxes in a window.
+
+    Parameters
+    ----------
+    window : (float, float, float, float)
+        x0, y0, x1, y1 within which every box must lie.
+
+    Examples
+    --------
+    >>> placer = Placer((0, 0, 100, 50))
+    >>> placer.place(Label(50, 25, "a"), 20, 10) is None
+    False
+    >>> placer.place(Label(120, 25, "outside"), 20, 10) is None
+    True
+    """
+
+    def __init__(self, window):
+        self.window = window
+        self._boxes = np.empty((0, 4))
+
+    def block(self, boxes):
+        """Keep words off some boxes.
+
+        Parameters
+        ----------
+        boxes : array_like, (n, 4)
+        """
+        self._boxes = np.vstack([self._boxes, np.reshape(boxes, (-1, 4))])
+
+    def place(self, label, width, height):
+        """Find a place.
+
+        Parameters
+        ----------
+        label : Label
+        width, height : float
+            Size of the words, display pixels.
+
+        Returns
+        -------
+        (float, float, float, float) or None
+            x0, y0, x1, y1; None where every direction is taken.
+        """
+        x0, y0, x1, y1 = self.window
+        if not (x0 <= label.x <= x1 and y0 <= label.y <= y1):
+            return None
+        for turn in TURNS:
+            box = _box(label, width, height, turn)
+            if box[0] < x0 or box[1] < y0 or box[2] > x1 or box[3] > y1:
+                continue
+            taken = self._boxes
+            if not np.any(
+                (taken[:, 0] < box[2])
+                & (taken[:, 2] > box[0])
+                & (taken[:, 1] < box[3])
+                & (taken[:, 3] > box[1])
+            ):
+                self.block([box])
+                return box
+        return None
+
+
+class LabelBoard(Artist):
+    """Artist that asks its providers for words at every drawing and writes those that find room.
+
+    A provider has ``labels(renderer)``, giving a list of :class:`Label`, and ``obstacles()``, giving boxes
+    to keep free. Get the board of an axes from :meth:`of`.
+    """
+
+    def __init__(self):
+        super().__init__()
+        self.set_zorder(BOARD_ZORDER)
+        self.providers = []
+        #: What stood on the screen after the last drawing: (Label, Bbox) pairs.
+        self.placed = []
+        self._text = Text()
+        self._text.set_transform(IdentityTransform())
+        self._text.set_path_effects([withStroke(linewidth=2.4, foreground=HALO, alpha=0.85)])
+        self._sizes = {}
+
+    @classmethod
+    def of(cls, axes):
+        """The board of an axes, made on first use.
+
+        Parameters
+        ----------
+        axes : matplotlib.axes.Axes
+
+        Returns
+        -------
+        LabelBoard
+        """
+        board = next((a for a in axes.artists if isinstance(a, cls)), None)
+        if board is None:
+            board = cls()
+            axes.add_artist(board)
+            board.set_clip_on(False)
+        return board
+
+    def join(self, provider):
+        """Let a provider's words be written.
+
+        Parameters
+        ----------
+        provider : object
+        """
+        if provider not in self.providers:
+            self.providers.append(provider)
+
+    def leave(self, provider):
+        """Forget a provider.
+
+        Parameters
+        ----------
+        provider : object
+        """
+        if provider in self.providers:
+            self.providers.remove(provider)
+
+    def _extent(self, renderer, label):
+        key = (label.text, label.size, self.get_figure(root=True).dpi)
+        if key not in self._sizes:
+            if len(self._sizes) > 5000:
+                self._sizes.clear()
+            self._text.set_text(label.text)
+            self._text.set_fontsize(label.size)
+            box = self._text.get_window_extent(renderer)
+            self._sizes[key] = (box.width + 4, box.height + 2)
+        return self._sizes[key]
+
+    def draw(self, renderer):
+        """Write what finds room.
+
+        Parameters
+        ----------
+        renderer : matplotlib.backend_bases.RendererBase
+        """
+        self.placed = []
+        if not self.get_visible():
+            return
+        self._text.set_figure(self.get_figure())
+        providers = [p for p in self.providers if p.get_visible()]
+        placer = Placer(self.axes.bbox.extents)
+        for provider in providers:
+            placer.block(provider.obstacles())
+        wanted = sorted(
+            (label for p in providers for label in p.labels(renderer)), key=lambda one: one.priority
+        )
+        for label in wanted:
+            if len(self.placed) >= MAX_LABELS:
+                break
+            box = placer.place(label, *self._extent(renderer, label))
+            if box is not None:
+                self.placed.append((label, Bbox.from_extents(*box)))
+        for label, box in self.placed:
+            self._write(renderer, label, box)
+        self.stale = False
+
+    def _write(self, renderer, label, box):
+        text = self._text
+        text.set(
+            text=label.text,
+            fontsize=label.size,
+            color=label.color,
+            position=(box.x0 + 2, box.y0 + 1),
+            horizontalalignment="left",
+            verticalalignment="bottom",
+        )
+        text.draw(renderer)

@@ -1,0 +1,138 @@
+"""Layer artists of tracks and of selected stretches of them."""
+
+import numpy as np
+from glue.core.exceptions import IncompatibleAttribute
+from matplotlib.artist import Artist
+
+from .base import SkyLayerArtist
+from .script import export_track, export_track_subset
+from .track_graphic import TrackGraphic, lines, runs
+from .track_model import TrackModel
+from .track_state import TrackLayerState, TrackSubsetLayerState
+
+
+class TrackLayerArtist(SkyLayerArtist):
+    """A track in an image viewer."""
+
+    _layer_state_cls = TrackLayerState
+    _python_exporter = export_track
+
+    def make_graphic(self, projector, swapped):
+        """Build the track's artist.
+
+        Parameters
+        ----------
+        projector : SkyProjector
+        swapped : bool
+
+        Returns
+        -------
+        TrackGraphic
+        """
+        return TrackGraphic(
+            TrackModel.from_data(self.layer), projector, self.state, swapped=swapped, shown=self.shown
+        )
+
+    def frame_keys(self):
+        """Keys of the frames whose places are marked now.
+
+        Returns
+        -------
+        list of str
+        """
+        return [place.frame for place in self.graphic.model.places if self.shown(place.frame)]
+
+
+class StretchGraphic(Artist):
+    """Selected rows of a track: joined where they follow each other, dots where they stand alone.
+
+    Parameters
+    ----------
+    model : TrackModel
+    projector : SkyProjector
+    look : object
+        With ``color``, ``alpha`` and ``width``.
+    swapped : bool
+    """
+
+    def __init__(self, model, projector, look, *, swapped=False):
+        super().__init__()
+        self.model, self.look = model, look
+        self.chosen = np.zeros(len(model.mjd), bool)
+        self.set_projector(projector, swapped)
+        self._lines = lines(5.0)
+
+    def set_projector(self, projector, swapped=False):
+        """Change the reference image.
+
+        Parameters
+        ----------
+        projector : SkyProjector
+        swapped : bool
+        """
+        x, y = projector.to_pixel(self.model.ra, self.model.dec)
+        self.vertices = np.column_stack([y, x] if swapped else [x, y])
+
+    def draw(self, renderer):
+        """Draw the stretches.
+
+        Parameters
+        ----------
+        renderer : matplotlib.backend_bases.RendererBase
+        """
+        good = self.chosen & np.isfinite(self.vertices).all(1)
+        if not self.get_visible() or not good.any():
+            return
+        line = self.axes.transData.transform(self.vertices)
+        segments = [
+            line[part] if part.stop - part.start > 1 else np.repeat(line[part], 2, axis=0)
+            for part in runs(good)
+        ]
+        self._lines.set_figure(self.get_figure())
+        self._lines.axes = self.axes
+        self._lines.set_clip_path(self.axes.patch)
+        self._lines.set(
+            segments=segments, linewidths=self.look.width, color=self.look.color, alpha=self.look.alpha
+        )
+        self._lines.draw(renderer)
+        self.stale = False
+
+    def join(self, axes, zorder):
+        """Stand on an axes.
+
+        Parameters
+        ----------
+        axes : matplotlib.axes.Axes
+        zorder : float
+        """
+        self.set_zorder(zorder)
+        axes.add_artist(self)
+
+
+class TrackSubsetArtist(SkyLayerArtist):
+    """A subset of a track in an image viewer."""
+
+    _layer_state_cls = TrackSubsetLayerState
+    _python_exporter = export_track_subset
+
+    def make_graphic(self, projector, swapped):
+        """Build the stretch's artist.
+
+        Parameters
+        ----------
+        projector : SkyProjector
+        swapped : bool
+
+        Returns
+        -------
+        StretchGraphic
+        """
+        return StretchGraphic(TrackModel.from_data(self.layer.data), projector, self.state, swapped=swapped)
+
+    def refresh(self):
+        """Take the rows that the subset holds now."""
+        try:
+            self.graphic.chosen = np.asarray(self.layer.to_mask(), bool)
+        except IncompatibleAttribute:
+            self.graphic.chosen = np.zeros(len(self.graphic.model.mjd), bool)
+            self.disable_incompatible_subset()

@@ -1,0 +1,124 @@
+"""Links between frames and overlays: batched, star-shaped, and such that glue can save them."""
+
+from glue.core.link_helpers import LinkSame
+
+from .kinds import FRAME, all_of, kind_of
+
+#: Celestial frames whose right ascension and declination are ICRF's to 0.03 arcsec, which is what a
+#: selection needs; drawing never goes through these links.
+EQUATORIAL = ("ICRS", "FK5")
+
+
+def sky_ids(data):
+    """Longitude and latitude components of a data set on the sky.
+
+    Parameters
+    ----------
+    data : glue.core.data.Data
+        A frame (world coordinates of its WCS), or an overlay with ``RA`` and ``Dec``.
+
+    Returns
+    -------
+    (ComponentID, ComponentID)
+    """
+    if data.ndim == 2 and data.coords is not None:
+        wcs = data.coords.wcs
+        ids = data.world_component_ids
+        return ids[data.ndim - 1 - wcs.lng], ids[data.ndim - 1 - wcs.lat]
+    if hasattr(data, "center_x_id"):
+        return data.center_x_id, data.center_y_id
+    return data.id["RA"], data.id["Dec"]
+
+
+def is_equatorial(data):
+    """Whether a frame's WCS runs in right ascension and declination of ICRS or FK5 J2000.
+
+    Parameters
+    ----------
+    data : glue.core.data.Data
+
+    Returns
+    -------
+    bool
+    """
+    from astropy.wcs.utils import wcs_to_celestial_frame
+
+    frame = wcs_to_celestial_frame(data.coords)
+    return frame.name.upper() in EQUATORIAL and getattr(frame, "equinox", None) in (None, "J2000.000")
+
+
+def links_between(frame, other):
+    """Links that make two data sets one sky.
+
+    Parameters
+    ----------
+    frame : glue.core.data.Data
+        A frame.
+    other : glue.core.data.Data
+        A frame or an overlay in ICRF degrees.
+
+    Returns
+    -------
+    list
+        For :meth:`glue.core.data_collection.DataCollection.add_link`.
+    """
+    from glue.plugins.coordinate_helpers.link_helpers import ICRS_to_Galactic
+
+    mine, its = sky_ids(frame), sky_ids(other)
+    both = [is_equatorial(frame), kind_of(other) != FRAME or is_equatorial(other)]
+    if all(both):
+        return [LinkSame(a, b) for a, b in zip(mine, its, strict=True)]
+    if both[0]:
+        return [ICRS_to_Galactic(cids1=list(mine), cids2=list(its))]
+    if both[1]:
+        return [ICRS_to_Galactic(cids1=list(its), cids2=list(mine))]
+    return [LinkSame(a, b) for a, b in zip(mine, its, strict=True)]
+
+
+def _linked(data_collection):
+    """Pairs of data sets that already have a link between them."""
+    pairs = set()
+    for link in data_collection.external_links:
+        ends = [getattr(link, "data1", None), getattr(link, "data2", None)]
+        if None in ends:
+            continue
+        pairs.add(frozenset(map(id, ends)))
+    return pairs
+
+
+def frame_links(data_collection):
+    """Links that are missing between the frames of a collection: each to the first of them.
+
+    Parameters
+    ----------
+    data_collection : glue.core.data_collection.DataCollection
+
+    Returns
+    -------
+    list
+    """
+    frames = all_of(data_collection, FRAME)
+    have = _linked(data_collection)
+    return [
+        link
+        for frame in frames[1:]
+        if frozenset((id(frames[0]), id(frame))) not in have
+        for link in links_between(frames[0], frame)
+    ]
+
+
+def link_overlay(data_collection, overlay, frames=None):
+    """Link an overlay to frames, in one go.
+
+    Parameters
+    ----------
+    data_collection : glue.core.data_collection.DataCollection
+    overlay : glue.core.data.Data
+        With ICRF ``RA`` and ``Dec``, or outlines.
+    frames : list of glue.core.data.Data or None
+        None: all frames of the collection.
+    """
+    frames = all_of(data_collection, FRAME) if frames is None else frames
+    have = _linked(data_collection)
+    missing = [frame for frame in frames if frozenset((id(frame), id(overlay))) not in have]
+    data_collection.add_link([link for frame in missing for link in links_between(frame, overlay)])

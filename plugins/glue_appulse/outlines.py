@@ -1,0 +1,45 @@
+"""Plugin: outlines of deep-sky objects as region layers of image viewers."""
+
+from .kinds import OUTLINES, kind_of
+from .registry import desktop_running, is_image_viewer, once
+
+
+def make_layer(viewer, layer):
+    """Layer artist for outlines or a selection of them.
+
+    Parameters
+    ----------
+    viewer : glue.viewers.common.viewer.Viewer
+    layer : glue.core.data_region.RegionData or glue.core.subset.Subset
+
+    Returns
+    -------
+    MatplotlibLayerArtist or None
+        None leaves the layer to glue.
+    """
+    if kind_of(layer) != OUTLINES or not is_image_viewer(viewer):
+        return None
+    from .layers.outline_artist import OutlineLayerArtist
+
+    return viewer.get_layer_artist(OutlineLayerArtist, layer=layer)
+
+
+@once("outlines")
+def _register():
+    from glue.config import layer_artist_maker
+
+    layer_artist_maker.add("Outlines of deep-sky objects", make_layer)
+
+
+@once("outlines, desktop")
+def _register_desktop():
+    from .qt import outlines
+
+    outlines.register()
+
+
+def setup():
+    """Entry point of glue."""
+    _register()
+    if desktop_running():
+        _register_desktop()

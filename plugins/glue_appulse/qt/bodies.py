@@ -1,0 +1,301 @@
+"""Panel of the bodies in a frame: lists what is predicted inside, adds the chosen ones as tracks."""
+
+import numpy as np
+from qtpy.QtCore import Qt
+from qtpy.QtWidgets import (
+    QAbstractItemView,
+    QComboBox,
+    QDialog,
+    QDoubleSpinBox,
+    QFileDialog,
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QLineEdit,
+    QProgressBar,
+    QPushButton,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+)
+
+from .. import choices, sources
+from ..field_bodies import bodies_in, make_tracks
+from ..frames import frame_of
+from .desk import add_tracks, frames_of, shown_frames
+from .jobs import Job, tell
+
+COLUMNS = ("body", "mag", "rate\n″/h", "from centre\n′", "1σ\n″")
+OPEN_FILE = "another file…"
+
+
+class _Number(QTableWidgetItem):
+    """Table item that sorts by its number; what is unknown comes last."""
+
+    def __init__(self, value, digits=1):
+        known = value is not None and np.isfinite(value)
+        super().__init__(f"{value:.{digits}f}" if known else "–")
+        self.value = float(value) if known else np.inf
+        self.setTextAlignment(Qt.AlignRight | Qt.AlignVCenter)
+        self.setFlags(self.flags() & ~Qt.ItemIsEditable)
+
+    def __lt__(self, other):
+        return self.value < other.value
+
+
+class BodiesDialog(QDialog):
+    """What should be in the frame, and tracks of what is chosen.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+    parent : QWidget or None
+    """
+
+    def __init__(self, session, parent=None):
+        super().__init__(parent)
+        self.setWindowTitle("Bodies in this frame")
+        self.setAttribute(Qt.WA_DeleteOnClose, False)
+        self.resize(560, 480)
+        self.session, self.found, self._job = session, [], None
+        self._build()
+        self.fill()
+
+    def _build(self):
+        self.frame_box, self.source_box = QComboBox(), QComboBox()
+        self.limit = QDoubleSpinBox()
+        self.limit.setRange(0, 30)
+        self.limit.setValue(20)
+        self.limit.setSuffix(" mag")
+        self.find_button = QPushButton("List")
+        self.find_button.clicked.connect(self.search)
+        top = QHBoxLayout()
+        for words, widget in (("frame", self.frame_box), ("orbits", self.source_box), ("to", self.limit)):
+            top.addWidget(QLabel(words))
+            top.addWidget(widget, 1)
+        top.addWidget(self.find_button)
+        self.table = QTableWidget(0, len(COLUMNS))
+        self.table.setHorizontalHeaderLabels(COLUMNS)
+        self.table.setSelectionBehavior(QAbstractItemView.SelectRows)
+        self.table.verticalHeader().hide()
+        self.table.horizontalHeader().setSectionResizeMode(0, QHeaderView.Stretch)
+        self.table.setSortingEnabled(True)
+        self.name_line = QLineEdit()
+        self.name_line.setPlaceholderText("or a body by number, name or designation")
+        self.name_line.returnPressed.connect(self.add_named)
+        self.add_button = QPushButton("Add tracks")
+        self.add_button.clicked.connect(self.add_chosen)
+        low = QHBoxLayout()
+        low.addWidget(self.name_line, 1)
+        low.addWidget(self.add_button)
+        self.status, self.progress = QLabel(""), QProgressBar()
+        self.status.setWordWrap(True)
+        self.progress.hide()
+        layout = QVBoxLayout(self)
+        layout.addLayout(top)
+        layout.addWidget(self.table, 1)
+        layout.addLayout(low)
+        layout.addWidget(self.progress)
+        layout.addWidget(self.status)
+        self.source_box.activated.connect(self._maybe_open)
+
+    def fill(self):
+        """Bring the lists of frames and sources up to date."""
+        shown = shown_frames(self.session)
+        frames = shown + [data for data in frames_of(self.session) if data not in shown]
+        self.frame_box.clear()
+        for data in frames:
+            self.frame_box.addItem(data.label, data)
+        chosen = choices.current().orbits
+        self.source_box.clear()
+        for path in dict.fromkeys([chosen, None]):
+            self.source_box.addItem(sources.STARTER if path is None else str(path).rpartition("/")[2], path)
+        self.source_box.addItem(OPEN_FILE, OPEN_FILE)
+        if not frames:
+            self.say("no solved frame is loaded; open one with File > Open Data Set")
+
+    def _maybe_open(self, index):
+        if self.source_box.itemData(index) != OPEN_FILE:
+            return
+        path, _kind = QFileDialog.getOpenFileName(self, "Orbits, or a table of places")
+        if path:
+            self.use_orbits(path)
+        else:
+            self.source_box.setCurrentIndex(0)
+
+    def use_orbits(self, path):
+        """Take orbits out of a file from now on.
+
+        Parameters
+        ----------
+        path : str
+        """
+        choices.current().orbits = str(path)
+        self.fill()
+
+    def say(self, words):
+        """Show a line at the foot of the panel.
+
+        Parameters
+        ----------
+        words : str
+        """
+        self.status.setText(words)
+
+    def source(self):
+        """The source that is chosen.
+
+        Returns
+        -------
+        OrbitSource
+        """
+        return sources.open_orbits(self.source_box.currentData())
+
+    def search(self):
+        """List the bodies of the source that fall into the frame.
+
+        Returns
+        -------
+        Job or None
+        """
+        data = self.frame_box.currentData()
+        if data is None:
+            return None
+        self.find_button.setEnabled(False)
+        self.progress.setRange(0, 0)
+        self.progress.show()
+        path, limit, frame = self.source_box.currentData(), self.limit.value(), frame_of(data)
+        self._job = Job(lambda _job: bodies_in(frame, sources.open_orbits(path), limit))
+        self._job.done.connect(self.show_found)
+        self._job.failed.connect(self._failed)
+        self._job.ended.connect(self._ended)
+        return self._job.start()
+
+    def _failed(self, exc):
+        tell(exc)
+        self.say(str(exc))
+
+    def _ended(self):
+        self.find_button.setEnabled(True)
+        self.progress.hide()
+
+    def show_found(self, found):
+        """Fill the table.
+
+        Parameters
+        ----------
+        found : list of FieldBody
+        """
+        self.found = found
+        self.table.setSortingEnabled(False)
+        self.table.setRowCount(len(found))
+        for row, body in enumerate(found):
+            name = QTableWidgetItem(body.name)
+            name.setData(Qt.UserRole, body.key)
+            name.setFlags((name.flags() | Qt.ItemIsUserCheckable) & ~Qt.ItemIsEditable)
+            name.setCheckState(Qt.Unchecked)
+            self.table.setItem(row, 0, name)
+            for column, value in enumerate((body.mag, body.rate, body.separation, body.sigma), start=1):
+                self.table.setItem(row, column, _Number(value, 2 if column == 4 else 1))
+        self.table.setSortingEnabled(True)
+        self.table.sortItems(1)
+        self.say(
+            f"{len(found)} bodies predicted in {self.frame_box.currentText()}"
+            if found
+            else "no body of this source is predicted in the frame; a fainter limit or another source may hold one"
+        )
+
+    def chosen(self):
+        """Bodies with a tick, or the selected rows where none has one.
+
+        Returns
+        -------
+        list of str
+        """
+        items = [self.table.item(row, 0) for row in range(self.table.rowCount())]
+        ticked = [item for item in items if item.checkState() == Qt.Checked]
+        return [item.data(Qt.UserRole) for item in ticked or [item for item in items if item.isSelected()]]
+
+    def add_named(self):
+        """Add the body in the line as a track.
+
+        Returns
+        -------
+        Job or None
+        """
+        try:
+            return self.add([self.source().find(self.name_line.text())])
+        except ValueError as exc:
+            self._failed(exc)
+            return None
+
+    def add_chosen(self):
+        """Add the chosen bodies as tracks.
+
+        Returns
+        -------
+        Job or None
+        """
+        keys = self.chosen()
+        if not keys:
+            if self.name_line.text().strip():
+                return self.add_named()
+            self.say("tick a body in the list, or write its number or name")
+            return None
+        return self.add(keys)
+
+    def add(self, keys):
+        """Compute tracks off the interface thread and show them.
+
+        Parameters
+        ----------
+        keys : list of str
+
+        Returns
+        -------
+        Job
+        """
+        frames, source = frames_of(self.session), self.source()
+        self.progress.setRange(0, len(keys))
+        self.progress.show()
+        taken = len(self.session.data_collection)
+        self._job = Job(lambda job: make_tracks(source, frames, keys, first_color=taken, progress=job.step))
+        self._job.progressed.connect(lambda done, _of: self.progress.setValue(done))
+        self._job.done.connect(self.show_tracks)
+        self._job.failed.connect(self._failed)
+        self._job.ended.connect(self._ended)
+        return self._job.start()
+
+    def show_tracks(self, made):
+        """Put computed tracks into the viewers.
+
+        Parameters
+        ----------
+        made : (list of glue.core.data.Data, list of str)
+            Tracks, and lines about what could not be done.
+        """
+        tracks, lines = made
+        add_tracks(self.session, tracks)
+        names = ", ".join(track.label for track in tracks)
+        self.say("; ".join([*([f"added {names}"] if names else []), *lines]))
+
+
+def open_dialog(session, _data_collection=None):
+    """Menu action: the panel, made once per application.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+
+    Returns
+    -------
+    BodiesDialog
+    """
+    application = session.application
+    dialog = getattr(application, "_appulse_bodies", None)
+    if dialog is None:
+        dialog = application._appulse_bodies = BodiesDialog(session, parent=application)
+    dialog.fill()
+    dialog.show()
+    dialog.raise_()
+    return dialog

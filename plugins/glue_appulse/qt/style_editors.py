@@ -1,0 +1,112 @@
+"""Style editors of our layers, in the place where glue shows those of its own."""
+
+from echo.qt import autoconnect_callbacks_to_qt
+from glue_qt.utils.colors import QColorBox
+from qtpy.QtCore import Qt
+from qtpy.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, QGridLayout, QSlider, QWidget
+
+
+def _spin(low, high, step, decimals=1, suffix=""):
+    box = QDoubleSpinBox()
+    box.setRange(low, high)
+    box.setSingleStep(step)
+    box.setDecimals(decimals)
+    box.setSuffix(suffix)
+    box.setKeyboardTracking(False)
+    return box
+
+
+class LayerEditor(QWidget):
+    """Form with a colour and an opacity; sub-classes add rows in :meth:`fill`.
+
+    Parameters
+    ----------
+    layer : glue.viewers.matplotlib.layer_artist.MatplotlibLayerArtist
+    parent : QWidget or None
+    """
+
+    def __init__(self, layer, parent=None):
+        super().__init__(parent)
+        self.form = QFormLayout(self)
+        self.form.setContentsMargins(6, 6, 6, 6)
+        self.color_color = QColorBox()
+        self.value_alpha = QSlider(Qt.Horizontal)
+        self.row("colour", self.color_color, "color_color")
+        self.row("opacity", self.value_alpha, "value_alpha")
+        self.fill()
+        self._connections = autoconnect_callbacks_to_qt(layer.state, self, {"alpha": {"value_range": (0, 1)}})
+
+    def row(self, words, widget, name):
+        """Add a row; the widget's name tells which property it drives.
+
+        Parameters
+        ----------
+        words : str
+        widget : QWidget
+        name : str
+            ``value_width`` drives ``width``.
+        """
+        widget.setObjectName(name)
+        setattr(self, name, widget)
+        self.form.addRow(words, widget)
+
+    def boxes(self, pairs):
+        """Add check boxes, two in a line.
+
+        Parameters
+        ----------
+        pairs : list of (str, str)
+            Name of the property, words.
+        """
+        grid = QGridLayout()
+        for i, (name, words) in enumerate(pairs):
+            box = QCheckBox(words)
+            box.setObjectName(f"bool_{name}")
+            setattr(self, f"bool_{name}", box)
+            grid.addWidget(box, i // 2, i % 2)
+        self.form.addRow(grid)
+
+    def fill(self):
+        """Add the rows of a kind of layer."""
+
+
+class TrackEditor(LayerEditor):
+    """Editor of a track."""
+
+    def fill(self):
+        """Add the rows of a track."""
+        self.row("line width", _spin(0.4, 12, 0.2, suffix=" pt"), "value_width")
+        self.row("ticks every", QComboBox(), "combosel_tick_step")
+        self.boxes(
+            [
+                ("show_ticks", "ticks"),
+                ("show_labels", "times"),
+                ("show_name", "name"),
+                ("show_places", "place"),
+                ("show_direction", "direction"),
+                ("show_ellipse", "ellipse"),
+            ]
+        )
+        self.row("ellipse", _spin(0.5, 100, 0.5, suffix=" sigma"), "value_ellipse_sigma")
+        self.row("words", _spin(5, 30, 1, 0, " pt"), "value_label_size")
+
+
+class StretchEditor(LayerEditor):
+    """Editor of a selected stretch of a track."""
+
+    def fill(self):
+        """Add the rows of a stretch."""
+        self.row("line width", _spin(1, 20, 0.5, suffix=" pt"), "value_width")
+
+
+class OutlineEditor(LayerEditor):
+    """Editor of outlines."""
+
+    def fill(self):
+        """Add the rows of outlines."""
+        self.row("line width", _spin(0.4, 12, 0.2, suffix=" pt"), "value_width")
+        self.boxes([("show_names", "names")])
+        self.row("words", _spin(5, 30, 1, 0, " pt"), "value_label_size")
+        self.row("type", QComboBox(), "combosel_object_type")
+        self.row("at least", _spin(0, 10_000, 1, suffix=" arcmin"), "value_min_size")
+        self.row("not fainter than", _spin(-5, 99, 0.5, suffix=" mag"), "value_max_magnitude")

@@ -1,0 +1,146 @@
+"""Outlines of the catalogue as a glue region data set."""
+
+import numpy as np
+import shapely
+
+from .frames import frame_of
+from .kinds import KIND_KEY, OUTLINES
+from .layers.outline_model import (
+    BOUNDARY,
+    CIRCLE,
+    ELLIPSE,
+    MAGNITUDE,
+    NAME,
+    POINT,
+    POLYGON,
+    SHAPE,
+    SIZE,
+    TYPE,
+)
+
+#: Objects beyond the frames' corners by so much are taken along: half of the largest nebulae.
+MARGIN_DEG = 0.5
+
+
+def unwrapped(ring):
+    """A ring whose right ascensions run on across 0h.
+
+    Parameters
+    ----------
+    ring : array_like, (n, 2)
+        ICRF degrees.
+
+    Returns
+    -------
+    ndarray, (n, 2)
+
+    Examples
+    --------
+    >>> unwrapped([[359.9, 1], [0.1, 1], [0.1, 2]])[:, 0].tolist()
+    [359.9, 360.1, 360.1]
+    """
+    ring = np.array(ring, float)
+    ring[:, 0] = np.degrees(np.unwrap(np.radians(ring[:, 0])))
+    return np.round(ring, 12)
+
+
+def geometry_of(outline):
+    """Shape of an outline in ICRF degrees.
+
+    Parameters
+    ----------
+    outline : appulse.catalogues.outlines.Outline
+
+    Returns
+    -------
+    shapely.Geometry
+        A polygon, several of them, or a point.
+    """
+    rings = [unwrapped(ring) for ring in outline.rings if len(ring) >= 3]
+    if not rings or outline.kind == "point":
+        return shapely.Point(outline.ra, outline.dec)
+    parts = [shapely.Polygon(ring) for ring in rings]
+    return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
+
+
+def _shape_word(outline):
+    return {"ellipse": ELLIPSE, "circle": CIRCLE, "polygon": POLYGON}.get(outline.kind, POINT)
+
+
+def _number(value):
+    return np.nan if value is None else float(value)
+
+
+def outlines_data(outlines, *, label="outlines", color="#5ad1c8"):
+    """A region data set of outlines.
+
+    Parameters
+    ----------
+    outlines : list of appulse.catalogues.outlines.Outline
+    label, color : str
+
+    Returns
+    -------
+    glue.core.data_region.RegionData
+
+    Raises
+    ------
+    ValueError
+        The list is empty.
+    """
+    from glue.core import Component
+    from glue.core.data_region import RegionData
+
+    if not outlines:
+        raise ValueError("no catalogue object lies in these frames; widen the limits or open another frame")
+    data = RegionData(label=label, **{BOUNDARY: np.array([geometry_of(o) for o in outlines], dtype=object)})
+    words = {NAME: [o.name for o in outlines], TYPE: [str(o.object_type) for o in outlines],
+             SHAPE: [_shape_word(o) for o in outlines], "other names": [", ".join(o.other_names or ()) for o in outlines],
+             "note": [o.note or "" for o in outlines], "source": [str(o.source) for o in outlines]}  # fmt: skip
+    for name, values in words.items():
+        data.add_component(np.array(values, dtype=str), name)
+    numbers = (("RA", "ra", "deg"), ("Dec", "dec", "deg"), (SIZE, "major_arcmin", "arcmin"),
+               ("minor axis", "minor_arcmin", "arcmin"), ("position angle", "pa_deg", "deg"), (MAGNITUDE, "mag", "mag"),
+               ("surface brightness", "surface_brightness", "mag/arcsec2"))  # fmt: skip
+    for name, attribute, unit in numbers:
+        values = np.array([_number(getattr(o, attribute)) for o in outlines])
+        data.add_component(Component(values, units=unit), name)
+    data.meta[KIND_KEY] = OUTLINES
+    data.style.color, data.style.alpha = color, 1.0
+    return data
+
+
+def objects_of(frames, **limits):
+    """Catalogue objects in or near any of the frames, each once.
+
+    Parameters
+    ----------
+    frames : list of glue.core.data.Data
+    **limits
+        ``types``, ``brighter_than``, ``larger_than``, as :func:`appulse.catalogues.deepsky.objects_near` takes them.
+
+    Returns
+    -------
+    list of appulse.catalogues.outlines.Outline
+        Largest first.
+    """
+    from appulse.catalogues.deepsky import objects_near
+
+    found = {}
+    for data in frames:
+        frame = frame_of(data)
+        for outline in objects_near(*frame.centre, frame.radius_deg + MARGIN_DEG, **limits):
+            if outline.name not in found and _touches(frame, outline):
+                found[outline.name] = outline
+    return sorted(found.values(), key=lambda o: -_number(o.major_arcmin or 0.0))
+
+
+def _touches(frame, outline):
+    """Whether an outline has a vertex or its centre in a frame, or the frame in it."""
+    if frame.contains(outline.ra, outline.dec):
+        return True
+    if any(np.any(frame.contains(*np.asarray(ring, float).T)) for ring in outline.rings):
+        return True
+    from .layers.outline_model import contains
+
+    return contains(geometry_of(outline), *frame.centre)

@@ -1,0 +1,179 @@
+"""Where predictions and reference stars come from in the viewer: opened once, kept for the run."""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+STARTER = "starter set"
+
+
+@dataclass
+class OrbitSource:
+    """Bodies that can be predicted.
+
+    Parameters
+    ----------
+    label : str
+        What people read: the file's name, or 'starter set'.
+    path : pathlib.Path or None
+        None for the bundled starter set.
+    ephemeris : object
+        With ``at(times, observer, bodies)``.
+    names : dict of str to str
+        What the ephemeris calls a body, to what people read.
+    date : str
+        Of the orbits, where the source tells it.
+    catalogue : appulse.bodies.orbits.OrbitCatalogue or None
+        None for a table of places.
+    """
+
+    label: str
+    path: Path | None
+    ephemeris: object
+    names: dict = field(default_factory=dict)
+    date: str = ""
+    catalogue: object = None
+
+    def find(self, text):
+        """The body that a text means.
+
+        Parameters
+        ----------
+        text : str
+            Number, name or designation.
+
+        Returns
+        -------
+        str
+            What the ephemeris calls it.
+
+        Raises
+        ------
+        appulse.errors.DesignationError
+            None or several are meant.
+        """
+        from appulse.errors import DesignationError
+
+        if self.catalogue is not None:
+            return str(self.catalogue.select(text).designation)
+        wanted = text.strip().lower()
+        found = [key for key, words in self.names.items() if wanted in (key.lower(), words.lower())]
+        if len(found) != 1:
+            raise DesignationError(f"'{text}' is {'not' if not found else 'more than once'} in {self.label}; "
+                                   f"it holds {', '.join(list(self.names)[:8])}…")  # fmt: skip
+        return found[0]
+
+
+_sources, _stars = {}, {}
+
+
+def _stamp(path):
+    stat = path.stat()
+    return str(path.resolve()), stat.st_mtime_ns, stat.st_size
+
+
+def _is_places(path):
+    """Whether a file is a table of places rather than of orbits."""
+    from appulse.formats.tables import read_table
+
+    from appulse.errors import InputError
+
+    if path.suffix.lower() not in (".ecsv", ".csv", ".vot", ".xml", ".fits"):
+        return False
+    try:
+        columns = {name.lower() for name in read_table(path).colnames}
+    except InputError:
+        return False
+    return {"ra", "dec"} <= columns and "epoch" not in columns
+
+
+def open_orbits(path=None):
+    """Open a source of orbits or of places.
+
+    Parameters
+    ----------
+    path : str, pathlib.Path or None
+        An orbit file of any kind that appulse reads, or a table of places; None: the bundled starter set.
+
+    Returns
+    -------
+    OrbitSource
+
+    Raises
+    ------
+    appulse.errors.InputError
+        The file cannot be used.
+    """
+    path = None if path in (None, "", STARTER) else Path(path)
+    key = STARTER if path is None else _stamp(path)
+    if key not in _sources:
+        _sources[key] = _open_places(path) if path is not None and _is_places(path) else _open_catalogue(path)
+    return _sources[key]
+
+
+def _open_places(path):
+    from appulse.bodies.ephemeris import TabulatedEphemeris
+
+    ephemeris = TabulatedEphemeris.from_table(path)
+    names = {str(name): str(name) for name in ephemeris.designations}
+    return OrbitSource(path.name, path, ephemeris, names)
+
+
+def _open_catalogue(path):
+    from appulse.bodies.ephemeris import NBodyEphemeris
+    from appulse.bodies.readers import read_orbits, starter_orbits
+
+    from .notices import say
+
+    catalogue = starter_orbits() if path is None else read_orbits(path)
+    if catalogue.rejected:
+        line, reason = catalogue.rejected[0]
+        say(f"{len(catalogue.rejected)} lines of {path.name} cannot be used; the first, {line}: {reason}")
+    names = {}
+    if len(catalogue) <= 5000:
+        names = {str(catalogue.orbit(i).designation): catalogue.label(i) for i in range(len(catalogue))}
+    label = STARTER if path is None else path.name
+    return OrbitSource(label, path, NBodyEphemeris(catalogue), names, catalogue.source_date, catalogue)
+
+
+def open_stars(path=None):
+    """Reference stars.
+
+    Parameters
+    ----------
+    path : str, pathlib.Path or None
+        A table with the Gaia archive's column names; None: the bundled bright stars.
+
+    Returns
+    -------
+    appulse.catalogues.stars.StarTable or None
+        None stands for the bundled stars, which are cut out frame by frame.
+    """
+    if path in (None, ""):
+        return None
+    from appulse.catalogues.stars import read_star_table
+
+    path = Path(path)
+    key = _stamp(path)
+    if key not in _stars:
+        _stars[key] = read_star_table(path)
+    return _stars[key]
+
+
+def stars_for(frame, path=None):
+    """Reference stars around a frame.
+
+    Parameters
+    ----------
+    frame : appulse.frames.solved.SolvedFrame
+    path : str, pathlib.Path or None
+
+    Returns
+    -------
+    appulse.catalogues.stars.StarTable
+    """
+    table = open_stars(path)
+    if table is not None:
+        return table
+    from appulse.catalogues.stars import bundled_stars
+
+    return bundled_stars(*frame.centre, frame.radius_deg + 0.02)

@@ -1,0 +1,48 @@
+"""Plugin: tracks of minor bodies as layers of image viewers."""
+
+from .kinds import TRACK, kind_of
+from .registry import desktop_running, is_image_viewer, once
+
+
+def make_layer(viewer, layer):
+    """Layer artist for a track or a selected stretch of one.
+
+    Parameters
+    ----------
+    viewer : glue.viewers.common.viewer.Viewer
+    layer : glue.core.data.Data or glue.core.subset.Subset
+
+    Returns
+    -------
+    MatplotlibLayerArtist or None
+        None leaves the layer to glue.
+    """
+    if kind_of(layer) != TRACK or not is_image_viewer(viewer):
+        return None
+    from glue.core.subset import Subset
+
+    from .layers.track_artist import TrackLayerArtist, TrackSubsetArtist
+
+    cls = TrackSubsetArtist if isinstance(layer, Subset) else TrackLayerArtist
+    return viewer.get_layer_artist(cls, layer=layer)
+
+
+@once("tracks")
+def _register():
+    from glue.config import layer_artist_maker
+
+    layer_artist_maker.add("Tracks of minor bodies", make_layer)
+
+
+@once("tracks, desktop")
+def _register_desktop():
+    from .qt import tracks
+
+    tracks.register()
+
+
+def setup():
+    """Entry point of glue."""
+    _register()
+    if desktop_running():
+        _register_desktop()
