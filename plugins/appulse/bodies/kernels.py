@@ -24,6 +24,9 @@ NAMES = (
     "Sun", "Mercury", "Venus", "Earth", "Moon", "Mars", "Jupiter", "Saturn", "Uranus", "Neptune", "Pluto",
 )  # fmt: skip
 
+MAJOR_ROWS_BY_NUMBER = {134_340: PLUTO}
+"""Minor-planet numbers of bodies that are among the major perturbers: Pluto stands for its system."""
+
 GM_MAJOR = np.array(
     [
         2.9591220828411956e-04,  # Sun
@@ -125,7 +128,7 @@ class Kernels:
     ((1, 2, 3, 4), (27,))
     >>> pos, vel = kernels.major(np.array([0.0]))       # J2000.0, barycentric, au
     >>> pos[0, EARTH].round(6)
-    array([-0.184272,  0.884782,  0.383819])
+    array([-0.184272,  0.884781,  0.38382 ])
     """
 
     def __init__(self, planets=None, asteroids=None):

@@ -1,0 +1,105 @@
+"""From the covariance of an orbit to an ellipse on the sky.
+
+The covariance is factored into independent directions of parameter space; along each of them two neighbours
+of the orbit are integrated with the very steps of their group, and half their difference on the sky is that
+direction's share. This solves the variational equations by central differences in the full force model,
+terms that nobody differentiates by hand (relativity, outgassing, oblateness) included; tests hold it against
+a Monte Carlo and against another program's variational equations.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from ..constants import ARCSEC_PER_RAD
+from ..numerics.spherical import ellipse_from_cov, tangent_axes
+
+DISPLACEMENT = 1e-7
+"""Size of the neighbours' displacement relative to the orbit's own size: ten thousand times above the
+integration's rounding, and small enough that its square does not count."""
+_SPAN_D = 60.0
+"""Days that weigh a velocity against a place when the size of a displacement is chosen."""
+
+
+class Neighbours(NamedTuple):
+    """Displaced orbits of one body: pairs along each direction of its covariance."""
+
+    state: np.ndarray
+    """(2 d, 6) au, au/d: plus and minus in turn."""
+    nongrav: np.ndarray
+    """(2 d, 3) displaced A1, A2, A3, au/d^2."""
+    scale: np.ndarray
+    """(d,) one sigma in units of the displacement."""
+
+
+def neighbours(orbit):
+    """Displaced orbits along the independent directions of an orbit's covariance.
+
+    Parameters
+    ----------
+    orbit : Orbit
+        With ``covariance`` and ``covariance_names``.
+
+    Returns
+    -------
+    Neighbours
+    """
+    cov = np.asarray(orbit.covariance, dtype=float)
+    sigma = np.sqrt(np.diag(cov))
+    used = sigma > 0
+    safe = np.where(used, sigma, 1.0)
+    values, vectors = np.linalg.eigh(cov / np.outer(safe, safe))
+    # Eigenvalues below rounding carry no information; negative ones are rounding itself.
+    good = values > 1e-15 * values.max()
+    directions = (safe[:, None] * vectors[:, good] * np.sqrt(values[good])).T
+    directions = np.where(used, directions, 0.0)
+    names = list(orbit.covariance_names) or ["x", "y", "z", "vx", "vy", "vz"]
+    terms = orbit.nongrav
+    base = np.array([0.0, 0.0, 0.0] if terms is None else [terms.a1, terms.a2, terms.a3])
+    extra = [names.index(a) if a in names else -1 for a in ("A1", "A2", "A3")]
+    state, pushes, scale = [], [], []
+    for direction in directions:
+        push = np.array([direction[i] if i >= 0 else 0.0 for i in extra])
+        size = np.linalg.norm(direction[:3]) + _SPAN_D * np.linalg.norm(direction[3:6])
+        size += 0.5 * _SPAN_D**2 * np.linalg.norm(push)
+        factor = DISPLACEMENT * np.linalg.norm(orbit.state[:3]) / size
+        for sign in (1.0, -1.0):
+            state.append(orbit.state + sign * factor * direction[:6])
+            pushes.append(base + sign * factor * push)
+        scale.append(1.0 / factor)
+    return Neighbours(np.array(state), np.array(pushes), np.array(scale))
+
+
+def sky_ellipse(nominal, displaced, scale):
+    """Error ellipse of the astrometric place.
+
+    Parameters
+    ----------
+    nominal : (m, 3) array
+        Lines of sight to the body, au.
+    displaced : (2 d, m, 3) array
+        Lines of sight to its neighbours, in the order of :class:`Neighbours`.
+    scale : (d,) array
+
+    Returns
+    -------
+    major, minor : (m,) arrays, arcsec, one sigma (such an ellipse holds 39.35 per cent)
+    pa : (m,) array, degrees from north through east
+
+    Examples
+    --------
+    One direction, straight east, 1e-6 rad at one sigma:
+
+    >>> nominal = np.array([[1.0, 0.0, 0.0]])
+    >>> displaced = np.array([[[1.0, 1e-7, 0.0]], [[1.0, -1e-7, 0.0]]])
+    >>> major, minor, pa = sky_ellipse(nominal, displaced, np.array([10.0]))
+    >>> round(float(major[0]), 6), round(float(minor[0]), 6), float(pa[0])
+    (0.206265, 0.0, 90.0)
+    """
+    east, north = tangent_axes(nominal)
+    depth = np.linalg.norm(nominal, axis=-1)
+    half = 0.5 * (displaced[0::2] - displaced[1::2]) * scale[:, None, None] / depth[:, None]
+    share = np.stack([np.einsum("dmi,mi->dm", half, east), np.einsum("dmi,mi->dm", half, north)])
+    cov = np.einsum("adm,bdm->mab", share, share)
+    major, minor, pa = ellipse_from_cov(cov)
+    return major * ARCSEC_PER_RAD, minor * ARCSEC_PER_RAD, np.degrees(pa)
