@@ -126,6 +126,14 @@ def test_two_ways_to_give_the_times_at_once(tmp_path, orbits, capsys):
     assert "one of them" in capsys.readouterr().err
 
 
+def test_unknown_sigma_is_blank_and_not_zero(tmp_path, orbits):
+    """The sample's orbit has no covariance."""
+    _, out = predict(tmp_path, "--orbits", orbits, "--site", SITE, *span())
+    table = Table.read(out)
+    for name in ("sigma_major", "sigma_minor", "sigma_pa"):
+        assert table[name].mask.all()
+
+
 def test_private_place_stays_out_of_the_table(tmp_path, orbits):
     _, out = predict(tmp_path, "--orbits", orbits, "--site", "20.5123,-23.0456,1250", *span())
     text = out.read_text(encoding="utf-8")

@@ -131,7 +131,7 @@ def requested_times(args: argparse.Namespace):
     import numpy as np
     from astropy.time import TimeDelta
 
-    from appulse.observers.timescales import parse_utc, read_times_file
+    from appulse.observers.timescales import parse_utc, quiet_erfa, read_times_file
 
     span = (args.begin, args.end, args.step)
     if args.times is not None:
@@ -141,13 +141,15 @@ def requested_times(args: argparse.Namespace):
     if any(value is None for value in span):
         raise TimeError("no times: give --times FILE, or all of --from, --to and --step")
     begin, end, step_s = parse_utc(args.begin), parse_utc(args.end), parse_step_s(args.step)
-    # A whole step that misses --to by a rounding error of the time itself still counts.
-    steps = ((end - begin).sec + 1e-6) / step_s
+    with quiet_erfa():
+        # A whole step that misses --to by a rounding error of the time itself still counts.
+        steps = ((end - begin).sec + 1e-6) / step_s
     if steps < 0.0:
         raise TimeError(f"--from {args.begin} is later than --to {args.end}: exchange them")
     if steps >= MAX_TIMES:
         raise TimeError(f"{steps:.0f} times asked for, at most {MAX_TIMES}: use a longer --step")
-    return begin + TimeDelta(np.arange(int(steps) + 1) * step_s, format="sec")
+    with quiet_erfa():
+        return begin + TimeDelta(np.arange(int(steps) + 1) * step_s, format="sec")
 
 
 def load_orbits(path: Path | None):

@@ -67,20 +67,36 @@ def run(args: argparse.Namespace) -> int:
     if rows > MAX_ROWS:
         asked = f"{len(orbits)} bodies at {len(times)} times"
         raise DesignationError(f"{asked} are {rows} rows, at most {MAX_ROWS}: name some with --body")
-    table = predict(orbits, times, site)
-    _round_columns(table)
+    table = plain_table(predict(orbits, times, site))
     write_table(table, args.out, args.overwrite)
     bodies = "1 body" if len(orbits) == 1 else f"{len(orbits)} bodies"
-    print(f"{args.out}: {bodies} at {len(times)} times, seen from {site.name or 'the given site'}")
+    print(f"{args.out}: {bodies} at {len(times)} times, seen from {site.code or 'the given site'}")
     return 0
 
 
-def _round_columns(table) -> None:
-    """Keep what the numbers are good for, so that tables compare and read well."""
-    import numpy as np
+def plain_table(predicted):
+    """An ephemeris as columns of numbers and words, rounded to what they are good for.
 
+    Parameters
+    ----------
+    predicted : QTable
+        From the ephemeris engines.
+
+    Returns
+    -------
+    Table
+        Times as UTC words to the microsecond; units, masks, descriptions and meta as before.
+    """
+    import numpy as np
+    from astropy.table import Table
+
+    times = predicted["time"].utc.copy()
+    times.precision = 6
+    table = Table(predicted)
+    table.replace_column("time", times.isot)
+    table["time"].description = "UTC"
     for name, decimals in DECIMALS.items():
         if name in table.colnames:
-            table[name] = np.round(table[name], decimals)
-    if "time" in table.colnames:
-        table["time"].precision = 6
+            # np.round on a masked Quantity loses the mask; on the plain column it does not.
+            table[name][:] = np.round(table[name], decimals)
+    return table
