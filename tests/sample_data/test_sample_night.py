@@ -19,7 +19,7 @@ MODULES = ("scenario", "truth", "sky", "make_sample")
 MAX_BYTES = 12_000_000
 
 TOL_UT1_DEG = 1e-8
-"""UT1 of the night is a prediction; when it is known, the site will have moved by some metres: 4e-9 degrees."""
+"""UT1 of the night is a prediction; when it is known, the site will have moved some metres: 4e-9 degrees."""
 
 TOL_SKYFIELD_MAS = 0.5
 """Skyfield's Earth leaves polar motion out: ten metres, 0.01 mas here; the rest is UT1 and delta T tables."""
