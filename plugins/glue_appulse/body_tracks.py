@@ -152,8 +152,9 @@ def track_data(ephemeris, frames, designation, *, name=None, color="#ffb000"):
     data.meta.update({
         KIND_KEY: TRACK, "designation": words, "body": str(designation), "observer": str(observer.name),
         EXPOSURES_KEY: to_json(_places(frames, mids)),
-        **{f"ephemeris {key}": str(value) for key, value in table.meta.items() if key in ("engine", "kernels", "source")},
     })  # fmt: skip
+    told = {key: table.meta[key] for key in ("engine", "kernels", "source") if key in table.meta}
+    data.meta.update({f"ephemeris {key}": str(value) for key, value in told.items()})
     data.style.color, data.style.alpha = color, 1.0
     return data
 

@@ -71,9 +71,9 @@ def bodies_in(frame, source, limit_mag=99.0, margin_px=0.0):
     inside = frame.contains(ra, dec, margin_px) & ~(mag > limit_mag)
     apart = np.degrees(separation_rad(unit_from_radec(*frame.centre), unit_from_radec(ra, dec))) * 60.0
     rate, sigma = column(table, "rate"), column(table, "sigma_major")
-    keys = [str(key) for key in table["designation"]]
-    found = [FieldBody(keys[i], source.names.get(keys[i], keys[i]), float(x[i]), float(y[i]), float(mag[i]),
-                       float(rate[i]), float(apart[i]), float(sigma[i])) for i in np.flatnonzero(inside)]  # fmt: skip
+    numbers = np.column_stack([x, y, mag, rate, apart, sigma])[inside].tolist()
+    keys = [str(key) for key in table["designation"][inside]]
+    found = [FieldBody(key, source.names.get(key, key), *row) for key, row in zip(keys, numbers, strict=True)]
     return sorted(found, key=lambda body: (not np.isfinite(body.mag), body.mag))
 
 

@@ -94,14 +94,25 @@ def outlines_data(outlines, *, label="outlines", color="#5ad1c8"):
     if not outlines:
         raise ValueError("no catalogue object lies in these frames; widen the limits or open another frame")
     data = RegionData(label=label, **{BOUNDARY: np.array([geometry_of(o) for o in outlines], dtype=object)})
-    words = {NAME: [o.name for o in outlines], TYPE: [str(o.object_type) for o in outlines],
-             SHAPE: [_shape_word(o) for o in outlines], "other names": [", ".join(o.other_names or ()) for o in outlines],
-             "note": [o.note or "" for o in outlines], "source": [str(o.source) for o in outlines]}  # fmt: skip
+    words = {
+        NAME: [o.name for o in outlines],
+        TYPE: [str(o.object_type) for o in outlines],
+        SHAPE: [_shape_word(o) for o in outlines],
+        "other names": [", ".join(o.other_names or ()) for o in outlines],
+        "note": [o.note or "" for o in outlines],
+        "source": [str(o.source) for o in outlines],
+    }
     for name, values in words.items():
         data.add_component(np.array(values, dtype=str), name)
-    numbers = (("RA", "ra", "deg"), ("Dec", "dec", "deg"), (SIZE, "major_arcmin", "arcmin"),
-               ("minor axis", "minor_arcmin", "arcmin"), ("position angle", "pa_deg", "deg"), (MAGNITUDE, "mag", "mag"),
-               ("surface brightness", "surface_brightness", "mag/arcsec2"))  # fmt: skip
+    numbers = (
+        ("RA", "ra", "deg"),
+        ("Dec", "dec", "deg"),
+        (SIZE, "major_arcmin", "arcmin"),
+        ("minor axis", "minor_arcmin", "arcmin"),
+        ("position angle", "pa_deg", "deg"),
+        (MAGNITUDE, "mag", "mag"),
+        ("surface brightness", "surface_brightness", "mag/arcsec2"),
+    )
     for name, attribute, unit in numbers:
         values = np.array([_number(getattr(o, attribute)) for o in outlines])
         data.add_component(Component(values, units=unit), name)
@@ -117,7 +128,7 @@ def objects_of(frames, **limits):
     ----------
     frames : list of glue.core.data.Data
     **limits
-        ``types``, ``brighter_than``, ``larger_than``, as :func:`appulse.catalogues.deepsky.objects_near` takes them.
+        ``types``, ``brighter_than``, ``larger_than`` of :func:`appulse.catalogues.deepsky.objects_near`.
 
     Returns
     -------

@@ -73,9 +73,8 @@ def _stamp(path):
 
 def _is_places(path):
     """Whether a file is a table of places rather than of orbits."""
-    from appulse.formats.tables import read_table
-
     from appulse.errors import InputError
+    from appulse.formats.tables import read_table
 
     if path.suffix.lower() not in (".ecsv", ".csv", ".vot", ".xml", ".fits"):
         return False

@@ -103,8 +103,8 @@ def test_distortion_survives_a_session(needs_qt, registered, tmp_path):
     frame = make_frame(sip=True)
     text = GlueSerializer(DataCollection([frame]), include_data=True).dumps()
     restored = GlueUnSerializer.loads(text).object("__main__")[0]
-    np.testing.assert_allclose(restored.coords.all_pix2world(390, 290, 0), frame.coords.all_pix2world(390, 290, 0),
-                               atol=1e-12)  # fmt: skip
+    corner = [wcs.all_pix2world(390, 290, 0) for wcs in (restored.coords, frame.coords)]
+    np.testing.assert_allclose(*corner, atol=1e-12)
 
 
 def test_an_exported_script_draws_the_same(desk, tmp_path, monkeypatch):

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.artist import Artist
-from matplotlib.patheffects import withStroke
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox, IdentityTransform
 
@@ -15,6 +14,7 @@ MAX_LABELS = 60
 #: Directions in which a label is tried around its anchor, degrees from the preferred one.
 TURNS = (0, 180, 50, -50, 130, -130)
 HALO = "#0b0e14"
+PLATE_ALPHA = 0.78
 
 
 @dataclass(frozen=True)
@@ -144,7 +144,10 @@ class LabelBoard(Artist):
         self.placed = []
         self._text = Text()
         self._text.set_transform(IdentityTransform())
-        self._text.set_path_effects([withStroke(linewidth=2.4, foreground=HALO, alpha=0.85)])
+        # a plate, not a rim: thin letters with a rim run together on a bright nebula
+        self._text.set_bbox(
+            {"facecolor": HALO, "alpha": PLATE_ALPHA, "linewidth": 0, "boxstyle": "round,pad=0.12"}
+        )
         self._sizes = {}
 
     @classmethod

@@ -202,7 +202,7 @@ class BodiesDialog(QDialog):
         self.say(
             f"{len(found)} bodies predicted in {self.frame_box.currentText()}"
             if found
-            else "no body of this source is predicted in the frame; a fainter limit or another source may hold one"
+            else "no body of this source is predicted here; a fainter limit or another source may hold one"
         )
 
     def chosen(self):

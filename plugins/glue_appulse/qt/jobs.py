@@ -2,6 +2,7 @@
 
 import threading
 import traceback
+from typing import ClassVar
 
 from qtpy.QtCore import QObject, QRunnable, QThreadPool, Signal
 
@@ -29,7 +30,7 @@ class Job(QObject):
     progressed = Signal(int, int)
     ended = Signal()
 
-    _alive = set()
+    _alive: ClassVar[set] = set()
 
     def __init__(self, function, *args):
         super().__init__()

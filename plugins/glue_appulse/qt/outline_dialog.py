@@ -46,8 +46,10 @@ class OutlineDialog(QDialog):
         buttons = QHBoxLayout()
         buttons.addWidget(self.add_button)
         buttons.addWidget(self.file_button)
-        self.status = QLabel("Objects without a magnitude are always taken. Types, names and limits can be changed "
-                             "later in the layer's style.")  # fmt: skip
+        self.status = QLabel(
+            "Objects without a magnitude are always taken. "
+            "Types, names and limits can be changed later in the layer's style."
+        )
         self.status.setWordWrap(True)
         layout = QVBoxLayout(self)
         layout.addLayout(form)
