@@ -217,10 +217,21 @@ ANSWERS_HEAD = """\
 """
 
 
-def write_frame(path: Path, pixels: np.ndarray, cards: fits.Header) -> None:
-    """One tile-compressed FITS file without any date of making."""
-    image = fits.CompImageHDU(pixels, cards, compression_type="RICE_1", name="FRAME")
-    fits.HDUList([fits.PrimaryHDU(), image]).writeto(path, overwrite=True)
+def exposure_list(shot: scenario.Shot) -> fits.BinTableHDU:
+    """Start and end of each exposure of a stack, UTC by the camera's clock."""
+    starts = recorded_times(shot)["DATE-BEG"] + TimeDelta(shot.sub_starts_s(), format="sec")
+    ends = starts + TimeDelta(shot.sub_s, format="sec")
+    columns = [fits.Column(name, "23A", array=t.isot) for name, t in (("START", starts), ("END", ends))]
+    return fits.BinTableHDU.from_columns(columns, name="EXPOSURES")
+
+
+def write_frame(path: Path, pixels: np.ndarray, shot: scenario.Shot) -> None:
+    """One tile-compressed FITS file without any date of making; a stack with a pause lists its exposures."""
+    image = fits.CompImageHDU(pixels, header(shot), compression_type="RICE_1", name="FRAME")
+    parts = [fits.PrimaryHDU(), image]
+    if shot.pause_s > 0.0:
+        parts.append(exposure_list(shot))
+    fits.HDUList(parts).writeto(path, overwrite=True)
 
 
 def make(out: Path, only: str | None = None) -> list[Path]:
@@ -236,7 +247,7 @@ def make(out: Path, only: str | None = None) -> list[Path]:
         if only in (None, shot.name):
             noise = np.random.RandomState(scenario.SEED + number)
             written.append(out / f"{shot.name}.fits.fz")
-            write_frame(written[-1], expose(shot, stars, nebulae, body, noise), header(shot))
+            write_frame(written[-1], expose(shot, stars, nebulae, body, noise), shot)
     stars.meta["source"] = "invented by make_sample.py; column names of the Gaia archive"
     stars.write(out / "stars.ecsv", overwrite=True)
     answers = {
