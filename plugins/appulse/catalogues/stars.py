@@ -1,0 +1,267 @@
+"""Reference stars: where they stood at the time of a frame, and how well that is known.
+
+A star table has Gaia archive column names. Where a star's proper motion is known its place is carried to the
+epoch of the frame; where it is not, its place stays and its sigma grows with the years, and that is said.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from astropy import units as u
+from astropy.table import QTable
+from astropy.time import Time
+
+from appulse.errors import InputError, TableError
+from appulse.formats.tables import angle_column, find_column, number_column, read_table
+
+UNKNOWN_MOTION_MAS_YR = 40.0
+"""Sigma of the place of a star of unknown motion grows by this much a year: the common size of the motion of
+stars of magnitude 8 to 10 (common practice, no source)."""
+
+DEFAULT_EPOCH = 2016.0
+"""Reference epoch of Gaia DR3, Julian year TCB (Gaia Collaboration 2023, A&A 674, A1)."""
+
+DEFAULT_SIGMA_MAS = 1.0
+"""Taken where a table gives no errors; larger than Gaia's own for any star that a small telescope shows."""
+
+_MAS_PER_RAD = 180 * 3600e3 / np.pi
+
+
+@dataclass(frozen=True)
+class StarTable:
+    """Stars of one catalogue, arrays of one length.
+
+    Attributes
+    ----------
+    ra, dec : (n,) arrays
+        ICRF degrees at `epoch`.
+    g : (n,) array
+        G magnitude; NaN where unknown.
+    pmra, pmdec : (n,) arrays
+        Proper motion, mas/yr, RA with cosDec; NaN where unknown.
+    parallax : (n,) array
+        mas; NaN where unknown. It is not applied: the shift of at most that many mas is added to the sigma.
+    sigma_ra, sigma_dec, sigma_pmra, sigma_pmdec : (n,) arrays
+        Errors at `epoch`, mas and mas/yr.
+    epoch : (n,) array
+        Julian years.
+    names : (n,) array of str
+        Identifiers, empty where none.
+    catalogue : str
+        Its name, for provenance.
+    ades_code : str
+        Code of the catalogue in ADES' ``astCat``, 'UNK' where it has none.
+    """
+
+    ra: np.ndarray
+    dec: np.ndarray
+    g: np.ndarray
+    pmra: np.ndarray
+    pmdec: np.ndarray
+    parallax: np.ndarray
+    sigma_ra: np.ndarray
+    sigma_dec: np.ndarray
+    sigma_pmra: np.ndarray
+    sigma_pmdec: np.ndarray
+    epoch: np.ndarray
+    names: np.ndarray
+    catalogue: str = "given"
+    ades_code: str = "UNK"
+    notes: tuple = field(default=())
+
+    def __len__(self):
+        return len(self.ra)
+
+    def select(self, keep):
+        """The stars of a mask or of indices, as a new StarTable."""
+        arrays = {name: np.asarray(getattr(self, name))[keep] for name in _ARRAYS}
+        return StarTable(**arrays, catalogue=self.catalogue, ades_code=self.ades_code, notes=self.notes)
+
+    def near(self, ra, dec, radius_deg):
+        """Stars within a radius of a place; all degrees."""
+        return self.select(_separation_deg(self.ra, self.dec, ra, dec) <= radius_deg)
+
+    def at_epoch(self, time):
+        """Places at a time.
+
+        Parameters
+        ----------
+        time : Time or float
+            A Julian year when a float.
+
+        Returns
+        -------
+        QTable
+            ``ra, dec`` (deg, ICRF), ``sigma_ra, sigma_dec`` (mas, RA with cosDec), ``g`` (mag), ``name``,
+            ``moved`` (True where a known motion was applied); ``meta['notes']`` says in words what was not
+            known.
+
+        Examples
+        --------
+        >>> star = star_table([10.0], [60.0], [8.0], pmra=[1000.0], pmdec=[0.0])
+        >>> later = star.at_epoch(2026.0)
+        >>> round(float((later["ra"][0].value - 10.0) * 3600 * np.cos(np.radians(60.0))), 3)
+        10.0
+        """
+        year = time.jyear if isinstance(time, Time) else float(time)
+        years = year - self.epoch
+        known = np.isfinite(self.pmra) & np.isfinite(self.pmdec)
+        ra, dec = _carry(
+            self.ra, self.dec, np.where(known, self.pmra, 0.0), np.where(known, self.pmdec, 0.0), years
+        )
+        parallax = np.where(np.isfinite(self.parallax), np.abs(self.parallax), 0.0)
+        drift_ra = np.where(known, self.sigma_pmra, UNKNOWN_MOTION_MAS_YR) * years
+        drift_dec = np.where(known, self.sigma_pmdec, UNKNOWN_MOTION_MAS_YR) * years
+        table = QTable(
+            {
+                "name": self.names,
+                "ra": ra * u.deg,
+                "dec": dec * u.deg,
+                "sigma_ra": np.sqrt(self.sigma_ra**2 + drift_ra**2 + parallax**2) * u.mas,
+                "sigma_dec": np.sqrt(self.sigma_dec**2 + drift_dec**2 + parallax**2) * u.mas,
+                "g": self.g * u.mag,
+                "moved": known,
+            }
+        )
+        notes = list(self.notes)
+        if len(self) and not known.all():
+            since = np.median(self.epoch[~known])
+            notes.append(
+                f"{np.sum(~known)} of {len(self)} stars of {self.catalogue} have no known motion: left at "
+                f"their place of {since:.1f}, sigma grown by {UNKNOWN_MOTION_MAS_YR:g} mas/yr"
+            )
+        table.meta["notes"] = notes
+        table.meta["catalogue"] = self.catalogue
+        return table
+
+
+_ARRAYS = tuple(
+    name for name in StarTable.__dataclass_fields__ if name not in ("catalogue", "ades_code", "notes")
+)
+
+
+def star_table(ra, dec, g, *, names=None, catalogue="given", ades_code="UNK", notes=(), **columns):
+    """A StarTable from arrays; what is not given is unknown.
+
+    Parameters
+    ----------
+    ra, dec, g : (n,) arrays
+        Degrees, degrees, magnitudes.
+    names : (n,) array of str, optional
+    catalogue, ades_code : str
+    columns
+        Any other array attribute of :class:`StarTable`.
+
+    Returns
+    -------
+    StarTable
+
+    Raises
+    ------
+    InputError
+        Arrays of unequal length, or places that are not finite.
+
+    Examples
+    --------
+    >>> len(star_table([1.0, 2.0], [3.0, 4.0], [9.0, 10.0]))
+    2
+    """
+    ra, dec, g = (np.atleast_1d(np.asarray(a, dtype=float)) for a in (ra, dec, g))
+    n = len(ra)
+    unknown, none = np.full(n, np.nan), np.zeros(n)
+    values = {
+        "pmra": unknown, "pmdec": unknown, "parallax": unknown,
+        "sigma_ra": none + DEFAULT_SIGMA_MAS, "sigma_dec": none + DEFAULT_SIGMA_MAS,
+        "sigma_pmra": none, "sigma_pmdec": none, "epoch": none + DEFAULT_EPOCH,
+    }  # fmt: skip
+    values |= {name: np.atleast_1d(np.asarray(column, dtype=float)) for name, column in columns.items()}
+    names = np.full(n, "", dtype="U1") if names is None else np.asarray(names, dtype=str)
+    if any(len(a) != n for a in (dec, g, names, *values.values())):
+        raise InputError(f"star columns of unequal length ({n} right ascensions); give one value a star")
+    if not (np.isfinite(ra).all() and np.isfinite(dec).all() and np.all(np.abs(dec) <= 90)):
+        raise InputError("a star's place is not a number or its declination lies beyond 90 degrees")
+    return StarTable(
+        ra % 360.0, dec, g, names=names, catalogue=catalogue, ades_code=ades_code, notes=notes, **values
+    )
+
+
+def read_star_table(path):
+    """Read a star table with Gaia archive column names.
+
+    Parameters
+    ----------
+    path : path
+        ECSV, CSV, FITS or VOTable with ``ra, dec, phot_g_mean_mag`` and where known ``pmra, pmdec, parallax,
+        ra_error, dec_error, pmra_error, pmdec_error, ref_epoch, source_id``.
+
+    Returns
+    -------
+    StarTable
+        Rows without a place are left out, and counted in ``notes``.
+
+    Raises
+    ------
+    TableError
+        A column is missing, a cell is no number, or no star is left.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "stars.csv"
+    >>> _ = path.write_text("ra,dec,phot_g_mean_mag,pmra,pmdec\\n10,20,9.5,1,2\\n11,21,10,,\\n")
+    >>> stars = read_star_table(path)
+    >>> stars.pmra.tolist()
+    [1.0, nan]
+    """
+    table = read_table(path)
+    ra, dec = angle_column(table, "ra", path, hours=True), angle_column(table, "dec", path)
+    nan, optional = np.nan, {}
+    sources = {
+        "pmra": ("pmra", "mas/yr", nan),
+        "pmdec": ("pmdec", "mas/yr", nan),
+        "parallax": ("parallax", "mas", nan),
+        "sigma_ra": ("ra_error", "mas", DEFAULT_SIGMA_MAS),
+        "sigma_dec": ("dec_error", "mas", DEFAULT_SIGMA_MAS),
+        "sigma_pmra": ("pmra_error", "mas/yr", 0.0),
+        "sigma_pmdec": ("pmdec_error", "mas/yr", 0.0),
+        "epoch": ("ref_epoch", "yr", DEFAULT_EPOCH),
+    }
+    for name, (column, unit, default) in sources.items():
+        values = number_column(table, column, path, unit=unit, default=default)
+        optional[name] = values if np.isnan(default) else np.where(np.isnan(values), default, values)
+    g = number_column(table, "phot_g_mean_mag", path)
+    identifier = find_column(table, "source_id", "designation", "name")
+    names = np.array([str(v) for v in table[identifier]]) if identifier else None
+    good = np.isfinite(ra) & np.isfinite(dec)
+    if not good.any():
+        raise TableError(f"{path}: no star with a place in it ({len(table)} rows)")
+    notes = () if good.all() else (f"{np.sum(~good)} rows of {path} without a place were left out",)
+    return star_table(
+        ra[good],
+        dec[good],
+        g[good],
+        names=None if names is None else names[good],
+        catalogue=str(table.meta.get("catalogue", table.meta.get("file", path))),
+        ades_code=str(table.meta.get("astCat", "Gaia3" if np.median(optional["epoch"]) == 2016.0 else "UNK")),
+        notes=notes,
+        **{name: values[good] for name, values in optional.items()},
+    )
+
+
+def _carry(ra, dec, pmra, pmdec, years):
+    """Great-circle motion: exact at the poles, no radial velocity."""
+    a, d = np.radians(ra), np.radians(dec)
+    east = np.stack([-np.sin(a), np.cos(a), np.zeros_like(a)], axis=-1)
+    north = np.stack([-np.sin(d) * np.cos(a), -np.sin(d) * np.sin(a), np.cos(d)], axis=-1)
+    here = np.stack([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)], axis=-1)
+    there = here + ((pmra * years)[:, None] * east + (pmdec * years)[:, None] * north) / _MAS_PER_RAD
+    x, y, z = there.T
+    return np.degrees(np.arctan2(y, x)) % 360.0, np.degrees(np.arctan2(z, np.hypot(x, y)))
+
+
+def _separation_deg(ra1, dec1, ra2, dec2):
+    a1, d1, a2, d2 = (np.radians(v) for v in (ra1, dec1, ra2, dec2))
+    h = np.sin((d2 - d1) / 2) ** 2 + np.cos(d1) * np.cos(d2) * np.sin((a2 - a1) / 2) ** 2
+    return np.degrees(2 * np.arcsin(np.sqrt(np.clip(h, 0, 1))))
