@@ -12,11 +12,11 @@ from .integration import trajectory
 from .kernels import SUN, default_kernels
 from .orbits import OrbitCatalogue
 from .photometry import magnitude
-from .places import angles, apparent_radec, sight, view
+from .places import angles, sight, view
+from .places import apparent_rates as apparent_rates_of_date
 from .uncertainty import neighbours, sky_ellipse
 
 ENGINE = "DOP853 N-body: Sun (1PN, J2), 8 planets, Moon, Pluto, massive asteroids"
-_RATE_STEP_D = 30.0 / 86_400.0
 
 
 class NBodyEphemeris:
@@ -64,8 +64,8 @@ class NBodyEphemeris:
         bodies : sequence of str (or one str), optional
             Designations, numbers or names; all by default.
         apparent_rates : bool
-            Add ``ra_rate_apparent, dec_rate_apparent``: motion of the apparent place of date (aberration,
-            precession and nutation included), as JPL Horizons prints its rates.
+            Add ``ra_rate_apparent, dec_rate_apparent``: on the axes of date at the apparent place, as JPL
+            Horizons prints its rates.
         uncertainty : bool
             Propagate covariances where there are any.
 
@@ -73,8 +73,9 @@ class NBodyEphemeris:
         -------
         QTable
             A row per body and time, body by body: designation, time (UTC), ra, dec (deg, ICRF), ra_rate,
-            dec_rate, rate (arcsec/h, RA rate with cos Dec), motion_pa, phase, elongation (deg), delta, r (au), mag,
-            sigma_major, sigma_minor (arcsec, one sigma), sigma_pa (deg). What is not known is masked.
+            dec_rate, rate (arcsec/h, RA rate with cos Dec), motion_pa, phase, elongation (deg), delta, r
+            (au), mag, sigma_major, sigma_minor (arcsec, one sigma), sigma_pa (deg). What is not known is
+            masked.
 
         Raises
         ------
@@ -97,7 +98,7 @@ class NBodyEphemeris:
         mags = [magnitude(*body) for body in lit]
         columns["mag"] = np.array([m for m, _ in mags])
         if apparent_rates:
-            columns.update(self._apparent_rates(rows, times, observer))
+            columns.update(apparent_rates_of_date(line, seen))
         ellipses = self._ellipses(rows, seen, line) if uncertainty else None
         meta = {
             "engine": ENGINE,
@@ -177,22 +178,6 @@ class NBodyEphemeris:
 
     def _sight(self, rows, seen):
         return sight(self.states, self._sun, rows, seen)
-
-    def _apparent_rates(self, rows, times, observer):
-        """Central difference of the apparent place of date over a minute."""
-        places = []
-        for shift in (-_RATE_STEP_D, _RATE_STEP_D):
-            moved = type(times)(times.jd1, times.jd2 + shift, format="jd", scale=times.scale)
-            seen = view(self.kernels, moved, observer)
-            places.append(apparent_radec(self._sight(rows, seen), seen))
-        (ra0, dec0), (ra1, dec1) = places
-        span_h = 2.0 * _RATE_STEP_D * 24.0
-        turn = (ra1 - ra0 + 180.0) % 360.0 - 180.0
-        cos = np.cos(np.radians(0.5 * (dec0 + dec1)))
-        return {
-            "ra_rate_apparent": turn * 3600.0 * cos / span_h,
-            "dec_rate_apparent": (dec1 - dec0) * 3600.0 / span_h,
-        }
 
     def _ellipses(self, rows, seen, line):
         """(3, k, m): sigma_major, sigma_minor, sigma_pa; NaN for a body without covariance."""

@@ -45,8 +45,8 @@ DESCRIPTIONS = {
     "sigma_major": "1-sigma error ellipse, major semi-axis",
     "sigma_minor": "1-sigma error ellipse, minor semi-axis",
     "sigma_pa": "position angle of the ellipse's major axis",
-    "ra_rate_apparent": "motion of the apparent place of date in right ascension times cos Dec",
-    "dec_rate_apparent": "motion of the apparent place of date in declination",
+    "ra_rate_apparent": "motion in right ascension times cos Dec, axes of date at the apparent place",
+    "dec_rate_apparent": "motion in declination, axes of date at the apparent place",
 }
 MAYBE = ("mag", "sigma_major", "sigma_minor", "sigma_pa")
 """Columns that are masked where nothing is known."""

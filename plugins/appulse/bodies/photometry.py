@@ -65,7 +65,7 @@ _PHI2 = CubicSpline(
     [0.925, 0.62884169, 0.31755495, 0.12716367, 0.022373903, 0.00016505689],
     bc_type=((1, -0.57295780), (1, -8.6573138e-8)),
 )
-# The slope at zero is printed as -0.10630097; programs with -1.0630097 differ by less than 0.003 mag, below 0.3 deg.
+# Slope at zero as printed; programs with -1.0630097 differ by less than 0.003 mag, and only below 0.3 deg.
 _PHI3 = CubicSpline(
     np.array([0, 0.3, 1, 2, 4, 8, 12, 20, 30]) * _DEG,
     [1, 0.83381185, 0.57735424, 0.42144772, 0.23174230, 0.10348178, 0.061733473, 0.016107006, 0],
