@@ -36,8 +36,8 @@ def _compare(orbit, code, recorded):
 
 
 @pytest.mark.parametrize(
-    ("orbit", "code", "recorded", "last"), cases(), ids=[f"{case[0].designation}-{case[1]}" for case in cases()]
-)
+    ("orbit", "code", "recorded", "last"), cases(), ids=[f"{o.designation}-{code}" for o, code, *_ in cases()]
+)  # fmt: skip
 def test_places_rates_and_magnitudes(orbit, code, recorded, last):
     _compare(orbit, code, recorded)
 
