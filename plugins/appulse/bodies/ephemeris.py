@@ -137,6 +137,28 @@ class NBodyEphemeris:
             found.append(int(rows[0]))
         return np.array(found, dtype=int)
 
+    def vectors(self, time, observer, rows=None):
+        """Astrometric vectors from the observer, for those who need many places and no table.
+
+        Parameters
+        ----------
+        time : Time, scalar or (m,), any scale
+        observer : Site, SpacecraftVector or alike
+        rows : (k,) int array, optional
+            Rows of the catalogue; all by default.
+
+        Returns
+        -------
+        (k, m, 3) array, au, ICRF axes, light time included
+
+        Raises
+        ------
+        AppulseError
+            As :meth:`at`.
+        """
+        rows = np.arange(len(self.catalogue)) if rows is None else np.asarray(rows, dtype=int)
+        return self._sight(rows, view(self.kernels, clean_times(time), observer)).vector
+
     def orbit(self, row):
         """The orbit record of a row of the catalogue."""
         row = int(row)
