@@ -244,7 +244,8 @@ def unpack(packed):
 
     Examples
     --------
-    >>> [unpack(n) for n in ("00007", "K20A00B", "_QC0aEM", "PLS2040", "CK23A030", "0073P      b", "PK10T20O")]
+    >>> names = ("00007", "K20A00B", "_QC0aEM", "PLS2040", "CK23A030", "0073P      b", "PK10T20O")
+    >>> [unpack(name) for name in names]
     ['7', '2020 AB', '2026 CZ6190', '2040 P-L', 'C/2023 A3', '73P-B', 'P/2010 TO20']
     """
     text = packed.strip()
@@ -300,7 +301,8 @@ def read_name(text):
 
     Notes
     -----
-    A text that has no form of a designation is a name. '00007' is number 7 either way; 'A898 PA' is the modern writing of 1898 PA.
+    A text that has no form of a designation is a name. '00007' is number 7 either way; 'A898 PA' is the
+    modern writing of 1898 PA.
 
     Examples
     --------

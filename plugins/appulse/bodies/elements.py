@@ -15,7 +15,7 @@ EPOCH_SPAN_JD = (1_000_000.0, 5_400_000.0)
 
 FARTHEST_AU = 200_000.0
 FASTEST_AU_D = 2.0
-"""Limits of a state: a parsec; five times the escape velocity at the Sun's surface. Beyond, units are wrong."""
+"""Limits: a parsec; five times the escape velocity at the Sun's surface. Beyond, it is the units."""
 
 RADIANS = np.array([1.0, 1.0, np.pi / 180, np.pi / 180, np.pi / 180, 1.0])
 """Factors from (q, e, degrees, degrees, degrees, tp) to what :mod:`appulse.numerics.kepler` takes."""

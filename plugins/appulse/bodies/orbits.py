@@ -1,7 +1,7 @@
 """The catalogue of one to a million orbits, as arrays; the record of one orbit is :class:`Orbit`.
 
 A catalogue keeps what every body has (designation, epoch, elements or state, H, G) in arrays, and what few
-have (covariance, non-gravitational terms) in a dictionary by row. An :class:`Orbit` is made when one is asked for.
+have (covariance, non-gravitational terms) in a dictionary by row. An :class:`Orbit` is made when asked for.
 """
 
 import difflib
@@ -75,7 +75,8 @@ class OrbitCatalogue:
         self._uncertainty_code = blank if uncertainty_code is None else np.asarray(uncertainty_code)
         self.extras = dict(extras or {})
         self.rejected = list(rejected)
-        self.source, self.source_date = source, source_date
+        # Rows of joined catalogues point at their source; a text per row would weigh more than the orbits.
+        self._sources, self._source_index = [(source, source_date)], np.zeros(n, dtype=np.uint16)
 
     @classmethod
     def from_orbits(cls, orbits, *, rejected=(), source="", source_date=""):
@@ -89,7 +90,10 @@ class OrbitCatalogue:
         orbits = list(orbits)
         if not orbits:
             raise OrbitError("an empty list of orbits: at least one body is needed")
-        column = lambda key: [np.nan if getattr(o, key) is None else getattr(o, key) for o in orbits]  # noqa: E731
+
+        def column(key):
+            return [np.nan if getattr(o, key) is None else getattr(o, key) for o in orbits]
+
         extras = {row: more for row, o in enumerate(orbits) if (more := _uncommon(o))}
         return cls(
             np.array([o.designation for o in orbits]), [o.epoch_jd_tdb for o in orbits],
@@ -111,17 +115,30 @@ class OrbitCatalogue:
         catalogues = list(catalogues)
         if not catalogues:
             raise OrbitError("no catalogue to join")
-        extras, start = {}, 0
+        extras, sources, index, start = {}, [], [], 0
         for one in catalogues:
-            for row in range(len(one)):
-                more = {"source": one.source, "source_date": one.source_date} | one.extras.get(row, {})
-                extras[start + row] = more
+            extras |= {start + row: more for row, more in one.extras.items()}
+            index.append(one._source_index + len(sources))
+            sources += one._sources
             start += len(one)
         together = {key: np.concatenate([getattr(one, key) for one in catalogues]) for key in _COLUMNS}
-        return cls(
+        joined = cls(
             together.pop("designation"), together.pop("epoch_jd_tdb"), extras=extras,
-            state=np.concatenate([c.state for c in catalogues]), rejected=[item for c in catalogues for item in c.rejected], **together,
+            state=np.concatenate([one.state for one in catalogues]),
+            rejected=[item for one in catalogues for item in one.rejected], **together,
         )  # fmt: skip
+        joined._sources, joined._source_index = sources, np.concatenate(index)
+        return joined
+
+    @property
+    def source(self):
+        """Where the rows come from: one text, or several joined by semicolons."""
+        return "; ".join(dict.fromkeys(text for text, _ in self._sources if text))
+
+    @property
+    def source_date(self):
+        """Date of the sources, joined likewise."""
+        return "; ".join(dict.fromkeys(date for _, date in self._sources if date))
 
     def __len__(self):
         return len(self._designation)
@@ -185,49 +202,45 @@ class OrbitCatalogue:
         if not -len(self) <= row < len(self):
             raise IndexError(f"row {row} of a catalogue of {len(self)} orbits")
         row = row % len(self)
-        more = {"source": self.source, "source_date": self.source_date} | self.extras.get(row, {})
+        source, date = self._sources[self._source_index[row]]
+        more = {"source": source, "source_date": date} | self.extras.get(row, {})
         for key in _NUMBERS:
             value = float(getattr(self, key)[row])
             more[key] = value if np.isfinite(value) else None
-        text = lambda array: str(array[row : row + 1].astype(str)[0])  # noqa: E731 - one row, not the whole column
         state = (
             states_icrf(self._elements[row], self.epoch_jd_tdb[row])[0]
             if self._state is None
             else self._state[row]
         )
         return Orbit(
-            designation=text(self._designation), epoch_jd_tdb=float(self.epoch_jd_tdb[row]), state=state,
-            name=text(self._name), number=int(self.number[row]) or None,
-            uncertainty_code=text(self._uncertainty_code) or None, **more,
+            designation=_text_at(self._designation, row), state=state,
+            epoch_jd_tdb=float(self.epoch_jd_tdb[row]),
+            name=_text_at(self._name, row), number=int(self.number[row]) or None,
+            uncertainty_code=_text_at(self._uncertainty_code, row) or None, **more,
         )  # fmt: skip
 
     def take(self, rows):
         """A catalogue of some rows, in the order given."""
         rows = np.asarray(rows, dtype=np.int64)
-        extras = (
-            {new: self.extras[int(old)] for new, old in enumerate(rows) if int(old) in self.extras}
-            if self.extras
-            else {}
-        )
-        source = (
-            {"state": self._state[rows]} if self._state is not None else {"elements": self._elements[rows]}
-        )
-        return OrbitCatalogue(
+        extras = {new: self.extras[int(old)] for new, old in enumerate(rows) if int(old) in self.extras}
+        key, values = ("elements", self._elements) if self._state is None else ("state", self._state)
+        columns = {name: getattr(self, name)[rows] for name in _NUMBERS}
+        taken = OrbitCatalogue(
             self._designation[rows], self.epoch_jd_tdb[rows], name=self._name[rows], number=self.number[rows],
             uncertainty_code=self._uncertainty_code[rows], extras=extras, rejected=self.rejected,
-            source=self.source, source_date=self.source_date, **{key: getattr(self, key)[rows] for key in _NUMBERS}, **source,
+            **columns, **{key: values[rows]},
         )  # fmt: skip
+        taken._sources, taken._source_index = self._sources, self._source_index[rows]
+        return taken
 
     def label(self, row):
         """How one writes the body of a row: '(7) Iris', 'C/2023 A3 (Name)'."""
         number = int(self.number[row]) or None
-        return make_label(
-            str(self._designation[row : row + 1].astype(str)[0]), number, str(self.name_of(row))
-        )
+        return make_label(_text_at(self._designation, row), number, self.name_of(row))
 
     def name_of(self, row):
         """The name in a row, empty where there is none."""
-        return str(self._name[row : row + 1].astype(str)[0])
+        return _text_at(self._name, row)
 
     def rows_of(self, text):
         """Rows that a number, designation (packed or readable) or name means; often one, sometimes none.
@@ -324,6 +337,11 @@ def _uncommon(orbit):
         for key, value in values.items()
         if value is not None and not (isinstance(value, (str, tuple)) and not value)
     }
+
+
+def _text_at(column, row):
+    """One row of a str or bytes column, without decoding the whole of it."""
+    return str(column[row : row + 1].astype(str)[0])
 
 
 def _equals(column, text):

@@ -49,6 +49,7 @@ class NonGrav:
     def __post_init__(self):
         for item in fields(self):
             value = getattr(self, item.name)
+            object.__setattr__(self, item.name, float(value))
             if not np.isfinite(value):
                 raise OrbitError(f"non-gravitational {item.name} is {value}: a finite number is needed")
         if self.r0 <= 0:
@@ -304,5 +305,5 @@ def make_label(designation, number, name):
         return f"({number})" if number is not None and designation == str(number) else str(designation)
     if number is not None:
         return f"({number}) {name}"
-    joined = designation[:-1].isdigit() and designation[-1] in "PDI"
+    joined = "/" not in designation and read_name(designation).kind == "numbered comet"
     return f"{designation}/{name}" if joined else f"{designation} ({name})"

@@ -4,10 +4,18 @@ import importlib
 from pathlib import Path
 
 from ...errors import OrbitError
+from .comets import MPC_COMET_LINE
+from .mpcorb import is_mpcorb_line
 from .text import decode, read_bytes
 
 READERS = {
     "orbit table": ("table", "read_orbit_table"),
+    "MPCORB lines": ("mpcorb", "read_mpcorb"),
+    "MPC comet lines": ("comets", "read_mpc_comets"),
+    "JSON (mpc_orb, SBDB)": ("json_orbits", "read_json"),
+    "OEF2.0": ("oef", "read_oef"),
+    "JPL element list": ("comets", "read_jpl_list"),
+    "CSV with MPC names": ("named_csv", "read_named_csv"),
 }
 """What a file can be -> the module of this package and its function (text, path) that reads it."""
 
@@ -32,11 +40,23 @@ def sniff(text):
     """
     if text.startswith("# %ECSV"):
         return "orbit table"
+    if text.lstrip()[:1] in ("{", "["):
+        return "JSON (mpc_orb, SBDB)"
     lines = [line for line in text.splitlines()[:400] if line.strip() and not line.lstrip().startswith("#")]
     header = lines[0] if lines else ""
     words = {word.strip().strip('"').lower() for word in header.split(",")}
-    if {"designation", "epoch"} <= words:
+    if {"epoch", "a", "e", "i", "node", "peri", "m"} <= words and "principal_desig" in words:
+        return "CSV with MPC names"
+    if words & {"designation", "epoch"} and "," in header:
         return "orbit table"
+    if header.startswith("format") and "OEF" in header:
+        return "OEF2.0"
+    if len(lines) > 1 and header.startswith(("Num", "Name", "Designation")) and lines[1].startswith("-----"):
+        return "JPL element list"
+    if "MPCORB" in text[:4096] or any(is_mpcorb_line(line) for line in lines[:60]):
+        return "MPCORB lines"
+    if any(MPC_COMET_LINE.match(line) for line in lines[:60]):
+        return "MPC comet lines"
     return None
 
 

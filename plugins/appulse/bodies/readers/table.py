@@ -7,8 +7,8 @@ Columns: ``designation``, ``epoch`` (JD TDB) and one of
 * ``a e i node peri M``: au, degrees, ecliptic J2000.
 
 Optional: ``name``, ``H G``, ``G1 G2``, ``G12``, ``M1 K1`` (magnitudes; K1 the factor of log r),
-``A1 A2 A3`` (au/d^2), ``g_law`` (`water` or `inverse square`), ``U``, ``source``, ``date``. Units of an ECSV table are honoured. A table is
-written by its user, who can mend it: one bad row refuses the whole.
+``A1 A2 A3`` (au/d^2), ``g_law`` (`water` or `inverse square`), ``U``, ``source``, ``date``. Units of an
+ECSV table are honoured. A table is written by its user, who can mend it: one bad row refuses the whole.
 """
 
 import numpy as np
@@ -71,8 +71,8 @@ def read_orbit_table(text, path):
     >>> read_orbit_table("designation,epoch,q,e\\n7,2461000.5,1.8,0.2", "mine.csv")
     Traceback (most recent call last):
     ...
-    appulse.errors.TableError: mine.csv: columns i, node, peri, tp are missing beside q, e; an orbit is x y z vx
-    vy vz, q e i node peri tp, or a e i node peri M
+    appulse.errors.TableError: mine.csv: columns i, node, peri, tp are missing beside q, e; an orbit is
+    x y z vx vy vz, q e i node peri tp, or a e i node peri M
     """
     table = _parse(text, path)
     if len(table) == 0:

@@ -1,0 +1,192 @@
+"""Lists of comets: the MPC's lines (CometEls.txt), and JPL's element lists.
+
+Formats: the Minor Planet Center's "Ephemerides and orbital elements format for comets"; the column heads and
+the rule of dashes that JPL's files carry themselves. Each comet keeps its own epoch.
+"""
+
+import re
+
+import numpy as np
+
+from ...constants import MJD_ZERO_JD
+from ...errors import DesignationError
+from ..designations import read_name, unpack
+from ..elements import perihelion_elements
+from ..orbits import OrbitCatalogue
+from .mpcorb import julian_date
+from .text import none_usable, to_float
+
+MPC_COMET_LINE = re.compile(r"^[ \d]{4}[CPDXAI][ 0-9A-Za-z]{7}  .?-?\d{1,4} [ 01]\d [ 0-3]\d\.\d")
+MPC_SHORTEST = 79
+"""A comet's line must reach past the inclination."""
+
+
+def read_mpc_comets(text, path):
+    """Read the MPC's comet lines.
+
+    Parameters
+    ----------
+    text : str
+    path : path-like
+
+    Returns
+    -------
+    OrbitCatalogue
+        ``k1`` is 2.5 times the printed slope: the list's formula is ``H + 5 log delta + 2.5 G log r``. A line
+        without an epoch (an unperturbed orbit) gets its time of perihelion as epoch.
+
+    Raises
+    ------
+    OrbitError
+        No line is a usable orbit.
+
+    Examples
+    --------
+    >>> line = ("    CJ95O010  1997 03 29.6333  0.916241  0.994928  130.6448  283.3593   88.9908  20200531"
+    ...         "  -2.0  4.0  C/1995 O1 (Hale-Bopp)                                    MPC106342")
+    >>> catalogue = read_mpc_comets(line, "CometEls.txt")
+    >>> catalogue.label(0), catalogue.k1.tolist()
+    ('C/1995 O1 (Hale-Bopp)', [10.0])
+    """
+    rows = []
+    for number, line in enumerate(text.splitlines(), start=1):
+        if line.strip() and not line.startswith("#"):
+            rows.append((number, *_mpc_comet(line.rstrip())))
+    return _catalogue(rows, path, "MPC", "line of comet elements")
+
+
+def _mpc_comet(line):
+    """One line as a dictionary, and why it cannot be used."""
+    if len(line) < MPC_SHORTEST or not MPC_COMET_LINE.match(line):
+        return None, f"{line[:30].strip()!r} is no whole line of comet elements"
+    try:
+        designation = unpack(line[:4] + line[4] if line[5:12].strip() == "" else line[4:12])
+        if line[:4].strip():
+            fragment = line[5:12].strip()
+            designation = f"{int(line[:4])}{line[4]}" + (f"-{fragment.upper()}" if fragment.isalpha() else "")
+        year, month, day = int(line[14:18]), int(line[19:21]), to_float(line[22:29])
+    except (DesignationError, ValueError) as error:
+        return None, f"{line[:30].strip()!r}: {error}"
+    tp = julian_date(year, month, day)
+    date = re.fullmatch(r"(\d{4})(\d\d)(\d\d)", line[81:89].strip())
+    body = {
+        "designation": designation, "name": _comet_name(line[102:158]), "tp": tp,
+        "epoch": julian_date(*map(int, date.groups())) if date else tp,
+        "q": to_float(line[30:39]), "e": to_float(line[41:49]), "peri": to_float(line[51:59]),
+        "node": to_float(line[61:69]), "i": to_float(line[71:79]),
+        "m1": to_float(line[91:95] or "x"), "k1": 2.5 * to_float(line[96:100] or "x"),
+        "source": line[159:168].strip(),
+    }  # fmt: skip
+    return body, None
+
+
+def _comet_name(text):
+    """The name in 'C/1995 O1 (Hale-Bopp)' or '2P/Encke'."""
+    text = text.strip()
+    return read_name(text).name if text else ""
+
+
+def read_jpl_list(text, path):
+    """Read a JPL list of elements, whose columns the rule of dashes below the heads marks.
+
+    Parameters
+    ----------
+    text : str
+    path : path-like
+
+    Returns
+    -------
+    OrbitCatalogue
+        Comets (q, Tp) or asteroids (a, M, H, G), each at its own epoch; the solution stands in ``source``.
+
+    Raises
+    ------
+    OrbitError
+        No line is a usable orbit.
+
+    Examples
+    --------
+    >>> text = \"\"\"
+    ... Num  Name    Epoch      q           e        i         w        Node          Tp
+    ... ----------- ------- ----------- ---------- --------- --------- --------- --------------
+    ...   2P/Encke    57296  0.33594951 0.84833946  11.78142 186.54728 334.56778 20170310.03668\"\"\"
+    >>> read_jpl_list(text, "list").label(0)
+    '2P/Encke'
+    """
+    lines = text.splitlines()
+    at = next(k for k, line in enumerate(lines) if line.startswith("-----"))
+    spans = [match.span() for match in re.finditer(r"-+", lines[at])]
+    heads = [lines[at - 1][a:b].split() for a, b in spans]
+    keys = [" ".join(words) for words in heads]
+    rows = []
+    for number, line in enumerate(lines[at + 1 :], start=at + 2):
+        if line.strip():
+            rows.append((number, *_jpl_line(line, keys, spans)))
+    return _catalogue(rows, path, "JPL", "line of elements")
+
+
+def _jpl_line(line, keys, spans):
+    cells = {key: line[a:b].strip() for key, (a, b) in zip(keys, spans, strict=True)}
+    first = " ".join(cells.pop(key) for key in keys if key.split()[0] in ("Num", "Name", "Designation"))
+    if len(line.rstrip()) <= spans[-2][0] or not first:
+        return None, f"{line[:30].strip()!r} was cut"
+    try:
+        name = read_name(first)
+    except DesignationError as error:
+        return None, str(error)
+    number = {key: to_float(cells[key] or "x") for key in cells if key not in ("Ref", "Tp")}
+    body = {"designation": name.designation or name.name, "name": name.name, "source": cells.get("Ref", "")}
+    body |= {"epoch": number.get("Epoch", np.nan) + MJD_ZERO_JD, "e": number.get("e", np.nan)}
+    body |= {
+        "i": number.get("i", np.nan),
+        "node": number.get("Node", np.nan),
+        "peri": number.get("w", np.nan),
+    }
+    body |= {"h": number.get("H", np.nan), "g": number.get("G", np.nan)}
+    if "Tp" in cells:
+        date = re.fullmatch(r"(-?\d{1,4})(\d\d)(\d\d\.\d+)", cells["Tp"])
+        if not date:
+            return None, f"{first!r}: time of perihelion {cells['Tp']!r} is no date"
+        body |= {"q": number.get("q", np.nan), "tp": julian_date(int(date[1]), int(date[2]), float(date[3]))}
+    else:
+        body |= {"a": number.get("a", np.nan), "m": number.get("M", np.nan)}
+    return body, None
+
+
+def _catalogue(rows, path, agency, what):
+    """Rows of (line number, values or None, reason) as a catalogue."""
+    rejected = [(line, reason) for line, body, reason in rows if body is None]
+    kept = [(line, body) for line, body, _ in rows if body is not None]
+    if not kept:
+        raise none_usable(path, what, rejected)
+
+    def column(key):
+        return np.array([body.get(key, np.nan) for _, body in kept], dtype=float)
+
+    size = ("q", "tp") if "q" in kept[0][1] else ("a", "m")
+    epoch = column("epoch")
+    elements, problems = perihelion_elements(
+        epoch, *(column(key) for key in ("e", "i", "node", "peri")), **{key: column(key) for key in size}
+    )
+    rejected += [(kept[row][0], f"{kept[row][1]['designation']!r}: {why}") for row, why in problems.items()]
+    good = np.flatnonzero(problems.keep(len(kept)))
+    if not good.size:
+        raise none_usable(path, what, sorted(rejected))
+
+    def text(key):
+        return np.array([kept[row][1].get(key, "") for row in good])
+
+    file = getattr(path, "name", path)
+    return OrbitCatalogue(
+        text("designation"), epoch[good], elements=elements[good], name=text("name"),
+        number=[read_name(name).number or 0 for name in text("designation")], rejected=sorted(rejected),
+        extras={k: {"source": _source(agency, ref, file)} for k, ref in enumerate(text("source"))},
+        source=f"{agency}, {file}", **{key: column(key)[good] for key in ("h", "g", "m1", "k1")},
+    )  # fmt: skip
+
+
+def _source(agency, reference, file):
+    """Agency and solution ('JPL K204/19', 'MPC 106342'), or the file where no solution is printed."""
+    if not reference:
+        return f"{agency}, {file}"
+    return reference if reference.startswith(agency) else f"{agency} {reference}"

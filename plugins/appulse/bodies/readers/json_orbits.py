@@ -1,0 +1,290 @@
+"""Orbits in JSON: the MPC's mpc_orb.json and JPL's Small-Body Database, both with covariance.
+
+mpc_orb: the state and its covariance are read from ``CAR`` (ecliptic J2000 axes, au, au/d). SBDB: where there
+is a covariance, the elements of the covariance's own epoch are taken: only there do the two belong together.
+"""
+
+import json
+
+import numpy as np
+
+from ...constants import MJD_ZERO_JD
+from ...errors import DesignationError, OrbitError
+from ..designations import read_name
+from ..elements import covariance_icrf
+from ..orbits import NonGrav, Orbit, OrbitCatalogue
+from ..record import STATE_NAMES
+from .oef import RADIATION_UNIT, YARKOVSKY_UNIT
+from .text import none_usable, to_float
+
+COMET_UNIT = 1e-8
+"""au/d^2 per unit in which the MPC prints A1, A2, A3 of comets."""
+
+LARGEST_BARE = 1e-5
+"""Below, coefficients are in au/d^2 already: no comet reaches that, and none measured lies below 1e-5 units."""
+
+TIME_SYSTEMS = ("TDT", "TT", "TDB")
+
+
+def read_json(text, path):
+    """Read one orbit or a list of them from JSON.
+
+    Parameters
+    ----------
+    text : str
+    path : path-like
+
+    Returns
+    -------
+    OrbitCatalogue
+
+    Raises
+    ------
+    OrbitError
+        No JSON, or no orbit of a known kind in it.
+
+    Examples
+    --------
+    >>> read_json('{"CAR": {}, "epoch_data": {"timeform": "MJD"}}', "x.json")
+    Traceback (most recent call last):
+    ...
+    appulse.errors.OrbitError: x.json: none of its entries is a usable orbit; line 1: the entry lacks
+    'timesystem'
+    """
+    try:
+        content = json.loads(text)
+    except ValueError as error:
+        raise OrbitError(f"{path}: no valid JSON ({error}); was the file cut?") from None
+    orbits, rejected = [], []
+    for number, entry in enumerate(_entries(content), start=1):
+        try:
+            orbits.append(orbit_from_json(entry))
+        except OrbitError as error:
+            rejected.append((number, str(error)))
+        except KeyError as error:
+            rejected.append((number, f"the entry lacks {error}"))
+        except (TypeError, ValueError, IndexError) as error:
+            rejected.append((number, f"the entry is not as its format has it ({error})"))
+    if not orbits:
+        raise none_usable(path, "orbit", rejected)
+    return OrbitCatalogue.from_orbits(orbits, rejected=rejected, source=str(getattr(path, "name", path)))
+
+
+def _entries(content):
+    """The single orbits in what services and files wrap around them."""
+    if isinstance(content, dict) and "mpc_orb" in content:
+        return _entries(content["mpc_orb"])
+    if isinstance(content, list):
+        return [one for item in content for one in _entries(item)]
+    return [content]
+
+
+def orbit_from_json(entry):
+    """One orbit from a decoded mpc_orb or SBDB record.
+
+    Parameters
+    ----------
+    entry : dict
+
+    Returns
+    -------
+    Orbit
+
+    Raises
+    ------
+    OrbitError
+        The record is of neither kind, or makes no orbit.
+    KeyError
+        It lacks a needed field.
+    """
+    if not isinstance(entry, dict):
+        raise OrbitError("an entry that is no JSON object")
+    if "CAR" in entry:
+        return _mpc_orb(entry)
+    if "orbit" in entry and "object" in entry:
+        return _sbdb(entry)
+    if "message" in entry:
+        raise OrbitError(f"the service wrote: {entry['message']}")
+    raise OrbitError(f"neither mpc_orb nor SBDB: fields {', '.join(list(entry)[:5])}")
+
+
+def _number(value):
+    """A float of a JSON field, None where it is null or empty."""
+    if value in (None, ""):
+        return None
+    number = to_float(str(value))
+    return number if np.isfinite(number) else None
+
+
+def _mpc_orb(entry):
+    epoch_data, car = entry["epoch_data"], entry["CAR"]
+    if epoch_data["timeform"] != "MJD" or epoch_data["timesystem"] not in TIME_SYSTEMS:
+        raise OrbitError(
+            f"an epoch in {epoch_data['timeform']} {epoch_data['timesystem']}; MJD TDT or TDB is read"
+        )
+    system = entry.get("system_data", {})
+    if system.get("refsys", "Ecliptic") != "Ecliptic":
+        raise OrbitError(f"axes {system['refsys']}; ecliptic J2000 is read")
+    names, values = list(car["coefficient_names"]), np.array(car["coefficient_values"], dtype=float)
+    matrix = _mpc_matrix(car.get("covariance") or {}, len(names))
+    nongrav, extra, scales = _mpc_forces(names[6:], values[6:])
+    more = _mpc_identity(entry["designation_data"])
+    if matrix is not None:
+        factors = np.r_[np.ones(6), scales]
+        more |= {
+            "covariance": matrix * np.outer(factors, factors),
+            "covariance_names": (*STATE_NAMES, *extra),
+        }
+    magnitudes = {
+        key.lower(): _number(entry.get("magnitude_data", {}).get(key))
+        for key in ("H", "G", "G1", "G2", "G12")
+    }
+    statistics = entry.get("orbit_fit_statistics", {})
+    code = statistics.get("U_param")
+    software = entry.get("software_data", {})
+    return Orbit.from_state(
+        epoch_jd_tdb=epoch_data["epoch"] + MJD_ZERO_JD, state=values[:6], frame="ecliptic", nongrav=nongrav,
+        uncertainty_code=None if code is None else f"{code:.0f}", source="MPC mpc_orb.json",
+        source_date=str(software.get("fitting_datetime", ""))[:10].replace("/", "-"), **magnitudes, **more,
+    )  # fmt: skip
+
+
+def _mpc_matrix(fields, size):
+    rows = [[fields.get(f"cov{min(j, k)}{max(j, k)}") for k in range(size)] for j in range(size)]
+    if any(value is None for row in rows for value in row):
+        return None
+    return np.array(rows, dtype=float)
+
+
+def _mpc_forces(names, values):
+    """NonGrav, the names A1.. of the fitted coefficients, and their factors to au/d^2."""
+    terms, extra, scales = {}, [], []
+    inverse = False
+    for name, value in zip(names, values, strict=True):
+        if name in ("yarkovski", "yarkovsky"):
+            key, unit, inverse = "A2", YARKOVSKY_UNIT, True
+        elif name == "srp":
+            key, unit, inverse = "A1", RADIATION_UNIT, True
+        elif name in ("A1", "A2", "A3"):
+            key, unit = name, (1.0 if abs(value) < LARGEST_BARE else COMET_UNIT)
+        else:
+            raise OrbitError(f"the fitted parameter {name!r} is not known here; use the body's JPL orbit")
+        terms[key.lower()] = value * unit
+        extra.append(key)
+        scales.append(unit)
+    if not terms:
+        return None, (), []
+    return (NonGrav.inverse_square(**terms) if inverse else NonGrav(**terms)), tuple(extra), scales
+
+
+def _mpc_identity(data):
+    number = data.get("permid")
+    provisional = data.get("unpacked_primary_provisional_designation") or ""
+    aliases = [provisional, *(data.get("unpacked_secondary_provisional_designations") or [])]
+    designation = str(number) if number else provisional
+    if not designation:
+        raise OrbitError("the record has no designation")
+    name = data.get("name") or data.get("iau_name") or ""
+    others = tuple(one for one in aliases if one and one != designation)
+    return {"designation": designation, "name": name if name != designation else "", "aliases": others}
+
+
+def _sbdb(entry):
+    orbit, body = entry["orbit"], entry["object"]
+    covariance = orbit.get("covariance") or {}
+    more = _sbdb_identity(body) | _sbdb_magnitudes(entry.get("phys_par") or [])
+    parameters = {p["name"]: to_float(str(p["value"])) for p in orbit.get("model_pars") or []}
+    more |= {
+        "nongrav": _sbdb_forces(parameters),
+        "uncertainty_code": orbit.get("condition_code"),
+        "source": f"JPL SBDB, solution {orbit.get('orbit_id', '?')}",
+        "source_date": str(orbit.get("soln_date", ""))[:10],
+    }
+    fitted = covariance.get("elements") or orbit["elements"]
+    with_matrix = bool(covariance.get("data"))
+    epoch = to_float(str(covariance["epoch"] if with_matrix else orbit["epoch"]))
+    values = {e.get("label") or e["name"]: to_float(str(e["value"])) for e in fitted}
+    names = {
+        "e": "e",
+        "q": "q",
+        "tp": "tp",
+        "node": "node",
+        "om": "node",
+        "peri": "peri",
+        "w": "peri",
+        "i": "i",
+    }
+    found = {names[key]: value for key, value in values.items() if key in names}
+    elements = np.array([found[key] for key in ("q", "e", "i", "node", "peri", "tp")])
+    if not with_matrix:
+        return _from_perihelion(more, epoch, elements)
+    matrix, extra = _sbdb_matrix(covariance)
+    made = _from_perihelion(more, epoch, elements)
+    more |= {
+        "covariance": covariance_icrf(elements, epoch, matrix),
+        "covariance_names": (*STATE_NAMES, *extra),
+    }
+    return Orbit(epoch_jd_tdb=epoch, state=made.state, **more)
+
+
+def _from_perihelion(more, epoch, elements):
+    q, e, i, node, peri, tp = elements
+    return Orbit.from_elements(epoch_jd_tdb=epoch, q=q, e=e, i=i, node=node, peri=peri, tp=tp, **more)
+
+
+def _sbdb_identity(body):
+    read = read_name(body["des"])
+    name = body.get("shortname") or body.get("fullname") or ""
+    name = read_name(name).name if name else ""
+    name = name.split(" (")[0] if read.kind != "comet" else name
+    aliases = {d.get("pri") or d.get("des") for d in body.get("des_alt") or []} - {None, body["des"]}
+    readable = []
+    for alias in sorted(aliases):
+        try:
+            readable.append(read_name(_comet_alias(alias)).designation)
+        except DesignationError:
+            continue
+    return {
+        "designation": read.designation or body["des"],
+        "name": name,
+        "aliases": tuple(a for a in readable if a),
+    }
+
+
+def _sbdb_magnitudes(parameters):
+    values = {p["name"]: _number(p.get("value")) for p in parameters}
+    return {"h": values.get("H"), "g": values.get("G"), "m1": values.get("M1"), "k1": values.get("K1")}
+
+
+def _sbdb_forces(parameters):
+    """Model parameters of SBDB; what it leaves out has the standard value."""
+    if not any(parameters.get(key) for key in ("A1", "A2", "A3")):
+        return None
+    names = {
+        "A1": "a1",
+        "A2": "a2",
+        "A3": "a3",
+        "R0": "r0",
+        "ALN": "alpha",
+        "NM": "nm",
+        "NN": "nn",
+        "NK": "nk",
+    }
+    return NonGrav(
+        **{names[k]: v for k, v in parameters.items() if k in names}, dt_d=parameters.get("DT", 0.0)
+    )
+
+
+def _sbdb_matrix(covariance):
+    """The covariance in the order q, e, i, node, peri, tp, A1, A2, A3; a fitted delay DT is marginalised."""
+    labels = list(covariance["labels"])
+    wanted = ["q", "e", "i", "node", "peri", "tp", *(key for key in ("A1", "A2", "A3") if key in labels)]
+    matrix = np.array([[to_float(str(v)) for v in row] for row in covariance["data"]])
+    order = [labels.index(key) for key in wanted]
+    return matrix[np.ix_(order, order)], tuple(wanted[6:])
+
+
+def _comet_alias(alias):
+    """SBDB writes '67P/1969 R1' for what is P/1969 R1."""
+    head, slash, tail = alias.partition("/")
+    return f"{head[-1]}/{tail}" if slash and head[:-1].isdigit() else alias
