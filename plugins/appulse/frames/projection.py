@@ -1,9 +1,9 @@
 """From sky to pixels and back, in ICRF degrees and zero-based pixels, for any celestial WCS.
 
-A WCS in another frame than ICRF (FK5 of any equinox, galactic) is rewritten, not wrapped: both frames differ by
-a rotation of the sphere, and a zenithal projection keeps its shape when its reference point (CRVAL) and the
-native longitude of the pole (LONPOLE) are turned with it (Calabretta & Greisen 2002, A&A 395, 1077, section 2.4).
-What draws or measures with the WCS afterwards need not know what the file had.
+A WCS in another frame than ICRF (FK5 of any equinox, galactic) is rewritten, not wrapped: both differ by a
+rotation of the sphere, and a zenithal projection keeps its shape when its reference point (CRVAL) and the
+native longitude of the pole (LONPOLE) are turned with it (Calabretta & Greisen 2002, A&A 395, 1077, section
+2.4). What draws or measures with the WCS afterwards need not know what the file had.
 """
 
 import warnings
@@ -194,8 +194,8 @@ def _rotation(wcs: WCS) -> tuple[np.ndarray | None, str]:
         return _matrix("galactic", 0.0), "galactic coordinates"
     kind = f"RADESYS {system}" if prefix == "RA" else f"axes {prefix}"
     raise FrameWCSError(
-        f"the WCS has {kind}: RA/Dec in ICRS or FK5 (any equinox) and galactic coordinates are understood; solve "
-        "the frame again against a present-day star catalogue, or correct RADESYS and EQUINOX"
+        f"the WCS has {kind}: RA/Dec in ICRS or FK5 (any equinox) and galactic coordinates are understood; "
+        "solve the frame again against a present-day star catalogue, or correct RADESYS and EQUINOX"
     )
 
 

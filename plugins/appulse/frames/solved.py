@@ -263,7 +263,7 @@ class SolvedFrame:
 
     @cached_property
     def footprint(self) -> np.ndarray:
-        """RA and Dec of the outer corners, degrees, shape (4, 2), in the order of the pixel axes' turn x, y."""
+        """RA and Dec of the outer corners, degrees, shape (4, 2), counted with x, then y."""
         ny, nx = self.shape
         x, y = np.array([-0.5, nx - 0.5, nx - 0.5, -0.5]), np.array([-0.5, -0.5, ny - 0.5, ny - 0.5])
         return np.stack(self.to_sky(x, y), axis=1)

@@ -1,0 +1,244 @@
+"""Looking things up in a FITS header as headers are: keywords with variants, numbers as strings, blanks."""
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+from astropy.io.fits.card import Undefined
+
+from appulse.errors import FrameError
+
+_STRUCTURE = frozenset(
+    [
+        *("SIMPLE", "XTENSION", "BITPIX", "NAXIS", "EXTEND", "PCOUNT", "GCOUNT", "INHERIT"),
+        *("EXTNAME", "EXTVER", "EXTLEVEL", "BSCALE", "BZERO", "BLANK", "BUNIT", "CHECKSUM", "DATASUM"),
+        *("DATAMIN", "DATAMAX", "COMMENT", "HISTORY", "WCSAXES", "WCSNAME", "RADESYS", "RADECSYS", "EQUINOX"),
+        *("LONPOLE", "LATPOLE", "A_ORDER", "B_ORDER", "AP_ORDER", "BP_ORDER", "A_DMAX", "B_DMAX"),
+    ]
+)
+_NUMBERED = re.compile(
+    r"(NAXIS|CTYPE|CUNIT|CRVAL|CRPIX|CDELT|CROTA|CNAME|CRDER|CSYER)\d+[A-Z]?"
+    r"|(CD|PC)\d+_\d+[A-Z]?|P[VS]\d+_\d+[A-Z]?"
+    r"|[AB]P?_\d+_\d+|Z(IMAGE|TABLE|CMPTYPE|NAXIS\d*|BITPIX|TILE\d+|QUANTIZ|DITHER0|NAME\d+|VAL\d+)"
+)
+_SEXAGESIMAL = re.compile(
+    r"([+-]?)\s*(\d{1,3})[\s:hd°](\d{1,2})[\s:m'′](\d{1,2}(?:\.\d*)?)?[\s:s\"″]?", re.IGNORECASE
+)
+
+
+@dataclass(frozen=True)
+class Card:
+    """One keyword as found.
+
+    Parameters
+    ----------
+    key : str
+    value : str, bool, int or float
+    comment : str
+    """
+
+    key: str
+    value: object
+    comment: str
+
+    def __str__(self) -> str:
+        return f"{self.key} {self.value}"
+
+
+class Cards:
+    """A header read by what is wanted from it.
+
+    Parameters
+    ----------
+    header : astropy.io.fits.Header
+        Not altered.
+    name : str
+        The file's name, first in every message.
+
+    Examples
+    --------
+    >>> cards = Cards(fits.Header([("EXPTIME", "30.0", "seconds"), ("FILTER", " ")]), "m1.fits")
+    >>> cards.number("EXPOSURE", "EXPTIME")
+    (30.0, Card(key='EXPTIME', value='30.0', comment='seconds'))
+    >>> cards.find("FILTER") is None
+    True
+    """
+
+    def __init__(self, header: fits.Header, name: str):
+        self.header, self.name = header, name
+
+    def find(self, *keys: str) -> Card | None:
+        """The first of the keywords that is there and says something."""
+        return next(iter(self.all(*keys)), None)
+
+    def all(self, *keys: str) -> list[Card]:
+        """All of the keywords that are there and say something, in the order asked for.
+
+        Raises
+        ------
+        FrameError
+            If a card cannot be read by the rules of FITS.
+        """
+        found = []
+        for key in keys:
+            if key not in self.header:
+                continue
+            try:
+                value, comment = self.header[key], self.header.comments[key]
+            except (fits.VerifyError, ValueError) as error:
+                raise FrameError(
+                    f"{self.name}: the header card {key} cannot be read ({error}): correct it"
+                ) from error
+            if isinstance(value, str):
+                value = value.strip()
+            if isinstance(value, Undefined) or value is None or value == "":
+                continue
+            found.append(Card(key, value, str(comment)))
+        return found
+
+    def number(self, *keys: str) -> tuple[float, Card] | None:
+        """The first of the keywords that is there, as a number (also one that stands as a string).
+
+        Raises
+        ------
+        FrameError
+            If it is not a number, or is not finite.
+        """
+        card = self.find(*keys)
+        return None if card is None else (self.as_number(card), card)
+
+    def as_number(self, card: Card) -> float:
+        """A card's value as a finite number.
+
+        Raises
+        ------
+        FrameError
+            If it is none.
+        """
+        try:
+            value = float("nan") if isinstance(card.value, bool) else float(card.value)
+        except (TypeError, ValueError):
+            value = float("nan")
+        if not np.isfinite(value):
+            raise FrameError(
+                f"{self.name}: {card.key} = {card.value!r} is not a number: correct or remove the card"
+            )
+        return value
+
+    def text(self, *keys: str) -> str | None:
+        """The first of the keywords that is there, as words."""
+        card = self.find(*keys)
+        return None if card is None else str(card.value)
+
+
+def parse_angle(value) -> float | None:
+    """A number, or a sexagesimal angle, in the unit of its first part.
+
+    Parameters
+    ----------
+    value : str, int or float
+        ``-96.45``, ``'+46:52:00.408'``, ``'-96 27 11.8'``, ``'96d27m11.8s W'`` (W and S change the sign).
+
+    Returns
+    -------
+    float or None
+        None if it is neither.
+
+    Examples
+    --------
+    >>> parse_angle("-0:30:00"), parse_angle("96 27 00 W"), parse_angle("north")
+    (-0.5, -96.45, None)
+    """
+    if isinstance(value, bool):
+        return None
+    if isinstance(value, int | float):
+        return float(value) if np.isfinite(value) else None
+    text = str(value).strip()
+    side = text[-1:].upper() if text[-1:].upper() in ("N", "S", "E", "W") and len(text) > 1 else ""
+    if side == "S" and text[-1:] == "s" and re.search(r"m\s*[\d.]+s$", text):
+        side = ""  # seconds, not south
+    body = text[:-1].strip() if side else text
+    sign = -1.0 if side in ("S", "W") else 1.0
+    match = _SEXAGESIMAL.fullmatch(body)
+    if match:
+        first, minutes, seconds = float(match[2]), float(match[3]), float(match[4] or 0.0)
+        if minutes >= 60.0 or seconds >= 60.0:
+            return None
+        return sign * (-1.0 if match[1] == "-" else 1.0) * (first + minutes / 60.0 + seconds / 3600.0)
+    try:
+        number = float(body.rstrip("°dD"))
+    except ValueError:
+        return None
+    return sign * number if np.isfinite(number) else None
+
+
+def with_inherited(own: fits.Header, primary: fits.Header) -> fits.Header:
+    """An extension's header with what only the primary header says; not its structure, WCS and pixels' scale.
+
+    Examples
+    --------
+    >>> merged = with_inherited(fits.Header([("GAIN", 2.0)]), fits.Header([("GAIN", 1.0), ("CRVAL1", 5.0),
+    ...                                                                    ("EXPTIME", 30.0)]))
+    >>> merged["GAIN"], merged["EXPTIME"], "CRVAL1" in merged
+    (2.0, 30.0, False)
+    """
+    merged = own.copy()
+    for card in primary.cards:
+        key = card.keyword
+        if key and key not in own and key not in _STRUCTURE and not _NUMBERED.fullmatch(key):
+            merged.append(card, end=True)
+    return merged
+
+
+def read_side_header(path) -> fits.Header:
+    """A header that stands in a file of its own: FITS without data, or plain text of one card a line.
+
+    Parameters
+    ----------
+    path : str or path
+
+    Returns
+    -------
+    astropy.io.fits.Header
+
+    Raises
+    ------
+    FrameError
+        If the file cannot be read, or holds no cards.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> side = Path(tempfile.mkdtemp()) / "m1.hdr"
+    >>> _ = side.write_text("CTYPE1  = 'RA---TAN'\\nCRVAL1  =   246.42 / degrees\\nEND\\n")
+    >>> read_side_header(side)["CRVAL1"]
+    246.42
+    """
+    path = Path(path)
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise FrameError(
+            f"{path.name}: side file with the WCS cannot be read ({error.strerror or error})"
+        ) from error
+    text = raw.decode("latin-1")
+    if raw.startswith(b"SIMPLE  =") and b"\n" not in raw[:2880]:
+        end = re.search(r"END {77}", text)
+        if end is None or end.start() % 80:
+            raise FrameError(
+                f"{path.name}: side file with the WCS: its FITS header has no END card; make it anew"
+            )
+        header = fits.Header.fromstring(text[: end.start()])
+    else:
+        lines = [line.rstrip()[:80] for line in text.splitlines()]
+        lines = lines[: next((i for i, line in enumerate(lines) if line.strip() == "END"), len(lines))]
+        header = fits.Header.fromstring("".join(f"{line:80}" for line in lines if line.strip()))
+    if not any(key.startswith("CTYPE") for key in header):
+        raise FrameError(
+            f"{path.name}: side file without CTYPE cards: a FITS header (as a solver's .wcs file) or "
+            "plain text "
+            "with one card a line (KEYWORD = value) is needed"
+        )
+    return header

@@ -1,0 +1,318 @@
+"""Opening a frame's file, finding its image, reading its pixels when they are asked for."""
+
+import gzip
+import hashlib
+import io
+import os
+import warnings
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+from astropy.io.fits.verify import VerifyError, VerifyWarning
+from astropy.utils.exceptions import AstropyUserWarning
+
+from appulse.errors import FrameError, FrameWCSError
+from appulse.frames.solution import REMEDY, has_celestial
+
+MAX_PIXELS = 4_000_000_000
+"""More pixels than any camera has: a damaged header."""
+_BROKEN = (
+    OSError,
+    EOFError,
+    ValueError,
+    KeyError,
+    TypeError,
+    IndexError,
+    AttributeError,
+    VerifyError,
+    zlib.error,
+)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How an HDU's array becomes a picture.
+
+    Parameters
+    ----------
+    shape : (int, int)
+        (ny, nx).
+    kind : {'mono', 'planes', 'interleaved'}
+        One plane; three planes one after the other (last FITS axis); three values a pixel (first FITS axis).
+    """
+
+    shape: tuple[int, int]
+    kind: str = "mono"
+
+
+@dataclass(frozen=True)
+class PixelSource:
+    """Reads the pixels of one image of one file each time it is called.
+
+    Parameters
+    ----------
+    path : Path
+    hdu : int
+    layout : Layout
+    mosaic : str or None
+        Colour-filter pattern: the four places of the pattern are brought to one sky level.
+    """
+
+    path: Path
+    hdu: int
+    layout: Layout
+    mosaic: str | None = None
+
+    def __call__(self) -> np.ndarray:
+        """Pixels, native float32, shape (ny, nx) or (3, ny, nx), blanks as NaN.
+
+        Raises
+        ------
+        FrameError
+            If they cannot be read, or none has a value.
+        """
+        with open_fits(self.path) as hdus:
+            raw = hdus[self.hdu].data
+            pixels = np.array(raw, dtype=np.float32, copy=True)
+            del raw
+        ny, nx = self.layout.shape
+        if self.layout.kind == "interleaved":
+            pixels = np.ascontiguousarray(np.moveaxis(pixels.reshape(ny, nx, 3), -1, 0))
+        else:
+            pixels = pixels.reshape((ny, nx) if self.layout.kind == "mono" else (3, ny, nx))
+        if not np.isfinite(pixels).any():
+            raise FrameError(
+                f"{self.path.name}: no pixel has a value (all are blank or NaN): nothing to see or measure"
+            )
+        pixels[~np.isfinite(pixels)] = np.nan
+        return level_mosaic(pixels) if self.mosaic and pixels.ndim == 2 else pixels
+
+
+def level_mosaic(pixels: np.ndarray) -> np.ndarray:
+    """Bring the four places of a 2 x 2 colour-filter pattern to the level of the brightest, by a constant each.
+
+    Nothing is interpolated: each pixel stays where it is and its noise its own. Without this the pattern itself
+    would look like noise. Levels are only ever raised, so that what was saturated still counts as such.
+
+    Parameters
+    ----------
+    pixels : (ny, nx) float array
+
+    Returns
+    -------
+    (ny, nx) array
+
+    Examples
+    --------
+    >>> level_mosaic(np.tile(np.array([[1.0, 5.0], [5.0, 2.0]]), (2, 2))).tolist()[0]
+    [5.0, 5.0, 5.0, 5.0]
+    """
+    places = [(slice(j, None, 2), slice(i, None, 2)) for j in (0, 1) for i in (0, 1)]
+    levels = np.array(
+        [np.nanmedian(pixels[place]) if np.isfinite(pixels[place]).any() else -np.inf for place in places]
+    )
+    levelled = pixels.copy()
+    for place, level in zip(places, levels, strict=True):
+        if np.isfinite(level):
+            levelled[place] += np.asarray(levels.max() - level, dtype=pixels.dtype)
+    return levelled
+
+
+def checksum(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal, read in pieces.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> empty = Path(tempfile.mkdtemp()) / "empty"
+    >>> empty.touch()
+    >>> checksum(empty)[:8]
+    'e3b0c442'
+    """
+    try:
+        with open(path, "rb") as handle:
+            return hashlib.file_digest(handle, "sha256").hexdigest()
+    except OSError as error:
+        raise FrameError(f"{Path(path).name}: cannot be read ({error.strerror or error})") from error
+
+
+@contextmanager
+def open_fits(path: Path) -> Iterator[fits.HDUList]:
+    """A FITS file, plain or compressed, with everything that can be wrong with it as one sentence.
+
+    Raises
+    ------
+    FrameError
+        If the file is not there, not FITS, or cut short; also while the caller reads from it.
+    """
+    _check_file(path)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", VerifyWarning)
+            warnings.simplefilter("ignore", fits.card.VerifyWarning)
+            warnings.filterwarnings("error", message=".*truncated.*", category=AstropyUserWarning)
+            warnings.filterwarnings(
+                "ignore", message=".*(non-ASCII|trailing|padding).*", category=AstropyUserWarning
+            )
+            with _opened(path) as hdus:
+                yield hdus
+    except FrameError:
+        raise
+    except AstropyUserWarning as error:
+        raise FrameError(f"{path.name}: the file is cut short ({_one_line(error)}): copy it anew") from error
+    except _BROKEN as error:
+        raise FrameError(f"{path.name}: {_reason(path, error)}") from error
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[fits.HDUList]:
+    with open(path, "rb") as handle:
+        is_gzip = handle.read(2) == b"\x1f\x8b"
+    if is_gzip:
+        # Unpacked as a whole: only the end of the stream tells whether it is all there.
+        with gzip.open(path, "rb") as stream:
+            whole = io.BytesIO(stream.read())
+        with fits.open(whole) as hdus:
+            yield hdus
+    else:
+        with fits.open(path) as hdus:
+            yield hdus
+
+
+def _check_file(path: Path) -> None:
+    if path.is_dir():
+        raise FrameError(f"{path.name}: is a folder, not a frame: name the files in it")
+    if not path.exists():
+        raise FrameError(f"{path.name}: no such file ({path})")
+    if not os.access(path, os.R_OK):
+        raise FrameError(f"{path.name}: may not be read (permissions of {path})")
+    if path.stat().st_size == 0:
+        raise FrameError(f"{path.name}: the file is empty: copy it anew")
+
+
+def _one_line(error: BaseException) -> str:
+    return " ".join(str(error).split())
+
+
+def _reason(path: Path, error: BaseException) -> str:
+    text = _one_line(error)
+    if isinstance(error, EOFError | gzip.BadGzipFile | zlib.error):
+        return f"the compressed file is cut short or damaged ({text}): copy it anew"
+    if "END card" in text:
+        return "its FITS header has no END card: the file is cut short or damaged; copy it anew"
+    if "No SIMPLE card" in text or "Empty or corrupt" in text or "not a valid" in text:
+        return f"is not a FITS file ({text.rstrip('.')}); FITS, also .gz and .fz, is read"
+    if "buffer is too small" in text or "reshape" in text or "truncated" in text:
+        return f"the file is cut short ({text}): copy it anew"
+    return f"cannot be read as FITS ({type(error).__name__}: {text})"
+
+
+def find_image(path: Path, hdus: fits.HDUList, hdu: int | str | None, needs_wcs: bool) -> int:
+    """Index of the HDU to read: the one asked for, or the first image with a celestial WCS.
+
+    Parameters
+    ----------
+    path : Path
+    hdus : astropy.io.fits.HDUList
+    hdu : int or str, optional
+        Index or EXTNAME.
+    needs_wcs : bool
+        Whether the image itself must have the WCS; else the first image of two axes is taken.
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    FrameError
+        If there is no such HDU or no image.
+    FrameWCSError
+        If no image has a celestial WCS.
+    """
+    if hdu is not None:
+        return _named_image(path, hdus, hdu)
+    images, index = [], 0
+    while True:
+        try:
+            one = hdus[index]
+        except IndexError:
+            break
+        if _is_image(one):
+            images.append(index)
+            if not needs_wcs or has_celestial(one.header):
+                return index
+        index += 1
+    if images:
+        names = [str(hdus[i].header["CTYPE1"]) for i in images if "CTYPE1" in hdus[i].header]
+        said = f"CTYPE1 {', '.join(names)}" if names else "no CTYPE"
+        raise FrameWCSError(
+            f"{path.name}: no celestial WCS in any of {len(images)} image(s) ({said}): {REMEDY}"
+        )
+    kinds = ", ".join(
+        f"{i}: {type(one).__name__}, NAXIS {one.header.get('NAXIS')}" for i, one in enumerate(hdus)
+    )
+    raise FrameError(f"{path.name}: no image of two axes in the file ({kinds})")
+
+
+def _named_image(path: Path, hdus: fits.HDUList, hdu: int | str) -> int:
+    try:
+        index = hdus.index_of(hdu)
+        one = hdus[index]
+    except (KeyError, IndexError, TypeError):
+        hdus.readall()
+        have = ", ".join(f"{i} {one.name or '(no name)'}" for i, one in enumerate(hdus))
+        raise FrameError(f"{path.name}: no HDU {hdu!r}; the file has {have}") from None
+    if not _is_image(one):
+        raise FrameError(
+            f"{path.name}: HDU {hdu!r} is no image of two axes ({type(one).__name__}): name another"
+        )
+    return index
+
+
+def _is_image(one) -> bool:
+    return isinstance(one, fits.PrimaryHDU | fits.ImageHDU | fits.CompImageHDU) and len(_size(one)) >= 2
+
+
+def _size(one) -> list[int]:
+    """NAXISn of an HDU, first axis first."""
+    header = one.header
+    return [int(header[f"NAXIS{i}"]) for i in range(1, int(header.get("NAXIS", 0)) + 1)]
+
+
+def layout_of(path: Path, one, notes: list[str]) -> Layout:
+    """How to make a picture of an HDU's axes.
+
+    Raises
+    ------
+    FrameError
+        If the axes are no picture: one axis only, of length 0, absurdly long, or a cube of other than 3 planes.
+    """
+    size = _size(one)
+    words = " x ".join(str(n) for n in size)
+    if any(n <= 0 for n in size):
+        raise FrameError(f"{path.name}: an image of {words} pixels is empty")
+    if np.prod(size, dtype=float) > MAX_PIXELS:
+        raise FrameError(f"{path.name}: {words} pixels are more than any camera has: the header is damaged")
+    long = [n for n in size if n > 1]
+    if len(size) == 2 or (all(n == 1 for n in size[2:])):
+        nx, ny = size[:2]
+        if min(nx, ny) < 2:
+            raise FrameError(f"{path.name}: an image of {words} pixels is a line: two axes are needed")
+        return Layout((ny, nx))
+    if len(size) == 3 and size[2] == 3 and len(long) == 3:
+        notes.append("colour: three planes (last axis); measured on their mean")
+        return Layout((size[1], size[0]), "planes")
+    if len(size) == 3 and size[0] == 3:
+        notes.append("colour: three values a pixel (first axis); measured on their mean")
+        return Layout((size[2], size[1]), "interleaved")
+    raise FrameError(
+        f"{path.name}: a cube of {words} pixels: two axes, or three colours as the first or last axis, "
+        "are allowed; "
+        "name another HDU with --hdu"
+    )

@@ -1,0 +1,316 @@
+"""Where a frame was taken from: its own site keywords in their many spellings, or a spacecraft's vector.
+
+A wrong sign of the longitude moves an asteroid at 1 au by up to 17 arcsec, silently; so whatever in the
+header depends on the longitude (LST, hour angle) is held against it.
+"""
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.time import Time
+
+from appulse.errors import FrameSiteError, SiteError
+from appulse.frames.header import Card, Cards, parse_angle
+from appulse.frames.horizon import check_rotation
+from appulse.observers.site import Site
+from appulse.observers.spacecraft import SpacecraftVector
+
+LATITUDE_KEYS = (
+    "SITELAT",
+    "SITE-LAT",
+    "SITE_LAT",
+    "OBS-LAT",
+    "OBS_LAT",
+    "LAT-OBS",
+    "LATITUDE",
+    "OBSLAT",
+    "GEOLAT",
+    "TELLAT",
+    "LAT",
+)
+LONGITUDE_KEYS = (
+    "SITELONG",
+    "SITELON",
+    "SITE-LON",
+    "SITE_LON",
+    "OBS-LONG",
+    "OBS_LONG",
+    "LONG-OBS",
+    "LONGITUD",
+    "LONGITUDE",
+    "OBSLONG",
+    "OBSLON",
+    "GEOLON",
+    "GEOLONG",
+    "TELLONG",
+    "LONG",
+    "LON",
+)
+HEIGHT_KEYS = (
+    "SITEELEV",
+    "SITEALT",
+    "SITE-ELE",
+    "SITE_ALT",
+    "OBS-ELEV",
+    "OBS_ELEV",
+    "ALT-OBS",
+    "ELEVATIO",
+    "OBSALT",
+    "GEOELEV",
+    "TELALT",
+    "HEIGHT",
+    "ALTITUDE",
+)
+CODE_KEYS = ("MPCCODE", "MPC-CODE", "MPC_CODE", "OBSCODE", "OBS-CODE", "IAUCODE", "IAU-CODE", "OBSERVCO")
+
+_WEST = re.compile(r"\bwest\b|\bW\s*\+|\+\s*W\b", re.IGNORECASE)
+_WEST_NEGATIVE = re.compile(r"west\W*(is\W*)?(neg|-|\(-)|(neg\w*|-)\W*west|east\W*(is\W*)?(pos|\+)|\+\W*east",
+                            re.IGNORECASE)  # fmt: skip
+_POINTING = re.compile(
+    r"\b(object|target|telescope|pointing|field|sun|moon|horizon|refraction)\b", re.IGNORECASE
+)
+EARTH_RADIUS_M = (6_330_000.0, 6_420_000.0)
+SAME_SITE_M = 5_000.0
+"""Two statements of the site that differ by less are one: 5 km move a body at 1 au by 7 mas."""
+
+
+@dataclass(frozen=True)
+class Siting:
+    """What was found about the observer.
+
+    Parameters
+    ----------
+    observer : Site, SpacecraftVector or None
+    notes : tuple of str
+    problem : FrameSiteError or None
+        Why there is none.
+    """
+
+    observer: Site | SpacecraftVector | None
+    notes: tuple[str, ...] = ()
+    problem: FrameSiteError | None = None
+
+
+def read_observer(cards: Cards, mid: Time | None, site=None, field_ra_deg: float | None = None) -> Siting:
+    """The observer of a frame: given, spacecraft, or site from the header.
+
+    Parameters
+    ----------
+    cards : Cards
+    mid : Time or None
+        Mid-exposure, for what depends on the Earth's rotation and for the moment of a spacecraft's vector.
+    site : Site, SpacecraftVector or str, optional
+        As given by the user; wins, and what the header says is named in the notes.
+    field_ra_deg : float, optional
+        RA of the frame's centre, to be added to an hour angle.
+
+    Returns
+    -------
+    Siting
+        With the problem named instead of raised: whether a site is needed is the caller's matter.
+
+    Raises
+    ------
+    SiteError
+        If the given site is a text that cannot be understood.
+
+    Examples
+    --------
+    >>> from astropy.io import fits
+    >>> header = fits.Header([("SITELAT", "+46:52:00.408"), ("SITELONG", "-96:27:11.8008")])
+    >>> [round(v, 4) for v in read_observer(Cards(header, "m1.fits"), None).observer.geodetic]
+    [-96.4533, 46.8668, 0.0]
+    """
+    if site is not None:
+        return _given(cards, mid, Site.parse(site) if isinstance(site, str) else site)
+    notes: list[str] = []
+    try:
+        craft = _spacecraft(cards, mid, notes)
+        if craft is not None:
+            return Siting(craft, tuple(notes))
+        found = _header_site(cards, notes)
+        if found is None:
+            raise FrameSiteError(
+                f"{cards.name}: the header does not say where the frame was taken (OBSGEO-X/Y/Z, SITELAT "
+                "and SITELONG, "
+                "MPCCODE ...): give --site CODE or --site LON,LAT,HEIGHT"
+            )
+        check_rotation(cards, found, mid, field_ra_deg, notes)
+    except FrameSiteError as problem:
+        return Siting(None, tuple(notes), problem)
+    return Siting(found, tuple(notes))
+
+
+def _given(cards: Cards, mid: Time | None, site) -> Siting:
+    other = read_observer(cards, mid)
+    notes = ["site as given"]
+    if isinstance(other.observer, Site) and isinstance(site, Site) and not site.is_geocentre:
+        apart_m = _apart_m(other.observer, site)
+        if apart_m > SAME_SITE_M:
+            notes = [f"site as given; the header's own lies {apart_m / 1000:.0f} km away and is passed over"]
+    elif other.observer is not None:
+        notes = [f"site as given; the header's own ({other.observer.name}) is passed over"]
+    return Siting(site, tuple(notes))
+
+
+def _apart_m(a: Site, b: Site) -> float:
+    return float(np.linalg.norm(np.subtract(a.itrs_m, b.itrs_m)))
+
+
+# --- spacecraft
+
+
+def _spacecraft(cards: Cards, mid: Time | None, notes: list[str]) -> SpacecraftVector | None:
+    """Heliocentric vector of a spacecraft, au and au/d, J2000 axes."""
+    places = [cards.number(f"SUN2SC{axis}") for axis in "XYZ"]
+    if any(one is None for one in places):
+        return None
+    speeds = [cards.number(f"SCVEL{axis}") for axis in "XYZ"]
+    if any(one is None for one in speeds):
+        raise FrameSiteError(
+            f"{cards.name}: a spacecraft's place (SUN2SCX ...) without its velocity (SCVELX ...): give "
+            "the observer"
+        )
+    if mid is None:
+        raise FrameSiteError(
+            f"{cards.name}: a spacecraft's vector without a time it belongs to: give the time with --time"
+        )
+    position = tuple(value for value, _ in places)
+    if not 0.2 < float(np.linalg.norm(position)) < 100.0:
+        raise FrameSiteError(
+            f"{cards.name}: SUN2SCX/Y/Z {position} is no place in au from the Sun: correct it, or give "
+            "the observer"
+        )
+    name = cards.text("TELESCOP") or "spacecraft"
+    notes.append(f"taken from space ({name}): heliocentric vector of the header, at mid-exposure")
+    return SpacecraftVector(name, mid, position, tuple(value for value, _ in speeds), origin="sun")
+
+
+# --- sites on the ground
+
+
+def _header_site(cards: Cards, notes: list[str]) -> Site | None:
+    """All statements of the site, which must be one."""
+    name = cards.text("OBSERVAT", "SITENAME", "SITE", "OBSVTORY", "TELESCOP") or "site of the frame"
+    found = [one for one in (_geocentric(cards, name), _obsgeo(cards, name, notes), _code(cards, notes),
+                             _geodetic(cards, name, notes)) if one is not None]  # fmt: skip
+    for other in found[1:]:
+        apart_m = _apart_m(found[0], other)
+        if apart_m > SAME_SITE_M:
+            raise FrameSiteError(
+                f"{cards.name}: two sites, {apart_m / 1000:.0f} km apart: {found[0].source} "
+                f"({_words(found[0])}) and "
+                f"{other.source} ({_words(other)}): say which with --site LON,LAT,HEIGHT"
+            )
+    return found[0] if found else None
+
+
+def _words(site: Site) -> str:
+    lon, lat, _ = site.geodetic
+    return f"longitude {lon:.4f}, latitude {lat:.4f}"
+
+
+def _geocentric(cards: Cards, name: str) -> Site | None:
+    parts = [cards.number(f"OBSGEO-{axis}") for axis in "XYZ"]
+    if any(one is None for one in parts) or not any(value for value, _ in parts):
+        return None
+    xyz = np.array([value * _metres(card) for value, card in parts])
+    if not EARTH_RADIUS_M[0] < float(np.linalg.norm(xyz)) < EARTH_RADIUS_M[1]:
+        raise FrameSiteError(
+            f"{cards.name}: OBSGEO-X/Y/Z lies {np.linalg.norm(xyz) / 1000:.0f} km from the Earth's "
+            "centre, not on the "
+            "ground (metres are expected): give --site LON,LAT,HEIGHT"
+        )
+    return Site(name, None, tuple(xyz), "OBSGEO-X/Y/Z of the header")
+
+
+def _obsgeo(cards: Cards, name: str, notes: list[str]) -> Site | None:
+    return _from_keys(cards, name, ("OBSGEO-L",), ("OBSGEO-B",), ("OBSGEO-H",), notes)
+
+
+def _geodetic(cards: Cards, name: str, notes: list[str]) -> Site | None:
+    return _from_keys(cards, name, LONGITUDE_KEYS, LATITUDE_KEYS, HEIGHT_KEYS, notes)
+
+
+def _code(cards: Cards, notes: list[str]) -> Site | None:
+    card = cards.find(*CODE_KEYS)
+    if card is None:
+        return None
+    code = (
+        f"{card.value:03d}"
+        if isinstance(card.value, int) and not isinstance(card.value, bool)
+        else str(card.value)
+    )
+    try:
+        return Site.from_mpc_code(code)
+    except SiteError as error:
+        notes.append(f"{card.key} = {card.value!r} not used: {error}")
+        return None
+
+
+def _from_keys(cards: Cards, name: str, lon_keys, lat_keys, height_keys, notes: list[str]) -> Site | None:
+    lon_card, lat_card = cards.find(*lon_keys), cards.find(*lat_keys)
+    if lon_card is None or lat_card is None:
+        if (lon_card is None) != (lat_card is None):
+            notes.append(f"{(lon_card or lat_card).key} stands alone: no site from it")
+        return None
+    lon, lat = _angle(cards, lon_card), _angle(cards, lat_card)
+    if lon == 0.0 and lat == 0.0:
+        notes.append(
+            f"{lon_card.key} and {lat_card.key} are both 0, as a program leaves them that was never told"
+        )
+        return None
+    lon = _east(cards, lon_card, lon, notes)
+    height_m = _height(cards, height_keys, notes)
+    keys = f"{lon_card.key}, {lat_card.key}"
+    try:
+        return Site.from_geodetic(lon, lat, height_m, name=name, source=f"{keys} of the header")
+    except SiteError as error:
+        raise FrameSiteError(f"{cards.name}: {keys}: {error}; give --site LON,LAT,HEIGHT") from error
+
+
+def _angle(cards: Cards, card: Card) -> float:
+    value = parse_angle(card.value)
+    if value is None:
+        raise FrameSiteError(
+            f"{cards.name}: {card.key} = {card.value!r} is no angle (degrees, or sexagesimal as "
+            "+46:52:00.4): give "
+            "--site LON,LAT,HEIGHT"
+        )
+    return value
+
+
+def _east(cards: Cards, card: Card, lon: float, notes: list[str]) -> float:
+    """East-positive longitude, by the words of the card's comment."""
+    if (
+        not _WEST.search(card.comment)
+        or _WEST_NEGATIVE.search(card.comment)
+        or str(card.value)[-1:] in "WwEe"
+    ):
+        return lon
+    if lon < 0.0:
+        raise FrameSiteError(
+            f"{cards.name}: {card.key} = {card.value!r} is negative, and its comment says west "
+            f"({card.comment!r}): "
+            "either may mean east. Give --site LON,LAT,HEIGHT (east positive)"
+        )
+    notes.append(f"{card.key} = {card.value} counted to the west by its comment: {-lon:g} to the east")
+    return -lon
+
+
+def _height(cards: Cards, keys, notes: list[str]) -> float:
+    for card in cards.all(*keys):
+        if card.key == "ALTITUDE" and _POINTING.search(card.comment):
+            continue
+        value = parse_angle(card.value)
+        if value is not None:
+            return value * _metres(card)
+    notes.append("height of the site unknown: sea level taken (1 km moves a body at 1 au by 1.4 mas)")
+    return 0.0
+
+
+def _metres(card: Card) -> float:
+    if re.search(r"\[?\bkm\b\]?|kilomet", card.comment, re.IGNORECASE):
+        return 1000.0
+    return 0.3048 if re.search(r"\b(ft|feet|foot)\b", card.comment, re.IGNORECASE) else 1.0
