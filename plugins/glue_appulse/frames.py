@@ -5,6 +5,7 @@ import weakref
 from functools import lru_cache
 from pathlib import Path
 
+from . import fastlinks
 from .kinds import FRAME, KIND_KEY, kind_of
 from .notices import say
 from .registry import once
@@ -212,6 +213,7 @@ def _register():
     from glue.config import autolinker, data_factory
     from glue.plugins.wcs_autolinking import wcs_autolinking  # noqa: F401  registers what is narrowed below
 
+    fastlinks.install()
     data_factory(LABEL, identifier=is_solved_frame, priority=PRIORITY)(load_solved_frame)
     # glue would ask, in a dialog, about every pair of sixty frames; ours are linked star-shaped and batched
     for i, (label, function) in enumerate(autolinker.members):

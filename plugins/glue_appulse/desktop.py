@@ -1,0 +1,178 @@
+"""The viewer as a program: glue with frames, tracks and outlines in place. Started by ``appulse view``."""
+
+import argparse
+import sys
+
+from .health import qt_problem
+
+EXIT_DONE, EXIT_INPUT = 0, 2
+
+
+def parser():
+    """Options of the program.
+
+    Returns
+    -------
+    argparse.ArgumentParser
+
+    Examples
+    --------
+    >>> parser().parse_args(["a.fits", "--body", "7"]).frames
+    ['a.fits']
+    """
+    made = argparse.ArgumentParser(prog="appulse view", allow_abbrev=False)
+    made.add_argument("frames", nargs="*")
+    for name in ("orbits", "positions", "body", "stars", "site", "hdu", "wcs-from", "time", "time-is"):
+        made.add_argument(f"--{name}")
+    made.add_argument("--exposure", type=float)
+    made.add_argument("--clock-sigma", type=float)
+    made.add_argument("--no-outlines", action="store_true")
+    return made
+
+
+def frame_options(args):
+    """What the user says about frames whose headers do not.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+
+    Returns
+    -------
+    dict
+        For :func:`appulse.frames.reading.read_frame`.
+    """
+    from appulse.observers.site import Site
+
+    hdu = int(args.hdu) if args.hdu is not None and args.hdu.isdigit() else args.hdu
+    given = {"hdu": hdu, "wcs_from": args.wcs_from, "site": None if args.site is None else Site.parse(args.site),
+             "time": args.time, "time_is": args.time_is, "exposure_s": args.exposure,
+             "clock_sigma_s": args.clock_sigma}  # fmt: skip
+    return {name: value for name, value in given.items() if value is not None}
+
+
+def load_frames(application, paths, options):
+    """Open frames through glue's own door.
+
+    Parameters
+    ----------
+    application : glue_qt.app.GlueApplication
+    paths : list of str
+    options : dict
+        Of :func:`frame_options`.
+
+    Returns
+    -------
+    list of glue.core.data.Data
+        In the order of their times; files that are no solved frames are loaded too and left out here.
+    """
+    from appulse.frames.reading import read_frame
+
+    from .frames import frame_of, replace_frame
+    from .kinds import FRAME, kind_of
+
+    loaded = application.load_data(list(paths))
+    loaded = loaded if isinstance(loaded, list) else [loaded]
+    frames = [data for data in loaded if kind_of(data) == FRAME]
+    for data in frames:
+        if options:
+            replace_frame(data, read_frame(data.meta["path"], require=("wcs",), **options))
+    early = lambda data: getattr(frame_of(data).exposure, "mid", None)  # noqa: E731
+    return sorted(frames, key=lambda data: early(data).mjd if early(data) is not None else 0.0)
+
+
+def bodies_wanted(text, source, frames):
+    """Bodies that a text asks for.
+
+    Parameters
+    ----------
+    text : str
+        Names with commas, or 'all': those predicted in any of the frames.
+    source : glue_appulse.sources.OrbitSource
+    frames : list of glue.core.data.Data
+
+    Returns
+    -------
+    list of str
+    """
+    from .body_tracks import usable
+    from .field_bodies import bodies_in
+    from .frames import frame_of
+
+    if text != "all":
+        return [source.find(word) for word in text.split(",") if word.strip()]
+    found = [body.key for data in usable(frames)[0] for body in bodies_in(frame_of(data), source)]
+    return list(dict.fromkeys(found))
+
+
+def build(args):
+    """The application with everything in place.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+
+    Returns
+    -------
+    glue_qt.app.GlueApplication
+    """
+    from glue_qt.app import GlueApplication
+
+    from . import choices, sources
+    from .field_bodies import make_tracks
+    from .health import check_desktop
+    from .notices import say
+    from .qt.desk import add_overlay, add_tracks, show_frames
+    from .sky_outlines import objects_of, outlines_data
+
+    application = GlueApplication()
+    check_desktop()
+    choose = choices.current()
+    choose.orbits, choose.stars = args.positions or args.orbits or choose.orbits, args.stars or choose.stars
+    frames = load_frames(application, args.frames, frame_options(args)) if args.frames else []
+    if not frames:
+        return application
+    viewer = show_frames(application.session, frames)
+    if not args.no_outlines:
+        objects = objects_of(frames)
+        if objects:
+            add_overlay(application.session, outlines_data(objects), frames)
+    if args.body:
+        source = sources.open_orbits(choose.orbits)
+        tracks, lines = make_tracks(source, frames, bodies_wanted(args.body, source, frames))
+        add_tracks(application.session, tracks)
+        for line in lines:
+            say(line)
+    viewer.parent().showMaximized()
+    return application
+
+
+def main(argv=None):
+    """Run the viewer until it is closed.
+
+    Parameters
+    ----------
+    argv : list of str or None
+
+    Returns
+    -------
+    int
+        Exit code: 2 where Qt is incomplete or an input cannot be used.
+    """
+    args = parser().parse_args(argv)
+    problem = qt_problem()
+    if problem:
+        sys.stderr.write(f"appulse: {problem}\n")
+        return EXIT_INPUT
+    from appulse.errors import AppulseError
+
+    try:
+        application = build(args)
+    except (AppulseError, OSError) as exc:
+        sys.stderr.write(f"appulse: {exc}\n")
+        return EXIT_INPUT
+    return application.start(maximized=True) or EXIT_DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())

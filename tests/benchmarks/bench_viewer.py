@@ -1,0 +1,107 @@
+"""What the plugin set costs glue: start, panning with overlays, linking a night, memory. Prints ratios.
+
+Run: QT_QPA_PLATFORM=offscreen python tests/benchmarks/bench_viewer.py
+"""
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+os.environ["GLUE_TESTING"] = "True"
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "glue_plugins"))
+
+import numpy as np
+from glue_worlds import make_frame, make_outlines, make_track
+
+START = """
+import time; begin = time.perf_counter()
+from glue_qt.app import GlueApplication
+{switch}
+GlueApplication(); print(time.perf_counter() - begin)
+"""
+WITHOUT = """
+import glue._plugin_helpers as helpers, glue.main
+every = helpers.iter_plugin_entry_points
+helpers.iter_plugin_entry_points = lambda: [p for p in every() if not p.module.startswith("glue_appulse")]
+"""
+
+
+def start_up(rounds=5):
+    """Median seconds to glue's window, without and with our plugins, taken in turns."""
+    seconds = {False: [], True: []}
+    for _ in range(rounds):
+        for ours in (False, True):
+            code = START.format(switch="" if ours else WITHOUT)
+            done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+            seconds[ours].append(float(done.stdout.split()[-1]))
+    plain, ours = np.median(seconds[False]), np.median(seconds[True])
+    print(f"start: glue {plain:.2f} s, with our plugins {ours:.2f} s, ratio {ours / plain:.3f} (at most 1.15)")
+
+
+def pan_seconds(viewer, rounds=12):
+    """Median seconds of a drawing after a small pan."""
+    viewer.figure.canvas.draw()
+    seconds = []
+    for i in range(rounds):
+        step = 40 * (-1) ** i
+        viewer.state.x_min, viewer.state.x_max = viewer.state.x_min + step, viewer.state.x_max + step
+        begin = time.perf_counter()
+        viewer.figure.canvas.draw()
+        seconds.append(time.perf_counter() - begin)
+    return np.median(seconds)
+
+
+def panning():
+    """A 24-megapixel frame alone, and with tracks and outlines."""
+    from glue_appulse.qt.desk import add_overlay, show_frames
+    from glue_qt.app import GlueApplication
+
+    rng = np.random.default_rng(7)
+    shape = (4000, 6000)
+    for n_tracks, n_outlines, limit in ((20, 500, 1.3), (20, 2000, 1.5)):
+        app = GlueApplication()
+        frame = make_frame(shape=shape, scale=1.2)
+        app.data_collection.append(frame)
+        viewer = show_frames(app.session, [frame])
+        viewer.viewer_size = (1400, 1000)
+        app.show()
+        alone = pan_seconds(viewer)
+        places = np.column_stack([rng.uniform(245.4, 247.4, n_outlines), rng.uniform(-25, -23.6, n_outlines)])
+        add_overlay(app.session, make_outlines(places.tolist(), size_deg=0.03))
+        for i in range(n_tracks):
+            ra, dec = rng.uniform(245.6, 247.2), rng.uniform(-24.9, -23.7)
+            add_overlay(app.session, make_track(f"({i}) body", ra=ra, dec=dec, rate_deg_d=(-0.6, 0.2)))
+        full = pan_seconds(viewer)
+        print(f"pan, 24 Mpx, {n_tracks} tracks, {n_outlines} outlines: {1e3 * alone:.0f} ms alone, "
+              f"{1e3 * full:.0f} ms with, ratio {full / alone:.2f} (at most {limit})")  # fmt: skip
+        app.close()
+
+
+def linking(n=60):
+    """Seconds to link a night's frames and three overlays."""
+    from glue.core import DataCollection
+    from glue_appulse.links import frame_links, link_overlay
+
+    frames = [make_frame(f"frame-{i}", shape=(30, 40), seed=i, scale=90.0, rotation=i * 0.1) for i in range(n)]
+    overlays = [make_track(), make_track("(8) Flora", ra=246.5), make_outlines([(246.4, -24.3)])]
+    collection = DataCollection(frames + overlays)
+    begin = time.perf_counter()
+    collection.add_link(frame_links(collection))
+    frames_s = time.perf_counter() - begin
+    for overlay in overlays:
+        link_overlay(collection, overlay)
+    print(f"link: {n} frames {frames_s:.2f} s (at most 1), three overlays to all of them "
+          f"{time.perf_counter() - begin - frames_s:.2f} s more")  # fmt: skip
+
+
+if __name__ == "__main__":
+    from glue_appulse import outlines, tracks
+
+    for plugin in (tracks, outlines):
+        plugin.setup()
+    linking()
+    panning()
+    start_up()

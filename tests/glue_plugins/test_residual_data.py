@@ -1,0 +1,71 @@
+"""The residual table on its way into glue and out again."""
+
+import astropy.units as u
+import numpy as np
+import pytest
+from astropy.table import QTable
+from astropy.time import Time
+from glue.core import DataCollection
+from glue.core.state import GlueSerializer, GlueUnSerializer
+from glue_appulse import residual_data
+
+
+def rows(frames, bodies=("7",), start=0.0):
+    """Residual rows, one per frame and body."""
+    pairs = [(frame, body) for frame in frames for body in bodies]
+    n = len(pairs)
+    return QTable({
+        "frame": [frame for frame, _body in pairs],
+        "time": Time(61530 + start + np.arange(n) / 24, format="mjd", scale="utc"),
+        "designation": [body for _frame, body in pairs],
+        "dra_cosdec": np.linspace(-1, 1, n) * u.arcsec, "snr": np.full(n, 20.0), "n_stars": np.full(n, 30),
+        "flag": [""] * n}, meta={"program": "appulse", "options": {"fit": "trail"}})  # fmt: skip
+
+
+@pytest.fixture
+def collection():
+    collection = DataCollection([])
+    residual_data.add_rows(collection, rows(["a", "b"]))
+    return collection
+
+
+def test_columns_units_times_and_provenance_come_back(collection):
+    table, wanted = residual_data.table_of(residual_data.find(collection)), rows(["a", "b"])
+    assert table.colnames == wanted.colnames
+    assert table["dra_cosdec"].unit == u.arcsec
+    np.testing.assert_allclose(table["time"].mjd, wanted["time"].mjd, atol=1e-9)
+    assert table.meta == wanted.meta
+    assert table["n_stars"].dtype.kind == "i"
+
+
+def test_a_row_measured_again_replaces_the_earlier_one(collection):
+    again = rows(["b"])
+    again["dra_cosdec"] = [5.0] * u.arcsec
+    residual_data.add_rows(collection, again)
+    table = residual_data.table_of(residual_data.find(collection))
+    assert len(table) == 2
+    assert table["dra_cosdec"][table["frame"] == "b"][0] == 5.0 * u.arcsec
+
+
+def test_undo_brings_the_earlier_rows_back_and_empties_the_first(collection):
+    undo = residual_data.add_rows(collection, rows(["c"], start=1.0))
+    assert residual_data.find(collection).size == 3
+    undo()
+    assert residual_data.find(collection).size == 2
+    residual_data.remove_rows(collection, [("a", "7"), ("b", "7")])
+    assert residual_data.find(collection) is None
+
+
+def test_a_selection_of_rows_survives_new_rows(collection):
+    data = residual_data.find(collection)
+    collection.new_subset_group("east", data.id["dra_cosdec"] > 0)
+    residual_data.add_rows(collection, rows(["c", "d", "e"], start=1.0))
+    assert residual_data.table_of(data.subsets[0])["frame"].tolist() == ["b", "e"]
+
+
+def test_residuals_survive_a_session(collection):
+    text = GlueSerializer(collection, include_data=True).dumps()
+    restored = GlueUnSerializer.loads(text).object("__main__")
+    table = residual_data.table_of(residual_data.find(restored))
+    assert table["frame"].tolist() == ["a", "b"]
+    assert table.meta["options"] == {"fit": "trail"}
