@@ -7,19 +7,19 @@ returns the same table, so that nothing downstream asks where a place came from.
 import numpy as np
 
 from ..errors import DesignationError
-from .ephemeris_table import build_table, clean_times
 from .integration import trajectory
-from .kernels import SUN, default_kernels
+from .kernels import default_kernels
 from .orbits import OrbitCatalogue
-from .photometry import magnitude
-from .places import angles, sight, view
-from .places import apparent_rates as apparent_rates_of_date
+from .places import sight
+from .spk import SPKEphemeris
+from .state_ephemeris import StateEphemeris
+from .tabulated import TabulatedEphemeris
 from .uncertainty import neighbours, sky_ellipse
 
-ENGINE = "DOP853 N-body: Sun (1PN, J2), 8 planets, Moon, Pluto, massive asteroids"
+__all__ = ["NBodyEphemeris", "SPKEphemeris", "TabulatedEphemeris", "predict"]
 
 
-class NBodyEphemeris:
+class NBodyEphemeris(StateEphemeris):
     """Places by numerical integration; what has been integrated is kept for the next call.
 
     Parameters
@@ -44,6 +44,8 @@ class NBodyEphemeris:
     ('7', 'deg', 2)
     """
 
+    engine = "DOP853 N-body: Sun (1PN, J2), 8 planets, Moon, Pluto, massive asteroids"
+
     def __init__(self, orbits, *, kernels=None):
         if not isinstance(orbits, OrbitCatalogue):
             orbits = OrbitCatalogue.from_orbits([orbits] if hasattr(orbits, "epoch_jd_tdb") else orbits)
@@ -53,60 +55,6 @@ class NBodyEphemeris:
         self._tracks = []  # (trajectory, rows of the catalogue in its order)
         self._where = {}  # row of the catalogue -> (trajectory number, row there)
         self._clouds = {}  # row -> (trajectory of its neighbours, their scales)
-
-    def at(self, time, observer, bodies=None, *, apparent_rates=False, uncertainty=True):
-        """Astrometric places.
-
-        Parameters
-        ----------
-        time : Time, scalar or (m,), any scale
-        observer : Site, SpacecraftVector or alike
-        bodies : sequence of str (or one str), optional
-            Designations, numbers or names; all by default.
-        apparent_rates : bool
-            Add ``ra_rate_apparent, dec_rate_apparent``: on the axes of date at the apparent place, as JPL
-            Horizons prints its rates.
-        uncertainty : bool
-            Propagate covariances where there are any.
-
-        Returns
-        -------
-        QTable
-            A row per body and time, body by body: designation, time (UTC), ra, dec (deg, ICRF), ra_rate,
-            dec_rate, rate (arcsec/h, RA rate with cos Dec), motion_pa, phase, elongation (deg), delta, r
-            (au), mag, sigma_major, sigma_minor (arcsec, one sigma), sigma_pa (deg). What is not known is
-            masked.
-
-        Raises
-        ------
-        EphemerisSpanError
-            A time lies outside the kernels.
-        DesignationError
-            A body is not in the catalogue, or a name means two.
-        OrbitError
-            A body's orbit ends (an impact) before a time asked for.
-        TimeError
-            A time is not finite or has no tie to TDB.
-        """
-        times = clean_times(time)
-        rows = self.rows(bodies)
-        seen = view(self.kernels, times, observer)
-        line = self._sight(rows, seen)
-        columns = angles(line, seen)
-        orbits = [self.orbit(row) for row in rows]
-        lit = zip(orbits, columns["r"], columns["delta"], columns["phase"], strict=True)
-        mags = [magnitude(*body) for body in lit]
-        columns["mag"] = np.array([m for m, _ in mags])
-        if apparent_rates:
-            columns.update(apparent_rates_of_date(line, seen))
-        ellipses = self._ellipses(rows, seen, line) if uncertainty else None
-        meta = {
-            "engine": ENGINE,
-            "kernels": self.kernels.description,
-            "source": sorted({o.source for o in orbits if o.source}),
-            "magnitudes": sorted({system for _, system in mags}),
-        }
-        return build_table([o.designation for o in orbits], times, observer, columns, ellipses, meta)
 
     def rows(self, bodies):
         """Rows of the catalogue that some designations mean, in the order asked for.
@@ -137,34 +85,22 @@ class NBodyEphemeris:
             found.append(int(rows[0]))
         return np.array(found, dtype=int)
 
-    def vectors(self, time, observer, rows=None):
-        """Astrometric vectors from the observer, for those who need many places and no table.
-
-        Parameters
-        ----------
-        time : Time, scalar or (m,), any scale
-        observer : Site, SpacecraftVector or alike
-        rows : (k,) int array, optional
-            Rows of the catalogue; all by default.
-
-        Returns
-        -------
-        (k, m, 3) array, au, ICRF axes, light time included
-
-        Raises
-        ------
-        AppulseError
-            As :meth:`at`.
-        """
-        rows = np.arange(len(self.catalogue)) if rows is None else np.asarray(rows, dtype=int)
-        return self._sight(rows, view(self.kernels, clean_times(time), observer)).vector
-
     def orbit(self, row):
         """The orbit record of a row of the catalogue."""
         row = int(row)
         if row not in self._orbits:
             self._orbits[row] = self.catalogue.orbit(row)
         return self._orbits[row]
+
+    record = orbit
+
+    def designation(self, row):
+        """What the user calls the body of a row."""
+        return self.orbit(row).designation
+
+    def sources(self, rows):
+        """Where the orbits of these rows come from, each once."""
+        return sorted({self.orbit(row).source for row in rows if self.orbit(row).source})
 
     def states(self, rows, t_d):
         """Barycentric states of rows of the catalogue.
@@ -194,12 +130,6 @@ class NBodyEphemeris:
         self._tracks.append(track)
         for i, row in enumerate(rows):
             self._where[row] = (len(self._tracks) - 1, i)
-
-    def _sun(self, t_d):
-        return self.kernels.major(t_d)[0][:, SUN]
-
-    def _sight(self, rows, seen):
-        return sight(self.states, self._sun, rows, seen)
 
     def _ellipses(self, rows, seen, line):
         """(3, k, m): sigma_major, sigma_minor, sigma_pa; NaN for a body without covariance."""

@@ -157,7 +157,7 @@ def magnitude(orbit, r_au, delta_au, phase_deg):
 
     Parameters
     ----------
-    orbit : Orbit
+    orbit : Orbit or None
     r_au, delta_au : arrays, au
     phase_deg : array, degrees
 
@@ -175,10 +175,10 @@ def magnitude(orbit, r_au, delta_au, phase_deg):
     >>> float(mag[0]), system
     (10.0, 'H,G')
     """
+    if orbit is None or (orbit.m1 is None and orbit.h is None):
+        return np.full(np.shape(r_au), np.nan), "none"
     if orbit.m1 is not None:
         return magnitude_comet(orbit.m1, 10.0 if orbit.k1 is None else orbit.k1, r_au, delta_au), "M1,K1"
-    if orbit.h is None:
-        return np.full(np.shape(r_au), np.nan), "none"
     if orbit.g1 is not None and orbit.g2 is not None:
         return magnitude_hg1g2(orbit.h, orbit.g1, orbit.g2, r_au, delta_au, phase_deg), "H,G1,G2"
     if orbit.g12 is not None:
