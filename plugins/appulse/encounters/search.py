@@ -1,0 +1,318 @@
+"""All passes of bodies by objects in a span of dates.
+
+    orbits -> geocentric paths (N-body, a grid of days) -> scan on unit vectors -> refined at the observer
+           -> against the outline -> table
+
+The search is cut into chunks of bodies; chunks run here, on a process pool, or on a Dask cluster, and give
+the same passes in the same order.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.time import Time
+
+from appulse.bodies.ephemeris import NBodyEphemeris
+from appulse.bodies.kernels import Kernels, default_kernels
+from appulse.constants import J2000_JD
+from appulse.encounters.outline_pass import Crossing, cross, outline_shape, plane
+from appulse.encounters.paths import circumstances, follow
+from appulse.encounters.scan import least_separations
+from appulse.errors import InputError, MissingExtraError
+from appulse.observers.site import Site
+
+CHUNK = 250
+EARTH_RADIUS_AU = 6378.137 / 149_597_870.7
+_ARCMIN = np.pi / 180 / 60
+
+
+@dataclass(frozen=True)
+class Pass:
+    """One body by one object, once.
+
+    Attributes
+    ----------
+    id : str
+        Stable: designation, object and UTC date of least separation.
+    designation, name : str
+    target : Outline
+    time : Time
+        UTC of least separation from the object's centre.
+    separation_arcsec : float
+        Of the centres.
+    crossing : Crossing or None
+        Against the outline; None for an object without one.
+    in_sizes : float
+        Separation in units of the object's semi-major axis; NaN for a point.
+    delta, r, phase, elongation, mag, rate, motion_pa : float
+        au, au, degrees, degrees, magnitudes, arcsec/h, degrees; at that time.
+    row : int
+        Row of the body in the catalogue.
+    """
+
+    id: str
+    designation: str
+    name: str
+    target: object
+    time: Time
+    separation_arcsec: float
+    crossing: Crossing | None
+    in_sizes: float
+    delta: float
+    r: float
+    phase: float
+    elongation: float
+    mag: float
+    rate: float
+    motion_pa: float
+    row: int
+
+    @property
+    def inside_outline(self):
+        """The body goes inside the outline."""
+        return self.crossing is not None and self.crossing.inside
+
+
+@dataclass(frozen=True)
+class Search:
+    """What is searched; goes to every worker as it is.
+
+    Attributes
+    ----------
+    targets : tuple of Outline
+    start, end : Time
+    observer : Site
+    within_arcmin : float
+    measured_from : {'centre', 'outline'}
+    least_elongation : float
+        Degrees.
+    brighter_than : float or None
+    """
+
+    targets: tuple
+    start: Time
+    end: Time
+    observer: Site
+    within_arcmin: float = 10.0
+    measured_from: str = "centre"
+    least_elongation: float = 0.0
+    brighter_than: float | None = None
+
+    def reach_arcmin(self):
+        """Separation from the centre below which a pass may count, per target, arcmin."""
+        reach = np.full(len(self.targets), float(self.within_arcmin))
+        if self.measured_from == "outline":
+            reach += [_extent_arcmin(target) for target in self.targets]
+        return reach
+
+
+def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
+    """All passes, ordered by time.
+
+    Parameters
+    ----------
+    catalogue : OrbitCatalogue
+    search : Search
+    run : callable, optional
+        ``run(function, chunks)`` yields results in order: :func:`map` (default), ``pool.imap`` of a process
+        pool, or :func:`on_dask`.
+    progress : callable, optional
+        Called with the number of bodies done after each chunk.
+    kernels : Kernels, optional
+
+    Returns
+    -------
+    list of Pass
+
+    Raises
+    ------
+    InputError
+        No target, or dates in the wrong order.
+    EphemerisSpanError
+        The dates leave the kernels.
+
+    Examples
+    --------
+    >>> from appulse.bodies.readers import starter_orbits
+    >>> from types import SimpleNamespace
+    >>> nebula = SimpleNamespace(name="IC4603", ra=246.35215, dec=-24.46836, kind="point", major_arcmin=None)
+    >>> search = Search((nebula,), Time("2027-05-01"), Time("2027-05-09"), Site.geocentre())
+    >>> [found] = find_passes(starter_orbits().take([4]), search)
+    >>> found.id, round(found.separation_arcsec / 60, 1)
+    ('7-IC4603-20270504', 3.7)
+    """
+    if not search.targets:
+        raise InputError("no object to search near; give names, or limits that leave some")
+    if not search.end > search.start:
+        raise InputError(f"the search ends ({search.end.iso}) before it begins ({search.start.iso})")
+    count = len(catalogue)
+    rows = [np.arange(i, min(i + CHUNK, count)) for i in range(0, count, CHUNK)]
+    chunks = [(catalogue.take(some), int(some[0]), search, kernels) for some in rows]
+    found = []
+    for chunk, passes in zip(chunks, (run or map)(search_chunk, chunks), strict=True):
+        found.extend(passes)
+        if progress is not None:
+            progress(len(chunk[0]))
+    return sorted(found, key=lambda one: (one.time.jd, one.id))
+
+
+def search_chunk(chunk):
+    """Passes of one chunk of bodies: ``(catalogue, first row, search, kernels)``; picklable both ways."""
+    catalogue, first, search, kernels = chunk
+    if kernels is not None and not isinstance(kernels, Kernels):
+        kernels = Kernels(*kernels)
+    ephemeris = NBodyEphemeris(catalogue, kernels=kernels)
+    kernels = kernels or default_kernels()
+    found = []
+    for paths in follow(ephemeris, search.start, search.end):
+        found += _passes_on(paths, ephemeris, first, search, kernels)
+    return found
+
+
+def on_dask(address):
+    """A ``run`` for :func:`find_passes` that uses an existing Dask cluster.
+
+    Parameters
+    ----------
+    address : str
+        Of its scheduler, e.g. ``tcp://127.0.0.1:8786``.
+
+    Raises
+    ------
+    MissingExtraError
+        The package ``distributed`` is not installed.
+    """
+    try:
+        from dask.distributed import Client
+    except ImportError:
+        raise MissingExtraError(
+            "a Dask cluster needs the package 'distributed': pip install distributed"
+        ) from None
+    client = Client(address)
+
+    def run(function, chunks):
+        for future in client.map(function, chunks, pure=False):
+            yield future.result()
+            future.release()
+
+    return run
+
+
+def _passes_on(paths, ephemeris, first, search, kernels):
+    """Scan one grid, refine each approach at the observer, keep what counts."""
+    targets = search.targets
+    ra, dec = (np.radians([getattr(t, axis) for t in targets]) for axis in ("ra", "dec"))
+    unit = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=1)
+    reach = search.reach_arcmin() * _ARCMIN
+    on_ground = not getattr(search.observer, "is_geocentre", False)
+    parallax = EARTH_RADIUS_AU / paths.nearest_au.min() if on_ground else 0.0
+    near = least_separations(paths.t_d, paths.unit, unit, reach + parallax)
+    first_d, last_d = _span_d(search)
+    found, splines = [], {}
+    for i in range(len(near)):
+        body, target = int(near.body[i]), targets[int(near.target[i])]
+        path = splines.setdefault(body, paths.spline(body))
+        t_d, separation = near.time_d[i], near.separation_rad[i]
+        if on_ground:
+            t_d, separation = _refine_on_ground(path, unit[near.target[i]], t_d, search.observer)
+        if first_d <= t_d <= last_d and separation <= reach[near.target[i]]:
+            row = int(paths.rows[body])
+            body_of = (ephemeris.orbit(row), first + row)
+            one = _make_pass(path, *body_of, target, t_d, separation, search, kernels)
+            if one is not None:
+                found.append(one)
+    return found
+
+
+def _span_d(search):
+    from appulse.observers.timescales import tdb_days
+
+    return float(tdb_days(search.start)), float(tdb_days(search.end))
+
+
+def _utc(t_d):
+    return Time(J2000_JD, t_d, format="jd", scale="tdb").utc
+
+
+def _refine_on_ground(path, unit, t_d, observer):
+    """Least separation as seen from a site, within a day of the geocentric one.
+
+    The Earth's turning shifts the body by its parallax; three nested grids of 49 instants end at 2 s, and a
+    parabola through the lowest three gives the rest.
+    """
+    half = 1.0
+    for _ in range(3):
+        times = t_d + np.linspace(-half, half, 49)
+        separation = _separations(path, unit, times, observer)
+        t_d, half = times[int(np.argmin(separation))], half / 20
+    times = t_d + np.array([-1.0, 0.0, 1.0]) * half
+    low, mid, high = _separations(path, unit, times, observer) ** 2
+    bend = low - 2 * mid + high
+    t_d = t_d + (0.5 * half * (low - high) / bend if bend > 0 else 0.0)
+    return t_d, float(_separations(path, unit, np.array([t_d]), observer)[0])
+
+
+def _separations(path, unit, t_d, observer):
+    vector = path(t_d) - observer.posvel_au(_utc(t_d))[0]
+    vector /= np.linalg.norm(vector, axis=1, keepdims=True)
+    return 2 * np.arcsin(np.linalg.norm(vector - unit, axis=1) / 2)
+
+
+def _make_pass(path, orbit, row, target, t_d, separation, search, kernels):
+    time = _utc(t_d)
+    place = search.observer.posvel_au(Time([time]))[0]
+    facts = {k: float(v[0]) for k, v in circumstances(path, orbit, [t_d], kernels, place).items()}
+    if facts["elongation"] < search.least_elongation:
+        return None
+    if search.brighter_than is not None and not facts["mag"] <= search.brighter_than:
+        return None
+    crossing = _cross(path, target, t_d, facts["rate"], search)
+    if (
+        search.measured_from == "outline"
+        and crossing is not None
+        and crossing.distance_arcmin > search.within_arcmin
+    ):
+        return None
+    semi = (target.major_arcmin or np.nan) / 2
+    separation_arcsec = float(np.degrees(separation) * 3600)
+    return Pass(
+        id=_make_id(orbit.designation, target.name, time),
+        designation=orbit.designation,
+        name=orbit.name,
+        target=target,
+        time=time,
+        separation_arcsec=separation_arcsec,
+        crossing=crossing,
+        in_sizes=separation_arcsec / 60 / semi,
+        row=row,
+        **facts,
+    )
+
+
+def _cross(path, target, t_d, rate, search):
+    """Path against outline, over the time in which the body could be inside."""
+    shape = outline_shape(target)
+    if shape is None:
+        return None
+    # From one side of the outline to the other and a bit; a body that stands still is followed for 20 days.
+    days = min(20.0, 1.2 * (2 * _extent_arcmin(target) + search.within_arcmin) * 60 / max(rate, 1e-3) / 24)
+    times = t_d + np.linspace(-days, days, 241)
+    times = times[(times >= path.x[0]) & (times <= path.x[-1])]
+    vector = path(times) - search.observer.posvel_au(_utc(times))[0]
+    unit = vector / np.linalg.norm(vector, axis=1, keepdims=True)
+    return cross(shape, plane(unit, target.ra, target.dec), times)
+
+
+def _extent_arcmin(target):
+    if target.kind == "polygon":
+        shape = outline_shape(target)
+        return 0.0 if shape is None else float(np.abs(np.array(shape.bounds)).max() * np.sqrt(2))
+    return 0.0 if target.kind == "point" else (target.major_arcmin or 0.0) / 2
+
+
+def _make_id(designation, target, time):
+    words = (re.sub(r"[^0-9A-Za-z]+", "", word) for word in (designation, target))
+    return "-".join((*words, time.strftime("%Y%m%d")))
