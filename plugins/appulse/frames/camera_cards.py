@@ -86,7 +86,7 @@ def _positive(cards: Cards, notes: list[str], *keys: str) -> Valued | None:
 
 
 def _data_max(cards: Cards, notes: list[str]) -> Valued | None:
-    """DATAMAX is the largest number in the array (FITS standard); some mean the largest good one, and say so."""
+    """DATAMAX is the array's largest number (FITS standard); some mean the largest good one, and say so."""
     card = cards.find("DATAMAX")
     if card is None or not re.search(r"satur|good|linear", card.comment, re.IGNORECASE):
         return None
@@ -140,8 +140,7 @@ def read_mosaic(cards: Cards, notes: list[str]) -> str | None:
     if not re.fullmatch(r"[RGB]{4}", pattern):
         return None
     notes.append(
-        f"raw mosaic ({pattern}): measured as it is, each of the four places of the pattern brought to "
-        "one sky level; "
-        "nothing interpolated"
+        f"raw mosaic ({pattern}): measured as it is, each of the four places of the pattern brought to one "
+        "sky level; nothing interpolated"
     )
     return pattern

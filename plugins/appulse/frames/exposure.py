@@ -66,14 +66,14 @@ class Exposure:
     def __post_init__(self):
         if not (np.isfinite(self.seconds) and self.seconds >= 0.0 and self.n_sub >= 1):
             raise FrameTimeError(
-                f"exposure of {self.seconds} s in {self.n_sub} parts: seconds >= 0 and at least one part "
-                "are allowed"
+                f"exposure of {self.seconds} s in {self.n_sub} parts: seconds >= 0 and at least one part are "
+                "allowed"
             )
         before, after = (self.mid - self.start).sec, (self.end - self.mid).sec
         if not (before >= -ROUNDING_S and after >= -ROUNDING_S):
             raise FrameTimeError(
-                f"exposure out of order: start {self.start.isot}, middle {self.mid.isot}, "
-                f"end {self.end.isot} (UTC)"
+                f"exposure out of order: start {self.start.isot}, middle {self.mid.isot}, end "
+                f"{self.end.isot} (UTC)"
             )
         if self.seconds > self.span_s + ROUNDING_S * (1 + self.n_sub):
             raise FrameTimeError(

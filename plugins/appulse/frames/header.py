@@ -237,8 +237,7 @@ def read_side_header(path) -> fits.Header:
         header = fits.Header.fromstring("".join(f"{line:80}" for line in lines if line.strip()))
     if not any(key.startswith("CTYPE") for key in header):
         raise FrameError(
-            f"{path.name}: side file without CTYPE cards: a FITS header (as a solver's .wcs file) or "
-            "plain text "
-            "with one card a line (KEYWORD = value) is needed"
+            f"{path.name}: side file without CTYPE cards: a FITS header (as a solver's .wcs file) or plain "
+            "text with one card a line (KEYWORD = value) is needed"
         )
     return header

@@ -5,7 +5,7 @@ import numpy as np
 from astropy.time import Time
 
 from appulse.errors import FrameSiteError
-from appulse.frames.header import Cards, parse_angle
+from appulse.frames.header import Card, Cards, parse_angle
 from appulse.observers.site import Site
 from appulse.observers.timescales import quiet_erfa, tt_jd
 
@@ -27,41 +27,76 @@ def sidereal_deg(time: Time, lon_deg: float = 0.0) -> float:
     return float((np.degrees(turned) + lon_deg) % 360.0)
 
 
-def check_rotation(cards: Cards, site: Site, mid: Time | None, field_ra_deg: float | None, notes) -> None:
-    """Hold sidereal time and hour angle of the header against longitude and time."""
+def check_rotation(
+    cards: Cards, site: Site, mid: Time | None, span_s: float = 0.0, field_ra_deg: float | None = None
+) -> None:
+    """Hold sidereal time and hour angle of the header against longitude and time.
+
+    Parameters
+    ----------
+    cards : Cards
+    site : Site
+        As read from the header.
+    mid : Time or None
+        Mid-exposure.
+    span_s : float
+        Length of the exposure, s: the header may speak of its start.
+    field_ra_deg : float, optional
+        RA of the frame's centre; the header's own RA of the telescope is preferred.
+
+    Raises
+    ------
+    FrameSiteError
+        If they contradict each other; the message names the site that would fit.
+
+    Examples
+    --------
+    >>> from astropy.io import fits
+    >>> cards = Cards(fits.Header([("LST", "10:50:26.5")]), "m1.fits")
+    >>> check_rotation(cards, Site.from_geodetic(-96.453, 46.867, 312.0), Time("2018-04-17T03:35:22"))
+    >>> check_rotation(cards, Site.from_geodetic(96.453, 46.867, 312.0), Time("2018-04-17T03:35:22"))
+    Traceback (most recent call last):
+    appulse.errors.FrameSiteError: m1.fits: the longitude +96.45300 east (given) contradicts ...
+    """
     if mid is None or site.is_geocentre:
         return
+    slack_deg = LST_SLACK_DEG + 15.0 * span_s / 7200.0
     lon, lat, height = site.geodetic
     for said, wanted_deg in _sidereal_statements(cards, field_ra_deg):
         off = _wrapped(wanted_deg - sidereal_deg(mid, lon))
-        if abs(off) <= LST_SLACK_DEG:
+        if abs(off) <= slack_deg:
             continue
         other = _wrapped(wanted_deg - sidereal_deg(mid))
-        if abs(_wrapped(other + lon)) <= LST_SLACK_DEG:
+        if abs(_wrapped(other + lon)) <= slack_deg:
             raise FrameSiteError(
-                f"{cards.name}: the longitude {lon:+.5f} east ({site.source}) contradicts the header's "
-                f"own {said}, by "
-                f"which the site lies at {other:+.1f}: the sign is wrong. Give "
+                f"{cards.name}: the longitude {lon:+.5f} east ({site.source}) contradicts the header's own "
+                f"{said}, by which the site lies at {other:+.1f}: the sign is wrong. Give "
                 f"--site={-lon:.5f},{lat:.5f},{height:.0f}"
             )
         raise FrameSiteError(
             f"{cards.name}: the longitude {lon:+.5f} east ({site.source}) and the time contradict the "
-            "header's own "
-            f"{said}, by {off / 15:+.2f} h: give --site LON,LAT,HEIGHT or, if the time is local, --time UTC"
+            f"header's own {said}, by {off / 15:+.2f} h: give --site LON,LAT,HEIGHT or, if the time is "
+            "local, --time UTC"
         )
 
 
 def _sidereal_statements(cards: Cards, field_ra_deg: float | None) -> list[tuple[str, float]]:
     found = []
-    lst = cards.find("LST", "LST-OBS", "ST", "SIDTIME", "LMST")
-    hours = None if lst is None or not isinstance(lst.value, str) else parse_angle(lst.value)
-    if hours is not None and 0.0 <= hours < 24.0:
-        found.append((f"sidereal time ({lst})", hours * 15.0))
-    angle = cards.find("HA", "TELHA", "HOURANG")
-    hours = None if angle is None or not isinstance(angle.value, str) else parse_angle(angle.value)
-    if hours is not None and abs(hours) <= 24.0 and field_ra_deg is not None and ":" in str(angle.value):
-        found.append((f"hour angle ({angle})", hours * 15.0 + field_ra_deg))
+    sidereal = _hours(cards.find("LST", "LST-OBS", "ST", "SIDTIME", "LMST"))
+    if sidereal is not None and 0.0 <= sidereal[1] < 24.0:
+        found.append((f"sidereal time ({sidereal[0]})", sidereal[1] * 15.0))
+    # Sexagesimal text is in hours; a bare number may be in degrees, and tells nothing.
+    angle = _hours(cards.find("HA", "TELHA", "HOURANG"))
+    telescope_ra = _hours(cards.find("RA", "TELRA", "OBJCTRA"))
+    ra_deg = field_ra_deg if telescope_ra is None else telescope_ra[1] * 15.0
+    if angle is not None and abs(angle[1]) <= 24.0 and ra_deg is not None:
+        found.append((f"hour angle ({angle[0]})", angle[1] * 15.0 + ra_deg))
     return found
+
+
+def _hours(card: Card | None) -> tuple[Card, float] | None:
+    hours = None if card is None or ":" not in str(card.value) else parse_angle(card.value)
+    return None if hours is None else (card, hours)
 
 
 def _wrapped(angle_deg: float) -> float:

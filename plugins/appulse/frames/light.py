@@ -168,8 +168,8 @@ def _stack(cards: Cards, n_sub: int, total, sub) -> Light:
             )
     if total is not None and sub is not None and not same(total[0], n_sub * sub[0]):
         raise FrameTimeError(
-            f"{cards.name}: {n_sub} exposures of {sub[1]} s are {n_sub * sub[0]:g} s, but {total[1]} s: "
-            "give --exposure SECONDS (of light in the whole frame)"
+            f"{cards.name}: {n_sub} exposures of {sub[1]} s are {n_sub * sub[0]:g} s, but {total[1]} s: give "
+            "--exposure SECONDS (of light in the whole frame)"
         )
     if total is not None:
         return Light(total[0], n_sub, sub and sub[0], words=f"{total[1].key} {total[0]:g} s")
@@ -230,8 +230,7 @@ def settle(name: str, light: Light, span_s: float | None, notes: list[str]) -> L
     if span_s is None:
         raise FrameTimeError(
             f"{name}: {light.words} {one:g} s in a stack of {n_sub} may be one exposure or all, and the "
-            "header has no "
-            "start and end to decide: give --exposure SECONDS (of light in the whole frame)"
+            "header has no start and end to decide: give --exposure SECONDS (of light in the whole frame)"
         )
     room_s = span_s + SLACK_S + SLACK * span_s
     if n_sub * one <= room_s:
@@ -249,6 +248,5 @@ def settle(name: str, light: Light, span_s: float | None, notes: list[str]) -> L
         )
     raise FrameTimeError(
         f"{name}: {light.words} {one:g} s does not fit in the {span_s:g} s from start to end: give "
-        "--exposure "
-        "SECONDS, or the time with --time"
+        "--exposure SECONDS, or the time with --time"
     )

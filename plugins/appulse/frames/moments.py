@@ -99,7 +99,7 @@ class Moment:
             return f"{self.key} {self.time.isot} UTC"
 
 
-def header_moments(cards: Cards, notes: list[str]) -> list[Moment]:
+def header_moments(cards: Cards, notes: list[str], only: str | None = None) -> list[Moment]:
     """All moments in a header that belong to the exposure.
 
     Parameters
@@ -107,6 +107,8 @@ def header_moments(cards: Cards, notes: list[str]) -> list[Moment]:
     cards : Cards
     notes : list of str
         Grows by what had to be understood.
+    only : str, optional
+        The one keyword to look at.
 
     Returns
     -------
@@ -128,14 +130,13 @@ def header_moments(cards: Cards, notes: list[str]) -> list[Moment]:
     scale, offset_s = time_scale(cards, notes)
     moments = []
     for role, keys in ROLE_KEYS.items():
-        for card in cards.all(*keys):
+        for card in cards.all(*(key for key in keys if only in (None, key))):
             if re.search("helio|bary", card.comment, re.IGNORECASE):
                 continue
             if _LOCAL.search(card.comment):
                 raise FrameTimeError(
-                    f"{cards.name}: {card.key} {card.value} is local time by its comment "
-                    f"({card.comment!r}): give the "
-                    "time in UTC with --time"
+                    f"{cards.name}: {card.key} {card.value} is local time by its comment ({card.comment!r}): "
+                    "give the time in UTC with --time"
                 )
             time, resolution_s = _card_time(cards, card, scale, notes)
             time = time + TimeDelta(offset_s, format="sec") if offset_s else time
@@ -152,11 +153,9 @@ def keyed_moment(cards: Cards, key: str, notes: list[str]) -> Moment:
     FrameTimeError
         If the header does not have it.
     """
-    moments = header_moments(cards, notes)
-    for moment in moments:
-        if moment.key == key.upper():
-            return moment
-    have = ", ".join(one.key for one in moments) or "none"
+    for moment in header_moments(cards, notes, only=key.upper()):
+        return moment
+    have = ", ".join(card.key for keys in ROLE_KEYS.values() for card in cards.all(*keys)) or "none"
     raise FrameTimeError(f"{cards.name}: --time {key}: the header has no such time keyword (it has: {have})")
 
 
@@ -182,8 +181,7 @@ def time_scale(cards: Cards, notes: list[str]) -> tuple[str, float]:
         local = "local time is not tied to UTC: " if name.startswith("LOC") else ""
         raise FrameTimeError(
             f"{cards.name}: {card.key} = {card.value!r}: {local}allowed are {', '.join(SCALES)}; give the "
-            "time in UTC "
-            "with --time"
+            "time in UTC with --time"
         )
     if SCALES[name] != "utc":
         notes.append(f"times in the header are {name}; turned to UTC")
@@ -208,8 +206,8 @@ def _day_count(cards: Cards, card: Card, scale: str, notes: list[str]) -> tuple[
     mjd = value - MJD_ZERO_JD if is_jd else value
     if not 0.0 < mjd < 150_000.0:
         raise FrameTimeError(
-            f"{cards.name}: {card.key} = {card.value} lies in no year in which frames were taken: "
-            "correct it, or give the time with --time"
+            f"{cards.name}: {card.key} = {card.value} lies in no year in which frames were taken: correct "
+            "it, or give the time with --time"
         )
     if is_jd != card.key.startswith("JD"):
         notes.append(
@@ -224,14 +222,14 @@ def _calendar_time(cards: Cards, card: Card, scale: str, notes: list[str]) -> tu
     match = _MOMENT.fullmatch(str(card.value))
     if match is None:
         raise FrameTimeError(
-            f"{cards.name}: {card.key} = {card.value!r} is no time: YYYY-MM-DDTHH:MM:SS is allowed; "
-            "give it with --time"
+            f"{cards.name}: {card.key} = {card.value!r} is no time: YYYY-MM-DDTHH:MM:SS is allowed; give it "
+            "with --time"
         )
     zone, clock = (match["zone"] or "").upper(), match["clock"]
     if zone.startswith(("+", "-")) and zone.strip("+-0:"):
         raise FrameTimeError(
-            f"{cards.name}: {card.key} = {card.value!r} carries a time zone, so its clock shows local "
-            "time; FITS times have none: give the time in UTC with --time"
+            f"{cards.name}: {card.key} = {card.value!r} carries a time zone, so its clock shows local time; "
+            "FITS times have none: give the time in UTC with --time"
         )
     if zone and scale != "utc":
         raise FrameTimeError(f"{cards.name}: {card.key} = {card.value!r} ends in {zone}, but TIMESYS says "

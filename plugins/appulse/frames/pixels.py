@@ -94,10 +94,11 @@ class PixelSource:
 
 
 def level_mosaic(pixels: np.ndarray) -> np.ndarray:
-    """Bring the four places of a 2 x 2 colour-filter pattern to the level of the brightest, by a constant each.
+    """Bring the four places of a 2 x 2 colour-filter pattern to the level of the brightest.
 
-    Nothing is interpolated: each pixel stays where it is and its noise its own. Without this the pattern itself
-    would look like noise. Levels are only ever raised, so that what was saturated still counts as such.
+    A constant is added to each. Nothing is interpolated: each pixel stays where it is and its noise its own.
+    Without this the pattern itself would look like noise. Levels are only ever raised, so that what was
+    saturated still counts as such.
 
     Parameters
     ----------
@@ -291,7 +292,7 @@ def layout_of(path: Path, one, notes: list[str]) -> Layout:
     Raises
     ------
     FrameError
-        If the axes are no picture: one axis only, of length 0, absurdly long, or a cube of other than 3 planes.
+        If the axes are no picture: one axis only, an empty one, too many pixels, or no three colours.
     """
     size = _size(one)
     words = " x ".join(str(n) for n in size)
@@ -312,7 +313,6 @@ def layout_of(path: Path, one, notes: list[str]) -> Layout:
         notes.append("colour: three values a pixel (first axis); measured on their mean")
         return Layout((size[2], size[1]), "interleaved")
     raise FrameError(
-        f"{path.name}: a cube of {words} pixels: two axes, or three colours as the first or last axis, "
-        "are allowed; "
-        "name another HDU with --hdu"
+        f"{path.name}: a cube of {words} pixels: two axes, or three colours as the first or last axis, are "
+        "allowed; name another HDU with --hdu"
     )

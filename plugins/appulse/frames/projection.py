@@ -170,8 +170,8 @@ def icrf_wcs(wcs: WCS | fits.Header, shape: tuple[int, int]) -> tuple[WCS, list[
         return wcs, []
     if wcs.wcs.cel.theta0 != 90.0:
         raise FrameWCSError(
-            f"a {wcs.wcs.ctype[0]} projection in {words} cannot be turned to ICRF: write the WCS in ICRS, "
-            "or project the frame to TAN"
+            f"a {wcs.wcs.ctype[0]} projection in {words} cannot be turned to ICRF: write the WCS in ICRS, or "
+            "project the frame to TAN"
         )
     turned = _turned(wcs, rotation)
     return turned, [_checked_turn(wcs, turned, rotation, words, shape)]
@@ -243,8 +243,8 @@ def _checked_turn(wcs: WCS, turned: WCS, rotation: np.ndarray, words: str, shape
     off_deg = np.degrees(np.abs(got - wanted).max())
     if not off_deg < SAME_DEG:
         raise FrameWCSError(
-            f"the WCS in {words} could not be turned to ICRF (off by {off_deg * 3600:.3g} arcsec): "
-            "write it in ICRS"
+            f"the WCS in {words} could not be turned to ICRF (off by {off_deg * 3600:.3g} arcsec): write it "
+            "in ICRS"
         )
     if words.startswith("galactic"):
         return "WCS turned from galactic coordinates to ICRF"

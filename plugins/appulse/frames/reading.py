@@ -63,8 +63,8 @@ def read_frame(
     sip : {'apply', 'ignore'}
         What to do with SIP coefficients that CTYPE does not announce.
     require : iterable of {'wcs', 'time', 'site'}
-        What the frame must have. What is not required and cannot be had is None, with the reason in the notes;
-        a WCS is always needed.
+        What the frame must have. What is not required and cannot be had is None, with the reason in the
+        notes; a WCS is always needed.
 
     Returns
     -------
@@ -191,7 +191,8 @@ def _add_exposure(frame: SolvedFrame, cards: Cards, timing: dict, intervals, req
 
 def _add_observer(frame: SolvedFrame, cards: Cards, site, required: bool, notes) -> None:
     mid = None if frame.exposure is None else frame.exposure.mid
-    found = read_observer(cards, mid, site, frame.centre[0])
+    span_s = 0.0 if frame.exposure is None else frame.exposure.span_s
+    found = read_observer(cards, mid, site, span_s=span_s, field_ra_deg=frame.centre[0])
     notes.extend(found.notes)
     if found.problem is not None:
         if required:

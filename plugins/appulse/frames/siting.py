@@ -92,7 +92,9 @@ class Siting:
     problem: FrameSiteError | None = None
 
 
-def read_observer(cards: Cards, mid: Time | None, site=None, field_ra_deg: float | None = None) -> Siting:
+def read_observer(
+    cards: Cards, mid: Time | None, site=None, *, span_s: float = 0.0, field_ra_deg: float | None = None
+) -> Siting:
     """The observer of a frame: given, spacecraft, or site from the header.
 
     Parameters
@@ -102,6 +104,8 @@ def read_observer(cards: Cards, mid: Time | None, site=None, field_ra_deg: float
         Mid-exposure, for what depends on the Earth's rotation and for the moment of a spacecraft's vector.
     site : Site, SpacecraftVector or str, optional
         As given by the user; wins, and what the header says is named in the notes.
+    span_s : float
+        Length of the exposure, s.
     field_ra_deg : float, optional
         RA of the frame's centre, to be added to an hour angle.
 
@@ -132,11 +136,10 @@ def read_observer(cards: Cards, mid: Time | None, site=None, field_ra_deg: float
         found = _header_site(cards, notes)
         if found is None:
             raise FrameSiteError(
-                f"{cards.name}: the header does not say where the frame was taken (OBSGEO-X/Y/Z, SITELAT "
-                "and SITELONG, "
-                "MPCCODE ...): give --site CODE or --site LON,LAT,HEIGHT"
+                f"{cards.name}: the header does not say where the frame was taken (OBSGEO-X/Y/Z, SITELAT and "
+                "SITELONG, MPCCODE ...): give --site CODE or --site LON,LAT,HEIGHT"
             )
-        check_rotation(cards, found, mid, field_ra_deg, notes)
+        check_rotation(cards, found, mid, span_s, field_ra_deg)
     except FrameSiteError as problem:
         return Siting(None, tuple(notes), problem)
     return Siting(found, tuple(notes))
@@ -169,8 +172,8 @@ def _spacecraft(cards: Cards, mid: Time | None, notes: list[str]) -> SpacecraftV
     speeds = [cards.number(f"SCVEL{axis}") for axis in "XYZ"]
     if any(one is None for one in speeds):
         raise FrameSiteError(
-            f"{cards.name}: a spacecraft's place (SUN2SCX ...) without its velocity (SCVELX ...): give "
-            "the observer"
+            f"{cards.name}: a spacecraft's place (SUN2SCX ...) without its velocity (SCVELX ...): give the "
+            "observer"
         )
     if mid is None:
         raise FrameSiteError(
@@ -179,8 +182,8 @@ def _spacecraft(cards: Cards, mid: Time | None, notes: list[str]) -> SpacecraftV
     position = tuple(value for value, _ in places)
     if not 0.2 < float(np.linalg.norm(position)) < 100.0:
         raise FrameSiteError(
-            f"{cards.name}: SUN2SCX/Y/Z {position} is no place in au from the Sun: correct it, or give "
-            "the observer"
+            f"{cards.name}: SUN2SCX/Y/Z {position} is no place in au from the Sun: correct it, or give the "
+            "observer"
         )
     name = cards.text("TELESCOP") or "spacecraft"
     notes.append(f"taken from space ({name}): heliocentric vector of the header, at mid-exposure")
@@ -200,8 +203,8 @@ def _header_site(cards: Cards, notes: list[str]) -> Site | None:
         if apart_m > SAME_SITE_M:
             raise FrameSiteError(
                 f"{cards.name}: two sites, {apart_m / 1000:.0f} km apart: {found[0].source} "
-                f"({_words(found[0])}) and "
-                f"{other.source} ({_words(other)}): say which with --site LON,LAT,HEIGHT"
+                f"({_words(found[0])}) and {other.source} ({_words(other)}): say which with --site "
+                "LON,LAT,HEIGHT"
             )
     return found[0] if found else None
 
@@ -218,9 +221,8 @@ def _geocentric(cards: Cards, name: str) -> Site | None:
     xyz = np.array([value * _metres(card) for value, card in parts])
     if not EARTH_RADIUS_M[0] < float(np.linalg.norm(xyz)) < EARTH_RADIUS_M[1]:
         raise FrameSiteError(
-            f"{cards.name}: OBSGEO-X/Y/Z lies {np.linalg.norm(xyz) / 1000:.0f} km from the Earth's "
-            "centre, not on the "
-            "ground (metres are expected): give --site LON,LAT,HEIGHT"
+            f"{cards.name}: OBSGEO-X/Y/Z lies {np.linalg.norm(xyz) / 1000:.0f} km from the Earth's centre, "
+            "not on the ground (metres are expected): give --site LON,LAT,HEIGHT"
         )
     return Site(name, None, tuple(xyz), "OBSGEO-X/Y/Z of the header")
 
@@ -275,8 +277,7 @@ def _angle(cards: Cards, card: Card) -> float:
     if value is None:
         raise FrameSiteError(
             f"{cards.name}: {card.key} = {card.value!r} is no angle (degrees, or sexagesimal as "
-            "+46:52:00.4): give "
-            "--site LON,LAT,HEIGHT"
+            "+46:52:00.4): give --site LON,LAT,HEIGHT"
         )
     return value
 
@@ -292,8 +293,7 @@ def _east(cards: Cards, card: Card, lon: float, notes: list[str]) -> float:
     if lon < 0.0:
         raise FrameSiteError(
             f"{cards.name}: {card.key} = {card.value!r} is negative, and its comment says west "
-            f"({card.comment!r}): "
-            "either may mean east. Give --site LON,LAT,HEIGHT (east positive)"
+            f"({card.comment!r}): either may mean east. Give --site LON,LAT,HEIGHT (east positive)"
         )
     notes.append(f"{card.key} = {card.value} counted to the west by its comment: {-lon:g} to the east")
     return -lon

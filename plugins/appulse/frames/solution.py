@@ -1,9 +1,8 @@
 """The celestial WCS of a header, held against everything that is known to go wrong without a word.
 
-astropy passes over a CRVAL or CD that stands as a string, and so puts the frame at (0, 0) with a degree a pixel; a
-missing scale becomes one degree; SIP coefficients count whether or not CTYPE says so. Here each of these has
-its own sentence. The header given is never altered: the WCS is built from a copy of the cards that belong to
-it.
+astropy passes over a CRVAL or CD that stands as a string, and so puts the frame at (0, 0) with a degree a
+pixel; a missing scale becomes one degree; SIP coefficients count whether or not CTYPE says so. Here each of
+these has its own sentence. The header given is never altered: the WCS is built from a copy of its cards.
 """
 
 import logging
@@ -88,7 +87,7 @@ def celestial_wcs(
     ...                           CRPIX1=50, CRPIX2=50, CDELT1=-0.001, CDELT2=0.001))
     >>> celestial_wcs(Cards(header, "m1.fits"), (100, 100))
     Traceback (most recent call last):
-    appulse.errors.FrameWCSError: m1.fits: CRVAL1 = '246.42' stands in the header as a string, not as a number...
+    appulse.errors.FrameWCSError: m1.fits: CRVAL1 = '246.42' stands in the header as a string...
     """
     name = f"{cards.name}: {source}" if source else cards.name
     axes = _celestial_axes(cards.header)
@@ -152,9 +151,8 @@ def _renumbered(key: str, number: dict[str, str]) -> str | None:
 def _number(name: str, key: str, value) -> float | int:
     if isinstance(value, str):
         raise FrameWCSError(
-            f"{name}: {key} = {value!r} stands in the header as a string, not as a number, and would be "
-            "read as if it "
-            f"were not there: write the card without quotes, or {REMEDY}"
+            f"{name}: {key} = {value!r} stands in the header as a string, not as a number, and would be read "
+            f"as if it were not there: write the card without quotes, or {REMEDY}"
         )
     if isinstance(value, bool) or not np.isfinite(value):
         raise FrameWCSError(f"{name}: {key} = {value} is not a number: {REMEDY}")
@@ -188,8 +186,8 @@ def _check_complete(name: str, header: fits.Header) -> None:
     } <= set(header)
     if not has_scale and not any(key.startswith("PC") for key in header):
         raise FrameWCSError(
-            f"{name}: a WCS without scale (CD1_1 ... or CDELT1, CDELT2; one degree a pixel would be "
-            f"taken): {REMEDY}"
+            f"{name}: a WCS without scale (CD1_1 ... or CDELT1, CDELT2; one degree a pixel would be taken): "
+            f"{REMEDY}"
         )
 
 
@@ -202,14 +200,13 @@ def _check_size(name: str, header: fits.Header, shape: tuple[int, int], is_side:
             and tuple(int(n) for n in size[::-1]) != shape
         ):
             raise FrameWCSError(
-                f"{name}: the WCS belongs to an image of {int(size[0])} x {int(size[1])} px, the frame "
-                f"has {shape[1]} x "
-                f"{shape[0]}: give the WCS of this very frame"
+                f"{name}: the WCS belongs to an image of {int(size[0])} x {int(size[1])} px, the frame has "
+                f"{shape[1]} x {shape[0]}: give the WCS of this very frame"
             )
 
 
 def _settle_matrix(name: str, header: fits.Header, notes: list[str]) -> None:
-    """One linear transformation: CD before PC and CDELT before CROTA; it must be invertible and of sane scale."""
+    """One linear transformation: CD before PC and CDELT before CROTA; invertible, of a sane scale."""
     has_cd = any(key.startswith("CD") and _MATRIX.fullmatch(key) for key in header)
     has_pc = any(key.startswith("PC") for key in header)
     if has_cd:
@@ -238,8 +235,7 @@ def _settle_matrix(name: str, header: fits.Header, notes: list[str]) -> None:
     if all(unit.startswith("deg") for unit in units) and not SCALE_ARCSEC[0] <= scale <= SCALE_ARCSEC[1]:
         raise FrameWCSError(
             f"{name}: a pixel scale of {scale:.6g} arcsec is no camera's ({SCALE_ARCSEC[0]:g} to "
-            f"{SCALE_ARCSEC[1]:g} "
-            f"are allowed): {REMEDY}"
+            f"{SCALE_ARCSEC[1]:g} are allowed): {REMEDY}"
         )
 
 
@@ -342,8 +338,8 @@ def _check_mapping(name: str, wcs: WCS, shape: tuple[int, int], notes: list[str]
     if not np.all(miss <= ROUND_TRIP_PX):
         raise FrameWCSError(
             f"{name}: the WCS does not find its own pixels again (off by "
-            f"{np.max(np.nan_to_num(miss, nan=np.inf)):.3g} "
-            f"px in the frame): its distortion terms fold; {REMEDY}"
+            f"{np.max(np.nan_to_num(miss, nan=np.inf)):.3g} px in the frame): its distortion terms fold; "
+            f"{REMEDY}"
         )
     turns = [_turn(wcs, *place) for place in zip(x[seen], y[seen], strict=True)]
     if len({np.sign(turn) for turn in turns}) > 1:
@@ -353,6 +349,6 @@ def _check_mapping(name: str, wcs: WCS, shape: tuple[int, int], notes: list[str]
 
 
 def _turn(wcs: WCS, x: float, y: float) -> float:
-    """Sign of the map's Jacobian: from three places, as a triple product, so that 0h and poles do not matter."""
+    """Sense of the map's Jacobian, from unit vectors, so that 0h and poles do not matter."""
     at = unit_from_radec(*pixel_to_sky(wcs, [x, x + 0.5, x], [y, y, y + 0.5]))
-    return float(np.linalg.det(at))
+    return float(at[0] @ np.cross(at[1] - at[0], at[2] - at[0]))

@@ -11,20 +11,21 @@ from dataclasses import replace
 from astropy.table import Table
 from astropy.time import Time, TimeDelta
 
-from appulse.errors import FrameTimeError, TimeError
+from appulse.errors import FrameTimeError
 from appulse.frames.exposure import Exposure
 from appulse.frames.header import Cards
 from appulse.frames.light import Light, read_light, same, settle
-from appulse.frames.moments import Moment, header_moments, keyed_moment, time_scale
-from appulse.observers.timescales import parse_utc, quiet_erfa
-
-AGREE_S = 0.5
-"""Keywords that name one moment agree within this, s, and the last digits they write; a computer's clock is
-read for each of them in turn."""
-OVERHEAD_S = 1.5
-"""By how much start + exposure may miss the end before the two contradict each other, s."""
-
-ROLES = ("start", "mid", "end")
+from appulse.frames.moments import Moment, time_scale
+from appulse.frames.roles import (
+    AGREE_S,
+    OVERHEAD_S,
+    ROLES,
+    assign_roles,
+    clash,
+    collect_moments,
+    tolerant_moments,
+)
+from appulse.observers.timescales import quiet_erfa
 
 
 def read_exposure(
@@ -85,126 +86,16 @@ def read_exposure(
         if intervals is not None and time is None:
             exposure = _from_table(cards, intervals, notes)
         else:
-            moments = _moments(cards, time, time_is, notes)
-            places = _roles(cards.name, moments, light, time_is, notes)
+            moments = collect_moments(cards, time, time_is, notes)
+            places = assign_roles(cards.name, moments, light, time_is, notes)
             exposure = _solve(cards.name, places, light, notes)
     return replace(exposure, clock_sigma_s=None if clock_sigma_s is None else float(clock_sigma_s)), notes
-
-
-def _moments(cards: Cards, time, time_is, notes) -> list[Moment]:
-    if time is None:
-        moments = header_moments(cards, notes)
-        if not moments:
-            raise FrameTimeError(
-                f"{cards.name}: the header has no time (DATE-OBS, DATE-BEG, MJD-OBS ...): give the UTC of "
-                "the "
-                "exposure with --time, and --time-is start|mid|end"
-            )
-        return moments
-    if isinstance(time, Time):
-        return [Moment("time given", time.utc, time_is, 0.001, "as given")]
-    text = str(time).strip()
-    if text and not text[0].isdigit():
-        moment = keyed_moment(cards, text, notes)
-        return [replace(moment, role=time_is or moment.role, said="as given" if time_is else moment.said)]
-    try:
-        utc = parse_utc(text)
-    except TimeError as error:
-        raise FrameTimeError(f"{cards.name}: --time: {error}") from error
-    passed_over = ", ".join(one.key for one in _tolerant_moments(cards))
-    if passed_over:
-        notes.append(f"time given; {passed_over} of the header passed over")
-    return [Moment("time given", utc, time_is, 0.001, "as given")]
-
-
-def _tolerant_moments(cards: Cards) -> list[Moment]:
-    """The header's times for a note; they may be what the user had to overrule."""
-    try:
-        return header_moments(cards, [])
-    except FrameTimeError:
-        return []
-
-
-def _agree(a: Moment, b: Moment) -> bool:
-    return abs((a.time - b.time).sec) <= AGREE_S + a.resolution_s + b.resolution_s
-
-
-def _clash(name: str, a: Moment, b: Moment) -> FrameTimeError:
-    off = abs((a.time - b.time).sec)
-    return FrameTimeError(
-        f"{name}: {a} and {b} differ by {off:.3f} s{_hours_hint(off)}: --time {a.key} or --time {b.key} "
-        "takes one of "
-        "them, --time UTC gives another; --time-is start|mid|end says what it is"
-    )
-
-
-def _hours_hint(off_s: float) -> str:
-    quarter = off_s / 900.0
-    near = abs(quarter - round(quarter)) * 900.0 <= 2.0 and 1 <= round(quarter) <= 56
-    return " (a time zone's worth: one of them may be local time)" if near else ""
-
-
-def _roles(name: str, moments: list[Moment], light: Light, time_is, notes) -> dict[str, Moment]:
-    """One moment for each point of the exposure that is known."""
-    places: dict[str, Moment] = {}
-    open_ones = []
-    for moment in moments:
-        role = moment.role
-        if role is None or (time_is is not None and moment.key.replace("_", "-").endswith("-OBS")):
-            open_ones.append(moment)
-        elif role not in places:
-            places[role] = moment
-        elif not _agree(places[role], moment):
-            raise _clash(name, places[role], moment)
-    if not open_ones:
-        return places
-    if time_is is not None:
-        places_given = {time_is: open_ones[0]}
-        for other in [*open_ones[1:], *([places[time_is]] if time_is in places else [])]:
-            if not _agree(open_ones[0], other):
-                raise _clash(name, open_ones[0], other)
-        return places | places_given
-    for moment in open_ones:
-        _place_open(name, moment, places, light, notes)
-    return places
-
-
-def _place_open(name: str, moment: Moment, places: dict, light: Light, notes) -> None:
-    """Find what a moment without a role is: by equality with known ones, else the start."""
-    if any(_agree(moment, known) for known in places.values()):
-        return
-    if not places:
-        length = light.total_s or light.span_s
-        early = f"{length / 2:g} s earlier" if length else "earlier by half the exposure"
-        notes.append(
-            f"{moment.key} taken as the start of the exposure (FITS standard; the header does not say); "
-            "were it the "
-            f"middle, mid-exposure would be {early}: --time-is start|mid|end"
-        )
-        places["start"] = replace(moment, said="by the FITS standard")
-        return
-    if "start" not in places and _leads_to(moment, places, light):
-        places["start"] = replace(moment, said="by arithmetic")
-        return
-    raise _clash(name, moment, next(iter(places.values())))
-
-
-def _leads_to(moment: Moment, places: dict, light: Light) -> bool:
-    """Whether a moment is as early before the known middle or end as a start should be."""
-    for role, known in places.items():
-        ahead_s = (known.time - moment.time).sec
-        if light.total_s is None or light.n_sub > 1:
-            return ahead_s > 0.0
-        wanted_s = light.total_s / (2.0 if role == "mid" else 1.0)
-        if abs(ahead_s - wanted_s) > OVERHEAD_S + known.resolution_s + moment.resolution_s:
-            return False
-    return True
 
 
 def _solve(name: str, places: dict[str, Moment], light: Light, notes) -> Exposure:
     start, mid, end = (places.get(role) for role in ROLES)
     if start and end and (end.time - start.time).sec < -AGREE_S:
-        raise _clash(name, start, end)
+        raise clash(name, start, end)
     if light.n_sub > 1:
         return _solve_stack(name, start, mid, end, light, notes)
     return _solve_single(name, start, mid, end, light, notes)
@@ -253,11 +144,9 @@ def _solve_single(name: str, start, mid, end, light: Light, notes) -> Exposure:
 def _does_not_add_up(name: str, first: Moment, other: Moment, total_s: float, light: Light) -> FrameTimeError:
     apart = (other.time - first.time).sec
     return FrameTimeError(
-        f"{name}: {first} and {other} lie {apart:.3f} s apart, which contradicts the exposure of "
-        f"{total_s:g} s "
-        f"({light.words or 'from the times'}): --time {first.key} or --time {other.key} takes one of "
-        "them, --exposure "
-        "SECONDS corrects the exposure"
+        f"{name}: {first} and {other} lie {apart:.3f} s apart, which contradicts the exposure of {total_s:g} "
+        f"s ({light.words or 'from the times'}): --time {first.key} or --time {other.key} takes one of them, "
+        "--exposure SECONDS corrects the exposure"
     )
 
 
@@ -276,9 +165,9 @@ def _length_of_span(name: str, start, mid, end, notes) -> float:
     else:
         one = start or end
         raise FrameTimeError(
-            f"{name}: {one} is the {'start' if start else 'end'} of an exposure whose length the header "
-            "does not say "
-            "(EXPTIME, EXPOSURE, XPOSURE): give --exposure SECONDS, or --time-is mid if it is the middle"
+            f"{name}: {one} is the {'start' if start else 'end'} of an exposure whose length the header does "
+            "not say (EXPTIME, EXPOSURE, XPOSURE): give --exposure SECONDS, or --time-is mid if it is the "
+            "middle"
         )
     notes.append(f"exposure time not in the header: {length_s:g} s, from its times")
     return max(0.0, length_s)
@@ -321,14 +210,12 @@ def _checked_span(name: str, span_s, mid, light: Light, notes) -> float:
     if span_s is None:
         raise FrameTimeError(
             f"{name}: a stack of {light.n_sub} exposures of which the header gives only one end: add "
-            "DATE-BEG and "
-            "DATE-END (or TELAPSE), or give its effective middle with --time UTC --time-is mid"
+            "DATE-BEG and DATE-END (or TELAPSE), or give its effective middle with --time UTC --time-is mid"
         )
     if light.total_s > span_s and not same(light.total_s, span_s):
         raise FrameTimeError(
-            f"{name}: {light.total_s:g} s of light ({light.words}) do not fit in the {span_s:g} s from "
-            "start to end: "
-            "give --exposure SECONDS, or the time with --time"
+            f"{name}: {light.total_s:g} s of light ({light.words}) do not fit in the {span_s:g} s from start "
+            "to end: give --exposure SECONDS, or the time with --time"
         )
     return span_s
 
@@ -358,7 +245,7 @@ def _from_table(cards: Cards, table: Table, notes: list[str]) -> Exposure:
     starts, ends = columns
     words = f"table EXPOSURES of the file ({len(starts)} exposures)"
     exposure = Exposure.from_intervals(zip(starts, ends, strict=True), derivation=words)
-    for moment in _tolerant_moments(cards):
+    for moment in tolerant_moments(cards):
         wanted = {"start": exposure.start, "mid": exposure.mid, "end": exposure.end}.get(moment.role)
         if wanted is not None and abs((moment.time - wanted).sec) > OVERHEAD_S + moment.resolution_s:
             raise FrameTimeError(
