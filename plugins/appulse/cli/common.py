@@ -53,6 +53,12 @@ def add_frame_options(parser: argparse.ArgumentParser) -> None:
     )
     group.add_argument("--exposure", type=float, metavar="SECONDS", help="exposure time")
     group.add_argument("--clock-sigma", type=float, metavar="SECONDS", help="1-sigma of the clock")
+    group.add_argument("--gain", type=float, metavar="E/ADU", help="electrons for one unit of the stored numbers")
+    group.add_argument("--read-noise", type=float, metavar="E", help="read noise of the frame, electrons")
+    group.add_argument("--saturation", type=float, metavar="ADU", help="largest trustworthy stored number")
+    group.add_argument(
+        "--sip", choices=("apply", "ignore"), help="SIP coefficients that CTYPE does not announce (apply)"
+    )
 
 
 def add_output_options(parser: argparse.ArgumentParser, *, out_help: str, required: bool = True) -> None:
@@ -81,6 +87,10 @@ def frame_options(args: argparse.Namespace) -> dict:
         "time_is": args.time_is,
         "exposure_s": args.exposure,
         "clock_sigma_s": args.clock_sigma,
+        "gain_e_adu": args.gain,
+        "read_noise_e": args.read_noise,
+        "saturation_adu": args.saturation,
+        "sip": args.sip,
     }
     return {name: value for name, value in given.items() if value is not None}
 
