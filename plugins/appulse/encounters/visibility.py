@@ -34,9 +34,11 @@ class Night:
         Local date on which the night begins.
     times : Time
         UTC, shape (n,), every 5 minutes from noon to noon.
-    altitude, azimuth, air, sun_altitude, moon_altitude, moon_separation, sky : (n,) arrays
+    altitude, azimuth, air, sun_altitude, moon_altitude, moon_separation : (n,) arrays
         Body's altitude and azimuth, airmass, Sun's and Moon's altitude, Moon's distance from the body
-        (degrees), brightness of the sky at the body (V mag/arcsec2).
+        (degrees).
+    sky, moonless_sky : (n,) arrays
+        Brightness of the night sky at the body with the Moon and without (V mag/arcsec2).
     moon_illumination : float
         Lit share at the middle.
     dark, seen, moon_ok, near : (n,) bool arrays
@@ -53,6 +55,7 @@ class Night:
     moon_altitude: np.ndarray
     moon_separation: np.ndarray
     sky: np.ndarray
+    moonless_sky: np.ndarray
     moon_illumination: float
     dark: np.ndarray
     seen: np.ndarray
@@ -178,6 +181,8 @@ def watch_night(site, day, vector_au, target_unit, reach_deg, kernels=None):
     moon_ok = ~moon_up | (
         (moon_separation >= site.moon_separation) & (lights.moon_illumination <= site.moon_illumination)
     )
+    moonlight = moon_separation, lights.moon_phase_angle
+    air = {"dark_zenith": site.dark_zenith, "extinction": site.extinction}
     return Night(
         site=site,
         evening=day,
@@ -188,14 +193,8 @@ def watch_night(site, day, vector_au, target_unit, reach_deg, kernels=None):
         sun_altitude=lights.sun_altitude,
         moon_altitude=lights.moon_altitude,
         moon_separation=moon_separation,
-        sky=sky_brightness(
-            90.0 - altitude,
-            90.0 - lights.moon_altitude,
-            moon_separation,
-            lights.moon_phase_angle,
-            dark_zenith=site.dark_zenith,
-            extinction=site.extinction,
-        ),
+        sky=sky_brightness(90.0 - altitude, 90.0 - lights.moon_altitude, *moonlight, **air),
+        moonless_sky=sky_brightness(90.0 - altitude, 180.0, *moonlight, **air),
         moon_illumination=float(lights.moon_illumination[count // 2]),
         dark=lights.sun_altitude <= site.twilight,
         seen=(altitude >= horizon_altitude(site.horizon, azimuth, site.lowest))
