@@ -53,7 +53,7 @@ def add_frame_options(parser: argparse.ArgumentParser) -> None:
     )
     group.add_argument("--exposure", type=float, metavar="SECONDS", help="exposure time")
     group.add_argument("--clock-sigma", type=float, metavar="SECONDS", help="1-sigma of the clock")
-    group.add_argument("--gain", type=float, metavar="E/ADU", help="electrons for one unit of the stored numbers")
+    group.add_argument("--gain", type=float, metavar="E/ADU", help="electrons for one stored unit")
     group.add_argument("--read-noise", type=float, metavar="E", help="read noise of the frame, electrons")
     group.add_argument("--saturation", type=float, metavar="ADU", help="largest trustworthy stored number")
     group.add_argument(
