@@ -55,9 +55,8 @@ def rank(one, nights, weights, within_arcmin):
     Examples
     --------
     >>> from types import SimpleNamespace
-    >>> one = SimpleNamespace(
-    ...     crossing=None, separation_arcsec=300.0, mag=10.0, elongation=180.0, target=SimpleNamespace(mag=None)
-    ... )
+    >>> one = SimpleNamespace(crossing=None, separation_arcsec=300.0, mag=10.0, elongation=180.0)
+    >>> one.target = SimpleNamespace(mag=None)
     >>> rank(one, (), {"closeness": 1.0, "elongation": 1.0}, 10.0).score
     0.75
     """
