@@ -21,7 +21,7 @@ LAST_SHORT_CYCLE = 619
 
 _PROVISIONAL = re.compile(r"(?:A(?=\d{3} )|(\d))(\d{3}) ?([A-HJ-Y])([A-HJ-Z])(\d*)", re.IGNORECASE)
 _SURVEY = re.compile(r"(\d{4}) ?(P-L|T-[123])", re.IGNORECASE)
-_COMET = re.compile(r"([CPDXAI])/(-?\d{1,4}) ([A-HJ-Y])([A-HJ-Z])?(\d+)(?:-([A-Z]{1,2}))?", re.IGNORECASE)
+_COMET = re.compile(r"([CPDXAI])/(-?\d{1,4}) ([A-HJ-Y])([A-HJ-Z](?=\d*\b))?(\d*)(?:-([A-Z]{1,2}))?", re.IGNORECASE)
 _COMET_NUMBER = re.compile(r"(\d{1,4})([PDI])(?:-([A-Z]{1,2}))?", re.IGNORECASE)
 _PACKED_NUMBER = re.compile(r"[0-9A-Za-z]\d{4}|~[0-9A-Za-z]{4}")
 _PACKED_PROVISIONAL = re.compile(r"[I-L]\d\d[A-HJ-Y][0-9A-Za-z]\d[A-HJ-Z]")
@@ -215,7 +215,7 @@ def _split_provisional(designation):
 
 def _pack_comet(designation):
     kind, year, half, order, count, fragment = _COMET.fullmatch(designation).groups()
-    count = int(count)
+    count = int(count or 0)
     if count > LAST_SHORT_CYCLE:
         raise DesignationError(f"{designation}: comets have packed forms up to number {LAST_SHORT_CYCLE}")
     if fragment and (order or len(fragment) > 1):
@@ -354,8 +354,11 @@ def _read_comet(text):
     head, _, name = text.partition(" (")
     if match := _COMET.fullmatch(head):
         kind, year, half, order, count, fragment = (part.upper() if part else "" for part in match.groups())
+        if not order and not count:
+            return None
         tail = f"-{fragment}" if fragment else ""
-        return Name("comet", f"{kind}/{int(year)} {half}{order}{int(count)}{tail}", name.rstrip(")"))
+        number = int(count) if count else ""
+        return Name("comet", f"{kind}/{int(year)} {half}{order}{number}{tail}", name.rstrip(")"))
     if match := _COMET.match(text):  # 'C/1995 O1-A Hale-Bopp' and lists without brackets
         rest = text[match.end() :]
         if rest.startswith(" "):

@@ -6,7 +6,7 @@ from ..errors import OrbitError
 from .orbits import OrbitCatalogue
 from .readers.table import read_orbit_table
 
-TABLES = ("starter_massive.ecsv",)
+TABLES = ("starter_massive.ecsv", "starter_neas.ecsv", "starter_comets.ecsv")
 """Files in :mod:`appulse.data`, written by the ``make_starter.py`` beside them."""
 
 

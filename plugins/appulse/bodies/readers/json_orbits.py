@@ -21,7 +21,7 @@ COMET_UNIT = 1e-8
 """au/d^2 per unit in which the MPC prints A1, A2, A3 of comets."""
 
 LARGEST_BARE = 1e-5
-"""Below, coefficients are in au/d^2 already: no comet reaches that, and none measured lies below 1e-5 units."""
+"""Below it, A1 to A3 are in au/d^2 already: no comet reaches it, none measured lies below 1e-5 units."""
 
 TIME_SYSTEMS = ("TDT", "TT", "TDB")
 

@@ -2,8 +2,8 @@
 
 Elements: ``KEP`` (a, e, i, node, peri, M), ``COM`` (q, e, i, node, peri, tp), ``CAR``, or ``EQU`` (a, e sin
 LP, e cos LP, tan i/2 sin LN, tan i/2 cos LN, mean longitude); au, degrees, MJD; ecliptic J2000 axes. The
-covariance (upper triangle by rows) has the units of the printed elements, degrees included: the ``! EIG`` line
-of recorded equinoctial files (eigenvalues, radians) agrees with that reading only.
+covariance (upper triangle by rows) has the units of the printed elements, degrees included: the ``! EIG``
+line of recorded equinoctial files (eigenvalues, radians) agrees with that reading only.
 """
 
 import numpy as np

@@ -7,8 +7,9 @@ Columns: ``designation``, ``epoch`` (JD TDB) and one of
 * ``a e i node peri M``: au, degrees, ecliptic J2000.
 
 Optional: ``name``, ``H G``, ``G1 G2``, ``G12``, ``M1 K1`` (magnitudes; K1 the factor of log r),
-``A1 A2 A3`` (au/d^2), ``g_law`` (`water` or `inverse square`), ``U``, ``source``, ``date``. Units of an
-ECSV table are honoured. A table is written by its user, who can mend it: one bad row refuses the whole.
+``A1 A2 A3`` (au/d^2), ``g_law`` (`water` or `inverse square`), ``U``, ``aliases`` (further designations, with
+semicolons), ``source``, ``date``. Units of an ECSV table are honoured. A table is written by its user, who can
+mend it: one bad row refuses the whole.
 """
 
 import numpy as np
@@ -263,6 +264,9 @@ def _extras(table, path):
         if given:
             water = law is None or law[row] in ("", "water")
             extras[row]["nongrav"] = NonGrav(**given) if water else NonGrav.inverse_square(**given)
+    others = _texts(table, "aliases")
+    for row in () if others is None else np.flatnonzero(others != ""):
+        extras[int(row)]["aliases"] = tuple(one.strip() for one in str(others[row]).split(";") if one.strip())
     for column, key in (("source", "source"), ("date", "source_date")):
         words = _texts(table, column)
         for row in () if words is None else np.flatnonzero(words != ""):

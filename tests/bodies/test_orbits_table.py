@@ -1,0 +1,187 @@
+"""Our orbit table: units honoured, mixtures refused, every bad row named."""
+
+import numpy as np
+import pytest
+from astropy import units as u
+from astropy.table import QTable, Table
+from astropy.time import Time
+
+from appulse.bodies.orbits import Orbit
+from appulse.bodies.readers import read_orbits
+from appulse.errors import OrbitError, TableError
+
+ANGLES = {"e": 0.2, "i": 5.0, "node": 10.0, "peri": 20.0}
+EXPECTED = Orbit.from_elements("7", 2461000.5, q=1.1, tp=2461050.5, **ANGLES)
+STATE_COLUMNS = ("x", "y", "z", "vx", "vy", "vz")
+
+
+def state_table(**columns):
+    table = Table({"designation": ["7"], "epoch": [2461000.5]})
+    for name, value in zip(STATE_COLUMNS, EXPECTED.state, strict=True):
+        table[name] = [value]
+    for name, value in columns.items():
+        table[name] = value
+    return table
+
+
+def write(table, folder, name="orbits.ecsv"):
+    path = folder / name
+    table.write(path)
+    return path
+
+
+def write_csv(folder, header, *rows):
+    path = folder / "orbits.csv"
+    path.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [
+        ("designation,epoch,q,e,i,node,peri,tp", "7,2461000.5,1.1,0.2,5,10,20,2461050.5"),
+        ("designation,epoch,a,e,i,node,peri,M", "7,2461000.5,1.375,0.2,5,10,20,{m}"),
+        ("# a comment\nepoch,tp,peri,node,i,e,q,designation", "2461000.5,2461050.5,20,10,5,0.2,1.1,7"),
+    ],
+)
+def test_three_ways_to_write_one_orbit(tmp_path, header, row):
+    motion = 0.985607669 / 1.375**1.5  # k in degrees
+    catalogue = read_orbits(write_csv(tmp_path, header, row.format(m=repr(-50.0 * motion))))
+    assert catalogue.select("7").state == pytest.approx(EXPECTED.state, abs=2e-9)
+
+
+def test_units_are_honoured(tmp_path):
+    table = QTable({"designation": ["7"], "epoch": [2461000.5] * u.d})
+    for name, value in zip(STATE_COLUMNS, EXPECTED.state, strict=True):
+        unit = u.km if name in "xyz" else u.km / u.s
+        table[name] = [(value * (u.au if name in "xyz" else u.au / u.d)).to(unit).value] * unit
+    orbit = read_orbits(write(table, tmp_path)).orbit(0)
+    assert orbit.state == pytest.approx(EXPECTED.state, rel=1e-13)
+
+
+def test_angles_in_radians(tmp_path):
+    table = QTable(
+        {"designation": ["7"], "epoch": [2461000.5], "q": [1.1] * u.au, "e": [0.2], "tp": [2461050.5] * u.d}
+    )
+    for name in ("i", "node", "peri"):
+        table[name] = np.radians([ANGLES[name]]) * u.rad
+    assert read_orbits(write(table, tmp_path)).orbit(0).state == pytest.approx(EXPECTED.state, rel=1e-12)
+
+
+def test_epoch_as_time_column_of_another_scale(tmp_path):
+    table = state_table()
+    table["epoch"] = Time([2461000.5], format="jd", scale="tdb").utc
+    assert read_orbits(write(table, tmp_path)).epoch_jd_tdb == pytest.approx([2461000.5], abs=1e-8)
+
+
+def test_optional_columns(tmp_path):
+    table = state_table(
+        H=[8.5], G=[0.15], M1=[7.0], K1=[10.0], A1=[1e-9], A2=[0.0], A3=[0.0], name=["Iris"], U=["0"]
+    )
+    orbit = read_orbits(write(table, tmp_path)).select("Iris")
+    assert (orbit.h, orbit.g, orbit.m1, orbit.k1, orbit.uncertainty_code) == (8.5, 0.15, 7.0, 10.0, "0")
+    assert orbit.nongrav.a1 == 1e-9
+    assert orbit.nongrav.r0 == 2.808
+
+
+def test_empty_optional_cells_are_not_given(tmp_path):
+    header = "designation,epoch,q,e,i,node,peri,tp,H,M1,A2"
+    rows = [
+        "7,2461000.5,1.1,0.2,5,10,20,2461050.5,5.5,,",
+        "2P,2461000.5,1.1,0.2,5,10,20,2461050.5,,11.0,1e-10",
+    ]
+    first, second = read_orbits(write_csv(tmp_path, header, *rows))
+    assert (first.h, first.m1, first.nongrav) == (5.5, None, None)
+    assert (second.h, second.m1, second.nongrav.a2) == (None, 11.0, 1e-10)
+
+
+def test_rows_may_differ_in_form(tmp_path):
+    header = "designation,epoch,q,a,e,i,node,peri,tp,M"
+    path = write_csv(
+        tmp_path, header, "A,2461000.5,1.1,,0.2,5,10,20,2461050.5,", "B,2461000.5,,1.375,0.2,5,10,20,,0"
+    )
+    assert read_orbits(path).elements[:, 0] == pytest.approx([1.1, 1.1])
+
+
+def test_plain_numbers_as_designations_stay_text(tmp_path):
+    path = write_csv(
+        tmp_path, "designation,epoch,q,e,i,node,peri,tp", "00007,2461000.5,1.1,0.2,5,10,20,2461050.5"
+    )
+    catalogue = read_orbits(path)
+    assert catalogue.designation.tolist() == ["00007"]
+    assert catalogue.select("7").number == 7
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "words"),
+    [
+        ("designation,epoch,q,e,i,node,peri", "7,2461000.5,1,0,0,0,0", "column tp is missing"),
+        ("designation,epoch,H", "7,2461000.5,5", "no columns of an orbit"),
+        ("designation,q,e,i,node,peri,tp", "7,1,0,0,0,0,2461050.5", "no column 'epoch'"),
+        (
+            "epoch,designation,q,e,i,node,peri,tp",
+            "2461000.5,,1,0,0,0,0,2461050.5",
+            "row 1 has no designation",
+        ),
+        ("designation,epoch,q,e,i,node,peri,tp", "7,2027-05-04,1,0,0,0,0,2461050.5", "a JD TDB"),
+        ("designation,epoch,q,e,i,node,peri,tp", "7,2461000.5,1.1 au,0,0,0,0,2461050.5", "where a number"),
+        ("designation,epoch,q,e,i,node,peri,tp", "7,2461000.5,,0,0,0,0,2461050.5", "row 1 has no q"),
+        ("designation,epoch,q,e,i,node,peri,tp", "7,2461000.5,nan,0,0,0,0,2461050.5", "row 1.*q"),
+        ("designation,epoch,q,e,i,node,peri,tp", "7,2461000.5,1.1,0,0", "cannot be read|row 1 has no"),
+        (
+            "designation,epoch,a,e,i,node,peri,M",
+            "7,2461000.5,2.0,1.2,0,0,0,5",
+            r"row 1 \(7\): e = 1.2 with a",
+        ),
+        ("designation,epoch,a,e,i,node,peri,M", "7,2461000.5,2.0,1.0,0,0,0,5", "a parabola has none"),
+        ("designation,epoch,x,y,z,vx,vy,vz", "7,2461000.5,0,0,0,0,0,0", "position vector is zero"),
+        ("designation,epoch,x,y,z,vx,vy,vz", "7,61000.5,1,0,0,0,0.01,0", "looks like an MJD"),
+        (
+            "designation,epoch,q,a,e,i,node,peri,tp,M",
+            "7,2461000.5,1,1,0,0,0,0,2461000.5,0",
+            "two descriptions",
+        ),
+        ("designation,epoch,q,e,i,node,peri,tp", "", "no rows"),
+    ],
+)
+def test_bad_tables(tmp_path, header, row, words):
+    with pytest.raises((TableError, OrbitError), match=words) as caught:
+        read_orbits(write_csv(tmp_path, header, row))
+    assert "orbits.csv" in str(caught.value)
+
+
+def test_mixed_units_within_a_vector(tmp_path):
+    table = state_table()
+    table["x"].unit, table["y"].unit, table["z"].unit = u.au, u.km, u.au
+    with pytest.raises(TableError, match=r"mixed units \(x in AU, y in km, z in AU\)"):
+        read_orbits(write(table, tmp_path))
+
+
+def test_units_for_some_columns_only(tmp_path):
+    table = state_table()
+    table["x"].unit = u.km
+    with pytest.raises(TableError, match="mixed units"):
+        read_orbits(write(table, tmp_path))
+
+
+def test_units_of_another_kind(tmp_path):
+    table = state_table()
+    for name in "xyz":
+        table[name].unit = u.kg
+    with pytest.raises(TableError, match="column x is in kg"):
+        read_orbits(write(table, tmp_path))
+
+
+def test_a_bad_row_among_good_ones_is_named(tmp_path):
+    row = "{},2461000.5,1.1,{},5,10,20,2461050.5"
+    path = write_csv(
+        tmp_path, "designation,epoch,q,e,i,node,peri,tp", row.format("7", 0.2), row.format("8", -0.2)
+    )
+    with pytest.raises(OrbitError, match=r"row 2 \(8\): e = -0.2"):
+        read_orbits(path)
+
+
+def test_the_sample_orbit(sample_data):
+    orbit = read_orbits(sample_data / "orbit.ecsv").select("7")
+    assert orbit.epoch_jd_tdb == 2461480.5
+    assert orbit.elements.a == pytest.approx(2.387, abs=0.002)  # (7): 2.386 au, osculating, MPCORB of 2011
