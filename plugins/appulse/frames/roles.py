@@ -95,10 +95,11 @@ def clash(name: str, a: Moment, b: Moment) -> FrameTimeError:
 
     Examples
     --------
-    >>> at = [Moment(k, parse_utc(f"2027-05-04T{h}:00:00"), None, 1.0) for k, h in (("DATE-OBS", 20), ("UT", 22))]
-    >>> print(clash("m1.fits", *at))
-    m1.fits: DATE-OBS 2027-05-04T20:00:00.000 UTC and UT 2027-05-04T22:00:00.000 UTC differ by 7200.000 s (a time
-    zone's worth: one of them may be local time): ...
+    >>> a = Moment("DATE-OBS", parse_utc("2027-05-04T20:00:00"), None, 1.0)
+    >>> b = Moment("MJD-OBS", parse_utc("2027-05-04T22:00:00"), None, 1.0)
+    >>> print(clash("m1.fits", a, b))
+    m1.fits: DATE-OBS 2027-05-04T20:00:00.000 UTC and MJD-OBS 2027-05-04T22:00:00.000 UTC differ by 7200.000 s
+    (a time zone's worth: one of them may be local time): ...
     """
     off = abs((a.time - b.time).sec)
     return FrameTimeError(

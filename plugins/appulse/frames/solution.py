@@ -26,6 +26,7 @@ _MATRIX = re.compile(r"(CD|PC)(\d)_(\d)")
 _PARAMETER = re.compile(r"(PV|PS)(\d)_(\d+)")
 _SIP = re.compile(r"(A|B|AP|BP)_(ORDER|\d+_\d+)")
 _FRAME = ("RADESYS", "EQUINOX", "LONPOLE", "LATPOLE")
+_LATITUDE = re.compile(r"DEC-|[A-Z]LAT")
 _CELESTIAL = re.compile(r"(RA--|DEC-|[GE]L(ON|AT)|[A-Z]LON|[A-Z]LAT)")
 SCALE_ARCSEC = (1e-3, 3599.0)
 """Pixel scales that some instrument has, arcsec; astropy's default for a missing scale is 3600."""
@@ -118,33 +119,51 @@ def celestial_wcs(
 
 
 def _wcs_cards(name: str, cards: Cards, axes: list[int]) -> fits.Header:
-    """A header of the WCS cards only, its celestial axes numbered 1 and 2, numbers checked to be numbers."""
-    number = {str(axis): str(new) for new, axis in enumerate(axes, start=1)}
+    """A header of the WCS cards only: longitude and latitude are axes 1 and 2, numbers checked to be numbers."""
+    pixel = {str(axis): str(new) for new, axis in enumerate(axes, start=1)}
+    is_swapped = _LATITUDE.match(str(cards.header[f"CTYPE{axes[0]}"]).strip().upper()) is not None
+    world = dict(zip(pixel, ("2", "1"), strict=True)) if is_swapped else pixel
     header = fits.Header()
     for key in dict.fromkeys(cards.header):
-        target = _renumbered(key, number)
+        target = _renumbered(key, world, pixel)
         if target is None:
             continue
-        value = cards.header[key]
+        try:
+            value = cards.header[key]
+        except fits.VerifyError as error:
+            raise FrameWCSError(f"{name}: the card {key} cannot be read (is it NaN?): {REMEDY}") from error
         if isinstance(value, Undefined) or value is None:
             continue
         if key not in _FRAME[:2] and not key.startswith(("CTYPE", "CUNIT", "PS")):
             value = _number(name, key, value)
         header[target] = value
+    if is_swapped:
+        _keep_diagonal(name, header)
     _frame_cards(name, cards, header)
     return header
 
 
-def _renumbered(key: str, number: dict[str, str]) -> str | None:
+def _keep_diagonal(name: str, header: fits.Header) -> None:
+    """Latitude first: what the standard takes for granted (PCi_i = 1) must be said once the rows are exchanged."""
+    if any(key.startswith("CD") and _MATRIX.fullmatch(key) for key in header):
+        return
+    if any(key.startswith("CROTA") for key in header):
+        raise FrameWCSError(f"{name}: latitude first together with CROTA: write the WCS with a CD matrix")
+    for key, value in (("PC1_1", 0.0), ("PC1_2", 1.0), ("PC2_1", 1.0), ("PC2_2", 0.0)):
+        header.setdefault(key, value)
+
+
+def _renumbered(key: str, world: dict[str, str], pixel: dict[str, str]) -> str | None:
     """The keyword with the celestial axes' numbers; None if it is no WCS card of these axes."""
     if key in _FRAME or _SIP.fullmatch(key):
         return key
-    if (match := _AXIS.fullmatch(key)) and match[2] in number:
-        return match[1] + number[match[2]]
-    if (match := _MATRIX.fullmatch(key)) and match[2] in number and match[3] in number:
-        return f"{match[1]}{number[match[2]]}_{number[match[3]]}"
-    if (match := _PARAMETER.fullmatch(key)) and match[2] in number:
-        return f"{match[1]}{number[match[2]]}_{match[3]}"
+    if match := _AXIS.fullmatch(key):
+        number = pixel if match[1] == "CRPIX" else world
+        return match[1] + number[match[2]] if match[2] in number else None
+    if (match := _MATRIX.fullmatch(key)) and match[2] in world and match[3] in pixel:
+        return f"{match[1]}{world[match[2]]}_{pixel[match[3]]}"
+    if (match := _PARAMETER.fullmatch(key)) and match[2] in world:
+        return f"{match[1]}{world[match[2]]}_{match[3]}"
     return None
 
 
