@@ -78,13 +78,31 @@ def test_any_text_is_read_or_refused_by_name(text):
 @pytest.mark.parametrize(
     ("typed", "meant"),
     [
-        ("7", "7"), ("(7)", "7"), ("(7) Iris", "7"), ("7 Iris", "7"), ("00007", "7"), ("K3289", "203289"),
-        ("~0000", "620000"), ("2020 AB", "2020 AB"), ("2020ab", "2020 AB"), ("K20A00B", "2020 AB"), ("A898 PA", "1898 PA"),
-        ("2040 P-L", "2040 P-L"), ("PLS2040", "2040 P-L"), ("2P/Encke", "2P"), ("0002P", "2P"), ("73P-AA", "73P-AA"),
-        ("73P/Schwassmann-Wachmann 3-B", "73P-B"), ("C/2023 A3 (Some Name)", "C/2023 A3"), ("P/2004 CB", "P/2004 CB"),
-        ("C/1995 O1-A", "C/1995 O1-A"), ("1I", "1I"), ("  Iris ", "Iris"), ("3200 Phaethon (1983 TB)", "3200"),
+        ("7", "7"),
+        ("(7)", "7"),
+        ("(7) Iris", "7"),
+        ("7 Iris", "7"),
+        ("00007", "7"),
+        ("K3289", "203289"),
+        ("~0000", "620000"),
+        ("2020 AB", "2020 AB"),
+        ("2020ab", "2020 AB"),
+        ("K20A00B", "2020 AB"),
+        ("A898 PA", "1898 PA"),
+        ("2040 P-L", "2040 P-L"),
+        ("PLS2040", "2040 P-L"),
+        ("2P/Encke", "2P"),
+        ("0002P", "2P"),
+        ("73P-AA", "73P-AA"),
+        ("73P/Schwassmann-Wachmann 3-B", "73P-B"),
+        ("C/2023 A3 (Some Name)", "C/2023 A3"),
+        ("P/2004 CB", "P/2004 CB"),
+        ("C/1995 O1-A", "C/1995 O1-A"),
+        ("1I", "1I"),
+        ("  Iris ", "Iris"),
+        ("3200 Phaethon (1983 TB)", "3200"),
     ],
-)  # fmt: skip
+)
 def test_what_users_type(typed, meant):
     assert normalise(typed) == meant
 

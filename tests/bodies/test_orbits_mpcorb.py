@@ -10,14 +10,16 @@ from appulse.bodies.readers import read_orbits, sniff
 from appulse.bodies.readers.mpcorb import julian_date, unpack_epoch
 from appulse.errors import OrbitError
 
-# Published lines of MPCORB: epoch 2020-05-31 as kept in the tests of a public repository (MIT), epoch 2011-08-27 likewise.
+# Published lines of MPCORB, of epochs 2020-05-31 and 2011-08-27, as public repositories carry them.
 PALLAS = (
-    "00002    4.2   0.15 K205V 144.97567  310.20237  173.02474   34.83293  0.2299723  0.21334458   2.7738415  0 "
-    "MPO530953  8031 109 1821-2019 0.58 M-v 28h MPCW       0000      (2) Pallas             20190812"
+    "00002    4.2   0.15 K205V 144.97567  310.20237  173.02474   34.83293  0.2299723  0.21334458   "
+    "2.7738415  0 MPO530953  8031 109 1821-2019 0.58 M-v 28h MPCW       0000"
+    "      (2) Pallas             20190812"
 )
 IRIS = (
-    "00007    5.51  0.15 K118R 111.53561  145.26277  259.65080    5.52306  0.2305428  0.26737788   2.3862672  0 "
-    "MPO135420  4443  76 1848-2008 0.60 M-v 38h MPCW       0000      (7) Iris               20080308"
+    "00007    5.51  0.15 K118R 111.53561  145.26277  259.65080    5.52306  0.2305428  0.26737788   "
+    "2.3862672  0 MPO135420  4443  76 1848-2008 0.60 M-v 38h MPCW       0000"
+    "      (7) Iris               20080308"
 )
 HEADER = (
     "MINOR PLANET CENTER ORBIT DATABASE (MPCORB)   File prepared 2026 Nov. 20\n\nDes'n     H     G\n"
@@ -31,9 +33,16 @@ def synthetic(designation, rng):
     a, e = rng.uniform(2.0, 3.3), rng.uniform(0.0, 0.3)
     i, node, peri, m = rng.uniform(0, 30), *rng.uniform(0, 360, 3)
     motion = np.degrees(0.01720209895) / a**1.5
-    start = f"{pack(designation):7} {15.0:5.2f} {0.15:5.2f} K2655 {m:9.5f}  {peri:9.5f}  {node:9.5f}  {i:9.5f}  {e:9.7f} "
-    middle = f"{motion:11.8f} {a:11.7f}  0 MPO492748  6751 115 1801-2019 0.60 M-v 30h Nobody     0000"
-    return f"{start + middle:166}{'         ' + designation:28}20260915", (a, e, i, node, peri, m)
+    start = f"{pack(designation):7} {15.0:5.2f} {0.15:5.2f} K2655 {m:9.5f}  {peri:9.5f}  {node:9.5f}  "
+    middle = f"{i:9.5f}  {e:9.7f} {motion:11.8f} {a:11.7f}  0 MPO492748  6751 115 1801-2019 0.60 M-v 30h"
+    return f"{start + middle + ' Nobody     0000':166}{'         ' + designation:28}20260915", (
+        a,
+        e,
+        i,
+        node,
+        peri,
+        m,
+    )
 
 
 def read(folder, *lines, header=HEADER):
@@ -60,7 +69,8 @@ def test_numbers_are_read_as_python_reads_them(tmp_path):
     rng = np.random.default_rng(3)
     names = [f"20{year:02d} {half}{order}{count}" for year, half, order, count in
              zip(rng.integers(0, 27, 300), rng.choice(list("ABCDEFGHJKLMNOPQRSTUVWXY"), 300),
-                 rng.choice(list("ABCDEFGHJKLMNOPQRSTUVWXYZ"), 300), rng.integers(1, 900, 300), strict=True)]  # fmt: skip
+                 rng.choice(list("ABCDEFGHJKLMNOPQRSTUVWXYZ"), 300), rng.integers(1, 900, 300),
+                 strict=True)]  # fmt: skip
     lines, truth = zip(*(synthetic(name, rng) for name in names), strict=True)
     catalogue = read(tmp_path, *lines)
     assert catalogue.designation.tolist() == names
@@ -111,7 +121,7 @@ def test_broken_lines(tmp_path, old, new, words):
 
 
 def test_a_file_with_no_usable_line(tmp_path):
-    with pytest.raises(OrbitError, match="line 5.*was cut"):
+    with pytest.raises(OrbitError, match=r"line 5.*was cut"):
         read(tmp_path, IRIS[:120])
 
 

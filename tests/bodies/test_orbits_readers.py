@@ -20,7 +20,7 @@ HALLEY = HALE_BOPP.replace("    CJ95O010", "0001P       ").replace(
     "C/1995 O1 (Hale-Bopp)", "1P/Halley            "
 )
 TOL_OTHER_GM_SIGMAS = 0.01
-"""The files' elements go with k^2 or an older GM of the Sun: parts in 1e11, here in units of the printed sigmas."""
+"""The files' elements go with k^2 or an older GM of the Sun, parts in 1e11; in printed sigmas."""
 
 TOL_PRINTED_COVARIANCE = 1e-5
 """mpc_orb prints 12 digits of terms that cancel by up to 1e6 between the two sets of elements."""
@@ -124,7 +124,7 @@ def test_bright_near_earth_asteroids(shared):
 @pytest.mark.needs_shared
 @pytest.mark.parametrize("name", ["2012HN13_mpcorb_yarkovsky", "2020AB_mpcorb", "2062_mpcorb_v07"])
 def test_mpc_orb_state_and_covariance_against_its_own_elements(shared, name):
-    """The file holds the covariance twice, Cartesian and cometary: the Jacobian must carry one into the other."""
+    """The file holds the covariance twice: the Jacobian must carry the cometary into the Cartesian one."""
     path = shared / "orbits" / f"{name}.json"
     orbit, com = read_orbits(path).orbit(0), json.loads(path.read_text())["COM"]
     values = np.array(com["coefficient_values"])
@@ -159,10 +159,11 @@ def test_sbdb_orbit_is_taken_at_the_epoch_of_its_covariance():
     assert (ceres.label, ceres.h, ceres.g, ceres.aliases) == ("(1) Ceres", 3.34, 0.12, ("1943 XB", "1899 OF"))
 
 
-@pytest.mark.parametrize(("name", "label"), [("67P", "67P/Churyumov-Gerasimenko"), ("apophis", "(99942) Apophis"),
+@pytest.mark.parametrize(("name", "label"), [("67P", "67P/Churyumov-Gerasimenko"),
+                                             ("apophis", "(99942) Apophis"),
                                              ("phaethon", "(3200) Phaethon")])  # fmt: skip
 def test_sbdb_covariance_gives_the_printed_sigma_of_q_back(name, label):
-    """Turned back from the state, q must have the sigma that SBDB prints: two independent ways through the Jacobian."""
+    """Turned back from the state, q must have the sigma that SBDB prints."""
     orbit = sbdb(name)
     assert orbit.label == label
     printed = json.loads(recorded("astroquery.jplsbdb", "tests", "data", f"{name}.dat").read_text())["orbit"]
@@ -288,7 +289,7 @@ def test_files_that_are_no_orbits(tmp_path, text, words):
 def test_a_file_that_is_not_there(tmp_path):
     with pytest.raises(OrbitError, match="no such file"):
         read_orbits(tmp_path / "gone.csv")
-    with pytest.raises(OrbitError, match="(?i)directory|denied"):
+    with pytest.raises(OrbitError, match=r"(?i)directory|denied"):
         read_orbits(tmp_path)
 
 

@@ -8,14 +8,14 @@ from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
 from appulse.errors import DesignationError, OrbitError
 from appulse.numerics.kepler import GM_SUN
 
-# JPL Horizons, (1) Ceres, solution JPL#48, epoch JD 2458849.5 TDB: elements and the equivalent ICRF state, from the
-# reply recorded in astroquery 0.4.11, jplhorizons/tests/data/ceres_elements_single.txt.
+# JPL Horizons, (1) Ceres, solution JPL#48, epoch JD 2458849.5 TDB: elements and equivalent ICRF state; the reply
+# is recorded in astroquery 0.4.11, jplhorizons/tests/data/ceres_elements_single.txt.
 CERES = {"e": 0.07687465013145245, "q": 2.556401146697176, "tp": 2458240.1791309435, "node": 80.3011901917491,
          "peri": 73.80896808746482, "i": 10.59127767086216}  # fmt: skip
 CERES_STATE = [1.007608869613381, -2.390064275223502, -1.332124522752402,
                9.201724467227128e-3, 3.370381135398406e-3, -2.850337057661093e-4]  # fmt: skip
 TOL_JD_DOUBLE_AU, TOL_JD_DOUBLE_AU_D = 5e-12, 5e-14
-"""A Julian date in one double steps by 4.7e-10 d; at 0.01 au/d and 1e-4 au/d^2 that is 5e-12 au (0.7 m), 5e-14 au/d."""
+"""A Julian date in one double steps by 4.7e-10 d; with 0.01 au/d and 1e-4 au/d^2: 5e-12 au, 5e-14 au/d."""
 
 GOOD = {"e": 0.2, "i": 5.0, "node": 10.0, "peri": 20.0, "q": 1.1, "tp": 2461050.5}
 
@@ -127,7 +127,7 @@ def test_matrices_that_are_no_covariance(matrix, words):
 
 
 def test_covariance_agrees_with_drawn_orbits():
-    """Linear propagation against 4000 drawn sets of elements (seeded); the ratio of sigmas scatters by 1/sqrt(8000)."""
+    """Linear propagation against 4000 drawn sets of elements (seeded): sigmas scatter by 1/sqrt(8000)."""
     elements = np.array([1.1, 0.2, 5.0, 10.0, 20.0, 2461050.5])
     sigma = np.array([1e-6, 1e-6, 1e-4, 1e-4, 1e-4, 1e-3])
     correlation = np.full((6, 6), 0.3) + 0.7 * np.eye(6)
@@ -175,7 +175,7 @@ def test_one_designation_twice_is_ambiguous():
 
 
 def test_a_comet_of_which_only_fragments_are_listed():
-    with pytest.raises(DesignationError, match="73P-B.*73P-C"):
+    with pytest.raises(DesignationError, match=r"73P-B.*73P-C"):
         two(("73P-B", ""), ("73P-C", "")).select("73P")
 
 

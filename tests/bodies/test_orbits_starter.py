@@ -39,7 +39,8 @@ def test_massive_asteroids_stand_where_the_kernel_has_them(starter, number):
     assert orbit.h is not None
 
 
-@pytest.mark.parametrize(("typed", "label"), [("Eros", "(433) Eros"), ("1898 PA", "(433) Eros"), ("67P", "67P/Churyumov-Gerasimenko"),
+@pytest.mark.parametrize(("typed", "label"), [("Eros", "(433) Eros"), ("1898 PA", "(433) Eros"),
+                                              ("67P", "67P/Churyumov-Gerasimenko"),
                                               ("Iris", "(7) Iris")])  # fmt: skip
 def test_selecting(starter, typed, label):
     assert starter.select(typed).label == label

@@ -21,7 +21,9 @@ LAST_SHORT_CYCLE = 619
 
 _PROVISIONAL = re.compile(r"(?:A(?=\d{3} )|(\d))(\d{3}) ?([A-HJ-Y])([A-HJ-Z])(\d*)", re.IGNORECASE)
 _SURVEY = re.compile(r"(\d{4}) ?(P-L|T-[123])", re.IGNORECASE)
-_COMET = re.compile(r"([CPDXAI])/(-?\d{1,4}) ([A-HJ-Y])([A-HJ-Z](?=\d*\b))?(\d*)(?:-([A-Z]{1,2}))?", re.IGNORECASE)
+_COMET = re.compile(
+    r"([CPDXAI])/(-?\d{1,4}) ([A-HJ-Y])([A-HJ-Z](?=\d*\b))?(\d*)(?:-([A-Z]{1,2}))?", re.IGNORECASE
+)
 _COMET_NUMBER = re.compile(r"(\d{1,4})([PDI])(?:-([A-Z]{1,2}))?", re.IGNORECASE)
 _PACKED_NUMBER = re.compile(r"[0-9A-Za-z]\d{4}|~[0-9A-Za-z]{4}")
 _PACKED_PROVISIONAL = re.compile(r"[I-L]\d\d[A-HJ-Y][0-9A-Za-z]\d[A-HJ-Z]")

@@ -8,8 +8,8 @@ Columns: ``designation``, ``epoch`` (JD TDB) and one of
 
 Optional: ``name``, ``H G``, ``G1 G2``, ``G12``, ``M1 K1`` (magnitudes; K1 the factor of log r),
 ``A1 A2 A3`` (au/d^2), ``g_law`` (`water` or `inverse square`), ``U``, ``aliases`` (further designations, with
-semicolons), ``source``, ``date``. Units of an ECSV table are honoured. A table is written by its user, who can
-mend it: one bad row refuses the whole.
+semicolons), ``source``, ``date``. Units of an ECSV table are honoured. A table is written by its user, who
+can mend it: one bad row refuses the whole.
 """
 
 import numpy as np
