@@ -45,9 +45,15 @@ def frame_options(args):
     from appulse.observers.site import Site
 
     hdu = int(args.hdu) if args.hdu is not None and args.hdu.isdigit() else args.hdu
-    given = {"hdu": hdu, "wcs_from": args.wcs_from, "site": None if args.site is None else Site.parse(args.site),
-             "time": args.time, "time_is": args.time_is, "exposure_s": args.exposure,
-             "clock_sigma_s": args.clock_sigma}  # fmt: skip
+    given = {
+        "hdu": hdu,
+        "wcs_from": args.wcs_from,
+        "site": None if args.site is None else Site.parse(args.site),
+        "time": args.time,
+        "time_is": args.time_is,
+        "exposure_s": args.exposure,
+        "clock_sigma_s": args.clock_sigma,
+    }
     return {name: value for name, value in given.items() if value is not None}
 
 

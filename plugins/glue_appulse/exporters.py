@@ -1,4 +1,4 @@
-"""Residuals written out through glue's own export: a table with units and provenance, or observations to send."""
+"""Residuals written out through glue's own export: a table with units, or observations to send."""
 
 from .kinds import RESIDUALS, kind_of
 from .residual_data import table_of
@@ -6,7 +6,9 @@ from .residual_data import table_of
 
 def _table(data):
     if kind_of(data) != RESIDUALS:
-        raise ValueError(f"'{data.label}' holds no residuals; measure a body first, then export the data set 'residuals'")
+        raise ValueError(
+            f"'{data.label}' holds no residuals; measure a body first, then export the data set 'residuals'"
+        )
     return table_of(data)
 
 

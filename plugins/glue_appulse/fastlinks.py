@@ -2,8 +2,8 @@
 
 glue-core looks through all links again for every component it finds: for the frames of a night that grows
 with the cube of their number (sixty frames and three overlays: half a minute). The search below visits
-each link once and finds the same components by ways of the same length. It takes the place of glue's only as long
-as that is the one known to be slow; a glue that brings its own is left alone.
+each link once and finds the same components by ways of the same length. It takes the place of glue's only as
+long as that is the one known to be slow; a glue that brings its own is left alone.
 """
 
 import inspect

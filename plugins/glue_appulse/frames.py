@@ -106,7 +106,7 @@ def frame_data(frame):
     label = frame.name or "frame"
     data = Data(label=label, coords=FrameWCS.from_wcs(frame.wcs, shape))
     source = FrameSource(frame)
-    planes = ["pixels", *(["red", "green", "blue"] if frame.colour is not None else [])]
+    planes = ["pixels", *(["red", "green", "blue"] if frame.is_colour else [])]
     for name in planes:
         data.add_component(LazyPixels(source, name=name, shape=shape), name)
     data.meta.update(describe(frame), **{KIND_KEY: FRAME})

@@ -102,7 +102,9 @@ def table_of(layer):
         if cid.label == MJD:
             continue
         if cid.label == TIME_COLUMN:
-            table[TIME_COLUMN] = Time(np.asarray(component.labels)[keep].astype(str), scale="utc", format="isot")
+            table[TIME_COLUMN] = Time(
+                np.asarray(component.labels)[keep].astype(str), scale="utc", format="isot"
+            )
         elif component.categorical:
             table[cid.label] = np.asarray(component.labels)[keep].astype(str)
         else:

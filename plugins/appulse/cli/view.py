@@ -33,9 +33,12 @@ def add_parser(subparsers) -> None:
     parser.add_argument("frames", nargs="+", metavar="FRAME", help="FITS files (.fits, .fits.gz, .fits.fz)")
     common.add_orbit_options(parser)
     parser.add_argument(
-        "--positions", type=Path, metavar="TABLE", help="places instead of orbits: designation, ra, dec[, time]"
+        "--positions",
+        type=Path,
+        metavar="TABLE",
+        help="places instead of orbits: designation, ra, dec[, time]",
     )
-    parser.add_argument("--stars", type=Path, metavar="TABLE", help="reference stars for measuring (Gaia names)")
+    parser.add_argument("--stars", type=Path, metavar="TABLE", help="reference stars (Gaia column names)")
     parser.add_argument("--no-outlines", action="store_true", help="leave the deep-sky objects out")
     common.add_frame_options(parser)
 
@@ -80,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
         If the extra 'desktop' is not installed.
     """
     if args.orbits is not None and args.positions is not None:
-        raise InputError("--orbits and --positions exclude each other: give the one that the places shall come from")
+        raise InputError("--orbits and --positions exclude each other: give the one where places come from")
     named = [*args.frames, args.orbits, args.positions, args.stars, args.wcs_from]
     missing = [path for path in named if path is not None and not Path(path).is_file()]
     if missing:

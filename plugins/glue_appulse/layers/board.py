@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.artist import Artist
+from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox, IdentityTransform
 
@@ -15,6 +16,9 @@ MAX_LABELS = 60
 TURNS = (0, 180, 50, -50, 130, -130)
 HALO = "#0b0e14"
 PLATE_ALPHA = 0.78
+#: Room around the letters, display pixels.
+PAD_PX = 2
+STORED_PICTURES = 2000
 
 
 @dataclass(frozen=True)
@@ -148,7 +152,7 @@ class LabelBoard(Artist):
         self._text.set_bbox(
             {"facecolor": HALO, "alpha": PLATE_ALPHA, "linewidth": 0, "boxstyle": "round,pad=0.12"}
         )
-        self._sizes = {}
+        self._sizes, self._pictures = {}, {}
 
     @classmethod
     def of(cls, axes):
@@ -197,7 +201,7 @@ class LabelBoard(Artist):
             self._text.set_text(label.text)
             self._text.set_fontsize(label.size)
             box = self._text.get_window_extent(renderer)
-            self._sizes[key] = (box.width + 4, box.height + 2)
+            self._sizes[key] = (box.width + 2 * PAD_PX, box.height + 2 * PAD_PX)
         return self._sizes[key]
 
     def draw(self, renderer):
@@ -229,13 +233,24 @@ class LabelBoard(Artist):
         self.stale = False
 
     def _write(self, renderer, label, box):
+        """Words on the screen; on a pixel canvas out of a store, for drawing letters is what takes long."""
+        x, y = round(box.x0), round(box.y0)
+        if not isinstance(renderer, RendererAgg):
+            self._letters(renderer, label, box.x0 + PAD_PX, box.y0 + PAD_PX)
+            return
+        width, height = int(np.ceil(box.width)) + 2 * PAD_PX, int(np.ceil(box.height)) + 2 * PAD_PX
+        key = (label.text, label.size, label.color, renderer.dpi)
+        if key not in self._pictures:
+            if len(self._pictures) > STORED_PICTURES:
+                self._pictures.clear()
+            canvas = RendererAgg(width, height, renderer.dpi)
+            self._letters(canvas, label, 2 * PAD_PX, 2 * PAD_PX)
+            # a renderer wants images bottom up
+            self._pictures[key] = np.asarray(canvas.buffer_rgba())[::-1].copy()
+        renderer.draw_image(renderer.new_gc(), x - PAD_PX, y - PAD_PX, self._pictures[key])
+
+    def _letters(self, renderer, label, x, y):
         text = self._text
-        text.set(
-            text=label.text,
-            fontsize=label.size,
-            color=label.color,
-            position=(box.x0 + 2, box.y0 + 1),
-            horizontalalignment="left",
-            verticalalignment="bottom",
-        )
+        text.set(text=label.text, fontsize=label.size, color=label.color, position=(x, y),
+                 horizontalalignment="left", verticalalignment="bottom")  # fmt: skip
         text.draw(renderer)

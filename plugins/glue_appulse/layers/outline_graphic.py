@@ -2,21 +2,22 @@
 
 import numpy as np
 from matplotlib.artist import Artist
-from matplotlib.patches import PathPatch
 from matplotlib.path import Path
-from matplotlib.patheffects import Normal, Stroke
-from matplotlib.transforms import IdentityTransform
 
-from .board import HALO, Label, LabelBoard
-from .outline_model import CIRCLE, POINT
+from .board import MAX_LABELS, Label, LabelBoard
+from .outline_model import CIRCLE, POINT, POLYGON
+from .stroke import stroke
 
 NAME_RANK = 20.0
 #: Half width of the lozenge that marks an object without size, display pixels.
 POINT_PX = 5.0
 #: Objects smaller than this on the screen keep their names for a closer look, display pixels.
 NAME_PX = 12.0
-#: A ring is drawn with about one vertex for so many display pixels.
-VERTEX_PX = 2.0
+#: How far a thinned ellipse may stray from the true one, display pixels; a hand-drawn polygon keeps one
+#: vertex for each of POLYGON_PX, for nobody knows which of its corners matter.
+SAGITTA_PX, POLYGON_PX = 0.3, 1.5
+#: So many outlines in sight and the picture is crowded anyway: they go without rims, at half the cost.
+CROWD = 300
 
 
 class OutlineGraphic(Artist):
@@ -37,10 +38,6 @@ class OutlineGraphic(Artist):
         super().__init__()
         self.look = look
         self._labels = []
-        self._patches = [
-            PathPatch(Path(np.empty((0, 2))), facecolor="none", transform=IdentityTransform())
-            for _ in range(2)
-        ]
         self.set_model(model, projector, swapped)
 
     def set_model(self, model, projector, swapped=False):
@@ -131,16 +128,17 @@ class OutlineGraphic(Artist):
             return
         scale = np.abs(np.diff(self.axes.transData.transform([[0, 0], [1, 1]]), axis=0)).max()
         extent = (self._bounds[:, 2:] - self._bounds[:, :2]).max(1) * scale
-        guessed = self.model.shapes == CIRCLE
-        points = self.model.shapes == POINT
-        for patch, chosen, style in (
-            (self._patches[0], visible & ~guessed, "-"),
-            (self._patches[1], visible & guessed, "--"),
-        ):
+        guessed, points = self.model.shapes == CIRCLE, self.model.shapes == POINT
+        look, crowd = self.look, visible.sum() > CROWD
+        for chosen, dashed in ((visible & ~guessed, False), (visible & guessed, True)):
             vertices, codes = self._paths(chosen, extent)
-            if style == "-":
+            if dashed and crowd:
+                # dashes for nothing: every other chord; a renderer's own cost as much as all the rest
+                codes, dashed = np.where(np.arange(len(codes)) % 2, codes, Path.MOVETO), False
+            elif not dashed:
                 vertices, codes = self._with_points(vertices, codes, visible & points)
-            self._stroke(renderer, patch, vertices, codes, style)
+            stroke(renderer, self.axes, vertices, codes, color=look.color, width=look.width, alpha=look.alpha,
+                   dashed=dashed, rim=not crowd)  # fmt: skip
         if self.look.show_names:
             self._labels = self._names(visible, extent, points)
         self.stale = False
@@ -149,8 +147,10 @@ class OutlineGraphic(Artist):
         if not len(self.model.owner):
             return np.empty((0, 2)), np.empty(0, Path.code_type)
         count = np.bincount(self.model.owner, minlength=len(extent))
-        crowding = count * VERTEX_PX / np.fmax(3 * extent, 1e-9)
-        stride = 2 ** np.floor(np.log2(np.clip(crowding, 1, 8))).astype(int)
+        # a chord of length c misses an arc of diameter e by c^2 / 4e; pi e / c chords close the ellipse
+        smooth = np.pi * np.sqrt(np.fmax(extent, 1.0) / (4 * SAGITTA_PX))
+        wanted = np.where(self.model.shapes == POLYGON, np.pi * extent / POLYGON_PX, smooth)
+        stride = np.clip(count / np.fmax(wanted, 8.0), 1, 64).astype(int)
         mine = self.model.owner
         keep = (
             chosen[mine]
@@ -169,33 +169,21 @@ class OutlineGraphic(Artist):
         begin = np.array([Path.MOVETO, *[Path.LINETO] * 4], Path.code_type)
         return np.vstack([vertices, more]), np.concatenate([codes, np.tile(begin, len(centres))])
 
-    def _stroke(self, renderer, patch, vertices, codes, style):
-        if not len(vertices):
-            return
-        look = self.look
-        patch.set_figure(self.get_figure())
-        patch.axes = self.axes
-        patch.set_clip_path(self.axes.patch)
-        patch.set_path(Path(vertices, codes))
-        patch.set(linestyle=style, linewidth=look.width, edgecolor=look.color, alpha=look.alpha)
-        patch.set_path_effects([Stroke(linewidth=look.width + 1.6, foreground=HALO, alpha=0.55), Normal()])
-        patch.draw(renderer)
-
     def _names(self, visible, extent, points):
-        """Names above the outlines, or at the window's middle of those that reach beyond it."""
-        window = self.axes.bbox.extents
-        made = []
-        for i in np.flatnonzero(visible & (points | (extent > NAME_PX))):
-            box = self.axes.transData.transform(self._bounds[i].reshape(2, 2))
-            top = box[np.argmax(box[:, 1])]
-            x = np.clip(box[:, 0].mean(), window[0] + 30, window[2] - 30)
-            y = np.clip(top[1], window[1] + 20, window[3] - 24)
-            gap = POINT_PX + 3 if points[i] else 4.0
-            rank = NAME_RANK + 1.0 / (1.0 + extent[i])
-            made.append(
-                Label(x, y, self.model.names[i], 90.0, rank, self.look.color, self.look.label_size, gap)
-            )
-        return made
+        """Names above the outlines, within the window for those that reach beyond it; largest first."""
+        x0, y0, x1, y1 = self.axes.bbox.extents
+        named = np.flatnonzero(visible & (points | (extent > NAME_PX)))
+        named = named[np.argsort(-extent[named], kind="stable")][: 4 * MAX_LABELS]
+        low, high = (self.axes.transData.transform(self._bounds[named][:, part]) for part in ([0, 1], [2, 3]))
+        x = np.clip((low + high)[:, 0] / 2, x0 + 30, x1 - 30)
+        y = np.clip(np.maximum(low, high)[:, 1], y0 + 20, y1 - 24)
+        gap = np.where(points[named], POINT_PX + 3, 4.0)
+        rank = NAME_RANK + 1.0 / (1.0 + extent[named])
+        look = self.look
+        return [
+            Label(*place, self.model.names[i], 90.0, first, look.color, look.label_size, room)
+            for i, first, room, *place in zip(named, rank, gap, x, y, strict=True)
+        ]
 
     def join(self, axes, zorder):
         """Stand on an axes, and let the axes' board write the names.

@@ -6,7 +6,8 @@ from matplotlib.artist import Artist
 
 from .base import SkyLayerArtist
 from .script import export_track, export_track_subset
-from .track_graphic import TrackGraphic, lines, runs
+from .stroke import joined, stroke
+from .track_graphic import TrackGraphic, runs
 from .track_model import TrackModel
 from .track_state import TrackLayerState, TrackSubsetLayerState
 
@@ -60,7 +61,6 @@ class StretchGraphic(Artist):
         self.model, self.look = model, look
         self.chosen = np.zeros(len(model.mjd), bool)
         self.set_projector(projector, swapped)
-        self._lines = lines(5.0)
 
     def set_projector(self, projector, swapped=False):
         """Change the reference image.
@@ -88,13 +88,8 @@ class StretchGraphic(Artist):
             line[part] if part.stop - part.start > 1 else np.repeat(line[part], 2, axis=0)
             for part in runs(good)
         ]
-        self._lines.set_figure(self.get_figure())
-        self._lines.axes = self.axes
-        self._lines.set_clip_path(self.axes.patch)
-        self._lines.set(
-            segments=segments, linewidths=self.look.width, color=self.look.color, alpha=self.look.alpha
-        )
-        self._lines.draw(renderer)
+        look = self.look
+        stroke(renderer, self.axes, *joined(segments), color=look.color, width=look.width, alpha=look.alpha)
         self.stale = False
 
     def join(self, axes, zorder):

@@ -9,12 +9,10 @@
 
 import numpy as np
 from matplotlib.artist import Artist
-from matplotlib.collections import LineCollection
-from matplotlib.patheffects import Normal, Stroke
-from matplotlib.transforms import IdentityTransform
 
-from .board import HALO, Label, LabelBoard
+from .board import Label, LabelBoard
 from .curve import choose_step, tick_label, tick_times
+from .stroke import joined, stroke
 
 GAP_PX = 11.0
 TICK_PX = 5.0
@@ -22,25 +20,6 @@ BAR_PX = 9.0
 ARROW_PX = 10.0
 #: Words between rank 0 (names) and this give way to nobody but each other.
 NAME_RANK, TICK_RANK = 0.0, 10.0
-
-
-def lines(width, zorder=0):
-    """Line collection in display pixels with a dark rim, legible on bright and dark sky alike.
-
-    Parameters
-    ----------
-    width : float
-        Points.
-    zorder : float
-
-    Returns
-    -------
-    matplotlib.collections.LineCollection
-    """
-    made = LineCollection([], linewidths=width, zorder=zorder, capstyle="round")
-    made.set_transform(IdentityTransform())
-    made.set_path_effects([Stroke(linewidth=width + 2.0, foreground=HALO, alpha=0.7), Normal()])
-    return made
 
 
 def runs(good):
@@ -82,7 +61,6 @@ class TrackGraphic(Artist):
         super().__init__()
         self.model, self.look, self.shown = model, look, shown
         self.set_projector(projector, swapped)
-        self._lines = lines(1.6)
         self._labels = []
         self._obstacles = []
 
@@ -175,7 +153,8 @@ class TrackGraphic(Artist):
             segments += self._draw_place(place, centre, trail, ring, line, seen)
         if self.look.show_direction and self.model.curve is not None:
             segments += self._arrow(line, seen)
-        self._stroke(renderer, segments)
+        look = self.look
+        stroke(renderer, self.axes, *joined(segments), color=look.color, width=look.width, alpha=look.alpha)
         self.stale = False
 
     @staticmethod
@@ -312,17 +291,6 @@ class TrackGraphic(Artist):
         turn = np.radians(25)
         left = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
         return [np.array([tip + left @ back, tip, tip + left.T @ back])]
-
-    def _stroke(self, renderer, segments):
-        if not segments:
-            return
-        width = self.look.width
-        self._lines.set_figure(self.get_figure())
-        self._lines.axes = self.axes
-        self._lines.set_clip_path(self.axes.patch)
-        self._lines.set(segments=segments, linewidths=width, color=self.look.color, alpha=self.look.alpha)
-        self._lines.set_path_effects([Stroke(linewidth=width + 2.0, foreground=HALO, alpha=0.7), Normal()])
-        self._lines.draw(renderer)
 
     def join(self, axes, zorder):
         """Stand on an axes, and let the axes' board write the words.
