@@ -85,6 +85,8 @@ def run(args: argparse.Namespace) -> int:
         extras=frozenset(("psv", "evidence", "pictures")),
     )
     outcome = pipeline.run(plan)
+    if outcome.table is None:
+        return outcome.exit_code
     _compare(outcome.table, answers)
     print(f"\nWritten to {args.out}:")
     for path in outcome.written:
@@ -94,7 +96,7 @@ def run(args: argparse.Namespace) -> int:
         f"\nOpen {args.out / 'evidence.html'} in a browser. The same in glue (needs the extra 'desktop'):\n"
         f"  appulse view {data / '*.fits.fz'} --body {answers['body']} {tables}"
     )
-    return 1 if outcome.failed else 0
+    return outcome.exit_code
 
 
 def _read_answers(path: Path) -> dict:

@@ -106,4 +106,4 @@ def run(args: argparse.Namespace) -> int:
     )
     outcome = pipeline.run(plan)
     pipeline.print_residuals(outcome)
-    return 1 if outcome.failed else 0
+    return outcome.exit_code

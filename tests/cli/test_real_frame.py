@@ -1,0 +1,54 @@
+"""A real frame from space through the command line: what shows is measured, what does not is not invented."""
+
+import numpy as np
+import pytest
+from astropy.table import Table
+
+from appulse.cli.main import main
+
+pytestmark = pytest.mark.needs_shared
+
+# Single exposure 01772a127 of the WISE survey, band W3: checks/README.md, good to about 0.2 arcsec.
+SHOWN = {
+    "208": (-0.01, -0.47),
+    "2165": (0.35, -0.35),
+    "49635": (0.25, -0.09),
+    "83697": (0.41, -0.41),
+    "101066": (0.41, -0.43),
+    "10458": (0.94, -0.72),
+}
+ZERO_POINT = (0.25, -0.20)
+TOL_RESIDUAL_ARCSEC = 0.35
+TOL_ZERO_POINT_ARCSEC = 0.30
+N_LISTED = 20
+
+
+@pytest.fixture(scope="module")
+def table(shared, tmp_path_factory):
+    out = tmp_path_factory.mktemp("wise")
+    frame = shared / "frames" / "01772a127-w3-int-1b.fits.gz"
+    positions = shared / "frames" / "wise_w3_predictions.csv"
+    words = ["--body", "all", "--positions", str(positions), "--out", str(out)]
+    assert main(["residuals", str(frame), *words]) == 0
+    return Table.read(out / "residuals.ecsv")
+
+
+def test_every_listed_body_has_a_row(table):
+    assert len(table) == N_LISTED
+
+
+@pytest.mark.parametrize("name", SHOWN)
+def test_those_that_show_lie_where_they_should(table, name):
+    row = table[table["designation"].astype(str) == name][0]
+    assert (row["dra_cosdec"], row["ddec"]) == pytest.approx(SHOWN[name], abs=TOL_RESIDUAL_ARCSEC)
+
+
+def test_the_rest_is_flagged_and_blank(table):
+    hidden = table[~np.isin(table["designation"].astype(str), list(SHOWN))]
+    assert all(str(flag) for flag in hidden["flag"])
+    assert np.ma.getmaskarray(hidden["ra_obs"]).all()
+
+
+def test_zero_point_of_the_stars(table):
+    found = np.median(table["plate_dra"]), np.median(table["plate_ddec"])
+    assert found == pytest.approx(ZERO_POINT, abs=TOL_ZERO_POINT_ARCSEC)
