@@ -37,15 +37,15 @@ class Ending(NamedTuple):
         )
 
 
-def find_impacts(y, places, keep):
+def find_impacts(y, places, own=None):
     """Rows of the major bodies inside which the bodies are.
 
     Parameters
     ----------
     y : (6, n) array, au, barycentric
     places : (11, 3) array, au, barycentric
-    keep : (11,) bool array
-        False for one that the bodies themselves are.
+    own : (n,) int array, optional
+        Row of the perturber that each body itself is, -1 for none.
 
     Returns
     -------
@@ -54,12 +54,14 @@ def find_impacts(y, places, keep):
     Examples
     --------
     >>> places = np.zeros((11, 3)) + np.arange(11)[:, None]
-    >>> find_impacts(np.array([[3.0, 0.5], [3.0, 0.5], [3.0, 0.5]]), places, np.ones(11, bool))
+    >>> find_impacts(np.array([[3.0, 0.5], [3.0, 0.5], [3.0, 0.5]]), places)
     array([ 3, -1])
     """
     to = places[:, :, None] - y[:3]
     inside = np.einsum("bcn,bcn->bn", to, to) < (RADIUS_AU**2)[:, None]
-    inside &= keep[:, None]
+    if own is not None:
+        columns = np.flatnonzero((own >= 0) & (own < len(places)))
+        inside[own[columns], columns] = False
     if not inside.any():
         return None
     return np.where(inside.any(axis=0), inside.argmax(axis=0), -1)

@@ -70,21 +70,18 @@ class Trajectory:
         self.endings = {}
         kernels.check_span(self.epoch_d, "an orbit's epoch")
         self._groups = {1: [], -1: []}
-        for rows in _alike(self.epoch_d, state, self.own_row):
+        for rows in _alike(self.epoch_d, state):
             t = float(self.epoch_d[rows[0]])
             pos, vel = kernels.major(np.array([t]))
             y = state[rows].T + np.concatenate([pos[0, SUN], vel[0, SUN]])[:, None]
-            keep = np.ones(len(kernels.gm), bool)
-            if self.own_row[rows[0]] >= 0:
-                keep[self.own_row[rows[0]]] = False
             terms = None if nongrav is None else nongrav.take(rows)
             if terms is not None and not np.any(terms.a):
                 terms = None
-            forces = Forces(kernels.gm, keep, terms)
+            forces = Forces(kernels.gm, self.own_row[rows], terms)
             dist, speed = (np.linalg.norm(part, axis=1) for part in (state[rows, :3], state[rows, 3:]))
             pace = float(np.min(dist / speed))
             for sign in (1, -1):
-                self._groups[sign].append(_Group(self, rows, t, y, None, sign, 0.05 * pace, forces, keep))
+                self._groups[sign].append(_Group(self, rows, t, y, None, sign, 0.05 * pace, forces))
 
     def states(self, rows, t_d):
         """Barycentric states of some bodies, each at its own times.
@@ -155,8 +152,8 @@ class Trajectory:
 class _Group:
     """Bodies that share their steps, going one way from one time."""
 
-    def __init__(self, owner, ids, t, y, first, sign, h, forces, keep):
-        self.owner, self.ids, self.sign, self.forces, self.keep = owner, np.asarray(ids), sign, forces, keep
+    def __init__(self, owner, ids, t, y, first, sign, h, forces):
+        self.owner, self.ids, self.sign, self.forces = owner, np.asarray(ids), sign, forces
         self.t, self.y, self.h = t, y, h
         self.first = first
         self.open = True
@@ -204,7 +201,7 @@ class _Group:
             return
         self._accept(step, h)
         self.h = size * float(factor.min())
-        hits = find_impacts(self.y, self._end_places[:MAJOR_ROWS], self.keep[:MAJOR_ROWS])
+        hits = find_impacts(self.y, self._end_places[:MAJOR_ROWS], self.forces.own)
         if hits is not None:
             self._end(hits >= 0, hits)
         elif slow is not None:
@@ -232,7 +229,7 @@ class _Group:
         index = np.flatnonzero(mask)
         child = _Group(
             self.owner, self.ids[index], self.t, self.y[:, index], self.first[:, index], self.sign, size,
-            self.forces.take(index), self.keep,
+            self.forces.take(index),
         )  # fmt: skip
         self.owner.add(self.sign, child)
 
@@ -285,8 +282,8 @@ def _laggards(factor):
     return factor < pace / 1.4
 
 
-def _alike(epoch_d, state, own_row):
-    """Rows grouped by epoch, by the perturber taken out, and by pace at perihelion in steps of two."""
+def _alike(epoch_d, state):
+    """Rows grouped by epoch and by pace at perihelion in steps of two."""
     r = np.linalg.norm(state[:, :3], axis=1)
     v2 = np.einsum("ij,ij->i", state[:, 3:], state[:, 3:])
     h2 = np.sum(np.cross(state[:, :3], state[:, 3:]) ** 2, axis=1)
@@ -294,7 +291,7 @@ def _alike(epoch_d, state, own_row):
     e = np.sqrt(np.maximum(1.0 + h2 * (v2 / gm - 2.0 / r) / gm, 0.0))
     q = h2 / gm / (1.0 + e)
     pace = np.floor(np.log2(np.maximum(q, 1e-3) ** 1.5)).astype(int)
-    keys = np.stack([epoch_d, own_row, pace], axis=1)
+    keys = np.stack([epoch_d, pace], axis=1)
     _, inverse = np.unique(keys, axis=0, return_inverse=True)
     order = np.argsort(inverse, kind="stable")
     return np.split(order, np.flatnonzero(np.diff(inverse[order])) + 1)

@@ -53,8 +53,8 @@ class Forces:
     Parameters
     ----------
     gm : (p,) array, au^3/d^2, rows as the perturbers: Sun, Mercury, Venus, Earth, Moon, ..., asteroids
-    keep : (p,) bool array, optional
-        False for a perturber that is itself one of the bodies.
+    own : (n,) int array, optional
+        Row of the perturber that each body itself is, -1 for none: it does not pull at itself.
     nongrav : NonGravArrays, optional
 
     Examples
@@ -67,21 +67,14 @@ class Forces:
     1.0
     """
 
-    def __init__(self, gm, keep=None, nongrav=None):
-        gm = np.asarray(gm, dtype=float)
-        keep = np.ones(len(gm), bool) if keep is None else np.asarray(keep, bool)
-        rows = np.flatnonzero(keep)
-        self.major = rows[rows < MAJOR_ROWS]
-        self.minor = rows[rows >= MAJOR_ROWS]
-        self.gm, self.nongrav = gm, nongrav
-        self.earth = EARTH_ROW if len(gm) > EARTH_ROW and keep[EARTH_ROW] else None
+    def __init__(self, gm, own=None, nongrav=None):
+        self.gm, self.nongrav = np.asarray(gm, dtype=float), nongrav
+        self.own = None if own is None or np.all(np.asarray(own) < 0) else np.asarray(own)
 
     def take(self, index):
         """The same forces for some of the bodies."""
-        other = object.__new__(Forces)
-        other.__dict__.update(self.__dict__)
-        other.nongrav = None if self.nongrav is None else self.nongrav.take(index)
-        return other
+        nongrav = None if self.nongrav is None else self.nongrav.take(index)
+        return Forces(self.gm, None if self.own is None else self.own[index], nongrav)
 
     def __call__(self, y, perturbers, sun_velocity, t_d):
         """Time derivative of the states.
@@ -102,35 +95,43 @@ class Forces:
         out[:3] = y[3:]
         acc = out[3:]
         gm = self.gm
-        to = perturbers[self.major] - place
+        to = perturbers[:MAJOR_ROWS] - place
         r2 = np.einsum("bcn,bcn->bn", to, to)
-        weight = gm[self.major, None] / (r2 * np.sqrt(r2))
+        weight = self._weights(r2, 0)
         np.einsum("bn,bcn->cn", weight, to, out=acc)
-        if len(self.minor):
-            self._add_minor(acc, place, perturbers[self.minor])
-        helio = -to[0] if self.major[0] == SUN_ROW else place - perturbers[SUN_ROW]
-        self._add_solar(acc, helio, y[3:] - sun_velocity)
-        if self.earth is not None:
-            row = int(np.searchsorted(self.major, self.earth))
-            if r2[row].min() < EARTH_OBLATENESS_WITHIN_AU**2:
-                x = PRECESSION_X_RAD_DAY * np.asarray(t_d)
-                pole = np.stack(np.broadcast_arrays(np.sin(x), 0.0 * x, np.cos(x)))
-                acc += oblateness(-to[row], gm[self.earth], J2_EARTH, RADIUS_EARTH_AU, pole.reshape(3, -1))
+        if len(gm) > MAJOR_ROWS:
+            self._add_minor(acc, place, perturbers[MAJOR_ROWS:])
+        self._add_solar(acc, -to[SUN_ROW], y[3:] - sun_velocity)
+        if len(gm) > EARTH_ROW and r2[EARTH_ROW].min() < EARTH_OBLATENESS_WITHIN_AU**2:
+            x = PRECESSION_X_RAD_DAY * np.asarray(t_d)
+            pole = np.stack(np.broadcast_arrays(np.sin(x), 0.0 * x, np.cos(x)))
+            acc += oblateness(-to[EARTH_ROW], gm[EARTH_ROW], J2_EARTH, RADIUS_EARTH_AU, pole.reshape(3, -1))
         return out
+
+    def _weights(self, r2, first):
+        """GM / r^3 of the rows from ``first`` on; 0 where a body would pull at itself."""
+        gm = self.gm[first : first + len(r2), None]
+        if self.own is None:
+            return gm / (r2 * np.sqrt(r2))
+        columns = np.flatnonzero((self.own >= first) & (self.own < first + len(r2)))
+        rows = self.own[columns] - first
+        r2[rows, columns] = 1.0
+        weight = gm / (r2 * np.sqrt(r2))
+        weight[rows, columns] = 0.0
+        return weight
 
     def _add_minor(self, acc, place, perturbers):
         """Asteroids: so small a pull that the expanded square of the distance loses nothing that counts."""
-        gm = self.gm[self.minor, None]
         if perturbers.shape[2] == 1:
             p = perturbers[:, :, 0]
             r2 = np.einsum("bc,bc->b", p, p)[:, None] - 2.0 * (p @ place)
             r2 += np.einsum("cn,cn->n", place, place)
-            weight = gm / (r2 * np.sqrt(np.abs(r2)))
+            weight = self._weights(np.abs(r2), MAJOR_ROWS)
             acc += p.T @ weight - place * weight.sum(axis=0)
         else:
             to = perturbers - place
             r2 = np.einsum("bcn,bcn->bn", to, to)
-            acc += np.einsum("bn,bcn->cn", gm / (r2 * np.sqrt(r2)), to)
+            acc += np.einsum("bn,bcn->cn", self._weights(r2, MAJOR_ROWS), to)
 
     def _add_solar(self, acc, r, v):
         """Relativity, oblateness and outgassing: all that depends on the place and motion about the Sun."""
