@@ -8,10 +8,11 @@ from astropy.io import fits
 from glue.core import DataCollection
 from glue.core.data_factories import load_data
 from glue.core.state import GlueSerializer, GlueUnSerializer
+from glue_worlds import SHAPE, make_wcs
+
 from glue_appulse import frames, moved
 from glue_appulse.kinds import FRAME, kind_of
 from glue_appulse.pixels import STORE, LazyPixels, PixelStore
-from glue_worlds import SHAPE, make_wcs
 
 pytestmark = pytest.mark.usefixtures("registered")
 NAME = "iris_1.fits.fz"
