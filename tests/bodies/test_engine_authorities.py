@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 import pytest
-from worlds import EPOCH_D, EPOCH_JD, assist_states, main_belt, milliarcsec
+from worlds import EPOCH_D, EPOCH_JD, assist_states, barycentric, main_belt, milliarcsec
 
 from appulse.bodies.engine import Trajectory
 from appulse.bodies.ephemeris import NBodyEphemeris, SPKEphemeris
@@ -21,11 +21,6 @@ to 25.2 mas, (15). Better starting states do not mend it (a fit over 400 days le
 TOL_42_MAS = 4.0  # (42), JPL solution with the same sixteen perturbers, 2010 to 2030; measured 3.1
 TOL_EROS_MAS = 15.0
 """The publisher's own model (its perturbers, its Earth orientation) differs from ours by up to 13 mas."""
-
-
-def barycentric(kernels, state, t_d):
-    pos, vel = kernels.major(np.array([t_d]))
-    return state + np.concatenate([pos[0, SUN], vel[0, SUN]])
 
 
 @pytest.mark.parametrize(("count", "days"), [(60, 365.0), (20, 3652.0)])

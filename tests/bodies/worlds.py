@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from appulse.bodies.kernels import SUN
 from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, state_from_elements
 
 EPOCH_JD = 2_461_000.5
@@ -17,6 +18,12 @@ def main_belt(count, seed=3):
         angle(), angle(), EPOCH_JD + rng.uniform(-800, 800, count), EPOCH_JD,
     )  # fmt: skip
     return np.hstack([state[:, :3] @ ECLIPTIC_TO_ICRF.T, state[:, 3:] @ ECLIPTIC_TO_ICRF.T])
+
+
+def barycentric(kernels, state, t_d):
+    """Heliocentric states at one time, from the solar system's barycentre."""
+    pos, vel = kernels.major(np.array([t_d]))
+    return state + np.concatenate([pos[0, SUN], vel[0, SUN]])
 
 
 def milliarcsec(a, b, observer):
