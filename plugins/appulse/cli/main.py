@@ -30,6 +30,7 @@ COMMANDS = (
     Command("predict", "appulse.cli.predict", "where a body stands: an ephemeris table"),
     Command("field", "appulse.cli.field", "what should be in a frame: bodies and deep-sky objects"),
     Command("residuals", "appulse.cli.residuals", "measure bodies in frames: observed minus calculated"),
+    Command("encounters", "appulse.cli.encounters", "which bodies pass which objects, months ahead"),
     Command("view", "appulse.cli.view", "open frames, tracks and outlines in glue"),
     Command("orbits", "appulse.cli.orbits", "what is in an orbit file; search it; convert it"),
     Command("frame", "appulse.cli.frame", "what a frame's header says: time, site, scale, camera"),

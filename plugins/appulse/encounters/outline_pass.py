@@ -5,6 +5,7 @@ Path and outline are laid on the plane that touches the sphere at the object's c
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,9 +68,10 @@ def outline_shape(outline):
     shapely geometry or None
     """
     if outline.kind == "polygon":
-        rings = [plane(_unit(*ring.T), outline.ra, outline.dec) for ring in outline.rings]
+        rings = [plane(_unit(*np.asarray(ring).T), outline.ra, outline.dec) for ring in outline.rings]
         shapes = [shapely.make_valid(shapely.Polygon(ring)) for ring in rings if np.isfinite(ring).all()]
-        return shapely.union_all(shapes) if shapes else None
+        # a ring inside another is a hole: points inside an odd number of rings count
+        return functools.reduce(shapely.symmetric_difference, shapes) if shapes else None
     if outline.kind == "point" or not outline.major_arcmin:
         return None
     major = outline.major_arcmin / 2

@@ -21,6 +21,7 @@ from appulse.constants import J2000_JD
 from appulse.encounters.outline_pass import Crossing, cross, outline_shape, plane
 from appulse.encounters.paths import circumstances, follow
 from appulse.encounters.scan import least_separations
+from appulse.encounters.targets import Targets, extent_arcmin
 from appulse.errors import InputError, MissingExtraError
 from appulse.observers.site import Site
 
@@ -82,7 +83,7 @@ class Search:
 
     Attributes
     ----------
-    targets : tuple of Outline
+    targets : Targets
     start, end : Time
     observer : Site
     within_arcmin : float
@@ -92,7 +93,7 @@ class Search:
     brighter_than : float or None
     """
 
-    targets: tuple
+    targets: Targets
     start: Time
     end: Time
     observer: Site
@@ -104,9 +105,7 @@ class Search:
     def reach_arcmin(self):
         """Separation from the centre below which a pass may count, per target, arcmin."""
         reach = np.full(len(self.targets), float(self.within_arcmin))
-        if self.measured_from == "outline":
-            reach += [_extent_arcmin(target) for target in self.targets]
-        return reach
+        return reach + self.targets.extent_arcmin if self.measured_from == "outline" else reach
 
 
 def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
@@ -137,14 +136,14 @@ def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
     Examples
     --------
     >>> from appulse.bodies.readers import starter_orbits
-    >>> from types import SimpleNamespace
-    >>> nebula = SimpleNamespace(name="IC4603", ra=246.35215, dec=-24.46836, kind="point", major_arcmin=None)
-    >>> search = Search((nebula,), Time("2027-05-01"), Time("2027-05-09"), Site.geocentre())
+    >>> from appulse.catalogues.deepsky import find_object
+    >>> nebula = Targets.from_outlines([find_object("IC 4603")])
+    >>> search = Search(nebula, Time("2027-05-01"), Time("2027-05-09"), Site.geocentre())
     >>> [found] = find_passes(starter_orbits().take([4]), search)
     >>> found.id, round(found.separation_arcsec / 60, 1)
     ('7-IC4603-20270504', 3.7)
     """
-    if not search.targets:
+    if not len(search.targets):
         raise InputError("no object to search near; give names, or limits that leave some")
     if not search.end > search.start:
         raise InputError(f"the search ends ({search.end.iso}) before it begins ({search.start.iso})")
@@ -203,9 +202,7 @@ def on_dask(address):
 
 def _passes_on(paths, ephemeris, first, search, kernels):
     """Scan one grid, refine each approach at the observer, keep what counts."""
-    targets = search.targets
-    ra, dec = (np.radians([getattr(t, axis) for t in targets]) for axis in ("ra", "dec"))
-    unit = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=1)
+    unit = search.targets.unit
     reach = search.reach_arcmin() * _ARCMIN
     on_ground = not getattr(search.observer, "is_geocentre", False)
     parallax = EARTH_RADIUS_AU / paths.nearest_au.min() if on_ground else 0.0
@@ -213,15 +210,15 @@ def _passes_on(paths, ephemeris, first, search, kernels):
     first_d, last_d = _span_d(search)
     found, splines = [], {}
     for i in range(len(near)):
-        body, target = int(near.body[i]), targets[int(near.target[i])]
+        body, number = int(near.body[i]), int(near.target[i])
         path = splines.setdefault(body, paths.spline(body))
         t_d, separation = near.time_d[i], near.separation_rad[i]
         if on_ground:
-            t_d, separation = _refine_on_ground(path, unit[near.target[i]], t_d, search.observer)
-        if first_d <= t_d <= last_d and separation <= reach[near.target[i]]:
+            t_d, separation = _refine_on_ground(path, unit[number], t_d, search.observer)
+        if first_d <= t_d <= last_d and separation <= reach[number]:
             row = int(paths.rows[body])
-            body_of = (ephemeris.orbit(row), first + row)
-            one = _make_pass(path, *body_of, target, t_d, separation, search, kernels)
+            who = (ephemeris.orbit(row), first + row, search.targets.outline(number))
+            one = _make_pass(path, *who, t_d, separation, search, kernels)
             if one is not None:
                 found.append(one)
     return found
@@ -298,19 +295,13 @@ def _cross(path, target, t_d, rate, search):
     if shape is None:
         return None
     # From one side of the outline to the other and a bit; a body that stands still is followed for 20 days.
-    days = min(20.0, 1.2 * (2 * _extent_arcmin(target) + search.within_arcmin) * 60 / max(rate, 1e-3) / 24)
+    way_arcmin = 1.2 * (2 * extent_arcmin(target) + search.within_arcmin)
+    days = min(20.0, way_arcmin * 60 / max(rate, 1e-3) / 24)
     times = t_d + np.linspace(-days, days, 241)
     times = times[(times >= path.x[0]) & (times <= path.x[-1])]
     vector = path(times) - search.observer.posvel_au(_utc(times))[0]
     unit = vector / np.linalg.norm(vector, axis=1, keepdims=True)
     return cross(shape, plane(unit, target.ra, target.dec), times)
-
-
-def _extent_arcmin(target):
-    if target.kind == "polygon":
-        shape = outline_shape(target)
-        return 0.0 if shape is None else float(np.abs(np.array(shape.bounds)).max() * np.sqrt(2))
-    return 0.0 if target.kind == "point" else (target.major_arcmin or 0.0) / 2
 
 
 def _make_id(designation, target, time):

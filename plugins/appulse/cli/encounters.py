@@ -1,0 +1,220 @@
+"""``appulse encounters``: which bodies pass which objects, months ahead."""
+
+import argparse
+from dataclasses import replace
+from pathlib import Path
+
+from appulse.cli import common
+from appulse.errors import InputError
+
+_EXAMPLES = """\
+examples:
+  all passes of the bundled bodies within 10' of any catalogue object in a month, from the Earth's centre
+    appulse encounters --from 2027-05-01 --to 2027-06-01 --out may.ecsv
+  one body, some objects, a wider look, as seen from a site
+    appulse encounters --bodies 7 --targets "IC 4603,IC 4604" --from 2027-04-01 --to 2027-07-01 --within 60 \\
+      --site -68,-23,2400 --out iris.ecsv
+  a campaign file with sites, limits and weights; a second option overrides what it says
+    appulse encounters spring.yaml --within 5 --jobs 2 --out ranked.ecsv
+
+A row per pass: its id, UTC and separation of the least distance from the object's centre, whether the body
+goes inside the outline, when it enters and leaves, magnitude, elongation, motion. With sites in the campaign
+the rows are ranked and each term of the ranking has its column.
+"""
+
+
+def add_parser(subparsers) -> None:
+    """Register the command and its options."""
+    parser = subparsers.add_parser(
+        "encounters",
+        description="Search a span of dates for passes of bodies by deep-sky objects.",
+        epilog=_EXAMPLES,
+    )
+    parser.add_argument("campaign", nargs="?", type=Path, metavar="CAMPAIGN.yaml", help="a campaign file")
+    parser.add_argument("--bodies", metavar="NAME,...", help="numbers, names, designations; all when left out")
+    parser.add_argument("--orbits", type=Path, metavar="FILE", help="orbits; the bundled set by default")
+    parser.add_argument("--targets", metavar="NAME,...", help="objects; the whole catalogue when left out")
+    parser.add_argument("--from", dest="begin", metavar="T", help="first UTC, e.g. 2027-05-01")
+    parser.add_argument("--to", dest="end", metavar="T", help="last UTC")
+    parser.add_argument("--within", type=float, metavar="ARCMIN", help="largest separation (10)")
+    parser.add_argument(
+        "--measured-from", choices=("centre", "outline"), help="where --within starts: the object's centre"
+    )
+    parser.add_argument("--brighter-than", type=float, metavar="MAG", help="faintest body")
+    common.add_site_option(parser)
+    parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes to search with (1)")
+    parser.add_argument("--dask", metavar="ADDRESS", help="search on this Dask cluster, e.g. tcp://host:8786")
+    common.add_output_options(parser, out_help="the table to write, e.g. passes.ecsv")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Search, rank, write.
+
+    Raises
+    ------
+    InputError
+        If the campaign or an option cannot be understood.
+    OutputExistsError
+        If the output exists and ``--overwrite`` was not given.
+    """
+    from appulse.encounters.table import gather, passes_table
+    from appulse.formats.output import check_free, write_table
+    from appulse.formats.provenance import provenance
+
+    check_free([args.out], args.overwrite)
+    campaign = _campaign(args)
+    catalogue = _bodies(campaign)
+    search = _search(campaign, args)
+    passes = _find(catalogue, search, args)
+    events = gather(passes, campaign.rule.group_within)
+    order, ranks = range(len(passes)), None
+    if campaign.sites and passes:
+        ranks = _rank(passes, catalogue, campaign)
+        order = sorted(order, key=lambda i: -ranks[i].score)
+    picked = [passes[i] for i in order]
+    meta = provenance(
+        orbits={"source": catalogue.source, "bodies": len(catalogue)},
+        options={
+            "from": campaign.start.isot,
+            "to": campaign.end.isot,
+            "within_arcmin": search.within_arcmin,
+            "measured_from": search.measured_from,
+            "observer": search.observer.code or search.observer.name,
+            "objects": len(search.targets),
+        },
+    )
+    table = passes_table(
+        picked, None if ranks is None else [ranks[i] for i in order], [events[i] for i in order], meta
+    )
+    write_table(table, args.out, args.overwrite)
+    _print(table, args.out)
+    return 0
+
+
+def _campaign(args):
+    """The campaign file, or an empty one, with the options laid over it."""
+    from appulse.encounters.campaign import BodyChoice, Campaign, TargetChoice, read_campaign
+    from appulse.observers.timescales import parse_utc
+
+    given = {"start": args.begin, "end": args.end}
+    dates = {name: parse_utc(text) for name, text in given.items() if text is not None}
+    if args.campaign is not None:
+        campaign = replace(read_campaign(args.campaign), **dates)
+    elif len(dates) < 2:
+        raise InputError("no dates: give --from and --to, or a campaign file")
+    else:
+        campaign = Campaign(title="search", bodies=BodyChoice(), targets=TargetChoice(), **dates)
+    if not campaign.end > campaign.start:
+        raise InputError(f"--from {campaign.start.isot} must be earlier than --to {campaign.end.isot}")
+    bodies, targets, rule = campaign.bodies, campaign.targets, campaign.rule
+    if args.bodies:
+        bodies = replace(bodies, names=tuple(common.split_names(args.bodies) or ()))
+    if args.orbits:
+        bodies = replace(bodies, orbits=(str(args.orbits),))
+    if args.brighter_than is not None:
+        bodies = replace(bodies, brighter_than=args.brighter_than)
+    if args.targets:
+        names = tuple(name.strip() for name in args.targets.split(",") if name.strip())
+        targets = replace(targets, names=names)
+    if args.within is not None:
+        if not 0 < args.within <= 600:
+            raise InputError(f"--within {args.within:g}: above 0 and at most 600 arcmin is allowed")
+        rule = replace(rule, within=args.within)
+    if args.measured_from:
+        rule = replace(rule, measured_from=args.measured_from)
+    if args.campaign is None:
+        rule = replace(rule, least_elongation=0.0)
+    return replace(campaign, bodies=bodies, targets=targets, rule=rule)
+
+
+def _bodies(campaign):
+    """The catalogue of the campaign's bodies."""
+    import numpy as np
+
+    from appulse.bodies.orbits import OrbitCatalogue
+
+    parts = [common.load_orbits(Path(path)) for path in campaign.bodies.orbits] or [common.load_orbits(None)]
+    catalogue = parts[0] if len(parts) == 1 else OrbitCatalogue.concatenate(parts)
+    if not campaign.bodies.names:
+        return catalogue
+    rows = []
+    for name in campaign.bodies.names:
+        catalogue.select(name)  # raises with its own words when the name means none or two
+        rows.append(int(catalogue.rows_of(name)[0]))
+    return catalogue.take(np.array(rows))
+
+
+def _search(campaign, args):
+    from appulse.encounters.search import Search
+    from appulse.encounters.targets import choose_targets
+    from appulse.observers.site import Site
+
+    return Search(
+        targets=choose_targets(campaign.targets),
+        start=campaign.start,
+        end=campaign.end,
+        observer=Site.geocentre() if args.site is None else Site.parse(args.site),
+        within_arcmin=campaign.rule.within,
+        measured_from=campaign.rule.measured_from,
+        least_elongation=campaign.rule.least_elongation,
+        brighter_than=campaign.bodies.brighter_than,
+    )
+
+
+def _find(catalogue, search, args):
+    """Run the search here, on processes, or on a cluster, with a progress bar."""
+    import contextlib
+    import sys
+    from concurrent.futures import ProcessPoolExecutor
+
+    from tqdm import tqdm
+
+    from appulse.encounters.search import find_passes, on_dask
+
+    if args.jobs < 1:
+        raise InputError(f"--jobs {args.jobs}: at least 1 process is needed")
+    with contextlib.ExitStack() as stack:
+        bar = stack.enter_context(
+            tqdm(total=len(catalogue), unit="body", file=sys.stderr, disable=not sys.stderr.isatty())
+        )
+        run = None
+        if args.dask:
+            run = on_dask(args.dask)
+        elif args.jobs > 1:
+            run = stack.enter_context(ProcessPoolExecutor(args.jobs)).map
+        return find_passes(catalogue, search, run=run, progress=bar.update)
+
+
+def _rank(passes, catalogue, campaign):
+    """Rank passes by what the campaign's sites see on the nights around."""
+    from appulse.encounters.ranking import rank
+    from appulse.encounters.serving import serving_nights
+
+    return [
+        rank(one, serving_nights(one, catalogue, campaign), campaign.ranking, campaign.rule.within)
+        for one in passes
+    ]
+
+
+_LINE = "  {:>4}  {:28} {:16} {:>10} {:>7} {:>6} {:>6}"
+
+
+def _print(table, path):
+    print(f"{path}: {len(table)} passes")
+    if not len(table):
+        return
+    print(_LINE.format("", "encounter", "UTC", "separation", "inside", "mag", "elong."))
+    for number, row in enumerate(table[:10], 1):
+        print(
+            _LINE.format(
+                number,
+                row["encounter"],
+                row["time"][:16],
+                f"{row['separation'] / 60:.2f}'",
+                "yes" if row["inside_outline"] else "no",
+                "?" if table["mag"].mask[number - 1] else f"{row['mag']:.1f}",
+                f"{row['elongation']:.0f}",
+            )
+        )
+    if len(table) > 10:
+        print(f"  ... and {len(table) - 10} more in the table")

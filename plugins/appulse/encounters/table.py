@@ -1,0 +1,130 @@
+"""Passes as a table, and passes gathered into events."""
+
+from __future__ import annotations
+
+import numpy as np
+from astropy import units as u
+from astropy.table import MaskedColumn, Table
+from astropy.time import Time
+
+from appulse.constants import J2000_JD
+from appulse.encounters.sky import angle_deg
+
+
+def passes_table(passes, ranks=None, events=None, meta=None):
+    """The ranked table of passes.
+
+    Parameters
+    ----------
+    passes : sequence of Pass
+    ranks : sequence of Rank, optional
+    events : sequence of str, optional
+        Event of each pass, from :func:`gather`.
+    meta : dict, optional
+        Provenance.
+
+    Returns
+    -------
+    Table
+        A row per pass: ``encounter`` (id), ``event``, ``designation, name, target, type, time`` (UTC of least
+        separation), ``separation`` (arcsec, centres), ``inside_outline, outline_distance`` (arcmin),
+        ``enters, leaves`` (UTC, empty where there is none), ``chord`` (arcmin), ``in_sizes``, ``elongation,
+        phase`` (deg), ``mag, target_mag, delta, r`` (au), ``rate`` (arcsec/h), ``motion_pa`` (deg), and the
+        score with its terms where there are ranks. What is not known is masked.
+
+    Examples
+    --------
+    >>> passes_table([]).colnames[:3]
+    ['encounter', 'event', 'designation']
+    """
+    events = events or [one.id for one in passes]
+    crossings = [one.crossing for one in passes]
+    table = Table(masked=True)
+    table["encounter"] = _words([one.id for one in passes], "stable identifier")
+    table["event"] = _words(events, "first pass of the same body through a group of objects")
+    table["designation"] = _words([one.designation for one in passes], "body")
+    table["name"] = _words([one.name or "" for one in passes], "body's name")
+    table["target"] = _words([one.target.name for one in passes], "object")
+    table["type"] = _words([one.target.object_type for one in passes], "kind of object")
+    times = [one.time.isot for one in passes]
+    table["time"] = _words(times, "UTC of least separation from the object's centre")
+    table["separation"] = _numbers([one.separation_arcsec for one in passes], 3, u.arcsec, "of the centres")
+    table["inside_outline"] = [one.inside_outline for one in passes]
+    distance = [np.nan if c is None else c.distance_arcmin for c in crossings]
+    table["outline_distance"] = _numbers(distance, 3, u.arcmin, "from the outline, 0 inside")
+    for name in ("enters", "leaves"):
+        words = ["" if c is None else _utc_text(getattr(c, f"{name}_d")) for c in crossings]
+        table[name] = _words(words, f"UTC at which the body {name} the outline")
+    chord = [np.nan if c is None or not c.inside else c.chord_arcmin for c in crossings]
+    table["chord"] = _numbers(chord, 3, u.arcmin, "path inside the outline")
+    table["in_sizes"] = _numbers([one.in_sizes for one in passes], 3, None, "separation over semi-major axis")
+    for name, decimals, unit, meaning in (
+        ("elongation", 2, u.deg, "from the Sun"),
+        ("phase", 2, u.deg, "angle Sun-body-observer"),
+        ("mag", 2, u.mag, "of the body"),
+    ):
+        table[name] = _numbers([getattr(one, name) for one in passes], decimals, unit, meaning)
+    mags = [np.nan if one.target.mag is None else one.target.mag for one in passes]
+    table["target_mag"] = _numbers(mags, 2, u.mag, "of the object, V or B")
+    for name, decimals, unit, meaning in (
+        ("delta", 6, u.au, "distance of the body"),
+        ("r", 6, u.au, "distance of the body from the Sun"),
+        ("rate", 3, u.arcsec / u.hour, "motion on the sky"),
+        ("motion_pa", 1, u.deg, "position angle of the motion"),
+    ):
+        table[name] = _numbers([getattr(one, name) for one in passes], decimals, unit, meaning)
+    if ranks is not None:
+        table["score"] = _numbers([rank.score for rank in ranks], 3, None, "weighted mean of the terms")
+        for term in ranks[0].terms if ranks else ():
+            values = [rank.terms[term] for rank in ranks]
+            table[f"term_{term}"] = _numbers(values, 3, None, f"ranking: {term}")
+    table.meta.update(meta or {})
+    return table
+
+
+def gather(passes, group_within_arcmin):
+    """Name the event of each pass: passes of one body by neighbouring objects within a day are one event.
+
+    Parameters
+    ----------
+    passes : sequence of Pass
+        Ordered by time.
+    group_within_arcmin : float
+        Objects whose centres lie nearer than this belong together; 0: every pass is its own event.
+
+    Returns
+    -------
+    list of str
+        Id of the event's first pass, for each pass.
+    """
+    events, heads = [], {}
+    for one in passes:
+        event = one.id
+        for head, last in heads.get(one.designation, {}).items():
+            apart = angle_deg(_unit(one.target), _unit(last.target)) * 60
+            same_object = one.target.name == last.target.name
+            if not same_object and apart <= group_within_arcmin and (one.time - last.time).jd <= 1.0:
+                event = head
+        heads.setdefault(one.designation, {})[event] = one
+        events.append(event)
+    return events
+
+
+def _unit(target):
+    a, d = np.radians(target.ra), np.radians(target.dec)
+    return np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
+
+
+def _utc_text(t_d):
+    return Time(J2000_JD, t_d, format="jd", scale="tdb").utc.isot if np.isfinite(t_d) else ""
+
+
+def _words(values, meaning):
+    return MaskedColumn(np.array(values, dtype=str), description=meaning)
+
+
+def _numbers(values, decimals, unit, meaning):
+    values = np.array(values, dtype=float)
+    unknown = ~np.isfinite(values)
+    filled = np.round(np.where(unknown, 0.0, values), decimals)
+    return MaskedColumn(filled, mask=unknown, unit=unit, description=meaning)
