@@ -1,0 +1,340 @@
+"""Is the plate right? Its stars against their catalogue: shift, scale, turn, skew, distortion, and the zero point
+where the body is.
+
+All offsets are observed (by the frame's own WCS) minus catalogue, east and north, arcsec: subtract them from a
+measured place.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from astropy import units as u
+from astropy.table import QTable, Table
+
+from appulse.astrometry.matching import Match, match
+from appulse.astrometry.plate_model import PlateModel, fit_plate
+from appulse.astrometry.survey import Survey, survey
+from appulse.constants import ARCSEC_PER_RAD
+from appulse.numerics.spherical import offsets_rad, tangent_axes, unit_from_radec
+
+MIN_STARS = 3
+MAX_FITTED = 300
+NEAR_ARCSEC, FAR_ARCSEC = 20.0, 420.0
+"""Shifts that are looked for first, and at most."""
+GROSS_ARCSEC = 20.0
+
+
+@dataclass
+class PlateCheck:
+    """Outcome of a plate check.
+
+    Parameters
+    ----------
+    n_stars : int
+        Stars that the zero point rests on; 0 where there is no correction.
+    offset : (2,) array
+        At the frame's centre: east, north, arcsec; NaN where there is no correction.
+    covariance : (2, 2) array
+        arcsec^2.
+    stars : QTable
+        Every matched star: ``name, g, x, y, ra, dec, dra, ddec`` (observed minus catalogue), ``sigma_ra,
+        sigma_dec``, ``left_dra, left_ddec`` (what the model leaves), ``snr, flux, flux_sigma, used``.
+    model : PlateModel or None
+    notes : tuple of str
+    catalogue, ades_code : str
+    survey : Survey
+        What the frame's pixels told; measuring needs it again.
+    found : Match or None
+    n_catalogue : int
+        Catalogue stars on the frame.
+    """
+
+    n_stars: int
+    offset: np.ndarray
+    covariance: np.ndarray
+    stars: QTable
+    model: PlateModel | None
+    notes: tuple[str, ...]
+    catalogue: str
+    ades_code: str
+    survey: Survey = field(repr=False)
+    found: Match | None = field(default=None, repr=False)
+    n_catalogue: int = 0
+    pixel_scale: float = 1.0
+    _frame: object = field(default=None, repr=False)
+
+    @property
+    def corrected(self) -> bool:
+        """Whether there is a zero point to take off."""
+        return self.model is not None
+
+    def local_offset(self, x: float, y: float):
+        """Zero point at a pixel.
+
+        Parameters
+        ----------
+        x, y : float
+            Zero-based px.
+
+        Returns
+        -------
+        dra, ddec : float
+            Observed minus catalogue, arcsec, RA with cosDec; NaN where there is no correction.
+        covariance : (2, 2) array
+            arcsec^2.
+        """
+        if self.model is None:
+            return np.nan, np.nan, np.full((2, 2), np.nan)
+        shift, cov = self.model.at(x, y)
+        turn = _to_local(self._frame, x, y)
+        dra, ddec = turn @ shift
+        return float(dra), float(ddec), turn @ cov @ turn.T
+
+    def true_pixel(self, ra: float, dec: float) -> tuple[float, float]:
+        """Pixel where a true place shows on this frame, the plate's offset put in."""
+        x, y = (float(v) for v in self._frame.to_pixel(ra, dec))
+        if self.model is None or not np.isfinite(x):
+            return x, y
+        if self.found is not None and self.found.how == "turned":
+            return tuple(float(v) for v in self.found.apply(np.array([[x, y]]))[0])
+        for _ in range(3):
+            dra, ddec, _ = self.local_offset(x, y)
+            ra_seen = ra + dra / 3600 / max(np.cos(np.radians(dec)), 1e-9)
+            x, y = (float(v) for v in self._frame.to_pixel(ra_seen, dec + ddec / 3600))
+        return x, y
+
+    @property
+    def parts(self) -> dict[str, tuple[float, float]]:
+        """Shift east, north (arcsec), scale (parts per million), turn and skew (arcsec), each with its sigma."""
+        if self.model is None:
+            return {}
+        m = self.model
+        values = {
+            "east": (m.east[0], m.cov_east[0, 0] ** 0.5),
+            "north": (m.north[0], m.cov_north[0, 0] ** 0.5),
+        }
+        if m.order >= 1:
+            values |= _linear_parts(self)
+        return {name: (float(a), float(b)) for name, (a, b) in values.items()}
+
+
+def check_plate(frame, star_table, *, survey_of=None, max_order: int = 3) -> PlateCheck:
+    """Hold a frame's stars against a catalogue.
+
+    Parameters
+    ----------
+    frame : SolvedFrame
+    star_table : StarTable or None
+        None: no check, no correction, and the notes say so.
+    survey_of : Survey, optional
+        Where the frame has been looked at already.
+    max_order : int
+        Highest order of the distortion.
+
+    Returns
+    -------
+    PlateCheck
+        Without correction where fewer than three stars can be matched: the notes say why.
+
+    Raises
+    ------
+    MeasurementError
+        If the frame has no usable pixel.
+    """
+    looked = survey_of if survey_of is not None else survey(frame)
+    nothing = PlateCheck(
+        0, np.full(2, np.nan), np.full((2, 2), np.nan), QTable(), None, (), "none", "UNK", looked,
+        pixel_scale=frame.pixel_scale, _frame=frame,
+    )  # fmt: skip
+    if star_table is None or len(star_table) == 0:
+        nothing.notes = (
+            *looked.notes,
+            "no reference stars: the plate is not checked and nothing is corrected",
+        )
+        return nothing
+    nothing.catalogue, nothing.ades_code = star_table.catalogue, star_table.ades_code
+    places = star_table.at_epoch(frame.exposure.mid)
+    catalogue = _on_frame(frame, places)
+    nothing.n_catalogue = int(np.sum(catalogue["inside"]))
+    notes = [*looked.notes, *places.meta.get("notes", [])]
+    found = _match(frame, looked, catalogue)
+    if found is None or len(found.star) < MIN_STARS:
+        matched = 0 if found is None else len(found.star)
+        notes.append(
+            f"{nothing.n_catalogue} catalogue stars on the frame, {matched} of them recognised among "
+            f"{len(looked.sources)} sources: {MIN_STARS} are needed, so nothing is corrected"
+        )
+        nothing.notes = tuple(notes)
+        return nothing
+    return _solve(frame, looked, catalogue, found, nothing, notes, max_order)
+
+
+def _on_frame(frame, places) -> Table:
+    """Catalogue stars by the WCS, brightest first, on the frame or within the largest shift of it."""
+    ra, dec = np.asarray(places["ra"].value), np.asarray(places["dec"].value)
+    x, y = frame.to_pixel(ra, dec)
+    ny, nx = frame.shape
+    margin = FAR_ARCSEC / frame.pixel_scale
+    seen = np.isfinite(x) & (x > -margin) & (x < nx + margin) & (y > -margin) & (y < ny + margin)
+    table = Table()
+    table["row"] = np.flatnonzero(seen)
+    table["name"] = np.asarray(places["name"])[seen]
+    table["g"] = np.asarray(places["g"].value, dtype=float)[seen]
+    for name, values in (("ra", ra), ("dec", dec), ("x", x), ("y", y)):
+        table[name] = values[seen]
+    table["sigma_ra"] = np.asarray(places["sigma_ra"].to_value(u.arcsec))[seen]
+    table["sigma_dec"] = np.asarray(places["sigma_dec"].to_value(u.arcsec))[seen]
+    table["inside"] = (
+        (table["x"] > -0.5) & (table["x"] < nx - 0.5) & (table["y"] > -0.5) & (table["y"] < ny - 0.5)
+    )
+    return table[np.argsort(np.where(np.isfinite(table["g"]), table["g"], 99.0), kind="stable")]
+
+
+def _match(frame, looked: Survey, catalogue) -> Match | None:
+    stars = np.column_stack([catalogue["x"], catalogue["y"]])
+    sources = np.column_stack([looked.sources["x"], looked.sources["y"]])
+    tolerance = max(1.5, 0.7 * looked.psf.fwhm)
+    scale = frame.pixel_scale
+    near = max(NEAR_ARCSEC / scale, 3 * tolerance)
+    ny, nx = frame.shape
+    # A frame full of catalogue stars too faint to show would only add wrong votes.
+    keep = slice(0, max(60, 3 * len(sources)))
+    return match(
+        stars[keep], sources, tolerance=tolerance, near=near, far=max(FAR_ARCSEC / scale, 2 * near),
+        centre=((nx - 1) / 2, (ny - 1) / 2),
+    )  # fmt: skip
+
+
+def _solve(frame, looked, catalogue, found, plate, notes, max_order) -> PlateCheck:
+    stars = _fit_stars(frame, looked, catalogue, found)
+    if len(stars) < MIN_STARS:
+        notes.append(f"only {len(stars)} stars could be fitted: {MIN_STARS} are needed, nothing is corrected")
+        plate.notes = tuple(notes)
+        return plate
+    ny, nx = frame.shape
+    sigmas = np.column_stack([stars["sigma_ra"], stars["sigma_dec"]])
+    offsets = np.column_stack([stars["xi"], stars["eta"]])
+    model, used = fit_plate(
+        np.asarray(stars["x"]), np.asarray(stars["y"]), offsets, sigmas, ((nx - 1) / 2, (ny - 1) / 2),
+        max(nx, ny) / 2, max_order,
+    )  # fmt: skip
+    basis = model.terms(np.asarray(stars["x"]), np.asarray(stars["y"]))
+    stars["left_dra"], stars["left_ddec"] = (
+        offsets[:, 0] - basis @ model.east,
+        offsets[:, 1] - basis @ model.north,
+    )
+    stars["used"] = used
+    stars.remove_columns(["xi", "eta"])
+    plate.stars = _with_units(stars)
+    plate.n_stars, plate.model, plate.found = int(used.sum()), model, found
+    centre = (nx - 1) / 2, (ny - 1) / 2
+    dra, ddec, plate.covariance = plate.local_offset(*centre)
+    plate.offset = np.array([dra, ddec])
+    plate.notes = tuple(notes + _words(plate, frame))
+    return plate
+
+
+def _fit_stars(frame, looked, catalogue, found) -> Table:
+    """Careful places of the matched stars and their offsets in the plane that touches the sky at the centre."""
+    data, rows = frame.data, []
+    order = np.argsort(-np.asarray(looked.sources["snr"])[found.source], kind="stable")[: 2 * MAX_FITTED]
+    for k in order:
+        fit = looked.star_fit(data, int(found.source[k]))
+        if fit is None or fit.snr < 5:
+            continue
+        star = catalogue[int(found.star[k])]
+        rows.append((
+            str(star["name"]), star["g"], fit.x, fit.y, star["ra"], star["dec"], star["sigma_ra"],
+            star["sigma_dec"], fit.cov[0, 0], fit.cov[1, 1], fit.cov[0, 1], fit.snr, fit.flux, fit.flux_sigma,
+            fit.n_saturated,
+        ))  # fmt: skip
+        if len(rows) == MAX_FITTED:
+            break
+    names = (
+        *("name", "g", "x", "y", "ra", "dec", "sigma_ra", "sigma_dec", "cxx", "cyy", "cxy"),
+        *("snr", "flux", "flux_sigma", "n_saturated"),
+    )
+    stars = Table(rows=rows, names=names) if rows else Table(names=names)
+    if not rows:
+        return stars
+    centre = unit_from_radec(*frame.centre)
+    ra, dec = frame.to_sky(np.asarray(stars["x"]), np.asarray(stars["y"]))
+    seen = np.stack(offsets_rad(centre, unit_from_radec(ra, dec)))
+    true = np.stack(offsets_rad(centre, unit_from_radec(np.asarray(stars["ra"]), np.asarray(stars["dec"]))))
+    stars["xi"], stars["eta"] = ARCSEC_PER_RAD * (seen - true)
+    cos_dec = np.cos(np.radians(np.asarray(stars["dec"])))
+    stars["dra"] = ((ra - np.asarray(stars["ra"]) + 180) % 360 - 180) * 3600 * cos_dec
+    stars["ddec"] = (dec - np.asarray(stars["dec"])) * 3600
+    _add_centroid_sigmas(frame, stars)
+    return stars
+
+
+def _add_centroid_sigmas(frame, stars) -> None:
+    """Catalogue and centroid errors in quadrature, arcsec east and north."""
+    jacobian = frame.jacobian((frame.shape[1] - 1) / 2, (frame.shape[0] - 1) / 2)
+    cov = np.array([[stars["cxx"], stars["cxy"]], [stars["cxy"], stars["cyy"]]], dtype=float)
+    east_north = np.einsum("ai,ijn,bj->abn", jacobian, cov, jacobian)
+    stars["sigma_ra"] = np.sqrt(np.asarray(stars["sigma_ra"]) ** 2 + east_north[0, 0])
+    stars["sigma_dec"] = np.sqrt(np.asarray(stars["sigma_dec"]) ** 2 + east_north[1, 1])
+    stars.remove_columns(["cxx", "cyy", "cxy"])
+
+
+def _with_units(stars) -> QTable:
+    for name in ("dra", "ddec", "sigma_ra", "sigma_dec", "left_dra", "left_ddec"):
+        stars[name].unit = u.arcsec
+    for name in ("ra", "dec"):
+        stars[name].unit = u.deg
+    return QTable(stars)
+
+
+def _to_local(frame, x, y) -> np.ndarray:
+    """Turn from the central plane's east and north to those at a pixel (they part towards a pole), (2, 2)."""
+    centre, here = unit_from_radec(*frame.centre), unit_from_radec(*(float(v) for v in frame.to_sky(x, y)))
+    east0, north0 = tangent_axes(centre)
+    east, north = tangent_axes(here)
+    depth = float(here @ centre)
+    # A step in the plane moves the direction by that step, seen across the line of sight, times the depth.
+    steps = depth * np.stack([east0, north0])
+    return np.array([[step @ east for step in steps], [step @ north for step in steps]])
+
+
+def _linear_parts(plate) -> dict:
+    """Scale, turn and skew from the linear terms d(offset)/d(pixel), through the frame's own matrix."""
+    m, frame = plate.model, plate._frame
+    jacobian = frame.jacobian(*m.centre)
+    slopes = np.array([m.east[1:3], m.north[1:3]]) / m.scale
+    strain = slopes @ np.linalg.inv(jacobian)  # d(offset) / d(east, north), pure numbers
+    sigma = np.sqrt(np.mean([m.cov_east[1, 1], m.cov_east[2, 2], m.cov_north[1, 1], m.cov_north[2, 2]]))
+    sigma = sigma / m.scale / plate.pixel_scale
+    return {
+        "scale_ppm": (5e5 * np.trace(strain), 7.1e5 * sigma),
+        "turn_arcsec": (0.5 * ARCSEC_PER_RAD * (strain[0, 1] - strain[1, 0]), 0.71 * ARCSEC_PER_RAD * sigma),
+        "skew_arcsec": (0.5 * ARCSEC_PER_RAD * (strain[0, 1] + strain[1, 0]), 0.71 * ARCSEC_PER_RAD * sigma),
+    }
+
+
+def _words(plate: PlateCheck, frame) -> list[str]:
+    """What the check found, in sentences."""
+    found, (dra, ddec) = plate.found, plate.offset
+    words = []
+    size = float(np.hypot(dra, ddec))
+    if found.how == "turned":
+        mirrored = np.linalg.det(found.matrix) < 0
+        angle = np.degrees(np.arctan2(found.matrix[1, 0], found.matrix[0, 0]))
+        what = "mirrored and turned" if mirrored else "turned"
+        words.append(
+            f"gross error of the WCS: the stars lie {what} against it by {angle:+.2f} degrees, scale "
+            f"{np.sqrt(abs(np.linalg.det(found.matrix))):.4f}; solve the plate again"
+        )
+    elif size > GROSS_ARCSEC:
+        words.append(
+            f"gross error of the WCS: the stars lie {size:.1f} arcsec ({size / frame.pixel_scale:.1f} px) from "
+            "where it puts them; solve the plate again"
+        )
+    sigma = np.sqrt(np.diag(plate.covariance))
+    orders = ("a shift", "shift, scale, turn and skew", "quadratic distortion", "cubic distortion")
+    words.append(
+        f"zero point from {plate.n_stars} of {len(plate.stars)} stars ({orders[plate.model.order]}): "
+        f"{dra:+.3f} ± {sigma[0]:.3f}, {ddec:+.3f} ± {sigma[1]:.3f} arcsec (observed minus catalogue)"
+    )
+    return words

@@ -1,0 +1,137 @@
+"""Statistics that a few wild values cannot spoil; bare floats and arrays."""
+
+import numpy as np
+
+MAD_TO_SIGMA = 1.482602218505602
+"""Sigma of a Gaussian in units of its median absolute deviation, 1 / Phi^-1(3/4)."""
+
+
+def mad_sigma(values):
+    """Standard deviation estimated from the median absolute deviation.
+
+    Parameters
+    ----------
+    values : array
+        Any shape; what is not finite is left out.
+
+    Returns
+    -------
+    float
+        0 for fewer than two finite values.
+
+    Examples
+    --------
+    >>> mad_sigma([1.0, 2.0, 3.0, 4.0, 1000.0])
+    1.482602218505602
+    """
+    values = np.asarray(values, dtype=float)
+    values = values[np.isfinite(values)]
+    if values.size < 2:
+        return 0.0
+    return float(MAD_TO_SIGMA * np.median(np.abs(values - np.median(values))))
+
+
+def clipped_mean(values, clip=3.0, rounds=5):
+    """Mean and scatter of an array after clipping about the median.
+
+    Parameters
+    ----------
+    values : array
+        Any shape; what is not finite is left out.
+    clip : float
+        In units of the robust sigma.
+    rounds : int
+
+    Returns
+    -------
+    mean, sigma : float
+        (0, 0) where nothing is finite.
+
+    Examples
+    --------
+    >>> clipped_mean([1.0, 1.1, 0.9, 1.0, 50.0])[0]
+    1.0
+    """
+    values = np.asarray(values, dtype=float).ravel()
+    values = values[np.isfinite(values)]
+    if values.size == 0:
+        return 0.0, 0.0
+    for _ in range(rounds):
+        middle, sigma = np.median(values), mad_sigma(values)
+        keep = np.abs(values - middle) <= clip * sigma
+        if sigma == 0.0 or keep.all():
+            break
+        values = values[keep]
+    return float(values.mean()), float(values.std())
+
+
+def extra_scatter(residuals, sigmas, dof_lost=0.0):
+    """Scatter to add in quadrature so that residuals are as wide as their sigmas say.
+
+    The moment estimate of DerSimonian & Laird (1986, Controlled Clinical Trials 7, 177), iterated on the
+    weights: sum of w r^2 = n - p, w = 1 / (s^2 + x^2).
+
+    Parameters
+    ----------
+    residuals, sigmas : (n,) arrays
+        In one unit.
+    dof_lost : float
+        Parameters that were fitted to make the residuals.
+
+    Returns
+    -------
+    float
+        0 where the sigmas already explain the residuals.
+
+    Examples
+    --------
+    >>> round(extra_scatter(np.array([3.0, -3.0, 3.0, -3.0]), np.zeros(4) + 1e-6), 6)
+    3.0
+    """
+    residuals, sigmas = np.asarray(residuals, dtype=float), np.asarray(sigmas, dtype=float)
+    wanted = len(residuals) - dof_lost
+    if wanted <= 0 or np.sum((residuals / sigmas) ** 2) <= wanted:
+        return 0.0
+    low, high = 0.0, float(np.sqrt(np.sum(residuals**2) / wanted)) * 1.0000001
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if np.sum(residuals**2 / (sigmas**2 + middle**2)) > wanted:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+def weighted_lstsq(design, values, sigmas):
+    """Weighted least squares with the covariance of the solution.
+
+    Parameters
+    ----------
+    design : (n, p) array
+    values, sigmas : (n,) arrays
+
+    Returns
+    -------
+    solution : (p,) array
+    covariance : (p, p) array
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If the values cannot tell the parameters apart.
+
+    Examples
+    --------
+    >>> solution, covariance = weighted_lstsq(np.ones((2, 1)), np.array([1.0, 3.0]), np.array([1.0, 1.0]))
+    >>> solution.tolist(), covariance.tolist()
+    ([2.0], [[0.5]])
+    """
+    weighted = np.asarray(design, dtype=float) / np.asarray(sigmas, dtype=float)[:, None]
+    scale = np.sqrt(np.sum(weighted**2, axis=0))
+    if np.any(scale == 0.0) or len(weighted) < weighted.shape[1]:
+        raise np.linalg.LinAlgError("a parameter that no value depends on")
+    normal = (weighted / scale).T @ (weighted / scale)
+    if np.linalg.cond(normal) > 1e12:
+        raise np.linalg.LinAlgError("parameters that the values cannot tell apart")
+    inverse = np.linalg.inv(normal) / np.outer(scale, scale)
+    return inverse @ (weighted.T @ (np.asarray(values, dtype=float) / sigmas)), 0.5 * (inverse + inverse.T)
