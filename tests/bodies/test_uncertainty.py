@@ -15,8 +15,8 @@ from appulse.numerics.spherical import ellipse_from_cov, offsets_rad, tangent_ax
 from appulse.observers.site import Site
 
 TOL_MONTE_CARLO = 0.01
-"""Ratio of axes. The draws are adjusted to carry the covariance exactly: no sampling error is left, and only the
-curvature of the map shows."""
+"""Ratio of axes. The draws are adjusted to carry the covariance exactly: no sampling error is left, and only
+the curvature of the map shows."""
 TOL_VARIATIONAL = 0.01
 RECORDED_RATIO = (0.1, 10.0)  # most recorded rows belong to older solutions
 SAME_SOLUTION = {"00000", "00002", "00004", "00023", "00024", "00025", "00026"}
@@ -56,7 +56,8 @@ def exact_draws(count, dimensions, seed):
 
 def axes(table):
     """(n, 2) major and minor axes, arcsec."""
-    return np.stack([table[name].unmasked.to_value("arcsec") for name in ("sigma_major", "sigma_minor")], axis=1)
+    names = ("sigma_major", "sigma_minor")
+    return np.stack([table[name].unmasked.to_value("arcsec") for name in names], axis=1)
 
 
 CASES = [orbit for orbit in orbits() if orbit.designation not in STRETCHED]
