@@ -1,0 +1,129 @@
+"""``appulse field``: what should be in a frame."""
+
+import argparse
+from pathlib import Path
+
+from appulse.cli import common
+from appulse.errors import InputError
+
+_EXAMPLES = """\
+examples:
+  bodies of the bundled starter set and deep-sky objects, down to magnitude 16
+    appulse field night/m1.fits --limit 16 --out field.ecsv
+  bodies of your own orbit file, and outlines that you have drawn beside those of the catalogue
+    appulse field night/m1.fits --orbits mine.csv --outlines drawn.csv --out field.ecsv
+
+A frame without time or site still gets its deep-sky objects; the bodies are left out, and that is said.
+"""
+
+DECIMALS = {
+    "x": 2, "y": 2, "ra": 7, "dec": 7, "mag": 2, "rate": 3, "motion_pa": 2, "separation": 3,
+}  # fmt: skip
+
+
+def add_parser(subparsers) -> None:
+    """Register the command and its options."""
+    parser = subparsers.add_parser(
+        "field",
+        description="List the bodies and deep-sky objects that should be in a frame.",
+        epilog=_EXAMPLES,
+    )
+    parser.add_argument("frame", type=Path, metavar="FRAME", help="plate-solved FITS frame")
+    common.add_orbit_options(parser)
+    parser.add_argument("--limit", type=float, metavar="MAG", help="faintest magnitude to list")
+    parser.add_argument(
+        "--outlines",
+        type=Path,
+        metavar="FILE",
+        help="outlines of your own: columns name, ra, dec, and where needed level, ring",
+    )
+    common.add_frame_options(parser)
+    common.add_output_options(parser, out_help="the table to write, e.g. field.ecsv")
+
+
+def run(args: argparse.Namespace) -> int:
+    """List what is in the frame.
+
+    Raises
+    ------
+    InputError
+        If the frame, the orbits or the outlines cannot be used.
+    OutputExistsError
+        If the output exists and ``--overwrite`` was not given.
+    """
+    from appulse.catalogues.deepsky import objects_near, read_polygons
+    from appulse.formats.output import check_free, write_table
+    from appulse.frames.reading import read_frame
+    from appulse.overlays.field import BODY, field_listing
+
+    if args.limit is not None and not -30.0 < args.limit < 40.0:
+        raise InputError(f"--limit {args.limit:g} is no magnitude: a number such as 16 is needed")
+    check_free([args.out], args.overwrite)
+    frame = read_frame(args.frame, require=("wcs",), **common.frame_options(args))
+    outlines = objects_near(*frame.centre, frame.radius_deg)
+    if args.outlines is not None:
+        outlines += read_polygons(args.outlines)
+    table = field_listing(frame, _ephemeris(frame, args), outlines, args.limit)
+    write_table(plain_table(table), args.out, args.overwrite)
+    bodies = sum(kind == BODY for kind in table["kind"])
+    print(f"{args.out}: {bodies} bodies and {len(table) - bodies} deep-sky objects in {frame.name}")
+    for row in table[:20]:
+        print("  " + describe(row))
+    if len(table) > 20:
+        print(f"  and {len(table) - 20} more")
+    return 0
+
+
+def _ephemeris(frame, args):
+    """The bodies' places, or none for a frame without time or site."""
+    from appulse.bodies.ephemeris import NBodyEphemeris
+
+    lacking = [name for name, value in (("time", frame.exposure), ("site", frame.observer)) if value is None]
+    if not lacking:
+        return NBodyEphemeris(common.select_orbits(common.load_orbits(args.orbits), args.body))
+    words = " and ".join(lacking)
+    options = " and ".join(f"--{name}" for name in lacking)
+    if args.orbits is not None or args.body is not None:
+        raise InputError(f"{frame.name} has no {words}: bodies need it; give {options}")
+    common.note(f"{frame.name} has no {words}: bodies are left out; give {options} for them")
+    return None
+
+
+def plain_table(table):
+    """The listing as columns of numbers, rounded to what they are good for.
+
+    Parameters
+    ----------
+    table : QTable
+        Of :func:`appulse.overlays.field.field_listing`.
+
+    Returns
+    -------
+    Table
+    """
+    import numpy as np
+    from astropy.table import Table
+
+    plain = Table(table)
+    for name, decimals in DECIMALS.items():
+        if len(plain):
+            plain[name][:] = np.round(plain[name], decimals)
+    return plain
+
+
+def describe(row) -> str:
+    """One line about a row: designation, kind, pixel, magnitude, how it lies in the frame."""
+    import numpy as np
+
+    def number(name, form):
+        value = row[name]
+        return (
+            "-"
+            if np.any(getattr(value, "mask", False))
+            else format(float(getattr(value, "value", value)), form)
+        )
+
+    place = f"({number('x', '.0f')}, {number('y', '.0f')})"
+    head = f"{row['designation']!s:16} {row['kind']!s:24} {place:16}"
+    line = f"{head} mag {number('mag', '.1f'):5} {row['inside']}"
+    return line if number("rate", ".1f") == "-" else f"{line}, {number('rate', '.1f')} arcsec/h"

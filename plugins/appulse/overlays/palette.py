@@ -1,0 +1,61 @@
+"""Colours of everything that is drawn on a picture of the sky.
+
+Derived from the colour-blind safe set of Okabe & Ito (2008, "Color Universal Design"), its dark members
+lightened until they stand out on a dark sky. Plain hexadecimal, so that any front end can use them.
+"""
+
+TRACK = "#f0a830"
+"""Path of a body and its ticks (orange)."""
+MID = "#f7ec59"
+"""Predicted place at mid-exposure, trail and error ellipse (yellow)."""
+MEASURED = "#ffffff"
+"""Measured place (white)."""
+RESIDUAL = "#ff7a45"
+"""Arrow from the predicted to the measured place (vermilion)."""
+STAR = "#8ecbf5"
+"""Reference stars that were used (sky blue)."""
+STAR_REJECTED = "#9a9a9a"
+"""Reference stars that were left out (grey)."""
+TEXT = "#f2f2f2"
+HALO = "#0b0e14"
+"""Edge around lines and letters: keeps them legible on bright nebulae."""
+
+GALAXY = "#e8a0c8"
+NEBULA = "#4fd6ab"
+DARK_NEBULA = "#b0a48c"
+CLUSTER = "#8ecbf5"
+REMNANT = "#ff9e6d"
+OTHER = "#c8c8c8"
+HAND_DRAWN = "#c9b3ff"
+
+BODIES = (TRACK, "#8ecbf5", "#4fd6ab", "#e8a0c8", "#f7ec59", "#ff7a45", "#c9b3ff", "#ffffff")
+"""One after the other for several bodies in one picture."""
+
+
+def outline_colour(object_type, kind="ellipse"):
+    """Colour of an object's outline.
+
+    Parameters
+    ----------
+    object_type : str
+        In words, as :class:`appulse.catalogues.outlines.Outline` has it.
+    kind : str
+        ``polygon`` for outlines drawn by hand.
+
+    Returns
+    -------
+    str
+        ``#rrggbb``
+
+    Examples
+    --------
+    >>> outline_colour("reflection nebula") == NEBULA, outline_colour("pair of galaxies") == GALAXY
+    (True, True)
+    """
+    words = object_type.lower()
+    table = (
+        ("dark", DARK_NEBULA), ("remnant", REMNANT), ("galax", GALAXY), ("nebula", NEBULA),
+        ("ionised", NEBULA), ("cluster", CLUSTER), ("association", CLUSTER),
+    )  # fmt: skip
+    found = next((colour for word, colour in table if word in words), None)
+    return found or (HAND_DRAWN if kind == "polygon" else OTHER)
