@@ -5,10 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from astropy.time import Time
 
-from .body_tracks import by_observer, column, track_data, usable
+from appulse.overlays.palette import BODIES
 
-#: Okabe and Ito's colours that stand out from a dark sky and from each other for colour-blind eyes.
-COLORS = ("#ffb000", "#ff7ab6", "#56b4e9", "#f0e442", "#2ecfa4", "#ff6f3c", "#b7a6ff", "#ffffff")
+from .body_tracks import by_observer, column, track_data, usable
 
 
 @dataclass(frozen=True)
@@ -119,7 +118,7 @@ def make_tracks(source, frames, keys, *, first_color=0, progress=None):
                 progress(i, len(keys))
             try:
                 track = track_data(source.ephemeris, group, key, name=source.names.get(key),
-                                   color=COLORS[(first_color + i) % len(COLORS)])  # fmt: skip
+                                   color=BODIES[(first_color + i) % len(BODIES)])  # fmt: skip
             except AppulseError as exc:
                 lines.append(str(exc))
                 continue

@@ -1,14 +1,15 @@
 """Residuals as a glue table: rows come, go and come back; ordinary viewers plot them."""
 
 import numpy as np
-from astropy.table import QTable
 from astropy.time import Time
+
+from appulse.overlays.palette import TRACK as MEASURED_COLOR
 
 from .kinds import KIND_KEY, RESIDUALS, all_of, from_json, to_json
 
 LABEL = "residuals"
 MJD = "MJD (UTC)"
-PROVENANCE_KEY, META_KEY = "appulse_provenance", "appulse_table_meta"
+META_KEY = "appulse_table_meta"
 TIME_COLUMN = "time"
 #: Rows are told apart by these.
 ROW_KEY = ("frame", "designation")
@@ -30,14 +31,11 @@ def find(data_collection):
 
 
 def _plain(column):
-    """Values, unit and word-ness of a table's column as glue can hold it."""
-    unit = "" if getattr(column, "unit", None) is None else str(column.unit)
-    mask = np.asarray(getattr(column, "mask", False))
-    values = getattr(column, "unmasked", column)
-    values = np.asarray(getattr(values, "value", values))
+    """Values of a table's column as glue can hold them: text, or numbers with NaN for what is masked."""
+    mask, values = np.ma.getmaskarray(np.ma.asarray(column)), np.asarray(column)
     if values.dtype.kind in "SUO":
-        return np.where(mask, "", values.astype(str)), unit
-    return np.where(mask, np.nan, values.astype(float)), unit
+        return np.where(mask, "", values.astype(str))
+    return np.where(mask, np.nan, values.astype(float))
 
 
 def data_of(table):
@@ -45,8 +43,8 @@ def data_of(table):
 
     Parameters
     ----------
-    table : astropy.table.QTable
-        With the columns of :mod:`appulse.formats.residual_table`.
+    table : astropy.table.Table
+        As :func:`appulse.formats.residual_table.make_table` makes it.
 
     Returns
     -------
@@ -57,17 +55,15 @@ def data_of(table):
     from glue.core.component import CategoricalComponent
 
     data = Data(label=LABEL)
-    times = Time(table[TIME_COLUMN]).utc
     for name in table.colnames:
-        if name == TIME_COLUMN:
-            data.add_component(CategoricalComponent(np.atleast_1d(times.isot)), name)
-            data.add_component(Component(np.atleast_1d(times.mjd).astype(float), units="d"), MJD)
-            continue
-        values, unit = _plain(table[name])
+        values, unit = _plain(table[name]), str(table[name].unit or "")
         made = CategoricalComponent(values) if values.dtype.kind == "U" else Component(values, units=unit)
         data.add_component(made, name)
+        if name == TIME_COLUMN:
+            mjd = np.array([Time(text, scale="utc").mjd if text else np.nan for text in values])
+            data.add_component(Component(mjd, units="d"), MJD)
     data.meta.update({KIND_KEY: RESIDUALS, META_KEY: to_json(_texts(table.meta))})
-    data.style.color, data.style.alpha, data.style.markersize = "#ffb000", 1.0, 7
+    data.style.color, data.style.alpha, data.style.markersize = MEASURED_COLOR, 1.0, 7
     return data
 
 
@@ -89,33 +85,37 @@ def table_of(layer):
 
     Returns
     -------
-    astropy.table.QTable
+    astropy.table.Table
     """
-    from astropy import units as u
     from glue.core.subset import Subset
+
+    from appulse.formats.residual_table import COLUMNS, make_table
 
     data = layer.data if isinstance(layer, Subset) else layer
     keep = np.asarray(layer.to_mask(), bool) if isinstance(layer, Subset) else np.ones(data.size, bool)
-    table = QTable(meta=from_json(data.meta.get(META_KEY)) or {})
+    known = {column.name for column in COLUMNS}
+    columns = {}
     for cid in data.main_components:
-        component = data.get_component(cid)
-        if cid.label == MJD:
-            continue
-        if cid.label == TIME_COLUMN:
-            table[TIME_COLUMN] = Time(
-                np.asarray(component.labels)[keep].astype(str), scale="utc", format="isot"
-            )
-        elif component.categorical:
-            table[cid.label] = np.asarray(component.labels)[keep].astype(str)
-        else:
-            values = np.asarray(component.data)[keep]
-            table[cid.label] = values * u.Unit(component.units) if component.units else values
-    if "n_stars" in table.colnames:
-        table["n_stars"] = np.nan_to_num(np.asarray(table["n_stars"], float)).astype(int)
-    return table
+        if cid.label in known:
+            component = data.get_component(cid)
+            values = component.labels if component.categorical else component.data
+            columns[cid.label] = np.asarray(values)[keep].tolist()
+    rows = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+    return make_table(rows, from_json(data.meta.get(META_KEY)) or {})
 
 
-def _keys(table):
+def row_keys(table):
+    """What tells the rows of a residual table apart.
+
+    Parameters
+    ----------
+    table : astropy.table.Table
+
+    Returns
+    -------
+    list of (str, str)
+        Frame and designation.
+    """
     return list(zip(*[np.asarray(table[name]).astype(str) for name in ROW_KEY], strict=True))
 
 
@@ -124,12 +124,12 @@ def merged(old, new):
 
     Parameters
     ----------
-    old : astropy.table.QTable or None
-    new : astropy.table.QTable
+    old : astropy.table.Table or None
+    new : astropy.table.Table
 
     Returns
     -------
-    astropy.table.QTable
+    astropy.table.Table
         By time, then body.
     """
     from astropy.table import vstack
@@ -137,12 +137,11 @@ def merged(old, new):
     if old is None or len(old) == 0:
         result = new.copy()
     else:
-        fresh = set(_keys(new))
-        kept = old[[key not in fresh for key in _keys(old)]]
+        fresh = set(row_keys(new))
+        kept = old[[key not in fresh for key in row_keys(old)]]
         result = vstack([kept, new], metadata_conflicts="silent") if len(kept) else new.copy()
     result.meta = dict(new.meta) or (dict(old.meta) if old is not None else {})
-    order = np.lexsort((np.asarray(result["designation"]).astype(str), Time(result[TIME_COLUMN]).utc.mjd))
-    return result[order]
+    return result[np.lexsort((np.asarray(result["designation"]), np.asarray(result[TIME_COLUMN])))]
 
 
 def without(table, keys):
@@ -150,16 +149,16 @@ def without(table, keys):
 
     Parameters
     ----------
-    table : astropy.table.QTable
+    table : astropy.table.Table
     keys : list of (str, str)
         Frame and designation.
 
     Returns
     -------
-    astropy.table.QTable
+    astropy.table.Table
     """
     gone = set(keys)
-    return table[[key not in gone for key in _keys(table)]]
+    return table[[key not in gone for key in row_keys(table)]]
 
 
 def put(data_collection, table):
@@ -168,7 +167,7 @@ def put(data_collection, table):
     Parameters
     ----------
     data_collection : glue.core.data_collection.DataCollection
-    table : astropy.table.QTable
+    table : astropy.table.Table
         An empty one removes the residuals.
 
     Returns
@@ -195,7 +194,7 @@ def add_rows(data_collection, table):
     Parameters
     ----------
     data_collection : glue.core.data_collection.DataCollection
-    table : astropy.table.QTable
+    table : astropy.table.Table
 
     Returns
     -------

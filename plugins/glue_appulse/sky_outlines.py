@@ -56,15 +56,46 @@ def geometry_of(outline):
     shapely.Geometry
         A polygon, several of them, or a point.
     """
-    rings = [unwrapped(ring) for ring in outline.rings if len(ring) >= 3]
+    rings = [unwrapped(ring) for ring in outline.rings if len(ring) >= 4]
     if not rings or outline.kind == "point":
         return shapely.Point(outline.ra, outline.dec)
-    parts = [shapely.Polygon(ring) for ring in rings]
-    return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
+    return nested(rings)
+
+
+def nested(rings):
+    """Polygons of rings, a ring within another being a hole, one within the hole an island, and so on.
+
+    Parameters
+    ----------
+    rings : list of array_like, (n, 2)
+
+    Returns
+    -------
+    shapely.Geometry
+
+    Examples
+    --------
+    >>> square = lambda size: [[-size, -size], [size, -size], [size, size], [-size, size], [-size, -size]]
+    >>> shape = nested([square(1), square(3), square(2)])
+    >>> shape.geom_type, shape.area
+    ('MultiPolygon', 24.0)
+    """
+    parts = sorted((shapely.Polygon(ring) for ring in rings), key=lambda part: -part.area)
+    shells, holes = [], {}
+    for i, part in enumerate(parts):
+        around = [j for j in range(i) if shapely.contains_xy(parts[j], *part.exterior.coords[0])]
+        if len(around) % 2:
+            holes[around[-1]] = [*holes.get(around[-1], []), part.exterior.coords]
+        else:
+            shells.append(i)
+    made = [shapely.Polygon(parts[i].exterior.coords, holes.get(i)) for i in shells]
+    return made[0] if len(made) == 1 else shapely.MultiPolygon(made)
 
 
 def _shape_word(outline):
-    return {"ellipse": ELLIPSE, "circle": CIRCLE, "polygon": POLYGON}.get(outline.kind, POINT)
+    if outline.kind == "circle":
+        return CIRCLE if outline.note else ELLIPSE
+    return {"ellipse": ELLIPSE, "polygon": POLYGON}.get(outline.kind, POINT)
 
 
 def _number(value):

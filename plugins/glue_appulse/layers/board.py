@@ -8,13 +8,14 @@ from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox, IdentityTransform
 
+from appulse.overlays.palette import HALO
+
 #: Above every layer of glue, below its frame around the axes.
 BOARD_ZORDER = 50_000
 #: Words that fit on a screen and can still be read; what is left out comes back under zoom.
 MAX_LABELS = 60
 #: Directions in which a label is tried around its anchor, degrees from the preferred one.
 TURNS = (0, 180, 50, -50, 130, -130)
-HALO = "#0b0e14"
 PLATE_ALPHA = 0.78
 #: Room around the letters, display pixels.
 PAD_PX = 2

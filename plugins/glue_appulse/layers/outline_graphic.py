@@ -18,6 +18,7 @@ NAME_PX = 12.0
 SAGITTA_PX, POLYGON_PX = 0.3, 1.5
 #: So many outlines in sight and the picture is crowded anyway: they go without rims, at half the cost.
 CROWD = 300
+RIM_PT = 1.2
 
 
 class OutlineGraphic(Artist):
@@ -129,19 +130,36 @@ class OutlineGraphic(Artist):
         scale = np.abs(np.diff(self.axes.transData.transform([[0, 0], [1, 1]]), axis=0)).max()
         extent = (self._bounds[:, 2:] - self._bounds[:, :2]).max(1) * scale
         guessed, points = self.model.shapes == CIRCLE, self.model.shapes == POINT
-        look, crowd = self.look, visible.sum() > CROWD
-        for chosen, dashed in ((visible & ~guessed, False), (visible & guessed, True)):
-            vertices, codes = self._paths(chosen, extent)
-            if dashed and crowd:
-                # dashes for nothing: every other chord; a renderer's own cost as much as all the rest
-                codes, dashed = np.where(np.arange(len(codes)) % 2, codes, Path.MOVETO), False
-            elif not dashed:
-                vertices, codes = self._with_points(vertices, codes, visible & points)
-            stroke(renderer, self.axes, vertices, codes, color=look.color, width=look.width, alpha=look.alpha,
-                   dashed=dashed, rim=not crowd)  # fmt: skip
+        colours = self.model.colours(self.look)
+        for colour in np.unique(colours[visible]):
+            mine = visible & (colours == colour)
+            self._draw_group(
+                renderer, str(colour), mine & ~guessed, extent, points, crowd=visible.sum() > CROWD
+            )
+            self._draw_group(
+                renderer,
+                str(colour),
+                mine & guessed,
+                extent,
+                points,
+                crowd=visible.sum() > CROWD,
+                dashed=True,
+            )
         if self.look.show_names:
-            self._labels = self._names(visible, extent, points)
+            self._labels = self._names(visible, extent, points, colours)
         self.stale = False
+
+    def _draw_group(self, renderer, colour, chosen, extent, points, *, crowd, dashed=False):
+        """Objects of one colour, solid or dashed."""
+        vertices, codes = self._paths(chosen, extent)
+        if dashed and crowd:
+            # dashes for nothing: every other chord; a renderer's own cost as much as all the rest
+            codes, dashed = np.where(np.arange(len(codes)) % 2, codes, Path.MOVETO), False
+        elif not dashed:
+            vertices, codes = self._with_points(vertices, codes, chosen & points)
+        look = self.look
+        stroke(renderer, self.axes, vertices, codes, color=colour, width=look.width, alpha=look.alpha,
+               dashed=dashed, rim=0.0 if crowd else RIM_PT)  # fmt: skip
 
     def _paths(self, chosen, extent):
         if not len(self.model.owner):
@@ -169,7 +187,7 @@ class OutlineGraphic(Artist):
         begin = np.array([Path.MOVETO, *[Path.LINETO] * 4], Path.code_type)
         return np.vstack([vertices, more]), np.concatenate([codes, np.tile(begin, len(centres))])
 
-    def _names(self, visible, extent, points):
+    def _names(self, visible, extent, points, colours):
         """Names above the outlines, within the window for those that reach beyond it; largest first."""
         x0, y0, x1, y1 = self.axes.bbox.extents
         named = np.flatnonzero(visible & (points | (extent > NAME_PX)))
@@ -181,7 +199,7 @@ class OutlineGraphic(Artist):
         rank = NAME_RANK + 1.0 / (1.0 + extent[named])
         look = self.look
         return [
-            Label(*place, self.model.names[i], 90.0, first, look.color, look.label_size, room)
+            Label(*place, self.model.names[i], 90.0, first, str(colours[i]), look.label_size, room)
             for i, first, room, *place in zip(named, rank, gap, x, y, strict=True)
         ]
 

@@ -11,7 +11,7 @@ from glue.core.subset import Subset
 NAME, TYPE, SIZE, MAGNITUDE, SHAPE = "name", "type", "major axis", "magnitude", "drawn as"
 BOUNDARY = "outline"
 #: Values of the column 'drawn as'.
-ELLIPSE, CIRCLE, POLYGON, POINT = "ellipse", "circle, no position angle", "polygon", "point"
+ELLIPSE, CIRCLE, POLYGON, POINT = "ellipse", "circle by guess", "polygon", "point"
 
 
 def rings_of(geometry):
@@ -97,6 +97,25 @@ class OutlineModel:
             owner=np.repeat([i for i, _ring in rings], lengths).astype(int),
             order=np.concatenate([np.arange(n) for n in lengths]) if rings else np.empty(0, int),
         )
+
+    def colours(self, look):
+        """Colour of every object.
+
+        Parameters
+        ----------
+        look : object
+            With ``color`` and ``by_type``.
+
+        Returns
+        -------
+        ndarray of str, (m,)
+        """
+        from appulse.overlays.palette import outline_colour
+
+        if not look.by_type:
+            return np.full(len(self.names), look.color)
+        pairs = zip(self.types, self.shapes, strict=True)
+        return np.array([outline_colour(kind, shape) for kind, shape in pairs], dtype="U9")
 
     def wanted(self, look):
         """Objects within the limits of a layer.

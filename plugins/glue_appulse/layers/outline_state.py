@@ -13,6 +13,7 @@ class OutlineLayerState(MatplotlibLayerState):
     """Look and limits of outlines."""
 
     width = Drawn(1.3, docstring="Width of the lines, points")
+    by_type = Drawn(True, docstring="Whether each type of object has its own colour")
     show_names = Drawn(True, docstring="Whether names stand by the outlines")
     label_size = Drawn(9.0, docstring="Size of the names, points")
     object_type = DrawnChoice(docstring="Type of the objects shown")

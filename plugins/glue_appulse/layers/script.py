@@ -25,6 +25,7 @@ OUTLINE_LOOK = (
     "width",
     "show_names",
     "label_size",
+    "by_type",
     "min_size",
     "max_magnitude",
     "object_type",

@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.path import Path
 from matplotlib.transforms import IdentityTransform
 
-from .board import HALO
+from appulse.overlays.palette import HALO
 
 RIM_PT, RIM_ALPHA = 2.0, 0.7
 DASHES = (4.0, 2.5)
@@ -38,7 +38,7 @@ def joined(segments):
     return np.concatenate(segments), codes
 
 
-def stroke(renderer, axes, vertices, codes, *, color, width, alpha=1.0, dashed=False, rim=True):
+def stroke(renderer, axes, vertices, codes, *, color, width, alpha=1.0, dashed=False, rim=RIM_PT):
     """Draw a path, clipped to its axes.
 
     Parameters
@@ -52,13 +52,13 @@ def stroke(renderer, axes, vertices, codes, *, color, width, alpha=1.0, dashed=F
         Points.
     alpha : float
     dashed : bool
-    rim : bool
-        Whether to draw the dark rim.
+    rim : float
+        How much wider than the line its dark rim is, points; 0 for none.
     """
     if not len(vertices):
         return
     path = Path(vertices, codes)
-    passes = [(HALO, width + RIM_PT, RIM_ALPHA * alpha, False)] if rim else []
+    passes = [(HALO, width + rim, RIM_ALPHA * alpha, False)] if rim else []
     for paint, points, opacity, broken in [*passes, (color, width, alpha, dashed)]:
         gc = renderer.new_gc()
         gc.set_clip_rectangle(axes.bbox)

@@ -105,7 +105,7 @@ class OutlineEditor(LayerEditor):
     def fill(self):
         """Add the rows of outlines."""
         self.row("line width", _spin(0.4, 12, 0.2, suffix=" pt"), "value_width")
-        self.boxes([("show_names", "names")])
+        self.boxes([("show_names", "names"), ("by_type", "colour by type")])
         self.row("words", _spin(5, 30, 1, 0, " pt"), "value_label_size")
         self.row("type", QComboBox(), "combosel_object_type")
         self.row("at least", _spin(0, 10_000, 1, suffix=" arcmin"), "value_min_size")
