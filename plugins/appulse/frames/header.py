@@ -23,6 +23,7 @@ _NUMBERED = re.compile(
     r"|(CD|PC)\d+_\d+[A-Z]?|P[VS]\d+_\d+[A-Z]?"
     r"|[AB]P?_\d+_\d+|Z(IMAGE|TABLE|CMPTYPE|NAXIS\d*|BITPIX|TILE\d+|QUANTIZ|DITHER0|NAME\d+|VAL\d+)"
 )
+_CARD = re.compile(r"[A-Z][A-Z0-9_-]{0,7} *= ")
 _SEXAGESIMAL = re.compile(
     r"([+-]?)\s*(\d{1,3})[\s:hd°](\d{1,2})[\s:m'′](\d{1,2}(?:\.\d*)?)?[\s:s\"″]?", re.IGNORECASE
 )
@@ -225,16 +226,12 @@ def read_side_header(path) -> fits.Header:
         ) from error
     text = raw.decode("latin-1")
     if raw.startswith(b"SIMPLE  =") and b"\n" not in raw[:2880]:
-        end = re.search(r"END {77}", text)
-        if end is None or end.start() % 80:
-            raise FrameError(
-                f"{path.name}: side file with the WCS: its FITS header has no END card; make it anew"
-            )
-        header = fits.Header.fromstring(text[: end.start()])
+        lines = [text[i : i + 80] for i in range(0, len(text), 80)]
     else:
-        lines = [line.rstrip()[:80] for line in text.splitlines()]
-        lines = lines[: next((i for i, line in enumerate(lines) if line.strip() == "END"), len(lines))]
-        header = fits.Header.fromstring("".join(f"{line:80}" for line in lines if line.strip()))
+        lines = [f"{line.rstrip():80}"[:80] for line in text.splitlines() if line.strip()]
+    end = next((i for i, line in enumerate(lines) if line.strip() == "END"), len(lines))
+    cards = [fits.Card.fromstring(line) for line in lines[:end] if _CARD.match(line)]
+    header = fits.Header(cards)
     if not any(key.startswith("CTYPE") for key in header):
         raise FrameError(
             f"{path.name}: side file without CTYPE cards: a FITS header (as a solver's .wcs file) or plain "

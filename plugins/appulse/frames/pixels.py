@@ -172,16 +172,18 @@ def open_fits(path: Path) -> Iterator[fits.HDUList]:
 
 @contextmanager
 def _opened(path: Path) -> Iterator[fits.HDUList]:
+    """uint=False: astropy passes over BLANK where it makes unsigned integers of BZERO; floats are wanted anyway."""
     with open(path, "rb") as handle:
         is_gzip = handle.read(2) == b"\x1f\x8b"
     if is_gzip:
         # Unpacked as a whole: only the end of the stream tells whether it is all there.
         with gzip.open(path, "rb") as stream:
             whole = io.BytesIO(stream.read())
-        with fits.open(whole) as hdus:
+        with fits.open(whole, uint=False) as hdus:
             yield hdus
     else:
-        with fits.open(path) as hdus:
+        # The handle is ours, so that it is closed also where astropy gives up half way.
+        with open(path, "rb") as handle, fits.open(handle, uint=False) as hdus:
             yield hdus
 
 

@@ -264,6 +264,7 @@ def _from_keys(cards: Cards, name: str, lon_keys, lat_keys, height_keys, notes: 
         )
         return None
     lon = _east(cards, lon_card, lon, notes)
+    lon = (lon + 180.0) % 360.0 - 180.0 if -360.0 <= lon <= 360.0 else lon
     height_m = _height(cards, height_keys, notes)
     keys = f"{lon_card.key}, {lat_card.key}"
     try:

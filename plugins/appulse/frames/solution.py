@@ -119,7 +119,7 @@ def celestial_wcs(
 
 
 def _wcs_cards(name: str, cards: Cards, axes: list[int]) -> fits.Header:
-    """A header of the WCS cards only: longitude and latitude are axes 1 and 2, numbers checked to be numbers."""
+    """A header of the WCS cards only: longitude is axis 1, latitude axis 2; numbers checked to be some."""
     pixel = {str(axis): str(new) for new, axis in enumerate(axes, start=1)}
     is_swapped = _LATITUDE.match(str(cards.header[f"CTYPE{axes[0]}"]).strip().upper()) is not None
     world = dict(zip(pixel, ("2", "1"), strict=True)) if is_swapped else pixel
@@ -144,7 +144,7 @@ def _wcs_cards(name: str, cards: Cards, axes: list[int]) -> fits.Header:
 
 
 def _keep_diagonal(name: str, header: fits.Header) -> None:
-    """Latitude first: what the standard takes for granted (PCi_i = 1) must be said once the rows are exchanged."""
+    """Latitude first: what goes without saying (PCi_i = 1) must be said once rows are exchanged."""
     if any(key.startswith("CD") and _MATRIX.fullmatch(key) for key in header):
         return
     if any(key.startswith("CROTA") for key in header):

@@ -1,6 +1,7 @@
 """A frame in plain words."""
 
 from appulse.frames.solved import SolvedFrame
+from appulse.observers.site import Site
 from appulse.observers.timescales import quiet_erfa
 
 
@@ -86,7 +87,7 @@ def _site(observer) -> str:
     if observer is None:
         return "unknown"
     name = f"{observer.code} {observer.name}" if observer.code else observer.name
-    if not hasattr(observer, "geodetic"):
+    if not isinstance(observer, Site):
         return f"{name}, in space (vector from the {observer.origin})"
     if observer.is_geocentre:
         return "geocentre"
