@@ -1,7 +1,6 @@
 """Passes of the massive asteroids by catalogue objects, against JPL's own kernel."""
 
 from concurrent.futures import ProcessPoolExecutor
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,6 +12,7 @@ from scipy.optimize import minimize_scalar
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.kernels import EARTH, default_kernels
 from appulse.bodies.readers import starter_orbits
+from appulse.catalogues.outlines import Outline
 from appulse.constants import C_AU_DAY, J2000_JD
 from appulse.encounters.paths import circumstances, follow
 from appulse.encounters.search import Search, find_passes
@@ -34,8 +34,7 @@ TRUTH = [
 
 
 def target(name, ra, dec, **more):
-    given = {"kind": "point", "major_arcmin": None, "minor_arcmin": None, "pa_deg": None, "rings": ()}
-    return SimpleNamespace(name=name, ra=ra, dec=dec, **(given | more))
+    return Outline(name, more.pop("kind", "point"), ra, dec, **more)
 
 
 def targets(*outlines):

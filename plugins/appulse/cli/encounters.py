@@ -31,7 +31,7 @@ def add_parser(subparsers) -> None:
         epilog=_EXAMPLES,
     )
     parser.add_argument("campaign", nargs="?", type=Path, metavar="CAMPAIGN.yaml", help="a campaign file")
-    parser.add_argument("--bodies", metavar="NAME,...", help="numbers, names, designations; all when left out")
+    parser.add_argument("--bodies", metavar="NAME,...", help="numbers, names; all when left out")
     parser.add_argument("--orbits", type=Path, metavar="FILE", help="orbits; the bundled set by default")
     parser.add_argument("--targets", metavar="NAME,...", help="objects; the whole catalogue when left out")
     parser.add_argument("--from", dest="begin", metavar="T", help="first UTC, e.g. 2027-05-01")

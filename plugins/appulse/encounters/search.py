@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from astropy.time import Time
@@ -24,6 +25,7 @@ from appulse.encounters.scan import least_separations
 from appulse.encounters.targets import Targets, extent_arcmin
 from appulse.errors import InputError, MissingExtraError
 from appulse.observers.site import Site
+from appulse.observers.timescales import tdb_days
 
 CHUNK = 250
 EARTH_RADIUS_AU = 6378.137 / 149_597_870.7
@@ -201,33 +203,28 @@ def on_dask(address):
 
 
 def _passes_on(paths, ephemeris, first, search, kernels):
-    """Scan one grid, refine each approach at the observer, keep what counts."""
-    unit = search.targets.unit
+    """Scan one grid, refine each approach at the observer, keep what counts, body by body."""
     reach = search.reach_arcmin() * _ARCMIN
     on_ground = not getattr(search.observer, "is_geocentre", False)
     parallax = EARTH_RADIUS_AU / paths.nearest_au.min() if on_ground else 0.0
+    unit = search.targets.unit
     near = least_separations(paths.t_d, paths.unit, unit, reach + parallax)
-    first_d, last_d = _span_d(search)
-    found, splines = [], {}
-    for i in range(len(near)):
-        body, number = int(near.body[i]), int(near.target[i])
-        path = splines.setdefault(body, paths.spline(body))
-        t_d, separation = near.time_d[i], near.separation_rad[i]
+    span = tuple(float(tdb_days(t)) for t in (search.start, search.end))
+    found = []
+    for body in np.unique(near.body):
+        mine = near.body == body
+        path, numbers = paths.spline(body), near.target[mine]
+        t_d, separation = near.time_d[mine], near.separation_rad[mine]
         if on_ground:
-            t_d, separation = _refine_on_ground(path, unit[number], t_d, search.observer)
-        if first_d <= t_d <= last_d and separation <= reach[number]:
+            pairs = zip(numbers, t_d, strict=True)
+            refined = [_refine_on_ground(path, unit[k], t, search.observer) for k, t in pairs]
+            t_d, separation = np.array(refined).T
+        keep = (t_d >= span[0]) & (t_d <= span[1]) & (separation <= reach[numbers])
+        if keep.any():
             row = int(paths.rows[body])
-            who = (ephemeris.orbit(row), first + row, search.targets.outline(number))
-            one = _make_pass(path, *who, t_d, separation, search, kernels)
-            if one is not None:
-                found.append(one)
+            who = (path, ephemeris.orbit(row), first + row)
+            found += _make_passes(*who, numbers[keep], t_d[keep], separation[keep], search, kernels)
     return found
-
-
-def _span_d(search):
-    from appulse.observers.timescales import tdb_days
-
-    return float(tdb_days(search.start)), float(tdb_days(search.end))
 
 
 def _utc(t_d):
@@ -253,57 +250,69 @@ def _refine_on_ground(path, unit, t_d, observer):
 
 
 def _separations(path, unit, t_d, observer):
-    vector = path(t_d) - observer.posvel_au(_utc(t_d))[0]
+    vector = path(t_d) - _place(observer, t_d)
     vector /= np.linalg.norm(vector, axis=1, keepdims=True)
     return 2 * np.arcsin(np.linalg.norm(vector - unit, axis=1) / 2)
 
 
-def _make_pass(path, orbit, row, target, t_d, separation, search, kernels):
-    time = _utc(t_d)
-    place = search.observer.posvel_au(Time([time]))[0]
-    facts = {k: float(v[0]) for k, v in circumstances(path, orbit, [t_d], kernels, place).items()}
-    if facts["elongation"] < search.least_elongation:
-        return None
-    if search.brighter_than is not None and not facts["mag"] <= search.brighter_than:
-        return None
-    crossing = _cross(path, target, t_d, facts["rate"], search)
-    if (
-        search.measured_from == "outline"
-        and crossing is not None
-        and crossing.distance_arcmin > search.within_arcmin
-    ):
-        return None
-    semi = (target.major_arcmin or np.nan) / 2
-    separation_arcsec = float(np.degrees(separation) * 3600)
-    return Pass(
-        id=_make_id(orbit.designation, target.name, time),
-        designation=orbit.designation,
-        name=orbit.name,
-        target=target,
-        time=time,
-        separation_arcsec=separation_arcsec,
-        crossing=crossing,
-        in_sizes=separation_arcsec / 60 / semi,
-        row=row,
-        **facts,
-    )
+def _place(observer, t_d):
+    """Geocentric place of the observer, (k, 3) au; no times are converted for the geocentre itself."""
+    if getattr(observer, "is_geocentre", False):
+        return np.zeros((len(t_d), 3))
+    return observer.posvel_au(_utc(t_d))[0]
+
+
+def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
+    """The passes of one body, their circumstances computed together."""
+    facts = circumstances(path, orbit, t_d, kernels, _place(search.observer, t_d))
+    keep = facts["elongation"] >= search.least_elongation
+    if search.brighter_than is not None:
+        keep &= facts["mag"] <= search.brighter_than
+    times = _utc(t_d)
+    dates = np.atleast_1d(times.isot)
+    found = []
+    for i in np.flatnonzero(keep):
+        target = search.targets.outline(numbers[i])
+        crossing = _cross(path, target, t_d[i], facts["rate"][i], search)
+        outside = crossing is not None and crossing.distance_arcmin > search.within_arcmin
+        if search.measured_from == "outline" and outside:
+            continue
+        arcsec = float(np.degrees(separation[i]) * 3600)
+        found.append(
+            Pass(
+                id=_make_id(orbit.designation, target.name, dates[i]),
+                designation=orbit.designation,
+                name=orbit.name,
+                target=target,
+                time=times[i],
+                separation_arcsec=arcsec,
+                crossing=crossing,
+                in_sizes=arcsec / 60 / ((target.major_arcmin or np.nan) / 2),
+                row=row,
+                **{name: float(values[i]) for name, values in facts.items()},
+            )
+        )
+    return found
+
+
+_shape_of = lru_cache(maxsize=20_000)(outline_shape)
 
 
 def _cross(path, target, t_d, rate, search):
     """Path against outline, over the time in which the body could be inside."""
-    shape = outline_shape(target)
+    shape = _shape_of(target)
     if shape is None:
         return None
     # From one side of the outline to the other and a bit; a body that stands still is followed for 20 days.
     way_arcmin = 1.2 * (2 * extent_arcmin(target) + search.within_arcmin)
     days = min(20.0, way_arcmin * 60 / max(rate, 1e-3) / 24)
-    times = t_d + np.linspace(-days, days, 241)
+    times = t_d + np.linspace(-days, days, 2 * min(120, 10 + int(4 * days)) + 1)
     times = times[(times >= path.x[0]) & (times <= path.x[-1])]
-    vector = path(times) - search.observer.posvel_au(_utc(times))[0]
+    vector = path(times) - _place(search.observer, times)
     unit = vector / np.linalg.norm(vector, axis=1, keepdims=True)
     return cross(shape, plane(unit, target.ra, target.dec), times)
 
 
-def _make_id(designation, target, time):
+def _make_id(designation, target, isot):
     words = (re.sub(r"[^0-9A-Za-z]+", "", word) for word in (designation, target))
-    return "-".join((*words, time.strftime("%Y%m%d")))
+    return "-".join((*words, isot[:10].replace("-", "")))
