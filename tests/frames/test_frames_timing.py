@@ -145,6 +145,28 @@ def test_keyword_may_be_picked():
             [("DATE-OBS", "2027-05-04T22:00:00"), ("EXPTIME", 60.0), ("EXPOSURE", 90.0)],
             ["EXPTIME 60.0", "EXPOSURE 90.0", "--exposure"],
         ),
+        (
+            [("DATE-OBS", "2027-05-04T22:00:00"), ("UT", "20:00:00"), EXPTIME],
+            ["2 h off", "UT 20:00:00", "--time"],
+        ),
+        (
+            [
+                ("DATE-OBS", "2027-05-04T22:00:00"),
+                ("DATE-LOC", "2027-05-04T22:00:00"),
+                ("TIMEZONE", 2),
+                EXPTIME,
+            ],
+            ["local time", "TIMEZONE 2", "--time"],
+        ),
+        (
+            [
+                ("DATE-OBS", "2027-05-04T22:00:00"),
+                ("DATE-LOC", "2027-05-04T22:00:00"),
+                ("SITELONG", -96.5),
+                EXPTIME,
+            ],
+            ["local time", "SITELONG -96.5", "--time"],
+        ),
         ([("MJD-OBS", -4.0), EXPTIME], ["MJD-OBS", "--time"]),
         ([("DATE-OBS", "1890-05-04T22:00:00"), EXPTIME], ["1960", "--time"]),
     ],
@@ -159,6 +181,21 @@ def test_named(cards, words):
     assert text.startswith("m1.fits: ")
     for word in words:
         assert word in text
+
+
+@pytest.mark.parametrize(
+    ("more", "noted"),
+    [
+        ([("DATE-LOC", "2027-05-05T00:00:00"), ("SITELONG", 20.5)], False),
+        ([("DATE-LOC", "2027-05-04T22:00:00"), ("TIMEZONE", 0)], False),
+        ([("DATE-LOC", "2027-05-04T22:00:00"), ("SITELONG", -3.0)], True),
+        ([("UT", "22:00:00.4")], False),
+        ([("UT", "22:07:13")], False),
+    ],
+)
+def test_other_clocks_may_agree(more, noted):
+    _, notes = exposure(("DATE-OBS", "2027-05-04T22:00:00"), EXPTIME, *more)
+    assert any("local" in note for note in notes) == noted
 
 
 def test_unknown_keyword_is_named():

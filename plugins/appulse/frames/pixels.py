@@ -17,7 +17,7 @@ from astropy.io.fits.verify import VerifyError, VerifyWarning
 from astropy.utils.exceptions import AstropyUserWarning
 
 from appulse.errors import FrameError, FrameWCSError
-from appulse.frames.solution import REMEDY, has_celestial
+from appulse.frames.wcs_cards import REMEDY, has_celestial
 
 MAX_PIXELS = 4_000_000_000
 """More pixels than any camera has: a damaged header."""
@@ -172,7 +172,7 @@ def open_fits(path: Path) -> Iterator[fits.HDUList]:
 
 @contextmanager
 def _opened(path: Path) -> Iterator[fits.HDUList]:
-    """uint=False: astropy passes over BLANK where it makes unsigned integers of BZERO; floats are wanted anyway."""
+    """uint=False: astropy passes over BLANK where it makes unsigned integers; floats are wanted anyway."""
     with open(path, "rb") as handle:
         is_gzip = handle.read(2) == b"\x1f\x8b"
     if is_gzip:

@@ -7,6 +7,7 @@ from astropy.time import Time
 from appulse.errors import FrameTimeError, TimeError
 from appulse.frames.header import Cards
 from appulse.frames.light import Light
+from appulse.frames.local_time import check_local_time
 from appulse.frames.moments import Moment, header_moments, keyed_moment
 from appulse.observers.timescales import parse_utc
 
@@ -54,6 +55,7 @@ def collect_moments(cards: Cards, time, time_is: str | None, notes: list[str]) -
                 f"{cards.name}: the header has no time (DATE-OBS, DATE-BEG, MJD-OBS ...): give the UTC of "
                 "the exposure with --time, and --time-is start|mid|end"
             )
+        check_local_time(cards, moments, notes)
         return moments
     if isinstance(time, Time):
         return [Moment("time given", time.utc, time_is, 0.001, "as given")]

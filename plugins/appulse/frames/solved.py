@@ -18,7 +18,7 @@ from appulse.frames.projection import icrf_wcs, pixel_to_sky, sky_to_pixel
 from appulse.numerics.spherical import separation_rad, tangent_axes, unit_from_radec
 
 
-@dataclass
+@dataclass(eq=False)
 class SolvedFrame:
     """A frame whose every pixel has a place on the sky.
 
