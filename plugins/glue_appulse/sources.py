@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 STARTER = "starter set"
+#: A catalogue up to this many bodies is predicted as a whole; a larger one is searched by place first.
+LISTED = 5000
 
 
 @dataclass
@@ -51,16 +53,12 @@ class OrbitSource:
         appulse.errors.DesignationError
             None or several are meant.
         """
-        from appulse.errors import DesignationError
-
-        if self.catalogue is not None:
-            return str(self.catalogue.select(text).designation)
-        wanted = text.strip().lower()
-        found = [key for key, words in self.names.items() if wanted in (key.lower(), words.lower())]
-        if len(found) != 1:
-            raise DesignationError(f"'{text}' is {'not' if not found else 'more than once'} in {self.label}; "
-                                   f"it holds {', '.join(list(self.names)[:8])}…")  # fmt: skip
-        return found[0]
+        row = int(self.ephemeris.rows([text.strip()])[0])
+        if self.catalogue is None:
+            return str(self.ephemeris.designations[row])
+        key = str(self.ephemeris.designation(row))
+        self.names.setdefault(key, self.catalogue.label(row))
+        return key
 
 
 _sources, _stars = {}, {}
@@ -110,7 +108,7 @@ def open_orbits(path=None):
 
 
 def _open_places(path):
-    from appulse.bodies.ephemeris import TabulatedEphemeris
+    from appulse.bodies.tabulated import TabulatedEphemeris
 
     ephemeris = TabulatedEphemeris.from_table(path)
     names = {str(name): str(name) for name in ephemeris.designations}
@@ -127,11 +125,11 @@ def _open_catalogue(path):
     if catalogue.rejected:
         line, reason = catalogue.rejected[0]
         say(f"{len(catalogue.rejected)} lines of {path.name} cannot be used; the first, {line}: {reason}")
-    names = {}
-    if len(catalogue) <= 5000:
-        names = {str(catalogue.orbit(i).designation): catalogue.label(i) for i in range(len(catalogue))}
+    ephemeris = NBodyEphemeris(catalogue)
+    listed = range(len(catalogue)) if len(catalogue) <= LISTED else ()
+    names = {str(ephemeris.designation(row)): catalogue.label(row) for row in listed}
     label = STARTER if path is None else path.name
-    return OrbitSource(label, path, NBodyEphemeris(catalogue), names, catalogue.source_date, catalogue)
+    return OrbitSource(label, path, ephemeris, names, catalogue.source_date, catalogue)
 
 
 def open_stars(path=None):

@@ -1,0 +1,138 @@
+"""Bodies in a frame: listed, chosen, added as tracks; from orbits and from tables of places."""
+
+import numpy as np
+import pytest
+from astropy.coordinates import SkyCoord
+from glue.core.data_factories import load_data
+
+from glue_appulse import choices, field_bodies, sources
+from glue_appulse.frames import frame_of
+from glue_appulse.kinds import OUTLINES, TRACK, all_of
+from glue_appulse.layers.track_artist import TrackLayerArtist
+from glue_appulse.layers.track_model import TrackModel
+
+#: The sample's WCS is off by an arcsecond on purpose and its clock by 95 s; the prediction itself is not.
+TOL_TRUTH_ARCSEC = 0.05
+
+
+@pytest.fixture
+def first(sample_data, registered):
+    return load_data(str(sample_data / "iris_1.fits.fz"))
+
+
+@pytest.fixture(scope="module")
+def iris(sample_data):
+    return sources.open_orbits(sample_data / "orbit.ecsv")
+
+
+def test_the_body_of_the_night_is_listed(first, iris):
+    found = field_bodies.bodies_in(frame_of(first), iris)
+    assert [body.key for body in found] == ["7"]
+    assert found[0].rate == pytest.approx(29.0, abs=0.1)
+    assert found[0].mag == pytest.approx(10.0, abs=0.3)
+
+
+def test_a_fainter_limit_is_needed_for_a_faint_body(first, iris):
+    assert field_bodies.bodies_in(frame_of(first), iris, limit_mag=9.0) == []
+
+
+def test_the_track_goes_through_the_true_places(first, iris, sample_data):
+    from astropy.table import Table
+    from astropy.time import Time
+
+    tracks, lines = field_bodies.make_tracks(iris, [first], ["7"])
+    assert not lines
+    truth = Table.read(sample_data / "truth.ecsv")
+    model = TrackModel.from_data(tracks[0])
+    times = Time(truth["time"].astype(str)).utc.mjd
+    near = (times > model.curve.start) & (times < model.curve.end)
+    ours = SkyCoord(*model.at(times[near]), unit="deg")
+    theirs = SkyCoord(truth["ra"][near], truth["dec"][near], unit="deg")
+    assert near.sum() > 3
+    assert ours.separation(theirs).arcsec.max() < TOL_TRUTH_ARCSEC
+
+
+def test_the_place_of_the_frame_is_the_ephemeris_itself(first, iris):
+    tracks, _lines = field_bodies.make_tracks(iris, [first], ["7"])
+    place = TrackModel.from_data(tracks[0]).places[0]
+    frame = frame_of(first)
+    row = iris.ephemeris.at(frame.exposure.mid, frame.observer, bodies=["7"])
+    assert place.ra == pytest.approx(row["ra"][0].value, abs=1e-10)
+    assert place.frame == frame.checksum
+
+
+def test_places_of_one_moment_make_a_track_without_a_line(first, tmp_path):
+    table = tmp_path / "places.csv"
+    table.write_text("designation,ra,dec\n(7) Iris,246.39,-24.41\n")
+    source = sources.open_orbits(table)
+    tracks, lines = field_bodies.make_tracks(source, [first], [source.find("(7) iris")])
+    assert not lines
+    model = TrackModel.from_data(tracks[0])
+    assert model.curve is None
+    assert (model.places[0].ra, model.places[0].dec) == pytest.approx((246.39, -24.41))
+
+
+@pytest.mark.needs_qt
+def test_the_panel_lists_and_adds(app, first, sample_data, monkeypatch):
+    monkeypatch.setattr(choices, "_choices", choices.Choices(orbits=str(sample_data / "orbit.ecsv")))
+    from qtpy.QtCore import Qt
+
+    from glue_appulse.qt.bodies import open_dialog
+
+    app.data_collection.append(first)
+    dialog = open_dialog(app.session)
+    assert dialog.search().wait()
+    assert dialog.table.rowCount() == 1
+    assert float(dialog.table.item(0, 2).text()) == pytest.approx(29.0, abs=0.1)
+    dialog.table.item(0, 0).setCheckState(Qt.Checked)
+    assert dialog.add_chosen().wait()
+    assert [track.label for track in all_of(app.data_collection, TRACK)] == ["(7)"]
+    viewer = app.viewers[0][0]
+    assert any(isinstance(layer, TrackLayerArtist) for layer in viewer.layers)
+    assert "added (7)" in dialog.status.text()
+
+
+@pytest.mark.needs_qt
+def test_an_unknown_name_is_told_and_nothing_added(app, first, sample_data, monkeypatch):
+    monkeypatch.setattr(choices, "_choices", choices.Choices(orbits=str(sample_data / "orbit.ecsv")))
+    from glue_appulse.qt.bodies import open_dialog
+
+    app.data_collection.append(first)
+    dialog = open_dialog(app.session)
+    dialog.name_line.setText("no such body")
+    assert dialog.add_named() is None
+    assert "no such body" in dialog.status.text()
+    assert not all_of(app.data_collection, TRACK)
+
+
+@pytest.mark.needs_qt
+def test_outlines_are_added_within_limits(app, first):
+    from glue_appulse.qt.outline_dialog import open_dialog
+
+    app.data_collection.append(first)
+    dialog = open_dialog(app.session)
+    assert dialog.add().wait()
+    names = set(all_of(app.data_collection, OUTLINES)[0]["name"])
+    assert {"IC 4603", "IC 4604"} <= names
+    dialog.larger.setValue(40.0)
+    assert dialog.add().wait()
+    assert "IC 4603" not in set(all_of(app.data_collection, OUTLINES)[0]["name"])
+    assert len(all_of(app.data_collection, OUTLINES)) == 1
+
+
+@pytest.mark.needs_qt
+@pytest.mark.needs_shared
+def test_hand_drawn_outlines_of_a_file_are_added(app, shared):
+    from glue_appulse.qt.outline_dialog import open_dialog
+
+    app.data_collection.append(load_data(str(shared / "frames" / "w5-wise12um.fits")))
+    dialog = open_dialog(app.session)
+    assert dialog.add_file(shared / "outlines" / "nebulae.csv").wait()
+    data = all_of(app.data_collection, OUTLINES)[0]
+    assert any("1848" in name for name in data["name"])
+    viewer = app.viewers[0][0]
+    viewer.figure.canvas.draw()
+    graphic = viewer.layers[-1].graphic
+    inside = graphic.visible_objects()
+    assert inside.any()
+    assert np.isfinite(graphic.pixels[graphic.model.owner == np.flatnonzero(inside)[0]]).all()
