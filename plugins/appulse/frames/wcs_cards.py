@@ -34,6 +34,13 @@ def has_celestial(header: fits.Header) -> bool:
 
 
 def celestial_axes(header: fits.Header) -> list[int]:
+    """Numbers of the axes with a celestial CTYPE.
+
+    Examples
+    --------
+    >>> celestial_axes(fits.Header([("CTYPE1", "RGB"), ("CTYPE2", "RA---TAN"), ("CTYPE3", "DEC--TAN")]))
+    [2, 3]
+    """
     names = {axis: header.get(f"CTYPE{axis}") for axis in range(1, 10)}
     return [
         axis
@@ -43,7 +50,32 @@ def celestial_axes(header: fits.Header) -> list[int]:
 
 
 def gather_cards(name: str, cards: Cards, axes: list[int]) -> fits.Header:
-    """A header of the WCS cards only: longitude is axis 1, latitude axis 2; numbers checked to be some."""
+    """A header of the WCS cards only, numbers checked to be some.
+
+    Parameters
+    ----------
+    name : str
+        Of the file, for messages.
+    cards : Cards
+    axes : list of int
+        The two celestial axes.
+
+    Returns
+    -------
+    astropy.io.fits.Header
+        Longitude is its axis 1, latitude its axis 2; the pixels' axes keep their order.
+
+    Raises
+    ------
+    FrameWCSError
+        If a number stands as a string, or is none.
+
+    Examples
+    --------
+    >>> header = fits.Header([("CTYPE1", "DEC--TAN"), ("CTYPE2", "RA---TAN"), ("CD1_2", 0.001), ("EXPTIME", 5.0)])
+    >>> dict(gather_cards("m1.fits", Cards(header, "m1.fits"), [1, 2]))
+    {'CTYPE2': 'DEC--TAN', 'CTYPE1': 'RA---TAN', 'CD2_2': 0.001}
+    """
     pixel = {str(axis): str(new) for new, axis in enumerate(axes, start=1)}
     is_swapped = _LATITUDE.match(str(cards.header[f"CTYPE{axes[0]}"]).strip().upper()) is not None
     world = dict(zip(pixel, ("2", "1"), strict=True)) if is_swapped else pixel
@@ -120,7 +152,27 @@ def _frame_cards(name: str, cards: Cards, header: fits.Header) -> None:
 
 
 def settle_matrix(name: str, header: fits.Header, notes: list[str]) -> None:
-    """One linear transformation: CD before PC and CDELT before CROTA; invertible, of a sane scale."""
+    """Leave one linear transformation: CD before PC, PC before CROTA; invertible, of a sane scale.
+
+    Parameters
+    ----------
+    name : str
+        Of the file, for messages.
+    header : astropy.io.fits.Header
+        From :func:`gather_cards`; altered.
+    notes : list of str
+
+    Raises
+    ------
+    FrameWCSError
+        If the matrix is singular, or the scale no camera's.
+
+    Examples
+    --------
+    >>> settle_matrix("m1.fits", fits.Header(dict(CD1_1=1.0, CD2_2=1.0)), [])
+    Traceback (most recent call last):
+    appulse.errors.FrameWCSError: m1.fits: a pixel scale of 3600 arcsec is no camera's ...
+    """
     has_cd = any(key.startswith("CD") and MATRIX_CARD.fullmatch(key) for key in header)
     has_pc = any(key.startswith("PC") for key in header)
     if has_cd:
@@ -154,41 +206,56 @@ def settle_matrix(name: str, header: fits.Header, notes: list[str]) -> None:
 
 
 def settle_sip(name: str, header: fits.Header, sip: str, notes: list[str]) -> bool:
-    """Make CTYPE and the SIP coefficients agree; whether they did not."""
+    """Make CTYPE and the SIP coefficients agree.
+
+    Parameters
+    ----------
+    name : str
+        Of the file.
+    header : astropy.io.fits.Header
+        From :func:`gather_cards`; altered.
+    sip : {'apply', 'ignore'}
+        What to do with coefficients that CTYPE does not announce.
+    notes : list of str
+
+    Returns
+    -------
+    bool
+        Whether there were coefficients that CTYPE did not announce.
+
+    Raises
+    ------
+    FrameWCSError
+        If the coefficients are incomplete.
+
+    Examples
+    --------
+    >>> header = fits.Header(dict(CTYPE1="RA---TAN", CTYPE2="DEC--TAN", A_ORDER=2, B_ORDER=2, A_2_0=1e-7))
+    >>> settle_sip("m1.fits", header, "apply", []), header["CTYPE1"]
+    (True, 'RA---TAN-SIP')
+    """
     if sip not in ("apply", "ignore"):
         raise FrameWCSError(f"{name}: sip = {sip!r}: 'apply' or 'ignore' is allowed")
     orders = [key for key in ("A_ORDER", "B_ORDER") if key in header]
-    announced = [str(header[f"CTYPE{i}"]).strip().upper().endswith("-SIP") for i in (1, 2)]
     if len(orders) == 1:
         raise FrameWCSError(
             f"{name}: SIP with {orders[0]} alone; A_ORDER and B_ORDER are both needed: {REMEDY}"
         )
-    if not orders:
-        if any(announced):
-            notes.append("CTYPE says -SIP, but the header has no SIP coefficients: none applied")
-        for i in (1, 2):
-            header[f"CTYPE{i}"] = re.sub(r"-SIP$", "", str(header[f"CTYPE{i}"]).strip())
-        _drop_sip(header)
-        return False
-    powers = [key for key in header if re.fullmatch(r"[AB]_\d+_\d+", key)]
-    if not any(header[key] for key in powers):
-        _drop_sip(header)
-        for i in (1, 2):
-            header[f"CTYPE{i}"] = re.sub(r"-SIP$", "", str(header[f"CTYPE{i}"]).strip())
-        return False
-    if all(announced):
-        return False
-    if sip == "ignore":
-        _drop_sip(header)
-        for i in (1, 2):
-            header[f"CTYPE{i}"] = re.sub(r"-SIP$", "", str(header[f"CTYPE{i}"]).strip())
+    announced = all(str(header[f"CTYPE{i}"]).strip().upper().endswith("-SIP") for i in (1, 2))
+    bends = orders and any(header[key] for key in header if re.fullmatch(r"[AB]_\d+_\d+", key))
+    if bends and (announced or sip == "apply"):
+        _announce(header, "-SIP")
+        return not announced
+    if announced and not orders:
+        notes.append("CTYPE says -SIP, but the header has no SIP coefficients: none applied")
+    if bends:
         notes.append("SIP coefficients left out, as asked: CTYPE has no -SIP")
-        return True
-    for i in (1, 2):
-        header[f"CTYPE{i}"] = re.sub(r"-SIP$", "", str(header[f"CTYPE{i}"]).strip()) + "-SIP"
-    return True
-
-
-def _drop_sip(header: fits.Header) -> None:
     for key in [key for key in header if _SIP.fullmatch(key)]:
         header.remove(key)
+    _announce(header, "")
+    return bool(bends)
+
+
+def _announce(header: fits.Header, suffix: str) -> None:
+    for i in (1, 2):
+        header[f"CTYPE{i}"] = re.sub("-SIP$", "", str(header[f"CTYPE{i}"]).strip()) + suffix
