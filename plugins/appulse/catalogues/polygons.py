@@ -99,7 +99,7 @@ def _outline(path, head, rows, ring, ra, dec, kinds):
 def _closed(ring, where):
     """The ring without repeated vertices, its last vertex the first."""
     unit = unit_from_radec(ring[:, 0], ring[:, 1])
-    step = separation_rad(unit, np.roll(unit, 1, axis=0))
+    step = separation_rad(unit, np.roll(unit, -1, axis=0))
     ring = ring[step > 1e-12]
     if len(np.unique(ring, axis=0)) < 3:
         raise TableError(f"{where}: fewer than three different vertices; an outline needs at least three")
