@@ -73,8 +73,8 @@ def main():
             for snr in (10.0, 30.0, 100.0):
                 rms, width, mean, lost = cell(fwhm, length, snr, trials, rng)
                 print(
-                    f"{fwhm:4.1f} {length:5.1f} {snr:5.0f} | {rms[0]:.3f} {rms[1]:.3f} | {width[0]:.3f} {width[1]:.3f}"
-                    f" | {mean[0]:+.1f} {mean[1]:+.1f} | {lost}",
+                    f"{fwhm:4.1f} {length:5.1f} {snr:5.0f} | {rms[0]:.3f} {rms[1]:.3f}"
+                    f" | {width[0]:.3f} {width[1]:.3f} | {mean[0]:+.1f} {mean[1]:+.1f} | {lost}",
                     flush=True,
                 )
 

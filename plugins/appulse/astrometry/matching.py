@@ -1,4 +1,4 @@
-"""Which source is which star: pairs vote for a shift, and if none wins, for a turn, a scale and a mirror first.
+"""Which source is which star: pairs vote for a shift; if none wins, for a turn, scale and mirror before it.
 
 ::
 

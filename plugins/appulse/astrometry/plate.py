@@ -1,8 +1,7 @@
-"""Is the plate right? Its stars against their catalogue: shift, scale, turn, skew, distortion, and the zero point
-where the body is.
+"""Is the plate right? Its stars against their catalogue, and the zero point where the body is.
 
-All offsets are observed (by the frame's own WCS) minus catalogue, east and north, arcsec: subtract them from a
-measured place.
+All offsets are observed (by the frame's own WCS) minus catalogue, east and north, arcsec: subtract them from
+a measured place.
 """
 
 from dataclasses import dataclass, field
@@ -18,7 +17,7 @@ from appulse.constants import ARCSEC_PER_RAD
 from appulse.numerics.spherical import offsets_rad, tangent_axes, unit_from_radec
 
 MIN_STARS = 3
-MAX_FITTED = 300
+MAX_FITTED = 150
 NEAR_ARCSEC, FAR_ARCSEC = 20.0, 420.0
 """Shifts that are looked for first, and at most."""
 GROSS_ARCSEC = 20.0
@@ -47,6 +46,8 @@ class PlateCheck:
     found : Match or None
     n_catalogue : int
         Catalogue stars on the frame.
+    field_stars : Table
+        All of them: ``name, g, x, y`` (pixels where they show, the plate's error put in).
     """
 
     n_stars: int
@@ -60,6 +61,7 @@ class PlateCheck:
     survey: Survey = field(repr=False)
     found: Match | None = field(default=None, repr=False)
     n_catalogue: int = 0
+    field_stars: Table = field(default_factory=Table, repr=False)
     pixel_scale: float = 1.0
     _frame: object = field(default=None, repr=False)
 
@@ -105,7 +107,7 @@ class PlateCheck:
 
     @property
     def parts(self) -> dict[str, tuple[float, float]]:
-        """Shift east, north (arcsec), scale (parts per million), turn and skew (arcsec), each with its sigma."""
+        """Shift east, north (arcsec), scale (ppm), turn and skew (arcsec), each with its sigma."""
         if self.model is None:
             return {}
         m = self.model
@@ -157,6 +159,7 @@ def check_plate(frame, star_table, *, survey_of=None, max_order: int = 3) -> Pla
     catalogue = _on_frame(frame, places)
     nothing.n_catalogue = int(np.sum(catalogue["inside"]))
     notes = [*looked.notes, *places.meta.get("notes", [])]
+    nothing.field_stars = catalogue["name", "g", "x", "y"]
     found = _match(frame, looked, catalogue)
     if found is None or len(found.star) < MIN_STARS:
         matched = 0 if found is None else len(found.star)
@@ -228,6 +231,8 @@ def _solve(frame, looked, catalogue, found, plate, notes, max_order) -> PlateChe
     plate.stars = _with_units(stars)
     plate.n_stars, plate.model, plate.found = int(used.sum()), model, found
     centre = (nx - 1) / 2, (ny - 1) / 2
+    shown = found.apply(np.column_stack([catalogue["x"], catalogue["y"]]))
+    plate.field_stars = Table([catalogue["name"], catalogue["g"], *shown.T], names=("name", "g", "x", "y"))
     dra, ddec, plate.covariance = plate.local_offset(*centre)
     plate.offset = np.array([dra, ddec])
     plate.notes = tuple(notes + _words(plate, frame))
@@ -288,7 +293,7 @@ def _with_units(stars) -> QTable:
 
 
 def _to_local(frame, x, y) -> np.ndarray:
-    """Turn from the central plane's east and north to those at a pixel (they part towards a pole), (2, 2)."""
+    """Turn, (2, 2), from the central plane's east and north to those at a pixel: they part near a pole."""
     centre, here = unit_from_radec(*frame.centre), unit_from_radec(*(float(v) for v in frame.to_sky(x, y)))
     east0, north0 = tangent_axes(centre)
     east, north = tangent_axes(here)

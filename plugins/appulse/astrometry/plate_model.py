@@ -1,4 +1,4 @@
-"""Offsets of a plate as a polynomial of the place: how many terms the stars carry, and how well they fix them."""
+"""Offsets of a plate as a polynomial of the place, with as many terms as its stars carry."""
 
 from dataclasses import dataclass
 

@@ -31,9 +31,9 @@ def detect_stars(
     Returns
     -------
     Table
-        ``x, y`` (zero-based px, of a parabola through the peak: good to a few tenths), ``flux`` (of the matched
-        filter, stored units), ``snr``, ``peak`` (stored units above the sky), ``fwhm`` (px, from the curvature
-        of the smoothed peak), ``round`` (minor over major axis). ``meta['sky']`` holds the SkyMap.
+        ``x, y`` (zero-based px, of a parabola through the peak: good to a few tenths), ``flux`` (of the
+        matched filter, stored units), ``snr``, ``peak`` (stored units above the sky), ``fwhm`` (px, from the
+        curvature of the smoothed peak), ``round`` (minor over major axis). ``meta['sky']`` holds the SkyMap.
 
     Examples
     --------
@@ -71,7 +71,7 @@ def _strip(data, sky, sigma, first, last, pad, threshold):
     if any_bad:
         values[bad] = 0.0
     smooth = ndimage.gaussian_filter(values, sigma, mode="nearest", truncate=4.0)
-    # The smoothed noise: white noise times the norm of the kernel, 1 / (2 sqrt(pi) sigma) for a wide Gaussian.
+    # The smoothed noise: white noise times the norm of the kernel, 1 / (2 sqrt(pi) sigma) if it is wide.
     line = np.zeros(2 * pad + 1, dtype=np.float64)
     line[pad] = 1.0
     kernel = ndimage.gaussian_filter1d(line, sigma, truncate=4.0, mode="constant")

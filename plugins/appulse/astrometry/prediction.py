@@ -1,0 +1,156 @@
+"""A prediction as measuring needs it: bare numbers from a row of any ephemeris, NaN where it does not say."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy import units as u
+
+from appulse.astrometry.psf import POINT, Trail
+from appulse.errors import TableError
+
+MERGE_PX = 0.25
+"""Pauses in which the body moves less than this are too short to show: the trail is drawn through them."""
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Where a body should be at the effective middle of a frame.
+
+    Parameters
+    ----------
+    designation : str
+    ra, dec : float
+        Degrees, astrometric, ICRF.
+    ra_rate, dec_rate : float
+        arcsec/h, RA with cosDec; NaN where unknown.
+    mag : float
+        NaN where unknown.
+    covariance : (2, 2) array
+        Of the predicted place (east, north), arcsec^2; NaN where unknown.
+
+    Examples
+    --------
+    >>> prediction = Prediction("7", 10.0, 20.0, 0.0, -30.0)
+    >>> prediction.rate, prediction.motion_pa
+    (30.0, 180.0)
+    """
+
+    designation: str
+    ra: float
+    dec: float
+    ra_rate: float = np.nan
+    dec_rate: float = np.nan
+    mag: float = np.nan
+    covariance: np.ndarray = None
+
+    def __post_init__(self):
+        if self.covariance is None:
+            object.__setattr__(self, "covariance", np.full((2, 2), np.nan))
+
+    @property
+    def rate(self) -> float:
+        """Motion, arcsec/h."""
+        return float(np.hypot(self.ra_rate, self.dec_rate))
+
+    @property
+    def motion_pa(self) -> float:
+        """Position angle of the motion, degrees north through east; NaN for a body at rest or unknown."""
+        if not self.rate > 0:
+            return np.nan
+        return float(np.degrees(np.arctan2(self.ra_rate, self.dec_rate)) % 360.0)
+
+    @property
+    def sigma(self) -> float:
+        """Major semi-axis of the one-sigma ellipse, arcsec; NaN where unknown."""
+        if not np.isfinite(self.covariance).all():
+            return np.nan
+        return float(np.sqrt(np.linalg.eigvalsh(self.covariance)[-1]))
+
+    @classmethod
+    def from_row(cls, row) -> "Prediction":
+        """From a row of an ephemeris table (or a mapping of the same names).
+
+        Raises
+        ------
+        TableError
+            If it has no place.
+        """
+        if isinstance(row, Prediction):
+            return row
+        ra, dec = cell(row, "ra", u.deg), cell(row, "dec", u.deg)
+        if not (np.isfinite(ra) and np.isfinite(dec)):
+            raise TableError(f"a prediction needs ra and dec in degrees, got {ra}, {dec}")
+        arcsec_h = u.arcsec / u.hour
+        rates = cell(row, "ra_rate", arcsec_h), cell(row, "dec_rate", arcsec_h)
+        if not np.isfinite(rates).all():
+            rate, pa = cell(row, "rate", arcsec_h), np.radians(cell(row, "motion_pa", u.deg))
+            rates = rate * np.sin(pa), rate * np.cos(pa)
+        major, minor = cell(row, "sigma_major", u.arcsec), cell(row, "sigma_minor", u.arcsec)
+        pa = np.radians(cell(row, "sigma_pa", u.deg))
+        axes = np.array([[np.sin(pa), np.cos(pa)], [np.cos(pa), -np.sin(pa)]])
+        covariance = axes.T @ np.diag([major**2, minor**2]) @ axes
+        name = str(row["designation"]) if "designation" in _names(row) else "body"
+        return cls(name, ra, dec, *map(float, rates), cell(row, "mag", u.mag), covariance)
+
+
+def _names(row):
+    return row.colnames if hasattr(row, "colnames") else row.keys()
+
+
+def cell(row, name: str, unit) -> float:
+    """A number of a row in a unit; NaN where the column is absent or the cell masked.
+
+    Examples
+    --------
+    >>> cell({"ra": 1.0 * u.rad}, "dec", u.deg), cell({"ra": 90.0}, "ra", u.deg)
+    (nan, 90.0)
+    """
+    if name not in _names(row):
+        return float("nan")
+    value = row[name]
+    if np.ma.is_masked(value) or bool(np.any(getattr(value, "mask", False))):
+        return float("nan")
+    value = getattr(value, "unmasked", value)
+    return float(value.to_value(unit)) if isinstance(value, u.Quantity) else float(value)
+
+
+def pixel_trail(frame, x: float, y: float, prediction: Prediction) -> Trail:
+    """How the body is smeared on the frame while light is collected.
+
+    Parameters
+    ----------
+    frame : SolvedFrame
+    x, y : float
+        About where it is, zero-based px.
+    prediction : Prediction
+
+    Returns
+    -------
+    Trail
+        Segments about the effective middle, one for each exposure that a visible pause parts from the next.
+    """
+    exposure = frame.exposure
+    if exposure is None or not np.isfinite(prediction.rate) or prediction.rate == 0.0:
+        return POINT
+    rate = np.array([prediction.ra_rate, prediction.dec_rate]) / 3600.0
+    speed = np.linalg.solve(frame.jacobian(x, y), rate)  # px/s
+    pieces = exposure.intervals or ((exposure.start, exposure.end),)
+    starts = np.array([(a - exposure.mid).sec for a, _ in pieces])
+    ends = np.array([(b - exposure.mid).sec for _, b in pieces])
+    light = ends - starts
+    merged = [[starts[0], ends[0], light[0]]]
+    for a, b, seconds in zip(starts[1:], ends[1:], light[1:], strict=True):
+        if (a - merged[-1][1]) * np.hypot(*speed) < MERGE_PX:
+            merged[-1][1], merged[-1][2] = b, merged[-1][2] + seconds
+        else:
+            merged.append([a, b, seconds])
+    merged = np.array(merged)
+    total = merged[:, 2].sum()
+    if total <= 0.0:
+        return POINT
+    weights = merged[:, 2] / total
+    # Merging must not move the middle of the light.
+    middle = np.sum(weights * 0.5 * (merged[:, 0] + merged[:, 1]))
+    true_middle = np.sum(light * 0.5 * (starts + ends)) / total
+    times = merged[:, :2] - middle + true_middle
+    return Trail(times[:, :, None] * speed, weights)
