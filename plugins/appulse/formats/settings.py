@@ -83,7 +83,11 @@ class SiteSettings:
 
 @dataclass(frozen=True)
 class InstrumentSettings:
-    """A telescope with its camera; electrons, millimetres, micrometres, pixels (width, height), seconds."""
+    """A telescope with its camera; electrons, millimetres, micrometres, pixels (width, height), seconds.
+
+    ``efficiency`` is the share of the light that ends as electrons (optics and sensor), ``band_nm`` the width of
+    the filter's band; 250 nm is a luminance filter (common practice, no source).
+    """
 
     name: str
     aperture_mm: float
@@ -92,6 +96,7 @@ class InstrumentSettings:
     sensor_px: tuple
     obstruction: float = 0.0
     efficiency: float = 0.5
+    band_nm: float = 250.0
     gain_e_adu: float = 1.0
     read_noise_e: float = 3.0
     dark_e_s: float = 0.01
@@ -295,6 +300,7 @@ def _read_instrument(fields):
         "sensor_px": fields.numbers("sensor_px", length=2, minimum=1, maximum=100_000),
         "obstruction": fields.number("obstruction", default.obstruction, minimum=0, maximum=0.9),
         "efficiency": fields.number("efficiency", default.efficiency, above=0, maximum=1),
+        "band_nm": fields.number("band_nm", default.band_nm, above=0, maximum=1000),
         "gain_e_adu": fields.number("gain_e_adu", default.gain_e_adu, above=0),
         "read_noise_e": fields.number("read_noise_e", default.read_noise_e, minimum=0),
         "dark_e_s": fields.number("dark_e_s", default.dark_e_s, minimum=0),
