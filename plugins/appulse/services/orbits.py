@@ -1,0 +1,306 @@
+"""Orbits of single bodies from JPL's Small-Body Database, JPL Horizons and the MPC, through astroquery."""
+
+import dataclasses
+import json
+import math
+
+from tqdm import tqdm
+
+from ..bodies.designations import read_name
+from ..bodies.orbits import NonGrav, Orbit, OrbitCatalogue
+from ..bodies.readers.json_orbits import COMET_UNIT, orbit_from_json
+from ..bodies.readers.text import to_float
+from ..errors import DesignationError, InputError, OrbitError, ServiceError
+from .asking import ask
+from .tabletext import from_text, to_text
+
+
+def sbdb_orbit(body, *, asking=None):
+    """The published orbit of a body from JPL's Small-Body Database, with its covariance.
+
+    Parameters
+    ----------
+    body : str
+        Number, designation or name.
+    asking : Asking, optional
+        Cache, time-outs, retries.
+
+    Returns
+    -------
+    Orbit
+        At the epoch of its covariance; ``source`` tells the solution and when it was fetched.
+
+    Raises
+    ------
+    DesignationError
+        The database knows no such body, or several.
+    ServiceError
+        No answer.
+    """
+    asked = read_name(body).designation or " ".join(str(body).split())
+    query = {"body": asked}
+
+    def call(timeout_s):
+        from astroquery.jplsbdb import SBDBClass, conf
+
+        with conf.set_temp("timeout", timeout_s):
+            answer = SBDBClass().query_async(
+                asked, covariance="mat", phys=True, alternate_id=True, full_precision=True, cache=False
+            )
+        return _json_text(answer)
+
+    reply = ask("JPL SBDB", query, call, asking)
+    return _with_provenance(_sbdb_record(json.loads(reply.text), body), reply)
+
+
+def _json_text(answer):
+    """Text of an answer, refused where it is no JSON (an error page, say): such must not reach the cache."""
+    content = answer.content
+    text = content.decode("utf-8") if isinstance(content, bytes) else str(content)
+    json.loads(text)
+    return text
+
+
+def _sbdb_record(record, body):
+    if "list" in record:
+        found = ", ".join(str(item.get("name") or item.get("pdes")) for item in record["list"][:5])
+        raise DesignationError(
+            f"{body!r} means several bodies at JPL SBDB: {found}; use a number or designation"
+        )
+    if "orbit" not in record:
+        raise DesignationError(
+            f"JPL SBDB knows no body {body!r}: {record.get('message', 'no orbit in its answer')}"
+        )
+    try:
+        return orbit_from_json(record)
+    except (KeyError, TypeError, ValueError) as error:
+        if isinstance(error, OrbitError):
+            raise
+        raise ServiceError(f"JPL SBDB: the record of {body!r} is not as documented ({error!r})") from error
+
+
+def _with_provenance(orbit, reply):
+    date = orbit.source_date or f"{reply.fetched:%Y-%m-%d}"
+    return dataclasses.replace(orbit, source=f"{orbit.source}; {reply.provenance}", source_date=date)
+
+
+def horizons_orbit(body, epoch_jd_tdb, *, asking=None):
+    """A body's state at an epoch from JPL Horizons.
+
+    Parameters
+    ----------
+    body : str
+        Number, designation or name of a small body.
+    epoch_jd_tdb : float, JD TDB
+
+    Returns
+    -------
+    Orbit
+        Heliocentric, ICRF axes, with H and G or M1 and K1 where Horizons prints them; no covariance.
+
+    Raises
+    ------
+    DesignationError
+        Horizons knows no such body, or several.
+    ServiceError
+        No answer.
+    """
+    name = read_name(body)
+    asked, epoch = name.designation or name.name, float(epoch_jd_tdb)
+
+    def call(timeout_s):
+        from astroquery.jplhorizons import HorizonsClass, conf
+
+        with conf.set_temp("timeout", timeout_s):
+            client = HorizonsClass(
+                id=horizons_id(name), id_type=horizons_type(name), location="@10", epochs=epoch
+            )
+            client.TIMEOUT = timeout_s
+            # FRAME axes of the ICRF; the other planes that astroquery offers are ecliptic or of the body.
+            return to_text(
+                _named(lambda: client.vectors(refplane="earth", cache=False), body, "JPL Horizons")
+            )
+
+    reply = ask("JPL Horizons", {"vectors": asked, "epoch": epoch}, call, asking)
+    row = from_text(reply.text)[0]
+    state = [float(row[key]) for key in ("x", "y", "z", "vx", "vy", "vz")]
+    more = {
+        field: _cell(row, column) for field, column in (("h", "H"), ("g", "G"), ("m1", "M1"), ("k1", "k1"))
+    }
+    orbit = Orbit.from_state(
+        name.designation or name.name, float(row["datetime_jd"]), state,
+        name=name.name if name.designation else "",
+        source=f"JPL Horizons, {row['targetname']}", **more,
+    )  # fmt: skip
+    return _with_provenance(orbit, reply)
+
+
+def horizons_id(name):
+    """What Horizons is asked for: comets by designation with the closest apparition, others by their own.
+
+    Examples
+    --------
+    >>> horizons_id(read_name("2P/Encke")), horizons_id(read_name("(7) Iris"))
+    ('DES=2P;CAP;NOFRAG', '7;')
+    """
+    if name.kind in ("comet", "numbered comet"):
+        fragment = "-" in name.designation
+        return f"DES={name.designation};CAP" + ("" if fragment else ";NOFRAG")
+    return f"{name.designation};" if name.kind == "number" else f"{name.designation or name.name}"
+
+
+def horizons_type(name):
+    """astroquery's ``id_type`` that goes with :func:`horizons_id`; None where the id says all itself."""
+    return {"provisional": "designation", "survey": "designation", "name": "smallbody"}.get(name.kind)
+
+
+def _named(function, body, service):
+    """Run a query; its 'unknown' and 'ambiguous' become a DesignationError."""
+    try:
+        return function()
+    except ValueError as error:
+        text = " ".join(str(error).split())
+        if "Ambiguous" in text or "Unknown target" in text or "No matches" in text or "No ephemeris" in text:
+            raise DesignationError(f"{service} on {body!r}: {text[:300]}") from error
+        raise
+
+
+def _cell(row, column):
+    """A number of a table's row, or None where the column is absent, masked or empty."""
+    if column not in row.colnames:
+        return None
+    value = to_float(str(row[column]))
+    return value if math.isfinite(value) else None
+
+
+def mpc_orbit(body, *, asking=None):
+    """The orbit of a body from the Minor Planet Center's database.
+
+    Parameters
+    ----------
+    body : str
+        Number, designation or name.
+
+    Returns
+    -------
+    Orbit
+        Elements as the MPC publishes them; no covariance.
+
+    Raises
+    ------
+    DesignationError
+        The MPC has no such body, or several.
+    ServiceError
+        No answer.
+    """
+    name = read_name(body)
+    comet = name.kind in ("comet", "numbered comet")
+    if name.kind == "number":
+        criteria = {"number": name.designation}
+    elif name.designation:
+        criteria = {"designation": name.designation}
+    else:
+        criteria = {"name": name.name}
+    if name.kind == "numbered comet":
+        criteria = {"number": name.designation[:-1], "object_type": name.designation[-1]}
+
+    def call(timeout_s):
+        from astroquery.mpc import MPCClass, conf
+
+        with conf.set_temp("timeout", timeout_s):
+            client = MPCClass()
+            client.TIMEOUT = timeout_s
+            return _json_text(client.query_object_async("comet" if comet else "asteroid", **criteria))
+
+    reply = ask("MPC", {"object": criteria, "comet": comet}, call, asking)
+    return _with_provenance(mpc_record(json.loads(reply.text), body), reply)
+
+
+def mpc_record(records, body):
+    """The orbit in a record of the MPC's database.
+
+    Parameters
+    ----------
+    records : list of dict
+    body : str
+        For the messages.
+
+    Raises
+    ------
+    DesignationError
+        There is none, or more than one.
+    """
+    if len(records) != 1:
+        found = ", ".join(str(r.get("designation") or r.get("number")) for r in records[:5]) or "none"
+        raise DesignationError(
+            f"{body!r} means {len(records)} bodies at the MPC ({found}); use a number or designation"
+        )
+    r = records[0]
+    angles = {
+        "i": "inclination",
+        "node": "ascending_node",
+        "peri": "argument_of_perihelion",
+        "e": "eccentricity",
+    }
+    values = {key: to_float(str(r.get(field))) for key, field in angles.items()}
+    if r.get("perihelion_date_jd") and r.get("perihelion_distance"):
+        size = {"q": to_float(r["perihelion_distance"]), "tp": to_float(r["perihelion_date_jd"])}
+    else:
+        size = {"a": to_float(str(r.get("semimajor_axis"))), "m": to_float(str(r.get("mean_anomaly")))}
+    # Comets may be printed with two terms out of three; the missing one is zero in the fit.
+    terms = {f"a{k}": to_float(str(r.get(f"non_grav_a{k}"))) * COMET_UNIT for k in (1, 2, 3)}
+    forces = {key: value for key, value in terms.items() if math.isfinite(value)}
+    number, designation = r.get("number"), r.get("designation") or ""
+    comet = "perihelion_date_jd" in r and str(r.get("object_type") or "") in "PCDXAI"
+    main = f"{number}{r.get('object_type') or ''}" if number and comet else str(number or designation)
+    h, g = (to_float(str(r.get(key))) for key in ("absolute_magnitude", "phase_slope"))
+    return Orbit.from_elements(
+        main, to_float(str(r.get("epoch_jd"))), **values, **size, name=r.get("name") or "",
+        h=h if math.isfinite(h) else None, g=g if math.isfinite(g) else None,
+        nongrav=NonGrav(**forces) if any(forces.values()) else None,
+        aliases=(designation,) if designation and designation != main else (),
+        source=f"MPC {r.get('reference') or ''}".strip(), source_date=str(r.get("updated_at") or "")[:10],
+    )  # fmt: skip
+
+
+SOURCES = {"sbdb": sbdb_orbit, "mpc": mpc_orbit}
+
+
+def fetch_orbits(bodies, *, source="sbdb", asking=None, progress=True):
+    """Orbits of several bodies; those that cannot be had are listed, not hidden.
+
+    Parameters
+    ----------
+    bodies : list of str
+    source : 'sbdb' or 'mpc'
+    asking : Asking, optional
+    progress : bool
+        Show a bar on a terminal.
+
+    Returns
+    -------
+    OrbitCatalogue
+        ``rejected`` lists (place in `bodies` from 1, reason).
+
+    Raises
+    ------
+    ServiceError
+        The service did not answer at all.
+    DesignationError
+        It has none of the bodies.
+    InputError
+        An unknown source.
+    """
+    if source not in SOURCES:
+        raise InputError(f"source {source!r}: orbits are fetched from {' or '.join(SOURCES)}")
+    found, rejected = [], []
+    for place, body in enumerate(
+        tqdm(list(bodies), desc=source, unit="orbit", disable=None if progress else True), 1
+    ):
+        try:
+            found.append(SOURCES[source](body, asking=asking))
+        except OrbitError as error:
+            rejected.append((place, str(error)))
+    if not found:
+        raise DesignationError(rejected[0][1] if rejected else "no body was named: give at least one")
+    return OrbitCatalogue.from_orbits(found, rejected=rejected, source=source)

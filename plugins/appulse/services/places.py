@@ -1,0 +1,204 @@
+"""Places of a body as JPL Horizons and the MPC compute them: tables that a tabulated ephemeris takes."""
+
+import numpy as np
+from astropy import units as u
+from astropy.table import QTable, vstack
+from astropy.time import Time
+from tqdm import tqdm
+
+from ..bodies.designations import read_name
+from ..errors import DesignationError, SiteError, TimeError
+from .asking import ask
+from .orbits import _named, horizons_id, horizons_type
+from .tabletext import from_text, to_text
+
+CHUNK_TIMES = 50
+"""Times in one query: a longer list does not fit the address that carries it."""
+
+QUANTITIES = "1,3,9,19,20,23,24,36,37"
+"""Horizons' numbers of what is asked: astrometric place, rates, magnitude, distances, angles, errors."""
+
+
+def _location(site, share_site):
+    """What to tell a service about the site: its MPC code, or the coordinates where the caller allows it."""
+    if site.code:
+        return site.code
+    if not share_site:
+        raise SiteError(
+            f"the coordinates of {site.name or 'this site'} would leave this machine: say share_site=True, "
+            "or name an observatory's MPC code or the geocentre"
+        )
+    lon, lat, height = site.geodetic
+    return {"lon": round(lon, 6), "lat": round(lat, 6), "elevation": round(height / 1000.0, 6)}
+
+
+def horizons_ephemeris(body, times, site, *, share_site=False, asking=None, progress=True):
+    """Astrometric places from JPL Horizons.
+
+    Parameters
+    ----------
+    body : str
+        Number, designation or name of a small body.
+    times : Time
+        Scalar or (n,).
+    site : Site
+    share_site : bool
+        Allow coordinates to be sent where the site has no MPC code. Without it nothing private leaves.
+    asking : Asking, optional
+    progress : bool
+        Show a bar on a terminal.
+
+    Returns
+    -------
+    QTable
+        ``designation, time`` (UTC), ``ra, dec`` (deg, astrometric ICRF), ``ra_rate_apparent,
+        dec_rate_apparent`` (arcsec/h; of date, as Horizons prints them), ``mag, r, delta`` (au), ``phase,
+        elongation`` (deg), ``sigma_major, sigma_minor`` (arcsec, a third of the printed 3 sigma). What
+        Horizons leaves blank is masked. ``TabulatedEphemeris.from_table`` takes the table.
+
+    Raises
+    ------
+    DesignationError
+        Horizons knows no such body, or several.
+    SiteError
+        A private site without `share_site`.
+    ServiceError
+        No answer.
+    """
+    name = read_name(body)
+    where = _location(site, share_site)
+    moments = np.atleast_1d(times.utc.jd)
+    if moments.size == 0:
+        raise TimeError("no times to ask Horizons for: give at least one")
+    parts, provenance = [], []
+    chunks = range(0, moments.size, CHUNK_TIMES)
+    for at in tqdm(chunks, desc="Horizons", unit="query", disable=None if progress else True):
+        some = moments[at : at + CHUNK_TIMES].tolist()
+        query = {"places": name.designation or name.name, "times": some, "site": where}
+        reply = ask("JPL Horizons", query, _horizons_call(name, some, where, body), asking)
+        parts.append(from_text(reply.text))
+        provenance.append(reply.provenance)
+    found = vstack(parts, metadata_conflicts="silent") if len(parts) > 1 else parts[0]
+    table = QTable()
+    table["designation"] = np.full(len(found), name.designation or name.name)
+    table["time"] = Time(np.asarray(found["datetime_jd"], float), format="jd", scale="utc")
+    for new, old, unit, factor in (
+        ("ra", "RA", u.deg, 1), ("dec", "DEC", u.deg, 1), ("ra_rate_apparent", "RA_rate", u.arcsec / u.h, 1),
+        ("dec_rate_apparent", "DEC_rate", u.arcsec / u.h, 1), ("mag", "V", u.mag, 1),
+        ("mag", "Tmag", u.mag, 1),
+        ("r", "r", u.au, 1), ("delta", "delta", u.au, 1), ("phase", "alpha", u.deg, 1),
+        ("elongation", "elong", u.deg, 1), ("sigma_major", "SMAA_3sigma", u.arcsec, 1 / 3),
+        ("sigma_minor", "SMIA_3sigma", u.arcsec, 1 / 3),
+    ):  # fmt: skip
+        _copy(table, new, found, old, unit, factor)
+    table.meta["source"] = provenance[0]
+    table.meta["observer"] = site.name
+    return table
+
+
+def _horizons_call(name, moments, where, body):
+    def call(timeout_s):
+        from astroquery.jplhorizons import HorizonsClass, conf
+
+        with conf.set_temp("timeout", timeout_s):
+            client = HorizonsClass(
+                id=horizons_id(name), id_type=horizons_type(name), location=where, epochs=moments
+            )
+            client.TIMEOUT = timeout_s
+            found = _named(
+                lambda: client.ephemerides(quantities=QUANTITIES, extra_precision=True, cache=False),
+                body,
+                "Horizons",
+            )
+        return to_text(found)
+
+    return call
+
+
+def _copy(table, new, found, old, unit, factor=1.0):
+    """Take a column over with its unit; blank cells masked; absent columns left out."""
+    if old not in found.colnames or new in table.colnames:
+        return
+    column = found[old]
+    if column.dtype.kind not in "fiu":
+        return
+    values = np.asarray(np.ma.filled(np.ma.asarray(column, dtype=float), np.nan))
+    given = column.unit or unit
+    numbers = (values * given).to_value(unit) * factor
+    mask = ~np.isfinite(numbers)
+    if mask.any():
+        from astropy.utils.masked import Masked
+
+        table[new] = Masked(np.where(mask, 0.0, numbers), mask=mask) * unit
+    else:
+        table[new] = numbers * unit
+
+
+def mpc_ephemeris(body, start, step, number, site, *, share_site=False, asking=None):
+    """Places from the Minor Planet Center's ephemeris service.
+
+    Parameters
+    ----------
+    body : str
+        Number, designation or name.
+    start : Time
+    step : Quantity
+        Whole minutes, hours or days.
+    number : int
+        Of dates, at most 1441.
+    site : Site
+    share_site : bool
+        As in :func:`horizons_ephemeris`.
+    asking : Asking, optional
+
+    Returns
+    -------
+    QTable
+        ``designation, time`` (UTC), ``ra, dec`` (deg, J2000, printed to 0.1 s and 1 arcsec only), ``mag, r,
+        delta, phase, elongation``.
+
+    Raises
+    ------
+    DesignationError, SiteError, ServiceError
+        As in :func:`horizons_ephemeris`.
+    """
+    name = read_name(body)
+    asked = name.designation or name.name
+    where = _location(site, share_site)
+    query = {
+        "places": asked,
+        "start": start.utc.isot,
+        "step": str(step),
+        "number": int(number),
+        "site": where,
+    }
+
+    def call(timeout_s):
+        from astroquery.exceptions import InvalidQueryError
+        from astroquery.mpc import MPCClass, conf
+
+        place = where if isinstance(where, str) else (where["lon"], where["lat"], where["elevation"] * 1000.0)
+        with conf.set_temp("timeout", timeout_s):
+            client = MPCClass()
+            client.TIMEOUT = timeout_s
+            try:
+                found = client.get_ephemeris(
+                    asked, location=place, start=start.utc, step=step, number=int(number), cache=False
+                )
+            except InvalidQueryError as error:
+                raise DesignationError(f"MPC on {body!r}: {' '.join(str(error).split())[:200]}") from error
+        found["Date"] = found["Date"].utc.isot
+        return to_text(found)
+
+    reply = ask("MPC ephemeris service", query, call, asking)
+    found = from_text(reply.text)
+    table = QTable()
+    table["designation"] = np.full(len(found), asked)
+    table["time"] = Time(list(found["Date"]), format="isot", scale="utc")
+    for new, old, unit in (
+        ("ra", "RA", u.deg), ("dec", "Dec", u.deg), ("mag", "V", u.mag), ("r", "r", u.au),
+        ("delta", "Delta", u.au), ("phase", "Phase", u.deg), ("elongation", "Elongation", u.deg),
+    ):  # fmt: skip
+        _copy(table, new, found, old, unit)
+    table.meta["source"], table.meta["observer"] = reply.provenance, site.name
+    return table
