@@ -85,8 +85,8 @@ class SiteSettings:
 class InstrumentSettings:
     """A telescope with its camera; electrons, millimetres, micrometres, pixels (width, height), seconds.
 
-    ``efficiency`` is the share of the light that ends as electrons (optics and sensor), ``band_nm`` the width of
-    the filter's band; 250 nm is a luminance filter (common practice, no source).
+    ``efficiency`` is the share of the light that ends as electrons (optics and sensor), ``band_nm`` the width
+    of the filter's band; 250 nm is a luminance filter (common practice, no source).
     """
 
     name: str

@@ -1,0 +1,136 @@
+"""Where to point and how to turn the camera so that object and track are both in the field."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.time import Time, TimeDelta
+
+from appulse.encounters.exposure import pixel_scale_arcsec
+from appulse.encounters.outline_pass import ARCMIN_PER_RAD, plane
+
+FULL_SHARE = 0.9
+"""Share of the field that is used: the rest is margin for pointing errors (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Framing:
+    """A pointing.
+
+    Attributes
+    ----------
+    ra, dec : float
+        Centre, ICRF degrees.
+    rotation_deg : float
+        Position angle of the sensor's up side, east of north.
+    width_arcmin, height_arcmin : float
+        Field.
+    track : (k, 2) array
+        RA and Dec of the body over the interval, degrees.
+    fits, object_fits : bool
+        Track inside the field; whole object inside the field.
+    words : str
+    """
+
+    ra: float
+    dec: float
+    rotation_deg: float
+    width_arcmin: float
+    height_arcmin: float
+    track: np.ndarray
+    fits: bool
+    object_fits: bool
+    words: str
+
+
+def frame_field(one, interval, instrument, vector_au, site):
+    """Choose centre and rotation.
+
+    The camera's own rotation is kept where it is given; else the longer side is laid along the line that
+    holds most of object and track. The centre is the middle of what must be seen; an object larger than the
+    field gives way to the track.
+
+    Parameters
+    ----------
+    one : Pass
+    interval : (Time, Time)
+    instrument : InstrumentSettings
+    vector_au : callable
+    site : Site
+
+    Returns
+    -------
+    Framing
+    """
+    begin, end = interval
+    times = begin + TimeDelta(np.linspace(0, (end - begin).sec, 25), format="sec")
+    vector = vector_au(times) - site.posvel_au(Time(times))[0]
+    unit = vector / np.linalg.norm(vector, axis=1, keepdims=True)
+    target = one.target
+    track = plane(unit, target.ra, target.dec)
+    scale = float(pixel_scale_arcsec(instrument.pixel_um, instrument.focal_length_mm))
+    width, height = (scale * n / 60 for n in instrument.sensor_px)
+    semi = (target.major_arcmin or 0.0) / 2
+    rotation = instrument.rotation_deg
+    if rotation is None:
+        rotation = _best_rotation(track, semi, width, height)
+    centre, whole = _centre(track, semi, rotation, width, height)
+    fits = whole
+    if not whole:
+        centre, fits = _centre(track, 0.0, rotation, width, height)
+    ra, dec = _sky(centre, target.ra, target.dec)
+    words = _words(fits, whole, semi)
+    return Framing(ra, dec, rotation % 360.0, width, height, _radec(unit), fits, whole, words)
+
+
+def _best_rotation(track, semi, width, height):
+    """Position angle of 'up' that lays the longer side along the spread of object and track."""
+    points = np.vstack([track, _circle(semi)])
+    centred = points - points.mean(axis=0)
+    _, _, axes = np.linalg.svd(centred, full_matrices=False)
+    pa = np.degrees(np.arctan2(axes[0, 0], axes[0, 1]))
+    return (pa if height >= width else pa + 90.0) % 180.0
+
+
+def _circle(semi):
+    angle = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    return semi * np.stack([np.sin(angle), np.cos(angle)], axis=1)
+
+
+def _centre(track, semi, rotation, width, height):
+    """Middle of the rectangle around the points in the camera's axes; whether it fits."""
+    points = np.vstack([track, _circle(semi)])
+    turn = np.radians(rotation)
+    right = np.array([-np.cos(turn), np.sin(turn)])  # east is left of north on the sky
+    up = np.array([np.sin(turn), np.cos(turn)])
+    across, along = points @ right, points @ up
+    middle = (across.min() + across.max()) / 2 * right + (along.min() + along.max()) / 2 * up
+    inside = np.ptp(across) <= FULL_SHARE * width and np.ptp(along) <= FULL_SHARE * height
+    return middle, bool(inside)
+
+
+def _sky(point, ra, dec):
+    """Inverse of the gnomonic projection, degrees."""
+    xi, eta = point / ARCMIN_PER_RAD
+    a, d = np.radians([ra, dec])
+    east = np.array([-np.sin(a), np.cos(a), 0.0])
+    centre = np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
+    vector = centre + xi * east + eta * np.cross(centre, east)
+    x, y, z = vector / np.linalg.norm(vector)
+    return float(np.degrees(np.arctan2(y, x)) % 360), float(np.degrees(np.arcsin(z)))
+
+
+def _radec(unit):
+    ra = np.degrees(np.arctan2(unit[:, 1], unit[:, 0])) % 360
+    return np.stack([ra, np.degrees(np.arcsin(unit[:, 2]))], axis=1)
+
+
+def _words(fits, whole, semi):
+    if whole and semi:
+        return "the whole object and the whole track"
+    if fits:
+        return "the object's centre and the whole track" + (
+            "; the object is larger than the field" if semi else ""
+        )
+    return "no: object and track are too far apart for this field; plan a mosaic or a shorter focal length"
