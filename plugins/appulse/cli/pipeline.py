@@ -60,6 +60,7 @@ class Outcome:
     residuals: list = field(default_factory=list)
     failed: list[Path] = field(default_factory=list)
     written: list[Path] = field(default_factory=list)
+    catalogues: dict[str, str] = field(default_factory=dict)
     table: Any = None
 
     @property
@@ -86,6 +87,16 @@ class Places:
             self.engine = NBodyEphemeris(common.select_orbits(common.load_orbits(plan.orbits), plan.body))
             self.source = "bundled starter set" if plan.orbits is None else plan.orbits.name
         self.engine.rows(self.names)  # a name that is not there is one error, not one for each frame
+
+    def describe(self) -> dict:
+        """Source, epochs and engine, for the provenance."""
+        words = {"file": self.source, "engine": str(getattr(self.engine, "engine", "N-body"))}
+        catalogue = getattr(self.engine, "catalogue", None)
+        if catalogue is not None and len(catalogue) <= 100:
+            epochs = catalogue.epoch_jd_tdb
+            words["epochs_jd_tdb"] = {catalogue.label(i): float(epochs[i]) for i in range(len(catalogue))}
+            words["sources"] = sorted({str(orbit.source) for orbit in catalogue if orbit.source})
+        return words
 
     def in_frame(self, frame):
         """Rows of the ephemeris at mid-exposure: the bodies named, or all that fall in the frame."""
@@ -119,6 +130,104 @@ def run(plan: Plan) -> Outcome:
     if outcome.frames:
         _write(plan, places, outcome)
     return outcome
+
+
+def _measure_frame(path: Path, plan: Plan, places: Places, stars, outcome: Outcome) -> None:
+    """Read one frame, check its plate, measure its bodies; nothing is kept of a frame that fails."""
+    from appulse.astrometry.plate import check_plate
+    from appulse.astrometry.residuals import measure
+    from appulse.catalogues.bundled_stars import bundled_stars
+    from appulse.frames.reading import read_frame
+
+    frame = read_frame(path, **plan.frame_options)
+    rows = places.in_frame(frame)
+    if stars is None:
+        stars = bundled_stars(*frame.centre, frame.radius_deg + STAR_MARGIN_DEG)
+    plate = check_plate(frame, stars)
+    found = [measure(frame, row, plate) for row in rows]
+    for words in dict.fromkeys((*frame.notes, *plate.notes)):
+        common.note(f"{frame.name}: {words}")
+    outcome.frames.append(frame)
+    outcome.residuals += found
+    outcome.catalogues[plate.catalogue] = plate.ades_code
+    if "pictures" in plan.extras:
+        from appulse.cli.pictures import draw
+
+        outcome.written.append(draw(frame, places, found, plan))
+    frame.release()
+
+
+def _write(plan: Plan, places: Places, outcome: Outcome) -> None:
+    """The table, and the sheets that were asked for."""
+    from appulse.astrometry.residuals import residual_table
+    from appulse.formats.residual_table import write_residuals
+
+    outcome.table = residual_table(outcome.residuals, _provenance(plan, places, outcome))
+    outcome.written.append(write_residuals(outcome.table, plan.out / "residuals.ecsv", plan.overwrite))
+    measured = [one for one in outcome.residuals if one.seen]
+    if "psv" in plan.extras and measured:
+        outcome.written.append(_write_psv(plan, outcome))
+    if "evidence" in plan.extras:
+        from appulse.cli.pictures import sheet
+
+        outcome.written.append(sheet(outcome, places, plan))
+
+
+def _provenance(plan: Plan, places: Places, outcome: Outcome) -> dict:
+    """Programs, frames, orbits, stars and options; never a private site's coordinates."""
+    from appulse.formats.provenance import provenance
+
+    options = {name: str(value) for name, value in plan.frame_options.items() if name != "site"}
+    codes = set(outcome.catalogues.values())
+    return provenance(
+        frames=outcome.frames,
+        orbits=places.describe(),
+        stars=", ".join([*outcome.catalogues, *([] if plan.stars is None else [plan.stars.name])]),
+        options={"body": plan.body, **options},
+        ades_code=codes.pop() if len(codes) == 1 else "UNK",
+    )
+
+
+def _write_psv(plan: Plan, outcome: Outcome) -> Path:
+    """ADES observations; without an MPC code they are a draft, and the user's place is not in them."""
+    from appulse.formats.ades import write_ades_psv
+
+    observers = {frame.name: frame.observer for frame in outcome.frames if frame.observer.code is not None}
+    if len(observers) < len(outcome.frames):
+        common.note("residuals.psv is a draft (station XXX): no MPC code; the place stays private")
+        observers = None
+    path = plan.out / "residuals.psv"
+    return write_ades_psv(outcome.table, path, overwrite=plan.overwrite, observers=observers)
+
+
+_LINE = "{:24} {:12} {:>18} {:>18} {:>18} {:>18} {:>7}  {}"
+
+
+def print_residuals(outcome: Outcome) -> None:
+    """A line for each frame and body on standard output, and where the files are."""
+    if outcome.table is None:
+        return
+    head = ("frame", "body", "O-C RA cosDec", "O-C Dec", "along", "across", "SNR", "flag")
+    print(_LINE.format(*head))
+    for row in outcome.table:
+        pairs = (("dra_cosdec", "sigma_ra"), ("ddec", "sigma_dec"))
+        pairs += (("along", "sigma_along"), ("across", "sigma_across"))
+        numbers = [_plus_minus(row[value], row[sigma]) for value, sigma in pairs]
+        snr = _number(row["snr"], ".0f")
+        print(_LINE.format(row["frame"], row["designation"], *numbers, snr, row["flag"]))
+    print("(arcsec; by the frames' own WCS; the stars' offset is in the columns plate_dra, plate_ddec)")
+    for path in outcome.written:
+        print(path)
+
+
+def _plus_minus(value, sigma) -> str:
+    return "-" if _number(value, "") == "-" else f"{value:+.3f}+-{sigma:.3f}"
+
+
+def _number(value, form: str) -> str:
+    import numpy as np
+
+    return "-" if np.ma.is_masked(value) or not np.isfinite(value) else format(float(value), form)
 
 
 def _refuse_second_moment(plan: Plan) -> None:
