@@ -75,6 +75,7 @@ def celestial_wcs(
             f"{name}: no celestial WCS ({said}; RA---TAN and DEC--TAN, for example, are needed): {REMEDY}"
         )
     notes: list[str] = []
+    _check_distortions(name, cards.header, notes)
     header = gather_cards(name, cards, axes)
     _check_complete(name, header)
     _check_size(name, cards.header, shape, bool(source))
@@ -106,6 +107,21 @@ def _check_complete(name: str, header: fits.Header) -> None:
         raise FrameWCSError(
             f"{name}: a WCS without scale (CD1_1 ... or CDELT1, CDELT2; one degree a pixel would be taken): "
             f"{REMEDY}"
+        )
+
+
+def _check_distortions(name: str, header: fits.Header, notes: list[str]) -> None:
+    """Distortions that stand outside the cards read here must not be left out without a word."""
+    kinds = {str(header.get(f"CTYPE{i}", "")).strip().upper()[-3:] for i in range(1, 10)}
+    text = "".join(str(header[key]) for key in header if key.startswith("WAT"))
+    if kinds & {"TNX", "ZPX"} and any(word in text for word in ("lngcor", "latcor", "projp")):
+        raise FrameWCSError(
+            f"{name}: the distortion of {' and '.join(sorted(kinds & {'TNX', 'ZPX'}))} in WAT cards is not "
+            "understood: write the solution as TPV or TAN-SIP, or give a header with it by --wcs-from FILE"
+        )
+    if any(key.startswith(("CPDIS", "CQDIS", "D2IMDIS", "D2IMARR")) for key in header):
+        notes.append(
+            "distortion by look-up tables (CPDIS, D2IM) is not applied: places follow the rest of the WCS"
         )
 
 
@@ -159,8 +175,20 @@ def _build(name: str, header: fits.Header, notes: list[str]) -> WCS:
     except Exception as error:
         reason = " ".join(str(error).split()).removeprefix("ERROR ")
         raise FrameWCSError(f"{name}: the WCS cannot be used ({reason}): {REMEDY}") from error
-    notes.extend("WCS: " + " ".join(one.split()) for one in dict.fromkeys(messages))
+    notes.extend(note for one in dict.fromkeys(messages) if (note := _in_our_words(one, header)))
     return wcs
+
+
+def _in_our_words(message: str, header: fits.Header) -> str | None:
+    """A message of astropy as a note; None where nothing happened."""
+    text = " ".join(message.split())
+    if "redundant" in text:
+        # astropy says so also where there was no SIP to be left out.
+        left_out, kept = ("SIP", "PV") if "redundant SIP" in text else ("PV", "SIP")
+        return (
+            f"WCS has SIP and PV terms: {left_out} left out, {kept} applied" if "A_ORDER" in header else None
+        )
+    return f"WCS: {text}"
 
 
 def _check_mapping(name: str, wcs: WCS, shape: tuple[int, int], notes: list[str]) -> None:

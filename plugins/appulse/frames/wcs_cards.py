@@ -72,7 +72,7 @@ def gather_cards(name: str, cards: Cards, axes: list[int]) -> fits.Header:
 
     Examples
     --------
-    >>> header = fits.Header([("CTYPE1", "DEC--TAN"), ("CTYPE2", "RA---TAN"), ("CD1_2", 0.001), ("EXPTIME", 5.0)])
+    >>> header = fits.Header([("CTYPE1", "DEC--TAN"), ("CTYPE2", "RA---TAN"), ("CD1_2", 0.001), ("GAIN", 5)])
     >>> dict(gather_cards("m1.fits", Cards(header, "m1.fits"), [1, 2]))
     {'CTYPE2': 'DEC--TAN', 'CTYPE1': 'RA---TAN', 'CD2_2': 0.001}
     """
