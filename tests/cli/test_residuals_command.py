@@ -88,7 +88,8 @@ def test_along_is_positive_with_the_motion(measured, answer):
 def test_sigmas_are_those_of_the_same_ellipse(measured):
     row = measured[0]
     total = row["sigma_ra"] ** 2 + row["sigma_dec"] ** 2
-    assert row["sigma_along"] ** 2 + row["sigma_across"] ** 2 == pytest.approx(total, rel=0.05)  # of what is written
+    turned = row["sigma_along"] ** 2 + row["sigma_across"] ** 2
+    assert turned == pytest.approx(total, rel=0.05)  # rounded as written
 
 
 def test_provenance_names_program_frame_orbit_and_stars(measured, sample_data):
