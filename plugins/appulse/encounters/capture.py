@@ -184,16 +184,25 @@ class _Maker:
         return exposure
 
     def _rotation_limit(self):
-        """Seconds until the field's corners have turned by one pixel."""
+        """Seconds until the field's corners have turned by one pixel, at the interval's median rate.
+
+        Near the zenith the rate runs away for some minutes; those frames are cropped or left out rather than
+        the whole night cut to their exposure.
+        """
         latitude = self.night.site.place.geodetic[1]
-        azimuth, altitude = self.night.azimuth[self.at], self.night.altitude[self.at]
-        rate = abs(float(parallactic_rate_arcsec_s(latitude, azimuth, altitude)))
-        self.add("field_rotation", "field turns by", rate, "arcsec/s", "15.04107 cos(lat) cos(Az) / cos(alt)")
+        usable = self.night.usable
+        azimuth, altitude = self.night.azimuth[usable], self.night.altitude[usable]
+        rates = np.abs(parallactic_rate_arcsec_s(latitude, azimuth, altitude))
+        rate = float(np.median(rates))
+        source = "15.04107 cos(lat) cos(Az) / cos(alt)"
+        self.add("field_rotation", "field turns by (median)", rate, "arcsec/s", source)
+        self.add("field_rotation_worst", "field turns by at most", rates.max(), "arcsec/s", source)
         corner_px = np.hypot(*self.instrument.sensor_px) / 2
         limit = 206265.0 / max(rate, 1e-6) / corner_px
-        self.add(
-            "rotation_limit", "corners turn by one pixel in", limit, "s", "1 px / (rate x half diagonal)"
-        )
+        by = "1 px / (rate x half diagonal)"
+        self.add("rotation_limit", "corners turn by one pixel in", limit, "s", by)
+        if rates.max() > 3 * rate:
+            self.warnings.append("near the zenith the field turns several times faster: soft corners there")
         return limit
 
     def _rate(self, mag):

@@ -1,0 +1,138 @@
+"""Capture plans: each figure recomputed by hand from its formula, limits that bind, framing that holds."""
+
+import datetime
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from astropy.wcs import WCS
+from numpy.testing import assert_allclose
+
+from appulse.catalogues.outlines import Outline
+from appulse.encounters.capture import plan_capture, surface_brightness
+from appulse.encounters.visibility import watch_night
+from appulse.errors import InputError
+from appulse.formats.settings import InstrumentSettings, SiteSettings
+from appulse.observers.site import Site
+
+NEBULA = Outline("IC 4603", "circle", 246.352, -24.4684, 20.0, 20.0, mag=9.0)
+RATE_ARCSEC_H = 28.7
+MAY = datetime.date(2027, 5, 4)
+
+
+def moving(times):
+    """2 au away, moving west at the rate from the nebula's centre since a fixed moment."""
+    dec = np.radians(-24.4684)
+    ra = np.radians(246.352 - RATE_ARCSEC_H / 3600 * 24 * (times.mjd - 61530.0) / np.cos(dec))
+    dec = dec * np.ones_like(ra)
+    return 2.0 * np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=1)
+
+
+def night(**changes):
+    site = SiteSettings("s", Site.from_geodetic(-68.0, -23.0, 2400.0), **changes)
+    a, d = np.radians([NEBULA.ra, NEBULA.dec])
+    unit = np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
+    return watch_night(site, MAY, moving, unit, 2.0)
+
+
+def encounter(**changes):
+    given = {"rate": RATE_ARCSEC_H, "motion_pa": 270.0, "mag": 9.9, "target": NEBULA}
+    return SimpleNamespace(**(given | changes))
+
+
+def camera(**changes):
+    given = {"aperture_mm": 70.0, "focal_length_mm": 350.0, "pixel_um": 6.1, "sensor_px": (1600, 1200)}
+    return InstrumentSettings("short", **(given | changes))
+
+
+def make_plan(one, where, optics, **wishes):
+    return plan_capture(one, where, optics, moving, **wishes)
+
+
+def test_figures_against_their_formulas():
+    plan = make_plan(encounter(mag=14.0), night(), camera())
+    value = {key: figure.value for key, figure in plan.figures.items()}
+    assert_allclose(value["scale"], 206.265 * 6.1 / 350, rtol=1e-5)
+    assert_allclose(value["trail_limit"], value["seeing"] / RATE_ARCSEC_H * 3600, rtol=1e-9)
+    assert_allclose(value["motion_px"], RATE_ARCSEC_H / 60 / value["scale"], rtol=1e-9)
+    assert_allclose(value["trail"], RATE_ARCSEC_H / 3600 * plan.exposure_s, rtol=1e-9)
+    assert_allclose(value["snr_total"], value["snr"] * np.sqrt(plan.count), rtol=1e-9)
+    assert_allclose(value["volume"], plan.count * 1600 * 1200 * 2 / 1e9, rtol=1e-9)
+    assert plan.count * value["cadence"] <= (plan.end - plan.begin).sec
+
+
+def test_signal_to_noise_by_hand():
+    """Electrons of a V 14 body: 10,050 photons/(s cm2 nm) at V 0, area, band, efficiency, extinction."""
+    site = night(extinction=0.2)
+    plan = make_plan(encounter(mag=14.0), site, camera(full_well_e=1e9, bits=32))
+    air, seeing = plan.figures["airmass"].value, plan.figures["seeing"].value
+    electrons = 10_050 * 250 * np.pi / 4 * 49 * 0.5 * 10 ** (-0.4 * (14.0 + 0.2 * air)) * plan.exposure_s
+    scale = plan.figures["scale"].value
+    sky = plan.figures["sky_e"].value
+    s = seeing / scale / 2.3548
+    trail = plan.figures["trail"].value / scale
+    rough_pixels = 4 * np.pi * s**2 * 10 ** (0.8 * plan.figures["trailing_loss"].value)
+    noise = np.sqrt(electrons + rough_pixels * (sky + 0.01 * plan.exposure_s + 9.0))
+    assert trail < 2 * s * 2.36
+    assert_allclose(plan.figures["snr"].value, electrons / noise, rtol=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("optics", "reason"),
+    [
+        ({"full_well_e": 1e9, "bits": 32, "tracking_limit_s": 1e5}, "trailing"),
+        ({"full_well_e": 1e9, "bits": 32, "tracking_limit_s": 20.0}, "tracking"),
+        ({}, "saturation"),
+        ({"mount": "altazimuth", "full_well_e": 1e9, "bits": 32}, "field rotation"),
+    ],
+)
+def test_the_binding_limit_is_named(optics, reason):
+    plan = make_plan(encounter(), night(), camera(**optics))
+    assert plan.figures["exposure"].source.endswith(reason)
+
+
+def test_a_sixteen_bit_camera_saturates_by_its_converter():
+    wide = make_plan(encounter(), night(), camera(full_well_e=1e9, gain_e_adu=1.0, bits=16))
+    deep = make_plan(encounter(), night(), camera(full_well_e=1e9, gain_e_adu=2.0, bits=16))
+    assert_allclose(
+        deep.figures["saturation_limit"].value / wide.figures["saturation_limit"].value, 2.0, rtol=1e-6
+    )
+
+
+def test_object_and_track_lie_in_the_planned_field():
+    """The pointing as a TAN WCS: every point of the track falls on the sensor."""
+    plan = make_plan(encounter(), night(), camera())
+    framing, optics = plan.framing, plan.instrument
+    wcs = WCS(naxis=2)
+    wcs.wcs.ctype = ["RA---TAN", "DEC--TAN"]
+    wcs.wcs.crval = [framing.ra, framing.dec]
+    wcs.wcs.crpix = [(optics.sensor_px[0] + 1) / 2, (optics.sensor_px[1] + 1) / 2]
+    scale, turn = plan.figures["scale"].value / 3600, np.radians(framing.rotation_deg)
+    wcs.wcs.cd = scale * np.array([[-np.cos(turn), np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    x, y = wcs.all_world2pix(framing.track, 0).T
+    assert framing.object_fits
+    assert np.all((x > 0) & (x < optics.sensor_px[0] - 1) & (y > 0) & (y < optics.sensor_px[1] - 1))
+    cx, cy = wcs.all_world2pix([[NEBULA.ra, NEBULA.dec]], 0)[0]
+    radius = 600 / plan.figures["scale"].value
+    assert radius < cx < optics.sensor_px[0] - radius
+    assert radius < cy < optics.sensor_px[1] - radius
+
+
+def test_a_field_too_small_is_said():
+    plan = make_plan(encounter(), night(), camera(focal_length_mm=8000.0, sensor_px=(400, 300)))
+    assert "too far apart" in plan.framing.words or "larger than the field" in plan.framing.words
+
+
+def test_bad_wishes_are_refused():
+    with pytest.raises(InputError, match="cadence"):
+        make_plan(encounter(), night(), camera(), cadence_s=0.5)
+    with pytest.raises(InputError, match="trail"):
+        make_plan(encounter(), night(), camera(), trail_arcsec=0.0)
+    with pytest.raises(InputError, match="does not serve"):
+        make_plan(encounter(), night(window=((20, 5), (60, 5), (60, 40))), camera())
+
+
+def test_surface_brightness():
+    """m + 2.5 log10(area): 9.0 over a circle of 20' is 9 + 2.5 log10(pi 600^2) = 24.13."""
+    assert_allclose(surface_brightness(NEBULA), 9 + 2.5 * np.log10(np.pi * 600**2), rtol=1e-12)
+    assert surface_brightness(Outline("x", "point", 1.0, 1.0)) is None
