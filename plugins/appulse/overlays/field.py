@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from astropy import units as u
-from astropy.table import QTable
+from astropy.table import MaskedColumn, QTable
 from astropy.utils.masked import Masked
 
 from appulse.catalogues.deepsky import objects_near
@@ -178,10 +178,13 @@ def _table(rows, frame):
         table[name] = np.array([row[name] for row in rows], dtype=str)
     for name, (unit, description) in COLUMNS.items():
         values = np.array([row[name] for row in rows], dtype=float)
-        if name in MAY_LACK:
-            lacking = ~np.isfinite(values)
-            values = Masked(np.where(lacking, 0.0, values), mask=lacking)
-        table[name] = values if unit is None else values * unit
+        lacking = ~np.isfinite(values)
+        if unit is None:
+            table[name] = MaskedColumn(np.where(lacking, 0.0, values), mask=lacking)
+        elif name in MAY_LACK:
+            table[name] = Masked(np.where(lacking, 0.0, values), mask=lacking) * unit
+        else:
+            table[name] = values * unit
         table[name].info.description = description
     for name in ("inside", "note"):
         table[name] = np.array([row[name] for row in rows], dtype=str)

@@ -10,11 +10,11 @@ MID = "#f7ec59"
 """Predicted place at mid-exposure, trail and error ellipse (yellow)."""
 MEASURED = "#ffffff"
 """Measured place (white)."""
-RESIDUAL = "#ff7a45"
+RESIDUAL = "#ff8f66"
 """Arrow from the predicted to the measured place (vermilion)."""
 STAR = "#8ecbf5"
 """Reference stars that were used (sky blue)."""
-STAR_REJECTED = "#9a9a9a"
+STAR_REJECTED = "#b0b0b0"
 """Reference stars that were left out (grey)."""
 TEXT = "#f2f2f2"
 HALO = "#0b0e14"
@@ -22,13 +22,13 @@ HALO = "#0b0e14"
 
 GALAXY = "#e8a0c8"
 NEBULA = "#4fd6ab"
-DARK_NEBULA = "#b0a48c"
+DARK_NEBULA = "#bfb39a"
 CLUSTER = "#8ecbf5"
 REMNANT = "#ff9e6d"
 OTHER = "#c8c8c8"
 HAND_DRAWN = "#c9b3ff"
 
-BODIES = (TRACK, "#8ecbf5", "#4fd6ab", "#e8a0c8", "#f7ec59", "#ff7a45", "#c9b3ff", "#ffffff")
+BODIES = (TRACK, "#8ecbf5", "#4fd6ab", "#e8a0c8", "#f7ec59", RESIDUAL, "#c9b3ff", "#ffffff")
 """One after the other for several bodies in one picture."""
 
 
