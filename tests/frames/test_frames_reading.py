@@ -249,6 +249,13 @@ def test_truncated(write):
     refused(path, "cut short")
 
 
+def test_extra_bytes_do_not_matter(write, capfd):
+    path = write()
+    path.write_bytes(path.read_bytes() + b"left over" * 400)
+    np.testing.assert_array_equal(read_frame(path).data, RAMP)
+    assert capfd.readouterr() == ("", "")
+
+
 def test_truncated_in_the_header(write):
     path = write()
     path.write_bytes(path.read_bytes()[:1000])

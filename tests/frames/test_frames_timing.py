@@ -136,6 +136,10 @@ def test_keyword_may_be_picked():
             ["DATE-BEG", "DATE-END", "60 s", "120.000 s", "--exposure"],
         ),
         (
+            [("DATE-OBS", "2027-05-04T22:00:00"), ("DATE-END", "2027-05-04T22:01:12"), EXPTIME],
+            ["72.000 s apart", "60 s", "--time DATE-OBS", "--exposure"],
+        ),
+        (
             [("DATE-BEG", "2027-05-04T22:02:00"), ("DATE-END", "2027-05-04T22:00:00"), EXPTIME],
             ["DATE-BEG", "DATE-END", "differ"],
         ),

@@ -1,6 +1,6 @@
 """What a camera's numbers mean: gain, read noise, saturation, dark current, each with where it comes from."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
@@ -48,8 +48,8 @@ class Camera:
 
     Examples
     --------
-    >>> Camera(gain_e_adu=Valued(1.4, "EGAIN")).gain_e_adu.value
-    1.4
+    >>> print(Camera(gain_e_adu=Valued(1.4, "EGAIN")))
+    gain 1.4 e/ADU (EGAIN)
     >>> Camera().read_noise_e is None
     True
     """
@@ -60,5 +60,13 @@ class Camera:
     dark_e_s: Valued | None = None
 
     def __str__(self) -> str:
-        known = {one.name: getattr(self, one.name) for one in fields(self)}
-        return ", ".join(f"{k} {v}" for k, v in known.items() if v is not None) or "nothing known"
+        words = (
+            ("gain", self.gain_e_adu, "e/ADU"),
+            ("read noise", self.read_noise_e, "e"),
+            ("saturation", self.saturation_adu, "ADU"),
+            ("dark current", self.dark_e_s, "e/s"),
+        )
+        known = [
+            f"{name} {one.value:g} {unit} ({one.source})" for name, one, unit in words if one is not None
+        ]
+        return ", ".join(known) or "nothing known"

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
-from astropy.io.fits.verify import VerifyError, VerifyWarning
+from astropy.io.fits.verify import VerifyError
 from astropy.utils.exceptions import AstropyUserWarning
 
 from appulse.errors import FrameError, FrameWCSError
@@ -154,12 +154,9 @@ def open_fits(path: Path) -> Iterator[fits.HDUList]:
     _check_file(path)
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore", VerifyWarning)
-            warnings.simplefilter("ignore", fits.card.VerifyWarning)
+            # Extra bytes and odd cards are no reason to stop; a file that is too short is.
+            warnings.simplefilter("ignore", AstropyUserWarning)
             warnings.filterwarnings("error", message=".*truncated.*", category=AstropyUserWarning)
-            warnings.filterwarnings(
-                "ignore", message=".*(non-ASCII|trailing|padding).*", category=AstropyUserWarning
-            )
             with _opened(path) as hdus:
                 yield hdus
     except FrameError:

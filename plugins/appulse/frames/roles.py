@@ -15,7 +15,7 @@ AGREE_S = 0.5
 """Keywords that name one moment agree within this, s, and the last digits they write; a computer's clock is
 read for each of them in turn."""
 OVERHEAD_S = 1.5
-"""By how much start + exposure may miss the end before the two contradict each other, s."""
+"""By how much the middles from start, middle and end may differ before they contradict each other, s."""
 
 ROLES = ("start", "mid", "end")
 
@@ -181,19 +181,8 @@ def _place_open(name: str, moment: Moment, places: dict, light: Light, notes) ->
         )
         places["start"] = replace(moment, said="by the FITS standard")
         return
-    if "start" not in places and _leads_to(moment, places, light):
-        places["start"] = replace(moment, said="by arithmetic")
+    if "start" not in places and all((known.time - moment.time).sec > 0.0 for known in places.values()):
+        # Whether the exposure fills what lies between is for the arithmetic to say.
+        places["start"] = replace(moment, said="by the FITS standard")
         return
     raise clash(name, moment, next(iter(places.values())))
-
-
-def _leads_to(moment: Moment, places: dict, light: Light) -> bool:
-    """Whether a moment is as early before the known middle or end as a start should be."""
-    for role, known in places.items():
-        ahead_s = (known.time - moment.time).sec
-        if light.total_s is None or light.n_sub > 1:
-            return ahead_s > 0.0
-        wanted_s = light.total_s / (2.0 if role == "mid" else 1.0)
-        if abs(ahead_s - wanted_s) > OVERHEAD_S + known.resolution_s + moment.resolution_s:
-            return False
-    return True

@@ -85,7 +85,7 @@ def celestial_wcs(
     wcs.pixel_shape = shape[::-1]
     if unannounced and sip == "apply":
         notes.append(f"SIP coefficients although CTYPE has no -SIP: applied (they move places by up to "
-                     f"{_sip_reach(wcs, shape):.1f} arcsec); sip='ignore' leaves them out")  # fmt: skip
+                     f"{_sip_reach(wcs, shape):.1f} arcsec); --sip ignore leaves them out")  # fmt: skip
     _check_mapping(name, wcs, shape, notes)
     try:
         wcs, turned = icrf_wcs(wcs, shape)
