@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     outlines = objects_near(*frame.centre, frame.radius_deg)
     if args.outlines is not None:
         outlines += read_polygons(args.outlines)
-    table = field_listing(frame, _ephemeris(frame, args), outlines, args.limit)
+    table = field_listing(frame, _bodies(frame, args), outlines, args.limit)
     write_table(plain_table(table), args.out, args.overwrite)
     bodies = sum(kind == BODY for kind in table["kind"])
     print(f"{args.out}: {bodies} bodies and {len(table) - bodies} deep-sky objects in {frame.name}")
@@ -74,13 +74,14 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _ephemeris(frame, args):
-    """The bodies' places, or none for a frame without time or site."""
+def _bodies(frame, args):
+    """Orbits or an ephemeris, or none for a frame without time or site."""
     from appulse.bodies.ephemeris import NBodyEphemeris
 
     lacking = [name for name, value in (("time", frame.exposure), ("site", frame.observer)) if value is None]
     if not lacking:
-        return NBodyEphemeris(common.select_orbits(common.load_orbits(args.orbits), args.body))
+        orbits = common.select_orbits(common.load_orbits(args.orbits), args.body)
+        return NBodyEphemeris(orbits) if isinstance(orbits, list) else orbits
     words = " and ".join(lacking)
     options = " and ".join(f"--{name}" for name in lacking)
     if args.orbits is not None or args.body is not None:

@@ -7,6 +7,8 @@ from astropy import units as u
 from astropy.table import MaskedColumn, QTable
 from astropy.utils.masked import Masked
 
+from appulse.bodies.field import bodies_in_field
+from appulse.bodies.orbits import OrbitCatalogue
 from appulse.catalogues.deepsky import objects_near
 from appulse.errors import InputError
 from appulse.overlays.columns import plain_column
@@ -26,6 +28,9 @@ COLUMNS = {
 MAY_LACK = ("x", "y", "mag", "rate", "motion_pa")
 """Columns that are masked where there is no value."""
 BODY = "body"
+TRAIL_REACH_DEG_H = 0.5
+"""Bodies of a catalogue are looked for this far beyond the frame, per hour of exposure: a trail that begins
+outside may end within (1800 arcsec/h is faster than all but the closest passers-by)."""
 
 
 def field_listing(frame, ephemeris=None, outlines=None, limit_mag=None):
@@ -35,8 +40,9 @@ def field_listing(frame, ephemeris=None, outlines=None, limit_mag=None):
     ----------
     frame : SolvedFrame
         With time and observer if there is an ephemeris.
-    ephemeris : NBodyEphemeris, TabulatedEphemeris or alike, optional
-        Its bodies are looked for at mid-exposure.
+    ephemeris : OrbitCatalogue, NBodyEphemeris, TabulatedEphemeris or alike, optional
+        Its bodies are looked for at mid-exposure. A catalogue may be of any size: only what is near the
+        frame is integrated.
     outlines : list of Outline, optional
         The deep-sky catalogue by default.
     limit_mag : float, optional
@@ -83,7 +89,7 @@ def field_listing(frame, ephemeris=None, outlines=None, limit_mag=None):
 def _bodies(frame, ephemeris, limit_mag):
     require_time_and_site(frame)
     exposure = frame.exposure
-    at = ephemeris.at(exposure.mid, frame.observer, uncertainty=False)
+    at = _places(frame, ephemeris, limit_mag)
     ra, dec = plain_column(at, "ra"), plain_column(at, "dec")
     x, y = frame.to_pixel(ra, dec)
     mag, rate, angle = (plain_column(at, name) for name in ("mag", "rate", "motion_pa"))
@@ -105,6 +111,17 @@ def _bodies(frame, ephemeris, limit_mag):
         }
         for i in order
     ]  # fmt: skip
+
+
+def _places(frame, source, limit_mag):
+    """Rows at mid-exposure: of a catalogue those near the frame, of an ephemeris all."""
+    exposure = frame.exposure
+    if not isinstance(source, OrbitCatalogue):
+        return source.at(exposure.mid, frame.observer, uncertainty=False)
+    radius = frame.radius_deg + TRAIL_REACH_DEG_H * exposure.span_s / 3600.0
+    return bodies_in_field(
+        source, exposure.mid, frame.observer, *frame.centre, min(radius, 180.0), limit_mag=limit_mag
+    )
 
 
 def _body_words(edge_px, trail_px):
