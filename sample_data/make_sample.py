@@ -249,6 +249,7 @@ def make(out: Path, only: str | None = None) -> list[Path]:
             written.append(out / f"{shot.name}.fits.fz")
             write_frame(written[-1], expose(shot, stars, nebulae, body, noise), shot)
     stars.meta["source"] = "invented by make_sample.py; column names of the Gaia archive"
+    stars.meta["astCat"] = "UNK"  # no catalogue's name in observations that rest on invented stars
     stars.write(out / "stars.ecsv", overwrite=True)
     answers = {
         "body": scenario.BODY,
