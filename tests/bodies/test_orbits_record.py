@@ -8,8 +8,8 @@ from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
 from appulse.errors import DesignationError, OrbitError
 from appulse.numerics.kepler import GM_SUN
 
-# JPL Horizons, (1) Ceres, solution JPL#48, epoch JD 2458849.5 TDB: elements and equivalent ICRF state; the reply
-# is recorded in astroquery 0.4.11, jplhorizons/tests/data/ceres_elements_single.txt.
+# JPL Horizons, (1) Ceres, solution JPL#48, epoch JD 2458849.5 TDB: elements and the equivalent ICRF
+# state. The reply is recorded in astroquery 0.4.11, jplhorizons/tests/data/ceres_elements_single.txt.
 CERES = {"e": 0.07687465013145245, "q": 2.556401146697176, "tp": 2458240.1791309435, "node": 80.3011901917491,
          "peri": 73.80896808746482, "i": 10.59127767086216}  # fmt: skip
 CERES_STATE = [1.007608869613381, -2.390064275223502, -1.332124522752402,

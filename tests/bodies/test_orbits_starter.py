@@ -13,7 +13,7 @@ MASSIVE = (1, 2, 3, 4, 7, 10, 15, 16, 31, 52, 65, 87, 88, 107, 511, 704)
 
 @pytest.fixture(scope="module")
 def starter():
-    return starter_orbits()
+    return starter_orbits(own=False)
 
 
 def test_every_row_has_source_and_date_and_no_invented_sigma(starter):

@@ -1,12 +1,15 @@
 """Our orbit table: units honoured, mixtures refused, every bad row named."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from astropy import units as u
 from astropy.table import QTable, Table
 from astropy.time import Time
 
-from appulse.bodies.orbits import Orbit
+from appulse.bodies.orbit_table import orbit_table
+from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
 from appulse.bodies.readers import read_orbits
 from appulse.errors import OrbitError, TableError
 
@@ -185,3 +188,45 @@ def test_the_sample_orbit(sample_data):
     orbit = read_orbits(sample_data / "orbit.ecsv").select("7")
     assert orbit.epoch_jd_tdb == 2461480.5
     assert orbit.elements.a == pytest.approx(2.387, abs=0.002)  # (7): 2.386 au, osculating, MPCORB of 2011
+
+
+def full_orbits():
+    rng = np.random.default_rng(5)
+    half = rng.normal(size=(8, 8)) * np.r_[np.full(6, 1e-8), 1e-11, 1e-12]
+    names = ("x", "y", "z", "vx", "vy", "vz", "A1", "A2")
+    comet = Orbit.from_elements(
+        "2P", 2461000.5, q=0.34, tp=2461050.5, e=0.85, i=5.0, node=10.0, peri=20.0, name="Encke",
+        m1=11.0, k1=15.0,
+        nongrav=NonGrav(a1=1e-9, a2=-1e-10, dt_d=12.5), covariance=half.T @ half, covariance_names=names,
+        aliases=("P/1786 B1", "P/1795 V1"), source="here, and 'there'", source_date="2026-11-25",
+    )  # fmt: skip
+    rock = Orbit("7", 2461000.5, EXPECTED.state, name="Iris", h=5.5, g=0.15, uncertainty_code="0")
+    law = NonGrav(a2=1e-14, r0=1.0, alpha=1.0, nm=1.9, nn=5.093, nk=0.0)
+    pebble = Orbit("2020 AB", 2461000.5, EXPECTED.state, nongrav=law, h=26.0, g12=0.4)
+    return OrbitCatalogue.from_orbits([comet, rock, pebble])
+
+
+def test_a_table_written_and_read_is_the_same_catalogue(tmp_path):
+    catalogue = full_orbits()
+    again = read_orbits(write(orbit_table(catalogue), tmp_path))
+    for before, after in zip(catalogue, again, strict=True):
+        for field in dataclasses.fields(Orbit):
+            was, now = getattr(before, field.name), getattr(after, field.name)
+            if field.name == "source" and not was:
+                continue
+            assert np.array_equal(was, now), (before.label, field.name)
+
+
+@pytest.mark.parametrize(("gap", "words"), [("cov_23", "cov_23"), ("cov_00", "cov_00"), ("cov_67", "cov_67")])
+def test_a_covariance_with_gaps(tmp_path, gap, words):
+    table = orbit_table(full_orbits())
+    table.remove_column(gap)
+    with pytest.raises(TableError, match=f"row 1: the covariance has gaps .*{words}"):
+        read_orbits(write(table, tmp_path))
+
+
+def test_a_law_that_is_none(tmp_path):
+    table = orbit_table(full_orbits())
+    table["g_law"] = ["vapour", "", ""]
+    with pytest.raises(TableError, match="row 1: g_law 'vapour'"):
+        read_orbits(write(table, tmp_path))

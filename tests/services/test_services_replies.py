@@ -139,7 +139,7 @@ def test_a_refusal_is_not_repeated(recorded, asking):
     response = requests.Response()
     response.status_code = 400
     replies = recorded(SBDBClass, requests.exceptions.HTTPError("bad request", response=response))
-    with pytest.raises(ServiceError, match="refused the query .HTTP 400"):
+    with pytest.raises(ServiceError, match=r"refused the query \(HTTP 400"):
         sbdb_orbit("1", asking=asking)
     assert len(replies.asked) == 1
 

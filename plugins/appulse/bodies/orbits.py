@@ -288,9 +288,13 @@ class OrbitCatalogue:
         DesignationError
             No body, or more than one, is meant.
         """
+        return self.orbit(self.row_of(text))
+
+    def row_of(self, text):
+        """The row of the one orbit that a number, designation or name means; raises as :meth:`select`."""
         rows = self.rows_of(text)
         if len(rows) == 1:
-            return self.orbit(int(rows[0]))
+            return int(rows[0])
         if len(rows):
             listed = ", ".join(f"{self.label(row)} (epoch {self.epoch_jd_tdb[row]:.1f})" for row in rows[:4])
             more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""

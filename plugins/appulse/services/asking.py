@@ -9,6 +9,7 @@ import warnings
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from http.client import HTTPException
+from socket import gaierror
 
 from ..errors import AppulseError, AppulseWarning, ServiceError
 from .cache import Reply, ReplyCache, age_words
@@ -133,5 +134,12 @@ def _persist(service, call, asking):
 
 
 def _words(error):
+    """The heart of an error: libraries put whole addresses into theirs."""
+    import requests
+
+    if isinstance(error, (requests.exceptions.Timeout, TimeoutError)):
+        return "timed out"
+    if isinstance(error, (requests.exceptions.ConnectionError, ConnectionError, gaierror)):
+        return "no connection"
     text = " ".join(str(error).split())
     return f"{type(error).__name__}: {text[:160]}" if text else type(error).__name__

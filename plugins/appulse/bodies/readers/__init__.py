@@ -5,8 +5,8 @@ from .sniff import read_orbits, sniff
 __all__ = ["read_orbits", "sniff", "starter_orbits"]
 
 
-def starter_orbits():
-    """The orbits that come with the package, see :func:`appulse.bodies.starter.starter_orbits`."""
+def starter_orbits(*, own=True):
+    """The orbits at hand without a file, see :func:`appulse.bodies.starter.starter_orbits`."""
     from ..starter import starter_orbits as load
 
-    return load()
+    return load(own=own)

@@ -6,10 +6,10 @@ Columns: ``designation``, ``epoch`` (JD TDB) and one of
 * ``q e i node peri tp``: au, degrees, ecliptic J2000, tp JD TDB;
 * ``a e i node peri M``: au, degrees, ecliptic J2000.
 
-Optional: ``name``, ``H G``, ``G1 G2``, ``G12``, ``M1 K1`` (magnitudes; K1 the factor of log r),
-``A1 A2 A3`` (au/d^2), ``g_law`` (`water` or `inverse square`), ``U``, ``aliases`` (further designations, with
-semicolons), ``source``, ``date``. Units of an ECSV table are honoured. A table is written by its user, who
-can mend it: one bad row refuses the whole.
+Optional: ``name``, ``H G``, ``G1 G2``, ``G12``, ``M1 K1`` (magnitudes; K1 the factor of log r), ``A1 A2 A3``
+(au/d^2), ``U``, ``aliases`` (further designations, with semicolons), ``source``, ``date``, and what
+:mod:`~appulse.bodies.readers.table_extras` describes (covariance, law of the forces). Units of an ECSV table
+are honoured. A table is written by its user, who can mend it: one bad row refuses the whole.
 """
 
 import numpy as np
@@ -20,7 +20,8 @@ from astropy.time import Time
 from ...errors import OrbitError, TableError
 from ..designations import read_name
 from ..elements import check_states, perihelion_elements, states_icrf
-from ..orbits import NonGrav, OrbitCatalogue
+from ..orbits import OrbitCatalogue
+from .table_extras import NONGRAV, read_extras
 
 STATE, Q_FORM, A_FORM = (
     ("x", "y", "z", "vx", "vy", "vz"),
@@ -28,7 +29,6 @@ STATE, Q_FORM, A_FORM = (
     ("a", "e", "i", "node", "peri", "M"),
 )
 FORMS = (STATE, Q_FORM, A_FORM)
-NONGRAV = ("A1", "A2", "A3")
 UNITS = (
     dict.fromkeys(("x", "y", "z", "q", "a"), u.au)
     | dict.fromkeys(("vx", "vy", "vz"), u.au / u.d)
@@ -249,29 +249,12 @@ def _texts(table, name):
 
 
 def _extras(table, path):
-    """What only some rows have: slopes of other systems, non-gravitational terms, their own source."""
-    extras = {row: {} for row in range(len(table))}
-    for key in ("G1", "G2", "G12"):
-        values = _numbers(table, key, path, needed=False)
-        for row in () if values is None else np.flatnonzero(np.isfinite(values)):
-            extras[int(row)][key.lower()] = float(values[row])
-    forces = {key: _numbers(table, key, path, needed=False) for key in NONGRAV if key in table.colnames}
-    law = _texts(table, "g_law")
-    for row in range(len(table)):
-        given = {
-            key.lower(): float(v[row]) for key, v in forces.items() if np.isfinite(v[row]) and v[row] != 0
-        }
-        if given:
-            water = law is None or law[row] in ("", "water")
-            extras[row]["nongrav"] = NonGrav(**given) if water else NonGrav.inverse_square(**given)
-    others = _texts(table, "aliases")
-    for row in () if others is None else np.flatnonzero(others != ""):
-        extras[int(row)]["aliases"] = tuple(one.strip() for one in str(others[row]).split(";") if one.strip())
-    for column, key in (("source", "source"), ("date", "source_date")):
-        words = _texts(table, column)
-        for row in () if words is None else np.flatnonzero(words != ""):
-            extras[int(row)][key] = str(words[row])
-    return {row: more for row, more in extras.items() if more}
+    return read_extras(
+        lambda name: _numbers(table, name, path, needed=False),
+        lambda name: _texts(table, name),
+        len(table),
+        path,
+    )
 
 
 def _table_source(table, path):
