@@ -43,6 +43,7 @@ EXPTIME = ("EXPTIME", 60.0)
         [("MJD-OBS", Time("2027-05-04T22:00:00").mjd), EXPTIME],
         [("JD-OBS", Time("2027-05-04T22:00:00").jd), EXPTIME],
         [("MJD-OBS", Time("2027-05-04T22:00:00").jd), EXPTIME],
+        [("DATE-OBS", "2027-05-04"), ("MJD-OBS", Time("2027-05-04T22:00:00").mjd), EXPTIME],
         [("MJD-OBS", str(Time("2027-05-04T22:00:00").mjd)), EXPTIME],
         [("DATE-OBS", "2027-05-04T22:00:37"), ("TIMESYS", "TAI"), EXPTIME],
         [("DATE-OBS", "2027-05-04T22:00:18"), ("TIMESYS", "GPS"), EXPTIME],
@@ -271,6 +272,12 @@ def test_stack_contradictions_are_named(cards, words):
         exposure(*cards)
     for word in words:
         assert word in str(caught.value)
+
+
+def test_light_with_gaps_around_a_given_middle():
+    got, notes = exposure(*SPAN, ("DATE-AVG", "2027-05-04T22:09:00"), ("EXPTIME", 900.0))
+    assert (got.mid.isot, got.span_s, got.seconds) == ("2027-05-04T22:09:00.000", 1200.0, 900.0)
+    assert any("gaps" in note for note in notes)
 
 
 def test_stack_by_telapse():

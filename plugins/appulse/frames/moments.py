@@ -138,6 +138,9 @@ def header_moments(cards: Cards, notes: list[str], only: str | None = None) -> l
                     f"{cards.name}: {card.key} {card.value} is local time by its comment ({card.comment!r}): "
                     "give the time in UTC with --time"
                 )
+            if _is_bare_date(cards, card):
+                notes.append(f"{card.key} has no time of day: passed over")
+                continue
             time, resolution_s = _card_time(cards, card, scale, notes)
             time = time + TimeDelta(offset_s, format="sec") if offset_s else time
             found, said = (role, "by the keyword") if role else _role_by_comment(card)
@@ -186,6 +189,14 @@ def time_scale(cards: Cards, notes: list[str]) -> tuple[str, float]:
     if SCALES[name] != "utc":
         notes.append(f"times in the header are {name}; turned to UTC")
     return SCALES[name], -GPS_MINUS_TAI_S if name == "GPS" else 0.0
+
+
+def _is_bare_date(cards: Cards, card: Card) -> bool:
+    """Whether a card has only the date, nothing completes it, and an MJD or JD can stand in for it."""
+    match = None if card.key.startswith(("MJD", "JD")) else _MOMENT.fullmatch(str(card.value))
+    if match is None or match["clock"] is not None or _clock_card(cards, card) is not None:
+        return False
+    return cards.find("MJD-OBS", "MJD_OBS", "JD-OBS", "JD_OBS") is not None
 
 
 def _role_by_comment(card: Card) -> tuple[str | None, str]:

@@ -125,6 +125,12 @@ def _solve_single(name: str, start, mid, end, light: Light, notes) -> Exposure:
         return Exposure(
             start.time, stop, middle, total_s, derivation=f"{derivation}, TELAPSE {light.span_s:g} s"
         )
+    if start and mid and end and _leaves_gaps(start, mid, end, total_s):
+        notes.append(
+            f"{total_s:g} s of light between start and end {(end.time - start.time).sec:g} s apart, around "
+            f"{mid.key}: taken as having gaps"
+        )
+        return Exposure(start.time, end.time, mid.time, total_s, derivation=derivation)
     from_start = start and _later(start.time, total_s / 2)
     guesses = [(start, from_start), (mid, mid and mid.time), (end, end and _later(end.time, -total_s / 2))]
     guesses = [(moment, time) for moment, time in guesses if moment]
@@ -139,6 +145,14 @@ def _solve_single(name: str, start, mid, end, light: Light, notes) -> Exposure:
                 f"middle of the exposure: {first.key} taken"
             )
     return replace(Exposure.from_mid(middle, total_s), derivation=derivation)
+
+
+def _leaves_gaps(start: Moment, mid: Moment, end: Moment, total_s: float) -> bool:
+    """Whether start, middle and end allow for light with gaps: the middle off by half of them at most."""
+    span_s = (end.time - start.time).sec
+    off_s = abs((mid.time - start.time).sec - span_s / 2)
+    gaps_s = span_s - total_s
+    return gaps_s > 2 * OVERHEAD_S and off_s <= gaps_s / 2
 
 
 def _does_not_add_up(name: str, first: Moment, other: Moment, total_s: float, light: Light) -> FrameTimeError:
