@@ -1,0 +1,89 @@
+"""Passes as calendar entries (iCalendar, RFC 5545), with alarms."""
+
+from __future__ import annotations
+
+import datetime
+
+from icalendar import Alarm, Calendar, Event
+
+from appulse import __version__
+from appulse.formats.output import write_bytes
+
+ALARMS = (datetime.timedelta(days=7), datetime.timedelta(days=1), datetime.timedelta(hours=3))
+"""How long before the begin of an interval the calendar speaks up."""
+
+
+def calendar_bytes(entries, *, stamp=None):
+    """A calendar of best intervals.
+
+    Parameters
+    ----------
+    entries : sequence of (Pass, Night)
+        Nights with a usable interval; others are left out.
+    stamp : datetime, optional
+        When the calendar was made; default now.
+
+    Returns
+    -------
+    bytes
+        An event per entry, begin and end in UTC, the site's name as location: its coordinates stay private.
+
+    Examples
+    --------
+    >>> b"BEGIN:VCALENDAR" in calendar_bytes([])
+    True
+    """
+    stamp = stamp or datetime.datetime.now(datetime.UTC)
+    calendar = Calendar()
+    calendar.add("prodid", f"-//appulse//passes {__version__}//EN")
+    calendar.add("version", "2.0")
+    for one, night in entries:
+        if night.interval is not None:
+            calendar.add_component(_event(one, night, stamp))
+    return calendar.to_ical()
+
+
+def write_calendar(entries, path, overwrite=False):
+    """Write :func:`calendar_bytes` to a file; returns the path.
+
+    Raises
+    ------
+    OutputExistsError, InputError
+        As :func:`appulse.formats.output.write_bytes`.
+    """
+    return write_bytes(path, calendar_bytes(entries), overwrite)
+
+
+def _event(one, night, stamp):
+    begin, end = (moment.to_datetime(timezone=datetime.UTC) for moment in night.interval)
+    body = f"({one.designation}) {one.name}" if one.name else one.designation
+    event = Event()
+    event.add("uid", f"{one.id}-{night.evening:%Y%m%d}-{_slug(night.site.name)}@appulse")
+    event.add("dtstamp", stamp)
+    event.add("dtstart", begin)
+    event.add("dtend", end)
+    event.add("summary", f"{body} by {one.target.name}")
+    event.add("location", night.site.name)
+    event.add("description", _description(one, night))
+    for before in ALARMS:
+        alarm = Alarm()
+        alarm.add("action", "DISPLAY")
+        alarm.add("description", f"{body} by {one.target.name} from {night.site.name}")
+        alarm.add("trigger", -before)
+        event.add_component(alarm)
+    return event
+
+
+def _description(one, night):
+    best = night.altitude[night.usable].max()
+    separation = one.separation_arcsec / 60
+    return (
+        f"Least separation {separation:.1f} arcmin at {one.time.strftime('%Y-%m-%d %H:%M')} UTC"
+        f"{' (inside the outline)' if one.inside_outline else ''}. Magnitude {one.mag:.1f}, "
+        f"{one.rate:.0f} arcsec/h. Highest {best:.0f} degrees, Moon {night.moon_illumination:.0%} lit. "
+        f"Encounter {one.id}."
+    )
+
+
+def _slug(text):
+    return "".join(ch if ch.isalnum() else "-" for ch in text.lower())
