@@ -1,5 +1,6 @@
 """The orbits that come with the package: enough to begin with, each with its source and date."""
 
+from functools import lru_cache
 from importlib import resources
 
 import numpy as np
@@ -100,12 +101,16 @@ def starter_orbits(*, own=True):
     >>> orbit.label, orbit.epoch_jd_tdb
     ('(7) Iris', 2461400.5)
     """
+    collection = own_orbits() if own else None
+    return _bundled() if collection is None else join_orbits(collection, _bundled())
+
+
+@lru_cache(maxsize=1)
+def _bundled():
     parts = []
     for name in TABLES:
         file = resources.files("appulse.data") / name
         if not file.is_file():
             raise OrbitError(f"the bundled table {name} is missing: install appulse again")
         parts.append(read_orbit_table(file.read_text(encoding="utf-8"), name))
-    bundled = OrbitCatalogue.concatenate(parts)
-    collection = own_orbits() if own else None
-    return bundled if collection is None else join_orbits(collection, bundled)
+    return OrbitCatalogue.concatenate(parts)

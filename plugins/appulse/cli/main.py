@@ -32,7 +32,8 @@ COMMANDS = (
     Command("residuals", "appulse.cli.residuals", "measure bodies in frames: observed minus calculated"),
     Command("encounters", "appulse.cli.encounters", "which bodies pass which objects, months ahead"),
     Command("view", "appulse.cli.view", "open frames, tracks and outlines in glue"),
-    Command("orbits", "appulse.cli.orbits", "what is in an orbit file; search it; convert it"),
+    Command("orbits", "appulse.cli.orbits", "what orbits are at hand; import and update them"),
+    Command("online", "appulse.cli.online", "ask services: reference stars, known bodies, places"),
     Command("frame", "appulse.cli.frame", "what a frame's header says: time, site, scale, camera"),
     Command("doctor", "appulse.cli.doctor", "check the installation and say what is missing"),
 )

@@ -121,8 +121,8 @@ def _import(args) -> int:
         catalogue = OrbitCatalogue.from_orbits([catalogue.select(name) for name in names])
     if len(catalogue) > MAX_BODIES:
         raise InputError(
-            f"{len(catalogue)} orbits are too many for a table (at most {MAX_BODIES}): name some with --body, "
-            "or give the file itself to --orbits of the other commands"
+            f"{len(catalogue)} orbits are too many for a table (at most {MAX_BODIES}): name some with "
+            "--body, or give the file itself to --orbits of the other commands"
         )
     _keep(catalogue, args)
     return 0

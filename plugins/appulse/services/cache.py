@@ -139,6 +139,18 @@ class ReplyCache:
             temporary.unlink(missing_ok=True)
         return reply
 
+    def replies(self):
+        """Every reply kept, newest first."""
+        found = []
+        for path in self.folder.glob("*.json"):
+            try:
+                held = json.loads(path.read_text(encoding="utf-8"))
+                fetched = datetime.fromisoformat(held["fetched"])
+                found.append(Reply(held["service"], held["query"], held["text"], fetched, cached=True))
+            except (OSError, ValueError, KeyError, TypeError):
+                continue
+        return sorted(found, key=lambda reply: reply.fetched, reverse=True)
+
     def clear(self):
         """Remove every reply; returns how many there were.
 

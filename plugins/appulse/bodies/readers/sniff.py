@@ -94,7 +94,7 @@ def read_orbits(path):
     path = Path(path)
     content = read_bytes(path)
     if content.startswith((b"DAF/SPK", b"NAIF/DAF")):
-        raise OrbitError(f"{path}: an SPK kernel is an ephemeris and no file of orbits; SPKEphemeris reads it")
+        raise OrbitError(f"{path}: an SPK kernel is an ephemeris, no file of orbits; SPKEphemeris reads it")
     kind = sniff(decode(content[:65_536], path))
     if kind is None:
         known = ", ".join(READERS)
