@@ -3,6 +3,8 @@
 import numpy as np
 from astropy.time import Time
 
+from appulse.overlays.columns import plain_column as column
+
 from .frames import frame_of
 from .kinds import KIND_KEY, TRACK, to_json
 from .layers.base import frame_key
@@ -12,7 +14,7 @@ from .layers.track_model import DEC, EXPOSURES_KEY, MJD, RA
 MIN_ROWS, MAX_ROWS, PX_PER_ROW = 97, 1201, 6.0
 #: A track reaches this far beyond the first and the last frame, hours, or as far as the body takes to cross
 #: half a frame, whichever is within.
-MIN_PAD_H, MAX_PAD_H = 0.5, 36.0
+MIN_PAD_H, MAX_PAD_H = 0.5, 12.0
 #: Columns of an ephemeris taken along: its name, ours, unit.
 EXTRA = (
     ("rate", "rate", "arcsec/h"),
@@ -46,26 +48,6 @@ def usable(frames):
         else:
             good.append(data)
     return good, lines
-
-
-def column(table, name):
-    """A column of an ephemeris as floats, NaN where it is masked or absent.
-
-    Parameters
-    ----------
-    table : astropy.table.QTable
-    name : str
-
-    Returns
-    -------
-    ndarray, (n,)
-    """
-    if name not in table.colnames:
-        return np.full(len(table), np.nan)
-    values = table[name]
-    mask = np.zeros(len(table), bool) | np.asarray(getattr(values, "mask", False))
-    plain = np.array(getattr(values, "unmasked", getattr(values, "value", values)), dtype=float)
-    return np.where(mask, np.nan, np.asarray(getattr(plain, "filled", lambda _n: plain)(np.nan), float))
 
 
 def _padding_h(frame, rate_arcsec_h):

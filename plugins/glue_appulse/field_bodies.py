@@ -5,9 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from astropy.time import Time
 
+from appulse.overlays.columns import plain_column as column
 from appulse.overlays.palette import BODIES
 
-from .body_tracks import by_observer, column, track_data, usable
+from .body_tracks import by_observer, track_data, usable
 
 
 @dataclass(frozen=True)
@@ -125,5 +126,6 @@ def make_tracks(source, frames, keys, *, first_color=0, progress=None):
             if len(groups) > 1:
                 track.label = f"{track.label} from {track.meta['observer']}"
             track.meta["orbits"] = source.label
+            track.meta["orbits path"] = "" if source.path is None else str(source.path)
             tracks.append(track)
     return tracks, lines

@@ -29,6 +29,22 @@ def kind_of(layer):
     return meta.get(KIND_KEY)
 
 
+def is_frame(layer):
+    """Whether a layer is a frame itself, and not a selection in one.
+
+    Parameters
+    ----------
+    layer : glue.core.data.BaseData or glue.core.subset.Subset
+
+    Returns
+    -------
+    bool
+    """
+    from glue.core.data import BaseData
+
+    return isinstance(layer, BaseData) and kind_of(layer) == FRAME
+
+
 def all_of(data_collection, kind):
     """Data sets of one kind, in their order.
 

@@ -2,7 +2,7 @@
 
 from glue.core.link_helpers import LinkSame
 
-from .kinds import FRAME, all_of, kind_of
+from .kinds import FRAME, RESIDUALS, all_of, kind_of
 
 #: Celestial frames whose right ascension and declination are ICRF's to 0.03 arcsec, which is what a
 #: selection needs; drawing never goes through these links.
@@ -27,6 +27,8 @@ def sky_ids(data):
         return ids[data.ndim - 1 - wcs.lng], ids[data.ndim - 1 - wcs.lat]
     if hasattr(data, "center_x_id"):
         return data.center_x_id, data.center_y_id
+    if kind_of(data) == RESIDUALS:
+        return data.id["ra_obs"], data.id["dec_obs"]
     return data.id["RA"], data.id["Dec"]
 
 

@@ -3,7 +3,7 @@
 from glue.utils import defer_draw
 from glue.viewers.matplotlib.layer_artist import MatplotlibLayerArtist
 
-from ..kinds import FRAME, kind_of
+from ..kinds import is_frame
 from ..skywcs import SkyProjector
 
 #: Key of a frame's data set under which its file's checksum is kept.
@@ -82,7 +82,7 @@ class SkyLayerArtist(MatplotlibLayerArtist):
         bool
         """
         return any(
-            state.visible and kind_of(state.layer) == FRAME and frame_key(state.layer) == key
+            state.visible and is_frame(state.layer) and frame_key(state.layer) == key
             for state in self._viewer_state.layers
         )
 

@@ -1,7 +1,7 @@
 """The application's frames and image viewers, as our actions need them."""
 
 from ..frames import link_frames
-from ..kinds import FRAME, TRACK, all_of, kind_of
+from ..kinds import FRAME, TRACK, all_of, is_frame
 from ..links import link_overlay
 
 
@@ -36,7 +36,7 @@ def image_viewers(session):
         viewer
         for tab in session.application.viewers
         for viewer in tab
-        if isinstance(viewer, ImageViewer) and any(kind_of(layer.layer) == FRAME for layer in viewer.layers)
+        if isinstance(viewer, ImageViewer) and any(is_frame(layer.layer) for layer in viewer.layers)
     ]
 
 
@@ -56,7 +56,7 @@ def shown_frames(session):
     shown = [
         layer.layer
         for layer in layers
-        if layer.visible and kind_of(layer.layer) == FRAME and layer.layer in session.data_collection
+        if layer.visible and is_frame(layer.layer) and layer.layer in session.data_collection
     ]
     return list(dict.fromkeys(shown)) or frames_of(session)
 
@@ -93,7 +93,7 @@ def soften(layer):
     ----------
     layer : glue.viewers.image.layer_artist.ImageLayerArtist
     """
-    if kind_of(layer.layer) != FRAME or not hasattr(layer.state, "stretch"):
+    if not is_frame(layer.layer) or not hasattr(layer.state, "stretch"):
         return
     layer.state.percentile = 99.5
     layer.state.stretch = "arcsinh"

@@ -1,5 +1,27 @@
-"""Desktop part of the residuals plugin."""
+"""Desktop part of the residuals plugin: tools of the image viewer, panel, viewer, menu."""
 
 
 def register():
     """Register with glue's desktop application."""
+    from glue_qt.config import menubar_plugin, qt_client
+    from glue_qt.viewers.image import ImageViewer
+
+    from .residual_viewer import ResidualViewer
+    from .tools import MEASURE, PICK
+
+    ImageViewer.tools.extend(name for name in (MEASURE, PICK) if name not in ImageViewer.tools)
+    qt_client.add(ResidualViewer)
+    menubar_plugin.add("Measure…", _measure)
+    menubar_plugin.add("Residuals: table and plots", _show)
+
+
+def _measure(session, data_collection):
+    from .measure_panel import open_panel
+
+    return open_panel(session, data_collection)
+
+
+def _show(session, _data_collection):
+    from .residual_viewer import show_residuals
+
+    return show_residuals(session)

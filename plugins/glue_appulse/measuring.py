@@ -1,0 +1,307 @@
+"""Measuring one body in one frame, and a night of them, for whatever front end asks."""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from . import sources
+from .frames import frame_of
+from .layers.base import frame_key
+
+#: Chi-square of two dimensions that holds 99.73 %.
+GATE_9973 = 11.829
+
+
+@dataclass(frozen=True)
+class Task:
+    """What to measure.
+
+    Parameters
+    ----------
+    data : glue.core.data.Data
+        The frame.
+    body : str
+        What the ephemeris calls the body.
+    orbits, stars : str or None
+        Paths of the sources; None: the bundled ones.
+    search_arcsec : float or None
+        How far from the predicted place to look; None: as errors and seeing ask.
+    free_trail : bool
+        Whether length and direction of the trail are fitted too.
+    at : (float, float) or None
+        Zero-based pixel of a source that is pointed at; None: search at the predicted place.
+    """
+
+    data: object
+    body: str
+    orbits: str | None = None
+    stars: str | None = None
+    search_arcsec: float | None = None
+    free_trail: bool = False
+    at: tuple | None = None
+
+    def again(self, **changes):
+        """The same with changes.
+
+        Parameters
+        ----------
+        **changes
+            Of the fields.
+
+        Returns
+        -------
+        Task
+        """
+        return replace(self, **changes)
+
+
+@dataclass
+class Measured:
+    """What came of a task.
+
+    Parameters
+    ----------
+    task : Task
+    residual : appulse.astrometry.residuals.Residual
+    table : astropy.table.Table
+        One row.
+    notes : tuple of str
+        Of the plate check.
+    """
+
+    task: Task
+    residual: object
+    table: object
+    notes: tuple = field(default=())
+
+    @property
+    def name(self):
+        """Frame and body, for people."""
+        return f"{self.task.body} in {self.task.data.label}"
+
+    @property
+    def flag(self):
+        """Why it could not be measured, or what to mind; empty where all is well."""
+        return str(self.table["flag"][0])
+
+    @property
+    def found(self):
+        """Whether there is a measured place."""
+        return bool(np.isfinite(np.ma.filled(self.table["x"].astype(float), np.nan)[0]))
+
+    def number(self, column):
+        """A number of the row.
+
+        Parameters
+        ----------
+        column : str
+
+        Returns
+        -------
+        float
+            NaN where it was not measured.
+        """
+        return float(np.ma.filled(self.table[column].astype(float), np.nan)[0])
+
+
+_plates = {}
+
+
+def plate_of(data, stars=None):
+    """Plate check of a frame, made once per star table.
+
+    Parameters
+    ----------
+    data : glue.core.data.Data
+    stars : str or None
+
+    Returns
+    -------
+    appulse.astrometry.plate.PlateCheck
+    """
+    from appulse.astrometry.plate import check_plate
+
+    key = (frame_key(data), stars)
+    if key not in _plates:
+        if len(_plates) >= 64:
+            _plates.pop(next(iter(_plates)))
+        frame = frame_of(data)
+        _plates[key] = check_plate(frame, sources.stars_for(frame, stars))
+    return _plates[key]
+
+
+def measure(task):
+    """Measure a body in a frame.
+
+    Parameters
+    ----------
+    task : Task
+
+    Returns
+    -------
+    Measured
+        A body that does not show is flagged, not invented.
+
+    Raises
+    ------
+    appulse.errors.AppulseError
+        The frame has no time or site, or the source does not reach.
+    """
+    from appulse.astrometry.residuals import measure as measure_body
+    from appulse.astrometry.residuals import residual_table
+    from appulse.errors import FrameError
+
+    frame, source = frame_of(task.data), sources.open_orbits(task.orbits)
+    if frame.exposure is None or frame.observer is None:
+        lacks = "time" if frame.exposure is None else "site"
+        raise FrameError(f"{frame.name} has no {lacks}; give it in Plugins > Set-up (site, time, camera)…")
+    row = source.ephemeris.at(frame.exposure.mid, frame.observer, bodies=[task.body])[0]
+    plate = plate_of(task.data, task.stars)
+    residual = measure_body(
+        frame, row, plate, search_arcsec=task.search_arcsec, free_trail=task.free_trail, at_pixel=task.at
+    )
+    table = residual_table([residual], _provenance(frame, source, plate))
+    return Measured(task, residual, table, tuple(plate.notes))
+
+
+def _provenance(frame, source, plate):
+    from appulse.formats.provenance import provenance
+
+    return provenance(
+        frames=[frame], orbits=source.label, stars=plate.catalogue, options={"made": "in the viewer"}
+    )
+
+
+def tasks_of_night(frames, bodies, orbits=None, stars=None):
+    """Tasks for every frame with time and site, and every body that should fall into it.
+
+    Parameters
+    ----------
+    frames : list of glue.core.data.Data
+    bodies : list of str
+    orbits, stars : str or None
+
+    Returns
+    -------
+    tasks : list of Task
+    lines : list of str
+        What cannot be measured, and the remedy.
+    """
+    from .body_tracks import usable
+
+    good, lines = usable(frames)
+    return [Task(data, body, orbits, stars) for data in good for body in bodies], lines
+
+
+def verdict(measured):
+    """One sentence about what a measurement says.
+
+    The O-C with the plate's offset taken off is held against the errors of the measured place, of the plate
+    and, where it is known, of the prediction, by the two-dimensional gate that holds 99.73 %.
+
+    Parameters
+    ----------
+    measured : Measured
+
+    Returns
+    -------
+    str
+    """
+    residual = measured.residual
+    if not measured.found:
+        return measured.flag or "not measured"
+    offset, errors = residual.corrected, residual.covariance + residual.plate_covariance
+    words = "plate's offset taken off"
+    if not np.isfinite(offset).all():
+        offset, errors = np.array([residual.dra_cosdec, residual.ddec]), residual.covariance
+        words = "plate not checked"
+    predicted = residual.prediction.covariance
+    known = bool(np.isfinite(predicted).all())
+    chi2 = float(offset @ np.linalg.solve(errors + (predicted if known else 0.0), offset))
+    compared = (
+        "errors of place, plate and orbit" if known else "errors of place and plate; the orbit's is not known"
+    )
+    if chi2 <= GATE_9973:
+        return f"agrees with the prediction within the {compared} ({words})"
+    return f"off the prediction by {np.sqrt(chi2):.1f} times the {compared} ({words})"
+
+
+def rejected(measured, reason):
+    """The row of a measurement that its observer does not trust: no measured numbers, and the reason.
+
+    Parameters
+    ----------
+    measured : Measured
+    reason : str
+
+    Returns
+    -------
+    astropy.table.Table
+        One row.
+    """
+    from appulse.formats.residual_table import make_table
+
+    kept = {
+        "frame",
+        "time",
+        "designation",
+        "ra_calc",
+        "dec_calc",
+        "rate",
+        "motion_pa",
+        "mag_calc",
+        "exposure",
+    }
+    row = {name: value for name, value in measured.residual.row().items() if name in kept}
+    return make_table([row | {"flag": f"rejected by the observer: {reason}"}], measured.table.meta)
+
+
+def joined(measured):
+    """One residual table of several measurements.
+
+    Parameters
+    ----------
+    measured : list of Measured
+
+    Returns
+    -------
+    astropy.table.Table
+    """
+    from appulse.formats.residual_table import make_table
+
+    meta = dict(measured[0].table.meta)
+    meta["frames"] = {
+        name: total for one in measured for name, total in one.table.meta.get("frames", {}).items()
+    }
+    return make_table([one.residual.row() for one in measured], meta)
+
+
+def measure_night(tasks, progress=None):
+    """Measure one after the other; what fails is told and left out, the rest goes on.
+
+    Parameters
+    ----------
+    tasks : list of Task
+    progress : callable or None
+        Called with (done, total) before each; may raise to stop.
+
+    Returns
+    -------
+    measured : list of Measured
+    lines : list of str
+    """
+    from appulse.errors import AppulseError
+
+    measured, lines = [], []
+    for i, task in enumerate(tasks):
+        if progress is not None:
+            progress(i, len(tasks))
+        try:
+            measured.append(measure(task))
+        except AppulseError as exc:
+            lines.append(f"{task.body} in {task.data.label}: {exc}")
+        finally:
+            frame_of(task.data).release()
+    if progress is not None:
+        progress(len(tasks), len(tasks))
+    return measured, lines

@@ -1,0 +1,37 @@
+"""Changes of the residuals as glue commands, so that Edit > Undo takes them back."""
+
+from glue.core.command import Command
+
+from .. import residual_data
+from ..frames import link_frames
+from ..links import link_overlay
+
+
+class PutRows(Command):
+    """Add rows to the residuals. Keyword: ``table``."""
+
+    kwargs = ["table"]  # noqa: RUF012  glue's own protocol
+    label = "measurement"
+
+    def do(self, session):
+        """Add.
+
+        Parameters
+        ----------
+        session : glue.core.session.Session
+        """
+        collection = session.data_collection
+        fresh = residual_data.find(collection) is None
+        self._undo = residual_data.add_rows(collection, self.table)
+        if fresh:
+            link_frames(collection)
+            link_overlay(collection, residual_data.find(collection))
+
+    def undo(self, session):
+        """Put the residuals back as they were.
+
+        Parameters
+        ----------
+        session : glue.core.session.Session
+        """
+        self._undo()

@@ -1,0 +1,366 @@
+"""Panel of a measurement: stamp, numbers, verdict; accept, refit, reject, undo; a whole night."""
+
+from qtpy.QtCore import Qt
+from qtpy.QtWidgets import (
+    QCheckBox,
+    QComboBox,
+    QDockWidget,
+    QDoubleSpinBox,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QLayout,
+    QProgressBar,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from .. import choices, measuring
+from ..kinds import TRACK, all_of
+from ..picking import clicked_sky, nearest_track, top_frame
+from .commands import PutRows
+from .desk import frames_of
+from .jobs import Job, tell
+from .stamps import StampCanvas
+
+REASONS = (
+    "blended with a star",
+    "not the body",
+    "trailed or bad guiding",
+    "on a defect or cosmic ray",
+    "cloud",
+    "other",
+)
+#: Title, columns of value and sigma, unit.
+NUMBERS = (
+    ("ΔRA·cosδ", "dra_cosdec", "sigma_ra", "″"),
+    ("ΔDec", "ddec", "sigma_dec", "″"),
+    ("along", "along", "sigma_along", "″"),
+    ("across", "across", "sigma_across", "″"),
+    ("plate ΔRA·cosδ", "plate_dra", "sigma_plate_ra", "″"),
+    ("plate ΔDec", "plate_ddec", "sigma_plate_dec", "″"),
+    ("O−C, plate off: ΔRA·cosδ", "dra_plate", None, "″"),
+    ("O−C, plate off: ΔDec", "ddec_plate", None, "″"),
+    ("magnitude", "mag_obs", "sigma_mag", ""),
+    ("signal to noise", "snr", None, ""),
+)
+
+
+def number_words(value, sigma, unit):
+    """A number with its error.
+
+    Parameters
+    ----------
+    value, sigma : float
+    unit : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> number_words(-0.75161, 0.0101, "″"), number_words(float("nan"), 1.0, "″")
+    ('-0.752 ± 0.010″', '–')
+    """
+    if value != value:
+        return "–"
+    digits = 3 if unit else 2 if sigma is not None else 0
+    error = "" if sigma is None or sigma != sigma else f" ± {sigma:.{digits}f}"
+    return f"{value:+.{digits}f}{error}{unit}" if unit else f"{value:.{digits}f}{error}"
+
+
+class MeasurePanel(QDockWidget):
+    """Dock with the measurement at hand.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+    parent : QMainWindow
+    """
+
+    def __init__(self, session, parent):
+        super().__init__("Measure", parent)
+        self.setObjectName("appulse-measure")
+        self.session, self.current, self.job = session, None, None
+        self._build()
+        self._allow()
+
+    def _build(self):
+        self.title, self.verdict = QLabel(""), QLabel("")
+        self.title.setStyleSheet("font-weight: bold")
+        for label in (self.title, self.verdict):
+            label.setWordWrap(True)
+            label.setTextInteractionFlags(Qt.TextSelectableByMouse)
+        self.stamps = StampCanvas()
+        self.values = {}
+        grid = QGridLayout()
+        grid.setVerticalSpacing(1)
+        for row, (words, column, _sigma, _unit) in enumerate(NUMBERS):
+            self.values[column] = QLabel("–")
+            self.values[column].setAlignment(Qt.AlignRight)
+            grid.addWidget(QLabel(words), row, 0)
+            grid.addWidget(self.values[column], row, 1)
+        layout = QVBoxLayout()
+        for item in (
+            self.title,
+            self.stamps,
+            grid,
+            self.verdict,
+            self._refit_row(),
+            self._decide_row(),
+            self._night_row(),
+        ):
+            add = layout.addLayout if isinstance(item, QLayout) else layout.addWidget
+            add(item)
+        self.status = QLabel("")
+        self.status.setWordWrap(True)
+        layout.addWidget(self.status)
+        layout.addStretch(1)
+        body = QWidget()
+        body.setLayout(layout)
+        self.setWidget(body)
+
+    def _refit_row(self):
+        self.reach = QDoubleSpinBox(
+            maximum=600.0, suffix="″", specialValueText="as errors ask", singleStep=1.0
+        )
+        self.trail = QCheckBox("free trail")
+        self.refit_button = QPushButton("Refit")
+        self.refit_button.clicked.connect(self.refit)
+        row = QHBoxLayout()
+        for widget in (QLabel("search"), self.reach, self.trail, self.refit_button):
+            row.addWidget(widget)
+        return row
+
+    def _decide_row(self):
+        self.accept_button, self.reject_button = QPushButton("Accept"), QPushButton("Reject")
+        self.undo_button, self.reason = QPushButton("Undo"), QComboBox()
+        self.reason.addItems(REASONS)
+        self.reason.setEditable(True)
+        self.accept_button.clicked.connect(self.accept)
+        self.reject_button.clicked.connect(self.reject)
+        self.undo_button.clicked.connect(self.undo)
+        row = QHBoxLayout()
+        for widget in (self.accept_button, self.reject_button, self.reason, self.undo_button):
+            row.addWidget(widget)
+        return row
+
+    def _night_row(self):
+        self.night_button, self.stop_button = QPushButton("Measure the night"), QPushButton("Stop")
+        self.night_button.clicked.connect(self.measure_night)
+        self.stop_button.clicked.connect(self.stop)
+        self.progress = QProgressBar()
+        row = QHBoxLayout()
+        for widget in (self.night_button, self.progress, self.stop_button):
+            row.addWidget(widget)
+        return row
+
+    def _allow(self):
+        """Enable what can be done now."""
+        busy, have = self.job is not None, self.current is not None
+        for button in (self.accept_button, self.reject_button, self.refit_button):
+            button.setEnabled(have and not busy)
+        self.accept_button.setEnabled(have and not busy and self.current.found)
+        self.night_button.setEnabled(not busy)
+        self.stop_button.setEnabled(busy)
+
+    def say(self, words):
+        """Show a line at the foot of the panel.
+
+        Parameters
+        ----------
+        words : str
+        """
+        self.status.setText(words)
+
+    def measure_click(self, viewer, x, y, pointed=False):
+        """Measure the body that is meant by a click.
+
+        Parameters
+        ----------
+        viewer : glue_qt.viewers.image.ImageViewer
+        x, y : float
+            Zero-based pixels of the viewer's reference image.
+        pointed : bool
+            Whether to measure the source under the pointer rather than the one at the predicted place.
+
+        Returns
+        -------
+        Job or None
+        """
+        frame = top_frame(viewer)
+        if frame is None:
+            self.say("no solved frame is visible in this viewer")
+            return None
+        ra, dec = clicked_sky(viewer, x, y)
+        track, _distance = nearest_track(self.session.data_collection, frame, ra, dec)
+        if track is None:
+            self.say(f"no body is predicted in {frame.label}: add its track first (Plugins > Add tracks)")
+            return None
+        at = None
+        if pointed:
+            from ..frames import frame_of
+
+            at = tuple(float(v) for v in frame_of(frame).to_pixel(ra, dec))
+        return self.measure(self._task(frame, track).again(at=at))
+
+    def _task(self, frame, track):
+        return measuring.Task(
+            frame, track.meta["body"], track.meta.get("orbits path") or None, choices.current().stars
+        )
+
+    def measure(self, task):
+        """Measure off the interface thread.
+
+        Parameters
+        ----------
+        task : glue_appulse.measuring.Task
+
+        Returns
+        -------
+        Job
+        """
+        self.title.setText(f"{task.body} in {task.data.label}…")
+        return self._start(lambda _job: measuring.measure(task), self.show_measured)
+
+    def _start(self, function, then):
+        self.job = Job(function)
+        self.job.done.connect(then)
+        self.job.failed.connect(self._failed)
+        self.job.progressed.connect(self._progressed)
+        self.job.ended.connect(self._ended)
+        self.progress.setRange(0, 0)
+        self._allow()
+        return self.job.start()
+
+    def _progressed(self, done, total):
+        self.progress.setRange(0, total)
+        self.progress.setValue(done)
+
+    def _failed(self, exc):
+        tell(exc)
+        self.say(str(exc))
+
+    def _ended(self):
+        self.job = None
+        self.progress.setRange(0, 1)
+        self.progress.reset()
+        self._allow()
+
+    def show_measured(self, measured):
+        """Show a measurement.
+
+        Parameters
+        ----------
+        measured : glue_appulse.measuring.Measured
+        """
+        self.current = measured
+        self.title.setText(measured.name)
+        self.stamps.show_fit(measured.residual)
+        for _words, column, sigma, unit in NUMBERS:
+            error = None if sigma is None else measured.number(sigma)
+            self.values[column].setText(number_words(measured.number(column), error, unit))
+        self.verdict.setText(measuring.verdict(measured))
+        self.say("; ".join([*([measured.flag] if measured.found and measured.flag else []), *measured.notes]))
+        self._allow()
+
+    def refit(self):
+        """Measure again with another search radius or a free trail.
+
+        Returns
+        -------
+        Job or None
+        """
+        if self.current is None:
+            return None
+        task = self.current.task.again(
+            search_arcsec=self.reach.value() or None, free_trail=self.trail.isChecked()
+        )
+        return self.measure(task)
+
+    def accept(self):
+        """Put the measurement into the residuals."""
+        if self.current is not None and self.current.found:
+            self._put(self.current.table)
+            self.say(f"{self.current.name} is in the residuals")
+
+    def reject(self):
+        """Put the measurement into the residuals as not trusted, with the reason."""
+        if self.current is not None:
+            reason = self.reason.currentText().strip() or REASONS[-1]
+            self._put(measuring.rejected(self.current, reason))
+            self.say(f"{self.current.name} is rejected: {reason}")
+
+    def _put(self, table):
+        self.session.command_stack.do(PutRows(table=table))
+
+    def undo(self):
+        """Take back the last change of the residuals."""
+        stack = self.session.command_stack
+        if stack.can_undo_redo()[0] and stack.undo_label == PutRows.label:
+            stack.undo()
+            self.say("taken back")
+        else:
+            self.say("nothing of this panel is left to take back")
+
+    def measure_night(self):
+        """Measure every body that has a track in every frame.
+
+        Returns
+        -------
+        Job or None
+        """
+        frames, tracks = frames_of(self.session), all_of(self.session.data_collection, TRACK)
+        if not frames or not tracks:
+            self.say("load frames, and add the tracks of the bodies first")
+            return None
+        tasks, lines = [], []
+        for track in tracks:
+            one = self._task(frames[0], track)
+            more, told = measuring.tasks_of_night(frames, [one.body], one.orbits, one.stars)
+            tasks, lines = tasks + more, lines or told
+        self.say("; ".join(lines))
+        return self._start(lambda job: (*measuring.measure_night(tasks, job.step), lines), self.show_night)
+
+    def show_night(self, result):
+        """Put a measured night into the residuals.
+
+        Parameters
+        ----------
+        result : (list of Measured, list of str, list of str)
+        """
+        measured, failed, left_out = result
+        if measured:
+            self._put(measuring.joined(measured))
+            self.show_measured(measured[-1])
+        seen = sum(one.found for one in measured)
+        self.say("; ".join([f"{seen} measured, {len(measured) - seen} flagged", *failed, *left_out]))
+
+    def stop(self):
+        """Stop what is running; nothing of it is kept."""
+        if self.job is not None:
+            self.job.stop()
+            self.say("stopped: nothing of this run was kept")
+
+
+def open_panel(session, _data_collection=None):
+    """Menu action: the panel, made once per application.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+
+    Returns
+    -------
+    MeasurePanel
+    """
+    application = session.application
+    panel = getattr(application, "_appulse_measure", None)
+    if panel is None:
+        panel = application._appulse_measure = MeasurePanel(session, application)
+        application.addDockWidget(Qt.RightDockWidgetArea, panel)
+    panel.show()
+    panel.raise_()
+    return panel

@@ -1,0 +1,144 @@
+"""Toolbar modes of the image viewer: measure what is clicked, pick the object that is clicked."""
+
+from glue.config import viewer_tool
+from glue.core.subset import ElementSubsetState
+from glue.viewers.matplotlib.toolbar_mode import ToolbarModeBase
+
+from ..kinds import OUTLINES, kind_of
+from ..picking import clicked_sky, object_at
+from .icons import measure_icon, pick_icon
+
+MEASURE, PICK = "appulse:measure", "appulse:pick"
+KEYS = ("m", "enter", "return")
+
+
+class _ClickMode(ToolbarModeBase):
+    """A mode that acts on a click, or on a key pressed over the picture."""
+
+    def __init__(self, viewer, **kwargs):
+        super().__init__(viewer, **kwargs)
+        self._press_callback = self._clicked
+
+    def _clicked(self, _mode):
+        if self._event_xdata is not None and self.viewer is not None:
+            self.act(self._event_xdata, self._event_ydata)
+
+    def key(self, event):
+        """Handle a key.
+
+        Parameters
+        ----------
+        event : matplotlib.backend_bases.KeyEvent
+        """
+        if event.key in KEYS and event.xdata is not None:
+            self.act(event.xdata, event.ydata)
+
+    def act(self, x, y):
+        """Do what the mode is for.
+
+        Parameters
+        ----------
+        x, y : float
+            Zero-based pixels of the reference image.
+        """
+        raise NotImplementedError
+
+
+@viewer_tool
+class MeasureMode(_ClickMode):
+    """Measures the body whose predicted place is nearest to the click."""
+
+    tool_id = MEASURE
+    action_text = "Measure a body"
+    tool_tip = "Click on a body, or press m over it, to measure it against its prediction"
+    status_tip = (
+        "Click on a body, or press m over it: it is measured where it is predicted. Shift: where you click"
+    )
+    shortcut = "K"
+
+    @property
+    def icon(self):
+        """Painted icon."""
+        return measure_icon()
+
+    def press(self, event):
+        """Handle a click; with Shift the very source under the pointer is measured.
+
+        Parameters
+        ----------
+        event : matplotlib.backend_bases.MouseEvent
+        """
+        self._pointed = "shift" in (event.key or "")
+        super().press(event)
+
+    _pointed = False
+
+    def act(self, x, y):
+        """Measure.
+
+        Parameters
+        ----------
+        x, y : float
+            Zero-based pixels of the reference image.
+        """
+        from .measure_panel import open_panel
+
+        open_panel(self.viewer.session).measure_click(self.viewer, x, y, pointed=self._pointed)
+
+
+@viewer_tool
+class PickMode(_ClickMode):
+    """Selects the outline that is clicked, in every linked plot and table."""
+
+    tool_id = PICK
+    action_text = "Pick a deep-sky object"
+    tool_tip = "Click into an outline to select the object and see its row"
+    status_tip = "Click into an outline: the object is selected in every plot and table"
+
+    @property
+    def icon(self):
+        """Painted icon."""
+        return pick_icon()
+
+    def act(self, x, y):
+        """Select.
+
+        Parameters
+        ----------
+        x, y : float
+            Zero-based pixels of the reference image.
+        """
+        ra, dec = clicked_sky(self.viewer, x, y)
+        loaded = self.viewer.session.data_collection
+        visible = [layer.layer for layer in self.viewer.layers if layer.visible and layer.layer in loaded]
+        for data in visible:
+            if kind_of(data) != OUTLINES:
+                continue
+            row = object_at(data, ra, dec)
+            if row is not None:
+                self.viewer.apply_subset_state(ElementSubsetState(indices=[row], data=data))
+                self.viewer.set_status(row_words(data, row))
+                return
+        self.viewer.set_status("no outline here")
+
+
+def row_words(data, row):
+    """A catalogue row in one line.
+
+    Parameters
+    ----------
+    data : glue.core.data_region.RegionData
+    row : int
+
+    Returns
+    -------
+    str
+    """
+    words = [str(data["name"][row])]
+    if data["other names"][row]:
+        words.append(f"({data['other names'][row]})")
+    words.append(str(data["type"][row]))
+    for name, unit in (("major axis", "′"), ("minor axis", "′"), ("magnitude", " mag")):
+        if data[name][row] == data[name][row]:
+            words.append(f"{data[name][row]:.1f}{unit}")
+    return "  ".join([*words, str(data["note"][row])]).strip()
