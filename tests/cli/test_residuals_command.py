@@ -208,3 +208,43 @@ def test_as_a_program(bad_frames, words, tmp_path):
     assert found.returncode == 2
     assert found.stderr.count("\n") == 1
     assert "Traceback" not in found.stderr
+
+
+def test_all_bodies_of_an_orbit_file_that_fall_in_the_frame(bad_frames, sample_data, tmp_path):
+    """The starter set holds many; one of them is there."""
+    words = ["--body", "all", "--stars", str(sample_data / "stars.ecsv"), "--out", str(tmp_path / "m")]
+    assert main(["residuals", str(bad_frames / "good.fits"), *words]) == 0
+    assert list(Table.read(tmp_path / "m" / "residuals.ecsv")["designation"].astype(str)) == ["7"]
+
+
+def test_pictures_and_observations(bad_frames, words, tmp_path):
+    frame, also = str(bad_frames / "good.fits"), ["--also", "psv,pictures"]
+    code = main(["residuals", frame, *words, *also, "--out", str(tmp_path)])
+    assert code == 0
+    assert (tmp_path / "good.png").read_bytes()[1:4] == b"PNG"
+    assert "permID" in (tmp_path / "residuals.psv").read_text(encoding="utf-8")
+
+
+def test_unknown_extra(bad_frames, words, tmp_path, capsys):
+    frame, also = str(bad_frames / "good.fits"), ["--also", "film"]
+    assert main(["residuals", frame, *words, *also, "--out", str(tmp_path)]) == 2
+    assert "film" in capsys.readouterr().err
+
+
+def test_frames_of_one_name_do_not_share_a_picture(bad_frames, words, tmp_path, capsys):
+    (tmp_path / "other").mkdir()
+    twin = tmp_path / "other" / "good.fits"
+    twin.write_bytes((bad_frames / "good.fits").read_bytes())
+    frames = [str(bad_frames / "good.fits"), str(twin)]
+    assert main(["residuals", *frames, *words, "--also", "pictures", "--out", str(tmp_path)]) == 2
+    assert "same name" in capsys.readouterr().err
+
+
+def test_private_place_stays_out_of_every_output(bad_frames, words, tmp_path):
+    site = ["--site", "20.5123,-23.0456,1250"]
+    frame = str(bad_frames / "nosite.fits")
+    assert main(["residuals", frame, *words, *site, "--also", "psv", "--out", str(tmp_path)]) == 0
+    for name in ("residuals.ecsv", "residuals.psv"):
+        text = (tmp_path / name).read_text(encoding="utf-8")
+        assert "20.5123" not in text
+        assert "23.0456" not in text

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 LARGEST_TRACKS = 40
-"""More tracks than this make a picture illegible: the frame's own bodies, nearest to its centre, are drawn."""
+"""More tracks than this make a picture illegible; bodies that were seen come first."""
 
 
 def gather(frame, places, residuals):

@@ -79,12 +79,14 @@ class Places:
         if plan.orbits is not None and plan.positions is not None:
             raise InputError("--orbits and --positions are two sources of the same places: give one of them")
         self.names = common.split_names(plan.body)
+        self.orbits = None
         if plan.positions is not None:
             self.engine = TabulatedEphemeris.from_table(plan.positions)
             _refuse_second_moment(plan)
             self.source = plan.positions.name
         else:
-            self.engine = NBodyEphemeris(common.select_orbits(common.load_orbits(plan.orbits), plan.body))
+            self.orbits = common.select_orbits(common.load_orbits(plan.orbits), plan.body)
+            self.engine = NBodyEphemeris(self.orbits)
             self.source = "bundled starter set" if plan.orbits is None else plan.orbits.name
         self.engine.rows(self.names)  # a name that is not there is one error, not one for each frame
 
@@ -100,8 +102,17 @@ class Places:
 
     def in_frame(self, frame):
         """Rows of the ephemeris at mid-exposure: the bodies named, or all that fall in the frame."""
-        rows = self.engine.at(frame.exposure.mid, frame.observer, bodies=self.names)
-        return rows if self.names is not None else rows[frame.contains(rows["ra"].value, rows["dec"].value)]
+        from appulse.bodies.field import bodies_in_field
+
+        mid, observer = frame.exposure.mid, frame.observer
+        if self.names is not None:
+            return self.engine.at(mid, observer, bodies=self.names)
+        if self.orbits is None:
+            rows = self.engine.at(mid, observer)
+        else:
+            circle = (*frame.centre, frame.radius_deg)
+            rows = bodies_in_field(self.orbits, mid, observer, *circle, uncertainty=True)
+        return rows[frame.contains(rows["ra"].value, rows["dec"].value)]
 
 
 def run(plan: Plan) -> Outcome:
