@@ -88,6 +88,8 @@ def run(args: argparse.Namespace) -> int:
     if outcome.table is None:
         return outcome.exit_code
     _compare(outcome.table, answers)
+    if outcome.verdict is not None:
+        print(f"\n{outcome.verdict.sentence}")
     print(f"\nWritten to {args.out}:")
     for path in outcome.written:
         print(f"  {path.name}")

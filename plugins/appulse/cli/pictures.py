@@ -5,6 +5,9 @@ from pathlib import Path
 LARGEST_TRACKS = 40
 """More tracks than this make a picture illegible; bodies that were seen come first."""
 
+SHEET_PX = 800
+"""Longer side of a frame's picture in the sheet, which holds them all."""
+
 
 def gather(frame, places, residuals):
     """Tracks and outlines of one frame.
@@ -29,22 +32,51 @@ def gather(frame, places, residuals):
     return tracks, objects_near(*frame.centre, frame.radius_deg)
 
 
-def draw(frame, places, residuals, plan) -> Path:
-    """The annotated picture of a frame; returns its path.
+def draw(frame, places, residuals, plan, outcome) -> None:
+    """Draw a frame as the plan wants it: its own picture, a smaller one for the sheet.
+
+    Parameters
+    ----------
+    frame : SolvedFrame
+    places : appulse.cli.pipeline.Places
+    residuals : list of Residual
+    plan : appulse.cli.pipeline.Plan
+    outcome : appulse.cli.pipeline.Outcome
+        Takes the path of the picture, or the bytes of the small one.
+
+    Raises
+    ------
+    OutputExistsError
+        If the picture exists and may not be replaced.
+    """
+    from appulse.reports.picture import annotated_png
+
+    tracks, outlines = gather(frame, places, residuals)
+    shown = {"tracks": tracks, "outlines": outlines, "residuals": [one.row() for one in residuals]}
+    if "pictures" in plan.extras:
+        path = plan.picture(frame.path)
+        outcome.written.append(annotated_png(frame, path, overwrite=plan.overwrite, **shown))
+    if "evidence" in plan.extras:
+        outcome.pictures[frame.name] = annotated_png(frame, longest_px=SHEET_PX, **shown)
+
+
+def write_sheet(plan, outcome) -> Path:
+    """The evidence sheet of a run; returns its path.
 
     Raises
     ------
     OutputExistsError
         If it exists and may not be replaced.
     """
-    from appulse.reports.picture import annotated_png
+    from appulse.reports.evidence import write_evidence
 
-    tracks, outlines = gather(frame, places, residuals)
-    return annotated_png(
-        frame,
-        plan.picture(frame.path),
-        tracks=tracks,
-        outlines=outlines,
-        residuals=[one.row() for one in residuals],
+    return write_evidence(
+        plan.out / "evidence.html",
+        outcome.residuals,
         overwrite=plan.overwrite,
+        pictures=outcome.pictures,
+        shapes={frame.name: frame.shape for frame in outcome.frames},
+        verdict=outcome.verdict,
+        provenance=dict(outcome.table.meta),
+        notes=[f"{path.name} could not be used" for path in outcome.failed],
     )

@@ -60,8 +60,10 @@ class Outcome:
     residuals: list = field(default_factory=list)
     failed: list[Path] = field(default_factory=list)
     written: list[Path] = field(default_factory=list)
+    pictures: dict[str, bytes] = field(default_factory=dict)
     catalogues: dict[str, str] = field(default_factory=dict)
     table: Any = None
+    verdict: Any = None
 
     @property
     def exit_code(self) -> int:
@@ -161,27 +163,30 @@ def _measure_frame(path: Path, plan: Plan, places: Places, stars, outcome: Outco
     outcome.frames.append(frame)
     outcome.residuals += found
     outcome.catalogues[plate.catalogue] = plate.ades_code
-    if "pictures" in plan.extras:
+    if plan.extras & {"pictures", "evidence"}:
         from appulse.cli.pictures import draw
 
-        outcome.written.append(draw(frame, places, found, plan))
+        draw(frame, places, found, plan, outcome)
     frame.release()
 
 
 def _write(plan: Plan, places: Places, outcome: Outcome) -> None:
     """The table, and the sheets that were asked for."""
     from appulse.astrometry.residuals import residual_table
+    from appulse.astrometry.verdict import judge
     from appulse.formats.residual_table import write_residuals
 
     outcome.table = residual_table(outcome.residuals, _provenance(plan, places, outcome))
     outcome.written.append(write_residuals(outcome.table, plan.out / "residuals.ecsv", plan.overwrite))
     measured = [one for one in outcome.residuals if one.seen]
+    if measured:
+        outcome.verdict = judge(outcome.residuals)
     if "psv" in plan.extras and measured:
         outcome.written.append(_write_psv(plan, outcome))
     if "evidence" in plan.extras:
-        from appulse.cli.pictures import sheet
+        from appulse.cli.pictures import write_sheet
 
-        outcome.written.append(sheet(outcome, places, plan))
+        outcome.written.append(write_sheet(plan, outcome))
 
 
 def _provenance(plan: Plan, places: Places, outcome: Outcome) -> dict:
@@ -227,6 +232,8 @@ def print_residuals(outcome: Outcome) -> None:
         snr = _number(row["snr"], ".0f")
         print(_LINE.format(row["frame"], row["designation"], *numbers, snr, row["flag"]))
     print("(arcsec; by the frames' own WCS; the stars' offset is in the columns plate_dra, plate_ddec)")
+    if outcome.verdict is not None:
+        print(f"\n{outcome.verdict.sentence}\n")
     for path in outcome.written:
         print(path)
 
