@@ -27,7 +27,7 @@ def add_parser(subparsers) -> None:
     """Register the command and its actions."""
     parser = subparsers.add_parser(
         "online",
-        description="Ask services: reference stars, known bodies, places. Else, only 'orbits update' goes online.",
+        description="Ask services for stars, known bodies, places. Else, only 'orbits update' goes online.",
         epilog=_EXAMPLES,
     )
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
