@@ -94,9 +94,11 @@ def outline_in_frame(frame, outline, margin_px=0.0):
     rings = [_vertices(outline, ring, frame) for ring in outline.rings]
     if not rings or not _near(frame, rings, margin_px):
         return []
+    step_rad = np.radians(frame.pixel_scale * STEP_PX / 3600.0)
+    if len(rings) == 1 and (whole := _whole(frame, outline.name, along_great_circles(rings[0], step_rad))):
+        return [whole]
     plane = SkyPlane(*frame.centre)
     footprint = _footprint(frame, plane, margin_px + SLACK_PX)
-    step_rad = np.radians(frame.pixel_scale * STEP_PX / 3600.0)
     area = _even_odd([plane.from_sky(along_great_circles(ring, step_rad)) for ring in rings])
     lines = [shapely.LineString(part) for part in _boundaries(area)]
     ny, nx = frame.shape
@@ -197,6 +199,18 @@ def _near(frame, rings, margin_px):
         if separation_rad(middle, centre) <= extent + reach:
             return True
     return False
+
+
+def _whole(frame, name, ring):
+    """The one piece of a ring that lies in the frame with all its vertices, without any cutting."""
+    away = separation_rad(unit_from_radec(ring[:, 0], ring[:, 1]), unit_from_radec(*frame.centre))
+    if np.degrees(away.max()) > frame.radius_deg:
+        return None
+    pixels = np.stack(frame.to_pixel(ring[:, 0], ring[:, 1]), axis=1)
+    inside = (pixels > -0.5) & (pixels < np.array(frame.shape[::-1]) - 0.5)
+    if not inside.all() or not shapely.Polygon(pixels).is_valid:
+        return None
+    return PixelPolygon(name, pixels, (), (pixels,), "wholly")
 
 
 def _footprint(frame, plane, margin_px):
