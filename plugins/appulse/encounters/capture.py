@@ -206,17 +206,12 @@ class _Maker:
         return limit
 
     def _rate(self, mag):
-        """Electrons per second of a source of this magnitude."""
-        optics = self.instrument
-        area = np.pi / 4 * (optics.aperture_mm / 10) ** 2 * (1 - optics.obstruction**2)
-        dimmed = mag + self.night.site.extinction * self.night.air[self.at]
-        return PHOTONS_V0_CM2_S_NM * optics.band_nm * area * optics.efficiency * 10 ** (-0.4 * dimmed)
+        """Electrons per second of a source of this magnitude above the air."""
+        return electrons_per_s(self.instrument, mag, self.night.site.extinction * self.night.air[self.at])
 
     def _sky_rate(self):
         """Electrons per second and pixel of the sky, which is not dimmed: it is measured from the ground."""
-        self_rate = self._rate(float(self.night.sky[self.at]))
-        undimmed = 10 ** (0.4 * self.night.site.extinction * self.night.air[self.at])
-        return self_rate * undimmed * self.scale**2
+        return float(electrons_per_s(self.instrument, self.night.sky[self.at])) * self.scale**2
 
     def _saturation_limit(self):
         optics = self.instrument
@@ -281,6 +276,33 @@ class _Maker:
         self.add("colour_when", "when", _colour_time(self.night), "", "the body moves, the base does not")
         self.add("flip", "meridian", _flip(self.night, optics), "", "sign change of sin(azimuth)")
         self.add("fits", "object and track in the field", framing.words, "", "gnomonic projection")
+
+
+def electrons_per_s(optics, mag, dimming_mag=0.0):
+    """Electrons per second that a star of a V magnitude leaves on a sensor.
+
+    Parameters
+    ----------
+    optics : InstrumentSettings
+    mag : float or array
+        V magnitude above the air.
+    dimming_mag : float or array
+        Extinction times airmass.
+
+    Returns
+    -------
+    array
+
+    Examples
+    --------
+    >>> from appulse.formats.settings import InstrumentSettings
+    >>> optics = InstrumentSettings("t", 100.0, 500.0, 4.0, (10, 10), efficiency=1.0, band_nm=100.0)
+    >>> round(float(electrons_per_s(optics, 0.0)) / 1e6, 1)
+    78.9
+    """
+    area_cm2 = np.pi / 4 * (optics.aperture_mm / 10) ** 2 * (1 - optics.obstruction**2)
+    light = 10 ** (-0.4 * (np.asarray(mag, dtype=float) + dimming_mag))
+    return PHOTONS_V0_CM2_S_NM * optics.band_nm * area_cm2 * optics.efficiency * light
 
 
 def surface_brightness(target):
