@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import base64
+import io
 from html import escape
 from importlib import resources
 from pathlib import Path
 from string import Template
 
 import numpy as np
+from PIL import Image
 
 from appulse import __version__
 from appulse.formats.output import write_text
@@ -20,6 +22,7 @@ from appulse.reports.sheet_tables import (
     provenance_list,
 )  # fmt: skip
 
+SHEET_PX = 1200
 NO_VERDICT = "No verdict was asked for: the numbers below stand for themselves."
 NOTHING = "Nothing was measured. The reasons stand in the column \u2018flag\u2019 below."
 
@@ -89,6 +92,28 @@ def write_evidence(path, residuals, *, overwrite=False, **options):
     return write_text(path, evidence_html(residuals, **options), overwrite)
 
 
+def picture_uri(png):
+    """A picture for the sheet: at most 1200 pixels wide, as JPEG, since noise makes a PNG ten times larger.
+
+    Parameters
+    ----------
+    png : bytes
+
+    Returns
+    -------
+    str
+        Data URI.
+    """
+    image = Image.open(io.BytesIO(png)).convert("RGB")
+    if image.width > SHEET_PX:
+        image = image.resize(
+            (SHEET_PX, round(image.height * SHEET_PX / image.width)), Image.Resampling.LANCZOS
+        )
+    buffer = io.BytesIO()
+    image.save(buffer, "JPEG", quality=88, subsampling=0, optimize=True)
+    return "data:image/jpeg;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
 def _subtitle(residuals):
     seen = sum(one.seen for one in residuals)
     frames = len({one.frame for one in residuals})
@@ -156,8 +181,8 @@ def _frame_section(name, residuals, pictures, shapes):
     if name in pictures:
         picture = pictures[name]
         png = picture if isinstance(picture, bytes) else Path(picture).read_bytes()
-        uri = "data:image/png;base64," + base64.b64encode(png).decode("ascii")
-        parts.append(_figure(uri, f"Frame {name} with tracks, outlines and measured places drawn upon it"))
+        alternative = f"Frame {name} with tracks, outlines and measured places drawn upon it"
+        parts.append(_figure(picture_uri(png), alternative))
     for one in residuals:
         if one.seen:
             uri = svg_uri(stamp_figure, one)

@@ -12,9 +12,11 @@ import matplotlib
 import numpy as np
 from astropy.time import Time
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import PowerNorm
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
+from matplotlib.ticker import MaxNLocator
 
 from appulse.observers.timescales import quiet_erfa
 
@@ -266,7 +268,8 @@ def stamp_figure(residual):
     edge = (fit.x0 - 0.5, fit.x0 + w - 0.5, fit.y0 - 0.5, fit.y0 + h - 0.5)
     shown = {"origin": "lower", "extent": edge, "interpolation": "nearest"}
     for axes, image, words in ((panels[0], fit.data, "pixels"), (panels[1], fit.model, "model")):
-        axes.imshow(image, cmap="gray", vmin=low, vmax=high, **shown)
+        # The square root shows the wings, where a bad model would show first.
+        axes.imshow(image, cmap="gray", norm=PowerNorm(0.5, vmin=low, vmax=max(high, low + 1e-9)), **shown)
         axes.set_title(words, fontsize=9)
     left = panels[2].imshow(fit.residual, cmap="PuOr", vmin=-5, vmax=5, **shown)
     panels[2].set_title("left over (sigma)", fontsize=9)
@@ -274,4 +277,6 @@ def stamp_figure(residual):
     for axes in panels:
         axes.plot(residual.x, residual.y, "+", color=BODY_COLOURS[1], markersize=9, markeredgewidth=1.2)
         axes.tick_params(labelsize=7.5)
+        axes.xaxis.set_major_locator(MaxNLocator(4, integer=True))
+        axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
     return figure

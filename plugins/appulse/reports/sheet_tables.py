@@ -32,7 +32,7 @@ def html_table(head, rows, words=()):
 
     Examples
     --------
-    >>> html_table(["a"], [["<b>"]])[-48:]
+    >>> html_table(["a"], [["<b>"]])[-49:]
     '<tr><td>&lt;b&gt;</td></tr></tbody></table></div>'
     """
     top = "<thead><tr>" + _cells(head, words, "th", ' scope="col"') + "</tr></thead>"
@@ -74,8 +74,8 @@ def numbers_table(residuals):
         )
     foot = (
         '<p class="small">Arcsec. First two: by the frame\'s own plate solution. Plate: the stars, observed '
-        "minus catalogue, at the body. Along is positive with the motion, across 90\u00b0 further in position "
-        "angle; both by the frame's own plate solution.</p>"
+        "minus catalogue, at the body. Along is positive with the motion, across 90\u00b0 further in "
+        "position angle; both by the frame's own plate solution.</p>"
     )
     return html_table(head, rows, words=(0, 1, 11)) + foot
 
