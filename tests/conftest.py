@@ -7,6 +7,9 @@ import pytest
 
 HERE = Path(__file__).resolve().parent
 
+collect_ignore_glob = ["conftest.py", "*/conftest.py"]
+"""No examples are looked for in files of fixtures: as modules they would all have the same name."""
+
 
 @pytest.fixture(scope="session")
 def shared():
