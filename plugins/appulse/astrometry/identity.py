@@ -1,4 +1,4 @@
-"""Is it the body? Brightness from the frame's own stars, what else could stand there, and what would have shown."""
+"""Is it the body? Its brightness, what else could stand there, and what would have shown there."""
 
 from dataclasses import dataclass
 

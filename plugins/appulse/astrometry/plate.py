@@ -106,6 +106,19 @@ class PlateCheck:
         return x, y
 
     @property
+    def catalogue_covariance(self) -> np.ndarray:
+        """The catalogue's share of the zero point's covariance, from its stars' errors, arcsec^2."""
+        if self.model is None:
+            return np.full((2, 2), np.nan)
+        used = np.asarray(self.stars["used"])
+        shares = []
+        for axis, floor in zip(("ra", "dec"), self.model.floor, strict=True):
+            total2 = self.stars[f"sigma_{axis}"].value[used] ** 2 + floor**2
+            catalogue2 = self.stars[f"catalogue_{axis}"].value[used] ** 2
+            shares.append(np.sum(catalogue2 / total2**2) / np.sum(1.0 / total2) ** 2)
+        return np.diag(shares)
+
+    @property
     def parts(self) -> dict[str, tuple[float, float]]:
         """Shift east, north (arcsec), scale (ppm), turn and skew (arcsec), each with its sigma."""
         if self.model is None:
@@ -240,7 +253,7 @@ def _solve(frame, looked, catalogue, found, plate, notes, max_order) -> PlateChe
 
 
 def _fit_stars(frame, looked, catalogue, found) -> Table:
-    """Careful places of the matched stars and their offsets in the plane that touches the sky at the centre."""
+    """Careful places of the matched stars, and their offsets in the tangent plane of the frame's centre."""
     data, rows = frame.data, []
     order = np.argsort(-np.asarray(looked.sources["snr"])[found.source], kind="stable")[: 2 * MAX_FITTED]
     for k in order:
@@ -278,6 +291,7 @@ def _add_centroid_sigmas(frame, stars) -> None:
     """Catalogue and centroid errors in quadrature, arcsec east and north."""
     jacobian = frame.jacobian((frame.shape[1] - 1) / 2, (frame.shape[0] - 1) / 2)
     cov = np.array([[stars["cxx"], stars["cxy"]], [stars["cxy"], stars["cyy"]]], dtype=float)
+    stars["catalogue_ra"], stars["catalogue_dec"] = stars["sigma_ra"].copy(), stars["sigma_dec"].copy()
     east_north = np.einsum("ai,ijn,bj->abn", jacobian, cov, jacobian)
     stars["sigma_ra"] = np.sqrt(np.asarray(stars["sigma_ra"]) ** 2 + east_north[0, 0])
     stars["sigma_dec"] = np.sqrt(np.asarray(stars["sigma_dec"]) ** 2 + east_north[1, 1])
@@ -285,7 +299,8 @@ def _add_centroid_sigmas(frame, stars) -> None:
 
 
 def _with_units(stars) -> QTable:
-    for name in ("dra", "ddec", "sigma_ra", "sigma_dec", "left_dra", "left_ddec"):
+    names = ("dra", "ddec", "sigma_ra", "sigma_dec", "left_dra", "left_ddec", "catalogue_ra", "catalogue_dec")
+    for name in names:
         stars[name].unit = u.arcsec
     for name in ("ra", "dec"):
         stars[name].unit = u.deg
@@ -333,8 +348,8 @@ def _words(plate: PlateCheck, frame) -> list[str]:
         )
     elif size > GROSS_ARCSEC:
         words.append(
-            f"gross error of the WCS: the stars lie {size:.1f} arcsec ({size / frame.pixel_scale:.1f} px) from "
-            "where it puts them; solve the plate again"
+            f"gross error of the WCS: the stars lie {size:.1f} arcsec ({size / frame.pixel_scale:.1f} px) "
+            "from where it puts them; solve the plate again"
         )
     sigma = np.sqrt(np.diag(plate.covariance))
     orders = ("a shift", "shift, scale, turn and skew", "quadratic distortion", "cubic distortion")

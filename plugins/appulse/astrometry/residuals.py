@@ -1,7 +1,7 @@
 """Observed minus calculated: one body on one frame, with everything needed to judge it.
 
-Signs: *along* is positive with the motion, *across* positive 90 degrees further in position angle; the plate's
-offset is the stars' observed minus catalogue, and ``dra_plate`` is the O-C with it taken off.
+Signs: *along* is positive with the motion, *across* positive 90 degrees further in position angle; the
+plate's offset is the stars' observed minus catalogue, and ``dra_plate`` is the O-C with it taken off.
 
 ::
 
@@ -30,6 +30,10 @@ SEARCH_ARCSEC = 3.0
 SEARCH_FWHM = 1.5
 CLOCK_ALLOWANCE_S = 60.0
 """The search reaches as far as a body moves in a minute, whatever else is known: clocks are that wrong."""
+BARE_SNR, BARE_LISTED = 11.5, 0.5
+"""Where the prediction is a bare place (no motion, no magnitude) and less than half of the frame's sources
+are listed stars, place alone tells body from unlisted source: only a clear one is taken (common practice, no
+source). ``min_snr`` overrules it."""
 MAX_NEIGHBOURS = 6
 NAN2 = np.full((2, 2), np.nan)
 
@@ -156,7 +160,8 @@ class Residual:
 
 
 def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec: float | None = None,
-            free_trail: bool = False, at_pixel=None) -> Residual:  # fmt: skip
+            free_trail: bool = False, at_pixel=None,
+            min_snr: float | None = None) -> Residual:  # fmt: skip
     """Measure one body on one frame.
 
     Parameters
@@ -173,6 +178,9 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
         Fit the trail's length and direction too.
     at_pixel : (float, float), optional
         Measure the source that was pointed at instead of searching at the predicted place.
+    min_snr : float, optional
+        Least signal to noise of the fit; by default what noise does not reach, and 11.5 where neither motion
+        nor brightness can tell the body from the many unlisted sources.
 
     Returns
     -------
@@ -198,10 +206,10 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     _set_plate(result, plate, x, y)
     trail = pixel_trail(frame, x, y, prediction)
     zero = zero_point(plate)
+    pointed = at_pixel is not None
     try:
-        fit = _find_and_fit(
-            frame, plate, result, zero, trail, search_arcsec, free_trail, at_pixel is not None
-        )
+        fit = _find_and_fit(frame, plate, result, zero, trail, search_arcsec, free_trail, pointed)
+        _demand(result, plate, fit, min_snr, pointed)
     except MeasurementError as error:
         result.flag = str(error)
         return result
@@ -283,11 +291,31 @@ def _find_and_fit(
         data, chosen.x, chosen.y, psf, looked.noise, trail=trail, saturation=looked.saturation,
         neighbours=_neighbours(plate, psf, trail, chosen), free_trail=free_trail,
     )  # fmt: skip
-    if fit.snr < 0.8 * found.threshold:
-        raise MeasurementError(f"not seen: the fit has only {fit.snr:.1f} sigma")
     if np.hypot(fit.x - x, fit.y - y) * frame.pixel_scale > radius + psf.fwhm * frame.pixel_scale:
         raise MeasurementError(f"not seen: nearest source lies beyond {radius:.1f} arcsec")
     return fit
+
+
+def _demand(result, plate, fit: SourceFit, min_snr, pointed) -> None:
+    """Refuse a source too faint to be told from noise, or from an unlisted source if only its place speaks.
+
+    Raises
+    ------
+    MeasurementError
+        With the reason.
+    """
+    prediction, sources = result.prediction, len(plate.survey.sources)
+    bare = not (np.isfinite(prediction.rate) or np.isfinite(prediction.mag) or pointed)
+    if min_snr is None and bare and len(plate.stars) < BARE_LISTED * sources:
+        least, why = BARE_SNR, ", as the prediction has neither motion nor magnitude to tell it from others"
+    else:
+        least, why = (0.8 * result.threshold if min_snr is None else min_snr), ""
+    if fit.snr < least:
+        away = float(np.hypot(fit.x - result.expected_px[0], fit.y - result.expected_px[1]))
+        raise MeasurementError(
+            f"not seen for certain: {fit.snr:.1f} sigma {away * plate.pixel_scale:.1f} arcsec off; "
+            f"{least:.1f} are needed{why}"
+        )
 
 
 def _choose(found, plate, psf, trail, zero):
@@ -367,8 +395,6 @@ def _flag(result, fit: SourceFit) -> str:
         words.append(f"saturated core ({fit.n_saturated} px): fitted from its ring")
     if fit.phase_error_px > 0:
         words.append(f"undersampled: {fit.phase_error_px:.3f} px pixel-phase error in the sigmas")
-    if not np.isfinite(result.prediction.rate):
-        words.append("no motion given: no along and across, trail not fitted")
     if fit.chi2_per_dof > 1.0 + 8.0 * np.sqrt(2.0 / fit.dof):
         words.append(f"the image is not a plain dot (chi2/dof {fit.chi2_per_dof:.1f}): sigmas widened")
     return "; ".join(words)
@@ -380,6 +406,8 @@ def _notes(result, fit: SourceFit, plate) -> tuple:
         f"noise: {plate.survey.noise.source}",
     ]
     words.append(f"background of order {fit.background_order}")
+    if not np.isfinite(result.prediction.rate):
+        words.append("the prediction has no motion: no along and across, no trail")
     if fit.neighbours:
         words.append(f"{len(fit.neighbours)} neighbours fitted together with it")
     if fit.n_rejected:

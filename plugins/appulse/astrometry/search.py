@@ -1,4 +1,4 @@
-"""Is there anything near the predicted place? A matched filter with a threshold that knows how often it looked."""
+"""Is there anything near the predicted place? A matched filter that knows how often it looked."""
 
 from dataclasses import dataclass
 
@@ -8,6 +8,7 @@ from scipy.signal import fftconvolve
 
 from appulse.astrometry.noise import sky_sigma
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
+from appulse.numerics.robust import mad_sigma
 
 FALSE_ALARM = 1e-3
 """Allowed chance that pure noise gives a detection anywhere within the search radius."""
@@ -119,8 +120,12 @@ def search(data, x, y, radius, psf: PSF, *, trail: Trail = POINT, bad=None, satu
     norm2 = np.maximum(fftconvolve(good.astype(float), flipped**2, mode="same"), 1e-12)
     # Places where most of the light would fall on bad pixels say nothing.
     snr = np.where(norm2 > 0.3 * np.sum(kernel**2), signal / (sigma * np.sqrt(norm2)), -np.inf)
-    limit = threshold_for(radius, psf, trail)
     here = np.hypot(*np.meshgrid(np.arange(x0, x1) - x, np.arange(y0, y1) - y))
+    around = snr[(here > radius + 2 * psf.fwhm) & np.isfinite(snr)]
+    # Faint unlisted sources and a rough background make the filter noisier than the pixels say.
+    scale = float(np.clip(mad_sigma(around), 1.0, 3.0)) if around.size > 100 else 1.0
+    snr, sigma = snr / scale, sigma * scale
+    limit = threshold_for(radius, psf, trail)
     found = _peaks(snr, here, radius, limit, x0, y0, x, y)
     inside = here <= radius
     best = float(np.max(snr[inside])) if inside.any() else -np.inf

@@ -1,0 +1,161 @@
+"""The error budget of one residual: where each part of its sigma comes from, and whether the O-C fits in it.
+
+Limits of chi-squared with 2 degrees of freedom: 68.27% 2.296, 95% 5.991, 99% 9.210, 99.73% 11.829; the
+one-sigma ellipse holds 39.35%.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy import units as u
+from astropy.table import QTable
+from scipy import stats
+
+from appulse.errors import MeasurementError
+
+LIKELY, UNLIKELY = 0.05, 0.0027
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Error budget of a residual.
+
+    Parameters
+    ----------
+    lines : QTable
+        ``part, sigma_ra, sigma_dec, sigma_along, sigma_across`` (arcsec), ``words``; what is not known is NaN
+        and counts as nothing: the words say so.
+    covariance : (2, 2) array
+        All known parts together (east, north), arcsec^2.
+    offset : (2,) array
+        O-C that is judged: with the plate's zero point taken off where there is one, arcsec.
+    chi2, probability : float
+        Of that O-C with 2 degrees of freedom.
+    sentence : str
+    """
+
+    lines: QTable
+    covariance: np.ndarray
+    offset: np.ndarray
+    chi2: float
+    probability: float
+    sentence: str
+
+
+def error_budget(residual, *, clock_sigma_s: float | None = None) -> Budget:
+    """Error budget of a measured residual.
+
+    Parameters
+    ----------
+    residual : Residual
+    clock_sigma_s : float, optional
+        Error of the clock, s; by default the frame's.
+
+    Returns
+    -------
+    Budget
+
+    Raises
+    ------
+    MeasurementError
+        If the body was not measured.
+
+    Examples
+    --------
+    >>> from appulse.astrometry.prediction import Prediction
+    >>> from appulse.astrometry.residuals import Residual
+    >>> one = Residual("a.fits", "", "7", Prediction("7", 10.0, 0.0, 30.0, 0.0), seen=True, dra_cosdec=0.3,
+    ...                ddec=-0.1, covariance=np.diag([0.01, 0.01]))
+    >>> budget = error_budget(one, clock_sigma_s=12.0)
+    >>> round(budget.chi2, 3), round(budget.probability, 3)
+    (5.5, 0.064)
+    """
+    if not residual.seen:
+        raise MeasurementError(f"{residual.frame}: {residual.designation} was not measured: {residual.flag}")
+    parts = _parts(residual, clock_sigma_s)
+    turn = residual.rotation
+    lines = QTable([[p[0] for p in parts]], names=["part"])
+    sky = np.array([_sigmas(p[1]) for p in parts])
+    motion = np.array([_sigmas(turn @ p[1] @ turn.T) for p in parts])
+    for k, names in ((sky, ("sigma_ra", "sigma_dec")), (motion, ("sigma_along", "sigma_across"))):
+        for i, name in enumerate(names):
+            lines[name] = k[:, i] * u.arcsec
+    lines["words"] = [p[2] for p in parts]
+    total = np.sum([np.nan_to_num(p[1]) for p in parts], axis=0)
+    checked = np.isfinite(residual.plate_offset).all()
+    offset = residual.corrected if checked else np.array([residual.dra_cosdec, residual.ddec])
+    chi2 = float(offset @ np.linalg.solve(total, offset))
+    probability = float(stats.chi2.sf(chi2, 2))
+    return Budget(
+        lines, total, offset, chi2, probability, _sentence(residual, lines, total, chi2, probability)
+    )
+
+
+def _sigmas(covariance):
+    with np.errstate(invalid="ignore"):
+        return np.sqrt(np.diag(covariance))
+
+
+def _parts(residual, clock_sigma_s):
+    """(name, covariance, words) of each part."""
+    nothing = np.full((2, 2), np.nan)
+    plate_cov = residual.plate_covariance
+    catalogue = nothing
+    if residual.plate is not None and residual.plate.corrected:
+        catalogue = residual.plate.catalogue_covariance
+        plate_cov = _less(plate_cov, catalogue)
+        plate_words = f"zero point of {residual.n_stars} stars"
+        catalogue_words = f"places of those stars in {residual.plate.catalogue}"
+    elif np.isfinite(plate_cov).all():
+        plate_words, catalogue_words = f"zero point of {residual.n_stars} stars", "within the plate's"
+    else:
+        plate_words = catalogue_words = "no stars: the plate's own error is not known and counts as nothing"
+    ephemeris = residual.prediction.covariance
+    known = np.isfinite(ephemeris).all()
+    ephemeris_words = "predicted ellipse" if known else "orbit without covariance: not known"
+    sigma_s = residual.clock_sigma_s if clock_sigma_s is None else clock_sigma_s
+    speed = np.array([residual.prediction.ra_rate, residual.prediction.dec_rate]) / 3600.0
+    clock = np.outer(speed, speed) * sigma_s**2
+    if not np.isfinite(sigma_s):
+        clock_words = "no error of the clock stated: not known"
+    else:
+        clock_words = f"{sigma_s:g} s at {residual.prediction.rate:.1f} arcsec/h"
+    fit = residual.fit
+    centroid_words = "fit of the body's image"
+    if fit is not None and fit.phase_error_px > 0:
+        centroid_words += f", {fit.phase_error_px:.3f} px of pixel-phase error in it"
+    return [
+        ("centroid", residual.covariance, centroid_words),
+        ("plate", plate_cov, plate_words),
+        ("catalogue", catalogue, catalogue_words),
+        ("ephemeris", ephemeris, ephemeris_words),
+        ("clock", clock, clock_words),
+    ]
+
+
+def _less(total, part):
+    """Covariance that remains when a part is named apart; never below nothing."""
+    values, vectors = np.linalg.eigh(total - part)
+    return (vectors * np.maximum(values, 0.0)) @ vectors.T
+
+
+def _sentence(residual, lines, total, chi2, probability) -> str:
+    names = list(lines["part"])
+    size = np.hypot(np.nan_to_num(lines["sigma_ra"].value), np.nan_to_num(lines["sigma_dec"].value))
+    largest = names[int(np.argmax(size))]
+    unknown = [n for n, s in zip(names, lines["sigma_ra"].value, strict=True) if not np.isfinite(s)]
+    if probability > LIKELY:
+        fits = "the O-C is within its errors"
+    elif probability > UNLIKELY:
+        fits = "the O-C is larger than its errors, but not beyond chance"
+    else:
+        fits = "the O-C is beyond its errors"
+    sigma = np.sqrt(np.diag(total))
+    words = (
+        f"{residual.frame}, {residual.designation}: {fits} (chi-squared {chi2:.1f} with 2 degrees of "
+        f"freedom, probability {probability:.2g}); sigma {sigma[0]:.3f} arcsec east, {sigma[1]:.3f} north, "
+        f"most of it from the {largest}"
+    )
+    if unknown:
+        words += "; not known and counted as nothing: " + ", ".join(unknown)
+    return words + "."

@@ -1,0 +1,283 @@
+"""What is wrong, if anything: the clock, the plate, the orbit, or is it another body?
+
+Every cause is a linear model of the night's O-C, and each gets its chi-squared:
+
+=============  ==========================================  ===========================================
+all well       0                                           ephemeris and clock within their stated sigma
+clock          rate x tau                                  one tau (s) for all bodies and frames
+orbit          a constant (east, north) of one body        across the track as well as along
+not this body  constant + drift of one body                it moves at another rate or in another direction
+plate          the stars' own zero point is not 0          judged on the stars alone
+=============  ==========================================  ===========================================
+
+A clock error is an orbit error along the track of one body: they part only by a stated clock sigma, by the
+orbit's covariance, by an offset across, or by a second body of another rate.
+
+The limits are chances of the likelihood ratio (Wilks 1938, Ann. Math. Stat. 9, 60), corrected for the number
+of causes tried: a cause is named below `NAMED_P`; between that and `SUSPECT_P` the data cannot tell.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.table import Table
+from scipy import stats
+
+from appulse.astrometry.night import Motion, Night, fit_motion, gather, polynomial, solve
+from appulse.astrometry.verdict_words import sentence
+
+NAMED_P = 1e-4
+SUSPECT_P = 5e-3
+SEPARATE_P = 1e-3
+"""Two causes are told apart when the worse one's misfit has a smaller chance than this."""
+DRIFT_SHARE = 0.01
+"""A drift below one per cent of the body's motion may be its orbit's; above it, it is another body (common
+practice, no source: an orbit error of an arcsecond changes the rate by far less)."""
+ALL_WELL, CLOCK, ORBIT, PLATE, OTHER = "all well", "clock", "orbit", "plate", "not this body"
+CLOCK_OR_ORBIT, CANT_TELL = "clock or orbit", "can't tell"
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The verdict of a night.
+
+    Parameters
+    ----------
+    cause : str
+        'all well', 'clock', 'orbit', 'clock or orbit', 'plate', 'not this body' or "can't tell"; where the
+        plate is off as well, `plate_off` says so.
+    sentence : str
+    body : str
+        The one that an orbit or identity verdict is about; else empty.
+    clock_offset_s, clock_sigma_s : float
+        True minus recorded time, s, as the along-track residuals give it; NaN without motion.
+    orbit_offset, orbit_covariance : (2,), (2, 2) arrays
+        Mean O-C of that body (or the first), arcsec.
+    plate_offset, plate_covariance : (2,), (2, 2) arrays
+        Mean zero point of the plates; NaN where none was checked.
+    plate_off : bool
+    alternatives : Table
+        ``cause, body, chi2, parameters, dof, probability, bic, words``: every cause tried.
+    motions : tuple of Motion
+    night : Night
+    """
+
+    cause: str
+    sentence: str
+    body: str
+    clock_offset_s: float
+    clock_sigma_s: float
+    orbit_offset: np.ndarray
+    orbit_covariance: np.ndarray
+    plate_offset: np.ndarray
+    plate_covariance: np.ndarray
+    plate_off: bool
+    alternatives: Table
+    motions: tuple[Motion, ...]
+    night: Night
+
+
+@dataclass(frozen=True)
+class Model:
+    """One cause with its fit: parameters, covariance, chi-squared."""
+
+    cause: str
+    body: int
+    chi2: float
+    n_free: int
+    parameters: np.ndarray
+    covariance: np.ndarray
+
+
+def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
+    """Judge a night.
+
+    Parameters
+    ----------
+    residuals : sequence of Residual
+        Of one or more bodies on one or more frames; those not seen are passed over.
+    clock_sigma_s : float, optional
+        Stated error of the clock, s; by default that of the frames, if any.
+
+    Returns
+    -------
+    Verdict
+
+    Raises
+    ------
+    MeasurementError
+        If no body was seen at all.
+    """
+    night = gather(residuals, clock_sigma_s=clock_sigma_s)
+    models = _models(night)
+    motions = tuple(fit_motion(night, b) for b in range(len(night.names)))
+    plate, plate_cov, plate_off, plate_chi2 = _plate(night)
+    cause, model = _decide(night, models)
+    if cause == ALL_WELL and plate_off:
+        cause = PLATE
+    clock = next((m for m in models if m.cause == CLOCK), None)
+    body = model.body if model.body >= 0 else 0
+    orbit = next(m for m in models if m.cause == ORBIT and m.body == body)
+    tau, sigma = (np.nan, np.nan) if clock is None else (clock.parameters[0], clock.covariance[0, 0] ** 0.5)
+    table = _table(night, models, plate_chi2)
+    verdict = Verdict(
+        cause, "", night.names[body] if model.body >= 0 else "", float(tau), float(sigma),
+        orbit.parameters[:2], orbit.covariance[:2, :2], plate, plate_cov, plate_off, table, motions, night,
+    )  # fmt: skip
+    object.__setattr__(verdict, "sentence", sentence(verdict))
+    return verdict
+
+
+# --- models
+
+
+def _models(night: Night) -> list[Model]:
+    """All causes that these data can test."""
+    use = np.flatnonzero(night.used)
+    many = len(night.names)
+    models = [_fit(night, use, ALL_WELL, -1, np.zeros((len(use), 2, 0)))]
+    moving = np.isfinite(night.speed[use]).all() and np.any(np.hypot(*night.speed[use].T) > 0)
+    if moving:
+        models.append(_fit(night, use, CLOCK, -1, night.speed[use][:, :, None]))
+    for body in range(many):
+        mine = (night.body[use] == body)[:, None, None]
+        models.append(_fit(night, use, ORBIT, body, mine * polynomial(night.hours[use], 0)))
+        if len(np.unique(np.round(night.hours[use][mine[:, 0, 0]], 6))) >= 2:
+            models.append(_fit(night, use, OTHER, body, mine * polynomial(night.hours[use], 1)))
+    return models
+
+
+def _fit(night: Night, use, cause, body, basis) -> Model:
+    """Fit with what is known beforehand: ephemeris errors of the bodies, error of the clock."""
+    known, prior = [], []
+    for b in range(len(night.names)):
+        if np.isfinite(night.prior[b]).all() and not (cause in (ORBIT, OTHER) and b == body):
+            known.append((night.body[use] == b)[:, None, None] * polynomial(night.hours[use], 0))
+            prior.append(np.linalg.pinv(night.prior[b], hermitian=True))
+    speed = night.speed[use]
+    if np.isfinite(night.clock_sigma_s) and cause != CLOCK and np.isfinite(speed).all():
+        known.append(speed[:, :, None])
+        prior.append(np.array([[max(night.clock_sigma_s, 1e-9) ** -2]]))
+    n_free = basis.shape[2]
+    full = np.concatenate([basis, *known], axis=2)
+    inverse = np.linalg.inv(night.covariance[use])
+    normal = np.einsum("nip,nij,njq->pq", full, inverse, full)
+    weight, at = np.zeros_like(normal), n_free
+    for block in prior:
+        weight[at : at + len(block), at : at + len(block)] = block
+        at += len(block)
+    right = np.einsum("nip,nij,nj->p", full, inverse, night.offset[use])
+    cov = np.linalg.pinv(normal + weight, hermitian=True) if len(normal) else np.zeros((0, 0))
+    parameters = cov @ right
+    left = night.offset[use] - full @ parameters
+    chi2 = float(np.einsum("ni,nij,nj->", left, inverse, left) + parameters @ weight @ parameters)
+    return Model(cause, body, chi2, n_free, parameters[:n_free], cov[:n_free, :n_free])
+
+
+def _plate(night: Night):
+    """Mean zero point of the plates and whether it is 0."""
+    checked = np.isfinite(night.plate).all(axis=1)
+    if not checked.any():
+        return np.full(2, np.nan), np.full((2, 2), np.nan), False, (np.nan, np.nan, 0)
+    # Bodies of one frame share its plate: count each frame once.
+    first = {night.frame[i]: i for i in np.flatnonzero(checked)[::-1]}
+    rows = np.array(sorted(first.values()))
+    cov = night.plate_covariance[rows] + 1e-12 * np.eye(2)
+    nothing = np.zeros((len(rows), 2, 0))
+    _, _, chi2_zero = solve(night.plate[rows], cov, nothing)
+    mean, mean_cov, chi2 = solve(night.plate[rows], cov, polynomial(np.zeros(len(rows)), 0))
+    off = stats.chi2.sf(chi2_zero - chi2, 2) < NAMED_P
+    return mean, mean_cov, bool(off), (chi2_zero, chi2, len(rows))
+
+
+# --- decision
+
+
+def _decide(night: Night, models) -> tuple[str, Model]:
+    null = models[0]
+    tried = models[1:]
+    chance = {id(m): stats.chi2.sf(max(null.chi2 - m.chi2, 0.0), m.n_free) * len(tried) for m in tried}
+    best = min(tried, key=lambda m: chance[id(m)])
+    if chance[id(best)] > SUSPECT_P:
+        return ALL_WELL, null
+    if chance[id(best)] > NAMED_P:
+        return CANT_TELL, null
+    for body in range(len(night.names)):
+        other = _of(models, OTHER, body)
+        if other is not None and _is_other(night, models, body, other):
+            return OTHER, other
+    return _clock_or_orbit(night, models)
+
+
+def _of(models, cause, body=-1):
+    return next((m for m in models if m.cause == cause and m.body == body), None)
+
+
+def _is_other(night, models, body, other) -> bool:
+    """A drift that neither a constant offset nor a clock explains, large against the motion."""
+    orbit, clock = _of(models, ORBIT, body), _of(models, CLOCK)
+    if stats.chi2.sf(orbit.chi2 - other.chi2, 2) * len(models) > NAMED_P:
+        return False
+    if clock is not None and stats.chi2.sf(max(clock.chi2 - other.chi2, 0), 3) > SEPARATE_P:
+        return False
+    drift = float(np.hypot(*other.parameters[2:4]))
+    speeds = night.speed[night.of(body)]
+    motion = 3600 * float(np.hypot(*speeds.mean(axis=0))) if np.isfinite(speeds).all() else np.nan
+    return not drift < DRIFT_SHARE * motion
+
+
+def _clock_or_orbit(night, models) -> tuple[str, Model]:
+    clock = _of(models, CLOCK)
+    orbits = [m for m in models if m.cause == ORBIT]
+    orbit = min(orbits, key=lambda m: m.chi2)
+    clock_fails = clock is None or stats.chi2.sf(max(clock.chi2 - orbit.chi2, 0), 1) < SEPARATE_P
+    orbit_fails = clock is not None and stats.chi2.sf(max(orbit.chi2 - clock.chi2, 0), 1) < 3 * SEPARATE_P
+    if not night.corrected:
+        # Without stars a constant offset is as well the plate's.
+        return (CLOCK, clock) if orbit_fails else (CANT_TELL, models[0])
+    if len(night.names) > 1 and clock_fails and _several_off(night, models, orbit):
+        return CANT_TELL, models[0]
+    if clock_fails and not orbit_fails:
+        return ORBIT, orbit
+    if orbit_fails and not clock_fails:
+        return CLOCK, clock
+    if clock_fails and orbit_fails:
+        return CANT_TELL, models[0]
+    clock_known = np.isfinite(night.clock_sigma_s)
+    orbit_known = np.isfinite(night.prior[orbit.body]).all()
+    # A stated sigma was exceeded by the 'all well' model: the cause without one is the likelier.
+    if clock_known and not orbit_known:
+        return ORBIT, orbit
+    if orbit_known and not clock_known:
+        return CLOCK, clock
+    return CLOCK_OR_ORBIT, clock
+
+
+def _several_off(night, models, orbit) -> bool:
+    """Whether other bodies are off too: then it is not one orbit, and something common cannot be named."""
+    null = models[0]
+    off = 0
+    for model in (m for m in models if m.cause == ORBIT):
+        off += stats.chi2.sf(max(null.chi2 - model.chi2, 0), 2) * len(models) < SUSPECT_P
+    return off > 1
+
+
+def _table(night, models, plate_chi2) -> Table:
+    """Every cause with its chi-squared; the plate's is that of the stars alone."""
+    n = 2 * int(night.used.sum())
+    rows = []
+    for m in models:
+        body = night.names[m.body] if m.body >= 0 else ""
+        dof = max(n - m.n_free, 0)
+        p = float(stats.chi2.sf(m.chi2, dof)) if dof else np.nan
+        rows.append(
+            (m.cause, body, m.chi2, m.n_free, dof, p, m.chi2 + m.n_free * np.log(max(n, 2)), "body's O-C")
+        )
+    zero, mean, count = plate_chi2
+    if count:
+        for words, chi2, free in (("stars: plate right", zero, 0), ("stars: plate off", mean, 2)):
+            dof = 2 * count - free
+            p = float(stats.chi2.sf(chi2, dof)) if dof else np.nan
+            rows.append((PLATE, "", chi2, free, dof, p, chi2 + free * np.log(max(2 * count, 2)), words))
+    names = ("cause", "body", "chi2", "parameters", "dof", "probability", "bic", "words")
+    return Table(rows=rows, names=names)

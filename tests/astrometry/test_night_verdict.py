@@ -1,0 +1,59 @@
+"""Verdicts on seeded nights with a planted cause."""
+
+import sys
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from appulse.astrometry.night import fit_motion, gather
+from appulse.astrometry.verdict import judge
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+import bench_verdict as nights
+
+NIGHTS = 12
+
+
+@pytest.mark.parametrize("case", sorted(nights.CASES))
+def test_planted_cause_is_named(case):
+    make, right = nights.CASES[case]
+    rng = np.random.default_rng(61)
+    said = Counter(judge(make(rng)).cause for _ in range(NIGHTS))
+    assert sum(said[cause] for cause in right) >= NIGHTS - 2, said
+
+
+def test_clock_offset_has_its_sign_and_size():
+    verdict = judge(nights.night(np.random.default_rng(62), clock=20.0))
+    assert abs(verdict.clock_offset_s - 20.0) < 4 * verdict.clock_sigma_s
+    assert "clock or orbit" in verdict.sentence.lower()
+
+
+def test_every_alternative_shows_its_chi_squared():
+    verdict = judge(nights.night(np.random.default_rng(63), plate=(0.3, 0.0)))
+    assert {"all well", "clock", "orbit", "plate", "not this body"} <= set(verdict.alternatives["cause"])
+    assert np.isfinite(verdict.alternatives["chi2"]).all()
+    assert abs(verdict.plate_offset[0] - 0.3) < 0.03
+
+
+def test_plate_and_clock_together():
+    verdict = judge(
+        nights.night(np.random.default_rng(64), plate=(0.8, -0.5), clock=60.0, prior=(0.05, 0.05))
+    )
+    assert verdict.cause == "clock"
+    assert verdict.plate_off
+    assert "plate" in verdict.sentence
+
+
+def test_an_outlier_is_named():
+    night = gather(nights.night(np.random.default_rng(65), outlier=1.5))
+    assert night.outliers == ["f03.fits"]
+
+
+def test_measured_rate_and_direction():
+    drift = nights.direction(1.0, 3.0)
+    motion = fit_motion(gather(nights.night(np.random.default_rng(66), drift=drift)))
+    assert abs(motion.rate - np.hypot(63.0, 1.0)) < 4 * motion.sigma_rate
+    assert abs(motion.motion_pa - (nights.PA + np.degrees(1 / 63))) < 4 * motion.sigma_pa
+    assert not motion.curved
