@@ -1,6 +1,7 @@
 """Residuals written out through glue's own export: a table with units, or observations to send."""
 
 from .kinds import RESIDUALS, kind_of
+from .notices import say
 from .residual_data import table_of
 
 
@@ -39,12 +40,61 @@ def write_residuals_psv(filename, data, components=None):
         Ignored.
     """
     from appulse.formats.ades import write_ades_psv
+    from appulse.observers.site import Site
 
-    write_ades_psv(_table(data), filename, overwrite=True)
+    table = _table(data)
+    codes = table.meta.get("stations") or {}
+    stations = {str(name): codes.get(str(name)) for name in table["frame"]}
+    observers = None
+    if all(stations.values()):
+        observers = {name: Site.from_mpc_code(code) for name, code in stations.items()}
+    else:
+        say(f"{filename} is a draft (station XXX): no MPC code; the place stays private")
+    write_ades_psv(table, filename, overwrite=True, observers=observers)
+
+
+def write_evidence_sheet(filename, data, components=None):
+    """Write the one-page evidence sheet (HTML) of what was measured in this run.
+
+    Parameters
+    ----------
+    filename : str
+    data : glue.core.data.Data or glue.core.subset.Subset
+    components : list or None
+        Ignored.
+
+    Raises
+    ------
+    ValueError
+        None of the rows was measured in this run: their stamps are gone.
+    """
+    from appulse.reports.evidence import write_evidence
+
+    from .measuring import kept, verdict_of_night
+    from .residual_data import row_keys
+
+    table = _table(data)
+    measured = [kept[key] for key in row_keys(table) if key in kept]
+    if not measured:
+        raise ValueError(
+            "these residuals were measured in an earlier run and their stamps are gone; measure again"
+        )
+    left = len(table) - len(measured)
+    notes = [f"{left} rows of an earlier run are left out: their stamps are gone"] if left else []
+    write_evidence(
+        filename,
+        [one.residual for one in measured],
+        overwrite=True,
+        shapes={one.residual.frame: one.task.data.shape for one in measured},
+        verdict=verdict_of_night(measured) or None,
+        provenance=table.meta,
+        notes=notes,
+    )
 
 
 #: Label, suffixes, function.
 EXPORTERS = (
     ("Residuals (ECSV)", ["ecsv"], write_residuals_ecsv),
     ("Observations (ADES PSV)", ["psv"], write_residuals_psv),
+    ("Evidence sheet (HTML)", ["html"], write_evidence_sheet),
 )

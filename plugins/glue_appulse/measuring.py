@@ -7,9 +7,7 @@ import numpy as np
 from . import sources
 from .frames import frame_of
 from .layers.base import frame_key
-
-#: Chi-square of two dimensions that holds 99.73 %.
-GATE_9973 = 11.829
+from .residual_data import merged_meta
 
 
 @dataclass(frozen=True)
@@ -105,6 +103,8 @@ class Measured:
 
 
 _plates = {}
+#: Measurements of this run by frame and body: their stamps go into the evidence sheet.
+kept = {}
 
 
 def plate_of(data, stars=None):
@@ -161,7 +161,9 @@ def measure(task):
         frame, row, plate, search_arcsec=task.search_arcsec, free_trail=task.free_trail, at_pixel=task.at
     )
     table = residual_table([residual], _provenance(frame, source, plate))
-    return Measured(task, residual, table, tuple(plate.notes))
+    made = Measured(task, residual, table, tuple(plate.notes))
+    kept[frame.name, str(table["designation"][0])] = made
+    return made
 
 
 def _provenance(frame, source, plate):
@@ -194,10 +196,7 @@ def tasks_of_night(frames, bodies, orbits=None, stars=None):
 
 
 def verdict(measured):
-    """One sentence about what a measurement says.
-
-    The O-C with the plate's offset taken off is held against the errors of the measured place, of the plate
-    and, where it is known, of the prediction, by the two-dimensional gate that holds 99.73 %.
+    """What a measurement says, in a sentence.
 
     Parameters
     ----------
@@ -206,24 +205,29 @@ def verdict(measured):
     Returns
     -------
     str
+        Of the error budget; of a body that was not measured, why.
     """
-    residual = measured.residual
-    if not measured.found:
-        return measured.flag or "not measured"
-    offset, errors = residual.corrected, residual.covariance + residual.plate_covariance
-    words = "plate's offset taken off"
-    if not np.isfinite(offset).all():
-        offset, errors = np.array([residual.dra_cosdec, residual.ddec]), residual.covariance
-        words = "plate not checked"
-    predicted = residual.prediction.covariance
-    known = bool(np.isfinite(predicted).all())
-    chi2 = float(offset @ np.linalg.solve(errors + (predicted if known else 0.0), offset))
-    compared = (
-        "errors of place, plate and orbit" if known else "errors of place and plate; the orbit's is not known"
-    )
-    if chi2 <= GATE_9973:
-        return f"agrees with the prediction within the {compared} ({words})"
-    return f"off the prediction by {np.sqrt(chi2):.1f} times the {compared} ({words})"
+    from appulse.astrometry.budget import error_budget
+
+    return error_budget(measured.residual).sentence if measured.found else measured.flag or "not measured"
+
+
+def verdict_of_night(measured):
+    """What several measurements say together: clock, orbit, plate, or all well.
+
+    Parameters
+    ----------
+    measured : list of Measured
+
+    Returns
+    -------
+    str
+        Empty where fewer than two bodies or frames were measured.
+    """
+    from appulse.astrometry.verdict import judge
+
+    seen = [one.residual for one in measured if one.found]
+    return judge(seen).sentence if len(seen) > 1 else ""
 
 
 def rejected(measured, reason):
@@ -269,10 +273,9 @@ def joined(measured):
     """
     from appulse.formats.residual_table import make_table
 
-    meta = dict(measured[0].table.meta)
-    meta["frames"] = {
-        name: total for one in measured for name, total in one.table.meta.get("frames", {}).items()
-    }
+    meta = {}
+    for one in measured:
+        meta = merged_meta(meta, one.table.meta)
     return make_table([one.residual.row() for one in measured], meta)
 
 

@@ -119,6 +119,26 @@ def row_keys(table):
     return list(zip(*[np.asarray(table[name]).astype(str) for name in ROW_KEY], strict=True))
 
 
+def merged_meta(old, new):
+    """Provenance of two tables in one: frames and stations of both, the rest of the newer one.
+
+    Parameters
+    ----------
+    old, new : dict
+
+    Returns
+    -------
+    dict
+
+    Examples
+    --------
+    >>> merged_meta({"frames": {"a": 1}, "ades_code": "Gaia3"}, {"frames": {"b": 2}, "ades_code": "UNK"})
+    {'frames': {'a': 1, 'b': 2}, 'ades_code': 'UNK'}
+    """
+    joined = {key: {**old[key], **new[key]} for key in ("frames", "stations") if key in old and key in new}
+    return {**old, **new, **joined}
+
+
 def merged(old, new):
     """Rows of two residual tables; a row measured again takes the place of the earlier one.
 
@@ -140,7 +160,7 @@ def merged(old, new):
         fresh = set(row_keys(new))
         kept = old[[key not in fresh for key in row_keys(old)]]
         result = vstack([kept, new], metadata_conflicts="silent") if len(kept) else new.copy()
-    result.meta = dict(new.meta) or (dict(old.meta) if old is not None else {})
+    result.meta = merged_meta({} if old is None else old.meta, new.meta)
     return result[np.lexsort((np.asarray(result["designation"]), np.asarray(result[TIME_COLUMN])))]
 
 

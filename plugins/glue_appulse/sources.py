@@ -56,7 +56,7 @@ class OrbitSource:
         row = int(self.ephemeris.rows([text.strip()])[0])
         if self.catalogue is None:
             return str(self.ephemeris.designations[row])
-        key = str(self.ephemeris.designation(row))
+        key = str(self.catalogue.orbit(row).designation)
         self.names.setdefault(key, self.catalogue.label(row))
         return key
 
@@ -127,7 +127,7 @@ def _open_catalogue(path):
         say(f"{len(catalogue.rejected)} lines of {path.name} cannot be used; the first, {line}: {reason}")
     ephemeris = NBodyEphemeris(catalogue)
     listed = range(len(catalogue)) if len(catalogue) <= LISTED else ()
-    names = {str(ephemeris.designation(row)): catalogue.label(row) for row in listed}
+    names = {str(catalogue.orbit(row).designation): catalogue.label(row) for row in listed}
     label = STARTER if path is None else path.name
     return OrbitSource(label, path, ephemeris, names, catalogue.source_date, catalogue)
 

@@ -336,7 +336,9 @@ class MeasurePanel(QDockWidget):
             self._put(measuring.joined(measured))
             self.show_measured(measured[-1])
         seen = sum(one.found for one in measured)
-        self.say("; ".join([f"{seen} measured, {len(measured) - seen} flagged", *failed, *left_out]))
+        told = measuring.verdict_of_night(measured)
+        count = f"{seen} measured, {len(measured) - seen} flagged"
+        self.say("\n".join([count, *([f"The night: {told}"] if told else []), *failed, *left_out]))
 
     def stop(self):
         """Stop what is running; nothing of it is kept."""

@@ -1,0 +1,254 @@
+"""Measuring in the viewer: click, panel, night, residuals; against the sample night's right answers."""
+
+import numpy as np
+import pytest
+import yaml
+from glue.core.data_factories import load_data
+from matplotlib.backend_bases import KeyEvent, MouseEvent
+
+from glue_appulse import choices, field_bodies, measuring, residual_data, sources
+from glue_appulse.kinds import RESIDUALS, all_of
+
+#: Five of the measurement's own standard deviations; a sixth of a hair of a 3.6 arcsec pixel.
+SIGMAS = 5.0
+
+
+@pytest.fixture(scope="module")
+def answers(sample_data):
+    return yaml.safe_load((sample_data / "answers.yaml").read_text())
+
+
+@pytest.fixture
+def sample(sample_data, monkeypatch, registered):
+    """Frames of the sample night; sources as its user would choose them."""
+    orbits, stars = (str(sample_data / name) for name in ("orbit.ecsv", "stars.ecsv"))
+    monkeypatch.setattr(choices, "_choices", choices.Choices(orbits=orbits, stars=stars))
+    return [load_data(str(sample_data / f"iris_{i}.fits.fz")) for i in (1, 3)]
+
+
+def task(data):
+    chosen = choices.current()
+    return measuring.Task(data, "7", chosen.orbits, chosen.stars)
+
+
+def agrees(measured, answer):
+    """Whether the plate-corrected O-C is the answer put in."""
+    sigma = np.hypot(measured.number("sigma_ra"), measured.number("sigma_plate_ra"))
+    return (abs(measured.number("dra_plate") - answer["dra_plate"]) < SIGMAS * sigma
+            and abs(measured.number("ddec_plate") - answer["ddec_plate"]) < SIGMAS * sigma)  # fmt: skip
+
+
+def test_the_answer_put_in_comes_out(sample, answers):
+    measured = measuring.measure(task(sample[0]))
+    assert measured.flag == ""
+    assert agrees(measured, answers["frames"][sample[0].label])
+    assert "σ" in measuring.verdict(measured) or "sigma" in measuring.verdict(measured)
+
+
+def test_a_frame_without_site_says_what_to_do(sample, tmp_path):
+    from astropy.io import fits
+    from glue_worlds import SHAPE, make_wcs
+
+    from appulse.errors import FrameError
+
+    fits.writeto(tmp_path / "bare.fits", np.zeros(SHAPE, "f4"), make_wcs().to_header())
+    with pytest.raises(FrameError, match=r"bare.fits has no time; give it in"):
+        measuring.measure(task(load_data(str(tmp_path / "bare.fits"))))
+
+
+def test_a_rejected_row_has_a_reason_and_no_numbers(sample):
+    row = measuring.rejected(measuring.measure(task(sample[0])), "cloud")
+    assert row["flag"][0] == "rejected by the observer: cloud"
+    assert row["x"].mask.all()
+    assert not row["ra_calc"].mask.any()
+
+
+def test_a_night_goes_on_where_one_frame_fails_and_can_be_stopped(sample):
+    unknown = measuring.Task(sample[0], "no such body", choices.current().orbits)
+    measured, lines = measuring.measure_night([unknown, task(sample[1])])
+    assert len(measured) == 1
+    assert "no such body" in lines[0]
+
+    class Enough(Exception):
+        pass
+
+    def stop(done, _total):
+        if done == 1:
+            raise Enough
+
+    with pytest.raises(Enough):
+        measuring.measure_night([task(sample[1])] * 3, stop)
+
+
+@pytest.fixture
+def desk(app, sample):
+    """Application with two frames of the night, the track, and the measuring panel."""
+    from glue_appulse.qt.desk import add_tracks, show_frames
+    from glue_appulse.qt.measure_panel import open_panel
+
+    app.add_datasets(sample)
+    app.viewer = show_frames(app.session, sample)
+    tracks, _lines = field_bodies.make_tracks(sources.open_orbits(choices.current().orbits), sample, ["7"])
+    add_tracks(app.session, tracks)
+    app.panel = open_panel(app.session)
+    return app
+
+
+def place(desk, answers):
+    x, y = (answers["frames"][desk.data_collection[0].label][name] for name in ("x", "y"))
+    desk.viewer.figure.canvas.draw()
+    return desk.viewer.axes.transData.transform([x, y])
+
+
+def click(desk, answers):
+    """Click on the body with the tool's button down, and wait for the fit."""
+    desk.viewer.toolbar.active_tool = "appulse:measure"
+    canvas = desk.viewer.figure.canvas
+    event = MouseEvent("button_press_event", canvas, *place(desk, answers), button=1)
+    canvas.callbacks.process("button_press_event", event)
+    assert desk.panel.job.wait()
+
+
+@pytest.mark.needs_qt
+def test_a_click_measures_the_body_and_accept_keeps_it(desk, answers):
+    click(desk, answers)
+    assert agrees(desk.panel.current, answers["frames"]["iris_1.fits.fz"])
+    assert "±" in desk.panel.values["dra_cosdec"].text()
+    assert residual_data.find(desk.data_collection) is None
+    desk.panel.accept_button.click()
+    table = residual_data.table_of(residual_data.find(desk.data_collection))
+    assert table["frame"].tolist() == ["iris_1.fits.fz"]
+
+
+@pytest.mark.needs_qt
+def test_a_key_over_the_body_measures_too(desk, answers):
+    desk.viewer.toolbar.active_tool = "appulse:measure"
+    canvas = desk.viewer.figure.canvas
+    canvas.callbacks.process(
+        "key_press_event", KeyEvent("key_press_event", canvas, "m", *place(desk, answers))
+    )
+    assert desk.panel.job.wait()
+    assert desk.panel.current.found
+
+
+@pytest.mark.needs_qt
+def test_reject_keeps_the_reason_and_undo_takes_it_back(desk, answers):
+    click(desk, answers)
+    desk.panel.reason.setCurrentText("double image")
+    desk.panel.reject_button.click()
+    table = residual_data.table_of(residual_data.find(desk.data_collection))
+    assert table["flag"][0] == "rejected by the observer: double image"
+    desk.panel.undo_button.click()
+    assert residual_data.find(desk.data_collection) is None
+
+
+@pytest.mark.needs_qt
+def test_refit_takes_the_search_radius_and_the_free_trail(desk, answers):
+    click(desk, answers)
+    desk.panel.reach.setValue(4.0)
+    desk.panel.trail.setChecked(True)
+    assert desk.panel.refit().wait()
+    assert desk.panel.current.task.search_arcsec == 4.0
+    assert desk.panel.current.residual.search_arcsec == 4.0
+    assert desk.panel.current.residual.fit.trail_sigma is not None
+
+
+@pytest.mark.needs_qt
+def test_a_click_without_a_track_says_what_is_missing(app, sample):
+    from glue_appulse.qt.desk import show_frames
+    from glue_appulse.qt.measure_panel import open_panel
+
+    app.add_datasets(sample)
+    viewer = show_frames(app.session, sample)
+    panel = open_panel(app.session)
+    assert panel.measure_click(viewer, 100, 100) is None
+    assert "add its track first" in panel.status.text()
+
+
+@pytest.mark.needs_qt
+def test_the_night_is_measured_plotted_saved_and_written(desk, answers, tmp_path):
+    from glue_qt.viewers.scatter import ScatterViewer
+
+    from appulse.formats.residual_table import read_residuals
+    from glue_appulse.qt.residual_viewer import ResidualViewer, show_residuals
+
+    assert desk.panel.measure_night().wait()
+    data = residual_data.find(desk.data_collection)
+    assert data.size == 2
+    assert "2 measured, 0 flagged" in desk.panel.status.text()
+    assert "clock" in desk.panel.status.text()
+
+    scatter = desk.new_data_viewer(ScatterViewer, data=data)
+    assert scatter.layers[0].enabled
+
+    viewer = show_residuals(desk.session)
+    viewer.select_rows([1])
+    assert data.subsets[0].to_mask().tolist() == [False, True]
+    opened = viewer.open_row(1)
+    assert opened.state.reference_data.label == "iris_3.fits.fz"
+    middle = (opened.state.x_min + opened.state.x_max) / 2
+    assert middle == pytest.approx(answers["frames"]["iris_3.fits.fz"]["x"], abs=1.0)
+
+    for (label, suffix), wanted in zip(
+        (("Residuals (ECSV)", "ecsv"), ("Observations (ADES PSV)", "psv"), ("Evidence sheet (HTML)", "html")),
+        ("iris_3.fits.fz", "# version=2022", "<html"), strict=True):  # fmt: skip
+        viewer.export(label, tmp_path / f"night.{suffix}")
+        assert wanted in (tmp_path / f"night.{suffix}").read_text()
+    assert len(read_residuals(tmp_path / "night.ecsv")) == 2
+
+    desk.save_session(str(tmp_path / "night.glu"), include_data=True)
+    again = desk.restore_session(str(tmp_path / "night.glu"), show=False)
+    try:
+        assert any(isinstance(one, ResidualViewer) for tab in again.viewers for one in tab)
+        restored = residual_data.table_of(all_of(again.data_collection, RESIDUALS)[0])
+        np.testing.assert_array_equal(restored["dra_plate"], residual_data.table_of(data)["dra_plate"])
+    finally:
+        again.close()
+
+
+@pytest.mark.needs_qt
+def test_a_box_in_either_plot_selects_and_a_double_click_opens(desk):
+    from glue_appulse.qt.residual_viewer import show_residuals
+
+    assert desk.panel.measure_night().wait()
+    viewer = show_residuals(desk.session)
+    viewer.canvas.draw()
+    c = viewer.columns()
+    canvas, axis = viewer.canvas, viewer.canvas.time
+    bottom, top = 0.99 * np.array(axis.get_ylim())
+    low = axis.transData.transform([c["hours"][0] - 0.1, bottom])
+    high = axis.transData.transform([c["hours"][0] + 0.1, top])
+    first = MouseEvent("button_press_event", canvas, *low, button=1)
+    last = MouseEvent("button_release_event", canvas, *high, button=1)
+    canvas._box(axis, first, last)
+    data = residual_data.find(desk.data_collection)
+    assert data.subsets[0].to_mask().tolist() == [True, False]
+    at = axis.transData.transform([c["hours"][1], c["along"][1]])
+    event = MouseEvent("button_press_event", canvas, *at, button=1, dblclick=True)
+    canvas.callbacks.process("button_press_event", event)
+    assert desk.viewer.state.reference_data.label == "iris_3.fits.fz"
+
+
+@pytest.mark.needs_qt
+def test_stop_ends_the_night_and_keeps_nothing(desk):
+    job = desk.panel.measure_night()
+    desk.panel.stop()
+    assert job.wait()
+    assert residual_data.find(desk.data_collection) is None
+    assert desk.panel.night_button.isEnabled()
+
+
+@pytest.mark.needs_qt
+def test_an_outline_that_is_clicked_is_selected_and_its_row_shown(desk):
+    from glue_appulse.qt.desk import add_overlay
+    from glue_appulse.sky_outlines import objects_of, outlines_data
+
+    outlines = outlines_data(objects_of(list(desk.data_collection)[:1]))
+    add_overlay(desk.session, outlines)
+    desk.viewer.toolbar.active_tool = "appulse:pick"
+    row = outlines["name"].tolist().index("IC 4603")
+    frame = desk.data_collection[0]
+    x, y = frame.coords.all_world2pix(outlines["RA"][row], outlines["Dec"][row], 0)
+    desk.viewer.toolbar.active_tool.act(float(x), float(y))
+    assert np.flatnonzero(outlines.subsets[0].to_mask()).tolist() == [row]
+    assert "IC 4603" in desk.viewer.statusBar().currentMessage()
