@@ -7,7 +7,7 @@ from horizons_tables import AUTHORITIES, column, rows, vector
 from worlds import barycentric
 
 from appulse.bodies.ephemeris import NBodyEphemeris
-from appulse.bodies.integration import trajectory
+from appulse.bodies.integration import neighbour_bodies, trajectory
 from appulse.bodies.orbits import NonGrav, Orbit
 from appulse.bodies.places import sight, view
 from appulse.bodies.uncertainty import Neighbours
@@ -70,7 +70,8 @@ def test_ellipse_against_two_thousand_draws(orbit):
     ephemeris = NBodyEphemeris([orbit])
     table = ephemeris.at(times, site)
     draws = orbit.state + exact_draws(2000, 6, 7) @ root(orbit.covariance).T
-    cloud = trajectory([orbit], ephemeris.kernels, Neighbours(draws, np.zeros((2000, 3)), None))
+    near = Neighbours(draws, np.zeros((2000, 3)), None)
+    cloud = trajectory(neighbour_bodies(orbit, near), ephemeris.kernels)
     seen = view(ephemeris.kernels, times, site)
     sun = lambda t: ephemeris.kernels.major(t)[0][:, 0]  # noqa: E731
     lines = sight(cloud.states, sun, np.arange(2000), seen).vector

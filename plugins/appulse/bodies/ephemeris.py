@@ -7,9 +7,10 @@ returns the same table, so that nothing downstream asks where a place came from.
 import numpy as np
 
 from ..errors import DesignationError
-from .integration import trajectory
+from .integration import catalogue_bodies, neighbour_bodies, trajectory
 from .kernels import default_kernels
 from .orbits import OrbitCatalogue
+from .photometry import Brightness
 from .places import sight
 from .spk import SPKEphemeris
 from .state_ephemeris import StateEphemeris
@@ -56,6 +57,11 @@ class NBodyEphemeris(StateEphemeris):
         self._where = {}  # row of the catalogue -> (trajectory number, row there)
         self._clouds = {}  # row -> (trajectory of its neighbours, their scales)
 
+    @property
+    def kept(self):
+        """How many bodies have been integrated and are kept."""
+        return len(self._where)
+
     def rows(self, bodies):
         """Rows of the catalogue that some designations mean, in the order asked for.
 
@@ -92,15 +98,28 @@ class NBodyEphemeris(StateEphemeris):
             self._orbits[row] = self.catalogue.orbit(row)
         return self._orbits[row]
 
-    record = orbit
+    def describe(self, rows):
+        """Designations, brightness and sources of rows, without making a record of each.
 
-    def designation(self, row):
-        """What the user calls the body of a row."""
-        return self.orbit(row).designation
+        Parameters
+        ----------
+        rows : (k,) int array
 
-    def sources(self, rows):
-        """Where the orbits of these rows come from, each once."""
-        return sorted({self.orbit(row).source for row in rows if self.orbit(row).source})
+        Returns
+        -------
+        designations : list of str
+        brightness : list of Brightness
+        sources : list of str, each once
+        """
+        some = self.catalogue.take(rows)
+        known_or_none = lambda values: [None if np.isnan(v) else float(v) for v in values]  # noqa: E731
+        columns = [known_or_none(getattr(some, key)) for key in ("h", "g", "m1", "k1")]
+        light = []
+        for i, known in enumerate(zip(*columns, strict=True)):
+            more = some.extras.get(i, {})
+            light.append(Brightness(*known, *(more.get(key) for key in ("g1", "g2", "g12"))))
+        sources = sorted({text for text in some.source.split("; ") if text})
+        return [str(name) for name in some.designation], light, sources
 
     def states(self, rows, t_d):
         """Barycentric states of rows of the catalogue.
@@ -118,16 +137,14 @@ class NBodyEphemeris(StateEphemeris):
         if fresh:
             self._integrate(fresh)
         out = np.empty((*np.shape(t_d), 6))
-        which = np.array([self._where[int(row)] for row in rows])
+        which = np.array([self._where[int(row)] for row in rows], dtype=int).reshape(-1, 2)
         for number in np.unique(which[:, 0]):
             mine = which[:, 0] == number
             out[mine] = self._tracks[number].states(which[mine, 1], t_d[mine])
         return out
 
     def _integrate(self, rows):
-        orbits = [self.orbit(row) for row in rows]
-        track = trajectory(orbits, self.kernels)
-        self._tracks.append(track)
+        self._tracks.append(trajectory(catalogue_bodies(self.catalogue, rows), self.kernels))
         for i, row in enumerate(rows):
             self._where[row] = (len(self._tracks) - 1, i)
 
@@ -135,11 +152,12 @@ class NBodyEphemeris(StateEphemeris):
         """(3, k, m): sigma_major, sigma_minor, sigma_pa; NaN for a body without covariance."""
         out = np.full((3, len(rows), len(seen.t_d)), np.nan)
         for i, row in enumerate(map(int, rows)):
-            if self.orbit(row).covariance is None:
+            if self.catalogue.extras.get(row, {}).get("covariance") is None:
                 continue
             if row not in self._clouds:
                 near = neighbours(self.orbit(row))
-                self._clouds[row] = (trajectory([self.orbit(row)], self.kernels, near), near.scale)
+                cloud = trajectory(neighbour_bodies(self.orbit(row), near), self.kernels)
+                self._clouds[row] = (cloud, near.scale)
             cloud, scale = self._clouds[row]
             members = sight(cloud.states, self._sun, np.arange(2 * len(scale)), seen)
             out[:, i] = sky_ellipse(line.vector[i], members.vector, scale)

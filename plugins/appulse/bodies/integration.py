@@ -1,5 +1,8 @@
 """From orbit records to the engine's arrays."""
 
+from dataclasses import replace
+from typing import NamedTuple
+
 import numpy as np
 
 from ..constants import J2000_JD
@@ -12,15 +15,77 @@ SAME_PLACE_AU = 2e-5
 """3000 km: no other body comes so near to one of the massive asteroids, but every orbit of itself does."""
 
 
-def trajectory(orbits, kernels, near=None):
-    """Trajectory of orbit records, or of the neighbours of a single one.
+class Bodies(NamedTuple):
+    """What the engine needs to know of n bodies."""
+
+    epoch_d: np.ndarray
+    """(n,) TDB days from J2000.0."""
+    state: np.ndarray
+    """(n, 6) au and au/d, heliocentric, ICRF axes."""
+    number: np.ndarray
+    """(n,) number of the minor planet, 0 for none."""
+    terms: list
+    """n NonGrav or None."""
+    labels: object
+    """Sequence of n names, for messages."""
+
+
+class _Labels:
+    """Names of catalogue rows, made only when a message wants one."""
+
+    def __init__(self, catalogue, rows):
+        self.catalogue, self.rows = catalogue, rows
+
+    def __getitem__(self, i):
+        return self.catalogue.label(int(self.rows[i]))
+
+
+def catalogue_bodies(catalogue, rows):
+    """Bodies of some rows of a catalogue, without making a record of each.
 
     Parameters
     ----------
-    orbits : sequence of Orbit
+    catalogue : OrbitCatalogue
+    rows : (n,) int array
+
+    Returns
+    -------
+    Bodies
+    """
+    rows = np.asarray(rows, dtype=int)
+    some = catalogue.take(rows)
+    terms = [catalogue.extras.get(int(row), {}).get("nongrav") for row in rows]
+    return Bodies(some.epoch_jd_tdb - J2000_JD, some.state, some.number, terms, _Labels(catalogue, rows))
+
+
+def neighbour_bodies(orbit, near):
+    """The displaced neighbours of one body.
+
+    Parameters
+    ----------
+    orbit : Orbit
+    near : Neighbours
+
+    Returns
+    -------
+    Bodies
+    """
+    count = len(near.state)
+    base = orbit.nongrav or NonGrav()
+    terms = [None] * count
+    if np.any(near.nongrav):
+        terms = [replace(base, a1=float(a1), a2=float(a2), a3=float(a3)) for a1, a2, a3 in near.nongrav]
+    epoch = np.full(count, orbit.epoch_jd_tdb - J2000_JD)
+    return Bodies(epoch, near.state, np.full(count, orbit.number or 0), terms, [orbit.label] * count)
+
+
+def trajectory(bodies, kernels):
+    """Trajectory of bodies.
+
+    Parameters
+    ----------
+    bodies : Bodies
     kernels : Kernels
-    near : Neighbours, optional
-        In place of the single orbit itself.
 
     Returns
     -------
@@ -31,41 +96,34 @@ def trajectory(orbits, kernels, near=None):
     EphemerisSpanError
         An epoch lies outside the kernels.
     """
-    count = len(orbits) if near is None else len(near.state)
-    many = orbits if near is None else [orbits[0]] * count
-    state = np.array([o.state for o in many]) if near is None else near.state
-    epoch = np.array([o.epoch_jd_tdb - J2000_JD for o in many])
+    kernels.check_span(bodies.epoch_d, "an orbit's epoch")
     return Trajectory(
-        kernels, epoch, state, nongrav=_nongrav(many, near), own_row=_own_rows(many, state, epoch, kernels),
-        labels=[getattr(o, "label", o.designation) for o in many],
+        kernels, bodies.epoch_d, bodies.state, nongrav=_nongrav(bodies.terms),
+        own_row=_own_rows(bodies, kernels), labels=bodies.labels,
     )  # fmt: skip
 
 
-def _nongrav(orbits, near):
+def _nongrav(terms):
     """Arrays of the non-gravitational terms, or None where nobody has any."""
-    pushed = near is not None and np.any(near.nongrav)
-    if not pushed and not any(o.nongrav for o in orbits):
+    if not any(term is not None for term in terms):
         return None
-    terms = [o.nongrav or NonGrav() for o in orbits]
-    field = lambda name: np.array([getattr(term, name) for term in terms])  # noqa: E731
-    a = np.array([field("a1"), field("a2"), field("a3")]) if near is None else near.nongrav.T
-    return NonGravArrays(a, field("alpha"), field("r0"), field("nm"), field("nn"), field("nk"))
+    none = NonGrav()
+    column = lambda name: np.array([getattr(term or none, name) for term in terms])  # noqa: E731
+    a = np.array([column("a1"), column("a2"), column("a3")])
+    return NonGravArrays(a, column("alpha"), column("r0"), column("nm"), column("nn"), column("nk"))
 
 
-def _own_rows(orbits, state, epoch_d, kernels):
+def _own_rows(bodies, kernels):
     """Row of the perturber that each body is, by its number or by being at the same place, else -1."""
-    own = np.full(len(orbits), -1)
-    for i, orbit in enumerate(orbits):
-        if orbit.number in kernels.numbers:
-            own[i] = len(NAMES) + kernels.numbers.index(orbit.number)
-        elif orbit.number in MAJOR_ROWS_BY_NUMBER:
-            own[i] = MAJOR_ROWS_BY_NUMBER[orbit.number]
-    kernels.check_span(epoch_d, "an orbit's epoch")
-    for epoch in np.unique(epoch_d):
+    own = np.full(len(bodies.number), -1)
+    known = {number: len(NAMES) + i for i, number in enumerate(kernels.numbers)} | MAJOR_ROWS_BY_NUMBER
+    for i in np.flatnonzero(np.isin(bodies.number, list(known))):
+        own[i] = known[int(bodies.number[i])]
+    for epoch in np.unique(bodies.epoch_d):
         pos, _ = kernels.perturbers(np.array([epoch]))
-        mine = np.flatnonzero((epoch_d == epoch) & (own < 0))
-        gap = np.linalg.norm(state[mine, None, :3] + pos[0, SUN] - pos[0, len(NAMES) :], axis=2)
-        if gap.size:
+        mine = np.flatnonzero((bodies.epoch_d == epoch) & (own < 0))
+        if len(mine) and pos.shape[1] > len(NAMES):
+            gap = np.linalg.norm(bodies.state[mine, None, :3] + pos[0, SUN] - pos[0, len(NAMES) :], axis=2)
             near = gap.argmin(axis=1)
             same = gap[np.arange(len(mine)), near] < SAME_PLACE_AU
             own[mine[same]] = len(NAMES) + near[same]

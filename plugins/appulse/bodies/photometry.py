@@ -4,6 +4,8 @@ Each system is a published formula, named with its source; which one a body uses
 record carries. All are V (or the record's own band): no colour term is added.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 from scipy.interpolate import CubicSpline
 
@@ -52,6 +54,18 @@ def magnitude_hg(h, g, r_au, delta_au, phase_deg):
     tan = np.maximum(tan, 0.0)
     light = (1.0 - g) * np.exp(-3.33 * tan**0.63) + g * np.exp(-1.87 * tan**1.22)
     return _magnitude(h, r_au, delta_au, np.where(np.asarray(phase_deg) >= 180.0, 0.0, light))
+
+
+class Brightness(NamedTuple):
+    """The part of an orbit record that tells magnitudes; None where not given."""
+
+    h: float | None = None
+    g: float | None = None
+    m1: float | None = None
+    k1: float | None = None
+    g1: float | None = None
+    g2: float | None = None
+    g12: float | None = None
 
 
 _DEG = np.pi / 180.0
@@ -157,7 +171,7 @@ def magnitude(orbit, r_au, delta_au, phase_deg):
 
     Parameters
     ----------
-    orbit : Orbit or None
+    orbit : Orbit, Brightness or None
     r_au, delta_au : arrays, au
     phase_deg : array, degrees
 
@@ -169,9 +183,7 @@ def magnitude(orbit, r_au, delta_au, phase_deg):
 
     Examples
     --------
-    >>> from types import SimpleNamespace
-    >>> body = SimpleNamespace(m1=None, k1=None, h=10.0, g=None, g1=None, g2=None, g12=None)
-    >>> mag, system = magnitude(body, np.array([1.0]), np.array([1.0]), np.array([0.0]))
+    >>> mag, system = magnitude(Brightness(h=10.0), np.array([1.0]), np.array([1.0]), np.array([0.0]))
     >>> float(mag[0]), system
     (10.0, 'H,G')
     """

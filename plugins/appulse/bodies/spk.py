@@ -182,19 +182,13 @@ class SPKEphemeris(StateEphemeris):
         row = _MAJOR_ROW[target]
         return np.hstack([pos[:, row], vel[:, row]])
 
-    def designation(self, row):
-        """What the body of a row is called."""
-        return self.designations[int(row)]
-
-    def record(self, row):
-        """The orbit record that lends its magnitude, or None."""
-        return self._records.get(self.designations[int(row)])
-
-    def sources(self, rows):
-        """The file and what its segments call their solution."""
+    def describe(self, rows):
+        """Designations, the records that lend magnitudes (or None), and the segments' solutions."""
+        names = [self.designations[int(row)] for row in rows]
         pieces = [piece for row in rows for piece in self._segments[self._targets[int(row)]]]
         solutions = {piece.segment.source.decode("latin-1").strip() for piece in pieces}
-        return sorted(f"{self.name}: {solution}" for solution in solutions)
+        records = [self._records.get(name) for name in names]
+        return names, records, sorted(f"{self.name}: {solution}" for solution in solutions)
 
 
 def _name(target):

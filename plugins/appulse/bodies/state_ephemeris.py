@@ -12,8 +12,8 @@ from .places import apparent_rates as apparent_rates_of_date
 class StateEphemeris:
     """Places from barycentric states; where those come from is the subclass's business.
 
-    A subclass has ``kernels`` and ``engine`` and answers ``rows(bodies)``, ``states(rows, t_d)``,
-    ``designation(row)``, ``record(row)`` (an orbit record for the magnitude, or None) and ``sources(rows)``.
+    A subclass has ``kernels`` and ``engine`` and answers ``rows(bodies)``, ``states(rows, t_d)`` and
+    ``describe(rows)``: designations, brightness records (or None) for the magnitudes, sources.
     """
 
     def at(self, time, observer, bodies=None, *, apparent_rates=False, uncertainty=True):
@@ -50,25 +50,42 @@ class StateEphemeris:
         TimeError
             A time is not finite or has no tie to TDB.
         """
-        times = clean_times(time)
         rows = self.rows(bodies)
+        return self.table(rows, time, observer, apparent_rates=apparent_rates, uncertainty=uncertainty)
+
+    def table(self, rows, time, observer, *, apparent_rates=False, uncertainty=True):
+        """As :meth:`at`, for rows in place of designations.
+
+        Parameters
+        ----------
+        rows : (k,) int array
+            As :meth:`rows` gives them; may be empty.
+        time, observer, apparent_rates, uncertainty
+            As for :meth:`at`.
+
+        Returns
+        -------
+        QTable
+        """
+        times = clean_times(time)
+        rows = np.asarray(rows, dtype=int)
         seen = view(self.kernels, times, observer)
         line = self._sight(rows, seen)
         columns = angles(line, seen)
-        records = [self.record(row) for row in rows]
+        names, records, sources = self.describe(rows)
         lit = zip(records, columns["r"], columns["delta"], columns["phase"], strict=True)
         mags = [magnitude(*body) for body in lit]
-        columns["mag"] = np.array([m for m, _ in mags])
+        columns["mag"] = np.array([m for m, _ in mags]).reshape(len(rows), len(times))
         if apparent_rates:
             columns.update(apparent_rates_of_date(line, seen))
         ellipses = self._ellipses(rows, seen, line) if uncertainty else None
         meta = {
             "engine": self.engine,
             "kernels": self.kernels.description,
-            "source": self.sources(rows),
+            "source": sources,
             "magnitudes": sorted({system for _, system in mags}),
         }
-        return build_table([self.designation(row) for row in rows], times, observer, columns, ellipses, meta)
+        return build_table(names, times, observer, columns, ellipses, meta)
 
     def vectors(self, time, observer, rows=None):
         """Astrometric vectors from the observer, for those who need many places and no table.
