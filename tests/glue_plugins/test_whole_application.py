@@ -1,0 +1,157 @@
+"""The application as its user meets it: plugins loaded, menus, the program, and what is said when it fails."""
+
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from glue.main import list_loaded_plugins
+
+from glue_appulse import choices, desktop, health
+from glue_appulse.kinds import FRAME, OUTLINES, TRACK, all_of
+from glue_appulse.layers.outline_artist import OutlineLayerArtist
+from glue_appulse.layers.track_artist import TrackLayerArtist
+
+
+@pytest.fixture
+def chosen(monkeypatch):
+    monkeypatch.setattr(choices, "_choices", choices.Choices())
+
+
+@pytest.fixture
+def words(sample_data):
+    """Command line of the sample night."""
+    frames = [str(sample_data / f"iris_{i}.fits.fz") for i in (3, 1, 4)]
+    return [
+        *frames,
+        f"--orbits={sample_data / 'orbit.ecsv'}",
+        f"--stars={sample_data / 'stars.ecsv'}",
+        "--body=all",
+    ]
+
+
+@pytest.mark.needs_qt
+def test_every_plugin_is_loaded_by_glue(app):
+    assert {point.module for point in health.our_plugins()} <= set(list_loaded_plugins())
+    assert health.plugin_problems() == []
+
+
+@pytest.mark.needs_qt
+def test_our_actions_stand_in_the_menu(app):
+    labels = {action.text() for action in app._actions["plugins"]}
+    assert {"Add tracks: bodies in this frame…", "Add outlines of deep-sky objects…", "Measure…"} <= labels
+
+
+@pytest.mark.needs_qt
+def test_a_plugin_that_fails_is_told_with_its_reason(app, monkeypatch, capsys):
+    from importlib.metadata import EntryPoint
+
+    broken = EntryPoint("appulse_broken", "glue_appulse.no_such_module:setup", health.GROUP)
+    monkeypatch.setattr(health, "our_plugins", lambda: [broken])
+    health.check_desktop()
+    assert "appulse_broken is not loaded: ModuleNotFoundError" in capsys.readouterr().err
+
+
+@pytest.mark.needs_qt
+def test_frames_open_through_the_file_menu(app, sample_data, monkeypatch):
+    from qtpy import QtWidgets
+
+    path = str(sample_data / "iris_1.fits.fz")
+    monkeypatch.setattr(QtWidgets.QFileDialog, "exec_", lambda self: 1, raising=False)
+    monkeypatch.setattr(QtWidgets.QFileDialog, "exec", lambda self: 1)
+    monkeypatch.setattr(QtWidgets.QFileDialog, "selectedFiles", lambda self: [path])
+    app._actions["data_new"].trigger()
+    assert [data.label for data in all_of(app.data_collection, FRAME)] == ["iris_1.fits.fz"]
+
+
+@pytest.mark.needs_qt
+def test_the_program_puts_everything_in_place(needs_qt, registered, chosen, words):
+    application = desktop.build(desktop.parser().parse_args(words))
+    try:
+        frames = all_of(application.data_collection, FRAME)
+        assert len(frames) == 3
+        assert [track.label for track in all_of(application.data_collection, TRACK)] == ["(7)"]
+        assert "IC 4603" in set(all_of(application.data_collection, OUTLINES)[0]["name"])
+        viewer = application.viewers[0][0]
+        kinds = {type(layer) for layer in viewer.layers}
+        assert {TrackLayerArtist, OutlineLayerArtist} <= kinds
+        shown = [layer.layer.label for layer in viewer.layers if layer.visible and layer.layer in frames]
+        assert shown == ["iris_1.fits.fz"]  # the first of the night, whatever the order of the words
+    finally:
+        application.close()
+
+
+@pytest.mark.needs_qt
+def test_a_site_given_on_the_command_line_reaches_the_frame(needs_qt, registered, chosen, words):
+    application = desktop.build(desktop.parser().parse_args([words[0], "--site=X05", "--no-outlines"]))
+    try:
+        data = all_of(application.data_collection, FRAME)[0]
+        assert "Rubin" in data.meta["site"]
+    finally:
+        application.close()
+
+
+@pytest.mark.needs_qt
+def test_a_second_frame_lies_under_the_same_sky(needs_qt, registered, chosen, words):
+    """Frames 1 and 4 stand upside down to each other; shown in one viewer their stars coincide."""
+    application = desktop.build(desktop.parser().parse_args([words[1], words[2], "--no-outlines"]))
+    try:
+        first, second = all_of(application.data_collection, FRAME)
+        viewer = application.viewers[0][0]
+        layer = next(layer for layer in viewer.layers if layer.layer is second)
+        bounds = [(400, 800, 401), (500, 900, 401)]
+        drawn = second.compute_fixed_resolution_buffer(
+            bounds, target_data=first, target_cid=second.id["pixels"]
+        )
+        own = first["pixels"][400:801, 500:901]
+        good = np.isfinite(drawn)
+        assert layer.enabled
+        assert np.corrcoef(drawn[good], own[good])[0, 1] > 0.5
+    finally:
+        application.close()
+
+
+def run(*command):
+    return subprocess.run(
+        [sys.executable, *command], capture_output=True, text=True, timeout=120, check=False
+    )
+
+
+def test_the_viewer_refuses_what_is_not_there():
+    done = run("-m", "appulse.cli.main", "view", "no_such.fits")
+    assert done.returncode == 2
+    assert done.stderr == "appulse: no_such.fits does not exist\n"
+
+
+def test_without_glue_qt_the_line_names_the_extra(sample_data):
+    code = ("import sys, importlib.util as u; find = u.find_spec\n"
+            "u.find_spec = lambda name, *a: None if name == 'glue_qt' else find(name, *a)\n"
+            "from appulse.cli.main import main\n"
+            f"sys.exit(main(['view', {str(sample_data / 'iris_1.fits.fz')!r}]))")  # fmt: skip
+    done = run("-c", code)
+    assert done.returncode == 2
+    assert "pip install 'appulse[desktop]'" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_missing_system_library_is_named_with_the_line_that_brings_it(monkeypatch):
+    real = health.importlib.import_module
+
+    def without(name):
+        if name.startswith("qtpy"):
+            raise ImportError("libEGL.so.1: cannot open shared object file: No such file or directory")
+        return real(name)
+
+    monkeypatch.setattr(health.importlib, "import_module", without)
+    if health.importlib.util.find_spec("glue_qt") is None:
+        pytest.skip("glue-qt is not installed")
+    assert health.qt_problem().endswith(health.APT_LINE)
+    assert "libEGL.so.1" in health.qt_problem()
+
+
+@pytest.mark.needs_qt
+def test_doctor_finds_nothing_missing(needs_qt):
+    done = run("-m", "appulse.cli.main", "doctor")
+    assert done.returncode == 0, done.stdout
+    for line in ("plugin appulse_tracks is loaded", "starter orbits", "Earth orientation"):
+        assert line in done.stdout
