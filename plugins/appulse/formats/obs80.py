@@ -1,0 +1,246 @@
+"""Observations in 80 columns: optical lines, and the pairs of spacecraft and roving observers.
+
+::
+
+    00007         C2027 05 05.12503 16 25 24.02 -24 24 00.1          10.0 GW     X05
+    packed number (5) | provisional or temporary (7) | * discovery | note 1 | note 2 (S, V: a second line)
+    date (UTC) | RA | Dec | magnitude, band, catalogue | reference | station
+
+Numbers keep the decimals they came with, so that a file is written again as it was read. Designations stay
+packed: :mod:`appulse.bodies.designations` unpacks them.
+
+Source: the Minor Planet Center's description of its 80-column format, optical, satellite and roving records.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from astropy.time import Time
+
+from appulse.errors import TableError
+from appulse.observers.timescales import quiet_erfa
+
+CATALOGUES = {
+    "a": "USNOA1", "b": "USNOSA1", "c": "USNOA2", "d": "USNOSA2", "e": "UCAC1", "f": "Tyc1", "g": "Tyc2",
+    "h": "GSC1.0", "i": "GSC1.1", "j": "GSC1.2", "k": "GSC2.2", "l": "ACT", "m": "GSCACT", "n": "SDSS8",
+    "o": "USNOB1", "p": "PPM", "q": "UCAC4", "r": "UCAC2", "t": "PPMXL", "u": "UCAC3", "v": "NOMAD",
+    "w": "CMC14", "x": "Hip2", "y": "Hip", "z": "GSC", "A": "AC", "L": "2MASS", "N": "SDSS7", "Q": "CMC15",
+    "S": "URAT1", "U": "Gaia1", "V": "Gaia2", "W": "Gaia3", "X": "Gaia3E", "Y": "UCAC5",
+}  # fmt: skip
+"""Letter in column 72 to the catalogue's name in ADES; rare ones are left out."""
+
+PAIRED = {"S": "s", "V": "v"}
+SKIPPED = {"R": "radar", "r": "radar", "X": "replaced observation", "x": "replaced observation"}
+
+
+@dataclass(frozen=True)
+class Obs80:
+    """One observation.
+
+    Attributes
+    ----------
+    number, provisional : str
+        Packed, columns 1-5 and 6-12.
+    time : Time
+        UTC (UT1 before 1972).
+    ra, dec : float
+        ICRF degrees; NaN where the columns are blank.
+    station : str
+    mag : float or None
+    band, catalogue, reference, discovery, note1, note2 : str
+        Single letters, and the five of the reference; '' for blank.
+    place : (str, float, float, float) or None
+        Of the observer: ``('km', x, y, z)`` or ``('au', x, y, z)`` from the Earth's centre on ICRF axes, or
+        ``('geodetic', longitude, latitude, height)`` in degrees east, degrees and metres.
+    date_decimals, ra_decimals, dec_decimals, mag_decimals : int
+        ``ra_decimals`` and ``dec_decimals`` are of seconds, or of minutes where ``minutes`` is true.
+    minutes : bool
+        RA and Dec to minutes only.
+    second_line : str
+        Of a pair, as it was read; written again as it is.
+    """
+
+    number: str
+    provisional: str
+    time: Time
+    ra: float
+    dec: float
+    station: str
+    mag: float | None = None
+    band: str = ""
+    catalogue: str = ""
+    reference: str = ""
+    discovery: str = ""
+    note1: str = ""
+    note2: str = "C"
+    place: tuple | None = None
+    date_decimals: int = 6
+    ra_decimals: int = 3
+    dec_decimals: int = 2
+    mag_decimals: int = 1
+    minutes: bool = False
+    second_line: str = ""
+
+    @property
+    def packed(self) -> str:
+        """The number where there is one, else the provisional or temporary designation."""
+        return self.number or self.provisional.strip()
+
+    @property
+    def ast_cat(self) -> str:
+        """The star catalogue's name in ADES; UNK where it is not known."""
+        return CATALOGUES.get(self.catalogue, "UNK")
+
+
+class Observations(list):
+    """Observations, and what was passed over: ``rejected`` holds (line number, reason)."""
+
+    def __init__(self, observations=(), rejected=()):
+        super().__init__(observations)
+        self.rejected = list(rejected)
+
+
+def read_obs80(path):
+    """Read a file of 80-column lines.
+
+    Parameters
+    ----------
+    path : path
+        Header lines (COD, OBS, TEL ...) and blank lines are passed over.
+
+    Returns
+    -------
+    Observations
+        A list of :class:`Obs80`; lines that are damaged, of radar, or half of a pair are in ``rejected``.
+
+    Raises
+    ------
+    TableError
+        Unreadable, or not one line is an observation.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="ascii", errors="replace")
+    except OSError as error:
+        raise TableError(f"{path}: cannot be read ({error.strerror}); give 80-column lines") from None
+    found = parse_obs80(text)
+    if not found:
+        why = f": line {found.rejected[0][0]}: {found.rejected[0][1]}" if found.rejected else ""
+        raise TableError(f"{path}: no 80-column observation{why}")
+    return found
+
+
+def parse_obs80(text):
+    """Observations of a text of 80-column lines.
+
+    Examples
+    --------
+    >>> line = "00007         C2027 05 05.12503 16 25 24.02 -24 24 00.1          10.0 GW     X05"
+    >>> one, = parse_obs80(line)
+    >>> one.packed, one.time.isot, round(one.ra, 6), round(one.dec, 6), one.mag, one.ast_cat
+    ('00007', '2027-05-05T03:00:02.592', 246.350083, -24.400028, 10.0, 'Gaia3')
+    """
+    found, waiting = Observations(), None
+    for number, raw in enumerate(text.splitlines(), start=1):
+        line = raw.rstrip("\r\n").ljust(80)
+        if waiting is not None:
+            first, first_line = waiting
+            waiting = None
+            if line[14] == PAIRED[first_line[14]] and line[77:80] == first_line[77:80]:
+                _pair(found, first, first_line, line, number)
+                continue
+            found.rejected.append((number - 1, f"note 2 is {first_line[14]}, but its second line is missing"))
+        if not re.match(r"[-\d]\d{3} \d\d \d\d", line[15:25]):
+            if line.strip() and not re.match(r"[A-Z]{3}[ \d]|-{3,}|#", line):
+                found.rejected.append((number, "not an 80-column observation"))
+            continue
+        if line[14] in SKIPPED or line[14] in PAIRED.values():
+            words = SKIPPED.get(line[14], "second line of a pair without its first")
+            found.rejected.append((number, f"{words}: not read"))
+        elif line[14] in PAIRED:
+            waiting = (number, line)
+        else:
+            _append(found, number, line, None)
+    if waiting is not None:
+        found.rejected.append((waiting[0], f"note 2 is {waiting[1][14]}, but its second line is missing"))
+    return found
+
+
+def _append(found, number, line, place, second_line=""):
+    try:
+        found.append(_parse_line(line, place, second_line))
+    except ValueError as error:
+        found.rejected.append((number, str(error)))
+
+
+def _pair(found, first, first_line, line, number):
+    try:
+        place = _parse_place(line)
+    except ValueError as error:
+        found.rejected.append((number, f"observer's place: {error}"))
+        return
+    _append(found, first, first_line, place, line[:80])
+
+
+def _parse_line(line, place, second_line):
+    time, date_decimals = _parse_date(line[15:32])
+    ra, ra_decimals, ra_minutes = _sexagesimal(line[32:44], 24, "right ascension")
+    dec, dec_decimals, dec_minutes = _sexagesimal(line[44:56], 90, "declination")
+    mag = line[65:70].strip()
+    if mag and not re.fullmatch(r"-?\d+\.?\d*", mag):
+        raise ValueError(f"magnitude {mag!r} is no number")
+    if ra_minutes != dec_minutes:
+        raise ValueError("right ascension and declination, one with seconds and one without")
+    return Obs80(
+        number=line[:5].strip(), provisional=line[5:12].rstrip(), time=time, ra=15.0 * ra, dec=dec,
+        station=line[77:80].strip(), mag=float(mag) if mag else None, band=line[70].strip(),
+        catalogue=line[71].strip(), reference=line[72:77].strip(), discovery=line[12].strip(),
+        note1=line[13].strip(), note2=line[14].strip(), place=place, date_decimals=date_decimals,
+        ra_decimals=ra_decimals, dec_decimals=dec_decimals, minutes=ra_minutes,
+        mag_decimals=len(mag.partition(".")[2]) if "." in mag else -1, second_line=second_line,
+    )  # fmt: skip
+
+
+def _parse_date(text):
+    match = re.fullmatch(r"(-?\d+) (\d\d) (\d\d)(?:\.(\d*))?", text.strip())
+    if match is None:
+        raise ValueError(f"date {text.strip()!r}: as in 2027 05 05.12503 is needed")
+    year, month, day, fraction = match.groups()
+    with quiet_erfa():
+        start = Time(f"{int(year):04d}-{month}-{day}T00:00:00", scale="utc")
+        # UTC days are 86,400 s here: the format cannot tell a leap second.
+        time = Time(start.jd1, start.jd2 + float(f"0.{fraction or 0}"), format="jd", scale="utc")
+        time.format = "isot"
+    return time, len(fraction) if fraction is not None else -1
+
+
+def _sexagesimal(text, limit, what):
+    """Value, decimals of its last part (-1: no decimal point), and whether that part is minutes."""
+    words = text.strip()
+    if not words:
+        return np.nan, 0, False
+    match = re.fullmatch(r"([-+]?)(\d{1,2}) (\d\d)(?: (\d\d))?(\.\d*)?", words)
+    if match is None:
+        raise ValueError(f"{what} {words!r} is not sexagesimal")
+    sign, whole, minutes, seconds, fraction = match.groups()
+    minutes, seconds = float(minutes), None if seconds is None else float(seconds)
+    rest = float(fraction) if fraction and fraction != "." else 0.0
+    value = int(whole) + (minutes + (rest if seconds is None else (seconds + rest) / 60.0)) / 60.0
+    if value > limit or minutes >= 60 or (seconds or 0) >= 60:
+        raise ValueError(f"{what} {words!r} is out of range")
+    return (-value if sign == "-" else value), len(fraction) - 1 if fraction else -1, seconds is None
+
+
+def _parse_place(line):
+    kind = line[32]
+    if line[14] == "v":
+        numbers = [line[34:45], line[45:56], line[56:61]]
+        return ("geodetic", *(float(text) for text in numbers))
+    if kind not in "12":
+        raise ValueError(f"unit {kind!r} in column 33: 1 (km) or 2 (au) is needed")
+    values = [float(line[a:b].replace(" ", "")) for a, b in ((34, 46), (46, 58), (58, 70))]
+    return ("km" if kind == "1" else "au", *values)
