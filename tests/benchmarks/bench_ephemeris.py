@@ -2,7 +2,7 @@
 
     python tests/benchmarks/bench_ephemeris.py
 
-Needs the extra 'compare'. Both sides run in the same process, in turns; ratios are of the better of three runs.
+Needs the extra 'compare'. Both sides run in one process, in turns; ratios are of the best of three runs.
 """
 
 import sys
@@ -14,13 +14,13 @@ from astropy.time import Time
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "bodies"))
 
-from worlds import EPOCH_D, EPOCH_JD, assist_states, barycentric, main_belt, milliarcsec  # noqa: E402
+from worlds import EPOCH_D, EPOCH_JD, assist_states, barycentric, main_belt, milliarcsec
 
-from appulse.bodies.engine import Trajectory  # noqa: E402
-from appulse.bodies.ephemeris import NBodyEphemeris  # noqa: E402
-from appulse.bodies.kernels import EARTH, default_kernels  # noqa: E402
-from appulse.bodies.orbits import Orbit  # noqa: E402
-from appulse.observers.site import Site  # noqa: E402
+from appulse.bodies.engine import Trajectory
+from appulse.bodies.ephemeris import NBodyEphemeris
+from appulse.bodies.kernels import EARTH, default_kernels
+from appulse.bodies.orbits import Orbit
+from appulse.observers.site import Site
 
 
 def against_assist(count, days, turns=3):
@@ -55,7 +55,8 @@ def warm_night():
         begun = time.perf_counter()
         ephemeris.at(moved, site)
         runs.append(time.perf_counter() - begun)
-    print(f"one body, 200 times, warm: {min(runs) * 1e3:.1f} ms (goal 20), median {np.median(runs) * 1e3:.1f} ms")
+    best, middle = min(runs) * 1e3, np.median(runs) * 1e3
+    print(f"one body, 200 times, warm: {best:.1f} ms (goal 20), median {middle:.1f} ms")
 
 
 if __name__ == "__main__":
