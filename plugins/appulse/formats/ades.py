@@ -1,7 +1,7 @@
 """ADES, the exchange format of astrometric observations (version 2022), in its two forms: PSV and XML.
 
 Text stays text: what was read is written again digit for digit. Numbers are made by
-:func:`observation_table`, texts by :mod:`appulse.formats.ades_build`.
+:mod:`appulse.formats.observation_table`, texts by :mod:`appulse.formats.ades_build`.
 
 Source: the IAU's astrometry data exchange standard, version 2022; field names and order as in its schema.
 """

@@ -69,7 +69,7 @@ COLUMNS = (
 )
 """In the order in which they are written."""
 
-CONTRACT = tuple(column.name for column in COLUMNS[:24])
+PROMISED = tuple(column.name for column in COLUMNS[:24])
 """The columns that every residual table has; the rest may be missing from tables of others."""
 
 
@@ -157,7 +157,7 @@ def read_residuals(path):
     Raises
     ------
     TableError
-        Not a residual table: a column of :data:`CONTRACT` is missing.
+        Not a residual table: a column of :data:`PROMISED` is missing.
 
     Examples
     --------
@@ -169,7 +169,7 @@ def read_residuals(path):
     (1.0, True, '')
     """
     found = read_table(path)
-    missing = [name for name in CONTRACT if name not in found.colnames]
+    missing = [name for name in PROMISED if name not in found.colnames]
     if missing:
         raise TableError(f"{path}: not a residual table: no column '{missing[0]}'; it has {found.colnames}")
     names = [column.name for column in COLUMNS if column.name in found.colnames]
