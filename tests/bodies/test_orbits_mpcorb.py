@@ -8,7 +8,7 @@ import pytest
 from appulse.bodies.designations import pack
 from appulse.bodies.readers import read_orbits, sniff
 from appulse.bodies.readers.mpcorb import julian_date, unpack_epoch
-from appulse.errors import OrbitError
+from appulse.errors import DesignationError, OrbitError
 
 # Published lines of MPCORB, of epochs 2020-05-31 and 2011-08-27, as public repositories carry them.
 PALLAS = (
@@ -180,3 +180,11 @@ def test_julian_dates(date, jd):
 
 def test_sniffing_lines_without_header():
     assert sniff(IRIS) == "MPCORB lines"
+
+
+def test_a_body_whose_line_was_skipped_is_told_from_one_that_is_unknown(tmp_path):
+    catalogue = read(tmp_path, PALLAS, IRIS[:120])
+    with pytest.raises(DesignationError, match=r"'7' is not among the 1 orbits at hand; line 6 was skipped"):
+        catalogue.select("7")
+    with pytest.raises(DesignationError, match=r"'8' is not among the 1 orbits at hand \("):
+        catalogue.select("8")

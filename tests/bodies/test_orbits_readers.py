@@ -6,7 +6,7 @@ import json
 import numpy as np
 import pytest
 
-from appulse.bodies.elements import covariance_icrf
+from appulse.bodies.covariances import covariance_icrf
 from appulse.bodies.readers import read_orbits, sniff
 from appulse.errors import OrbitError
 from appulse.numerics.kepler import ECLIPTIC_TO_ICRF

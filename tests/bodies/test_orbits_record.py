@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from appulse.bodies.elements import covariance_icrf, states_icrf
+from appulse.bodies.covariances import covariance_icrf
+from appulse.bodies.elements import states_icrf
 from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
 from appulse.errors import DesignationError, OrbitError
 from appulse.numerics.kepler import GM_SUN

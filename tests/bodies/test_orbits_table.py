@@ -230,3 +230,50 @@ def test_a_law_that_is_none(tmp_path):
     table["g_law"] = ["vapour", "", ""]
     with pytest.raises(TableError, match="row 1: g_law 'vapour'"):
         read_orbits(write(table, tmp_path))
+
+
+ROW = "7,2461000.5,1.1,0.2,5,10,20,2461050.5"
+
+
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [
+        ("Designation,EPOCH,q,e,i,Node,Peri,Tp", ROW),
+        ("designation;epoch;q;e;i;node;peri;tp", ROW.replace(",", ";")),
+        ("designation\tepoch\tq\te\ti\tnode\tperi\ttp", ROW.replace(",", "\t")),
+        ("designation, epoch, q, e, i, node, peri, tp", ROW.replace(",", ", ")),
+        ("\ufeffdesignation,epoch,q,e,i,node,peri,tp", ROW),
+    ],
+)
+def test_ways_of_writing_a_csv(tmp_path, header, row):
+    assert read_orbits(write_csv(tmp_path, header, row)).select("7").state == pytest.approx(EXPECTED.state)
+
+
+@pytest.mark.parametrize(
+    ("written", "typed"),
+    [
+        ("C/2023 A3 (Some Name)", ["C/2023 A3", "CK23A030", "Some Name", "C/2023 A3 (Some Name)"]),
+        ("2P/Encke", ["2P", "Encke", "0002P", "2P/Encke"]),
+        ("(7) Iris", ["7", "iris", "(7) Iris", "00007"]),
+        ("K20A00B", ["2020 AB", "K20A00B"]),
+    ],
+)
+def test_what_a_designation_cell_says_is_found_by_each_part(tmp_path, written, typed):
+    path = write_csv(tmp_path, "designation,epoch,q,e,i,node,peri,tp", ROW.replace("7", written, 1))
+    catalogue = read_orbits(path)
+    for text in typed:
+        assert catalogue.select(text).designation == written
+    assert catalogue.label(0).count("Name") <= 1
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "words"),
+    [
+        ("designation,epoch,q,e,i,node,peri,tp,q", ROW + ",2", "two columns are called 'q'"),
+        ("designation,epoch,q,e,i,node,peri,tp", ROW.replace("2461050.5", "1e12"), "million years"),
+        ("designation,epoch,a,e,i,node,peri,M", "7,2461000.5,2.3,0.2,5,10,20,1e300", "within a turn"),
+    ],
+)
+def test_more_bad_tables(tmp_path, header, row, words):
+    with pytest.raises((TableError, OrbitError), match=words):
+        read_orbits(write_csv(tmp_path, header, row))

@@ -1,4 +1,4 @@
-"""Elements and states checked for sense, row by row, and turned into one another with their covariance.
+"""Elements and states checked for sense, row by row, and turned into one another.
 
 Catalogues hold up to 1.4 million rows, of which a few are broken: the checks here therefore return the bad
 rows with a reason each, and the caller raises (one orbit) or skips and reports (a catalogue).
@@ -6,12 +6,17 @@ rows with a reason each, and the caller raises (one orbit) or skips and reports 
 
 import numpy as np
 
-from ..errors import OrbitError
 from ..numerics.kepler import ECLIPTIC_TO_ICRF, GM_SUN, state_from_elements
 
 FIELDS = ("q", "e", "i", "node", "peri", "tp")
 EPOCH_SPAN_JD = (1_000_000.0, 5_400_000.0)
 """Accepted epochs, JD TDB: 1975 BC to AD 10072. What lies outside is another time scale, mostly MJD."""
+
+LONGEST_D = 3.7e8
+"""A perihelion farther from the epoch, d (a million years), belongs to no orbit that is used here."""
+
+MOST_TURNS_DEG = 36_000.0
+"""Mean anomalies of ellipses beyond a hundred turns have no digits left for the place within one."""
 
 FARTHEST_AU = 200_000.0
 FASTEST_AU_D = 2.0
@@ -84,9 +89,18 @@ def perihelion_elements(epoch, e, i, node, peri, *, q=None, a=None, tp=None, m=N
             problems.add(
                 e == 1, lambda r: "e = 1 exactly with a mean anomaly: a parabola has none; give q and tp"
             )
+            many = (e < 1) & (np.abs(given["M"]) > MOST_TURNS_DEG)
+            problems.add(
+                many, lambda r: f"M = {given['M'][r]:.6g} degrees: give the mean anomaly within a turn or so"
+            )
             axis = np.abs(size / (1.0 - e))
             turn = np.where(e < 1, np.mod(given["M"] + 180.0, 360.0) - 180.0, given["M"])
             passage = epoch - np.radians(turn) * np.sqrt(axis**3 / GM_SUN)
+    with np.errstate(invalid="ignore"):
+        far = np.abs(passage - epoch) > LONGEST_D
+    problems.add(
+        far, lambda r: f"perihelion at JD {passage[r]:.6g} is more than a million years from the epoch"
+    )
     problems.add(
         ~np.isfinite(passage),
         lambda r: "the time of perihelion is out of reach: e is too close to 1 for a mean anomaly",
@@ -205,105 +219,3 @@ def states_icrf(elements, epoch):
 def rotate(state, matrix):
     """Apply a 3 x 3 rotation to the positions and velocities of (n, 6) states."""
     return np.hstack([state[:, :3] @ matrix.T, state[:, 3:] @ matrix.T])
-
-
-def derivative(function, values, steps):
-    """Jacobian of a vector function by central differences of sixth order.
-
-    Parameters
-    ----------
-    function : callable
-        (k, m) array of arguments -> (k, p) array.
-    values, steps : (m,) arrays
-        Where, and the width of one difference in each argument.
-
-    Returns
-    -------
-    jacobian : (p, m) array
-
-    Examples
-    --------
-    >>> derivative(lambda x: x**3, np.array([2.0]), np.array([1e-2])).round(9)
-    array([[12.]])
-    """
-    values, steps = np.asarray(values, float), np.asarray(steps, float)
-    m = len(values)
-    shifts = np.array([-3.0, -2.0, -1.0, 1.0, 2.0, 3.0])
-    weights = np.array([-1.0, 9.0, -45.0, 45.0, -9.0, 1.0]) / 60.0
-    points = values + shifts[None, :, None] * (np.eye(m) * steps)[:, None, :]
-    results = function(points.reshape(-1, m)).reshape(m, 6, -1)
-    return (np.einsum("s,msp->mp", weights, results) / steps[:, None]).T
-
-
-def covariance_icrf(elements, epoch, covariance, to_perihelion=None, steps=None):
-    """Covariance of a state on ICRF axes from that of the elements, extra parameters carried along.
-
-    Parameters
-    ----------
-    elements : (6,) array
-        What the covariance speaks of; without `to_perihelion` q (au), e, i, node, peri (deg), tp (JD TDB).
-    epoch : float, JD TDB
-    covariance : (6 + k, 6 + k) array
-        In the units of `elements`; the last k rows belong to parameters that the state does not depend on.
-    to_perihelion : callable, optional
-        (n, 6) array of `elements` -> (n, 6) array of (q, e, i, node, peri, tp).
-    steps : (6,) array, optional
-        Widths of the differences in `elements`.
-
-    Returns
-    -------
-    covariance : (6 + k, 6 + k) array, au and au/d
-
-    Raises
-    ------
-    OrbitError
-        The covariance is not finite, not symmetric or has a negative variance.
-
-    Notes
-    -----
-    Linear: ``J C J^T``, with J by differences of sixth order, good to about 1e-8 of each term.
-    """
-    covariance = check_covariance(covariance)
-    if steps is None:
-        q, e = elements[0], elements[1]
-        wide = 1e-4
-        steps = np.array([wide * q, min(wide, 0.3 * e) if e > 0 else wide, 0.01, 0.01, 0.01, 0.01])
-        if elements[2] < 0.04:  # the inclination cannot step below zero by a third of its width
-            steps[2] = max(elements[2] / 4.0, 1e-9)
-    convert = to_perihelion or (lambda values: values)
-    inner = derivative(lambda values: states_icrf(convert(values), epoch), elements, steps)
-    jacobian = np.eye(len(covariance))
-    jacobian[:6, :6] = inner
-    return jacobian @ covariance @ jacobian.T
-
-
-def check_covariance(covariance):
-    """A covariance as floats, refused where it cannot be one.
-
-    Raises
-    ------
-    OrbitError
-        Not square, at least 6 x 6, finite, symmetric, with variances that are not negative.
-
-    Examples
-    --------
-    >>> check_covariance(-np.eye(6))
-    Traceback (most recent call last):
-    ...
-    appulse.errors.OrbitError: the covariance has a negative variance (-1.0 in row 0)
-    """
-    matrix = np.asarray(covariance, dtype=float)
-    if matrix.ndim != 2 or matrix.shape[0] != matrix.shape[1] or matrix.shape[0] < 6:
-        raise OrbitError(
-            f"a covariance of shape {matrix.shape}: 6 x 6 is needed, more with non-gravitational terms"
-        )
-    if not np.isfinite(matrix).all():
-        raise OrbitError("the covariance holds values that are not finite numbers")
-    diagonal = np.diag(matrix)
-    if np.any(diagonal < 0):
-        row = int(np.argmin(diagonal))
-        raise OrbitError(f"the covariance has a negative variance ({diagonal[row]} in row {row})")
-    scale = np.sqrt(np.outer(diagonal, diagonal))
-    if np.any(np.abs(matrix - matrix.T) > 1e-6 * scale + 1e-300):
-        raise OrbitError("the covariance is not symmetric")
-    return 0.5 * (matrix + matrix.T)

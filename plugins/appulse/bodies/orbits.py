@@ -4,21 +4,23 @@ A catalogue keeps what every body has (designation, epoch, elements or state, H,
 have (covariance, non-gravitational terms) in a dictionary by row. An :class:`Orbit` is made when asked for.
 """
 
-import difflib
 import operator
 
 import numpy as np
 
-from ..errors import DesignationError, OrbitError
+from ..errors import OrbitError
 from ..numerics.kepler import ECLIPTIC_TO_ICRF, elements_from_state
-from .designations import read_name
 from .elements import RADIANS, check_states, rotate, states_icrf
+from .finding import row_meant, rows_meant, text_at
 from .record import STATE_NAMES, NonGrav, Orbit, OrbitElements, make_label
 
 __all__ = ["STATE_NAMES", "NonGrav", "Orbit", "OrbitCatalogue", "OrbitElements", "make_label"]
 
 _NUMBERS = ("h", "g", "m1", "k1")
 _COLUMNS = ("designation", "name", "number", "epoch_jd_tdb", *_NUMBERS, "uncertainty_code")
+_UNCOMMON = (
+    "aliases", "covariance", "covariance_names", "g1", "g2", "g12", "nongrav", "source", "source_date"
+)  # fmt: skip
 
 
 class OrbitCatalogue:
@@ -213,10 +215,10 @@ class OrbitCatalogue:
             else self._state[row]
         )
         return Orbit(
-            designation=_text_at(self._designation, row), state=state,
+            designation=text_at(self._designation, row), state=state,
             epoch_jd_tdb=float(self.epoch_jd_tdb[row]),
-            name=_text_at(self._name, row), number=int(self.number[row]) or None,
-            uncertainty_code=_text_at(self._uncertainty_code, row) or None, **more,
+            name=text_at(self._name, row), number=int(self.number[row]) or None,
+            uncertainty_code=text_at(self._uncertainty_code, row) or None, **more,
         )  # fmt: skip
 
     def take(self, rows):
@@ -236,11 +238,11 @@ class OrbitCatalogue:
     def label(self, row):
         """How one writes the body of a row: '(7) Iris', 'C/2023 A3 (Name)'."""
         number = int(self.number[row]) or None
-        return make_label(_text_at(self._designation, row), number, self.name_of(row))
+        return make_label(text_at(self._designation, row), number, self.name_of(row))
 
     def name_of(self, row):
         """The name in a row, empty where there is none."""
-        return _text_at(self._name, row)
+        return text_at(self._name, row)
 
     def rows_of(self, text):
         """Rows that a number, designation (packed or readable) or name means; often one, sometimes none.
@@ -253,23 +255,7 @@ class OrbitCatalogue:
         -------
         (k,) array of int
         """
-        wanted = read_name(text)
-        plain = " ".join(str(text).split())
-        found = _equals(self._designation, plain)
-        if wanted.number is not None:
-            found |= self.number == wanted.number
-        elif wanted.designation:
-            found |= _equals(self._designation, wanted.designation)
-            for row, more in self.extras.items():
-                found[row] |= wanted.designation in more.get("aliases", ())
-        else:
-            found |= _equals(self._name, plain)
-            if not found.any():
-                found |= np.char.lower(self.name) == plain.lower()
-                found |= np.char.lower(self.designation) == plain.lower()
-        if wanted.kind == "numbered comet" and not found.any():  # 73P where only its fragments are listed
-            found |= np.char.startswith(self.designation, wanted.designation + "-")
-        return np.flatnonzero(found)
+        return rows_meant(self, text)
 
     def select(self, text):
         """The one orbit that a number, designation or name means.
@@ -292,30 +278,7 @@ class OrbitCatalogue:
 
     def row_of(self, text):
         """The row of the one orbit that a number, designation or name means; raises as :meth:`select`."""
-        rows = self.rows_of(text)
-        if len(rows) == 1:
-            return int(rows[0])
-        if len(rows):
-            listed = ", ".join(f"{self.label(row)} (epoch {self.epoch_jd_tdb[row]:.1f})" for row in rows[:4])
-            more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""
-            raise DesignationError(
-                f"{text!r} means {len(rows)} bodies: {listed}{more}; use a number or designation"
-            )
-        raise DesignationError(f"{text!r} is not among the {len(self)} orbits at hand{self._hint(text)}")
-
-    def _hint(self, text):
-        """What might have been meant, or why it is missing."""
-        for line, reason in self.rejected:
-            if str(text) in reason:
-                return f"; line {line} was skipped: {reason}"
-        if len(self) > 5_000:
-            return ": check the spelling, or use a number or designation"
-        words = [word for row in range(len(self)) for word in (self.label(row), self.name_of(row)) if word]
-        near = difflib.get_close_matches(str(text), words, n=3, cutoff=0.6)
-        if near:
-            return f"; near: {', '.join(near)}"
-        listed = ", ".join(self.label(row) for row in range(min(4, len(self))))
-        return f" ({listed}{', ...' if len(self) > 4 else ''})"
+        return row_meant(self, text)
 
     def check(self):
         """Problems of the states, row by row; empty for what the readers return."""
@@ -324,32 +287,6 @@ class OrbitCatalogue:
 
 def _uncommon(orbit):
     """The attributes of a record that have no column of their own."""
-    kept = (
-        "aliases",
-        "covariance",
-        "covariance_names",
-        "g1",
-        "g2",
-        "g12",
-        "nongrav",
-        "source",
-        "source_date",
-    )
-    values = {key: getattr(orbit, key) for key in kept}
-    return {
-        key: value
-        for key, value in values.items()
-        if value is not None and not (isinstance(value, (str, tuple)) and not value)
-    }
-
-
-def _text_at(column, row):
-    """One row of a str or bytes column, without decoding the whole of it."""
-    return str(column[row : row + 1].astype(str)[0])
-
-
-def _equals(column, text):
-    """Rows of a str or bytes column equal to a text."""
-    if column.dtype.kind == "S":
-        return column == text.encode("ascii", "replace")
-    return column == text
+    values = {key: getattr(orbit, key) for key in _UNCOMMON}
+    empty = (None, "", ())
+    return {key: v for key, v in values.items() if isinstance(v, np.ndarray) or v not in empty}

@@ -10,8 +10,9 @@ import numpy as np
 
 from ..errors import OrbitError
 from ..numerics.kepler import ECLIPTIC_TO_ICRF, GM_SUN, elements_from_state
+from .covariances import check_covariance
 from .designations import read_name
-from .elements import RADIANS, check_covariance, check_states, perihelion_elements, rotate, states_icrf
+from .elements import RADIANS, check_states, perihelion_elements, rotate, states_icrf
 
 STATE_NAMES = ("x", "y", "z", "vx", "vy", "vz")
 
@@ -301,7 +302,7 @@ def make_label(designation, number, name):
     >>> make_label("7", 7, "Iris"), make_label("2P", None, "Encke"), make_label("C/2023 A3", None, "A. Name")
     ('(7) Iris', '2P/Encke', 'C/2023 A3 (A. Name)')
     """
-    if not name or name == designation:
+    if not name or name in designation:
         return f"({number})" if number is not None and designation == str(number) else str(designation)
     if number is not None:
         return f"({number}) {name}"

@@ -10,8 +10,8 @@ import numpy as np
 
 from ...constants import MJD_ZERO_JD
 from ...errors import DesignationError, OrbitError
+from ..covariances import covariance_icrf
 from ..designations import read_name
-from ..elements import covariance_icrf
 from ..orbits import NonGrav, Orbit, OrbitCatalogue
 from ..record import STATE_NAMES
 from .oef import RADIATION_UNIT, YARKOVSKY_UNIT

@@ -11,8 +11,9 @@ import numpy as np
 from ...constants import MJD_ZERO_JD
 from ...errors import OrbitError
 from ...numerics.kepler import GM_SUN
+from ..covariances import covariance_icrf
 from ..designations import read_name
-from ..elements import covariance_icrf, perihelion_elements
+from ..elements import perihelion_elements
 from ..orbits import NonGrav, Orbit, OrbitCatalogue
 from ..record import STATE_NAMES
 from .text import none_usable, to_float

@@ -6,6 +6,7 @@ from pathlib import Path
 from ...errors import OrbitError
 from .comets import MPC_COMET_LINE
 from .mpcorb import is_mpcorb_line
+from .table_parsing import header_words
 from .text import decode, read_bytes
 
 READERS = {
@@ -44,10 +45,10 @@ def sniff(text):
         return "JSON (mpc_orb, SBDB)"
     lines = [line for line in text.splitlines()[:400] if line.strip() and not line.lstrip().startswith("#")]
     header = lines[0] if lines else ""
-    words = {word.strip().strip('"').lower() for word in header.split(",")}
+    words = {word.lower() for word in header_words(header)[0]}
     if {"epoch", "a", "e", "i", "node", "peri", "m"} <= words and "principal_desig" in words:
         return "CSV with MPC names"
-    if words & {"designation", "epoch"} and "," in header:
+    if words & {"designation", "epoch"} and len(words) > 1:
         return "orbit table"
     if header.startswith("format") and "OEF" in header:
         return "OEF2.0"

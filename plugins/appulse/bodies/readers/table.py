@@ -14,14 +14,14 @@ are honoured. A table is written by its user, who can mend it: one bad row refus
 
 import numpy as np
 from astropy import units as u
-from astropy.io import ascii as ascii_tables
 from astropy.time import Time
 
 from ...errors import OrbitError, TableError
 from ..designations import read_name
 from ..elements import check_states, perihelion_elements, states_icrf
 from ..orbits import OrbitCatalogue
-from .table_extras import NONGRAV, read_extras
+from .table_extras import COVARIANCE, NONGRAV, read_extras
+from .table_parsing import parse_table
 
 STATE, Q_FORM, A_FORM = (
     ("x", "y", "z", "vx", "vy", "vz"),
@@ -38,6 +38,11 @@ UNITS = (
 )
 SAME_UNIT = (("x", "y", "z"), ("vx", "vy", "vz"), ("i", "node", "peri", "M"), NONGRAV)
 """Columns that must share one unit; a table that mixes them is more likely a mistake than a wish."""
+
+_OPTIONAL = ("name", "H", "G", "G1", "G2", "G12", "M1", "K1", "DT", "g_law", "U", "aliases", "source", "date")
+KNOWN = tuple(
+    dict.fromkeys(("designation", "epoch", *STATE, *Q_FORM, *A_FORM, *_OPTIONAL, *NONGRAV, *COVARIANCE))
+)
 
 DIMENSIONLESS = ("e", "H", "G", "G1", "G2", "G12", "M1", "K1")
 
@@ -75,7 +80,7 @@ def read_orbit_table(text, path):
     appulse.errors.TableError: mine.csv: columns i, node, peri, tp are missing beside q, e; an orbit is
     x y z vx vy vz, q e i node peri tp, or a e i node peri M
     """
-    table = _parse(text, path)
+    table = parse_table(text, path, KNOWN)
     if len(table) == 0:
         raise TableError(f"{path}: the table has no rows")
     for name in ("designation", "epoch"):
@@ -87,33 +92,30 @@ def read_orbit_table(text, path):
     epoch = _numbers(table, "epoch", path)
     state = _states(table, epoch, names, path)
     optional = {key.lower(): _numbers(table, key, path, needed=False) for key in ("H", "G", "M1", "K1")}
+    read = [read_name(name) for name in names]
+    extras = _extras(table, path)
+    _add_written_names(extras, names, read)
     label = _texts(table, "name")
-    catalogue = OrbitCatalogue(
-        names, epoch, state=state, name=label, number=[read_name(name).number or 0 for name in names],
-        uncertainty_code=_texts(table, "U"), extras=_extras(table, path), source=_table_source(table, path),
-        **{key: value for key, value in optional.items() if value is not None},
+    return OrbitCatalogue(
+        names, epoch, state=state, name=np.array([one.name for one in read]) if label is None else label,
+        number=[one.number or 0 for one in read], uncertainty_code=_texts(table, "U"), extras=extras,
+        source=_table_source(table, path), **{key: v for key, v in optional.items() if v is not None},
     )  # fmt: skip
-    return catalogue
 
 
-def _parse(text, path):
-    try:
-        if text.startswith("# %ECSV"):
-            return ascii_tables.read(text.splitlines(), format="ecsv")
-        return ascii_tables.read(
-            text.splitlines(),
-            format="csv",
-            comment=r"\s*#",
-            converters={"designation": [ascii_tables.convert_numpy(str)]},
-        )
-    except (ascii_tables.InconsistentTableError, ValueError, IndexError) as error:
-        reason = " ".join(str(error).split())[:200]
-        raise TableError(f"{path}: cannot be read as a table of orbits ({reason})") from None
+def _add_written_names(extras, names, read):
+    """A designation cell may say more ('C/2023 A3 (Name)', '2P/Encke'): each part is found by itself."""
+    for row, (name, one) in enumerate(zip(names, read, strict=True)):
+        if one.designation and one.designation != name:
+            more = extras.setdefault(row, {})
+            more["aliases"] = tuple(dict.fromkeys((*more.get("aliases", ()), one.designation)))
 
 
 def _unit(table, name):
     """Unit of a column, None where it states none."""
     unit = getattr(table[name], "unit", None)
+    if str(unit) == "JD":  # a way of writing that astropy does not know
+        unit = u.d
     return None if unit in (None, u.dimensionless_unscaled) and name not in DIMENSIONLESS else unit
 
 
@@ -162,11 +164,11 @@ def _numbers(table, name, path, *, needed=True):
     except (TypeError, ValueError):
         bad = next(str(v) for v in column if not _is_number(v))
         wanted = (
-            "a JD TDB, as in 2461000.5"
+            "a JD TDB, as in 2461000.5, is needed"
             if name in ("epoch", "tp")
-            else "a number; units belong into the ECSV header"
+            else "a number is needed (units belong into the header of an ECSV table)"
         )
-        raise TableError(f"{path}: column {name} holds {bad!r}, where {wanted} is needed") from None
+        raise TableError(f"{path}: column {name} holds {bad!r}, where {wanted}") from None
     unit = _unit(table, name)
     if unit is not None and name in UNITS:
         numbers = (numbers * unit).to_value(UNITS[name])
@@ -219,7 +221,9 @@ def _states_of(form, values, epoch, names, rows, path):
     size = {"q": values["q"], "tp": values["tp"]} if form == Q_FORM else {"a": values["a"], "m": values["M"]}
     elements, problems = perihelion_elements(epoch, **angles, **size)
     _refuse(problems, names, rows, path)
-    return states_icrf(elements, epoch)
+    state = states_icrf(elements, epoch)
+    _refuse(check_states(state, epoch), names, rows, path)
+    return state
 
 
 def _refuse(problems, names, rows, path):
