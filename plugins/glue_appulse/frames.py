@@ -8,7 +8,7 @@ from pathlib import Path
 from . import fastlinks
 from .kinds import FRAME, KIND_KEY, kind_of
 from .notices import say
-from .registry import once
+from .registry import desktop_running, once
 
 #: Above every reader of glue, which ends at 1000.
 PRIORITY = 20_000
@@ -222,6 +222,15 @@ def _register():
     autolinker("appulse frames")(link_frames)
 
 
+@once("frames, desktop")
+def _register_desktop():
+    from .qt import frames
+
+    frames.register()
+
+
 def setup():
     """Entry point of glue."""
     _register()
+    if desktop_running():
+        _register_desktop()

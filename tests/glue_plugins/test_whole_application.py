@@ -1,4 +1,4 @@
-"""The application as its user meets it: plugins loaded, menus, the program, and what is said when it fails."""
+"""The application as its user meets it: plugins, menus, the program, and what is said on failure."""
 
 import subprocess
 import sys

@@ -1,0 +1,191 @@
+"""Night player: frame after frame, the stars or the body standing still, the overlays in place."""
+
+import numpy as np
+from qtpy.QtCore import Qt, QTimer
+from qtpy.QtWidgets import (
+    QComboBox,
+    QDockWidget,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QSlider,
+    QSpinBox,
+    QWidget,
+)
+
+from ..frames import frame_of
+from ..kinds import FRAME, TRACK, all_of, is_frame
+from ..layers.base import frame_key
+from ..layers.track_model import TrackModel
+from ..skywcs import SkyProjector
+from .desk import image_viewers, show_frames
+
+STARS = "stars stand still"
+
+
+class NightPlayer(QDockWidget):
+    """Dock that steps through the frames of a night.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+    parent : QMainWindow
+    """
+
+    def __init__(self, session, parent):
+        super().__init__("Night player", parent)
+        self.setObjectName("appulse-player")
+        self.session, self.frames = session, []
+        self.timer = QTimer(self)
+        self.timer.timeout.connect(self.forward)
+        self.back_button, self.play_button, self.on_button = (
+            QPushButton("◂"),
+            QPushButton("Play"),
+            QPushButton("▸"),
+        )
+        self.slider, self.pace, self.mode, self.words = (
+            QSlider(Qt.Horizontal),
+            QSpinBox(),
+            QComboBox(),
+            QLabel(""),
+        )
+        self.pace.setRange(1, 25)
+        self.pace.setValue(3)
+        self.pace.setSuffix(" frames/s")
+        self.back_button.clicked.connect(self.back)
+        self.on_button.clicked.connect(self.forward)
+        self.play_button.clicked.connect(self.toggle)
+        self.slider.valueChanged.connect(self.show_frame)
+        self.pace.valueChanged.connect(lambda n: self.timer.setInterval(1000 // n))
+        self.mode.currentIndexChanged.connect(lambda _i: self.show_frame(self.slider.value()))
+        body = QWidget()
+        row = QHBoxLayout(body)
+        for widget in (
+            self.back_button,
+            self.play_button,
+            self.on_button,
+            self.slider,
+            self.pace,
+            self.mode,
+            self.words,
+        ):
+            row.addWidget(widget)
+        self.setWidget(body)
+        self.fill()
+
+    def fill(self):
+        """Take the frames and bodies that are loaded now."""
+        timed = [
+            data
+            for data in all_of(self.session.data_collection, FRAME)
+            if frame_of(data).exposure is not None
+        ]
+        self.frames = sorted(timed, key=lambda data: frame_of(data).exposure.mid.mjd)
+        self.slider.setRange(0, max(len(self.frames) - 1, 0))
+        self.mode.blockSignals(True)
+        self.mode.clear()
+        self.mode.addItem(STARS, None)
+        for track in all_of(self.session.data_collection, TRACK):
+            self.mode.addItem(f"{track.label} stands still", track)
+        self.mode.blockSignals(False)
+        if self.frames:
+            self.show_frame(self.slider.value())
+        else:
+            self.words.setText("no frame with a time is loaded")
+
+    def viewer(self):
+        """Viewer that plays: the first one with one of the frames; all of them are put into it.
+
+        Returns
+        -------
+        glue_qt.viewers.image.ImageViewer
+        """
+        viewers = image_viewers(self.session)
+        viewer = viewers[0] if viewers else show_frames(self.session, self.frames)
+        shown = [layer.layer for layer in viewer.layers]
+        for data in self.frames:
+            if not any(data is one for one in shown):
+                viewer.add_data(data)
+        return viewer
+
+    def show_frame(self, index):
+        """Show one frame alone, in its place.
+
+        Parameters
+        ----------
+        index : int
+        """
+        if not self.frames:
+            return
+        data = self.frames[min(index, len(self.frames) - 1)]
+        viewer = self.viewer()
+        for layer in viewer.layers:
+            if is_frame(layer.layer):
+                layer.state.visible = layer.layer is data
+        track = self.mode.currentData()
+        if track is not None:
+            self._centre(viewer, data, track)
+        self.words.setText(f"{data.label}  {data.meta['mid-exposure (UTC)'][:19]}")
+
+    @staticmethod
+    def _centre(viewer, data, track):
+        """Move the window so that the body's place in a frame is in its middle."""
+        place = next(
+            (one for one in TrackModel.from_data(track).places if one.frame == frame_key(data)), None
+        )
+        reference = viewer.state.reference_data
+        if place is None or reference is None:
+            return
+        x, y = (
+            float(v[0])
+            for v in SkyProjector(reference.coords, reference.shape).to_pixel([place.ra], [place.dec])
+        )
+        if not np.isfinite([x, y]).all():
+            return
+        state = viewer.state
+        half_x, half_y = (state.x_max - state.x_min) / 2, (state.y_max - state.y_min) / 2
+        state.x_min, state.x_max, state.y_min, state.y_max = x - half_x, x + half_x, y - half_y, y + half_y
+
+    def forward(self):
+        """One frame on; after the last comes the first."""
+        self.slider.setValue((self.slider.value() + 1) % max(len(self.frames), 1))
+
+    def back(self):
+        """One frame back."""
+        self.slider.setValue((self.slider.value() - 1) % max(len(self.frames), 1))
+
+    def toggle(self):
+        """Play or stop."""
+        if self.timer.isActive():
+            self.timer.stop()
+        elif self.frames:
+            self.timer.start(1000 // self.pace.value())
+        self.play_button.setText("Stop" if self.timer.isActive() else "Play")
+
+    def hideEvent(self, event):
+        """Stop when nobody sees it."""
+        self.timer.stop()
+        self.play_button.setText("Play")
+        super().hideEvent(event)
+
+
+def open_panel(session, _data_collection=None):
+    """Menu action: the player, made once per application.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+
+    Returns
+    -------
+    NightPlayer
+    """
+    application = session.application
+    player = getattr(application, "_appulse_player", None)
+    if player is None:
+        player = application._appulse_player = NightPlayer(session, application)
+        application.addDockWidget(Qt.BottomDockWidgetArea, player)
+    else:
+        player.fill()
+    player.show()
+    return player

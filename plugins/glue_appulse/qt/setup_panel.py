@@ -1,0 +1,241 @@
+"""Panel of site, time, camera and sources: what is known and where it comes from, and what the user says."""
+
+from qtpy.QtCore import Qt
+from qtpy.QtWidgets import (
+    QComboBox,
+    QDialog,
+    QFileDialog,
+    QFormLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QPushButton,
+    QVBoxLayout,
+)
+
+from .. import choices, frame_setup
+from ..frames import frame_of
+from ..kinds import TRACK, all_of
+from .desk import add_tracks, frames_of
+from .jobs import Job, tell
+
+ALL = "all frames"
+#: Field, words, hint.
+FIELDS = (
+    ("site", "site", "MPC code, LON,LAT,HEIGHT, or a name of the settings"),
+    ("time", "time (UTC)", "2027-05-05T03:30:00"),
+    ("exposure_s", "light collected (s)", ""),
+    ("gain_e_adu", "gain (e⁻/ADU)", ""),
+    ("read_noise_e", "read noise (e⁻)", ""),
+    ("saturation_adu", "saturation (ADU)", ""),
+)
+
+
+class SetupPanel(QDialog):
+    """What is known about frames and sources.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+    parent : QWidget or None
+    """
+
+    def __init__(self, session, parent=None):
+        super().__init__(parent)
+        self.setWindowTitle("Set-up: site, time, camera, sources")
+        self.setAttribute(Qt.WA_DeleteOnClose, False)
+        self.resize(620, 420)
+        self.session, self.job = session, None
+        self.frame_box, self.time_is = QComboBox(), QComboBox()
+        self.time_is.addItems(["", "start", "mid", "end"])
+        self.lines = {name: QLineEdit(placeholderText=hint) for name, _words, hint in FIELDS}
+        self.known = {name: QLabel("") for name, _words, _hint in FIELDS}
+        self.sources = {what: QLabel("") for what in ("orbits", "stars")}
+        self.site_name, self.status = QLineEdit(placeholderText="name of the site"), QLabel("")
+        self.status.setWordWrap(True)
+        self._build()
+        self.fill()
+
+    def _build(self):
+        form = QFormLayout()
+        form.addRow("frame", self.frame_box)
+        for name, words, _hint in FIELDS:
+            row = QHBoxLayout()
+            row.addWidget(self.lines[name], 1)
+            if name == "time":
+                row.addWidget(QLabel("is the"))
+                row.addWidget(self.time_is)
+            self.known[name].setWordWrap(True)
+            row.addWidget(self.known[name], 2)
+            form.addRow(words, row)
+        for what, label in self.sources.items():
+            row, button = QHBoxLayout(), QPushButton("choose…")
+            button.clicked.connect(lambda _on=False, what=what: self._choose(what))
+            label.setWordWrap(True)
+            row.addWidget(label, 1)
+            row.addWidget(button)
+            form.addRow(what, row)
+        apply_button, keep_button = (
+            QPushButton("Apply to the frame"),
+            QPushButton("Keep in the settings file"),
+        )
+        apply_button.clicked.connect(self.apply)
+        keep_button.clicked.connect(self.keep)
+        low = QHBoxLayout()
+        for widget in (apply_button, self.site_name, keep_button):
+            low.addWidget(widget)
+        layout = QVBoxLayout(self)
+        layout.addLayout(form)
+        layout.addLayout(low)
+        layout.addWidget(self.status)
+        self.frame_box.currentIndexChanged.connect(self.show_known)
+
+    def fill(self):
+        """Bring frames and sources up to date."""
+        self.frame_box.blockSignals(True)
+        self.frame_box.clear()
+        self.frame_box.addItem(ALL, None)
+        for data in frames_of(self.session):
+            self.frame_box.addItem(data.label, data)
+        self.frame_box.blockSignals(False)
+        self.show_known()
+        for what, label in self.sources.items():
+            try:
+                label.setText(frame_setup.source_words(getattr(choices.current(), what), what))
+            except (ValueError, OSError) as exc:
+                label.setText(str(exc))
+
+    def _frames(self):
+        data = self.frame_box.currentData()
+        return frames_of(self.session) if data is None else [data]
+
+    def show_known(self, *_index):
+        """Show what is known about the chosen frame, and where it comes from."""
+        frames = self._frames()
+        told = frame_setup.told_by(frame_of(frames[0])) if frames else {}
+        for name, label in self.known.items():
+            value, source = told.get(name, ("", ""))
+            label.setText(f"{value} ({source})" if source else value)
+
+    def given(self):
+        """What the user has written.
+
+        Returns
+        -------
+        glue_appulse.frame_setup.Given
+
+        Raises
+        ------
+        ValueError
+            A number is none.
+        """
+        words = {name: line.text().strip() or None for name, line in self.lines.items()}
+        numbers = {}
+        for name in ("exposure_s", "gain_e_adu", "read_noise_e", "saturation_adu"):
+            try:
+                numbers[name] = None if words[name] is None else float(words[name])
+            except ValueError:
+                raise ValueError(
+                    f"'{words[name]}' is no number; write digits with a point, or leave it empty"
+                ) from None
+        return frame_setup.Given(words["site"], words["time"], self.time_is.currentText() or None, **numbers)
+
+    def apply(self):
+        """Apply to the frames, and compute their tracks anew.
+
+        Returns
+        -------
+        Job or None
+        """
+        try:
+            lines = frame_setup.apply(self._frames(), self.given())
+        except (ValueError, OSError) as exc:
+            tell(exc)
+            self.status.setText(str(exc))
+            return None
+        self.show_known()
+        self.status.setText("; ".join(lines) or "applied")
+        return self._tracks_anew()
+
+    def _tracks_anew(self):
+        from .. import sources
+        from ..field_bodies import make_tracks
+
+        frames = frames_of(self.session)
+        wanted = {
+            (t.meta["body"], t.meta.get("orbits path") or None)
+            for t in all_of(self.session.data_collection, TRACK)
+        }
+        if not wanted:
+            return None
+
+        def work(job):
+            made = []
+            for i, (body, path) in enumerate(sorted(wanted, key=str)):
+                job.step(i, len(wanted))
+                made += make_tracks(sources.open_orbits(path), frames, [body])[0]
+            return made
+
+        self.job = Job(work)
+        self.job.done.connect(self._show_tracks)
+        self.job.failed.connect(tell)
+        return self.job.start()
+
+    def _show_tracks(self, tracks):
+        add_tracks(self.session, tracks)
+
+    def _choose(self, what):
+        path, _kind = QFileDialog.getOpenFileName(self, what)
+        if path:
+            self.use(what, path)
+
+    def use(self, what, path):
+        """Take orbits or stars out of a file from now on.
+
+        Parameters
+        ----------
+        what : str
+            orbits or stars.
+        path : str
+        """
+        try:
+            self.sources[what].setText(frame_setup.source_words(path, what))
+        except (ValueError, OSError) as exc:
+            tell(exc)
+            self.status.setText(str(exc))
+            return
+        setattr(choices.current(), what, str(path))
+
+    def keep(self):
+        """Write site and sources into the settings file that the command line and campaigns read too."""
+        chosen = choices.current()
+        site = self.lines["site"].text().strip() or None
+        try:
+            name = self.site_name.text().strip() or None
+            path = frame_setup.keep(site=site, site_name=name, orbits=chosen.orbits, stars=chosen.stars)
+        except (ValueError, OSError) as exc:
+            tell(exc)
+            self.status.setText(str(exc))
+        else:
+            self.status.setText(f"kept in {path}; its earlier state, if any, is beside it as .bak")
+
+
+def open_panel(session, _data_collection=None):
+    """Menu action: the panel, made once per application.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+
+    Returns
+    -------
+    SetupPanel
+    """
+    application = session.application
+    panel = getattr(application, "_appulse_setup", None)
+    if panel is None:
+        panel = application._appulse_setup = SetupPanel(session, parent=application)
+    panel.fill()
+    panel.show()
+    panel.raise_()
+    return panel
