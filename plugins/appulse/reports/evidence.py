@@ -13,6 +13,7 @@ import numpy as np
 from PIL import Image
 
 from appulse import __version__
+from appulse.astrometry.budget import error_budget
 from appulse.formats.output import write_text
 from appulse.reports.plots import motion_figure, oc_figure, stamp_figure, stars_figure, svg_uri
 from appulse.reports.sheet_tables import (
@@ -71,8 +72,8 @@ def evidence_html(
     template = resources.files("appulse.reports").joinpath("templates", "evidence.html")
     return Template(template.read_text(encoding="utf-8")).substitute(
         title=escape(title),
-        subtitle=escape(_subtitle(residuals)),
-        verdict=escape(_sentence(residuals, verdict)),
+        subtitle=escape(subtitle(residuals)),
+        verdict=escape(headline(residuals, verdict)),
         body="\n".join(body),
     )
 
@@ -114,7 +115,8 @@ def picture_uri(png):
     return "data:image/jpeg;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
-def _subtitle(residuals):
+def subtitle(residuals):
+    """How much was measured, and when, in a line."""
     seen = sum(one.seen for one in residuals)
     frames = len({one.frame for one in residuals})
     times = sorted(str(one.time)[:16].replace("T", " ") for one in residuals)
@@ -125,7 +127,8 @@ def _subtitle(residuals):
     )
 
 
-def _sentence(residuals, verdict):
+def headline(residuals, verdict):
+    """The verdict in a sentence, or why there is none."""
     if verdict is not None:
         return str(getattr(verdict, "sentence", verdict))
     return NO_VERDICT if any(one.seen for one in residuals) else NOTHING
@@ -155,8 +158,6 @@ def _overview(residuals, verdict, notes):
     table = getattr(verdict, "alternatives", None)
     if table is not None and len(table):
         parts.append("<h3>Every cause that was tried</h3>" + alternatives_table(table))
-    if seen:
-        parts.append("<h3>What the errors are made of</h3>" + budget_table(seen))
     words = list(dict.fromkeys([*notes, *(note for one in residuals for note in one.notes)]))
     if words:
         items = "".join(f"<li>{escape(str(note))}</li>" for note in words)
@@ -189,6 +190,7 @@ def _frame_section(name, residuals, pictures, shapes):
             alternative = f"Pixels around {one.designation}, the fitted model, and what is left in sigmas"
             caption = f"{one.designation}: signal to noise {one.snr:.0f}, at x {one.x:.2f}, y {one.y:.2f} px"
             parts.append(_figure(uri, alternative, caption + (f"; {one.flag}" if one.flag else "")))
+            parts.append(budget_table(error_budget(one)))
         else:
             parts.append(f"<p>{escape(one.designation)}: not measured: {escape(one.flag)}</p>")
     plate = next((one.plate for one in residuals if one.plate is not None), None)

@@ -24,7 +24,7 @@ INK, FAINT = "#1f2430", "#8a8f9c"
 BODY_COLOURS = ("#0b62a4", "#c1440e", "#00734f", "#8e4a9e", "#7a6a00", "#3a3f4b")
 """Dark ones out of the colour-blind safe set of Okabe & Ito (2008), darkened for white paper."""
 MARKERS = ("o", "s", "^", "D", "v", "P")
-_STYLE = {
+STYLE = {
     "font.family": "DejaVu Sans", "font.size": 9.5, "axes.edgecolor": FAINT, "axes.labelcolor": INK,
     "text.color": INK, "xtick.color": INK, "ytick.color": INK, "svg.hashsalt": "appulse",
     "svg.fonttype": "path", "axes.grid": False, "figure.facecolor": "white", "axes.facecolor": "white",
@@ -56,7 +56,7 @@ def svg_uri(draw, *arguments, **options):
     >>> svg_uri(lambda: Figure())[:26]
     'data:image/svg+xml;base64,'
     """
-    with matplotlib.rc_context({**matplotlib.rcParamsDefault, **_STYLE, "backend": "agg"}):
+    with matplotlib.rc_context({**matplotlib.rcParamsDefault, **STYLE, "backend": "agg"}):
         figure = draw(*arguments, **options)
         if figure is None:
             return None

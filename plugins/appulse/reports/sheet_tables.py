@@ -80,24 +80,22 @@ def numbers_table(residuals):
     return html_table(head, rows, words=(0, 1, 11)) + foot
 
 
-def budget_table(residuals):
-    """One-sigma errors of every measured place by their cause, arcsec."""
-    head = ["frame", "body", "place RA", "place Dec", "plate RA", "plate Dec", "prediction RA",
-            "prediction Dec", "clock, along"]  # fmt: skip
-    rows = []
-    for one in residuals:
-        sigmas = [
-            np.sqrt(np.diag(np.asarray(c, dtype=float)))
-            for c in (one.covariance, one.plate_covariance, one.prediction.covariance)
-        ]
-        clock = one.clock_sigma_s * one.prediction.rate / 3600.0
-        numbers = [number(value, 3) for pair in sigmas for value in pair]
-        rows.append([one.frame, one.designation, *numbers, number(clock, 3)])
-    foot = (
-        '<p class="small">Arcsec, one sigma. Place: photons and pixels. Plate: the stars. Prediction: the '
-        f"orbit's covariance. Clock: as stated. {DASH}: not known, and so not counted.</p>"
-    )
-    return html_table(head, rows, words=(0, 1)) + foot
+def budget_table(budget):
+    """One-sigma errors of a measured place by their cause, arcsec.
+
+    Parameters
+    ----------
+    budget : Budget
+        From :func:`appulse.astrometry.budget.error_budget`.
+    """
+    names = ("sigma_ra", "sigma_dec", "sigma_along", "sigma_across")
+    rows = [
+        [line["part"], *(number(line[name].to_value("arcsec"), 3) for name in names), line["words"]]
+        for line in budget.lines
+    ]
+    head = ["one sigma, arcsec", "RA cos Dec", "Dec", "along", "across", ""]
+    judged = f"{escape(budget.sentence)} (chi-squared {number(budget.chi2, 1)} with 2 degrees of freedom)"
+    return html_table(head, rows, words=(0, 5)) + f"<p>{judged}</p>"
 
 
 def alternatives_table(table):
