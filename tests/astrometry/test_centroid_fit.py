@@ -10,7 +10,7 @@ from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
 from appulse.errors import MeasurementError
 
 GAIN, SKY = 1.5, 400.0
-TRIALS = 150
+TRIALS = 100
 SPREAD = 1 / np.sqrt(2 * TRIALS)
 """Relative error of a width from so many trials; checks allow three of them."""
 
@@ -58,29 +58,30 @@ def test_error_is_the_bound_and_sigma_is_the_error(fwhm, length, flux):
 
 
 def galaxy(canvas, x, y):
-    """A body on the flank of a galaxy: bright exponential core 9 px off."""
+    """A body on the flank of a galaxy five times as bright as the sky, its core 12 px off."""
     rows, columns = np.indices(canvas.shape)
-    canvas += 1500.0 * np.exp(-np.hypot(columns - x - 9.0, rows - y + 4.0) / 9.0)
+    canvas += 2000.0 * np.exp(-np.sqrt((columns - x - 11.0) ** 2 + (rows - y + 5.0) ** 2 + 4.0) / 10.0)
     add_point(canvas, x, y, 6000.0, 3.0)
 
 
 def test_pulls_on_a_galaxys_slope():
     rng = np.random.default_rng(31)
-    _, pulls, _ = trials(rng, galaxy, PSF.round(3.0), POINT, 6000.0, n=100)
+    _, pulls, _ = trials(rng, galaxy, PSF.round(3.0), POINT, 6000.0, n=70)
     assert np.all(np.abs(pulls.mean(axis=0)) < 0.4)
-    assert np.all(np.abs(pulls.std(axis=0) - 1) < 0.05 + 3 / np.sqrt(200))
+    assert np.all(np.abs(pulls.std(axis=0) - 1) < 0.05 + 3 / np.sqrt(140))
 
 
 def test_bias_falls_with_the_background_fitted():
-    """Noiseless: what a plane leaves of the galaxy, the higher orders take away."""
+    """Noiseless: what a constant leaves of the galaxy, a plane takes away, and higher orders the rest."""
     canvas = np.full((41, 41), SKY)
     galaxy(canvas, 20.2, 19.9)
     off = []
-    for order in (0, 1, 3):
-        fit = fit_source(canvas / GAIN, 20.0, 20.0, PSF.round(3.0), Noise(GAIN), background_order=order)
+    for order in (0, 1, 4):
+        fit = fit_source(
+            canvas / GAIN, 20.0, 20.0, PSF.round(3.0), Noise(GAIN), background_order=order, radius=6.4
+        )
         off.append(np.hypot(fit.x - 20.2, fit.y - 19.9))
-    assert off[0] > 3 * off[1] > 3 * off[2]
-    assert off[2] < 0.01
+    assert off[0] > 5 * off[1] > 10 * off[2]
 
 
 def test_next_to_a_star():
@@ -91,7 +92,7 @@ def test_next_to_a_star():
         add_point(canvas, x + 5.0, y + 1.0, 30000.0, 3.0)
 
     errors, pulls = [], []
-    for _ in range(100):
+    for _ in range(70):
         x, y = 19 + rng.uniform(-0.5, 0.5, 2)
         canvas = np.full((39, 39), SKY)
         draw(canvas, x, y)
@@ -102,7 +103,7 @@ def test_next_to_a_star():
         pulls.append(errors[-1] / np.sqrt(np.diag(fit.cov)))
     pulls = np.array(pulls)
     assert np.all(np.abs(pulls.mean(axis=0)) < 0.4)
-    assert np.all(np.abs(pulls.std(axis=0) - 1) < 0.05 + 3 / np.sqrt(200))
+    assert np.all(np.abs(pulls.std(axis=0) - 1) < 0.05 + 3 / np.sqrt(140))
 
 
 def test_a_cosmic_ray_on_the_trail_is_rejected():

@@ -13,7 +13,7 @@ from appulse.astrometry.verdict import judge
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 import bench_verdict as nights
 
-NIGHTS = 12
+NIGHTS = 8
 
 
 @pytest.mark.parametrize("case", sorted(nights.CASES))

@@ -92,8 +92,7 @@ def error_budget(residual, *, clock_sigma_s: float | None = None) -> Budget:
 
 
 def _sigmas(covariance):
-    with np.errstate(invalid="ignore"):
-        return np.sqrt(np.diag(covariance))
+    return np.sqrt(np.maximum(np.diag(covariance), 0.0))
 
 
 def _parts(residual, clock_sigma_s):

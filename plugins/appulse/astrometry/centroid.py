@@ -17,13 +17,17 @@ from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
 from appulse.astrometry.stamp import Stamp, cut
 from appulse.errors import MeasurementError
 
-STAMP_SIGMAS = 8.0
-"""Radius of the pixels used, in PSF sigmas: a plane under the source then costs under 1% of the precision."""
+STAMP_SIGMAS = (8.0, 6.4, 5.0)
+"""Radii of the pixels used, in PSF sigmas: with the first a plane under the source costs under 1% of the
+precision; the others follow where the background is too rough for it."""
+
+SMALLER_IF = 0.8
+"""A smaller stamp is taken if its sky scatters less than this share of the larger one's."""
 
 REJECT = 5.0
 """Pixels beyond so many sigmas are no noise: one good stamp in a thousand loses a pixel to it."""
 
-MAX_ORDER = 3
+MAX_ORDER = 4
 UNDERSAMPLED_FWHM_PX = 2.0
 WIDTH_ERROR_IF_UNKNOWN = 0.1
 
@@ -52,7 +56,7 @@ class SourceFit:
     n_rejected, n_saturated : int
         Pixels taken for cosmic rays; saturated pixels.
     background_order : int
-        1 plane, 2 quadratic, 3 cubic.
+        1 plane, 2 quadratic, 3 cubic, 4 quartic.
     psf : PSF
     trail : Trail
         As fitted.
@@ -135,7 +139,7 @@ def fit_source(
     background_order : int, optional
         Of the polynomial: 1 plane, 2 quadratic, 3 cubic; by default as high as the pixels demand (BIC).
     radius : float, optional
-        Of the pixels used, px; eight PSF sigmas by default.
+        Of the pixels used, px; by default eight PSF sigmas, down to five on a rough background.
     bad : (ny, nx) bool array, optional
     saturation : float, optional
         Stored number from which pixels are not used: the fit then rests on the ring around the core.
@@ -165,13 +169,42 @@ def fit_source(
     >>> bool(abs(fit.x - 20.3) < 0.03), round(float(fit.cov[0, 0]) ** 0.5, 3)
     (True, 0.008)
     """
+    options = (psf, noise, trail, neighbours, free_trail, reject)
+    best = None
+    for reach in (radius,) if radius else _radii(psf):
+        stamp = cut(data, x, y, reach, trail=trail, bad=bad, saturation=saturation)
+        orders = (background_order,) if background_order is not None else range(1, MAX_ORDER + 1)
+        try:
+            fit = _best_order(stamp, x, y, orders, options)
+        except MeasurementError:
+            if best is None:
+                raise
+            break
+        # A background that no polynomial of the larger stamp follows shows as scatter that a smaller one lacks.
+        if best is not None and fit.sky > SMALLER_IF * best.sky:
+            break
+        best = fit
+    limit = max_shift if max_shift is not None else 2.0 * psf.fwhm + 0.5 * trail.length
+    return best.result(limit)
+
+
+def _radii(psf: PSF) -> list[float]:
+    """Stamps that are tried, largest first, px."""
     wide = psf if psf.beta is None else psf.scaled(1.3)
-    reach = STAMP_SIGMAS * max(wide.axes[0] / 2.355, 0.6)
-    stamp = cut(data, x, y, radius or reach, trail=trail, bad=bad, saturation=saturation)
-    orders = (background_order,) if background_order is not None else range(1, MAX_ORDER + 1)
-    best, best_bic = None, np.inf
+    return [share * max(wide.axes[0] / 2.355, 0.6) for share in STAMP_SIGMAS]
+
+
+def _best_order(stamp: Stamp, x, y, orders, options) -> "_Fit":
+    """As high an order of the background as the pixels demand, by Bayes' information criterion.
+
+    Raises
+    ------
+    MeasurementError
+        If not even the lowest order settles.
+    """
+    best, best_bic, worse = None, np.inf, 0
     for order in orders:
-        fit = _Fit(stamp, x, y, psf, noise, trail, neighbours, order, free_trail, reject)
+        fit = _Fit(stamp, x, y, order, *options)
         try:
             fit.run()
         except MeasurementError:
@@ -179,17 +212,19 @@ def fit_source(
                 raise
             break
         bic = fit.likelihood() + fit.n_parameters * np.log(stamp.good.sum())
-        if bic > best_bic:
+        if bic < best_bic:
+            best, best_bic, worse = fit, bic, 0
+        else:
+            worse += 1
+        if worse and (order == 1 or worse == 2 or best.order == 1):
             break
-        best, best_bic = fit, bic
-    limit = max_shift if max_shift is not None else 2.0 * psf.fwhm + 0.5 * trail.length
-    return best.result(limit)
+    return best
 
 
 class _Fit:
     """Parameters: x, y, flux, [length factor, turn in degrees], (x, y, flux) of neighbours, background."""
 
-    def __init__(self, stamp: Stamp, x, y, psf, noise, trail, neighbours, order, free_trail, reject):
+    def __init__(self, stamp: Stamp, x, y, order, psf, noise, trail, neighbours, free_trail, reject):
         self.stamp, self.psf, self.noise, self.trail, self.reject = stamp, psf, noise, trail, reject
         self.guess, self.order, self.free_trail = (x, y), order, free_trail and trail.length > 0
         self.near = np.array(neighbours, dtype=float).reshape(-1, 2)
@@ -283,7 +318,7 @@ class _Fit:
     def _iterate(self):
         for count in range(60):
             light, background, jacobian = self._evaluate()
-            if count < 15:
+            if count < 6:
                 self.variance = self._variance(light, background)
             root = np.sqrt(self.variance[self.used])
             design = jacobian[self.used] / root[:, None]
