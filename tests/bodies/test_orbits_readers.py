@@ -96,12 +96,13 @@ def test_jpl_comet_list(shared):
 
 
 @pytest.mark.needs_shared
-def test_a_cut_jpl_list(shared, tmp_path):
+@pytest.mark.parametrize("cut", [20, 70, 110, 113])
+def test_a_cut_jpl_list(shared, tmp_path, cut):
     import gzip
 
     text = gzip.decompress((shared / "orbits" / "JPL_ELEMENTS.COMET.gz").read_bytes()).decode("latin-1")
     lines = text.splitlines()[:6]
-    lines[4] = lines[4][:70]
+    lines[4] = lines[4][:cut]
     catalogue = read_orbits(write(tmp_path, "\n".join(lines)))
     assert [number for number, _ in catalogue.rejected] == [5]
     assert len(catalogue) == 3
@@ -271,7 +272,7 @@ def test_named_csv_with_broken_rows(tmp_path):
     header = "Number,Name,Principal_desig,H,G,Epoch,a,e,i,Node,Peri,M,U"
     good = "(433),Eros,A898 PA,10.38,0.15,2461000.5,1.458,0.22,10.8,304.2,178.9,310.5,0"
     bad = good.replace("0.22", "1.22")
-    cut = "(719),Albert,A911 TB,15.59,0.15,2461000.5,2.63"
+    cut = good[: good.index("310.5") + 3]
     catalogue = read_orbits(write(tmp_path, "\n".join([header, good, bad, cut])))
     assert [line for line, _ in catalogue.rejected] == [3, 4]
     assert len(catalogue) == 1

@@ -277,3 +277,12 @@ def test_what_a_designation_cell_says_is_found_by_each_part(tmp_path, written, t
 def test_more_bad_tables(tmp_path, header, row, words):
     with pytest.raises((TableError, OrbitError), match=words):
         read_orbits(write_csv(tmp_path, header, row))
+
+
+@pytest.mark.parametrize("old", ["float64", "{name: epoch", "# datatype:", "string}"])
+@pytest.mark.parametrize("new", ["", "floa", "# 0"])
+def test_damaged_ecsv_headers(tmp_path, old, new):
+    path = write(state_table(), tmp_path)
+    path.write_text(path.read_text().replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(TableError, match=r"orbits\.ecsv: "):
+        read_orbits(path)

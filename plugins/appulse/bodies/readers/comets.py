@@ -9,7 +9,7 @@ import re
 import numpy as np
 
 from ...constants import MJD_ZERO_JD
-from ...errors import DesignationError
+from ...errors import DesignationError, OrbitError
 from ..designations import read_name, unpack
 from ..elements import perihelion_elements
 from ..orbits import OrbitCatalogue
@@ -17,6 +17,7 @@ from .mpcorb import julian_date
 from .text import none_usable, to_float
 
 MPC_COMET_LINE = re.compile(r"^[ \d]{4}[CPDXAI][ 0-9A-Za-z]{7}  .?-?\d{1,4} [ 01]\d [ 0-3]\d\.\d")
+NAME_HEADS = (["Num"], ["Name"], ["Designation"])
 MPC_SHORTEST = 79
 """A comet's line must reach past the inclination."""
 
@@ -118,6 +119,10 @@ def read_jpl_list(text, path):
     spans = [match.span() for match in re.finditer(r"-+", lines[at])]
     heads = [lines[at - 1][a:b].split() for a, b in spans]
     keys = [" ".join(words) for words in heads]
+    if not {"Epoch", "e", "i", "Node", "w"} <= set(keys) or not {"Tp", "M"} & set(keys):
+        raise OrbitError(
+            f"{path}: columns {', '.join(keys)}; a list with Epoch, e, i, Node, w and Tp or M is read"
+        )
     rows = []
     for number, line in enumerate(lines[at + 1 :], start=at + 2):
         if line.strip():
@@ -127,8 +132,9 @@ def read_jpl_list(text, path):
 
 def _jpl_line(line, keys, spans):
     cells = {key: line[a:b].strip() for key, (a, b) in zip(keys, spans, strict=True)}
-    first = " ".join(cells.pop(key) for key in keys if key.split()[0] in ("Num", "Name", "Designation"))
-    if len(line.rstrip()) <= spans[-2][0] or not first:
+    first = " ".join(cells.pop(key) for key in keys if key.split()[:1] in NAME_HEADS)
+    last = spans[keys.index("Tp" if "Tp" in keys else "M")][1]
+    if len(line.rstrip()) < last or not first:  # numbers are printed to the end of their column
         return None, f"{line[:30].strip()!r} was cut"
     try:
         name = read_name(first)

@@ -43,7 +43,8 @@ def read_named_csv(text, path):
     reader = csv.DictReader(io.StringIO(text))
     for row in reader:
         line = reader.line_num
-        if None in row or any(row.get(key) in (None, "") for key in NEEDED):
+        cut = None in row or None in row.values()
+        if cut or any(row[key] == "" for key in NEEDED):
             rejected.append(
                 (
                     line,
