@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
 
     check_free([args.out], args.overwrite)
     campaign = _campaign(args)
-    catalogue = _bodies(campaign)
+    catalogue = bodies_of(campaign)
     search = _search(campaign, args)
     passes = _find(catalogue, search, args)
     events = gather(passes, campaign.rule.group_within)
@@ -127,7 +127,7 @@ def _campaign(args):
     return replace(campaign, bodies=bodies, targets=targets, rule=rule)
 
 
-def _bodies(campaign):
+def bodies_of(campaign):
     """The catalogue of the campaign's bodies."""
     import numpy as np
 

@@ -31,6 +31,8 @@ COMMANDS = (
     Command("field", "appulse.cli.field", "what should be in a frame: bodies and deep-sky objects"),
     Command("residuals", "appulse.cli.residuals", "measure bodies in frames: observed minus calculated"),
     Command("encounters", "appulse.cli.encounters", "which bodies pass which objects, months ahead"),
+    Command("plan", "appulse.cli.plan", "how to photograph a pass: night, framing, exposures, sheet"),
+    Command("campaign", "appulse.cli.campaign", "check a campaign file and say what it asks for"),
     Command("view", "appulse.cli.view", "open frames, tracks and outlines in glue"),
     Command("orbits", "appulse.cli.orbits", "what orbits are at hand; import and update them"),
     Command("online", "appulse.cli.online", "ask services: reference stars, known bodies, places"),

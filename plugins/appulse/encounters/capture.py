@@ -19,6 +19,7 @@ from appulse.encounters.atmosphere import parallactic_rate_arcsec_s, refraction_
 from appulse.encounters.framing import Framing, frame_field
 from appulse.encounters.ranking import best_index
 from appulse.errors import InputError
+from appulse.observers.timescales import quiet_erfa
 
 PHOTONS_V0_CM2_S_NM = 10_050.0
 """Photons of a star of V = 0 per cm2, second and nm at 550 nm: 3.63e-9 erg/(s cm2 A) (Bessell, Castelli &
@@ -80,6 +81,7 @@ class CapturePlan:
     warnings: tuple = field(default=())
 
 
+@quiet_erfa()
 def plan_capture(one, night, instrument, vector_au, *, trail_arcsec=None, cadence_s=None, binning=1):
     """Plan the capture of a pass.
 

@@ -90,7 +90,7 @@ def _best_rotation(track, semi, width, height):
     centred = points - points.mean(axis=0)
     _, _, axes = np.linalg.svd(centred, full_matrices=False)
     pa = np.degrees(np.arctan2(axes[0, 0], axes[0, 1]))
-    return (pa if height >= width else pa + 90.0) % 180.0
+    return float((pa if height >= width else pa + 90.0) % 180.0)
 
 
 def _circle(semi):

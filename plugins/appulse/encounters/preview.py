@@ -18,6 +18,7 @@ from appulse.catalogues.bundled_stars import bundled_stars
 from appulse.encounters.capture import electrons_per_s, surface_brightness
 from appulse.encounters.outline_pass import outline_shape, plane
 from appulse.errors import InputError
+from appulse.observers.timescales import quiet_erfa
 
 PEDESTAL_ADU = 100.0
 MAX_PIXELS = 30_000_000
@@ -26,6 +27,7 @@ SITE_DECIMALS = 2
 """Degrees of the site kept in the header: one kilometre, 0.0007 arcsec at 2 au; its place stays private."""
 
 
+@quiet_erfa()
 def invent_frame(plan, vector_au, *, stars=None, seed=1):
     """Draw the planned field.
 

@@ -25,7 +25,7 @@ from appulse.encounters.scan import least_separations
 from appulse.encounters.targets import Targets, extent_arcmin
 from appulse.errors import InputError, MissingExtraError
 from appulse.observers.site import Site
-from appulse.observers.timescales import tdb_days
+from appulse.observers.timescales import quiet_erfa, tdb_days
 
 CHUNK = 250
 EARTH_RADIUS_AU = 6378.137 / 149_597_870.7
@@ -110,6 +110,7 @@ class Search:
         return reach + self.targets.extent_arcmin if self.measured_from == "outline" else reach
 
 
+@quiet_erfa()
 def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
     """All passes, ordered by time.
 
@@ -160,6 +161,7 @@ def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
     return sorted(found, key=lambda one: (one.time.jd, one.id))
 
 
+@quiet_erfa()
 def search_chunk(chunk):
     """Passes of one chunk of bodies: ``(catalogue, first row, search, kernels)``; picklable both ways."""
     catalogue, first, search, kernels = chunk
@@ -313,6 +315,16 @@ def _cross(path, target, t_d, rate, search):
     return cross(shape, plane(unit, target.ra, target.dec), times)
 
 
+def slug(words):
+    """Letters and digits of a name, as they stand in an encounter's id.
+
+    Examples
+    --------
+    >>> slug("IC 4603")
+    'IC4603'
+    """
+    return re.sub(r"[^0-9A-Za-z]+", "", words)
+
+
 def _make_id(designation, target, isot):
-    words = (re.sub(r"[^0-9A-Za-z]+", "", word) for word in (designation, target))
-    return "-".join((*words, isot[:10].replace("-", "")))
+    return "-".join((slug(designation), slug(target), isot[:10].replace("-", "")))

@@ -37,11 +37,7 @@ def serving_nights(one: Pass, catalogue, campaign, *, reach_arcmin=None):
     semi = (one.target.major_arcmin or 0.0) / 2
     if reach_arcmin is None:
         reach_arcmin = max(SERVING_REACH_ARCMIN, one.separation_arcsec / 60 * 1.2, semi)
-    ephemeris = _ephemeris(catalogue)
-
-    def vector_au(times):
-        return ephemeris.vectors(times, Site.geocentre(), [one.row])[0]
-
+    vector_au = body_vectors(one, catalogue)
     a, d = np.radians(one.target.ra), np.radians(one.target.dec)
     unit = np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
     count = campaign.serving_nights
@@ -51,6 +47,23 @@ def serving_nights(one: Pass, catalogue, campaign, *, reach_arcmin=None):
         days = (first + datetime.timedelta(days=i) for i in range(count))
         nights += [watch_night(site, day, vector_au, unit, reach_arcmin / 60) for day in days]
     return nights
+
+
+def body_vectors(one, catalogue):
+    """Geocentric vectors of a pass' body: a function of Time that returns (n, 3) au.
+
+    Parameters
+    ----------
+    one : Pass
+    catalogue : OrbitCatalogue
+        The one that was searched.
+
+    Returns
+    -------
+    callable
+    """
+    ephemeris = _ephemeris(catalogue)
+    return lambda times: ephemeris.vectors(times, Site.geocentre(), [one.row])[0]
 
 
 @lru_cache(maxsize=4)

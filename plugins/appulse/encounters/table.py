@@ -9,8 +9,10 @@ from astropy.time import Time
 
 from appulse.constants import J2000_JD
 from appulse.encounters.sky import angle_deg
+from appulse.observers.timescales import quiet_erfa
 
 
+@quiet_erfa()
 def passes_table(passes, ranks=None, events=None, meta=None):
     """The ranked table of passes.
 

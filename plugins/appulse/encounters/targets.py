@@ -42,6 +42,10 @@ class Targets:
         a, d = np.radians(self.ra), np.radians(self.dec)
         return np.stack([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)], axis=1)
 
+    def take(self, indices):
+        """Some of the targets, as outlines of their own."""
+        return Targets.from_outlines(self.outline(i) for i in indices)
+
     def outline(self, index):
         """The outline of one target."""
         row = int(self.rows[index])

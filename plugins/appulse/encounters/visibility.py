@@ -17,6 +17,7 @@ from appulse.encounters.atmosphere import airmass
 from appulse.encounters.mask import horizon_altitude, in_window
 from appulse.encounters.moonlight import sky_brightness
 from appulse.encounters.sky import SkyOver, angle_deg
+from appulse.observers.timescales import quiet_erfa
 
 STEP_MINUTES = 5.0
 LEAST_HOURS = 0.25
@@ -149,6 +150,7 @@ def evening_of(site, time):
     return (time + TimeDelta((lon / 360.0 - 0.5) * 86_400.0, format="sec")).to_datetime().date()
 
 
+@quiet_erfa()
 def watch_night(site, day, vector_au, target_unit, reach_deg, kernels=None):
     """Follow a body through one night.
 
@@ -260,14 +262,25 @@ def advice(by_site):
     serving = {name: one for name, one in by_site.items() if one.nights}
     if not serving:
         return f"from {', '.join(by_site)} it cannot be seen: choose another site or another pass."
-    parts = [
-        f"from {name} {one.chance:.0%}" if one.nights else f"from {name} not at all"
-        for name, one in by_site.items()
-    ]
+    parts = [f"from {name} {chance_text(one)}" for name, one in by_site.items()]
     best = max(serving, key=lambda name: serving[name].chance)
     return f"{', '.join(parts)}: plan for {best}."
 
 
+def chance_text(one):
+    """A chance in words that never claim certainty.
+
+    Examples
+    --------
+    >>> chance_text(Odds(0.9999, 40.0, (1,))), chance_text(Odds(0.54, 9.0, (1,)))
+    ('over 99%', '54%')
+    """
+    if not one.nights:
+        return "not at all"
+    return "over 99%" if one.chance > 0.99 else f"{one.chance:.0%}"
+
+
+@quiet_erfa()
 def local_text(time, site):
     """A UTC time in the site's zone, e.g. ``2027-05-05 01:10 CEST``."""
     moment = time.to_datetime(timezone=datetime.UTC).astimezone(zoneinfo.ZoneInfo(site.time_zone))

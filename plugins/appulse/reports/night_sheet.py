@@ -14,7 +14,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from appulse import __version__
 from appulse.encounters.visibility import chance_text, local_text
 from appulse.reports.night_charts import altitude_figure, field_figure, window_figure
-from appulse.reports.plots import _STYLE, _figure, svg_uri
+from appulse.reports.plots import STYLE, _figure, svg_uri
 from appulse.reports.sheet_tables import html_table
 
 CAUTIONS = (
@@ -71,7 +71,7 @@ def night_sheet_html(plan, *, odds=None, advice="", notes=()):
 def night_sheet_pdf(plan):
     """The same for paper: a page of text, a page of charts; bytes of a PDF."""
     buffer = io.BytesIO()
-    style = {**matplotlib.rcParamsDefault, **_STYLE, "backend": "agg"}
+    style = {**matplotlib.rcParamsDefault, **STYLE, "backend": "agg"}
     meta = {"Creator": f"appulse {__version__}", "CreationDate": None}
     with matplotlib.rc_context(style), PdfPages(buffer, metadata=meta) as pages:
         pages.savefig(_text_page(plan))
