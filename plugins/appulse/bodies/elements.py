@@ -166,7 +166,10 @@ def check_states(state, epoch):
         )
     problems.add(~np.isfinite(epoch), lambda r: f"epoch is {epoch[r]}: a finite number is needed")
     _check_epoch(epoch, problems)
-    r_au, v_au_d = np.linalg.norm(state[:, :3], axis=1), np.linalg.norm(state[:, 3:], axis=1)
+    with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers overflow, and are refused below
+        r_au, v_au_d = np.linalg.norm(state[:, :3], axis=1), np.linalg.norm(state[:, 3:], axis=1)
+        area = np.linalg.norm(np.cross(state[:, :3], state[:, 3:]), axis=1)
+        radial = area**2 <= 1e-24 * GM_SUN * r_au
     problems.add(r_au == 0, lambda r: "the position vector is zero: an orbit needs a place away from the Sun")
     problems.add(
         v_au_d == 0, lambda r: "the velocity vector is zero: such a body falls straight into the Sun"
@@ -177,9 +180,6 @@ def check_states(state, epoch):
     )
     text = "no body of the solar system is so fast: give au/d, not km/s"
     problems.add(v_au_d > FASTEST_AU_D, lambda r: f"a velocity of {v_au_d[r]:.6g} au/d: {text}")
-    area = np.linalg.norm(np.cross(state[:, :3], state[:, 3:]), axis=1)
-    with np.errstate(invalid="ignore"):
-        radial = area**2 <= 1e-24 * GM_SUN * r_au
     problems.add(
         radial, lambda r: "position and velocity are parallel: such a body falls straight into the Sun"
     )
