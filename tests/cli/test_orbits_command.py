@@ -38,8 +38,9 @@ def test_list_what_is_at_hand(capsys):
 
 
 def test_list_finds_by_part_of_a_name(capsys, mine):
-    assert main(["orbits", "list", "--orbits", str(mine), "--find", "nem"]) == 0
-    assert "2020 XY (Nemo)" in capsys.readouterr().out
+    for words in (["--orbits", str(mine)], [str(mine)]):
+        assert main(["orbits", "list", *words, "--find", "nem"]) == 0
+        assert "2020 XY (Nemo)" in capsys.readouterr().out
 
 
 def test_imported_orbits_join_the_collection_and_go_first(capsys, home, tmp_path, mine):

@@ -11,7 +11,7 @@ examples:
   what is at hand without a file: the bundled orbits and your own collection
     appulse orbits list
   what is in a file; what is called so
-    appulse orbits list --orbits MPCORB.DAT.gz --find iris
+    appulse orbits list MPCORB.DAT.gz --find iris
   bring bodies of a file into your own collection, or into a table of their own
     appulse orbits import CometEls.txt --body 24P,88P
     appulse orbits import MPCORB.DAT.gz --body 1585 --out mine.ecsv
@@ -35,6 +35,7 @@ def add_parser(subparsers) -> None:
     )
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     listing = actions.add_parser("list", help="print the orbits of a file, or those at hand")
+    listing.add_argument("file", nargs="?", type=Path, metavar="FILE", help="an orbit file, as --orbits")
     common.add_orbit_options(listing)
     listing.add_argument("--find", metavar="TEXT", help="only bodies whose designation or name contains this")
     listing.add_argument("--limit", type=int, default=40, metavar="N", help="at most N lines (40; 0: all)")
@@ -67,7 +68,9 @@ def run(args: argparse.Namespace) -> int:
 def _list(args) -> int:
     import numpy as np
 
-    catalogue = common.load_orbits(args.orbits)
+    if args.file and args.orbits:
+        raise InputError(f"two files, {args.file} and {args.orbits}: list them one by one")
+    catalogue = common.load_orbits(args.file or args.orbits)
     rows = np.arange(len(catalogue))
     names = common.split_names(args.body)
     if names is not None:
