@@ -134,7 +134,7 @@ def source_words(path, what):
     epochs = source.catalogue.epoch_jd_tdb
     dated = f", of {source.date}" if source.date else ""
     span = f"epochs JD {epochs.min():.1f} to {epochs.max():.1f}"
-    return f"{source.label}: {len(source.catalogue)} orbits{dated}, {span}"
+    return f"{source.label}: orbits: {len(source.catalogue)}{dated}, {span}"
 
 
 def keep(*, site=None, site_name=None, orbits=None, stars=None):

@@ -3,7 +3,7 @@
 import numpy as np
 from astropy.time import Time
 
-from appulse.overlays.palette import TRACK as MEASURED_COLOR
+from appulse.overlays.palette import RESIDUAL as MEASURED_COLOR
 
 from .kinds import KIND_KEY, RESIDUALS, all_of, from_json, to_json
 

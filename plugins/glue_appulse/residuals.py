@@ -1,15 +1,36 @@
 """Plugin: measure bodies in frames, keep the residuals as a table, write them out."""
 
 from .kinds import RESIDUALS, kind_of
-from .registry import desktop_running, once
+from .registry import desktop_running, is_image_viewer, once
+
+
+def make_layer(viewer, layer):
+    """Layer artist for measured places in an image viewer.
+
+    Parameters
+    ----------
+    viewer : glue.viewers.common.viewer.Viewer
+    layer : glue.core.data.Data or glue.core.subset.Subset
+
+    Returns
+    -------
+    MatplotlibLayerArtist or None
+        None leaves the layer to glue.
+    """
+    if kind_of(layer) != RESIDUALS or not is_image_viewer(viewer):
+        return None
+    from .layers.mark_layer import MarkLayerArtist
+
+    return viewer.get_layer_artist(MarkLayerArtist, layer=layer)
 
 
 @once("residuals")
 def _register():
-    from glue.config import data_exporter
+    from glue.config import data_exporter, layer_artist_maker
 
     from . import exporters
 
+    layer_artist_maker.add("Measured places", make_layer)
     for label, suffixes, function in exporters.EXPORTERS:
         data_exporter.add(data_exporter.item(function, label, suffixes))
 
@@ -26,17 +47,3 @@ def setup():
     _register()
     if desktop_running():
         _register_desktop()
-
-
-def is_residuals(layer):
-    """Whether a data set or subset holds residuals.
-
-    Parameters
-    ----------
-    layer : glue.core.data.Data or glue.core.subset.Subset
-
-    Returns
-    -------
-    bool
-    """
-    return kind_of(layer) == RESIDUALS

@@ -230,6 +230,19 @@ def test_a_box_in_either_plot_selects_and_a_double_click_opens(desk):
 
 
 @pytest.mark.needs_qt
+def test_measured_places_are_marked_in_the_picture(desk, answers):
+    from glue_appulse.layers.mark_layer import MarkLayerArtist
+
+    assert desk.panel.measure_night().wait()
+    layer = next(layer for layer in desk.viewer.layers if isinstance(layer, MarkLayerArtist))
+    assert layer.graphic.visible_rows().tolist() == [True, False]  # the other frame is not in sight
+    first = answers["frames"]["iris_1.fits.fz"]
+    assert layer.graphic.measured[0] == pytest.approx((first["x"], first["y"]), abs=0.05)
+    desk.panel.undo_button.click()
+    assert not any(isinstance(layer, MarkLayerArtist) for layer in desk.viewer.layers)
+
+
+@pytest.mark.needs_qt
 def test_stop_ends_the_night_and_keeps_nothing(desk):
     job = desk.panel.measure_night()
     desk.panel.stop()

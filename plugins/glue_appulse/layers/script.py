@@ -19,6 +19,7 @@ TRACK_LOOK = (
     "label_size",
 )
 STRETCH_LOOK = ("color", "alpha", "width")
+MARK_LOOK = ("color", "alpha", "width", "show_offset")
 OUTLINE_LOOK = (
     "color",
     "alpha",
@@ -36,7 +37,7 @@ def _call(artist, function, look):
     options = {name: getattr(artist.state, name) for name in look}
     words = ", ".join(f"{name}={value!r}" for name, value in options.items())
     shown = list(getattr(artist, "frame_keys", list)())
-    extra = f", frames={shown!r}" if function == "draw_track" else ""
+    extra = f", frames={shown!r}" if shown or function == "draw_track" else ""
     call = f"{function}(ax, layer_data, ref_data, zorder={artist.state.zorder!r}{extra}, {words})"
     return [f"from glue_appulse.layers.script import {function}"], call
 
@@ -53,6 +54,7 @@ def _exported(function, look):
 export_track = _exported("draw_track", TRACK_LOOK)
 export_track_subset = _exported("draw_stretch", STRETCH_LOOK)
 export_outlines = _exported("draw_outlines", OUTLINE_LOOK)
+export_marks = _exported("draw_marks", MARK_LOOK)
 
 
 def _projector(reference):
@@ -140,5 +142,32 @@ def draw_outlines(ax, data, reference, *, zorder=9, **look):
     from .outline_model import OutlineModel
 
     graphic = OutlineGraphic(OutlineModel.from_layer(data), _projector(reference), SimpleNamespace(**look))
+    graphic.join(ax, zorder)
+    return graphic
+
+
+def draw_marks(ax, layer, reference, *, zorder=12, frames=None, **look):
+    """Draw measured places on axes that show a frame.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    layer : glue.core.data.Data or glue.core.subset.Subset
+        Residuals.
+    reference : glue.core.data.Data
+    zorder : float
+    frames : list of str or None
+        Names of the frames whose places are drawn; None draws all.
+    **look
+        As :class:`~glue_appulse.layers.mark_layer.MarkLayerState` names them.
+
+    Returns
+    -------
+    MarkGraphic
+    """
+    from .mark_layer import MarkGraphic, rows_of
+
+    shown = None if frames is None else set(frames).__contains__
+    graphic = MarkGraphic(rows_of(layer), _projector(reference), SimpleNamespace(**look), shown=shown)
     graphic.join(ax, zorder)
     return graphic

@@ -200,7 +200,7 @@ class BodiesDialog(QDialog):
         self.table.setSortingEnabled(True)
         self.table.sortItems(1)
         self.say(
-            f"{len(found)} bodies predicted in {self.frame_box.currentText()}"
+            f"predicted in {self.frame_box.currentText()}: {len(found)}"
             if found
             else "no body of this source is predicted here; a fainter limit or another source may hold one"
         )

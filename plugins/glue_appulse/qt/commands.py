@@ -5,6 +5,7 @@ from glue.core.command import Command
 from .. import residual_data
 from ..frames import link_frames
 from ..links import link_overlay
+from .desk import image_viewers
 
 
 class PutRows(Command):
@@ -26,6 +27,8 @@ class PutRows(Command):
         if fresh:
             link_frames(collection)
             link_overlay(collection, residual_data.find(collection))
+            for viewer in image_viewers(session):
+                viewer.add_data(residual_data.find(collection))
 
     def undo(self, session):
         """Put the residuals back as they were.

@@ -143,7 +143,11 @@ class NightPlayer(QDockWidget):
         if not np.isfinite([x, y]).all():
             return
         state = viewer.state
+        # close enough that the body, not the frame's edge, is what one looks at
+        widest = 0.2 * max(reference.shape)
         half_x, half_y = (state.x_max - state.x_min) / 2, (state.y_max - state.y_min) / 2
+        shrink = min(1.0, widest / half_x)
+        half_x, half_y = half_x * shrink, half_y * shrink
         state.x_min, state.x_max, state.y_min, state.y_max = x - half_x, x + half_x, y - half_y, y + half_y
 
     def forward(self):

@@ -143,7 +143,7 @@ class ResidualCanvas(FigureCanvasQTAgg):
             self.time.set_xlim(hours.min() - pad, hours.max() + pad)
 
     #: Colour of rows that no selection holds.
-    plain = "#f0a830"
+    plain = "#c2410c"
 
     def _places(self, axis):
         c = self._columns

@@ -6,9 +6,12 @@ def register():
     from glue_qt.config import menubar_plugin, qt_client
     from glue_qt.viewers.image import ImageViewer
 
+    from ..layers.mark_layer import MarkLayerArtist
     from .residual_viewer import ResidualViewer
+    from .style_editors import MarkEditor
     from .tools import MEASURE, PICK
 
+    ImageViewer._layer_style_widget_cls[MarkLayerArtist] = MarkEditor
     ImageViewer.tools.extend(name for name in (MEASURE, PICK) if name not in ImageViewer.tools)
     qt_client.add(ResidualViewer)
     menubar_plugin.add("Measure…", _measure)

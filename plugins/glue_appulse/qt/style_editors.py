@@ -110,3 +110,12 @@ class OutlineEditor(LayerEditor):
         self.row("type", QComboBox(), "combosel_object_type")
         self.row("at least", _spin(0, 10_000, 1, suffix=" arcmin"), "value_min_size")
         self.row("not fainter than", _spin(-5, 99, 0.5, suffix=" mag"), "value_max_magnitude")
+
+
+class MarkEditor(LayerEditor):
+    """Editor of measured places."""
+
+    def fill(self):
+        """Add the rows of measured places."""
+        self.row("line width", _spin(0.4, 12, 0.2, suffix=" pt"), "value_width")
+        self.boxes([("show_offset", "line from the prediction")])
