@@ -265,7 +265,7 @@ def make(out: Path, only: str | None = None) -> list[Path]:
 
 def write_checksums(folder: Path) -> None:
     """SHA256SUMS of every data file in a folder, in the form that `sha256sum -c` reads."""
-    data = sorted(p for p in folder.iterdir() if p.suffix in (".fz", ".ecsv", ".yaml"))
+    data = sorted(p for p in folder.iterdir() if p.suffix in (".fz", ".ecsv") or p.name == "answers.yaml")
     lines = [f"{hashlib.sha256(path.read_bytes()).hexdigest()}  {path.name}\n" for path in data]
     (folder / "SHA256SUMS").write_text("".join(lines), encoding="utf-8", newline="\n")
 
