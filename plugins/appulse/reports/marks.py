@@ -40,6 +40,7 @@ def _device_line(canvas, points, colour, width_px, zorder=8):
         solid_capstyle="butt",
     )
     canvas.figure.add_artist(line)
+    line.set_clip_box(canvas.axes.bbox)
 
 
 def _dense(points, step=6.0):
@@ -216,17 +217,18 @@ def draw_corner_marks(canvas, lines):
         step = np.linalg.solve(to_sky, direction)
         step = step / np.hypot(*step)
         _device_line(canvas, [middle, middle + radius * 0.75 * step], palette.TEXT, 2.0)
-        _plain(canvas, letter, middle + radius * 1.05 * step, 0.85)
+        _plain(canvas, letter, middle + radius * 1.1 * step, 0.9)
     start = x0 + (wide - bar) / 2.0
     y = y0 + 0.6 * size
     _device_line(canvas, [(start, y), (start + bar, y)], palette.TEXT, 3.0)
-    _plain(canvas, angle_words(length_arcsec), (x0 + wide / 2.0, y + 0.95 * size), 0.85)
+    _plain(canvas, angle_words(length_arcsec), (x0 + wide / 2.0, y + 1.0 * size), 0.9)
 
 
 def _plain(canvas, words, at, scale):
     canvas.figure.text(
         *at, words, transform=None, ha="center", va="center", color=palette.TEXT, family="DejaVu Sans",
-        fontsize=canvas.points(canvas.size_px * scale), zorder=9,
+        fontsize=canvas.points(max(canvas.size_px * scale, 12.0)),
+        weight="bold", zorder=9,
         path_effects=[withStroke(linewidth=canvas.points(3.0), foreground=palette.HALO)],
     )  # fmt: skip
 

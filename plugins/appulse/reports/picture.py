@@ -31,7 +31,8 @@ SHORTEST_PX = 1000
 """The longer side of the frame is drawn between these where whole steps allow."""
 DPI = 100.0
 SYMBOLS = {
-    "tracks": "cross: predicted at mid-exposure    thick: while the shutter was open    arrow: motion",
+    "places": "cross: predicted at mid-exposure",
+    "tracks": "thick: while the shutter was open    arrow: motion",
     "measured": "ring: measured",
     "outlines": "dashed outline: no position angle known",
 }
@@ -105,7 +106,8 @@ def picture_canvas(frame, *, tracks=(), outlines=(), residuals=None, title=None,
     draw_tracks(canvas, tracks)
     draw_measured(canvas, rows, tracks)
     shown = {
-        "tracks": bool(tracks),
+        "places": any(track.mid is not None for track in tracks),
+        "tracks": any(len(track.x) > 1 for track in tracks),
         "measured": any(row["x"] is not None for row in rows),
         "outlines": any(outline.kind == "circle" for outline in outlines),
     }
