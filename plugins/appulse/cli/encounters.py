@@ -40,6 +40,7 @@ def add_parser(subparsers) -> None:
     parser.add_argument(
         "--measured-from", choices=("centre", "outline"), help="where --within starts: the object's centre"
     )
+    parser.add_argument("--body-by-body", action="store_true", help="also two minor bodies by each other")
     parser.add_argument("--brighter-than", type=float, metavar="MAG", help="faintest body")
     common.add_site_option(parser)
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes to search with (1)")
@@ -66,6 +67,8 @@ def run(args: argparse.Namespace) -> int:
     catalogue = bodies_of(campaign)
     search = _search(campaign, args)
     passes = _find(catalogue, search, args)
+    if campaign.rule.body_by_body:
+        passes = _with_mutual(passes, catalogue, campaign)
     events = gather(passes, campaign.rule.group_within)
     order, ranks = range(len(passes)), None
     if campaign.sites and passes:
@@ -120,6 +123,8 @@ def _campaign(args):
         if not 0 < args.within <= 600:
             raise InputError(f"--within {args.within:g}: above 0 and at most 600 arcmin is allowed")
         rule = replace(rule, within=args.within)
+    if args.body_by_body:
+        rule = replace(rule, body_by_body=True)
     if args.measured_from:
         rule = replace(rule, measured_from=args.measured_from)
     if args.campaign is None:
@@ -183,6 +188,15 @@ def _find(catalogue, search, args):
         elif args.jobs > 1:
             run = stack.enter_context(ProcessPoolExecutor(args.jobs)).map
         return find_passes(catalogue, search, run=run, progress=bar.update)
+
+
+def _with_mutual(passes, catalogue, campaign):
+    """Passes of body by body among the others, in the order of time."""
+    from appulse.encounters.mutual import find_mutual_passes
+
+    limits = {"brighter_than": campaign.bodies.brighter_than}
+    more = find_mutual_passes(catalogue, campaign.start, campaign.end, campaign.rule.within, **limits)
+    return sorted([*passes, *more], key=lambda one: (one.time.jd, one.id))
 
 
 def _rank(passes, catalogue, campaign):

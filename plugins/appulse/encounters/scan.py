@@ -98,18 +98,108 @@ def least_separations(time_d, bodies_unit, targets_unit, reach_rad):
     >>> found.time_d.round(6).tolist(), found.separation_rad.round(9).tolist()
     ([4.5], [0.001])
     """
-    time_d = np.asarray(time_d, dtype=float)
-    bodies = np.asarray(bodies_unit, dtype=float)
     targets = np.asarray(targets_unit, dtype=float).reshape(-1, 3)
     reach = np.broadcast_to(np.asarray(reach_rad, dtype=float), len(targets))
+    time_d, bodies = _checked(time_d, bodies_unit, np.r_[targets.ravel(), reach])
+    pairs = _candidate_arcs(bodies, targets, reach)
+    return _refine(time_d, bodies, targets, reach, *pairs)
+
+
+def least_separations_between(time_d, bodies_unit, reach_rad):
+    """All local minima of the separation of two bodies below a reach.
+
+    Parameters
+    ----------
+    time_d : (m,) array
+        Strictly increasing grid of times, days; at least 4.
+    bodies_unit : (n, m, 3) array
+        Unit vectors.
+    reach_rad : float
+
+    Returns
+    -------
+    Approaches
+        ``body`` and ``target`` are both rows of `bodies_unit`, the smaller first.
+
+    Raises
+    ------
+    InputError
+        As :func:`least_separations`.
+
+    Examples
+    --------
+    >>> t = np.arange(0.0, 10.0)
+    >>> lon = np.radians(np.stack([0.3 * t, 2.7 - 0.3 * t]))
+    >>> lat = np.radians([0.0, 0.05])[:, None] + 0 * lon
+    >>> both = np.stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)], axis=-1)
+    >>> found = least_separations_between(t, both, np.radians(0.1))
+    >>> found.time_d.round(4).tolist(), np.degrees(found.separation_rad).round(6).tolist()
+    ([4.5], [0.05])
+    """
+    time_d, bodies = _checked(time_d, bodies_unit, reach_rad)
+    start, end = bodies[:, :-1], bodies[:, 1:]
+    middle = start + end
+    middle /= np.linalg.norm(middle, axis=-1, keepdims=True)
+    wide = _angle(np.linalg.norm(end - start, axis=-1)) / 2.0 + _sag(bodies)
+    found = []
+    for step in range(middle.shape[1]):
+        # two arcs of half lengths a and b come within reach only if their middles lie within reach + a + b
+        limit = _chord(reach_rad + 2 * wide[:, step].max()) + _CHORD_SLACK
+        pairs = cKDTree(middle[:, step]).query_pairs(limit, output_type="ndarray")
+        if len(pairs):
+            gap = np.linalg.norm(middle[pairs[:, 0], step] - middle[pairs[:, 1], step], axis=1)
+            near = gap <= _chord(reach_rad + wide[pairs, step].sum(axis=1)) + _CHORD_SLACK
+            found.append(np.column_stack([pairs[near], np.full(near.sum(), step)]))
+    candidates = np.concatenate(found) if found else np.empty((0, 3), dtype=int)
+    rows = []
+    for first, second in np.unique(candidates[:, :2], axis=0):
+        mine = np.all(candidates[:, :2] == (first, second), axis=1)
+        paths = CubicSpline(time_d, bodies[first]), CubicSpline(time_d, bodies[second])
+        time, separation = _mutual_minima(*paths, time_d, np.sort(candidates[mine, 2]))
+        with np.errstate(invalid="ignore"):
+            good = separation <= reach_rad
+        rows += [(first, second, t, s) for t, s in zip(time[good], separation[good], strict=True)]
+    columns = np.array(rows).reshape(-1, 4).T
+    near = Approaches(columns[0].astype(int), columns[1].astype(int), columns[2], columns[3])
+    return _without_twins(near, time_d)
+
+
+def _mutual_minima(one, other, time_d, step):
+    """Least separation of two splines inside each step, as :func:`_minima`."""
+
+    def angle(t):
+        a, b = one(t), other(t)
+        a /= np.linalg.norm(a, axis=-1, keepdims=True)
+        b /= np.linalg.norm(b, axis=-1, keepdims=True)
+        return _angle(np.linalg.norm(a - b, axis=-1))
+
+    def falling(t):
+        a, b, da, db = one(t), other(t), one(t, 1), other(t, 1)
+        dot = np.einsum("ij,ij->i", a, b)
+        aa, bb = np.einsum("ij,ij->i", a, a), np.einsum("ij,ij->i", b, b)
+        change = np.einsum("ij,ij->i", da, b) + np.einsum("ij,ij->i", a, db)
+        drift = np.einsum("ij,ij->i", a, da) / aa + np.einsum("ij,ij->i", b, db) / bb
+        return change - dot * drift
+
+    return _bisect(falling, angle, time_d, step)
+
+
+def _checked(time_d, bodies_unit, others):
+    """Times and directions as arrays.
+
+    Raises
+    ------
+    InputError
+        As :func:`least_separations`.
+    """
+    time_d, bodies = np.asarray(time_d, dtype=float), np.asarray(bodies_unit, dtype=float)
     if len(time_d) < 4 or not np.all(np.diff(time_d) > 0):
         raise InputError(
             f"{len(time_d)} instants to scan: at least 4 are needed, in rising order; take a longer span"
         )
-    if not (np.isfinite(bodies).all() and np.isfinite(targets).all() and np.isfinite(reach).all()):
+    if not (np.isfinite(bodies).all() and np.isfinite(others).all()):
         raise InputError("a direction or a reach is not a number; the scan needs finite ones")
-    pairs = _candidate_arcs(bodies, targets, reach)
-    return _refine(time_d, bodies, targets, reach, *pairs)
+    return time_d, bodies
 
 
 def _candidate_arcs(bodies, targets, reach):
@@ -193,17 +283,24 @@ def _minima(path, time_d, step, target):
             "ij,ij->i", u, target
         )
 
+    def separation(t):
+        direction = path(t)
+        direction /= np.linalg.norm(direction, axis=1, keepdims=True)
+        return _angle(np.linalg.norm(direction - target, axis=1))
+
+    return _bisect(rising, separation, time_d, step)
+
+
+def _bisect(approaching, separation, time_d, step):
+    """Time in each step where approach turns into departure, and the separation there, else NaN."""
     low, high = time_d[step].copy(), time_d[step + 1].copy()
-    minimum = (rising(low) > 0) & (rising(high) <= 0)
+    minimum = (approaching(low) > 0) & (approaching(high) <= 0)
     for _ in range(50):
         middle = 0.5 * (low + high)
-        up = rising(middle) > 0
-        low, high = np.where(up, middle, low), np.where(up, high, middle)
+        nearer = approaching(middle) > 0
+        low, high = np.where(nearer, middle, low), np.where(nearer, high, middle)
     time = 0.5 * (low + high)
-    direction = path(time)
-    direction /= np.linalg.norm(direction, axis=1, keepdims=True)
-    separation = _angle(np.linalg.norm(direction - target, axis=1))
-    return time, np.where(minimum, separation, np.nan)
+    return time, np.where(minimum, separation(time), np.nan)
 
 
 def _without_twins(found, time_d):

@@ -229,7 +229,8 @@ def _passes_on(paths, ephemeris, first, search, kernels):
     return found
 
 
-def _utc(t_d):
+def utc(t_d):
+    """Time (UTC) of TDB days from J2000.0."""
     return Time(J2000_JD, t_d, format="jd", scale="tdb").utc
 
 
@@ -261,7 +262,7 @@ def _place(observer, t_d):
     """Geocentric place of the observer, (k, 3) au; no times are converted for the geocentre itself."""
     if getattr(observer, "is_geocentre", False):
         return np.zeros((len(t_d), 3))
-    return observer.posvel_au(_utc(t_d))[0]
+    return observer.posvel_au(utc(t_d))[0]
 
 
 def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
@@ -270,7 +271,7 @@ def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
     keep = facts["elongation"] >= search.least_elongation
     if search.brighter_than is not None:
         keep &= facts["mag"] <= search.brighter_than
-    times = _utc(t_d)
+    times = utc(t_d)
     dates = np.atleast_1d(times.isot)
     found = []
     for i in np.flatnonzero(keep):
@@ -282,7 +283,7 @@ def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
         arcsec = float(np.degrees(separation[i]) * 3600)
         found.append(
             Pass(
-                id=_make_id(orbit.designation, target.name, dates[i]),
+                id=make_id(orbit.designation, target.name, dates[i]),
                 designation=orbit.designation,
                 name=orbit.name,
                 target=target,
@@ -326,5 +327,12 @@ def slug(words):
     return re.sub(r"[^0-9A-Za-z]+", "", words)
 
 
-def _make_id(designation, target, isot):
+def make_id(designation, target, isot):
+    """Stable id of an encounter: body, object, UTC date of least separation.
+
+    Examples
+    --------
+    >>> make_id("2020 AB", "IC 4603", "2027-05-04T22:35:43.000")
+    '2020AB-IC4603-20270504'
+    """
     return "-".join((slug(designation), slug(target), isot[:10].replace("-", "")))
