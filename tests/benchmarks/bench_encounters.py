@@ -85,10 +85,12 @@ def main(bodies=1000, days=365):
     print(f"{bodies} bodies x {len(targets)} objects x {days} days: {len(whole)} passes, {t_whole:.1f} s")
     print(f"  twice the bodies:          {t_whole / t_half:.2f} x the time (linear: 2)")
     print(f"  twice the days:            {t_whole / t_days:.2f} x the time (linear: 2)")
-    print(f"  ten times the objects:     {t_whole / t_few:.2f} x the time, {len(whole) / len(few):.1f} x the passes")
+    passes = len(whole) / len(few)
+    print(f"  ten times the objects:     {t_whole / t_few:.2f} x the time, {passes:.1f} x the passes")
     print(f"  search_around_sky, a slice: {t_loop / t_same:.2f} x ours (it finds no times and no outlines)")
     print(f"  largest memory:            {memory:.2f} GB")
-    print(f"  10,000 bodies x 365 days on 2 processes, by proportion: {t_whole * 1e4 / bodies * 365 / days / 2:.0f} s")
+    full = t_whole * 1e4 / bodies * 365 / days / 2
+    print(f"  10,000 bodies x 365 days on 2 processes, by proportion: {full:.0f} s")
 
 
 if __name__ == "__main__":
