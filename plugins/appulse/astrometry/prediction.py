@@ -111,7 +111,7 @@ def cell(row, name: str, unit) -> float:
     if np.ma.is_masked(value) or bool(np.any(getattr(value, "mask", False))):
         return float("nan")
     value = getattr(value, "unmasked", value)
-    return float(value.to_value(unit)) if isinstance(value, u.Quantity) else float(value)
+    return float(value.to_value(unit)) if isinstance(value, u.Quantity) and unit is not None else float(value)
 
 
 def pixel_trail(frame, x: float, y: float, prediction: Prediction) -> Trail:

@@ -1,0 +1,272 @@
+"""The least-squares fit behind :mod:`appulse.astrometry.centroid`, and what it returns."""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from appulse.astrometry.noise import sky_sigma
+from appulse.astrometry.pixel_phase import UNDERSAMPLED_FWHM_PX, phase_error
+from appulse.astrometry.psf import PSF, Trail, pixel_image
+from appulse.astrometry.stamp import Stamp
+from appulse.errors import MeasurementError
+
+REJECT = 5.0
+"""Pixels beyond so many sigmas are no noise: one good stamp in a thousand loses a pixel to it."""
+
+
+@dataclass(frozen=True)
+class SourceFit:
+    """A fitted source.
+
+    Parameters
+    ----------
+    x, y : float
+        Place at the effective middle of the exposure, zero-based px.
+    cov : (2, 2) array
+        Covariance of (x, y), px^2.
+    flux, flux_sigma : float
+        Stored units.
+    snr : float
+        flux / flux_sigma.
+    background : float
+        Under the source, stored units per pixel.
+    sky_sigma : float
+        Scatter of the sky, stored units.
+    chi2 : float
+        Of all pixels used.
+    dof : int
+    n_rejected, n_saturated : int
+        Pixels taken for cosmic rays; saturated pixels.
+    background_order : int
+        1 plane, 2 quadratic, 3 cubic, 4 quartic.
+    psf : PSF
+    trail : Trail
+        As fitted.
+    trail_sigma : (float, float) or None
+        Of a free trail's length (px) and direction (deg).
+    phase_error_px : float
+        One-sigma pixel-phase error that `cov` holds: not 0 for an undersampled PSF only.
+    neighbours : tuple of (x, y, flux)
+    x0, y0 : int
+        Corner of the three images.
+    data, model, residual : (h, w) float32 arrays
+        Pixels, model of everything, and (data - model) / sigma; NaN where not used.
+    """
+
+    x: float
+    y: float
+    cov: np.ndarray
+    flux: float
+    flux_sigma: float
+    background: float
+    sky_sigma: float
+    chi2: float
+    dof: int
+    n_rejected: int
+    n_saturated: int
+    background_order: int
+    psf: PSF
+    trail: Trail
+    trail_sigma: tuple[float, float] | None = None
+    phase_error_px: float = 0.0
+    neighbours: tuple = ()
+    x0: int = 0
+    y0: int = 0
+    data: np.ndarray = field(default=None, repr=False)
+    model: np.ndarray = field(default=None, repr=False)
+    residual: np.ndarray = field(default=None, repr=False)
+
+    @property
+    def snr(self) -> float:
+        """Signal to noise of the flux."""
+        return self.flux / self.flux_sigma
+
+    @property
+    def chi2_per_dof(self) -> float:
+        """1 for a model that explains the pixels."""
+        return self.chi2 / self.dof
+
+
+class ProfileFit:
+    """Parameters: x, y, flux, [length factor, turn in degrees], (x, y, flux) of neighbours, background."""
+
+    def __init__(self, stamp: Stamp, x, y, order, psf, noise, trail, neighbours, free_trail, reject):
+        self.stamp, self.psf, self.noise, self.trail, self.reject = stamp, psf, noise, trail, reject
+        self.guess, self.order, self.free_trail = (x, y), order, free_trail and trail.length > 0
+        self.near = np.array(neighbours, dtype=float).reshape(-1, 2)
+        self.basis = stamp.background_terms(order)
+        self.n_head = 5 if self.free_trail else 3
+        self.n_source = self.n_head + 3 * len(self.near)
+        self.n_parameters = self.n_source + self.basis.shape[1]
+        self.used = stamp.good.copy()
+        self.p = np.zeros(self.n_parameters)
+        self.p[:2] = x, y
+        if self.free_trail:
+            self.p[3:5] = 1.0, 0.0
+        for k, place in enumerate(self.near):
+            self.p[self.n_head + 3 * k : self.n_head + 3 * k + 2] = place
+        if self.used.sum() <= self.n_parameters + 4:
+            raise MeasurementError("too few usable pixels for the fit")
+
+    # --- model
+
+    def _trail(self):
+        return self.trail.turned(self.p[3], self.p[4]) if self.free_trail else self.trail
+
+    def _evaluate(self):
+        """Light of the sources (n,), background (n,), Jacobian (n, parameters)."""
+        s, p = self.stamp, self.p
+        jacobian = np.zeros((len(s.values), self.n_parameters))
+        value, sx, sy = pixel_image(self.psf, p[0], p[1], s.columns, s.rows, self._trail())
+        light = p[2] * value
+        jacobian[:, 0], jacobian[:, 1], jacobian[:, 2] = p[2] * sx, p[2] * sy, value
+        if self.free_trail:
+            for column, step in ((3, (0.01, 0.0)), (4, (0.0, 0.5))):
+                sides = [
+                    pixel_image(self.psf, p[0], p[1], s.columns, s.rows,
+                                self.trail.turned(p[3] + sign * step[0], p[4] + sign * step[1]))[0]
+                    for sign in (1, -1)
+                ]  # fmt: skip
+                jacobian[:, column] = p[2] * (sides[0] - sides[1]) / (2 * sum(step))
+        for k in range(len(self.near)):
+            i = self.n_head + 3 * k
+            value, sx, sy = pixel_image(self.psf, p[i], p[i + 1], s.columns, s.rows)
+            light = light + p[i + 2] * value
+            jacobian[:, i], jacobian[:, i + 1], jacobian[:, i + 2] = p[i + 2] * sx, p[i + 2] * sy, value
+        jacobian[:, self.n_source :] = self.basis
+        return light, self.basis @ p[self.n_source :], jacobian
+
+    def _variance(self, light, background):
+        """Sky floor from the residuals away from the sources; photons of sources and slopes on top."""
+        gain = self.noise.gain_e_adu
+        away = self.used & (light < 0.05 * max(light.max(), 1e-30))
+        rest = (self.stamp.values - light - background)[away if away.sum() > 40 else self.used]
+        self.sky = max(sky_sigma(rest), 1e-6 * max(1.0, float(np.abs(self.stamp.values[self.used]).max())))
+        level = float(np.mean(background[self.used]))
+        floor = np.maximum(self.sky**2 + (background - level) / gain, 0.1 * self.sky**2)
+        return self.noise.variance(light, floor)
+
+    # --- fit
+
+    def run(self):
+        """Fit, reject, fit again until the set of rejected pixels stays."""
+        self._linear_start()
+        self._iterate()
+        for _ in range(12):
+            light, background, _ = self._evaluate()
+            variance = self.variance + (self.noise.model_error * light) ** 2
+            z = np.abs(self.stamp.values - light - background) / np.sqrt(variance)
+            z[~self.stamp.good] = 0.0
+            out = self.stamp.good & (z > self.reject) & (z > 0.5 * z.max())
+            kept_out = self.stamp.good & ~self.used & (z > self.reject)
+            used = self.stamp.good & ~(out | kept_out)
+            if np.array_equal(used, self.used) or used.sum() <= self.n_parameters + 4:
+                break
+            self.used = used
+            self._iterate()
+
+    def _linear_start(self):
+        """Fluxes and background at the guessed places: where the slopes of a source without light are 0."""
+        fluxes = [2] + [self.n_head + 3 * k + 2 for k in range(len(self.near))]
+        columns = fluxes + list(range(self.n_source, self.n_parameters))
+        _, _, jacobian = self._evaluate()
+        for _ in range(3):
+            design, values = jacobian[self.used][:, columns], self.stamp.values[self.used]
+            self.p[columns] = np.linalg.lstsq(design, values, rcond=None)[0]
+            light, background, _ = self._evaluate()
+            self.variance = self._variance(light, background)
+            z = (self.stamp.values - light - background) / np.sqrt(self.variance)
+            # Before the place is settled only pixels far off are cosmic rays for certain.
+            far = light < 0.02 * max(light.max(), 1e-30)
+            self.used = self.stamp.good & ~(far & (np.abs(z) > 3 * self.reject))
+        self.p[fluxes] = np.maximum(self.p[fluxes], 2.0 * self.sky)
+
+    def _iterate(self):
+        for count in range(60):
+            light, background, jacobian = self._evaluate()
+            if count < 6:
+                self.variance = self._variance(light, background)
+            root = np.sqrt(self.variance[self.used])
+            design = jacobian[self.used] / root[:, None]
+            residual = (self.stamp.values - light - background)[self.used] / root
+            normal, right = self._with_priors(design.T @ design, design.T @ residual)
+            scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+            try:
+                step = np.linalg.solve(normal / np.outer(scale, scale), right / scale) / scale
+            except np.linalg.LinAlgError as error:
+                raise MeasurementError("the pixels there do not settle a fit") from error
+            shift = float(np.hypot(step[0], step[1]))
+            self.p += step * min(1.0, 0.5 * max(self.psf.fwhm, 1.0) / max(shift, 1e-12))
+            if not np.isfinite(self.p).all():
+                raise MeasurementError("the fit did not settle")
+            if shift < 1e-4 * self.psf.sigma and count >= 3:
+                self.normal = normal
+                return
+        if shift > 0.02 * self.psf.sigma:
+            raise MeasurementError("the fit did not settle")
+        self.normal = normal
+
+    def _with_priors(self, normal, right):
+        """A neighbour is held to its detected place by half a FWHM: a faint one must not walk off."""
+        weight = (0.5 * self.psf.fwhm) ** -2
+        for k, place in enumerate(self.near):
+            for j in (0, 1):
+                i = self.n_head + 3 * k + j
+                normal[i, i] += weight
+                right[i] += weight * (place[j] - self.p[i])
+        if self.free_trail:  # length within a factor of about two, direction within 40 degrees
+            for i, centre, sigma in ((3, 1.0, 0.6), (4, 0.0, 40.0)):
+                normal[i, i] += sigma**-2
+                right[i] += (centre - self.p[i]) / sigma**2
+        return normal, right
+
+    def _background_at(self, x, y) -> float:
+        here = replace(self.stamp, columns=np.array([x]), rows=np.array([y]))
+        return float((here.background_terms(self.order) @ self.p[self.n_source :])[0])
+
+    def likelihood(self) -> float:
+        """-2 ln L of all good pixels; those rejected count as REJECT sigmas."""
+        light, background, _ = self._evaluate()
+        z2 = (self.stamp.values - light - background) ** 2 / self.variance
+        good = self.stamp.good
+        return float(np.sum(np.minimum(z2, REJECT**2)[good] + np.log(self.variance[good])))
+
+    def result(self, max_shift: float) -> SourceFit:
+        """The fit with its covariance.
+
+        Raises
+        ------
+        MeasurementError
+            If the source has no light or has left its place.
+        """
+        light, background, _ = self._evaluate()
+        residual = (self.stamp.values - light - background) / np.sqrt(self.variance)
+        chi2, dof = float(np.sum(residual[self.used] ** 2)), int(self.used.sum() - self.n_parameters)
+        covariance = np.linalg.pinv(self.normal)
+        excess = chi2 / dof
+        if excess > 1.0 + 3.0 * np.sqrt(2.0 / dof):
+            covariance = covariance * excess
+        x, y, flux = (float(v) for v in self.p[:3])
+        if not flux > 0.0:
+            raise MeasurementError("no light there")
+        if np.hypot(x - self.guess[0], y - self.guess[1]) > max_shift:
+            raise MeasurementError("the fit left its place")
+        trail, phase = self._trail(), 0.0
+        cov = covariance[:2, :2].copy()
+        if self.psf.axes[1] < UNDERSAMPLED_FWHM_PX:
+            phase = phase_error(self.psf, trail)
+            cov += phase**2 * np.eye(2)
+        i, s = self.n_head, self.stamp
+        near = tuple(tuple(map(float, self.p[i + 3 * k : i + 3 * k + 3])) for k in range(len(self.near)))
+        sigma = np.sqrt(np.diag(covariance))
+        shown = np.where(self.used, residual, np.nan)
+        return SourceFit(
+            x=x, y=y, cov=cov, flux=flux, flux_sigma=float(sigma[2]),
+            background=self._background_at(x, y),
+            sky_sigma=float(self.sky), chi2=chi2, dof=dof,
+            n_rejected=int(np.sum(s.good & ~self.used)), n_saturated=s.n_saturated,
+            background_order=self.order, psf=self.psf, trail=trail,
+            trail_sigma=(float(sigma[3] * self.trail.length), float(sigma[4])) if self.free_trail else None,
+            phase_error_px=phase, neighbours=near, x0=s.x0, y0=s.y0,
+            data=s.box(s.values), model=s.box(light + background), residual=s.box(shown),
+        )  # fmt: skip
