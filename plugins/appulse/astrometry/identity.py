@@ -3,10 +3,16 @@
 from dataclasses import dataclass
 
 import numpy as np
+from astropy.table import Table
 
+from appulse.astrometry.prediction import Prediction
+from appulse.constants import ARCSEC_PER_RAD
 from appulse.numerics.robust import mad_sigma
+from appulse.numerics.spherical import separation_rad, unit_from_radec
 
 MIN_PHOTOMETRY_STARS = 3
+PREDICTED_MAG_SIGMA = 0.3
+"""Error of a predicted magnitude: light curve, slope and colour together (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -70,3 +76,141 @@ def zero_point(plate) -> ZeroPoint:
     middle = float(np.median(values))
     scatter = max(mad_sigma(values), 0.005)
     return ZeroPoint(middle, float(scatter), int(good.sum()))
+
+
+@dataclass(frozen=True)
+class Identity:
+    """What speaks for and against the measured dot being the body.
+
+    Parameters
+    ----------
+    others : Table
+        Within reach of the measured (or, where not seen, expected) place, nearest first: ``kind`` ('body',
+        'star', 'object', 'source'), ``name, separation`` (arcsec), ``mag`` (NaN where unknown), ``words``.
+    magnitude_difference, magnitude_sigma : float
+        Measured minus predicted; NaN where one of them is unknown.
+    limit_mag : float
+        What would just have been seen there.
+    sentence : str
+    """
+
+    others: Table
+    magnitude_difference: float
+    magnitude_sigma: float
+    limit_mag: float
+    sentence: str
+
+
+def identify(residual, *, predictions=(), objects=(), reach_arcsec: float | None = None) -> Identity:
+    """List what else could be the dot, and hold its brightness against the prediction.
+
+    Parameters
+    ----------
+    residual : Residual
+        Measured or not seen; with its plate check.
+    predictions : sequence of ephemeris rows
+        Other known bodies at the time of the frame.
+    objects : sequence of Outline
+        Catalogue objects; one counts when the place lies within its larger radius.
+    reach_arcsec : float, optional
+        By default what was searched, and at least 5 arcsec.
+
+    Returns
+    -------
+    Identity
+    """
+    ra, dec, x, y = _place(residual)
+    reach = reach_arcsec or max(5.0, np.nan_to_num(residual.search_arcsec, nan=5.0))
+    rows = [*_bodies_near(residual, predictions, ra, dec, reach), *_objects_near(objects, ra, dec, reach)]
+    rows += _stars_near(residual, x, y, reach)
+    rows.sort(key=lambda row: row[2])
+    names = ("kind", "name", "separation", "mag", "words")
+    others = (
+        Table(rows=rows, names=names) if rows else Table(names=names, dtype=(str, str, float, float, str))
+    )
+    others["separation"].unit = "arcsec"
+    difference = residual.mag_obs - residual.prediction.mag
+    sigma = float(np.hypot(residual.sigma_mag, PREDICTED_MAG_SIGMA))
+    words = _sentence(residual, rows, difference, sigma, reach)
+    return Identity(others, float(difference), sigma, residual.limit_mag, words)
+
+
+def _place(residual):
+    if residual.seen:
+        return residual.ra_obs, residual.dec_obs, residual.x, residual.y
+    return residual.prediction.ra, residual.prediction.dec, *residual.expected_px
+
+
+def _separation(ra1, dec1, ra2, dec2) -> float:
+    a, b = unit_from_radec(ra1, dec1), unit_from_radec(ra2, dec2)
+    return float(separation_rad(a, b)) * ARCSEC_PER_RAD
+
+
+def _bodies_near(residual, predictions, ra, dec, reach):
+    for row in predictions:
+        body = Prediction.from_row(row)
+        away = _separation(ra, dec, body.ra, body.dec)
+        if body.designation != residual.designation and away <= reach + 3 * np.nan_to_num(body.sigma):
+            yield "body", body.designation, away, body.mag, f"moves at {body.rate:.1f} arcsec/h"
+
+
+def _objects_near(objects, ra, dec, reach):
+    for one in objects:
+        away = _separation(ra, dec, one.ra, one.dec)
+        radius = 30.0 * np.nan_to_num(one.major_arcmin) if one.major_arcmin else 0.0
+        if away <= max(reach, radius):
+            inside = "the place lies on it" if radius > away else "beside it"
+            magnitude = np.nan if one.mag is None else float(one.mag)
+            yield "object", one.name, away, magnitude, f"{one.object_type}: {inside}"
+
+
+def _stars_near(residual, x, y, reach):
+    """Listed stars, and unlisted sources that are neither the body nor one of those stars."""
+    plate = residual.plate
+    if plate is None:
+        return []
+    scale, rows = plate.pixel_scale, []
+    stars = plate.field_stars
+    listed = np.zeros((0, 2))
+    if len(stars):
+        listed = np.column_stack([stars["x"], stars["y"]])
+        away = np.hypot(*(listed - [x, y]).T) * scale
+        rows = [
+            ("star", str(stars["name"][i]), float(away[i]), float(stars["g"][i]), f"in {plate.catalogue}")
+            for i in np.flatnonzero(away <= reach)
+        ]
+    sources, zero = plate.survey.sources, zero_point(plate)
+    own = 1.5 * plate.survey.psf.fwhm
+    for source in sources[np.hypot(sources["x"] - x, sources["y"] - y) * scale <= reach]:
+        here = np.array([source["x"], source["y"]])
+        is_star = len(listed) and np.min(np.hypot(*(listed - here).T)) < own
+        away = float(np.hypot(*(here - [x, y])))
+        if not is_star and not (residual.seen and away < own):
+            magnitude = zero.magnitude(float(source["flux"]))[0]
+            rows.append(("source", "unlisted", away * scale, magnitude, f"{source['snr']:.0f} sigma"))
+    return rows
+
+
+def _sentence(residual, rows, difference, sigma, reach) -> str:
+    name = residual.designation
+    if residual.seen:
+        words = [f"{name} was measured"]
+        if np.isfinite(difference):
+            fits = "as bright as predicted" if abs(difference) < 3 * sigma else "not as bright as predicted"
+            words.append(f"it is {fits} ({difference:+.2f} ± {sigma:.2f} mag)")
+    else:
+        words = [f"{name} was not measured ({residual.flag})"]
+        if np.isfinite(residual.limit_mag) and np.isfinite(residual.prediction.mag):
+            room = residual.limit_mag - residual.prediction.mag
+            meaning = (
+                "it should have shown" if room > 3 * PREDICTED_MAG_SIGMA else "it may be too faint to show"
+            )
+            words.append(f"with a limit of {residual.limit_mag:.1f} mag there {meaning}")
+    if rows:
+        kind, other, away, _, _ = rows[0]
+        words.append(
+            f"within {reach:.1f} arcsec: {len(rows)} other, nearest the {kind} {other} at {away:.1f}"
+        )
+    else:
+        words.append(f"nothing else is known within {reach:.1f} arcsec")
+    return "; ".join(words) + "."
