@@ -33,6 +33,7 @@ COMMANDS = (
     Command("encounters", "appulse.cli.encounters", "which bodies pass which objects, months ahead"),
     Command("plan", "appulse.cli.plan", "how to photograph a pass: night, framing, exposures, sheet"),
     Command("campaign", "appulse.cli.campaign", "check a campaign file and say what it asks for"),
+    Command("sequence", "appulse.cli.sequence", "stacks, composite and animation of a night"),
     Command("view", "appulse.cli.view", "open frames, tracks and outlines in glue"),
     Command("orbits", "appulse.cli.orbits", "what orbits are at hand; import and update them"),
     Command("online", "appulse.cli.online", "ask services: reference stars, known bodies, places"),

@@ -1,0 +1,275 @@
+"""Every frame onto one sky to a tenth of a pixel: its WCS first, then its own stars.
+
+The stars of a frame are fitted, matched with those of the reference frame and an affine map between the two
+is solved for; that map goes into CRPIX and CD of the frame's WCS, so that what follows needs nothing but a
+WCS. Field rotation, flipped halves and other scales are in the WCS already.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from appulse.astrometry.matching import match
+from appulse.astrometry.survey import survey
+from appulse.frames.projection import pixel_to_sky, sky_to_pixel
+from appulse.numerics.robust import mad_sigma
+
+MAX_FITTED = 160
+MIN_AFFINE, MIN_SHIFT = 8, 3
+NEAR_ARCSEC, FAR_ARCSEC = 20.0, 420.0
+"""Shifts between two frames of a night that are looked for first, and at most."""
+ROUNDS = 2
+CLIP = 3.5
+
+
+@dataclass
+class StarList:
+    """Fitted stars of one frame.
+
+    Parameters
+    ----------
+    x, y, flux, snr, sigma : (n,) arrays
+        Zero-based px, stored units, pure number, px (of the place, both axes together).
+    sources : (m, 2) array
+        All sources found, brightest first, px.
+    fwhm, ellipticity : float
+        px and 1 - minor/major of the PSF at the centre.
+    sky, sky_sigma : float
+        Typical level and scatter, stored units.
+    sky_level, sky_noise : (my, mx) arrays
+        The mesh.
+    box : int
+        Its step, px.
+    notes : tuple of str
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    flux: np.ndarray
+    snr: np.ndarray
+    sigma: np.ndarray
+    sources: np.ndarray
+    fwhm: float
+    ellipticity: float
+    sky: float
+    sky_sigma: float
+    sky_level: np.ndarray
+    sky_noise: np.ndarray
+    box: int
+    notes: tuple = ()
+
+
+@dataclass
+class Alignment:
+    """How one frame lies on the reference.
+
+    Parameters
+    ----------
+    wcs : astropy.wcs.WCS
+        Refined.
+    n_stars : int
+        That the refinement rests on; 0 where the frame's own WCS was left as it is.
+    rms_px : float or None
+        Of the stars' places about the reference's, per axis, in the frame's pixels, after the refinement.
+    shift_px : float
+        Length of the correction at the frame's middle.
+    flux_ratio : float or None
+        Reference over frame, median of the matched stars.
+    ratio_sigma : float or None
+    notes : tuple of str
+    """
+
+    wcs: object
+    n_stars: int = 0
+    rms_px: float | None = None
+    shift_px: float = 0.0
+    flux_ratio: float | None = None
+    ratio_sigma: float | None = None
+    notes: tuple = field(default_factory=tuple)
+
+
+def star_list(frame) -> StarList:
+    """Look at a frame once: sky, noise, PSF, and careful places of its brightest stars.
+
+    Parameters
+    ----------
+    frame : SolvedFrame
+
+    Returns
+    -------
+    StarList
+
+    Raises
+    ------
+    MeasurementError
+        If the frame has no usable pixel.
+    """
+    data = frame.data
+    looked = survey(frame)
+    psf = looked.psf.at((frame.shape[1] - 1) / 2, (frame.shape[0] - 1) / 2)
+    major, minor = psf.axes
+    rows = []
+    for index in range(min(len(looked.sources), 3 * MAX_FITTED)):
+        fit = looked.star_fit(data, index)
+        if fit is None or fit.snr < 8 or fit.n_saturated:
+            continue
+        rows.append((fit.x, fit.y, fit.flux, fit.snr, np.sqrt(np.trace(fit.cov) / 2)))
+        if len(rows) == MAX_FITTED:
+            break
+    x, y, flux, snr, sigma = np.array(rows, dtype=float).reshape(-1, 5).T
+    level, noise = looked.sky.typical
+    sources = np.column_stack([looked.sources["x"], looked.sources["y"]])[:3000]
+    return StarList(
+        x, y, flux, snr, sigma, sources, looked.psf.fwhm, 1.0 - minor / major, level, noise,
+        looked.sky.level, looked.sky.sigma, looked.sky.box, tuple(looked.notes),
+    )  # fmt: skip
+
+
+def align(wcs, shape, stars: StarList, reference_wcs, reference: StarList) -> Alignment:
+    """Refine a frame's WCS until its stars fall on the reference's.
+
+    Parameters
+    ----------
+    wcs : astropy.wcs.WCS
+        Of the frame.
+    shape : (int, int)
+    stars : StarList
+    reference_wcs : astropy.wcs.WCS
+    reference : StarList
+
+    Returns
+    -------
+    Alignment
+        Unchanged, with the reason in its notes, where too few stars agree.
+    """
+    ra, dec = pixel_to_sky(reference_wcs, reference.x, reference.y)
+    measured = np.column_stack([stars.x, stars.y])
+    found = _pairs(wcs, shape, stars, ra, dec, measured)
+    if found is None:
+        reason = "its stars agree with no shift of the reference's: laid by its own WCS alone"
+        return Alignment(wcs, notes=(reason,))
+    star, source = found
+    refined = wcs
+    for _ in range(ROUNDS):
+        predicted = np.stack(sky_to_pixel(refined, ra[star], dec[star]), axis=1)
+        sigma = np.hypot(reference.sigma[star], stars.sigma[source])
+        matrix, shift, used = fit_affine(measured[source], predicted, sigma)
+        refined = folded(refined, matrix, shift)
+    left = np.stack(sky_to_pixel(refined, ra[star], dec[star]), axis=1) - measured[source]
+    rms = float(np.sqrt(np.mean(left[used] ** 2)))
+    middle = np.array([[(shape[1] - 1) / 2, (shape[0] - 1) / 2]])
+    moved = np.stack(sky_to_pixel(wcs, *pixel_to_sky(refined, *middle.T)), axis=1) - middle
+    ratio, ratio_sigma = _flux_ratio(reference, stars, star[used], source[used])
+    return Alignment(refined, int(used.sum()), rms, float(np.hypot(*moved[0])), ratio, ratio_sigma)
+
+
+def _pairs(wcs, shape, stars, ra, dec, measured):
+    """Indices of reference stars and of this frame's, or None."""
+    predicted = np.stack(sky_to_pixel(wcs, ra, dec), axis=1)
+    ny, nx = shape
+    seen = np.isfinite(predicted).all(axis=1)
+    seen &= (predicted > -50).all(axis=1) & (predicted < [nx + 50, ny + 50]).all(axis=1)
+    here = np.flatnonzero(seen)
+    if len(here) < MIN_SHIFT or len(measured) < MIN_SHIFT:
+        return None
+    tolerance = max(1.5, 0.7 * stars.fwhm)
+    scale = np.sqrt(abs(np.linalg.det(wcs.pixel_scale_matrix))) * 3600.0
+    near = max(NEAR_ARCSEC / scale, 3 * tolerance)
+    found = match(
+        predicted[here], stars.sources, tolerance=tolerance, near=near,
+        far=max(FAR_ARCSEC / scale, 2 * near), centre=((nx - 1) / 2, (ny - 1) / 2),
+    )  # fmt: skip
+    if found is None:
+        return None
+    shown = found.apply(predicted[here])
+    distance, index = cKDTree(measured).query(shown, distance_upper_bound=2 * tolerance)
+    good = np.isfinite(distance)
+    star, source = here[good], index[good]
+    _, first = np.unique(source, return_index=True)
+    return (star[first], source[first]) if len(first) >= MIN_SHIFT else None
+
+
+def fit_affine(measured, predicted, sigma):
+    """predicted = matrix @ measured + shift, by weighted least squares with outliers left out.
+
+    Parameters
+    ----------
+    measured, predicted : (n, 2) arrays, px
+    sigma : (n,) array, px
+
+    Returns
+    -------
+    matrix : (2, 2) array
+        The unit matrix where fewer than eight stars allow no more than a shift.
+    shift : (2,) array
+    used : (n,) bool array
+
+    Examples
+    --------
+    >>> places = np.random.default_rng(2).uniform(0, 500, (30, 2))
+    >>> moved = places @ [[1.0, 1e-3], [-1e-3, 1.0]] + 2.0
+    >>> matrix, shift, used = fit_affine(places, moved, np.full(30, 0.02))
+    >>> matrix.round(4).tolist(), shift.round(3).tolist(), int(used.sum())
+    ([[1.0, -0.001], [0.001, 1.0]], [2.0, 2.0], 30)
+    """
+    middle = measured.mean(axis=0)
+    centred = measured - middle
+    free = len(measured) >= MIN_AFFINE
+    design = np.column_stack([np.ones(len(measured)), centred]) if free else np.ones((len(measured), 1))
+    offset = predicted - measured
+    used = np.ones(len(measured), dtype=bool)
+    weight = 1.0 / np.hypot(sigma, 0.02)
+    for _ in range(8):
+        solution = np.linalg.lstsq(
+            design[used] * weight[used, None], offset[used] * weight[used, None], rcond=None
+        )[0]
+        left = offset - design @ solution
+        scatter = np.hypot(sigma, max(mad_sigma(left[used].ravel()), 0.005))
+        again = np.abs(left).max(axis=1) < CLIP * scatter
+        if again.sum() < (MIN_AFFINE if free else 2) or np.array_equal(again, used):
+            break
+        used = again
+    matrix = np.eye(2)
+    if free:
+        matrix = matrix + solution[1:].T
+    return matrix, solution[0] + middle - matrix @ middle, used
+
+
+def folded(wcs, matrix, shift):
+    """A WCS whose pixel p sees what the given one sees at ``matrix @ p + shift``.
+
+    The map goes into CRPIX and CD, exactly for a WCS without distortion; with one, SIP and TPV see pixels
+    moved by the correction itself, which a second round takes up.
+
+    Examples
+    --------
+    >>> from appulse.sequence.grid import tangent_grid
+    >>> wcs = tangent_grid(246.4, -24.2, 3.6, 10.0, (100, 100)).wcs
+    >>> moved = folded(wcs, np.array([[1.001, 0.002], [-0.002, 1.0]]), np.array([3.0, -1.0]))
+    >>> one, two = moved.all_pix2world(20.0, 30.0, 0), wcs.all_pix2world(20.02 + 0.06 + 3.0, 28.96, 0)
+    >>> bool(np.allclose(one, two, rtol=0, atol=1e-10))
+    True
+    """
+    new = wcs.deepcopy()
+    crpix = np.asarray(wcs.wcs.crpix, dtype=float) - 1.0
+    new.wcs.crpix = np.linalg.solve(matrix, crpix - shift) + 1.0
+    if wcs.wcs.has_cd():
+        new.wcs.cd = wcs.wcs.cd @ matrix
+    else:
+        new.wcs.pc = wcs.wcs.get_pc() @ matrix
+    if new.sip is not None:
+        from astropy.wcs import Sip
+
+        new.sip = Sip(wcs.sip.a, wcs.sip.b, wcs.sip.ap, wcs.sip.bp, new.wcs.crpix)
+    new.wcs.set()
+    return new
+
+
+def _flux_ratio(reference, stars, star, source):
+    """Reference over frame, from stars with good light in both."""
+    good = (reference.snr[star] > 20) & (stars.snr[source] > 20)
+    if good.sum() < MIN_SHIFT:
+        return None, None
+    ratio = reference.flux[star][good] / stars.flux[source][good]
+    return float(np.median(ratio)), float(1.25 * mad_sigma(ratio) / np.sqrt(good.sum()))

@@ -1,0 +1,224 @@
+"""Masters, hot pixels and colour mosaics: as much calibration as the pictures need."""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+from scipy import ndimage
+
+from appulse.errors import InputError
+from appulse.formats.provenance import file_sha256
+
+HOT_SIGMAS = 10.0
+HOT_NEIGHBOUR = 0.2
+"""A single bright pixel is hot if its brightest neighbour has less than this part of its light: a star of
+FWHM 1.6 px still gives its neighbour a third."""
+
+
+@dataclass(frozen=True)
+class Masters:
+    """Master frames, all in the stored units of the frames.
+
+    Parameters
+    ----------
+    bias, dark, flat : (ny, nx) float32 arrays, optional
+        A dark still has its bias in it unless `bias` is None or `dark_has_bias` is false.
+    dark_seconds : float, optional
+        Exposure of the dark, from its header; it is scaled to the frame's where both are known.
+    names : dict
+        Role to (file name, SHA-256).
+    """
+
+    bias: np.ndarray | None = None
+    dark: np.ndarray | None = None
+    flat: np.ndarray | None = None
+    dark_seconds: float | None = None
+    names: dict | None = None
+
+    @classmethod
+    def read(cls, bias=None, dark=None, flat=None) -> "Masters":
+        """Read master frames from FITS files.
+
+        Raises
+        ------
+        InputError
+            If one is no image or a flat holds no light.
+        """
+        planes, names, seconds = {}, {}, None
+        for role, path in (("bias", bias), ("dark", dark), ("flat", flat)):
+            if path is None:
+                continue
+            values, header = _read_master(Path(path), role)
+            planes[role] = values
+            names[role] = (Path(path).name, file_sha256(path))
+            if role == "dark":
+                seconds = header.get("EXPTIME", header.get("EXPOSURE"))
+        found = cls(**planes, dark_seconds=None if seconds is None else float(seconds), names=names)
+        return replace(found, flat=_unit_flat(found)) if found.flat is not None else found
+
+    def apply(self, plane, seconds):
+        """A frame's plane with bias and dark taken off and the flat divided out.
+
+        Raises
+        ------
+        InputError
+            If a master has another shape.
+
+        Examples
+        --------
+        >>> masters = Masters(dark=np.full((2, 2), 5.0, np.float32), dark_seconds=10.0)
+        >>> masters.apply(np.full((2, 2), 25.0, np.float32), 10.0).tolist()
+        [[20.0, 20.0], [20.0, 20.0]]
+        """
+        for role in ("bias", "dark", "flat"):
+            master = getattr(self, role)
+            if master is not None and master.shape != plane.shape[-2:]:
+                raise InputError(
+                    f"the {role} has {master.shape[1]} x {master.shape[0]} pixels, the frame "
+                    f"{plane.shape[-1]} x {plane.shape[-2]}: give a {role} of the same camera and binning"
+                )
+        out = plane
+        if self.bias is not None:
+            out = out - self.bias
+        if self.dark is not None:
+            current = self.dark if self.bias is None else self.dark - self.bias
+            # Without a bias the offset in the dark cannot be scaled with time.
+            share = 1.0 if self.bias is None or not self.dark_seconds else seconds / self.dark_seconds
+            out = out - np.float32(share) * current
+        if self.flat is not None:
+            out = out / self.flat
+        return out
+
+
+def _read_master(path, role):
+    try:
+        with fits.open(path) as hdus:
+            for hdu in hdus:
+                if hdu.data is not None and getattr(hdu.data, "ndim", 0) == 2:
+                    return np.asarray(hdu.data, dtype=np.float32), hdu.header.copy()
+    except OSError as error:
+        raise InputError(f"{path}: the {role} cannot be read ({error}); give a FITS image") from None
+    raise InputError(f"{path}: no image for the {role} in it; give a FITS image of two axes")
+
+
+def _unit_flat(masters):
+    flat = masters.flat if masters.bias is None else masters.flat - masters.bias
+    middle = float(np.nanmedian(flat))
+    if not middle > 0:
+        raise InputError(f"the flat's median is {middle:g}: a flat holds light; give the right file")
+    flat = flat / middle
+    return np.where(flat > 0.05, flat, np.nan).astype(np.float32)
+
+
+def hot_pixels(plane, sky, sigma) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and columns of single bright pixels that no star can be.
+
+    Parameters
+    ----------
+    plane : (ny, nx) array
+    sky, sigma : float
+        Level and scatter of the sky.
+
+    Examples
+    --------
+    >>> plane = np.random.default_rng(1).normal(10.0, 1.0, (40, 40))
+    >>> plane[20, 11] = 90.0
+    >>> rows, columns = hot_pixels(plane, 10.0, 1.0)
+    >>> rows.tolist(), columns.tolist()
+    ([20], [11])
+    """
+    with np.errstate(invalid="ignore"):
+        rows, columns = np.nonzero(plane > sky + HOT_SIGMAS * sigma)
+    inner = (rows > 0) & (rows < plane.shape[0] - 1) & (columns > 0) & (columns < plane.shape[1] - 1)
+    rows, columns = rows[inner], columns[inner]
+    steps = [(j, i) for j in (-1, 0, 1) for i in (-1, 0, 1) if (j, i) != (0, 0)]
+    around = np.stack([plane[rows + j, columns + i] for j, i in steps], axis=1)
+    if len(rows) == 0:
+        return rows, columns
+    base = np.nanmedian(around, axis=1)
+    excess, neighbour = plane[rows, columns] - base, np.nanmax(around, axis=1) - base
+    hot = (excess > HOT_SIGMAS * sigma) & (neighbour < np.maximum(HOT_NEIGHBOUR * excess, 3.5 * sigma))
+    hot &= neighbour < 0.5 * excess
+    return rows[hot], columns[hot]
+
+
+def demosaic(plane, pattern) -> np.ndarray:
+    """Red, green and blue of a raw mosaic: each colour's own pixels, and between them their weighted mean.
+
+    Parameters
+    ----------
+    plane : (ny, nx) array
+    pattern : str
+        Of the four pixels from (0, 0), row by row, e.g. ``RGGB``.
+
+    Returns
+    -------
+    (3, ny, nx) float32 array
+
+    Raises
+    ------
+    InputError
+        Another kind of pattern.
+
+    Examples
+    --------
+    >>> demosaic(np.tile([[1.0, 2.0], [2.0, 4.0]], (4, 4)), "RGGB").mean(axis=(1, 2)).tolist()
+    [1.0, 2.0, 4.0]
+    """
+    if len(pattern) != 4 or set(pattern) != set("RGB"):
+        raise InputError(f"colour mosaic {pattern!r}: four letters out of R, G and B are understood")
+    kernel = np.array([[1.0, 2.0, 1.0], [2.0, 4.0, 2.0], [1.0, 2.0, 1.0]], dtype=np.float32)
+    out = np.empty((3, *plane.shape), dtype=np.float32)
+    for k, colour in enumerate("RGB"):
+        own = np.zeros(plane.shape, dtype=np.float32)
+        for index, letter in enumerate(pattern):
+            if letter == colour:
+                own[index // 2 :: 2, index % 2 :: 2] = 1.0
+        light = ndimage.convolve(np.where(own > 0, plane, 0.0).astype(np.float32), kernel, mode="mirror")
+        out[k] = np.where(own > 0, plane, light / ndimage.convolve(own, kernel, mode="mirror"))
+    return out
+
+
+def calibrated(frame, masters=None, *, mend_hot=True):
+    """A frame with its pixels calibrated; the file is not touched.
+
+    Parameters
+    ----------
+    frame : SolvedFrame
+    masters : Masters, optional
+    mend_hot : bool
+        Hot pixels become blank, so that the other frames fill them.
+
+    Returns
+    -------
+    SolvedFrame
+        A colour frame where the file is a mosaic.
+    """
+    seconds = frame.exposure.seconds if frame.exposure is not None else 0.0
+
+    def pixels():
+        planes = frame.colour if frame.is_colour else frame.data
+        frame.release()
+        if masters is not None and masters.names:
+            planes = masters.apply(planes, seconds)
+        if mend_hot:
+            planes = np.array(planes, dtype=np.float32)
+            if frame.mosaic:
+                for plane in (planes[j::2, i::2] for j in (0, 1) for i in (0, 1)):
+                    _blank_hot(plane)
+            else:
+                for plane in planes if planes.ndim == 3 else [planes]:
+                    _blank_hot(plane)
+        return demosaic(planes, frame.mosaic) if frame.mosaic else planes
+
+    is_colour = frame.is_colour or bool(frame.mosaic)
+    return replace(frame, pixel_source=pixels, is_colour=is_colour, mosaic=None)
+
+
+def _blank_hot(plane):
+    sample = plane[:: max(1, plane.shape[0] // 300), :: max(1, plane.shape[1] // 300)]
+    middle = float(np.nanmedian(sample))
+    sigma = 1.4826 * float(np.nanmedian(np.abs(sample - middle)))
+    if sigma > 0:
+        plane[hot_pixels(plane, middle, sigma)] = np.nan

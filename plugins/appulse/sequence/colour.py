@@ -1,0 +1,177 @@
+"""From light to picture: one asinh transfer for everything that is shown, and luminance over colour."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from skimage.color import lab2rgb, rgb2lab
+
+from appulse.errors import FrameError, InputError
+
+SAMPLE = 500_000
+Q = 8.0
+SKY_LEVEL = 0.085
+"""Where the sky lands between black (0) and white (1)."""
+BLACK_SIGMAS = 4.0
+STRIP_ROWS = 512
+
+
+@dataclass(frozen=True)
+class Transfer:
+    """asinh transfer of Lupton et al. 2004 (PASP 116, 133), as normalised in astropy's LuptonAsinhStretch.
+
+    ``f(x) = asinh(Q x / stretch) x 0.1 / asinh(0.1 Q)``, of the light above `black`, cut at 1.
+
+    Parameters
+    ----------
+    black : tuple of float
+        One for each plane, stored units.
+    stretch : float
+        Stored units; the light at which the transfer begins to bend.
+    q : float
+
+    Examples
+    --------
+    >>> transfer = Transfer((0.0,), 5.0)
+    >>> [round(float(v), 6) for v in transfer.unclipped(np.array([1.0, 5.0, 50.0]))]
+    [0.170471, 0.378954, 0.692703]
+    """
+
+    black: tuple[float, ...]
+    stretch: float
+    q: float = Q
+
+    def unclipped(self, light):
+        """Values of light above black, not cut at 1."""
+        return np.arcsinh(self.q * light / self.stretch) * (0.1 / np.arcsinh(0.1 * self.q))
+
+    def apply(self, planes) -> np.ndarray:
+        """Planes (c, ny, nx) as values from 0 to 1, float32; blank pixels are 0.
+
+        A colour picture is stretched by its mean, and each plane multiplied alike: hues stay.
+        """
+        planes = np.asarray(planes, dtype=np.float32)
+        light = np.stack([np.maximum(p - np.float32(b), 0) for p, b in zip(planes, self.black, strict=True)])
+        light = np.nan_to_num(light)
+        if len(light) == 1:
+            return np.clip(self.unclipped(light), 0.0, 1.0).astype(np.float32)
+        mean = light.mean(axis=0)
+        factor = np.where(mean > 0, self.unclipped(mean) / np.maximum(mean, 1e-12), 0.0)
+        shown = light * factor
+        # Where one plane would pass white all three come down together, so that a red star stays red.
+        return (shown / np.maximum(shown.max(axis=0), 1.0)).astype(np.float32)
+
+    def plain(self) -> dict:
+        """As a recipe keeps it."""
+        return {"black": [float(b) for b in self.black], "stretch": float(self.stretch), "q": float(self.q)}
+
+    @classmethod
+    def from_plain(cls, kept) -> "Transfer":
+        """Back from a recipe."""
+        return cls(tuple(kept["black"]), kept["stretch"], kept["q"])
+
+
+def transfer_for(planes, *, brightness=1.0) -> Transfer:
+    """A transfer that fits a picture: its dark sky just above black, its nebulae in the middle tones.
+
+    Parameters
+    ----------
+    planes : (c, ny, nx) array
+    brightness : float
+        2 lifts faint light twice as much, 0.5 half as much.
+
+    Returns
+    -------
+    Transfer
+
+    Raises
+    ------
+    FrameError
+        Without a finite pixel.
+    InputError
+        If `brightness` is not above zero.
+
+    Examples
+    --------
+    >>> sky = np.random.default_rng(3).normal(100.0, 2.0, (1, 200, 200))
+    >>> transfer = transfer_for(sky)
+    >>> bool(80 < transfer.black[0] < 100), round(float(np.median(transfer.apply(sky))), 2)
+    (True, 0.08)
+    """
+    if not (np.isfinite(brightness) and brightness > 0):
+        raise InputError(f"brightness {brightness}: a number above 0 is needed")
+    black, spans = [], []
+    for plane in planes:
+        flat = plane[np.isfinite(plane)]
+        if flat.size == 0:
+            raise FrameError("no pixel of the picture is a finite number: there is nothing to show")
+        flat = flat[:: max(1, flat.size // SAMPLE)].astype(float)
+        dark = np.percentile(flat, 20.0)
+        low = flat[flat <= np.median(flat)]
+        sigma = max(1.4826 * np.median(np.abs(low - np.median(low))) * 2, 1e-9 * max(abs(dark), 1.0))
+        black.append(float(dark - BLACK_SIGMAS * sigma))
+        spans.append(np.median(flat) - black[-1])
+    sky = float(np.mean(spans))
+    # f(sky) = SKY_LEVEL, solved for the stretch.
+    argument = np.sinh(SKY_LEVEL * np.arcsinh(0.1 * Q) / 0.1)
+    return Transfer(tuple(black), float(Q * sky / argument / brightness))
+
+
+def lrgb(luminance, colour, *, saturation=1.0) -> np.ndarray:
+    """Luminance of one picture with another's colours: L* replaced, a* and b* kept (CIE Lab, D65).
+
+    Parameters
+    ----------
+    luminance : (ny, nx) array
+        0 to 1, sRGB-encoded grey.
+    colour : (3, ny, nx) array
+        0 to 1, sRGB.
+    saturation : float
+        Factor of a* and b*.
+
+    Returns
+    -------
+    (3, ny, nx) float32 array, sRGB, 0 to 1
+
+    Examples
+    --------
+    >>> red = np.zeros((3, 1, 1))
+    >>> red[0] = 1.0
+    >>> [round(float(v), 3) for v in rgb2lab(np.moveaxis(red, 0, -1))[0, 0]]
+    [53.241, 80.092, 67.203]
+    >>> bool(np.allclose(lrgb(np.full((1, 1), 0.5), np.full((3, 1, 1), 0.2)), 0.5, atol=1e-3))
+    True
+    """
+    out = np.empty((3, *luminance.shape), dtype=np.float32)
+    for first in range(0, luminance.shape[0], STRIP_ROWS):
+        rows = slice(first, first + STRIP_ROWS)
+        lab = rgb2lab(np.moveaxis(np.asarray(colour[:, rows], dtype=np.float32), 0, -1))
+        grey = np.repeat(np.asarray(luminance[rows], dtype=np.float32)[..., None], 3, axis=-1)
+        own = lab[..., 0].copy()
+        lab[..., 0] = rgb2lab(grey)[..., 0]
+        # Colour is seen against its own lightness: where the base is nearly black its hue is noise.
+        trust = np.clip(own / 8.0, 0.0, 1.0) * saturation
+        lab[..., 1:] *= trust[..., None]
+        out[:, rows] = np.moveaxis(np.clip(_quiet_rgb(lab), 0.0, 1.0), -1, 0)
+    return out
+
+
+def _quiet_rgb(lab):
+    """Lab to sRGB; colours outside the gamut are cut, which skimage says in a warning for every strip."""
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)
+        return lab2rgb(lab)
+
+
+def neutral_balance(planes) -> np.ndarray:
+    """Factors that make the mean colour of a picture's stars and nebulae neutral, shape (3,); green is 1.
+
+    Common practice, no source: the brightest hundredth of the pixels, taken together, is taken as white.
+    """
+    tops = []
+    for plane in planes:
+        flat = plane[np.isfinite(plane)][:: max(1, plane.size // SAMPLE)]
+        tops.append(np.mean(flat[flat >= np.percentile(flat, 99)]) - np.median(flat))
+    tops = np.maximum(np.array(tops, dtype=float), 1e-12)
+    return tops[1] / tops

@@ -1,0 +1,228 @@
+"""The sky grid onto which all frames of a night are laid.
+
+::
+
+    frame 1  +--------+            extent 'common':  the largest upright rectangle that every frame covers
+    frame 2    +--------+          extent 'all':     everything that any frame covers
+             +-+########+-+
+               +--------+          ####  common
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.wcs import WCS
+
+from appulse.errors import InputError
+from appulse.frames.projection import pixel_to_sky, sky_to_pixel
+
+EXTENTS = ("common", "all")
+COARSE = 8
+"""Pixels of a cell when the frames' footprints are painted."""
+MAX_SIDE = 60_000
+
+
+@dataclass(frozen=True)
+class SkyGrid:
+    """A tangent plane without distortion, as the sky is seen (east to the left of north).
+
+    Parameters
+    ----------
+    wcs : astropy.wcs.WCS
+        TAN, ICRF.
+    shape : (int, int)
+        Rows and columns.
+    """
+
+    wcs: WCS
+    shape: tuple[int, int]
+
+    @property
+    def pixel_scale(self) -> float:
+        """Arcsec per pixel at the tangent point."""
+        return float(np.sqrt(abs(np.linalg.det(self.wcs.pixel_scale_matrix))) * 3600.0)
+
+    def to_pixel(self, ra_deg, dec_deg):
+        """Zero-based pixels of ICRF degrees."""
+        return sky_to_pixel(self.wcs, ra_deg, dec_deg)
+
+    def to_sky(self, x, y):
+        """ICRF degrees of zero-based pixels."""
+        return pixel_to_sky(self.wcs, x, y)
+
+    def cropped(self, x0: int, y0: int, nx: int, ny: int) -> "SkyGrid":
+        """The part of `nx` by `ny` pixels whose lowest, leftmost pixel is (x0, y0)."""
+        wcs = self.wcs.deepcopy()
+        wcs.wcs.crpix = wcs.wcs.crpix - [x0, y0]
+        wcs.wcs.set()
+        return SkyGrid(wcs, (int(ny), int(nx)))
+
+
+def tangent_grid(ra_deg, dec_deg, scale_arcsec, rotation_deg, shape) -> SkyGrid:
+    """A grid around a place.
+
+    Parameters
+    ----------
+    ra_deg, dec_deg : float
+        Of the middle, ICRF degrees.
+    scale_arcsec : float
+        Per pixel.
+    rotation_deg : float
+        Position angle of the +y axis, degrees from north through east.
+    shape : (int, int)
+
+    Returns
+    -------
+    SkyGrid
+
+    Examples
+    --------
+    >>> grid = tangent_grid(246.4, -24.2, 3.6, 0.0, (101, 201))
+    >>> x, y = grid.to_pixel(246.4, -24.2)
+    >>> round(float(x), 6), round(float(y), 6), round(grid.pixel_scale, 6)
+    (100.0, 50.0, 3.6)
+    """
+    turn = np.radians(rotation_deg)
+    scale = scale_arcsec / 3600.0
+    wcs = WCS(naxis=2)
+    wcs.wcs.ctype, wcs.wcs.cunit = ["RA---TAN", "DEC--TAN"], ["deg", "deg"]
+    wcs.wcs.crval = [float(ra_deg), float(dec_deg)]
+    wcs.wcs.crpix = [(shape[1] + 1) / 2, (shape[0] + 1) / 2]
+    # +y points to PA: (east, north) = (sin, cos); +x points to the west of it for the sky as it is seen.
+    wcs.wcs.cd = scale * np.array([[-np.cos(turn), np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    wcs.wcs.radesys = "ICRS"
+    wcs.wcs.set()
+    return SkyGrid(wcs, tuple(int(n) for n in shape))
+
+
+def grid_for(reference, outlines, *, extent="common", north_up=False, scale_arcsec=None):
+    """The grid for a set of frames.
+
+    Parameters
+    ----------
+    reference : SolvedFrame
+        Its scale and rotation are kept unless asked otherwise.
+    outlines : list of (n, 2) arrays
+        Edges of every frame, RA and Dec in degrees, in order around it.
+    extent : {'common', 'all'}
+    north_up : bool
+    scale_arcsec : float, optional
+
+    Returns
+    -------
+    grid : SkyGrid
+    coverage : (cy, cx) int array
+        How many frames cover each cell of 8 x 8 pixels of the grid before it was cropped.
+    box : (x0, y0, nx, ny)
+        The grid's place in it, px.
+
+    Raises
+    ------
+    InputError
+        If the frames have nothing in common, or the grid would be absurdly large.
+    """
+    if extent not in EXTENTS:
+        raise InputError(f"extent {extent!r}: {' or '.join(EXTENTS)} is allowed")
+    turn = 0.0 if north_up else _upright_turn(reference)
+    scale = scale_arcsec or reference.pixel_scale
+    plane = tangent_grid(*reference.centre, scale, turn, (1, 1))
+    edges = [np.stack(plane.to_pixel(*outline.T), axis=1) for outline in outlines]
+    everything = np.concatenate(edges)
+    low, high = np.floor(np.nanmin(everything, axis=0)), np.ceil(np.nanmax(everything, axis=0))
+    nx, ny = (int(n) for n in high - low + 1)
+    if not 0 < max(nx, ny) <= MAX_SIDE:
+        raise InputError(
+            f"the frames span {nx} x {ny} pixels on the sky, at most {MAX_SIDE} are allowed: are they of one "
+            "field?"
+        )
+    full = plane.cropped(int(low[0]), int(low[1]), nx, ny)
+    coverage = painted([edge - low for edge in edges], (ny, nx))
+    if extent == "all":
+        return full, coverage, (0, 0, nx, ny)
+    box = largest_rectangle(coverage == len(edges))
+    if box is None:
+        raise InputError(
+            f"no part of the sky lies on all {len(edges)} frames: leave out those of another field, or use "
+            "the extent 'all'"
+        )
+    x0, y0, bx, by = (int(n) * COARSE for n in box)
+    box = (x0, y0, min(bx, nx - x0), min(by, ny - y0))
+    return full.cropped(*box), coverage, box
+
+
+def _upright_turn(reference) -> float:
+    """Position angle of the grid's +y: the frame's own, turned upside down where that has north up."""
+    turn = reference.rotation_deg
+    return turn - 180.0 if 90.0 < turn < 270.0 else turn
+
+
+def painted(edges, shape) -> np.ndarray:
+    """How many polygons cover each cell of COARSE pixels wholly, int array.
+
+    Parameters
+    ----------
+    edges : list of (n, 2) arrays
+        Pixels, in order.
+    shape : (int, int)
+
+    Examples
+    --------
+    >>> square = np.array([[0.0, 0.0], [31.0, 0.0], [31.0, 31.0], [0.0, 31.0]])
+    >>> painted([square, square + 8], (40, 40)).max()
+    np.int16(2)
+    """
+    from matplotlib.path import Path
+
+    rows, columns = -(-shape[0] // COARSE), -(-shape[1] // COARSE)
+    corner_y, corner_x = np.mgrid[0 : rows + 1, 0 : columns + 1] * COARSE - 0.5
+    corners = np.column_stack([corner_x.ravel(), corner_y.ravel()])
+    count = np.zeros((rows, columns), dtype=np.int16)
+    for edge in edges:
+        inside = Path(edge).contains_points(corners, radius=1e-6).reshape(corner_x.shape)
+        inside |= Path(edge).contains_points(corners, radius=-1e-6).reshape(corner_x.shape)
+        count += inside[:-1, :-1] & inside[1:, :-1] & inside[:-1, 1:] & inside[1:, 1:]
+    return count
+
+
+def largest_rectangle(mask) -> tuple[int, int, int, int] | None:
+    """Largest upright rectangle of true cells: x0, y0, width, height; None where there is none.
+
+    Row by row, with the heights of the columns of true cells above as a histogram, whose largest rectangle a
+    stack finds in one pass.
+
+    Examples
+    --------
+    >>> mask = np.zeros((5, 6), bool)
+    >>> mask[1:4, 2:6] = True
+    >>> largest_rectangle(mask)
+    (2, 1, 4, 3)
+    """
+    best, found = 0, None
+    heights = np.zeros(mask.shape[1], dtype=int)
+    for row, line in enumerate(mask):
+        heights = np.where(line, heights + 1, 0)
+        stack: list[tuple[int, int]] = []
+        for column, height in enumerate([*heights.tolist(), 0]):
+            start = column
+            while stack and stack[-1][1] >= height:
+                start, tall = stack.pop()
+                if tall * (column - start) > best:
+                    best, found = tall * (column - start), (start, row - tall + 1, column - start, tall)
+            stack.append((start, height))
+    return found
+
+
+def frame_outline(to_sky, shape, step=16) -> np.ndarray:
+    """Edge of a frame as RA and Dec, degrees, `step` points a side, in order.
+
+    Parameters
+    ----------
+    to_sky : callable
+        Zero-based pixels to ICRF degrees.
+    shape : (int, int)
+    """
+    ny, nx = shape
+    t = np.arange(step) / step
+    x = np.concatenate([t * (nx - 1), np.full(step, nx - 1.0), (1 - t) * (nx - 1), np.zeros(step)])
+    y = np.concatenate([np.zeros(step), t * (ny - 1), np.full(step, ny - 1.0), (1 - t) * (ny - 1)])
+    return np.stack(to_sky(x, y), axis=1)

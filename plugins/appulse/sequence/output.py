@@ -1,0 +1,197 @@
+"""Files for people and programs: FITS with WCS, 16-bit TIFF and PNG with ICC profile, JPEG."""
+
+import io
+import struct
+import zlib
+
+import numpy as np
+import tifffile
+from astropy.io import fits
+from PIL import Image, ImageCms
+
+from appulse import __version__
+from appulse.errors import InputError
+from appulse.formats.output import replacing, write_bytes
+
+JPEG_QUALITY = 92
+PROGRAM = f"appulse {__version__}"
+
+
+def srgb_profile() -> bytes:
+    """The ICC profile of sRGB, the same bytes every time.
+
+    Examples
+    --------
+    >>> srgb_profile()[36:40]
+    b'acsp'
+    """
+    profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
+    # The moment of its making (bytes 24 to 35) and the digest over it would differ from run to run.
+    profile[24:36] = struct.pack(">6H", 2000, 1, 1, 0, 0, 0)
+    profile[84:100] = bytes(16)
+    return bytes(profile)
+
+
+def shown(values) -> np.ndarray:
+    """Planes (c, ny, nx), rows counted upwards, as an image (ny, nx, c) whose first row is the top."""
+    return np.moveaxis(np.asarray(values), 0, -1)[::-1]
+
+
+def to_16bit(values) -> np.ndarray:
+    """Values from 0 to 1 as 16-bit numbers.
+
+    Examples
+    --------
+    >>> to_16bit(np.array([0.0, 0.5, 1.0])).tolist()
+    [0, 32768, 65535]
+    """
+    return np.round(np.clip(values, 0.0, 1.0) * 65535.0).astype(np.uint16)
+
+
+def to_8bit(values) -> np.ndarray:
+    """Values from 0 to 1 as bytes."""
+    return np.round(np.clip(values, 0.0, 1.0) * 255.0).astype(np.uint8)
+
+
+def png_bytes(pixels, description: str = "") -> bytes:
+    """A PNG of 8 or 16 bit with the sRGB profile and a description.
+
+    Parameters
+    ----------
+    pixels : (ny, nx, c) uint8 or uint16 array
+        c is 1 or 3; the first row is the top.
+    description : str
+
+    Returns
+    -------
+    bytes
+        The same for the same picture. (Pillow writes no 16-bit colour, hence this writer; PNG
+        specification, W3C 2003, chapters 7, 9 and 11.)
+
+    Examples
+    --------
+    >>> picture = Image.open(io.BytesIO(png_bytes(np.zeros((4, 5, 3), np.uint8), "dark")))
+    >>> picture.size, picture.text["Description"], "icc_profile" in picture.info
+    ((5, 4), 'dark', True)
+    """
+    pixels = np.asarray(pixels)
+    ny, nx, channels = pixels.shape
+    depth = 8 * pixels.dtype.itemsize
+    if channels not in (1, 3) or depth not in (8, 16):
+        raise InputError(f"a PNG of {channels} channels and {depth} bit: 1 or 3, and 8 or 16, are written")
+    lines = np.ascontiguousarray(pixels.astype(pixels.dtype.newbyteorder(">"))).view(np.uint8)
+    lines = lines.reshape(ny, -1)
+    # Filter 2 (up) on all lines: deflate then sees small differences.
+    previous = np.vstack([np.zeros((1, lines.shape[1]), np.uint8), lines[:-1]])
+    filtered = np.empty((ny, lines.shape[1] + 1), dtype=np.uint8)
+    filtered[:, 0] = 2
+    filtered[:, 1:] = lines - previous
+    head = struct.pack(">IIBBBBB", nx, ny, depth, 0 if channels == 1 else 2, 0, 0, 0)
+    chunks = [(b"IHDR", head)]
+    if channels == 3:
+        chunks.append((b"iCCP", b"sRGB\x00\x00" + zlib.compress(srgb_profile(), 9)))
+    else:
+        # A colour profile is not allowed on grey; this chunk says that the greys are sRGB's.
+        chunks.append((b"sRGB", b"\x00"))
+    for key, text in (("Description", description), ("Software", PROGRAM)):
+        if text:
+            chunks.append((b"iTXt", key.encode() + b"\x00\x00\x00\x00\x00" + text.encode("utf-8")))
+    chunks += [(b"IDAT", zlib.compress(filtered.tobytes(), 6)), (b"IEND", b"")]
+    return b"\x89PNG\r\n\x1a\n" + b"".join(_chunk(kind, body) for kind, body in chunks)
+
+
+def _chunk(kind, body):
+    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+
+def write_png(values, path, description="", *, bits=16, overwrite=False):
+    """Planes (c, ny, nx) from 0 to 1, rows upwards, as PNG; returns the path."""
+    pixels = to_16bit(values) if bits == 16 else to_8bit(values)
+    return write_bytes(path, png_bytes(shown(pixels), description), overwrite)
+
+
+def write_tiff(values, path, description="", *, overwrite=False):
+    """Planes (c, ny, nx) from 0 to 1, rows upwards, as 16-bit TIFF with profile and description."""
+    pixels = shown(to_16bit(values))
+    kind = "rgb" if pixels.shape[-1] == 3 else "minisblack"
+    with replacing(path, overwrite) as temporary:
+        tifffile.imwrite(
+            temporary, pixels if kind == "rgb" else pixels[..., 0], photometric=kind, compression="zlib",
+            predictor=True, iccprofile=srgb_profile() if kind == "rgb" else None, software=PROGRAM,
+            description=description.encode("utf-8"), metadata=None,
+        )  # fmt: skip
+    return path
+
+
+def fitted(pixels, longest):
+    """An image (ny, nx, c) of bytes, made smaller where its longer side has more than `longest` pixels.
+
+    Raises
+    ------
+    InputError
+        If `longest` is below 16.
+    """
+    if longest is None:
+        return pixels
+    if longest < 16:
+        raise InputError(f"a picture of {longest} pixels: at least 16 are needed")
+    ny, nx = pixels.shape[:2]
+    if max(ny, nx) <= longest:
+        return pixels
+    size = (max(1, round(nx * longest / max(nx, ny))), max(1, round(ny * longest / max(nx, ny))))
+    image = Image.fromarray(pixels[..., 0] if pixels.shape[-1] == 1 else pixels)
+    small = np.asarray(image.resize(size, Image.Resampling.LANCZOS))
+    return small if small.ndim == 3 else small[..., None]
+
+
+def write_jpeg(values, path, description="", *, longest=None, overwrite=False):
+    """Planes (c, ny, nx) from 0 to 1, rows upwards, as JPEG with profile; returns the path.
+
+    Parameters
+    ----------
+    longest : int, optional
+        Of the longer side, px.
+    """
+    pixels = fitted(shown(to_8bit(values)), longest)
+    image = Image.fromarray(
+        np.ascontiguousarray(np.repeat(pixels, 3, axis=-1) if pixels.shape[-1] == 1 else pixels)
+    )
+    buffer = io.BytesIO()
+    exif = Image.Exif()
+    exif[0x010E], exif[0x0131] = description.encode("ascii", "replace").decode(), PROGRAM
+    image.save(
+        buffer, "JPEG", quality=JPEG_QUALITY, subsampling=0, icc_profile=srgb_profile(), exif=exif.tobytes()
+    )
+    return write_bytes(path, buffer.getvalue(), overwrite)
+
+
+def write_fits(path, data, grid, cards=(), *, noise=None, count=None, overwrite=False):
+    """A stack as 32-bit FITS with WCS; noise and number of frames as further HDUs.
+
+    Parameters
+    ----------
+    path : path
+    data : (ny, nx) or (3, ny, nx) float32 array
+    grid : SkyGrid
+    cards : iterable of (keyword, value, comment)
+        HISTORY and COMMENT may repeat.
+    noise, count : arrays, optional
+    overwrite : bool
+
+    Returns
+    -------
+    path
+    """
+    header = grid.wcs.to_header()
+    for keyword, value, comment in cards:
+        if keyword in ("HISTORY", "COMMENT"):
+            header[keyword] = str(value)
+        elif value is not None:
+            header[keyword] = (value, comment)
+    hdus = fits.HDUList([fits.PrimaryHDU(np.asarray(data, dtype=np.float32), header)])
+    for name, plane, kind in (("NOISE", noise, np.float32), ("FRAMES", count, np.int16)):
+        if plane is not None:
+            hdus.append(fits.ImageHDU(np.asarray(plane, dtype=kind), grid.wcs.to_header(), name=name))
+    with replacing(path, overwrite) as temporary:
+        hdus.writeto(temporary, overwrite=True, checksum=True)
+    return path

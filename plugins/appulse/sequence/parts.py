@@ -1,0 +1,128 @@
+"""Finished parts of a run, kept on disk until the run is done: so it can be cancelled and taken up again.
+
+A part's name holds a digest of everything that shaped it; a part of another recipe is never mistaken for it.
+Planes are raw float32, rows one after the other, so that any strip is one read.
+"""
+
+import hashlib
+import json
+import os
+import pickle
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+FORMAT = 1
+"""Raised when what is computed changes: older parts are then computed again."""
+
+
+def digest(*what) -> str:
+    """Twenty hexadecimal digits of anything that JSON can write.
+
+    Examples
+    --------
+    >>> digest("a", 1) == digest("a", 1), digest("a", 1) == digest("a", 2)
+    (True, False)
+    """
+    text = json.dumps([FORMAT, *what], sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:20]
+
+
+class Parts:
+    """A folder of finished parts.
+
+    Parameters
+    ----------
+    folder : path
+        Made when the first part is kept.
+
+    Attributes
+    ----------
+    reused, made : int
+        Parts found and parts computed in this run.
+
+    Examples
+    --------
+    >>> parts = Parts(Path(tempfile.mkdtemp()) / "parts")
+    >>> plane = parts.plane("a", digest("a"), (2, 3), lambda: np.ones((2, 3), np.float32))
+    >>> plane.rows(1, 2).tolist(), parts.made
+    ([[1.0, 1.0, 1.0]], 1)
+    """
+
+    def __init__(self, folder):
+        self.folder = Path(folder)
+        self.reused = self.made = 0
+
+    def _path(self, kind, key, suffix):
+        return self.folder / f"{kind}-{key}{suffix}"
+
+    def _keep(self, path, write):
+        self.folder.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=".part-", dir=self.folder)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                write(stream)
+            os.replace(name, path)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+        self.made += 1
+
+    def plane(self, kind, key, shape, make) -> "Plane":
+        """The plane of this name, computed by `make()` if it is not there yet."""
+        path = self._path(kind, key, ".f32")
+        if path.exists() and path.stat().st_size == 4 * int(np.prod(shape)):
+            self.reused += 1
+        else:
+            values = np.ascontiguousarray(make(), dtype=np.float32)
+            self._keep(path, values.tofile)
+        return Plane(path, tuple(shape))
+
+    def thing(self, kind, key, make):
+        """Any other result, pickled: written and read by this program alone, in the user's own folder."""
+        path = self._path(kind, key, ".part")
+        if path.exists():
+            try:
+                with path.open("rb") as stream:
+                    found = pickle.load(stream)
+                self.reused += 1
+                return found
+            except (pickle.UnpicklingError, EOFError, AttributeError):
+                path.unlink()
+        found = make()
+        self._keep(path, lambda stream: pickle.dump(found, stream))
+        return found
+
+    def clear(self, kind=None) -> None:
+        """Remove the parts, all or of one kind, and the folder when it is empty."""
+        if not self.folder.is_dir():
+            return
+        for path in self.folder.glob("*" if kind is None else f"{kind}-*"):
+            if path.suffix in (".f32", ".part") or path.name.startswith(".part-"):
+                path.unlink(missing_ok=True)
+        if not any(self.folder.iterdir()):
+            self.folder.rmdir()
+
+
+class Plane:
+    """A plane on disk, read in strips: no memory is held between the reads.
+
+    Parameters
+    ----------
+    path : Path
+    shape : (int, int)
+    """
+
+    def __init__(self, path, shape):
+        self.path, self.shape = path, shape
+
+    def rows(self, first: int, last: int) -> np.ndarray:
+        """Rows first..last-1, float32."""
+        nx = self.shape[1]
+        count = (last - first) * nx
+        return np.fromfile(self.path, np.float32, count, offset=4 * first * nx).reshape(last - first, nx)
+
+    def box(self, x0: int, y0: int, x1: int, y1: int) -> np.ndarray:
+        """Pixels x0..x1-1 of rows y0..y1-1."""
+        return self.rows(y0, y1)[:, x0:x1]

@@ -1,0 +1,210 @@
+"""The composite and the animation out of base and dots: one transfer for all of them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from appulse.errors import InputError
+from appulse.sequence import animate
+from appulse.sequence.colour import Transfer, lrgb, neutral_balance, transfer_for
+from appulse.sequence.composite import lay, spaced
+from appulse.sequence.output import fitted, shown, to_8bit
+
+ASPECT = 1.5
+
+
+@dataclass
+class Look:
+    """How light becomes a picture.
+
+    Parameters
+    ----------
+    box : (x0, y0, x1, y1)
+        Part of the grid that is shown.
+    transfer : Transfer
+    colour : (3, ny, nx) array or None
+        Colour base on the grid, already from 0 to 1.
+    saturation : float
+    """
+
+    box: tuple
+    transfer: Transfer
+    colour: np.ndarray | None = None
+    saturation: float = 1.0
+
+    def picture(self, planes, box=None, neutral=None) -> np.ndarray:
+        """Values from 0 to 1 of light on the grid; (1 or 3, h, w).
+
+        Parameters
+        ----------
+        planes : (c, ny, nx) array
+            Of the whole grid.
+        box : (x0, y0, x1, y1), optional
+        neutral : (ny, nx) array, optional
+            0 to 1: how much of the colour base's hue is not to be taken, the light being the body's.
+        """
+        x0, y0, x1, y1 = box or self.box
+        values = self.transfer.apply(planes[:, y0:y1, x0:x1])
+        if self.colour is None or len(planes) == 3:
+            return values
+        tint = self.colour[:, y0:y1, x0:x1]
+        if neutral is not None:
+            share = neutral[None, y0:y1, x0:x1]
+            tint = tint * (1 - share) + tint.mean(axis=0, keepdims=True) * share
+        return lrgb(values[0], tint, saturation=self.saturation)
+
+
+def view_box(grid, track, view_arcmin) -> tuple:
+    """Part of the grid to show: all of it, or a window of a given width around the body's path.
+
+    Parameters
+    ----------
+    grid : SkyGrid
+    track : (n, 2) array
+        Places of the body, grid px.
+    view_arcmin : float or None
+
+    Returns
+    -------
+    x0, y0, x1, y1 : int
+
+    Raises
+    ------
+    InputError
+        If the window would hold fewer than 64 pixels, or lies off the grid.
+    """
+    ny, nx = grid.shape
+    if view_arcmin is None:
+        return 0, 0, nx, ny
+    width = min(round(view_arcmin * 60.0 / grid.pixel_scale), nx)
+    height = min(round(width / ASPECT), ny)
+    if width < 64 or height < 64:
+        raise InputError(f"a view of {view_arcmin:g} arcmin is {width} x {height} px: at least 64 are needed")
+    x, y = (np.nanmin(track, axis=0) + np.nanmax(track, axis=0)) / 2
+    x0 = int(np.clip(round(x - width / 2), 0, nx - width))
+    y0 = int(np.clip(round(y - height / 2), 0, ny - height))
+    return x0, y0, x0 + width, y0 + height
+
+
+def look_for(grid, base, track, settings, colour=None) -> Look:
+    """Choose window and transfer.
+
+    Parameters
+    ----------
+    grid : SkyGrid
+    base : (c, ny, nx) array
+    track : (n, 2) array
+    settings : Settings
+    colour : (3, ny, nx) array, optional
+        Light of the colour base on the grid.
+    """
+    box = view_box(grid, track, settings.view_arcmin)
+    x0, y0, x1, y1 = box
+    transfer = transfer_for(base[:, y0:y1, x0:x1], brightness=settings.brightness)
+    tint = None
+    if colour is not None:
+        balanced = colour * neutral_balance(colour)[:, None, None].astype(np.float32)
+        tint = transfer_for(balanced[:, y0:y1, x0:x1], brightness=settings.brightness).apply(balanced)
+    return Look(box, transfer, tint, settings.saturation)
+
+
+def chosen_dots(dots, settings) -> list:
+    """Dots that the composite shows."""
+    if settings.dots == "none":
+        return []
+    used = [dot for dot in dots if dot.used]
+    if settings.dots == "line" or not used or settings.cadence_h <= 0:
+        return used
+    hours = hours_of([dot.time for dot in used])
+    return [used[i] for i in sorted(spaced(hours, settings.cadence_h))]
+
+
+def hours_of(times) -> np.ndarray:
+    """Hours after the first of UTC times in ISO form."""
+    from astropy.time import Time
+
+    jd = Time(list(times), scale="utc")
+    return (jd - jd.min()).to_value("h")
+
+
+def neutral_of(dots, shape) -> np.ndarray:
+    """Share of a body's own light in each pixel, 0 to 1."""
+    out = np.zeros(shape, dtype=np.float32)
+    for dot in dots:
+        out[dot.patch] = np.maximum(out[dot.patch], dot.weight)
+    return out
+
+
+def composite(base, dots, look) -> np.ndarray:
+    """The picture: values from 0 to 1, (1 or 3, h, w)."""
+    return look.picture(lay(base, dots), neutral=neutral_of(dots, base.shape[-2:]))
+
+
+def stamp_words(step, start, *, gap_words="no frame") -> str:
+    """Words of the time stamp of a step."""
+    from astropy.time import TimeDelta
+
+    time = start + TimeDelta(step.hours * 3600.0, format="sec")
+    words = time.isot[:16].replace("T", "  ") + " UTC"
+    return f"{words}   {gap_words}" if step.gap else words
+
+
+def animation(night, base, laid, dots, look, settings, *, tracked=None, decorate=None) -> list:
+    """Pictures of the animation, in order, (h, w, c) bytes.
+
+    Parameters
+    ----------
+    night : Night
+    base : (c, ny, nx) array
+    laid : list of Laid
+        On the star grid.
+    dots : list of Dot
+        Of the same frames.
+    look : Look
+    settings : Settings
+    tracked : list of Laid, optional
+        On the body's grid: needed where the body stands still.
+    decorate : callable, optional
+        ``decorate(pixels, index)`` draws marks.
+    """
+    from astropy.time import Time
+
+    times = [one.shot.place.time for one in laid]
+    hours, start = hours_of(times), Time(min(times), scale="utc")
+    steps = animate.timeline(hours, settings.step_h)
+    shots = {}
+    pictures = []
+    for step in animate.played(steps, settings.animation_path):
+        if step.index not in shots:
+            values = _values(step.index, night, base, laid, dots, look, settings, tracked)
+            pixels = fitted(shown(to_8bit(values)), settings.longest_px)
+            shots[step.index] = pixels if decorate is None else decorate(pixels, step.index)
+        words = stamp_words(step, start) if settings.stamp else ""
+        pictures.append(animate.stamped(shots[step.index], words, dim=step.gap))
+    return pictures
+
+
+def _values(index, night, base, laid, dots, look, settings, tracked):
+    if settings.animation == "body":
+        one = tracked[index]
+        return look.picture(_levelled(one), body_box(night, one.place, look.box))
+    if settings.animation_of == "frames":
+        return look.picture(_levelled(laid[index]))
+    seen = dots[: index + 1] if settings.growing else dots[index : index + 1]
+    return composite(base, [dot for dot in seen if dot.used], look)
+
+
+def _levelled(one):
+    ny = one.planes[0].shape[0]
+    return np.stack(
+        [level.apply(plane.rows(0, ny)) for plane, level in zip(one.planes, one.levels, strict=True)]
+    )
+
+
+def body_box(night, place, box) -> tuple:
+    """Window around the body, as large as the composite's but not beyond the grid's half."""
+    ny, nx = night.grid.shape
+    width, height = min(box[2] - box[0], nx // 2), min(box[3] - box[1], ny // 2)
+    x0 = int(np.clip(round(place[0] - width / 2), 0, nx - width))
+    y0 = int(np.clip(round(place[1] - height / 2), 0, ny - height))
+    return x0, y0, x0 + width, y0 + height
