@@ -32,6 +32,8 @@ PLATE_DRA_ARCSEC, PLATE_DDEC_ARCSEC = 0.85, -0.55
 
 EPOCH_JD_TDB = 2_461_480.5
 """Epoch of the orbit in orbit.ecsv, JD TDB (2027-03-17 0h)."""
+SIGMA_POSITION_AU, SIGMA_VELOCITY_AU_D = 4e-8, 4e-10
+"""Invented error of the orbit, 1-sigma in each axis, of the size that well observed main-belt bodies have."""
 H_MAG, G_SLOPE = 5.64, 0.15
 """Absolute magnitude and slope of (7), from memory; they set how bright the invented dot is."""
 

@@ -100,6 +100,14 @@ def places(kernels: Kernels, time: Time, observer_km) -> Table:
     return table
 
 
+def _add_covariance(orbit: Table) -> None:
+    """The invented error of the orbit, as the upper triangle of the state's covariance: cov_ij."""
+    sigmas = [scenario.SIGMA_POSITION_AU] * 3 + [scenario.SIGMA_VELOCITY_AU_D] * 3
+    for i, sigma in enumerate(sigmas):
+        for j in range(i, 6):
+            orbit[f"cov_{i}{j}"] = [float(f"{sigma**2:.6e}") if i == j else 0.0]
+
+
 def main() -> None:
     """Write truth.ecsv and orbit.ecsv."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -120,7 +128,8 @@ def main() -> None:
     units = dict.fromkeys("xyz", u.au) | dict.fromkeys(("vx", "vy", "vz"), u.au / u.d)
     units |= {"epoch": u.d, "H": u.mag}
     orbit = Table(rows=[[*row, scenario.H_MAG, scenario.G_SLOPE]], names=names, units=units)
-    orbit.meta["source"] = "JPL SB441-N16: heliocentric state on ICRF axes, epoch JD TDB"
+    _add_covariance(orbit)
+    orbit.meta["source"] = "JPL SB441-N16: heliocentric state on ICRF axes, epoch JD TDB; covariance invented"
     orbit.write(HERE / "orbit.ecsv", overwrite=True)
     kernels.close()
 

@@ -102,3 +102,9 @@ def test_printed_table_shows_answer_beside_measurement(sample_data, tmp_path, ca
     said = capsys.readouterr().out
     for word in ("iris_1", "95", "0.85", "-0.55", "evidence.html", "appulse view"):
         assert word in said
+
+
+def test_the_night_is_judged_rightly(demo):
+    """The orbit is good to some mas, so an offset along the track is the clock's."""
+    text = (demo / "evidence.html").read_text(encoding="utf-8")
+    assert "The clock is off by +95" in text

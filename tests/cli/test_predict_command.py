@@ -127,11 +127,21 @@ def test_two_ways_to_give_the_times_at_once(tmp_path, orbits, capsys):
 
 
 def test_unknown_sigma_is_blank_and_not_zero(tmp_path, orbits):
-    """The sample's orbit has no covariance."""
-    _, out = predict(tmp_path, "--orbits", orbits, "--site", SITE, *span())
+    bare = Table.read(orbits)
+    bare.remove_columns([name for name in bare.colnames if name.startswith("cov_")])
+    bare.write(tmp_path / "bare.ecsv")
+    _, out = predict(tmp_path, "--orbits", str(tmp_path / "bare.ecsv"), "--site", SITE, *span())
     table = Table.read(out)
     for name in ("sigma_major", "sigma_minor", "sigma_pa"):
         assert table[name].mask.all()
+
+
+def test_known_sigma_is_an_ellipse(tmp_path, orbits):
+    _, out = predict(tmp_path, "--orbits", orbits, "--site", SITE, *span())
+    table = Table.read(out)
+    assert np.all(table["sigma_major"] >= table["sigma_minor"])
+    assert np.all(table["sigma_minor"] > 0.0)
+    assert np.all(table["sigma_major"] < 0.05)
 
 
 def test_private_place_stays_out_of_the_table(tmp_path, orbits):
