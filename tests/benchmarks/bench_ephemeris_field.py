@@ -44,7 +44,7 @@ def main(count):
     print(f"{count} orbits; radius 1 degree, limit 21: {len(table)} bodies")
     print(f"cold, sky and integration: {cold:.2f} s (goal 3)")
     ratio = one_pass / cut
-    print(f"two-body pass over all {one_pass:.3f} s, cut with the cached sky {cut * 1e3:.1f} ms: 1/{ratio:.0f}")
+    print(f"two-body pass over all {one_pass:.3f} s, cut by the cached sky {cut * 1e3:.1f} ms: 1/{ratio:.0f}")
     print(f"new field of the same night, integration of {len(cuts[0][1])} included: {warm:.2f} s (goal 1)")
     print(f"the same field again: {again:.2f} s")
     print(f"memory {peak / 1e6:.2f} GB at most, of which {before / 1e6:.2f} before the first search")

@@ -40,10 +40,11 @@ class Elements(NamedTuple):
 
 def _check_finite(**fields):
     for name, value in fields.items():
-        bad = ~np.isfinite(value)
+        bad = ~np.isfinite(np.atleast_1d(value))
         if np.any(bad):
-            row = int(np.flatnonzero(np.atleast_1d(bad))[0])
-            raise OrbitError(f"{name} is {np.atleast_1d(value)[row]} in row {row}: a finite number is needed")
+            where = tuple(int(k[0]) for k in np.nonzero(bad))
+            got = np.atleast_1d(value)[where]
+            raise OrbitError(f"{name} is {got} in row {where[0]}: a finite number is needed")
 
 
 def state_from_elements(q_au, e, inc_rad, node_rad, peri_rad, tp_jd_tdb, epoch_jd_tdb, *, gm=GM_SUN):
