@@ -49,7 +49,7 @@ DESCRIPTIONS = {
     "dec_rate_apparent": "motion in declination, axes of date at the apparent place",
 }
 MAYBE = ("mag", "sigma_major", "sigma_minor", "sigma_pa")
-"""Columns that are masked where nothing is known."""
+"""Columns that may always be masked; others are only where something is not known."""
 DECIMALS = {"ra": ".11f", "dec": ".11f"}
 
 
@@ -115,8 +115,8 @@ def build_table(designations, times, observer, columns, ellipses, meta):
     for name, unit in UNITS.items():
         if name in columns:
             values = np.ravel(columns[name])
-            if name in MAYBE:
-                unknown = ~np.isfinite(values)
+            unknown = ~np.isfinite(values)
+            if name in MAYBE or unknown.any():
                 table[name] = Masked(np.where(unknown, 0.0, values), mask=unknown) * unit
             else:
                 table[name] = values * unit

@@ -63,11 +63,14 @@ class SPKEphemeris(StateEphemeris):
         problems = []
         for segment in self._spk.segments:
             try:
-                self._segments.setdefault(segment.target, []).append(SegmentReader(segment))
+                reader = SegmentReader(segment)
             except InputError as err:
                 problems.append(str(err))
+            else:
+                self._segments.setdefault(segment.target, []).append(reader)
         self._targets = sorted(self._segments)
         if not self._targets:
+            self._spk.close()
             why = "; ".join(problems) or "no segment"
             raise InputError(f"SPK file {path} holds nothing that can be read: {why}")
         self.designations = [_name(target) for target in self._targets]

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import numpy as np
+from astropy.table import Table
 from astropy.time import Time
 from scipy.interpolate import make_interp_spline
 
@@ -84,6 +85,7 @@ class TabulatedEphemeris:
         name = Path(table).name if isinstance(table, str | Path) else str(table.meta.get("file", "table"))
         if isinstance(table, str | Path):
             table = read_table(table)
+        table = Table(table)  # quantities with masks become plain masked columns
         label = find_column(table, "designation", "number", "name")
         if label is None:
             there = ", ".join(table.colnames)
