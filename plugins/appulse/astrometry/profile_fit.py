@@ -182,8 +182,10 @@ class ProfileFit:
         self.p[fluxes] = np.maximum(self.p[fluxes], 2.0 * self.sky)
 
     def _iterate(self):
+        """Gauss-Newton, a step halved while it makes the fit worse; the weights follow the model."""
+        state = self._evaluate()
         for count in range(60):
-            light, background, jacobian = self._evaluate()
+            light, background, jacobian = state
             if count < 6:
                 self.variance = self._variance(light, background)
             root = np.sqrt(self.variance[self.used])
@@ -195,16 +197,29 @@ class ProfileFit:
                 step = np.linalg.solve(normal / np.outer(scale, scale), right / scale) / scale
             except np.linalg.LinAlgError as error:
                 raise MeasurementError("the pixels there do not settle a fit") from error
-            shift = float(np.hypot(step[0], step[1]))
-            self.p += step * min(1.0, 0.5 * max(self.psf.fwhm, 1.0) / max(shift, 1e-12))
+            step = step * min(1.0, 0.5 * max(self.psf.fwhm, 1.0) / max(np.hypot(step[0], step[1]), 1e-12))
+            state, share = self._take(step, float(residual @ residual), root)
+            shift = share * float(np.hypot(step[0], step[1]))
+            if shift < 1e-4 * self.psf.sigma and count >= 3:
+                break
+        else:
+            if shift > 0.02 * self.psf.sigma:
+                raise MeasurementError("the fit did not settle")
+        self.normal = normal
+
+    def _take(self, step, before, root):
+        """Go along a step as far as the fit does not get worse; the new evaluation and the share taken."""
+        start, share = self.p.copy(), 1.0
+        for _ in range(5):
+            self.p = start + share * step
             if not np.isfinite(self.p).all():
                 raise MeasurementError("the fit did not settle")
-            if shift < 1e-4 * self.psf.sigma and count >= 3:
-                self.normal = normal
-                return
-        if shift > 0.02 * self.psf.sigma:
-            raise MeasurementError("the fit did not settle")
-        self.normal = normal
+            state = self._evaluate()
+            residual = (self.stamp.values - state[0] - state[1])[self.used] / root
+            if residual @ residual <= before * (1 + 1e-9) + 1e-3:
+                break
+            share *= 0.5
+        return state, share
 
     def _with_priors(self, normal, right):
         """A neighbour is held to its detected place by half a FWHM: a faint one must not walk off."""
