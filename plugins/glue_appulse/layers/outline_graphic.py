@@ -15,7 +15,7 @@ POINT_PX = 5.0
 NAME_PX = 12.0
 #: How far a thinned ellipse may stray from the true one, display pixels; a hand-drawn polygon keeps one
 #: vertex for each of POLYGON_PX, for nobody knows which of its corners matter.
-SAGITTA_PX, POLYGON_PX = 0.3, 1.5
+SAGITTA_PX, CROWD_SAGITTA_PX, POLYGON_PX = 0.3, 0.5, 1.5
 #: So many outlines in sight and the picture is crowded anyway: they go without rims, at half the cost.
 CROWD = 300
 RIM_PT = 1.2
@@ -50,7 +50,7 @@ class OutlineGraphic(Artist):
         projector : SkyProjector
         swapped : bool
         """
-        self.model = model
+        self.model, self._grouped = model, None
         self.set_projector(projector, swapped)
 
     def set_projector(self, projector, swapped=False):
@@ -69,8 +69,11 @@ class OutlineGraphic(Artist):
         # a ring that dips behind the sky is broken there; the stroke starts anew after the break
         starts = (model.order == 0) | ~np.concatenate([[False], good[:-1]])[: len(good)]
         self._codes = np.where(starts, Path.MOVETO, Path.LINETO).astype(Path.code_type)
-        self._last = np.append(model.order[1:] == 0, True)[: len(good)]
+        last = np.append(model.order[1:] == 0, True)[: len(good)]
         self._good = good
+        #: Vertices that no thinning takes: both ends of every stroke.
+        self._fixed = good & (starts | last)
+        self._count = np.bincount(model.owner, minlength=len(model.names))
         self._bounds = self._object_bounds()
 
     def _object_bounds(self):
@@ -129,53 +132,52 @@ class OutlineGraphic(Artist):
             return
         scale = np.abs(np.diff(self.axes.transData.transform([[0, 0], [1, 1]]), axis=0)).max()
         extent = (self._bounds[:, 2:] - self._bounds[:, :2]).max(1) * scale
-        guessed, points = self.model.shapes == CIRCLE, self.model.shapes == POINT
-        colours = self.model.colours(self.look)
-        for colour in np.unique(colours[visible]):
-            mine = visible & (colours == colour)
-            self._draw_group(
-                renderer, str(colour), mine & ~guessed, extent, points, crowd=visible.sum() > CROWD
-            )
-            self._draw_group(
-                renderer,
-                str(colour),
-                mine & guessed,
-                extent,
-                points,
-                crowd=visible.sum() > CROWD,
-                dashed=True,
-            )
+        points, crowd = self.model.shapes == POINT, visible.sum() > CROWD
+        groups, colours = self._groups()
+        vertices, codes, owner = self._paths(visible, extent)
+        member = groups[owner]
+        for group in np.unique(groups[visible]):
+            colour, dashed = colours[group // 2], bool(group % 2)
+            path = vertices[member == group], codes[member == group]
+            self._draw_group(renderer, colour, *path, visible & points & (groups == group), crowd, dashed)
         if self.look.show_names:
-            self._labels = self._names(visible, extent, points, colours)
+            self._labels = self._names(visible, extent, points, np.asarray(colours)[groups // 2])
         self.stale = False
 
-    def _draw_group(self, renderer, colour, chosen, extent, points, *, crowd, dashed=False):
+    def _groups(self):
+        """Number of every object's group, two for each colour (solid, dashed), and the colours."""
+        key = (self.look.by_type, self.look.color)
+        if self._grouped is None or self._grouped[0] != key:
+            colours, number = np.unique(self.model.colours(self.look), return_inverse=True)
+            groups = 2 * number + (self.model.shapes == CIRCLE)
+            self._grouped = key, groups, [str(colour) for colour in colours]
+        return self._grouped[1:]
+
+    def _draw_group(self, renderer, colour, vertices, codes, points, crowd, dashed):
         """Objects of one colour, solid or dashed."""
-        vertices, codes = self._paths(chosen, extent)
         if dashed and crowd:
             # dashes for nothing: every other chord; a renderer's own cost as much as all the rest
             codes, dashed = np.where(np.arange(len(codes)) % 2, codes, Path.MOVETO), False
         elif not dashed:
-            vertices, codes = self._with_points(vertices, codes, chosen & points)
+            vertices, codes = self._with_points(vertices, codes, points)
         look = self.look
         stroke(renderer, self.axes, vertices, codes, color=colour, width=look.width, alpha=look.alpha,
                dashed=dashed, rim=0.0 if crowd else RIM_PT)  # fmt: skip
 
     def _paths(self, chosen, extent):
+        """Vertices that are needed, in display pixels, their codes and objects."""
         if not len(self.model.owner):
-            return np.empty((0, 2)), np.empty(0, Path.code_type)
-        count = np.bincount(self.model.owner, minlength=len(extent))
+            return np.empty((0, 2)), np.empty(0, Path.code_type), np.empty(0, int)
         # a chord of length c misses an arc of diameter e by c^2 / 4e; pi e / c chords close the ellipse
-        smooth = np.pi * np.sqrt(np.fmax(extent, 1.0) / (4 * SAGITTA_PX))
+        sagitta = CROWD_SAGITTA_PX if chosen.sum() > CROWD else SAGITTA_PX
+        smooth = np.pi * np.sqrt(np.fmax(extent, 1.0) / (4 * sagitta))
         wanted = np.where(self.model.shapes == POLYGON, np.pi * extent / POLYGON_PX, smooth)
-        stride = np.clip(count / np.fmax(wanted, 8.0), 1, 64).astype(int)
-        mine = self.model.owner
-        keep = (
-            chosen[mine]
-            & self._good
-            & ((self.model.order % stride[mine] == 0) | self._last | (self._codes == Path.MOVETO))
-        )
-        return self.axes.transData.transform(self.pixels[keep]), self._codes[keep]
+        stride = np.clip(self._count / np.fmax(wanted, 8.0), 1, 64).astype(int)
+        stride[~chosen] = 0
+        mine = np.repeat(stride, self._count)
+        keep = self._fixed & (mine > 0)
+        keep |= (mine > 0) & self._good & (self.model.order % np.maximum(mine, 1) == 0)
+        return self.axes.transData.transform(self.pixels[keep]), self._codes[keep], self.model.owner[keep]
 
     def _with_points(self, vertices, codes, chosen):
         centres = self.axes.transData.transform(self.centres[chosen])

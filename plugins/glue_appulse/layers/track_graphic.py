@@ -107,9 +107,15 @@ class TrackGraphic(Artist):
         xy : ndarray, (n, 2)
             Zero-based pixels.
         """
+        return self._tick_table(step_min)[:2]
+
+    def _tick_table(self, step_min):
+        """Times, places, and places a little before and after, of the ticks of a step."""
         if step_min not in self._ticks:
-            times = tick_times(self.model.mjd[0], self.model.mjd[-1], step_min)
-            self._ticks[step_min] = times, self._pixels(*self.model.at(times))
+            first, last = self.model.mjd[0], self.model.mjd[-1]
+            times, half = tick_times(first, last, step_min), 0.5 * (self.model.mjd[1] - first)
+            moments = (times, np.clip(times - half, first, last), np.clip(times + half, first, last))
+            self._ticks[step_min] = times, *(self._pixels(*self.model.at(moment)) for moment in moments)
         return self._ticks[step_min]
 
     def labels(self, _renderer):
@@ -201,7 +207,7 @@ class TrackGraphic(Artist):
         length = np.hypot(*np.diff(part, axis=0).T).sum()
         span_min = np.ptp(self.model.mjd[seen]) * 1440
         step = self.look.tick_step or choose_step(span_min, length)
-        times, pixels = self.tick_pixels(step)
+        times, pixels, before, after = self._tick_table(step)
         at = self.axes.transData.transform(pixels)
         keep = (
             np.isfinite(at).all(1)
@@ -209,7 +215,7 @@ class TrackGraphic(Artist):
             & (at <= window[2:]).all(1)
             & self._clear(at, marks)
         )
-        normal = self._normals(times[keep])
+        normal = self._normals(before[keep], after[keep])
         for time, point, across in zip(times[keep], at[keep], normal, strict=True):
             if self.look.show_labels:
                 angle = np.degrees(np.arctan2(across[1], across[0]))
@@ -226,15 +232,9 @@ class TrackGraphic(Artist):
                 )
         return [np.array([p - TICK_PX * n, p + TICK_PX * n]) for p, n in zip(at[keep], normal, strict=True)]
 
-    def _normals(self, times):
+    def _normals(self, before, after):
         """Unit vectors across the line on the screen, pointing up rather than down."""
-        if times.size == 0:
-            return np.empty((0, 2))
-        half = 0.5 * (self.model.mjd[1] - self.model.mjd[0])
-        low = np.clip(times - half, self.model.mjd[0], self.model.mjd[-1])
-        high = np.clip(times + half, self.model.mjd[0], self.model.mjd[-1])
-        ends = [self.axes.transData.transform(self._pixels(*self.model.at(t))) for t in (low, high)]
-        along = ends[1] - ends[0]
+        along = self.axes.transData.transform(after) - self.axes.transData.transform(before)
         along /= np.maximum(np.hypot(*along.T), 1e-9)[:, None]
         across = np.column_stack([-along[:, 1], along[:, 0]])
         return np.where(across[:, 1:] < 0, -across, across)
