@@ -1,5 +1,6 @@
 """The entry point: exit codes, one-line errors, and options that begin with a minus sign."""
 
+import io
 import os
 import subprocess
 import sys
@@ -101,6 +102,14 @@ def test_own_warnings_are_notes(command, capsys):
     command(action)
     assert main.main(["act"]) == 0
     assert capsys.readouterr().err == "appulse: note: sizes of two objects corrected\n"
+
+
+def test_a_console_without_the_sign_does_not_stop_the_command(command, monkeypatch):
+    console = io.TextIOWrapper(io.BytesIO(), encoding="ascii")
+    monkeypatch.setattr(sys, "stdout", console)
+    command(lambda args: print("95.2 ± 0.6 s") or 0)
+    assert main.main(["act"]) == 0
+    assert console.buffer.getvalue().decode("ascii").strip() == "95.2 ? 0.6 s"
 
 
 def test_exit_code_of_the_command_is_handed_on(command):

@@ -182,6 +182,8 @@ def main(argv: list[str] | None = None) -> int:
     """
     argv = join_negative_values(list(sys.argv[1:] if argv is None else argv))
     debug = os.environ.get("APPULSE_DEBUG", "") not in ("", "0")
+    if hasattr(sys.stdout, "reconfigure"):
+        sys.stdout.reconfigure(errors="replace")  # a console that lacks a sign shows '?', and goes on
     with warnings.catch_warnings():
         _print_warnings_in_one_line(debug)
         try:
