@@ -9,9 +9,13 @@ from appulse.errors import FrameError, InputError
 
 SAMPLE = 500_000
 Q = 8.0
-SKY_LEVEL = 0.085
-"""Where the sky lands between black (0) and white (1)."""
-BLACK_SIGMAS = 4.0
+GLOW_LEVEL = 0.5
+"""Where the brightest fiftieth of the sky without its stars lands between black (0) and white (1)."""
+DARK_LEVEL = 0.07
+"""Where the darkest fiftieth lands: not quite black."""
+NOISE_LEVEL = 0.015
+"""One sigma of the noise is shown at most so strongly: a flat field is not stretched until it boils."""
+CELL = 8
 STRIP_ROWS = 512
 
 
@@ -94,26 +98,43 @@ def transfer_for(planes, *, brightness=1.0) -> Transfer:
     --------
     >>> sky = np.random.default_rng(3).normal(100.0, 2.0, (1, 200, 200))
     >>> transfer = transfer_for(sky)
-    >>> bool(80 < transfer.black[0] < 100), round(float(np.median(transfer.apply(sky))), 2)
-    (True, 0.08)
+    >>> bool(50 < transfer.black[0] < 100), bool(0.05 < np.median(transfer.apply(sky)) < 0.12)
+    (True, True)
     """
     if not (np.isfinite(brightness) and brightness > 0):
         raise InputError(f"brightness {brightness}: a number above 0 is needed")
-    black, spans = [], []
-    for plane in planes:
-        flat = plane[np.isfinite(plane)]
-        if flat.size == 0:
-            raise FrameError("no pixel of the picture is a finite number: there is nothing to show")
-        flat = flat[:: max(1, flat.size // SAMPLE)].astype(float)
-        dark = np.percentile(flat, 20.0)
-        low = flat[flat <= np.median(flat)]
-        sigma = max(1.4826 * np.median(np.abs(low - np.median(low))) * 2, 1e-9 * max(abs(dark), 1.0))
-        black.append(float(dark - BLACK_SIGMAS * sigma))
-        spans.append(np.median(flat) - black[-1])
-    sky = float(np.mean(spans))
-    # f(sky) = SKY_LEVEL, solved for the stretch.
-    argument = np.sinh(SKY_LEVEL * np.arcsinh(0.1 * Q) / 0.1)
-    return Transfer(tuple(black), float(Q * sky / argument / brightness))
+    skies = [_sky_without_stars(plane) for plane in planes]
+    dark = np.array([sky[0] for sky in skies])
+    glow = float(np.mean([sky[1] - sky[0] for sky in skies]))
+    noise = float(np.mean([sky[2] for sky in skies]))
+    # black = dark - pedestal, with f(pedestal) = DARK_LEVEL and f(pedestal + glow) = GLOW_LEVEL.
+    low, high = (float(np.sinh(level * np.arcsinh(0.1 * Q) / 0.1)) for level in (DARK_LEVEL, GLOW_LEVEL))
+    stretch = Q * glow / (high - low)
+    slope = 0.1 / np.arcsinh(0.1 * Q) * Q / np.hypot(1.0, low)
+    stretch = max(stretch, slope * noise / NOISE_LEVEL) / brightness
+    return Transfer(tuple(float(d) for d in dark - low * stretch / Q), stretch)
+
+
+def _sky_without_stars(plane):
+    """Levels of the darkest and the brightest fiftieth of the sky, and the noise of a pixel.
+
+    The sky is that of cells of 8 x 8 pixels, each taken by its lower third: stars are passed over.
+    """
+    ny, nx = (max(1, n // CELL) for n in plane.shape)
+    step = max(1, int(np.sqrt(ny * nx / 40_000)))
+    rows, columns = min(plane.shape[0], CELL), min(plane.shape[1], CELL)
+    cells = np.array([
+        plane[j * CELL : j * CELL + rows, i * CELL : i * CELL + columns].ravel()
+        for j in range(0, ny, step)
+        for i in range(0, nx, step)
+    ])  # fmt: skip
+    cells = cells[np.isfinite(cells).all(axis=1)]
+    if len(cells) == 0:
+        raise FrameError("no pixel of the picture is a finite number: there is nothing to show")
+    low, middle = np.percentile(cells, [16, 50], axis=1)
+    noise = float(np.median(middle - low))
+    dark, glow = np.percentile(middle, [2, 98])
+    return float(dark), float(glow), max(noise, 1e-9 * max(abs(float(dark)), 1.0))
 
 
 def lrgb(luminance, colour, *, saturation=1.0) -> np.ndarray:

@@ -16,6 +16,8 @@ from appulse.sequence.stack import Layer, stack
 STAR_SIGMAS = 2.5
 """Light of the base above its sky, in sigmas of a frame, from which the tracked stack leaves a pixel out."""
 
+NEBULA_SHARE = 0.25
+
 
 class StarMask:
     """Stars of the base as they lie on the body's grid in one frame.
@@ -218,12 +220,16 @@ def tracked_stacks(night, laid, base, settings, parts, **more) -> list:
 
 def star_pixels(light, sigma) -> np.ndarray:
     """Pixels of a base in which a star shows in a single frame, and their neighbours; bool array."""
-    sky = sky_map(light, box=32)
+    sky = sky_map(light, box=16)
+    level = sky.typical[0]
     stars = np.zeros(light.shape, dtype=bool)
     for first in range(0, light.shape[0], 512):
         last = min(first + 512, light.shape[0])
+        around = sky.rows(first, last)
+        # A nebula has structure of its own in proportion to its light: no star for that.
+        limit = STAR_SIGMAS * sigma + NEBULA_SHARE * np.maximum(around - level, 0.0)
         with np.errstate(invalid="ignore"):
-            stars[first:last] = light[first:last] - sky.rows(first, last) > STAR_SIGMAS * sigma
+            stars[first:last] = light[first:last] - around > limit
     return ndimage.binary_dilation(stars, iterations=1)
 
 

@@ -208,12 +208,13 @@ class _Run:
         noise = stacks[0].noise if len(stacks) == 1 else np.stack([one.noise for one in stacks])
         kept = night.kept
         cards = [
-            ("BUNIT", night.reference.frame.bunit or "adu", f"as {night.reference.frame.name}"[:60]),
+            ("BUNIT", night.reference.frame.bunit or "adu", "of the reference frame"),
             ("OBJECT", self.job.body, "body of the sequence"),
             ("NCOMBINE", len(kept), "frames in the stack"),
             ("EXPTOTAL", round(sum(s.frame.exposure.seconds for s in kept), 3), "[s] light collected"),
             ("DATE-BEG", min(s.frame.exposure.start.utc.isot for s in kept), "UTC"),
             ("DATE-END", max(s.frame.exposure.end.utc.isot for s in kept), "UTC"),
+            ("REFFRAME", night.reference.frame.name[:68], "sets grid and brightness"),
             ("DATE-REF", night.reference.place.time, "UTC, the body's place belongs to it"),
             ("KEPT", self.settings.keep, "what resampling kept: surface brightness or flux"),
             (

@@ -2,10 +2,11 @@
 
 A pixel of frame i is thrown out when it lies further from the median of all than `clip` times
 
-    sqrt(sigma_i^2 + photons + (STRUCTURE x local range of the median)^2)
+    sqrt(max(sigma_i^2 + photons, lower scatter^2) + (STRUCTURE x local range of the median)^2)
 
-The last term lets a star's flank differ with the seeing; without it the cores of stars would be clipped.
-The noise is modelled, not taken from the scatter, since the scatter of six frames is no measure of anything.
+The last term lets a star's flank differ with the seeing; without it the cores of stars would be clipped. The
+noise is modelled; the lower scatter, from median and lower quartile, exceeds it where a nebula drifts under
+a body at rest, and knows nothing of stars and satellites, which are bright.
 """
 
 from concurrent.futures import ThreadPoolExecutor
@@ -171,7 +172,7 @@ def combine(values, sigma, weight, gain, masks, sky, clip):
         enough = free.sum(axis=0, dtype=np.int16) >= np.maximum(1, valid.sum(axis=0, dtype=np.int16) // 4)
         valid = np.where(enough[None], free, valid)
     n = valid.sum(axis=0, dtype=np.int16)
-    middle = _median(values, valid, n)
+    middle, scatter = _median(values, valid, n)
     structure = STRUCTURE * (
         ndimage.maximum_filter(middle, 3, mode="nearest") - ndimage.minimum_filter(middle, 3, mode="nearest")
     )
@@ -179,7 +180,7 @@ def combine(values, sigma, weight, gain, masks, sky, clip):
     kept = valid.copy()
     rejected = 0
     for i in range(len(values)):
-        limit = np.sqrt(sigma[i] ** 2 + light / gain[i] + structure**2)
+        limit = np.sqrt(np.maximum(sigma[i] ** 2 + light / gain[i], scatter**2) + structure**2)
         off = values[i] - middle
         # NaN compares false: such pixels are not valid anyway.
         wild = ((off > clip[1] * limit) | (off < -clip[0] * limit)) & valid[i] & (n >= FEWEST)
@@ -191,15 +192,23 @@ def combine(values, sigma, weight, gain, masks, sky, clip):
     variance = np.zeros_like(mean)
     for i in range(len(values)):
         variance += kept[i] * weight[i] ** 2 * (sigma[i] ** 2 + light / gain[i])
+    count = kept.sum(axis=0, dtype=np.int16)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return mean / total, np.sqrt(variance) / total, kept.sum(axis=0, dtype=np.int16), rejected
+        mean, noise = mean / total, np.sqrt(variance) / total
+    # Two camps, each far from the median between them: the median stands, with the noise of one frame.
+    split = (count == 0) & (n > 0)
+    mean[split], noise[split], count[split] = middle[split], sigma.max(), 1
+    return mean, noise, count, rejected
 
 
 def _median(values, valid, n):
-    """Median of the valid values along the first axis; 0 where there is none."""
+    """Median of the valid values along the first axis, 0 where there is none; scatter below it."""
     ordered = np.where(valid, values, np.float32(np.inf))
     ordered.sort(axis=0)
     low = np.maximum((n - 1) // 2, 0).astype(np.intp)[None]
     high = np.minimum(n // 2, len(values) - 1).astype(np.intp)[None]
     middle = 0.5 * (np.take_along_axis(ordered, low, 0)[0] + np.take_along_axis(ordered, high, 0)[0])
-    return np.where(n > 0, middle, np.float32(0.0))
+    quarter = np.take_along_axis(ordered, np.maximum((n - 1) // 4, 0).astype(np.intp)[None], 0)[0]
+    with np.errstate(invalid="ignore"):
+        scatter = np.where(n >= 4, (middle - quarter) / np.float32(0.6745), np.float32(0.0))
+    return np.where(n > 0, middle, np.float32(0.0)), scatter
