@@ -11,6 +11,7 @@ from appulse.bodies.ephemeris import NBodyEphemeris, predict
 from appulse.bodies.kernels import DEFAULT_PLANETS, EARTH, MOON, SUN, Kernels, default_kernels
 from appulse.bodies.orbits import NonGrav, Orbit
 from appulse.errors import DesignationError, EphemerisSpanError, InputError, OrbitError, TimeError
+from appulse.numerics.kepler import propagate_two_body
 from appulse.observers.site import Site
 from appulse.observers.timescales import parse_utc
 
@@ -140,6 +141,21 @@ def test_outgassing_moves_a_body_by_half_a_t_squared():
     states = ephemeris.states([0, 1], np.full((2, 1), EPOCH_D + 2.0))
     shift = states[1, 0, :3] - states[0, 0, :3]
     assert np.linalg.norm(shift) == pytest.approx(0.5 * 1e-10 * 4.0, rel=0.01)
+
+
+def test_delayed_outgassing_is_that_of_the_earlier_distance():
+    """With g = r^-2 and a delay the push on a receding body is the stronger one it would have had before."""
+    base = Orbit.from_elements("c", EPOCH_JD, q=0.8, e=0.9, i=10, node=20, peri=30, tp=EPOCH_JD - 60.0)
+    law = {"a1": 1e-7, "r0": 1.0, "alpha": 1.0, "nm": 2.0, "nn": 1.0, "nk": 0.0}
+    bodies = [Orbit.from_state("none", EPOCH_JD, base.state)]
+    for delay in (0.0, 20.0):
+        terms = NonGrav(**law, dt_d=delay)
+        bodies.append(Orbit.from_state(f"d{delay}", EPOCH_JD, base.state, nongrav=terms))
+    end = NBodyEphemeris(bodies).states([0, 1, 2], np.full((3, 1), EPOCH_D + 1.0))[:, 0, 3:]
+    prompt, delayed = (np.linalg.norm(end[k] - end[0]) for k in (1, 2))
+    earlier = propagate_two_body(base.state[None], np.array([-19.5]))[0, :3]
+    now = propagate_two_body(base.state[None], np.array([0.5]))[0, :3]
+    assert delayed / prompt == pytest.approx((now @ now) / (earlier @ earlier), rel=2e-3)
 
 
 def test_a_massive_asteroid_is_known_by_its_place_too():

@@ -110,7 +110,8 @@ def _nongrav(terms):
     none = NonGrav()
     column = lambda name: np.array([getattr(term or none, name) for term in terms])  # noqa: E731
     a = np.array([column("a1"), column("a2"), column("a3")])
-    return NonGravArrays(a, column("alpha"), column("r0"), column("nm"), column("nn"), column("nk"))
+    fields = ("alpha", "r0", "nm", "nn", "nk", "dt_d")
+    return NonGravArrays(a, *(column(name) for name in fields))
 
 
 def _own_rows(bodies, kernels):

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..constants import ARCSEC_PER_RAD, AU_KM, C_AU_DAY
+from .kepler import propagate_two_body
 
 J2_SUN = 2.1961391516529825e-7
 """Header of DE440 (Park et al. 2021, AJ 161, 105)."""
@@ -37,6 +38,8 @@ class NonGravArrays(NamedTuple):
     m: np.ndarray
     n: np.ndarray
     k: np.ndarray
+    delay_d: np.ndarray
+    """(n,) d: g is that of the distance so long before (asymmetric outgassing, Yeomans & Chodas 1989)."""
 
     def take(self, index):
         """The same for some of the bodies."""
@@ -177,7 +180,12 @@ def oblateness(r, gm, j2, radius_au, pole):
 
 def _outgassing(r, v, dist, terms):
     """Marsden's acceleration: radial, transverse in the orbit plane, and normal."""
-    x = dist / terms.r0
+    late = np.flatnonzero(terms.delay_d)
+    if len(late):  # where it was, by two-body motion: the delay is short beside what perturbations need
+        before = propagate_two_body(np.vstack([r, v]).T[late], -terms.delay_d[late])
+        dist_then = dist.copy()
+        dist_then[late] = np.linalg.norm(before[:, :3], axis=1)
+    x = (dist_then if len(late) else dist) / terms.r0
     g = terms.alpha * x**-terms.m * (1.0 + x**terms.n) ** -terms.k
     radial = r / dist
     normal = np.cross(r, v, axis=0)
