@@ -121,6 +121,21 @@ def test_bodies_with_their_own_epochs():
         assert np.abs(together[i, :, :3] - alone[0, :, :3]).max() < TOL_ALONE_AU * 10
 
 
+def test_many_epochs_are_brought_to_one():
+    """Sixty epochs, carried to the middle one body by body: the places of single calls, and impacts too."""
+    kernels, state = default_kernels(), main_belt(60)
+    epoch = EPOCH_D + np.linspace(-300.0, 300.0, 60)
+    state[7] = [0.5, 0.0, 0.0, -0.01, 1e-7, 0.0]  # falls into the Sun within weeks
+    track = Trajectory(kernels, epoch, state)
+    assert len(np.unique(track.epoch_d)) == 2  # the common one, and that of the body that cannot be carried
+    when = np.full((1, 1), EPOCH_D + 20.0)
+    for i in (0, 30, 59):
+        alone = Trajectory(kernels, epoch[i : i + 1], state[i : i + 1]).states([0], when)
+        assert np.abs(track.states([i], when) - alone)[..., :3].max() < TOL_ALONE_AU * 10
+    with pytest.raises(OrbitError, match="surface of the Sun"):
+        track.states([7], when)
+
+
 def test_the_order_of_questions_does_not_matter():
     orbit = Orbit.from_state("1", EPOCH_JD, main_belt(1)[0])
     times = Time(EPOCH_JD + np.array([300.0, -200.0, 5.0, 299.5]), format="jd", scale="tdb")

@@ -17,12 +17,15 @@ import numpy as np
 from ..constants import J2000_JD
 from ..numerics.dop853 import NODES, Step, interpolate, step_factor
 from ..numerics.nbody import MAJOR_ROWS, Forces
+from .carry import carry
 from .encounter import Ending, find_impacts
 from .kernels import SUN
 
 TOLERANCE = 1e-13
 """Tolerated local error of place and velocity, relative; measured against halved steps in the benchmarks."""
 CACHE_BYTES = 64_000_000
+MANY_EPOCHS = 48
+"""With more different epochs than this the bodies are first brought to the middle one of them."""
 SPLIT_PACE = 2.0
 """A group is split when all but a tenth of it could take steps this much longer."""
 SMALLEST_STEP_D = 1e-8
@@ -69,6 +72,8 @@ class Trajectory:
         self.labels = labels
         self.endings = {}
         kernels.check_span(self.epoch_d, "an orbit's epoch")
+        if len(np.unique(self.epoch_d)) > MANY_EPOCHS:
+            self.epoch_d, state = self._to_one_epoch(state, nongrav)
         self._groups = {1: [], -1: []}
         for rows in _alike(self.epoch_d, state):
             t = float(self.epoch_d[rows[0]])
@@ -82,6 +87,17 @@ class Trajectory:
             pace = float(np.min(dist / speed))
             for sign in (1, -1):
                 self._groups[sign].append(_Group(self, rows, t, y, None, sign, 0.05 * pace, forces))
+
+    def _to_one_epoch(self, state, nongrav):
+        """Epochs and heliocentric states with those that can be carried at the middle epoch."""
+        middle = float(np.sort(self.epoch_d)[len(self.epoch_d) // 2])
+        sun = np.hstack([part[:, SUN] for part in self.kernels.major(self.epoch_d)])
+        moved, ok = carry(
+            self.kernels, self.epoch_d, (state + sun).T, middle, nongrav=nongrav, own_row=self.own_row,
+            tolerance=self.tolerance,
+        )  # fmt: skip
+        there = np.hstack([part[:, SUN] for part in self.kernels.major(np.array([middle]))])
+        return np.where(ok, middle, self.epoch_d), np.where(ok[:, None], moved.T - there, state)
 
     def states(self, rows, t_d):
         """Barycentric states of some bodies, each at its own times.
