@@ -1,0 +1,1 @@
+"""Templates of the sheets; read as files, never imported."""
