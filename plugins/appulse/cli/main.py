@@ -34,6 +34,8 @@ COMMANDS = (
     Command("plan", "appulse.cli.plan", "how to photograph a pass: night, framing, exposures, sheet"),
     Command("campaign", "appulse.cli.campaign", "check a campaign file and say what it asks for"),
     Command("sequence", "appulse.cli.sequence", "stacks, composite and animation of a night"),
+    Command("facts", "appulse.cli.facts", "what a caption may say, each figure with its source"),
+    Command("entries", "appulse.cli.entries", "a set of pictures to send in: sheet, rules, manifest"),
     Command("view", "appulse.cli.view", "open frames, tracks and outlines in glue"),
     Command("orbits", "appulse.cli.orbits", "what orbits are at hand; import and update them"),
     Command("online", "appulse.cli.online", "ask services: reference stars, known bodies, places"),

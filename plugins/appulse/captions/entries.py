@@ -1,0 +1,353 @@
+"""A year's pictures cut to a handful: the list, the user's own rules held against it, the manifest.
+
+Nothing here ranks pictures: what is chosen, and in which order, stands in the list.
+"""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import yaml
+from PIL import Image, UnidentifiedImageError
+
+from appulse.errors import InputError
+from appulse.formats.provenance import file_sha256
+from appulse.formats.yamlfile import Fields, Problems, load_yaml
+
+ALLOWED = ("allowed", "declared", "forbidden")
+FORMATS = ("jpeg", "tiff", "png")
+INSTRUMENTS = ("own", "hired")
+
+
+@dataclass(frozen=True)
+class Rules:
+    """The user's own rules; what is not given is not checked.
+
+    Parameters
+    ----------
+    count : int, optional
+        Most pictures.
+    shortest_px, longest_px : float, optional
+        Limits of the longer side.
+    megabytes : float, optional
+        Largest file.
+    formats : tuple of str
+    profile : str, optional
+        Part of the colour profile's description, e.g. ``sRGB``.
+    taken_from, taken_to : str, optional
+        Days between which every capture lies, YYYY-MM-DD.
+    composites, hired : {'allowed', 'declared', 'forbidden'}
+        'declared': the list must say of every picture whether it is one.
+    categories : tuple of str
+    per_category : int, optional
+    """
+
+    count: int | None = None
+    shortest_px: float | None = None
+    longest_px: float | None = None
+    megabytes: float | None = None
+    formats: tuple = ()
+    profile: str | None = None
+    taken_from: str | None = None
+    taken_to: str | None = None
+    composites: str = "allowed"
+    hired: str = "allowed"
+    categories: tuple = ()
+    per_category: int | None = None
+
+
+@dataclass
+class Entry:
+    """One picture of the list.
+
+    Parameters
+    ----------
+    file : Path
+    title, category, caption : str
+    dates : tuple of str
+        Days of capture.
+    instrument : {'own', 'hired'} or None
+    composite : bool or None
+    facts, evidence : Path or None
+    chosen : bool
+    problems : list of str
+    size_px : (int, int) or None
+    """
+
+    file: Path
+    title: str
+    category: str = ""
+    caption: str = ""
+    dates: tuple = ()
+    instrument: str | None = None
+    composite: bool | None = None
+    facts: Path | None = None
+    evidence: Path | None = None
+    chosen: bool = True
+    problems: list = field(default_factory=list)
+    size_px: tuple | None = None
+    profile: str = ""
+    format: str = ""
+
+
+def read_entries(path):
+    """Read the list.
+
+    Parameters
+    ----------
+    path : path
+        YAML with `pictures` and, optionally, `rules`.
+
+    Returns
+    -------
+    rules : Rules
+    entries : list of Entry
+        Files are looked for from the list's folder.
+
+    Raises
+    ------
+    InputError
+        With the line of every mistake.
+    """
+    path = Path(path)
+    problems = Problems(path)
+    top = Fields(load_yaml(path), problems, "list")
+    section = top.section("rules")
+    rules = Rules() if section is None else _rules(section)
+    entries = [_entry(fields, path.parent) for fields in top.sections("pictures")]
+    top.done()
+    if not entries:
+        problems.add(1, "'pictures' holds nothing: '- file: ...' for every picture")
+    problems.raise_any()
+    return rules, entries
+
+
+def _rules(fields) -> Rules:
+    def whole(key):
+        value = fields.number(key, minimum=1)
+        return None if value is None else int(value)
+
+    rules = Rules(
+        count=whole("count"),
+        shortest_px=fields.number("shortest_px", above=0),
+        longest_px=fields.number("longest_px", above=0),
+        megabytes=fields.number("megabytes", above=0),
+        formats=tuple(word.lower().replace("jpg", "jpeg") for word in fields.texts("formats")),
+        profile=fields.text("profile"),
+        taken_from=_day(fields, "taken_from"),
+        taken_to=_day(fields, "taken_to"),
+        composites=fields.text("composites", "allowed", choices=ALLOWED),
+        hired=fields.text("hired", "allowed", choices=ALLOWED),
+        categories=tuple(fields.texts("categories")),
+        per_category=whole("per_category"),
+    )
+    for word in rules.formats:
+        if word not in FORMATS:
+            fields.problem("formats", f"{word!r} is not known; allowed: {', '.join(FORMATS)}")
+    fields.done()
+    return rules
+
+
+def _day(fields, key, value=None):
+    text = fields.text(key) if value is None else value
+    if text is not None and not _is_day(text):
+        fields.problem(key, f"{text!r} is no day; write YYYY-MM-DD")
+        return None
+    return text
+
+
+def _is_day(text) -> bool:
+    from datetime import date
+
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return False
+    return len(text) == 10
+
+
+def _entry(fields, folder) -> Entry:
+    def path_of(key, required=False):
+        text = fields.text(key, required=required)
+        return None if text is None else folder / text
+
+    composite = fields.raw("composite")
+    if composite is not None and not isinstance(composite, bool):
+        fields.problem("composite", f"'composite' must be true or false, got {composite!r}")
+    dates = fields.texts("dates")
+    for day in dates:
+        _day(fields, "dates", day)
+    entry = Entry(
+        file=path_of("file", required=True) or folder,
+        title=fields.text("title", "", required=True),
+        category=fields.text("category", ""),
+        caption=fields.text("caption", ""),
+        dates=tuple(dates),
+        instrument=fields.text("instrument", choices=INSTRUMENTS),
+        composite=composite,
+        facts=path_of("facts"),
+        evidence=path_of("evidence"),
+        chosen=fields.flag("chosen", True),
+    )
+    fields.done()
+    return entry
+
+
+def check_entries(rules, entries) -> list:
+    """Hold the chosen pictures against the rules.
+
+    Parameters
+    ----------
+    rules : Rules
+    entries : list of Entry
+        Their `problems`, `size_px`, `format` and `profile` are filled in.
+
+    Returns
+    -------
+    list of str
+        What is wrong with the set as a whole.
+    """
+    for entry in entries:
+        entry.problems = _file_problems(rules, entry) + _word_problems(rules, entry)
+    chosen = [entry for entry in entries if entry.chosen]
+    whole = []
+    if rules.count is not None and len(chosen) > rules.count:
+        whole.append(f"{len(chosen)} pictures are chosen, at most {rules.count} are allowed")
+    if rules.per_category is not None:
+        for category in sorted({entry.category for entry in chosen}):
+            n = sum(entry.category == category for entry in chosen)
+            if n > rules.per_category:
+                whole.append(f"{n} pictures in {category or 'no category'!r}, at most {rules.per_category}")
+    sums = {}
+    for entry in chosen:
+        if entry.file.is_file():
+            sums.setdefault(file_sha256(entry.file), []).append(entry.title)
+    whole += [f"the same file twice: {' and '.join(titles)}" for titles in sums.values() if len(titles) > 1]
+    return whole
+
+
+def _file_problems(rules, entry) -> list:
+    if not entry.file.is_file():
+        return [f"{entry.file} is not there"]
+    found = []
+    try:
+        with Image.open(entry.file) as image:
+            entry.format = (image.format or "").lower()
+            entry.size_px = image.size
+            entry.profile = _profile(image)
+    except (UnidentifiedImageError, OSError) as error:
+        return [f"{entry.file.name} is no picture that can be read ({error})"]
+    longer = max(entry.size_px)
+    if rules.shortest_px is not None and longer < rules.shortest_px:
+        found.append(f"the longer side has {longer} px, at least {rules.shortest_px:g} are asked for")
+    if rules.longest_px is not None and longer > rules.longest_px:
+        found.append(f"the longer side has {longer} px, at most {rules.longest_px:g} are allowed")
+    size = entry.file.stat().st_size / 1e6
+    if rules.megabytes is not None and size > rules.megabytes:
+        found.append(f"{size:.1f} MB, at most {rules.megabytes:g} are allowed")
+    if rules.formats and entry.format not in rules.formats:
+        found.append(f"a {entry.format}, allowed: {', '.join(rules.formats)}")
+    if rules.profile and rules.profile.lower() not in entry.profile.lower():
+        found.append(f"colour profile {entry.profile or 'none'}, {rules.profile} is asked for")
+    return found
+
+
+def _profile(image) -> str:
+    from io import BytesIO
+
+    from PIL import ImageCms
+
+    data = image.info.get("icc_profile")
+    if data:
+        try:
+            return ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(BytesIO(data))).strip()
+        except ImageCms.PyCMSError:
+            return "unreadable"
+    return "sRGB" if "srgb" in image.info else ""
+
+
+def _word_problems(rules, entry) -> list:
+    found = []
+    if rules.categories and entry.category not in rules.categories:
+        found.append(f"category {entry.category or 'none'!r}, allowed: {', '.join(rules.categories)}")
+    limits = rules.taken_from or rules.taken_to
+    if limits and not entry.dates:
+        found.append("no capture dates, and the rules ask for them")
+    for day in entry.dates:
+        if (rules.taken_from and day < rules.taken_from) or (rules.taken_to and day > rules.taken_to):
+            span = f"{rules.taken_from or '...'} to {rules.taken_to or '...'}"
+            found.append(f"taken {day}, outside {span}")
+    for rule, value, is_one, words in (
+        (rules.composites, entry.composite, entry.composite is True, "composite"),
+        (rules.hired, entry.instrument, entry.instrument == "hired", "hired instrument"),
+    ):
+        if rule == "forbidden" and is_one:
+            found.append(f"{words}: not allowed")
+        if rule != "allowed" and value is None:
+            found.append(f"{words}: the list does not say")
+    for role, path in (("facts", entry.facts), ("evidence", entry.evidence)):
+        if path is not None and not path.is_file():
+            found.append(f"{role}: {path} is not there")
+    return found
+
+
+def safe_name(number, title, suffix) -> str:
+    """A file name that any system takes.
+
+    Examples
+    --------
+    >>> safe_name(3, "(7) Iris: dots & dust", ".jpg")
+    '03_7_iris_dots_dust.jpg'
+    """
+    words = "".join(letter if letter.isascii() and letter.isalnum() else " " for letter in title.lower())
+    return f"{number:02d}_{'_'.join(words.split())[:60] or 'picture'}{suffix}"
+
+
+def manifest(rules, entries, names, whole) -> str:
+    """The manifest as YAML: every chosen picture with its checksum and what the rules say of it.
+
+    Parameters
+    ----------
+    rules : Rules
+    entries : list of Entry
+        The chosen ones.
+    names : list of str
+        Of their copies.
+    whole : list of str
+        From :func:`check_entries`.
+
+    Raises
+    ------
+    InputError
+        If lists differ in length.
+    """
+    if len(entries) != len(names):
+        raise InputError(f"{len(entries)} pictures and {len(names)} names: one for each is needed")
+    pictures = []
+    for entry, name in zip(entries, names, strict=True):
+        kept = {
+            "file": name,
+            "sha256": file_sha256(entry.file) if entry.file.is_file() else None,
+            "from": entry.file.name,
+            "title": entry.title,
+            "category": entry.category,
+            "caption": entry.caption,
+            "dates": list(entry.dates),
+            "instrument": entry.instrument,
+            "composite": entry.composite,
+            "size_px": None if entry.size_px is None else list(entry.size_px),
+            "format": entry.format,
+            "profile": entry.profile,
+            "facts": None if entry.facts is None else Path(name).stem + entry.facts.suffix,
+            "evidence": None
+            if entry.evidence is None
+            else Path(name).stem + "_evidence" + entry.evidence.suffix,
+            "problems": list(entry.problems),
+        }
+        pictures.append({key: value for key, value in kept.items() if value not in (None, "", [])})
+    kept_rules = {key: list(v) if isinstance(v, tuple) else v for key, v in rules.__dict__.items()}
+    content = {
+        "rules": {key: value for key, value in kept_rules.items() if value not in (None, [])},
+        "problems": whole,
+        "pictures": pictures,
+    }
+    return yaml.safe_dump(content, sort_keys=False, allow_unicode=True, width=110)

@@ -1,0 +1,159 @@
+"""Captions from facts and a template: every sentence whose facts are known, and no other."""
+
+import re
+from dataclasses import asdict
+from importlib.resources import files
+from pathlib import Path
+
+import yaml
+
+from appulse.captions.words import spoken
+from appulse.errors import InputError
+
+LENGTHS = ("short", "medium", "long")
+_FACT = re.compile(r"\{([a-z_]+)\}")
+
+
+def default_template() -> str:
+    """The template that comes with appulse.
+
+    Examples
+    --------
+    >>> default_template().count("## ")
+    3
+    """
+    return files("appulse.captions").joinpath("caption.md").read_text(encoding="utf-8")
+
+
+def read_template(path=None) -> dict:
+    """Sentences of a template by length.
+
+    Parameters
+    ----------
+    path : path, optional
+        The bundled one when left out.
+
+    Returns
+    -------
+    dict
+        Length to a list of sentences.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, or has a section that is none of short, medium and long, or none at all.
+    """
+    if path is None:
+        return parse_template(default_template(), "bundled template")
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: the template cannot be read ({error})") from None
+    return parse_template(text, str(path))
+
+
+def parse_template(text, name="template") -> dict:
+    """Sentences of a template's text by length; see :func:`read_template`.
+
+    Examples
+    --------
+    >>> parse_template("# note\\n## short\\n{body} by {object}.\\n")
+    {'short': ['{body} by {object}.']}
+    """
+    sections, current = {}, None
+    for line_number, line in enumerate(text.splitlines(), 1):
+        words = line.strip()
+        if words.startswith("## "):
+            current = words[3:].strip().lower()
+            if current not in LENGTHS:
+                raise InputError(f"{name}:{line_number}: '## {current}': {', '.join(LENGTHS)} are allowed")
+            sections[current] = []
+        elif words and not words.startswith("#"):
+            if current is None:
+                raise InputError(f"{name}:{line_number}: a sentence before the first '## short|medium|long'")
+            sections[current].append(words)
+    if not sections:
+        raise InputError(f"{name}: no section; it needs '## short', '## medium' or '## long'")
+    return sections
+
+
+def caption(facts, sentences, *, known=None) -> str:
+    """Sentences with their facts filled in, one paragraph.
+
+    Parameters
+    ----------
+    facts : list of Fact
+    sentences : list of str
+    known : set of str, optional
+        Names that a template may use; a name that is none of them is a mistake, not a missing fact.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputError
+        If a sentence asks for a name that no fact has.
+
+    Examples
+    --------
+    >>> from appulse.captions.facts import light_time_s
+    >>> caption([light_time_s(1.0)], ["Its light took {light_time}.", "It weighs {mass}."])
+    'Its light took 8.32 minutes.'
+    """
+    words = {fact.key: spoken(fact) for fact in facts}
+    out = []
+    for sentence in sentences:
+        asked = _FACT.findall(sentence)
+        if known is not None and (unknown := sorted(set(asked) - known)):
+            raise InputError(f"the template asks for {{{unknown[0]}}}; known: {', '.join(sorted(known))}")
+        if all(name in words for name in asked):
+            filled = _FACT.sub(lambda match: words[match[1]], sentence)
+            out.append(filled[:1].upper() + filled[1:])
+    return " ".join(out)
+
+
+def captions_text(facts, sections, *, markdown, known=None) -> str:
+    """The captions of all lengths, as Markdown or plain text."""
+    parts = []
+    for length in LENGTHS:
+        if length not in sections:
+            continue
+        body = caption(facts, sections[length], known=known)
+        parts.append(f"## {length.capitalize()}\n\n{body}" if markdown else f"{length.upper()}\n\n{body}")
+    tail = facts_table(facts) if markdown else facts_lines(facts)
+    title = "## Where the figures come from" if markdown else "WHERE THE FIGURES COME FROM"
+    return "\n\n".join([*parts, title, tail]) + "\n"
+
+
+def facts_table(facts) -> str:
+    """Facts as a Markdown table."""
+    rows = ["| fact | value | how | source |", "| --- | --- | --- | --- |"]
+    for fact in facts:
+        cells = (fact.key, spoken(fact), fact.formula, fact.source)
+        rows.append("| " + " | ".join(cell.replace("|", "/") for cell in cells) + " |")
+    return "\n".join(rows)
+
+
+def facts_lines(facts) -> str:
+    """Facts as lines of plain text."""
+    return "\n".join(f"{fact.key}: {spoken(fact)} [{fact.formula}; {fact.source}]" for fact in facts)
+
+
+def facts_yaml(facts) -> str:
+    """Facts with all that went in, as YAML.
+
+    Examples
+    --------
+    >>> from appulse.captions.facts import light_time_s
+    >>> yaml.safe_load(facts_yaml([light_time_s(1.0)]))["light_time"]["unit"]
+    's'
+    """
+    kept = {}
+    for fact in facts:
+        entry = asdict(fact)
+        kept[entry.pop("key")] = {
+            name: value for name, value in entry.items() if value not in (None, {}, False)
+        }
+    return yaml.safe_dump(kept, sort_keys=False, allow_unicode=True, width=110)

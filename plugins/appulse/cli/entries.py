@@ -1,0 +1,97 @@
+"""``appulse entries``: contact sheet, rules and manifest of a set of pictures to send in."""
+
+import argparse
+import shutil
+from pathlib import Path
+
+from appulse.cli import common
+
+_EXAMPLES = """\
+examples:
+    appulse entries year.yaml --out set
+
+year.yaml:
+    rules: {count: 5, shortest_px: 2000, megabytes: 20, formats: [jpeg, tiff], profile: sRGB,
+            taken_from: 2027-01-01, taken_to: 2027-12-31, composites: declared, hired: declared}
+    pictures:
+      - file: iris/composite.tiff
+        title: (7) Iris by IC 4603
+        category: planets
+        dates: [2027-05-04, 2027-05-05]
+        instrument: hired              # own or hired
+        composite: true
+        facts: iris/caption.md
+        evidence: iris/evidence.html
+        caption: Six frames of one night.
+      - {file: other.jpg, title: Not this year, chosen: false}
+
+Every rule is optional and your own. Nothing is ranked: what is chosen stands in the list. The folder holds
+contact.png (all pictures), the chosen files under new names, and manifest.yaml. Exit code 1: a rule is
+broken.
+"""
+
+
+def add_parser(subparsers) -> None:
+    """Register the command and its options."""
+    parser = subparsers.add_parser(
+        "entries",
+        description="Hold a list of finished pictures against your rules; sheet, copies and manifest.",
+        epilog=_EXAMPLES,
+    )
+    parser.add_argument("list", type=Path, metavar="LIST.yaml", help="rules and pictures")
+    common.add_output_options(
+        parser, out_help="folder for contact.png, the chosen pictures and manifest.yaml"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check, copy, and say what is wrong.
+
+    Raises
+    ------
+    InputError
+        If the list cannot be understood.
+    OutputExistsError
+        If an output exists and ``--overwrite`` was not given.
+    """
+    from appulse.captions.contact import contact_sheet
+    from appulse.captions.entries import check_entries, manifest, read_entries, safe_name
+    from appulse.formats.output import check_free, replacing, write_bytes, write_text
+
+    rules, entries = read_entries(args.list)
+    whole = check_entries(rules, entries)
+    chosen = [entry for entry in entries if entry.chosen]
+    names = [safe_name(n, entry.title, entry.file.suffix.lower()) for n, entry in enumerate(chosen, 1)]
+    copies = []
+    for entry, name in zip(chosen, names, strict=True):
+        stem = Path(name).stem
+        for source, target in (
+            (entry.file, name),
+            (entry.facts, None if entry.facts is None else stem + entry.facts.suffix),
+            (entry.evidence, None if entry.evidence is None else f"{stem}_evidence{entry.evidence.suffix}"),
+        ):
+            if source is not None and source.is_file():
+                copies.append((source, args.out / target))
+    outputs = [args.out / "contact.png", args.out / "manifest.yaml", *(target for _, target in copies)]
+    check_free(outputs, args.overwrite)
+    print(write_bytes(outputs[0], contact_sheet(entries), args.overwrite))
+    for source, target in copies:
+        with replacing(target, args.overwrite) as temporary:
+            shutil.copyfile(source, temporary)
+        print(target)
+    print(write_text(outputs[1], manifest(rules, chosen, names, whole), args.overwrite))
+    return _say(entries, whole)
+
+
+def _say(entries, whole) -> int:
+    """Name everything that breaks a rule; 1 if a chosen picture or the set does."""
+    for words in whole:
+        common.note(words)
+    broken = bool(whole)
+    for entry in entries:
+        for words in entry.problems if entry.chosen else ():
+            common.note(f"{entry.title}: {words}")
+            broken = True
+    if not broken:
+        print("every rule of the list is kept")
+    return 1 if broken else 0

@@ -1,0 +1,152 @@
+"""``appulse facts``: what a caption may say, each figure with its source."""
+
+import argparse
+from pathlib import Path
+
+from appulse.cli import common
+from appulse.errors import InputError
+
+_EXAMPLES = """\
+examples:
+  the facts of a night, captions of three lengths
+    appulse facts night/*.fits --body 7 --object "IC 4603" --out night/words
+  with distances and sizes that catalogues do not hold: each needs its source
+    appulse facts night/*.fits --body 7 --object "IC 4603" --distance 456 --distance-error 20 \\
+        --distance-source "your reference" --diameter 200 --diameter-source "your reference" --out night/words
+  your own sentences
+    appulse facts --write-template mine.md
+    appulse facts night/*.fits --body 7 --object "IC 4603" --template mine.md --out night/words
+
+The folder holds caption.md, caption.txt and facts.yaml. A figure without a source is not printed, and a
+sentence whose figure is missing is left out. The site is rounded to whole degrees unless --exact-place.
+"""
+
+
+def add_parser(subparsers) -> None:
+    """Register the command and its options."""
+    parser = subparsers.add_parser(
+        "facts", description="Facts and captions of a pass: distances, sizes, speeds.", epilog=_EXAMPLES
+    )
+    parser.add_argument("frames", nargs="*", metavar="FRAME", help="FITS files (.fits, .fits.gz, .fits.fz)")
+    common.add_orbit_options(parser)
+    parser.add_argument("--positions", type=Path, metavar="TABLE", help="places instead of orbits")
+    parser.add_argument("--object", metavar="NAME", help="deep-sky object, e.g. 'IC 4603'")
+    parser.add_argument("--name", metavar="WORDS", help="what the body is to be called, e.g. '(7) Iris'")
+    behind = parser.add_argument_group("the object")
+    behind.add_argument("--distance", type=float, metavar="LY", help="published distance, light years")
+    behind.add_argument("--distance-error", type=float, metavar="LY", help="its error")
+    behind.add_argument("--distance-source", metavar="WORDS", help="who says so")
+    size = parser.add_argument_group("the body's size")
+    size.add_argument("--diameter", type=float, metavar="KM", help="measured diameter")
+    size.add_argument("--diameter-error", type=float, metavar="KM", help="its error")
+    size.add_argument("--diameter-source", metavar="WORDS", help="who says so")
+    size.add_argument("--albedo", type=float, metavar="P", help="published albedo (0.05 to 0.25 are tried)")
+    words = parser.add_argument_group("words")
+    words.add_argument("--place", metavar="WORDS", help="the place in your own words")
+    words.add_argument("--exact-place", action="store_true", help="the site's coordinates may be printed")
+    words.add_argument("--equipment", metavar="WORDS", help="telescope and camera")
+    words.add_argument("--template", type=Path, metavar="FILE", help="your own sentences")
+    words.add_argument(
+        "--write-template", type=Path, metavar="FILE", help="write the bundled sentences and leave"
+    )
+    words.add_argument("--length", choices=("short", "medium", "long"), default="medium", help="printed here")
+    common.add_frame_options(parser)
+    common.add_output_options(
+        parser, out_help="folder for caption.md, caption.txt, facts.yaml", required=False
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Gather the facts, write and print the captions.
+
+    Raises
+    ------
+    InputError
+        If no frame can be used, or a figure comes without its source.
+    OutputExistsError
+        If an output exists and ``--overwrite`` was not given.
+    """
+    from appulse.captions.night_facts import KEYS
+    from appulse.captions.text import caption, captions_text, default_template, facts_yaml, read_template
+    from appulse.formats.output import check_free, write_text
+
+    if args.write_template is not None:
+        print(write_text(args.write_template, default_template(), args.overwrite))
+        return 0
+    if not args.frames or args.body is None:
+        raise InputError("frames and --body NAME are needed (or --write-template FILE)")
+    outputs = [] if args.out is None else [args.out / n for n in ("caption.md", "caption.txt", "facts.yaml")]
+    check_free(outputs, args.overwrite)
+    sections = read_template(args.template)
+    facts, failures = gather(args)
+    print(caption(facts, sections.get(args.length, []), known=KEYS))
+    if outputs:
+        texts = (
+            captions_text(facts, sections, markdown=True, known=KEYS),
+            captions_text(facts, sections, markdown=False, known=KEYS),
+            facts_yaml(facts),
+        )
+        for path, text in zip(outputs, texts, strict=True):
+            print(write_text(path, text, args.overwrite))
+    return 1 if failures else 0
+
+
+def gather(args):
+    """Facts of the options' frames, body and object.
+
+    Returns
+    -------
+    facts : list of Fact
+    failures : list of Path
+        Frames that could not be used.
+    """
+    from appulse.captions.night_facts import body_facts, frame_facts, object_facts, pass_facts
+    from appulse.catalogues.deepsky import find_object
+    from appulse.cli.pipeline import Places, Plan
+    from appulse.frames.reading import read_frame
+
+    paths = common.expand_frames(args.frames)
+    plan = Plan(frames=paths, body=args.body, out=Path(), orbits=args.orbits, positions=args.positions)
+    places = Places(plan)
+    if places.names is None or len(places.names) != 1:
+        raise InputError(f"--body {args.body!r}: a caption is about one body; name one")
+    outline = None if args.object is None else find_object(args.object)
+    frames, failures = [], []
+    for path in paths:
+        try:
+            frames.append(read_frame(path, **common.frame_options(args)))
+        except common.FRAME_ERRORS as error:
+            common.frame_failed(path, error)
+            failures.append(path)
+    if not frames:
+        raise InputError("no frame can be used: see the lines above")
+    orbit = next(iter(places.orbits)) if places.orbits is not None else None
+    source = f"orbit: {places.source}" + (f" ({orbit.source})" if orbit is not None and orbit.source else "")
+    facts = frame_facts(frames, place=args.place, exact_place=args.exact_place, equipment=args.equipment)
+    facts += body_facts(
+        frames, places.engine, places.names[0], name=args.name or _name(orbit, args.body),
+        h=None if orbit is None else orbit.h, source=source, albedo=args.albedo, measured_km=args.diameter,
+        measured_error_km=args.diameter_error, measured_source=args.diameter_source,
+    )  # fmt: skip
+    if outline is not None:
+        facts += object_facts(
+            outline, distance_ly=args.distance, distance_error_ly=args.distance_error,
+            distance_source=args.distance_source,
+        )  # fmt: skip
+        facts += pass_facts(frames, places.engine, places.names[0], outline, facts, source=source)
+    return facts, failures
+
+
+def _name(orbit, asked) -> str:
+    """Number and name as far as the orbit has them.
+
+    Examples
+    --------
+    >>> _name(None, "7")
+    '7'
+    """
+    if orbit is None:
+        return asked
+    if orbit.number and orbit.name:
+        return f"({orbit.number}) {orbit.name}"
+    return f"({orbit.number})" if orbit.number else (orbit.name or orbit.designation)
