@@ -136,15 +136,22 @@ class ProfileFit:
         jacobian[:, self.n_source :] = self.basis
         return light, self.basis @ p[self.n_source :], jacobian
 
-    def _variance(self, light, background):
-        """Sky floor from the residuals away from the sources; photons of sources and slopes on top."""
+    def _variance(self, light, background, look: bool = True):
+        """Sky floor from the residuals away from the sources; photons of sources and slopes on top.
+
+        The scatter of the sky itself settles at once: it is looked at anew only where `look` says so.
+        """
         gain = self.noise.gain_e_adu
-        away = self.used & (light < 0.05 * max(light.max(), 1e-30))
-        rest = (self.stamp.values - light - background)[away if away.sum() > 40 else self.used]
-        self.sky = max(sky_sigma(rest), 1e-6 * max(1.0, float(np.abs(self.stamp.values[self.used]).max())))
+        if look:
+            self.sky = self._sky(light, background)
         level = float(np.mean(background[self.used]))
         floor = np.maximum(self.sky**2 + (background - level) / gain, 0.1 * self.sky**2)
         return self.noise.variance(light, floor)
+
+    def _sky(self, light, background) -> float:
+        away = self.used & (light < 0.05 * max(light.max(), 1e-30))
+        rest = (self.stamp.values - light - background)[away if away.sum() > 40 else self.used]
+        return max(sky_sigma(rest), 1e-6 * max(1.0, float(np.abs(self.stamp.values[self.used]).max())))
 
     # --- fit
 
@@ -170,7 +177,7 @@ class ProfileFit:
         fluxes = [2] + [self.n_head + 3 * k + 2 for k in range(len(self.near))]
         columns = fluxes + list(range(self.n_source, self.n_parameters))
         _, _, jacobian = self._evaluate()
-        for _ in range(3):
+        for _ in range(2):
             design, values = jacobian[self.used][:, columns], self.stamp.values[self.used]
             self.p[columns] = np.linalg.lstsq(design, values, rcond=None)[0]
             light, background, _ = self._evaluate()
@@ -187,7 +194,7 @@ class ProfileFit:
         for count in range(60):
             light, background, jacobian = state
             if count < 6:
-                self.variance = self._variance(light, background)
+                self.variance = self._variance(light, background, look=count in (0, 2))
             root = np.sqrt(self.variance[self.used])
             design = jacobian[self.used] / root[:, None]
             residual = (self.stamp.values - light - background)[self.used] / root

@@ -89,33 +89,54 @@ def sky_map(data, box: int = 64) -> SkyMap:
     ny, nx = data.shape
     box = int(max(16, min(max(box, np.sqrt(ny * nx / MOST_BOXES)), ny // 4, nx // 4)))
     my, mx = max(1, round(ny / box)), max(1, round(nx / box))
-    level, sigma = np.full((my, mx), np.nan, np.float32), np.full((my, mx), np.nan, np.float32)
     step = max(1, int(box / np.sqrt(SAMPLES_PER_BOX)))
+    rows = []
     for j in range(my):
         top = ny if j == my - 1 else (j + 1) * box
         for i in range(mx):
             right = nx if i == mx - 1 else (i + 1) * box
-            # An odd stride over rows and columns so that a colour mosaic's pixels are all met.
-            values = np.asarray(data[j * box : top : step, i * box : right : step], dtype=np.float32).ravel()
-            level[j, i], sigma[j, i] = _box_sky(values[np.isfinite(values)])
+            rows.append(
+                np.asarray(data[j * box : top : step, i * box : right : step], dtype=np.float32).ravel()
+            )
+    values = np.full((len(rows), max(map(len, rows))), np.nan, np.float32)
+    for k, row in enumerate(rows):
+        values[k, : len(row)] = row
+    level, sigma = (a.reshape(my, mx) for a in _box_sky(values))
     if not np.isfinite(level).any():
         raise MeasurementError("the frame has no usable pixel")
     return SkyMap(_smooth(level), _smooth(sigma), box, (ny, nx))
 
 
 def _box_sky(values):
-    if values.size < 30:
-        return np.nan, np.nan
-    for _ in range(4):
-        middle = np.median(values)
-        sigma = 1.4826 * np.median(np.abs(values - middle))
-        if sigma == 0.0:
-            sigma = values.std()
-        keep = (values < middle + 2.5 * sigma) & (values > middle - 3.5 * sigma)
-        if keep.all() or keep.sum() < 30:
+    """Clipped median and scatter of every row, NaN where fewer than 30 are finite.
+
+    The rows are sorted once; what a clip leaves is then a range of each row, and all rows go in step. The
+    scatter is that of the lower half, which sources do not reach.
+    """
+    values.sort(axis=1)  # NaN last
+    place = np.arange(values.shape[1])
+    low = np.zeros(len(values), int)
+    high = np.isfinite(values).sum(axis=1)
+    enough = high >= 30
+    for _ in range(5):
+        middle = _median_of_range(values, low, high)[:, None]
+        lower = (place >= low[:, None]) & (place < ((low + high + 1) // 2)[:, None])
+        square = np.where(lower, values - middle, 0.0) ** 2
+        sigma = np.sqrt(square.sum(axis=1) / np.maximum(lower.sum(axis=1), 1))[:, None]
+        again = np.sum(values < middle - 3.5 * sigma, axis=1), np.sum(values <= middle + 2.5 * sigma, axis=1)
+        if np.array_equal(again[0], low) and np.array_equal(again[1], high):
             break
-        values = values[keep]
-    return np.median(values), 1.4826 * np.median(np.abs(values - np.median(values)))
+        low, high = again
+    level, scatter = middle[:, 0].astype(np.float32), sigma[:, 0].astype(np.float32)
+    level[~enough] = scatter[~enough] = np.nan
+    return level, scatter
+
+
+def _median_of_range(values, low, high):
+    """Median of values[k, low[k]:high[k]] of every sorted row k."""
+    row = np.arange(len(values))
+    last = np.maximum(high, low + 1) - 1
+    return 0.5 * (values[row, (low + last) // 2] + values[row, (low + last + 1) // 2])
 
 
 def _smooth(mesh):
