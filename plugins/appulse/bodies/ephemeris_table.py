@@ -48,6 +48,8 @@ DESCRIPTIONS = {
     "ra_rate_apparent": "motion in right ascension times cos Dec, axes of date at the apparent place",
     "dec_rate_apparent": "motion in declination, axes of date at the apparent place",
 }
+UTC_BEGINS_JD = 2_436_934.5
+"""1960-01-01."""
 MAYBE = ("mag", "sigma_major", "sigma_minor", "sigma_pa")
 """Columns that may always be masked; others are only where something is not known."""
 DECIMALS = {"ra": ".11f", "dec": ".11f"}
@@ -80,7 +82,9 @@ def clean_times(time):
         raise TimeError("no time is given; at least one is needed")
     if time.ndim > 1:
         raise TimeError(f"times must be scalar or one-dimensional, got shape {time.shape}")
-    tt_jd(time)  # finite, on a scale that can be tied to TDB
+    tt1, tt2 = tt_jd(time)  # finite, on a scale that can be tied to TDB
+    if np.any((tt1 - UTC_BEGINS_JD) + tt2 < 0.01):
+        raise TimeError("a time lies before 1960, when UTC begins; places are tabulated in UTC from then on")
     with quiet_erfa():
         utc = time.utc
     jd1, jd2 = np.atleast_1d(np.asarray(utc.jd1)), np.atleast_1d(np.asarray(utc.jd2))

@@ -45,6 +45,8 @@ GM_MAJOR = np.array(
 """GM in the order of NAMES, au^3/d^2. Header of DE440 (Park et al. 2021, AJ 161, 105)."""
 
 _RADII_KM = (695_700, 2_440, 6_052, 6_378, 1_737, 3_396, 71_492, 60_268, 25_559, 24_764, 1_188)
+READ_SPAN_JD = (2_396_758.5, 2_506_331.5)
+"""1850 to 2150, JD TDB."""
 RADIUS_AU = np.array(_RADII_KM) / AU_KM
 """Equatorial radii, au. IAU WG on Cartographic Coordinates 2015 (Archinal et al. 2018, CeMDA 130, 22)."""
 
@@ -106,6 +108,9 @@ class Kernels:
         Kernels of the user's own for other spans: a DE4xx planetary file and one of the 16 asteroids relative
         to the Sun (``asteroids=None`` with a planetary file of one's own: no asteroids). By default the ones
         that come with appulse, 1990 to 2050.
+    span_jd : (start, end), JD TDB
+        The part of the files that is read into memory: 1850 to 2150 by default, which
+        takes a tenth of a gigabyte.
 
     Attributes
     ----------
@@ -131,14 +136,14 @@ class Kernels:
     array([-0.184272,  0.884781,  0.38382 ])
     """
 
-    def __init__(self, planets=None, asteroids=None):
+    def __init__(self, planets=None, asteroids=None, *, span_jd=READ_SPAN_JD):
         own = planets is not None
         planets = Path(planets or DEFAULT_PLANETS)
         asteroids = Path(asteroids) if asteroids else (None if own else DEFAULT_ASTEROIDS)
-        self._planets, span = _read(planets, {**dict.fromkeys(range(1, 11), 0), 301: 3, 399: 3})
+        self._planets, span = _read(planets, {**dict.fromkeys(range(1, 11), 0), 301: 3, 399: 3}, span_jd)
         self.numbers, self._asteroids = (), []
         if asteroids is not None:
-            self._asteroids, other = _read(asteroids, {2_000_000 + n: 10 for n in GM_ASTEROIDS})
+            self._asteroids, other = _read(asteroids, {2_000_000 + n: 10 for n in GM_ASTEROIDS}, span_jd)
             span = (max(span[0], other[0]), min(span[1], other[1]))
             self.numbers = tuple(t - 2_000_000 for block in self._asteroids for t in block.targets)
         self.start_d, self.end_d = span
@@ -257,7 +262,7 @@ _ROW = {10: SUN, 1: MERCURY, 2: VENUS, 399: EARTH, 301: MOON, 4: MARS, 5: JUPITE
 _ROW.update({8: NEPTUNE, 9: PLUTO, 3: 11})
 
 
-def _read(path, wanted):
+def _read(path, wanted, span_jd):
     """Blocks of the wanted segments of an SPK file and the span that they share."""
     if not os.path.isfile(path):
         raise InputError(f"kernel {path} does not exist")
@@ -276,7 +281,7 @@ def _read(path, wanted):
         grids = {}
         start, end = -np.inf, np.inf
         for target in wanted:
-            t0, length, table, first, last = _joined(pieces[target])
+            t0, length, table, first, last = _joined(pieces[target], span_jd)
             start, end = max(start, first), min(end, last)
             grids.setdefault((t0, length, table.shape[1:]), []).append((target, table))
         blocks = [
@@ -286,23 +291,27 @@ def _read(path, wanted):
     return blocks, (start, end)
 
 
-def _joined(segments):
-    """Coefficients (3, intervals, order) of one body; segments that follow each other are joined."""
+def _joined(segments, span_jd):
+    """Coefficients (3, intervals, order) of one body within a span; consecutive segments are joined."""
     segments = sorted(segments, key=lambda s: s.start_jd)
     loaded = [s.load_array() for s in segments]
     t0, length, _ = loaded[0]
-    tables = [np.array(c) for _, _, c in loaded]
+    tables = [c for _, _, c in loaded]
     for (s0, s_len, _), before, table in zip(loaded[1:], loaded[:-1], tables[1:], strict=True):
         follows = s0 == before[0] + length * before[2].shape[1]
         if s_len != length or table.shape[2] != tables[0].shape[2] or not follows:
             raise InputError(f"segments of body {segments[0].target} do not follow each other on one grid")
-    return (
-        t0 - J2000_JD,
-        length,
-        np.concatenate(tables, axis=1),
-        segments[0].start_jd - J2000_JD,
-        segments[-1].end_jd - J2000_JD,
-    )
+    start, end = max(segments[0].start_jd, span_jd[0]), min(segments[-1].end_jd, span_jd[1])
+    if not start < end:
+        raise InputError(f"body {segments[0].target}: the kernel does not cover any of JD {span_jd}")
+    # The files are mapped into memory, so only what is kept here is ever read.
+    low = max(int((start - t0) // length), 0)
+    high, kept, at = int(np.ceil((end - t0) / length)), [], 0
+    for table in tables:
+        kept.append(np.array(table[:, max(low - at, 0) : max(high - at, 0)]))
+        at += table.shape[1]
+    first = t0 + low * length - J2000_JD
+    return first, length, np.concatenate(kept, axis=1), start - J2000_JD, end - J2000_JD
 
 
 @lru_cache(maxsize=1)

@@ -164,9 +164,11 @@ def tt_jd(times):
         for _ in range(2):  # UT1-TAI changes by milliseconds a day: the second round is already exact
             shift = ut1_minus_tai_s(jd1 - 2_400_000.5 + jd2 - shift / DAY_S)
         return _tai_to_tt(jd1, jd2 - shift / DAY_S)
-    if scale in ("tdb", "tcb", "tcg"):
-        other = times.tt
-        return np.asarray(other.jd1, dtype=float), np.asarray(other.jd2, dtype=float)
+    if scale == "tcg":
+        return erfa.tcgtt(jd1, jd2)
+    if scale in ("tdb", "tcb"):  # by hand: astropy goes through UTC and warns of years far from now
+        tdb1, tdb2 = (jd1, jd2) if scale == "tdb" else erfa.tcbtdb(jd1, jd2)
+        return tdb1, tdb2 - erfa.dtdb(tdb1, tdb2, 0.0, 0.0, 0.0, 0.0) / DAY_S
     raise TimeError(f"time scale {scale!r} has no tie to TT; allowed: utc, tai, tt, tdb, tcg, tcb, ut1")
 
 
