@@ -5,6 +5,7 @@ import pytest
 
 from appulse.astrometry.plate import check_plate
 from appulse.astrometry.residuals import measure
+from appulse.astrometry.verdict import judge
 from appulse.bodies.tabulated import TabulatedEphemeris
 from appulse.catalogues.bundled_stars import bundled_stars
 from appulse.frames.reading import read_frame
@@ -48,3 +49,11 @@ def test_the_others_are_flagged(measured):
 
 def test_zero_point_of_the_stars(measured):
     assert np.all(np.abs(measured[0].offset - ZERO_POINT) < TOL_ZERO_POINT_ARCSEC)
+
+
+def test_nothing_is_blamed_that_the_data_cannot_tell(measured):
+    """One frame, bodies without motion: the plate's share is named, the rest is left open."""
+    verdict = judge(list(measured[1].values()))
+    assert verdict.cause in ("can't tell", "all well", "plate")
+    assert "clock cannot be judged" in verdict.sentence
+    assert verdict.plate_off

@@ -158,9 +158,11 @@ def _fit(night: Night, use, cause, body, basis) -> Model:
     if np.isfinite(night.clock_sigma_s) and cause != CLOCK and np.isfinite(speed).all():
         known.append(speed[:, :, None])
         prior.append(np.array([[max(night.clock_sigma_s, 1e-9) ** -2]]))
+    covariance = night.covariance[use].copy()
+    _share_plates(night, use, covariance, known, prior)
     n_free = basis.shape[2]
     full = np.concatenate([basis, *known], axis=2)
-    inverse = np.linalg.inv(night.covariance[use])
+    inverse = np.linalg.inv(covariance)
     normal = np.einsum("nip,nij,njq->pq", full, inverse, full)
     weight, at = np.zeros_like(normal), n_free
     for block in prior:
@@ -172,6 +174,18 @@ def _fit(night: Night, use, cause, body, basis) -> Model:
     left = night.offset[use] - full @ parameters
     chi2 = float(np.einsum("ni,nij,nj->", left, inverse, left) + parameters @ weight @ parameters)
     return Model(cause, body, chi2, n_free, parameters[:n_free], cov[:n_free, :n_free])
+
+
+def _share_plates(night: Night, use, covariance, known, prior) -> None:
+    """Bodies of one frame share the error of its plate: one unknown for all of them, with its covariance."""
+    names = np.array(night.frame)[use]
+    for name in sorted(set(names)):
+        rows = names == name
+        plate = night.plate_covariance[use][rows]
+        if rows.sum() > 1 and np.isfinite(plate).all():
+            covariance[rows] -= plate
+            known.append(rows[:, None, None] * polynomial(night.hours[use], 0))
+            prior.append(np.linalg.inv(plate[0] + 1e-12 * np.eye(2)))
 
 
 def _plate(night: Night):
@@ -230,12 +244,15 @@ def _clock_or_orbit(night, models) -> tuple[str, Model]:
     clock = _of(models, CLOCK)
     orbits = [m for m in models if m.cause == ORBIT]
     orbit = min(orbits, key=lambda m: m.chi2)
-    clock_fails = clock is None or stats.chi2.sf(max(clock.chi2 - orbit.chi2, 0), 1) < SEPARATE_P
+    clock_fails = clock is not None and stats.chi2.sf(max(clock.chi2 - orbit.chi2, 0), 1) < SEPARATE_P
     orbit_fails = clock is not None and stats.chi2.sf(max(orbit.chi2 - clock.chi2, 0), 1) < 3 * SEPARATE_P
+    if clock is None:
+        # Without the motion an error of the clock cannot be ruled out.
+        return CANT_TELL, models[0]
     if not night.corrected:
         # Without stars a constant offset is as well the plate's.
         return (CLOCK, clock) if orbit_fails else (CANT_TELL, models[0])
-    if len(night.names) > 1 and clock_fails and _several_off(night, models, orbit):
+    if len(night.names) > 1 and clock_fails and _several_off(night, orbit):
         return CANT_TELL, models[0]
     if clock_fails and not orbit_fails:
         return ORBIT, orbit
@@ -253,13 +270,10 @@ def _clock_or_orbit(night, models) -> tuple[str, Model]:
     return CLOCK_OR_ORBIT, clock
 
 
-def _several_off(night, models, orbit) -> bool:
-    """Whether other bodies are off too: then it is not one orbit, and something common cannot be named."""
-    null = models[0]
-    off = 0
-    for model in (m for m in models if m.cause == ORBIT):
-        off += stats.chi2.sf(max(null.chi2 - model.chi2, 0), 2) * len(models) < SUSPECT_P
-    return off > 1
+def _several_off(night, orbit) -> bool:
+    """Whether one orbit's error leaves others unexplained: something common then cannot be named."""
+    dof = 2 * int(night.used.sum()) - orbit.n_free
+    return dof > 0 and stats.chi2.sf(orbit.chi2, dof) < NAMED_P
 
 
 def _table(night, models, plate_chi2) -> Table:

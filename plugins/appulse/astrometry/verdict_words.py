@@ -27,6 +27,8 @@ def sentence(verdict) -> str:
         parts.append("outliers left out: " + ", ".join(verdict.night.outliers))
     if verdict.night.floor > 0:
         parts.append(f"the frames scatter by {verdict.night.floor:.3f} arcsec beyond their sigmas")
+    if not np.isfinite(verdict.clock_offset_s):
+        parts.append("without the bodies' predicted motion the clock cannot be judged")
     if frames == 1:
         parts.append("one frame alone cannot show a wrong rate")
     text = "; ".join(parts)
@@ -34,7 +36,7 @@ def sentence(verdict) -> str:
 
 
 def _vector(value, cov) -> str:
-    sigma = np.sqrt(np.diag(cov))
+    sigma = np.maximum(np.sqrt(np.diag(cov)), 0.001)
     return f"{value[0]:+.3f} ± {sigma[0]:.3f} arcsec east, {value[1]:+.3f} ± {sigma[1]:.3f} north"
 
 
