@@ -12,12 +12,12 @@ from astropy.table import QTable, Table
 
 from appulse.astrometry.matching import Match, match
 from appulse.astrometry.plate_model import PlateModel, fit_plate
+from appulse.astrometry.plate_stars import fit_stars, with_units
 from appulse.astrometry.survey import Survey, survey
 from appulse.constants import ARCSEC_PER_RAD
-from appulse.numerics.spherical import offsets_rad, tangent_axes, unit_from_radec
+from appulse.numerics.spherical import tangent_axes, unit_from_radec
 
 MIN_STARS = 3
-MAX_FITTED = 150
 NEAR_ARCSEC, FAR_ARCSEC = 20.0, 420.0
 """Shifts that are looked for first, and at most."""
 GROSS_ARCSEC = 20.0
@@ -222,7 +222,7 @@ def _match(frame, looked: Survey, catalogue) -> Match | None:
 
 
 def _solve(frame, looked, catalogue, found, plate, notes, max_order) -> PlateCheck:
-    stars = _fit_stars(frame, looked, catalogue, found)
+    stars = fit_stars(frame, looked, catalogue, found)
     if len(stars) < MIN_STARS:
         notes.append(f"only {len(stars)} stars could be fitted: {MIN_STARS} are needed, nothing is corrected")
         plate.notes = tuple(notes)
@@ -241,7 +241,7 @@ def _solve(frame, looked, catalogue, found, plate, notes, max_order) -> PlateChe
     )
     stars["used"] = used
     stars.remove_columns(["xi", "eta"])
-    plate.stars = _with_units(stars)
+    plate.stars = with_units(stars)
     plate.n_stars, plate.model, plate.found = int(used.sum()), model, found
     centre = (nx - 1) / 2, (ny - 1) / 2
     shown = found.apply(np.column_stack([catalogue["x"], catalogue["y"]]))
@@ -250,61 +250,6 @@ def _solve(frame, looked, catalogue, found, plate, notes, max_order) -> PlateChe
     plate.offset = np.array([dra, ddec])
     plate.notes = tuple(notes + _words(plate, frame))
     return plate
-
-
-def _fit_stars(frame, looked, catalogue, found) -> Table:
-    """Careful places of the matched stars, and their offsets in the tangent plane of the frame's centre."""
-    data, rows = frame.data, []
-    order = np.argsort(-np.asarray(looked.sources["snr"])[found.source], kind="stable")[: 2 * MAX_FITTED]
-    for k in order:
-        fit = looked.star_fit(data, int(found.source[k]))
-        if fit is None or fit.snr < 5:
-            continue
-        star = catalogue[int(found.star[k])]
-        rows.append((
-            str(star["name"]), star["g"], fit.x, fit.y, star["ra"], star["dec"], star["sigma_ra"],
-            star["sigma_dec"], fit.cov[0, 0], fit.cov[1, 1], fit.cov[0, 1], fit.snr, fit.flux, fit.flux_sigma,
-            fit.n_saturated,
-        ))  # fmt: skip
-        if len(rows) == MAX_FITTED:
-            break
-    names = (
-        *("name", "g", "x", "y", "ra", "dec", "sigma_ra", "sigma_dec", "cxx", "cyy", "cxy"),
-        *("snr", "flux", "flux_sigma", "n_saturated"),
-    )
-    stars = Table(rows=rows, names=names) if rows else Table(names=names)
-    if not rows:
-        return stars
-    centre = unit_from_radec(*frame.centre)
-    ra, dec = frame.to_sky(np.asarray(stars["x"]), np.asarray(stars["y"]))
-    seen = np.stack(offsets_rad(centre, unit_from_radec(ra, dec)))
-    true = np.stack(offsets_rad(centre, unit_from_radec(np.asarray(stars["ra"]), np.asarray(stars["dec"]))))
-    stars["xi"], stars["eta"] = ARCSEC_PER_RAD * (seen - true)
-    cos_dec = np.cos(np.radians(np.asarray(stars["dec"])))
-    stars["dra"] = ((ra - np.asarray(stars["ra"]) + 180) % 360 - 180) * 3600 * cos_dec
-    stars["ddec"] = (dec - np.asarray(stars["dec"])) * 3600
-    _add_centroid_sigmas(frame, stars)
-    return stars
-
-
-def _add_centroid_sigmas(frame, stars) -> None:
-    """Catalogue and centroid errors in quadrature, arcsec east and north."""
-    jacobian = frame.jacobian((frame.shape[1] - 1) / 2, (frame.shape[0] - 1) / 2)
-    cov = np.array([[stars["cxx"], stars["cxy"]], [stars["cxy"], stars["cyy"]]], dtype=float)
-    stars["catalogue_ra"], stars["catalogue_dec"] = stars["sigma_ra"].copy(), stars["sigma_dec"].copy()
-    east_north = np.einsum("ai,ijn,bj->abn", jacobian, cov, jacobian)
-    stars["sigma_ra"] = np.sqrt(np.asarray(stars["sigma_ra"]) ** 2 + east_north[0, 0])
-    stars["sigma_dec"] = np.sqrt(np.asarray(stars["sigma_dec"]) ** 2 + east_north[1, 1])
-    stars.remove_columns(["cxx", "cyy", "cxy"])
-
-
-def _with_units(stars) -> QTable:
-    names = ("dra", "ddec", "sigma_ra", "sigma_dec", "left_dra", "left_ddec", "catalogue_ra", "catalogue_dec")
-    for name in names:
-        stars[name].unit = u.arcsec
-    for name in ("ra", "dec"):
-        stars[name].unit = u.deg
-    return QTable(stars)
 
 
 def _to_local(frame, x, y) -> np.ndarray:
