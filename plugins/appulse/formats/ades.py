@@ -301,7 +301,8 @@ def _parse_xml(text, path):
     for child in root:
         context, data = [], [child]
         if child.tag == "obsBlock":
-            context = [_xml_header(element) for element in child.find("obsContext") or ()]
+            found = child.find("obsContext")
+            context = [] if found is None else [_xml_header(element) for element in found]
             data = child.find("obsData")
             data = [] if data is None else data
         for element in data:
