@@ -234,15 +234,46 @@ def expand_frames(words: list[str]) -> list[Path]:
     return paths
 
 
+def progress(items, words: str):
+    """The items one by one, with a bar on standard error where that is a terminal.
+
+    Parameters
+    ----------
+    items : sequence
+    words : str
+        What is being done.
+
+    Returns
+    -------
+    iterable
+
+    Examples
+    --------
+    >>> list(progress([1, 2], "counting"))
+    [1, 2]
+    """
+    from tqdm import tqdm
+
+    return tqdm(items, desc=words, leave=False, disable=None)
+
+
 def note(text: str) -> None:
     """A line on stderr that is no error."""
-    print("appulse: note: " + " ".join(text.split()), file=sys.stderr)
+    _say("appulse: note: " + " ".join(text.split()))
 
 
 def frame_failed(path: Path, error: Exception) -> None:
     """The one line for a frame that could not be used; the batch goes on."""
     text = " ".join(str(error).split())
-    print(f"appulse: {text}" if path.name in text else f"appulse: {path.name}: {text}", file=sys.stderr)
+    _say(f"appulse: {text}" if path.name in text else f"appulse: {path.name}: {text}")
+
+
+def _say(line: str) -> None:
+    bars = sys.modules.get("tqdm")
+    if bars is None:
+        print(line, file=sys.stderr)
+    else:
+        bars.tqdm.write(line, file=sys.stderr)  # a bar that is being shown steps aside
 
 
 FRAME_ERRORS = (AppulseError, OSError)
