@@ -55,7 +55,7 @@ def job_from_options(args, settings, extras, failed):
     if places.names is None or len(places.names) != 1:
         raise InputError(f"--body {args.body!r}: one body is followed; name one")
     job.orbits = places.describe()
-    job.star_table = None if args.stars is None else read_star_table(args.stars)
+    job.star_table = bundled if args.stars is None else read_star_table(args.stars)
     job.masters = Masters.read(args.bias, args.dark, args.flat)
     frames = []
     for path in paths:
@@ -82,6 +82,13 @@ def job_from_options(args, settings, extras, failed):
         if any(one is not None for one in given)
     }  # fmt: skip
     return job
+
+
+def bundled(frame):
+    """The bundled bright stars around a frame."""
+    from appulse.catalogues.bundled_stars import bundled_stars
+
+    return bundled_stars(*frame.centre, frame.radius_deg + 0.02)
 
 
 def colour_frames(paths) -> list:
@@ -134,7 +141,7 @@ def job_from_recipe(args, extras):
     job = Job(
         body=recipe.body, shots=[], settings=recipe.settings, out=args.out, orbits=recipe.orbits, extras=extras,
         jpeg_px=args.jpeg_size, overwrite=args.overwrite, keep_parts=args.keep_parts,
-        masters=Masters.read(**masters), star_table=None if stars is None else read_star_table(stars),
+        masters=Masters.read(**masters), star_table=bundled if stars is None else read_star_table(stars),
         colour=colour_frames(colour), decided={},
     )  # fmt: skip
     for name, entry in recipe.frames.items():

@@ -41,6 +41,8 @@ class StarList:
         The mesh.
     box : int
         Its step, px.
+    n_sources : int
+        All that were found.
     notes : tuple of str
     """
 
@@ -57,6 +59,7 @@ class StarList:
     sky_level: np.ndarray
     sky_noise: np.ndarray
     box: int
+    n_sources: int = 0
     notes: tuple = ()
 
 
@@ -122,7 +125,7 @@ def star_list(frame) -> StarList:
     sources = np.column_stack([looked.sources["x"], looked.sources["y"]])[:3000]
     return StarList(
         x, y, flux, snr, sigma, sources, looked.psf.fwhm, 1.0 - minor / major, level, noise,
-        looked.sky.level, looked.sky.sigma, looked.sky.box, tuple(looked.notes),
+        looked.sky.level, looked.sky.sigma, looked.sky.box, len(looked.sources), tuple(looked.notes),
     )  # fmt: skip
 
 

@@ -210,9 +210,9 @@ def body_radius(snr_peak, fwhm) -> float:
     Examples
     --------
     >>> round(body_radius(100.0, 2.5), 2)
-    9.67
+    6.18
     """
     sigma = fwhm / FWHM_PER_SIGMA
     gaussian = sigma * np.sqrt(2 * np.log(max(10.0 * snr_peak, np.e)))
-    # Real stars have wings that no Gaussian has: half as much again, and two more widths for a bright one.
-    return float(1.5 * gaussian + 1.5 * fwhm if snr_peak > 30 else 1.3 * gaussian + 1.0 * fwhm)
+    # Real stars have wings that no Gaussian has, and the place is good to a fraction of a width.
+    return float(1.25 * gaussian + 0.5 * fwhm)

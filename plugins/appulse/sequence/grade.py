@@ -163,7 +163,7 @@ def grade_plot(table, path, overwrite=False):
         for side in ("top", "right"):
             axis.spines[side].set_visible(False)
         if np.isfinite(values).any() and np.nanmin(values) >= 0:
-            axis.set_ylim(bottom=0)
+            axis.set_ylim(0, 1.2 * max(float(np.nanmax(values)), 1e-9))
     axes[-1].set_xlabel(f"hours after {time.min().isot[:16].replace('T', ' ')} UTC")
     if not keep.all():
         axes[0].legend(frameon=False, loc="best", fontsize=8)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from appulse.sequence.resample import MESH, PixelMap
+from appulse.sequence.resample import COARSER, MESH, PixelMap
 
 NODES = 24
 """Places along the longer side of the grid at which the skies are compared."""
@@ -26,6 +26,9 @@ class Level:
         c0, cx, cy.
     sigma : float
         Scatter of a pixel of the levelled frame on empty sky.
+    white : float
+        Noise by which such pixels add up over an aperture: resampling to a finer grid correlates neighbours,
+        so that it is larger than `sigma`.
     sky : float
         Level of its sky after levelling: that of the reference.
     """
@@ -33,6 +36,7 @@ class Level:
     factor: float
     plane: np.ndarray
     sigma: float
+    white: float
     sky: float
 
     def apply(self, values, x0=0, y0=0):
@@ -62,7 +66,7 @@ def grid_places(grid) -> np.ndarray:
     return np.column_stack([x.ravel(), y.ravel()])
 
 
-def level_to(reference_sky, sky, places, factor, sigma, typical) -> Level:
+def level_to(reference_sky, sky, places, factor, sigma, typical, area=1.0) -> Level:
     """Level of one frame against the reference.
 
     Parameters
@@ -75,6 +79,8 @@ def level_to(reference_sky, sky, places, factor, sigma, typical) -> Level:
         Frame to reference.
     sigma : float
         Scatter of a frame's pixel.
+    area : float
+        Frame pixels in the area of a grid pixel.
     typical : float
         Level of the reference's sky.
 
@@ -106,4 +112,7 @@ def level_to(reference_sky, sky, places, factor, sigma, typical) -> Level:
             keep = off <= limit
             if keep.sum() < 5:
                 break
-    return Level(float(factor), plane, float(factor * sigma), float(typical))
+    white = factor * sigma / np.sqrt(area)
+    # On a coarser grid each pixel is a mean of many; on a finer one it is an interpolation between few.
+    own = white if np.sqrt(area) > COARSER else factor * sigma
+    return Level(float(factor), plane, float(own), float(white), float(typical))

@@ -149,4 +149,6 @@ class Pen:
             for polygon in outline_in_frame(frame, outline):
                 for points in polygon.strokes:
                     x, y = self.at(points[:, 0], points[:, 1])
-                    self.draw.line(list(zip(x.tolist(), y.tolist(), strict=True)), fill=colour, width=self.line)
+                    self.draw.line(
+                        list(zip(x.tolist(), y.tolist(), strict=True)), fill=colour, width=self.line
+                    )

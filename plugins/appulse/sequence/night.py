@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from astropy.io import fits
 
+from appulse.astrometry.plate import check_plate
 from appulse.errors import AppulseError, InputError
 from appulse.sequence.align import Alignment, StarList, align, fit_affine, folded, star_list
 from appulse.sequence.calibrate import calibrated
@@ -137,8 +138,8 @@ def prepare(shots, settings, parts, *, star_table=None, decided=None, failed=Non
     shots : list of Shot
     settings : Settings
     parts : Parts
-    star_table : StarTable, optional
-        Ties the reference frame to the sky.
+    star_table : StarTable, or callable, optional
+        Ties the reference frame to the sky; called with that frame.
     decided : dict, optional
         Name to (keep, reason), instead of the rules.
     failed : callable, optional
@@ -227,8 +228,8 @@ def _reference(shots, name):
 
 def _anchor(reference, star_table):
     """Tie the reference's WCS to a star catalogue; notes."""
-    from appulse.astrometry.plate import check_plate
-
+    if callable(star_table):
+        star_table = star_table(reference.frame)
     plate = check_plate(reference.frame, star_table)
     reference.frame.release()
     if not plate.corrected:
@@ -281,7 +282,7 @@ def _grade(shots, reference, settings, decided):
             "sky": shot.stars.sky,
             "sky_sigma": shot.stars.sky_sigma,
             "gradient": float(np.ptp(np.percentile(tilt, [10, 90])) / max(shot.stars.sky_sigma, 1e-9)),
-            "n_stars": len(shot.stars.sources),
+            "n_stars": shot.stars.n_sources,
             "transparency": float(transparency),
             "trail": float(np.hypot(*np.diff(trail, axis=0).T).sum()),
             "align_rms": shot.alignment.rms_px,
@@ -319,9 +320,8 @@ def _levels(night, settings):
         factor = ratio if flux else ratio * area / area_0
         share = area if flux else 1.0
         sky = share * sky_on_grid(shot.stars, shot.alignment.wcs, shot.frame.shape, grid, places)
-        shot.level = level_to(
-            sky_0, sky, places, factor, share * shot.stars.sky_sigma, share_0 * reference.stars.sky
-        )
+        noise = share * shot.stars.sky_sigma
+        shot.level = level_to(sky_0, sky, places, factor, noise, share_0 * reference.stars.sky, area)
 
 
 def grid_header(grid) -> fits.Header:

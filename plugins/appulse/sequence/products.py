@@ -6,6 +6,7 @@ import numpy as np
 from scipy import ndimage
 
 from appulse.astrometry.sky_level import sky_map
+from appulse.constants import FWHM_PER_SIGMA
 from appulse.sequence.composite import body_radius, take_dot
 from appulse.sequence.night import grid_header
 from appulse.sequence.parts import digest
@@ -17,6 +18,8 @@ STAR_SIGMAS = 2.5
 """Light of the base above its sky, in sigmas of a frame, from which the tracked stack leaves a pixel out."""
 
 NEBULA_SHARE = 0.25
+SEARCH_FWHM = 4.0
+COMPARED = 8
 
 
 class StarMask:
@@ -131,6 +134,67 @@ def _level_colours(laid, night):
         ]
 
 
+def centre_on_body(laid, fwhm) -> list:
+    """Move the predicted places to where the body shows, by one shift for all frames; notes.
+
+    Clock, orbit and plate put the whole path beside the prediction alike. The shift is the median of what
+    the frames say that show the body well; fewer than three say nothing.
+
+    Parameters
+    ----------
+    laid : list of Laid
+        On the star grid; `place` and `trail` are changed.
+    fwhm : float, px
+    """
+    found = []
+    for one in laid:
+        offset = _body_offset(one, laid, fwhm)
+        if offset is not None:
+            found.append(offset)
+    if len(found) < 3:
+        return []
+    found = np.array(found)
+    shift = np.median(found, axis=0)
+    spread = 1.4826 * np.median(np.abs(found - shift))
+    if np.hypot(*shift) < 0.1 * fwhm or spread > 0.5 * fwhm:
+        return []
+    for one in laid:
+        one.place = (one.place[0] + shift[0], one.place[1] + shift[1])
+        one.trail = one.trail + shift
+    return [f"the body lies {shift[0]:+.2f}, {shift[1]:+.2f} px (x, y) beside its predicted path: followed"]
+
+
+def _body_offset(one, laid, fwhm):
+    """Offset (x, y) of the body from its predicted place in one frame; None where it does not stand out."""
+    x, y = (round(v) for v in one.place)
+    ny, nx = one.planes[0].shape
+    reach = int(np.ceil(SEARCH_FWHM * fwhm + np.ptp(one.trail, axis=0).max()))
+    x0, x1, y0, y1 = x - reach, x + reach + 1, y - reach, y + reach + 1
+    if x0 < 0 or y0 < 0 or x1 > nx or y1 > ny:
+        return None
+    step = max(1, len(laid) // COMPARED)
+    others = [o for o in laid[::step] if o is not one]
+    if len(others) < 2:
+        return None
+    boxes = [o.levels[0].apply(o.planes[0].box(x0, y0, x1, y1), x0, y0) for o in [one, *others]]
+    extra = np.nan_to_num(boxes[0] - np.median(boxes[1:], axis=0))
+    smooth = ndimage.gaussian_filter(extra, fwhm / FWHM_PER_SIGMA)
+    j, i = np.unravel_index(np.argmax(smooth), smooth.shape)
+    noise = 1.4826 * np.median(np.abs(smooth - np.median(smooth)))
+    if smooth[j, i] < 10 * noise or not (2 < i < smooth.shape[1] - 3 and 2 < j < smooth.shape[0] - 3):
+        return None
+    rows, columns = np.mgrid[0 : smooth.shape[0], 0 : smooth.shape[1]]
+    # The middle of light within the trail's length: the peak of a trail alone wanders along it.
+    near = np.hypot(columns - i, rows - j) <= 1.5 * fwhm + 0.5 * np.ptp(one.trail, axis=0).max()
+    light = np.where(near, np.maximum(smooth, 0.0), 0.0)
+    total = light.sum()
+    middle = one.trail.mean(axis=0)
+    return (
+        float((light * columns).sum() / total + x0 - middle[0]),
+        float((light * rows).sum() / total + y0 - middle[1]),
+    )
+
+
 def body_peaks(laid, fwhm) -> list:
     """Peak of the body above its surroundings in each frame, in sigmas of a pixel."""
     peaks = []
@@ -156,14 +220,14 @@ def layers_of(laid, colour, settings, masks) -> list:
     found = []
     for one, mask in zip(laid, masks, strict=True):
         level = one.levels[colour]
-        weight = 1.0 / level.sigma**2 if settings.weights == "noise" else 1.0
+        weight = 1.0 / level.white**2 if settings.weights == "noise" else 1.0
         found.append(Layer(one.planes[colour], level, weight, one.shot.gain / level.factor, mask))
     # Weights near one keep float32 sums exact.
     top = max(layer.weight for layer in found)
     return [replace(layer, weight=layer.weight / top) for layer in found]
 
 
-def stack_all(laid, settings, masks, shape, parts, kind, *, workers=1, progress=None) -> list:
+def stack_all(laid, settings, masks, shape, parts, kind, *, free=0.25, workers=1, progress=None) -> list:
     """One stack for each plane.
 
     Returns
@@ -183,6 +247,7 @@ def stack_all(laid, settings, masks, shape, parts, kind, *, workers=1, progress=
                 layers,
                 shape,
                 clip=(settings.clip_low, settings.clip_high),
+                free=free,
                 workers=workers,
                 progress=progress,
             )
@@ -207,7 +272,8 @@ def base_stacks(night, laid, settings, parts, **more) -> list:
         TrailMask(one.trail, body_radius(max(peak, 3.0), fwhm), night.grid.shape)
         for one, peak in zip(laid, peaks, strict=True)
     ]
-    return stack_all(laid, settings, masks, night.grid.shape, parts, "base", **more)
+    # One frame without the body is enough: noisier there, but clean.
+    return stack_all(laid, settings, masks, night.grid.shape, parts, "base", free=0.0, **more)
 
 
 def tracked_stacks(night, laid, base, settings, parts, **more) -> list:

@@ -18,6 +18,7 @@ from appulse.frames.projection import sky_to_pixel
 
 MESH = 64
 STRIP_ROWS = 256
+STEEP_SIGMAS = 150.0
 COARSER = 1.25
 """From this ratio of grid to frame pixels on, the adaptive way is taken."""
 KEEPS = ("surface", "flux")
@@ -133,6 +134,7 @@ def resample(plane, wcs, grid, *, shift=(0.0, 0.0), keep="surface", workers=1, k
     source = _filled(plane, bad) if bad.any() else plane
     coefficients = ndimage.spline_filter(source, order=3, output=np.float32, mode="mirror")
     out = np.empty(grid.shape, dtype=np.float32)
+    steep = _steep(source)
 
     def strip(first):
         last = min(first + STRIP_ROWS, grid.shape[0])
@@ -140,6 +142,8 @@ def resample(plane, wcs, grid, *, shift=(0.0, 0.0), keep="surface", workers=1, k
         part = ndimage.map_coordinates(
             coefficients, [y, x], order=3, prefilter=False, output=np.float32, mode="mirror"
         )
+        if steep is not None:
+            _without_rings(part, source, steep, x, y)
         outside = ~((x >= 0) & (y >= 0) & (x <= plane.shape[1] - 1) & (y <= plane.shape[0] - 1))
         if bad.any():
             near = ndimage.map_coordinates(bad, [y, x], order=0, mode="nearest")
@@ -157,6 +161,31 @@ def resample(plane, wcs, grid, *, shift=(0.0, 0.0), keep="surface", workers=1, k
         for first in starts:
             strip(first)
     return out
+
+
+def _steep(source):
+    """Surroundings of very bright pixels, where a spline undershoots; None without any."""
+    sample = source[:: max(1, source.shape[0] // 300), :: max(1, source.shape[1] // 300)]
+    middle = np.median(sample)
+    sigma = 1.4826 * np.median(np.abs(sample - middle))
+    steep = source > middle + STEEP_SIGMAS * sigma
+    return ndimage.binary_dilation(steep, iterations=3) if sigma > 0 and steep.any() else None
+
+
+def _without_rings(part, source, steep, x, y):
+    """Lift what the spline puts below all sixteen pixels around a place: a dark ring around a bright star."""
+    ny, nx = source.shape
+    near = steep[np.clip(np.round(y).astype(int), 0, ny - 1), np.clip(np.round(x).astype(int), 0, nx - 1)]
+    rows, columns = np.nonzero(near)
+    if len(rows) == 0:
+        return
+    j, i = np.floor(y[rows, columns]).astype(int), np.floor(x[rows, columns]).astype(int)
+    least = np.full(len(rows), np.inf, dtype=np.float32)
+    for dj in (-1, 0, 1, 2):
+        for di in (-1, 0, 1, 2):
+            around = source[np.clip(j + dj, 0, ny - 1), np.clip(i + di, 0, nx - 1)]
+            np.minimum(least, around, out=least)
+    part[rows, columns] = np.maximum(part[rows, columns], least)
 
 
 def _local_area(x, y):

@@ -18,7 +18,7 @@ from appulse.sequence.grade import grade_plot, grade_table
 from appulse.sequence.night import prepare
 from appulse.sequence.parts import Parts
 from appulse.sequence.pictures import animation, chosen_dots, composite, look_for
-from appulse.sequence.products import base_stacks, dots_of, lay_frames, tracked_stacks
+from appulse.sequence.products import base_stacks, centre_on_body, dots_of, lay_frames, tracked_stacks
 from appulse.sequence.recipe import Recipe
 from appulse.sequence.resample import resample
 
@@ -190,7 +190,7 @@ class _Run:
     def _lay(self, night, tracked):
         words = "following the body" if tracked else "laying frames on the sky"
         with self.stage(words, len(night.kept)) as bar:
-            return lay_frames(
+            laid = lay_frames(
                 night,
                 self.settings,
                 self.parts,
@@ -198,6 +198,9 @@ class _Run:
                 workers=self.job.workers,
                 progress=bar.update,
             )
+        if not tracked:
+            self.notes += centre_on_body(laid, night.fwhm)
+        return laid
 
     def _stack(self, words, how, night, laid):
         with self.stage(f"stacking: {words}", night.grid.shape[0] * len(laid[0].planes)) as bar:
@@ -216,7 +219,7 @@ class _Run:
             ("DATE-END", max(s.frame.exposure.end.utc.isot for s in kept), "UTC"),
             ("REFFRAME", night.reference.frame.name[:68], "sets grid and brightness"),
             ("DATE-REF", night.reference.place.time, "UTC, the body's place belongs to it"),
-            ("KEPT", self.settings.keep, "what resampling kept: surface brightness or flux"),
+            ("KEPT", self.settings.keep, "by resampling: surface brightness or flux"),
             (
                 "REJECTED",
                 round(float(np.mean([s.rejected for s in stacks])), 6),

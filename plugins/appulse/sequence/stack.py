@@ -31,7 +31,7 @@ class Stack:
     Parameters
     ----------
     data, noise : (ny, nx) float32 arrays
-        Weighted mean, and one sigma of it by the noise model.
+        Weighted mean, and one sigma of it by the noise model: its squares add up over an aperture.
     count : (ny, nx) int16 array
         Frames that went into each pixel.
     rejected : float
@@ -68,7 +68,7 @@ class Layer:
     masked: object = None
 
 
-def stack(layers, shape, *, clip=(4.0, 3.0), workers=1, progress=None) -> Stack:
+def stack(layers, shape, *, clip=(4.0, 3.0), free=0.25, workers=1, progress=None) -> Stack:
     """Stack layers on one grid.
 
     Parameters
@@ -77,6 +77,8 @@ def stack(layers, shape, *, clip=(4.0, 3.0), workers=1, progress=None) -> Stack:
     shape : (int, int)
     clip : (float, float)
         Sigmas below and above the median beyond which a pixel is thrown out.
+    free : float
+        Share of the frames that must be left unmasked for the masks to hold; at least one frame.
     workers : int
         Threads.
     progress : callable, optional
@@ -103,7 +105,7 @@ def stack(layers, shape, *, clip=(4.0, 3.0), workers=1, progress=None) -> Stack:
     def strip(first):
         last = min(first + rows, ny)
         low, high = max(0, first - 1), min(ny, last + 1)
-        part = combine(*_strip(layers, low, high), clip)
+        part = combine(*_strip(layers, low, high), clip, free)
         inner = slice(first - low, first - low + last - first)
         out.data[first:last], out.noise[first:last] = part[0][inner], part[1][inner]
         out.count[first:last] = part[2][inner]
@@ -125,6 +127,7 @@ def stack(layers, shape, *, clip=(4.0, 3.0), workers=1, progress=None) -> Stack:
 def _strip(layers, low, high):
     values = np.stack([layer.level.apply(layer.plane.rows(low, high), 0, low) for layer in layers])
     sigma = np.array([layer.level.sigma for layer in layers], dtype=np.float32)
+    white = np.array([layer.level.white for layer in layers], dtype=np.float32)
     weight = np.array([layer.weight for layer in layers], dtype=np.float32)
     gain = np.array([layer.gain_e for layer in layers], dtype=np.float32)
     masks = None
@@ -133,21 +136,23 @@ def _strip(layers, low, high):
         for mask, layer in zip(masks, layers, strict=True):
             if layer.masked is not None:
                 mask[:] = layer.masked(low, high)
-    return values, sigma, weight, gain, masks, layers[0].level.sky
+    return values, sigma, white, weight, gain, masks, layers[0].level.sky
 
 
-def combine(values, sigma, weight, gain, masks, sky, clip):
+def combine(values, sigma, white, weight, gain, masks, sky, clip, free=0.25):
     """Weighted mean of a strip with rejection.
 
     Parameters
     ----------
     values : (n, rows, nx) float32 array
         Overwritten.
-    sigma, weight, gain : (n,) float32 arrays
+    sigma, white, weight, gain : (n,) float32 arrays
+        Scatter of a pixel, noise by which pixels add up, weight, electrons per unit.
     masks : (n, rows, nx) bool array or None
     sky : float
         Light above it has photon noise of its own.
     clip : (float, float)
+    free : float
 
     Returns
     -------
@@ -160,17 +165,17 @@ def combine(values, sigma, weight, gain, masks, sky, clip):
     >>> values = np.full((5, 1, 4), 10.0, np.float32)
     >>> values[2, 0, 1] = 99.0
     >>> ones = np.ones(5, np.float32)
-    >>> mean, noise, count, n = combine(values, ones, ones, ones * np.inf, None, 0.0, (4.0, 3.0))
+    >>> mean, noise, count, n = combine(values, ones, ones, ones, ones * np.inf, None, 0.0, (4.0, 3.0))
     >>> mean.tolist(), count.tolist(), n, round(float(noise[0, 0]), 4)
     ([[10.0, 10.0, 10.0, 10.0]], [[5, 4, 5, 5]], 1, 0.4472)
     """
     valid = np.isfinite(values)
     if masks is not None:
-        free = valid & ~masks
+        unmasked = valid & ~masks
         # Where the mask would leave too little, all frames are looked at again: better a clipped mean of
         # everything than a hole.
-        enough = free.sum(axis=0, dtype=np.int16) >= np.maximum(1, valid.sum(axis=0, dtype=np.int16) // 4)
-        valid = np.where(enough[None], free, valid)
+        least = np.maximum(1, free * valid.sum(axis=0, dtype=np.int16))
+        valid = np.where((unmasked.sum(axis=0, dtype=np.int16) >= least)[None], unmasked, valid)
     n = valid.sum(axis=0, dtype=np.int16)
     middle, scatter = _median(values, valid, n)
     structure = STRUCTURE * (
@@ -191,7 +196,7 @@ def combine(values, sigma, weight, gain, masks, sky, clip):
     mean = np.einsum("i,ijk->jk", weight, values)
     variance = np.zeros_like(mean)
     for i in range(len(values)):
-        variance += kept[i] * weight[i] ** 2 * (sigma[i] ** 2 + light / gain[i])
+        variance += kept[i] * weight[i] ** 2 * (white[i] ** 2 + light / gain[i])
     count = kept.sum(axis=0, dtype=np.int16)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean, noise = mean / total, np.sqrt(variance) / total
