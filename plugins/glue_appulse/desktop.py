@@ -72,13 +72,25 @@ def load_frames(application, paths, options):
     list of glue.core.data.Data
         In the order of their times; files that are no solved frames are loaded too and left out here.
     """
+    from glue.core.data_factories import load_data
+    from glue.utils import as_list
+
+    from appulse.errors import FrameError
     from appulse.frames.reading import read_frame
 
     from .frames import frame_of, replace_frame
     from .kinds import FRAME, kind_of
 
-    loaded = application.load_data(list(paths))
-    loaded = loaded if isinstance(loaded, list) else [loaded]
+    loaded = []
+    for path in paths:
+        try:
+            loaded += as_list(load_data(str(path)))
+        except (KeyError, OSError, ValueError) as exc:
+            # glue would open a box that waits for a click
+            raise FrameError(
+                f"{path} cannot be opened: {exc}; FITS frames and what glue reads are allowed"
+            ) from exc
+    application.add_datasets(loaded)
     frames = [data for data in loaded if kind_of(data) == FRAME]
     for data in frames:
         if options:
@@ -124,6 +136,8 @@ def build(args):
     """
     from glue_qt.app import GlueApplication
 
+    from appulse.errors import FrameError
+
     from . import choices, sources
     from .field_bodies import make_tracks
     from .health import check_desktop
@@ -136,6 +150,10 @@ def build(args):
     choose = choices.current()
     choose.orbits, choose.stars = args.positions or args.orbits or choose.orbits, args.stars or choose.stars
     frames = load_frames(application, args.frames, frame_options(args)) if args.frames else []
+    if not frames and args.frames:
+        application.close()
+        named = ", ".join(args.frames)
+        raise FrameError(f"{named}: no solved frame among them; FITS images with a celestial WCS are wanted")
     if not frames:
         return application
     viewer = show_frames(application.session, frames)

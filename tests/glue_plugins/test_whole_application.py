@@ -123,6 +123,16 @@ def test_the_viewer_refuses_what_is_not_there():
     assert done.stderr == "appulse: no_such.fits does not exist\n"
 
 
+@pytest.mark.needs_qt
+def test_a_file_that_nobody_reads_is_one_line(needs_qt, tmp_path):
+    path = tmp_path / "notes.md"
+    path.write_text("no frame")
+    done = run("-m", "glue_appulse.desktop", str(path))
+    assert done.returncode == 2
+    assert "notes.md" in done.stderr.splitlines()[-1]
+    assert "Traceback" not in done.stderr
+
+
 def test_without_glue_qt_the_line_names_the_extra(sample_data):
     code = ("import sys, importlib.util as u; find = u.find_spec\n"
             "u.find_spec = lambda name, *a: None if name == 'glue_qt' else find(name, *a)\n"
