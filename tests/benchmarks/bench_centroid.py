@@ -24,7 +24,9 @@ def scene(psf, trail, snr, x, y, size, background=None):
     sky = np.full(value.size, SKY_E) if background is None else background
     flux = 10.0
     for _ in range(60):
-        flux = snr / np.sqrt(np.sum(value**2 / (sky + flux * value)))
+        before, flux = flux, snr / np.sqrt(np.sum(value**2 / (sky + flux * value)))
+        if abs(flux - before) < 1e-6 * flux:
+            break
     return sky + flux * value, flux, np.stack([flux * sx, flux * sy, value, np.ones_like(value)], axis=1)
 
 

@@ -14,8 +14,9 @@ import numpy as np
 
 from appulse.astrometry.noise import Noise
 from appulse.astrometry.pixel_phase import phase_error
-from appulse.astrometry.profile_fit import REJECT, ProfileFit, SourceFit
+from appulse.astrometry.profile_fit import REJECT, ProfileFit
 from appulse.astrometry.psf import POINT, PSF, Trail
+from appulse.astrometry.source_fit import SourceFit
 from appulse.astrometry.stamp import Stamp, cut
 from appulse.errors import MeasurementError
 
@@ -28,7 +29,12 @@ precision; the others follow where the background is too rough for it."""
 SMALLER_IF = 0.8
 """A smaller stamp is taken if its sky scatters less than this share of the larger one's."""
 
+PROMISING = 0.9
+"""The smaller stamp is fitted at all if the larger one's residuals scatter less than this within it."""
+
 MAX_ORDER = 4
+MANY_REJECTED = 0.02
+"""Share of rejected pixels from which a plane is suspected of being too stiff."""
 
 
 def fit_source(
@@ -99,6 +105,8 @@ def fit_source(
     options = (psf, noise, trail, neighbours, free_trail, reject)
     best = None
     for reach in (radius,) if radius else _radii(psf):
+        if best is not None and not _smoother_within(best, reach):
+            continue
         stamp = cut(data, x, y, reach, trail=trail, bad=bad, saturation=saturation)
         orders = (background_order,) if background_order is not None else range(1, MAX_ORDER + 1)
         try:
@@ -121,6 +129,13 @@ def _radii(psf: PSF) -> list[float]:
     return [share * max(wide.axes[0] / 2.355, 0.6) for share in STAMP_SIGMAS]
 
 
+def _smoother_within(fit: ProfileFit, radius: float) -> bool:
+    """Whether the residuals within a smaller radius promise less scatter, by more than their own chance."""
+    inner, n = fit.inner_sky(radius)
+    chance = np.sqrt(0.5 * max(1.0 / n - 1.0 / fit.used.sum(), 0.0))
+    return inner < min(PROMISING, 1.0 - 2.5 * chance) * fit.sky
+
+
 def _best_order(stamp: Stamp, x, y, orders, options) -> ProfileFit:
     """As high an order of the background as the pixels demand, by Bayes' information criterion.
 
@@ -138,6 +153,8 @@ def _best_order(stamp: Stamp, x, y, orders, options) -> ProfileFit:
             if best is None:
                 raise
             break
+        if order == 1 and _plain(fit, orders):
+            return fit
         bic = fit.likelihood() + fit.n_parameters * np.log(stamp.good.sum())
         if bic < best_bic:
             best, best_bic, worse = fit, bic, 0
@@ -146,6 +163,14 @@ def _best_order(stamp: Stamp, x, y, orders, options) -> ProfileFit:
         if worse and (order == 1 or worse == 2 or best.order == 1):
             break
     return best
+
+
+def _plain(fit: ProfileFit, orders) -> bool:
+    """Whether nothing hints at more than a plane: few pixels rejected, nothing to gain from a quadratic."""
+    rejected = int((fit.stamp.good & ~fit.used).sum())
+    if len(orders) == 1 or rejected > MANY_REJECTED * len(fit.used):
+        return len(orders) == 1
+    return fit.gain_of(2) < 1.5 * np.log(fit.used.sum())
 
 
 def with_floor(fit: SourceFit, floor_px: float) -> SourceFit:

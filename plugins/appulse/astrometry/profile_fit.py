@@ -1,90 +1,18 @@
-"""The least-squares fit behind :mod:`appulse.astrometry.centroid`, and what it returns."""
+"""The least-squares fit behind :mod:`appulse.astrometry.centroid`."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 
-from appulse.astrometry.noise import sky_sigma
 from appulse.astrometry.pixel_phase import UNDERSAMPLED_FWHM_PX, phase_error
-from appulse.astrometry.psf import PSF, Trail, pixel_image
+from appulse.astrometry.psf import pixel_image
+from appulse.astrometry.source_fit import SourceFit
 from appulse.astrometry.stamp import Stamp
 from appulse.errors import MeasurementError
+from appulse.numerics.robust import clipped_sigma
 
 REJECT = 5.0
 """Pixels beyond so many sigmas are no noise: one good stamp in a thousand loses a pixel to it."""
-
-
-@dataclass(frozen=True)
-class SourceFit:
-    """A fitted source.
-
-    Parameters
-    ----------
-    x, y : float
-        Place at the effective middle of the exposure, zero-based px.
-    cov : (2, 2) array
-        Covariance of (x, y), px^2.
-    flux, flux_sigma : float
-        Stored units.
-    snr : float
-        flux / flux_sigma.
-    background : float
-        Under the source, stored units per pixel.
-    sky_sigma : float
-        Scatter of the sky, stored units.
-    chi2 : float
-        Of all pixels used.
-    dof : int
-    n_rejected, n_saturated : int
-        Pixels taken for cosmic rays; saturated pixels.
-    background_order : int
-        1 plane, 2 quadratic, 3 cubic, 4 quartic.
-    psf : PSF
-    trail : Trail
-        As fitted.
-    trail_sigma : (float, float) or None
-        Of a free trail's length (px) and direction (deg).
-    phase_error_px : float
-        One-sigma pixel-phase error that `cov` holds: not 0 for an undersampled PSF only.
-    neighbours : tuple of (x, y, flux)
-    x0, y0 : int
-        Corner of the three images.
-    data, model, residual : (h, w) float32 arrays
-        Pixels, model of everything, and (data - model) / sigma; NaN where not used.
-    """
-
-    x: float
-    y: float
-    cov: np.ndarray
-    flux: float
-    flux_sigma: float
-    background: float
-    sky_sigma: float
-    chi2: float
-    dof: int
-    n_rejected: int
-    n_saturated: int
-    background_order: int
-    psf: PSF
-    trail: Trail
-    trail_sigma: tuple[float, float] | None = None
-    phase_error_px: float = 0.0
-    neighbours: tuple = ()
-    x0: int = 0
-    y0: int = 0
-    data: np.ndarray = field(default=None, repr=False)
-    model: np.ndarray = field(default=None, repr=False)
-    residual: np.ndarray = field(default=None, repr=False)
-
-    @property
-    def snr(self) -> float:
-        """Signal to noise of the flux."""
-        return self.flux / self.flux_sigma
-
-    @property
-    def chi2_per_dof(self) -> float:
-        """1 for a model that explains the pixels."""
-        return self.chi2 / self.dof
 
 
 class ProfileFit:
@@ -151,7 +79,10 @@ class ProfileFit:
     def _sky(self, light, background) -> float:
         away = self.used & (light < 0.05 * max(light.max(), 1e-30))
         rest = (self.stamp.values - light - background)[away if away.sum() > 40 else self.used]
-        return max(sky_sigma(rest), 1e-6 * max(1.0, float(np.abs(self.stamp.values[self.used]).max())))
+        # The background took its share of the scatter along.
+        free = 1.0 - self.basis.shape[1] / self.used.sum()
+        least = 1e-6 * max(1.0, float(np.abs(self.stamp.values[self.used]).max()))
+        return max(clipped_sigma(rest) / np.sqrt(free), least)
 
     # --- fit
 
@@ -160,7 +91,7 @@ class ProfileFit:
         self._linear_start()
         self._iterate()
         for _ in range(12):
-            light, background, _ = self._evaluate()
+            light, background, _ = self.state
             variance = self.variance + (self.noise.model_error * light) ** 2
             z = np.abs(self.stamp.values - light - background) / np.sqrt(variance)
             z[~self.stamp.good] = 0.0
@@ -176,23 +107,25 @@ class ProfileFit:
         """Fluxes and background at the guessed places: where the slopes of a source without light are 0."""
         fluxes = [2] + [self.n_head + 3 * k + 2 for k in range(len(self.near))]
         columns = fluxes + list(range(self.n_source, self.n_parameters))
-        _, _, jacobian = self._evaluate()
+        design = self._evaluate()[2][:, columns]
         for _ in range(2):
-            design, values = jacobian[self.used][:, columns], self.stamp.values[self.used]
-            self.p[columns] = np.linalg.lstsq(design, values, rcond=None)[0]
-            light, background, _ = self._evaluate()
+            used = design[self.used]
+            linear = np.linalg.solve(used.T @ used, used.T @ self.stamp.values[self.used])
+            self.p[columns] = linear
+            light = design[:, : len(fluxes)] @ linear[: len(fluxes)]
+            background = self.basis @ linear[len(fluxes) :]
             self.variance = self._variance(light, background)
             z = (self.stamp.values - light - background) / np.sqrt(self.variance)
             # Before the place is settled only pixels far off are cosmic rays for certain.
             far = light < 0.02 * max(light.max(), 1e-30)
             self.used = self.stamp.good & ~(far & (np.abs(z) > 3 * self.reject))
         self.p[fluxes] = np.maximum(self.p[fluxes], 2.0 * self.sky)
+        self.state = self._evaluate()
 
     def _iterate(self):
         """Gauss-Newton, a step halved while it makes the fit worse; the weights follow the model."""
-        state = self._evaluate()
         for count in range(60):
-            light, background, jacobian = state
+            light, background, jacobian = self.state
             if count < 6:
                 self.variance = self._variance(light, background, look=count in (0, 2))
             root = np.sqrt(self.variance[self.used])
@@ -205,7 +138,7 @@ class ProfileFit:
             except np.linalg.LinAlgError as error:
                 raise MeasurementError("the pixels there do not settle a fit") from error
             step = step * min(1.0, 0.5 * max(self.psf.fwhm, 1.0) / max(np.hypot(step[0], step[1]), 1e-12))
-            state, share = self._take(step, float(residual @ residual), root)
+            self.state, share = self._take(step, float(residual @ residual), root)
             shift = share * float(np.hypot(step[0], step[1]))
             if shift < 1e-4 * self.psf.sigma and count >= 3:
                 break
@@ -246,9 +179,33 @@ class ProfileFit:
         here = replace(self.stamp, columns=np.array([x]), rows=np.array([y]))
         return float((here.background_terms(self.order) @ self.p[self.n_source :])[0])
 
+    def gain_of(self, order: int) -> float:
+        """Fall of chi-squared that a background of a higher order promises, by one linear step."""
+        light, background, jacobian = self.state
+        root = np.sqrt(self.variance[self.used])
+        more = self.stamp.background_terms(order)[:, self.basis.shape[1] :]
+        known, new = jacobian[self.used] / root[:, None], more[self.used] / root[:, None]
+        residual = (self.stamp.values - light - background)[self.used] / root
+        inverse = np.linalg.pinv(known.T @ known)
+        project = known @ inverse
+        new, residual = new - project @ (known.T @ new), residual - project @ (known.T @ residual)
+        right = new.T @ residual
+        return float(right @ np.linalg.pinv(new.T @ new) @ right)
+
+    def inner_sky(self, radius: float) -> tuple[float, int]:
+        """Scatter of the sky within a smaller radius, a quadratic taken off, and its number of pixels."""
+        light, background, _ = self.state
+        s = self.stamp
+        away = self.used & (light < 0.05 * max(light.max(), 1e-30)) & s.within(radius, self.trail)
+        if away.sum() < 20:
+            return self.sky, 1
+        terms, rest = s.background_terms(2)[away], (s.values - light - background)[away]
+        rest = rest - terms @ np.linalg.lstsq(terms, rest, rcond=None)[0]
+        return clipped_sigma(rest) / np.sqrt(1.0 - terms.shape[1] / away.sum()), int(away.sum())
+
     def likelihood(self) -> float:
         """-2 ln L of all good pixels; those rejected count as REJECT sigmas."""
-        light, background, _ = self._evaluate()
+        light, background, _ = self.state
         z2 = (self.stamp.values - light - background) ** 2 / self.variance
         good = self.stamp.good
         return float(np.sum(np.minimum(z2, REJECT**2)[good] + np.log(self.variance[good])))
@@ -261,7 +218,7 @@ class ProfileFit:
         MeasurementError
             If the source has no light or has left its place.
         """
-        light, background, _ = self._evaluate()
+        light, background, _ = self.state
         residual = (self.stamp.values - light - background) / np.sqrt(self.variance)
         chi2, dof = float(np.sum(residual[self.used] ** 2)), int(self.used.sum() - self.n_parameters)
         covariance = np.linalg.pinv(self.normal)

@@ -83,11 +83,6 @@ class PSF:
         """The same shape, wider by `factor`."""
         return replace(self, xx=self.xx * factor**2, yy=self.yy * factor**2, xy=self.xy * factor**2)
 
-    def _whitener(self) -> np.ndarray:
-        """Symmetric W with W C W = 1: in W's coordinates the core is a circle of unit sigma."""
-        values, vectors = np.linalg.eigh(self.covariance)
-        return (vectors / np.sqrt(values)) @ vectors.T
-
 
 @dataclass(frozen=True)
 class Trail:
@@ -142,6 +137,13 @@ POINT = Trail(np.zeros((1, 2, 2)), np.ones(1))
 """A source at rest."""
 
 
+@lru_cache(maxsize=64)
+def _whitener(psf: PSF) -> np.ndarray:
+    """Symmetric W with W C W = 1: in W's coordinates the core is a circle of unit sigma."""
+    values, vectors = np.linalg.eigh(psf.covariance)
+    return (vectors / np.sqrt(values)) @ vectors.T
+
+
 @lru_cache(maxsize=8)
 def _nodes(order: int):
     """Gauss-Legendre points on a unit pixel: offsets and weights, (order^2,) each."""
@@ -150,6 +152,7 @@ def _nodes(order: int):
     return dx.ravel(), dy.ravel(), np.outer(weights, weights).ravel() / 4
 
 
+@lru_cache(maxsize=64)
 def _order(psf: PSF) -> int:
     """Points per pixel side that keep the integral's error below 1e-4 of the peak."""
     narrow = psf.axes[1] / FWHM_PER_SIGMA
@@ -181,8 +184,11 @@ def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POIN
     (1.0, 0.2)
     """
     columns, rows = np.asarray(columns, dtype=float), np.asarray(rows, dtype=float)
+    at_rest = trail is POINT or (len(trail.ends) == 1 and not np.any(trail.ends))
+    if psf.beta is None and psf.xy == 0.0 and at_rest:
+        return _upright_gaussian(psf, columns - x, rows - y)
     result = np.zeros((3, columns.size))
-    white = psf._whitener()
+    white = _whitener(psf)
     if psf.beta is None:
         near = _near(columns - x, rows - y, white, trail)
         columns, rows = columns[near], rows[near]
@@ -193,7 +199,7 @@ def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POIN
     py = rows[:, None] + dy - y
     u = white[0, 0] * px + white[0, 1] * py
     v = white[1, 0] * px + white[1, 1] * py
-    light = _gaussian_segments if psf.beta is None else _moffat_segments
+    light = _moffat_segments if psf.beta is not None else _gaussian if at_rest else _gaussian_segments
     value, du, dv = light(u, v, trail.ends @ white, trail.weights, psf.beta)
     scale = np.linalg.det(white)
     result[0, near] = scale * (value @ share)
@@ -201,6 +207,19 @@ def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POIN
     result[1, near] = -(white[0, 0] * gu + white[1, 0] * gv)
     result[2, near] = -(white[0, 1] * gu + white[1, 1] * gv)
     return result
+
+
+def _upright_gaussian(psf, dx, dy):
+    """A point's Gaussian along the pixel axes: the integral over a pixel is a product of two differences."""
+    sides = []
+    for offset, variance in ((dx, psf.xx), (dy, psf.yy)):
+        s = np.sqrt(variance)
+        low, high = (offset - 0.5) / s, (offset + 0.5) / s
+        # From the side on which both tails are small: no cancellation far out.
+        share = np.where(offset > 0, ndtr(-low) - ndtr(-high), ndtr(high) - ndtr(low))
+        sides.append((share, (_phi(low) - _phi(high)) / s))
+    (fx, sx), (fy, sy) = sides
+    return np.stack([fx * fy, sx * fy, fx * sy])
 
 
 def _near(dx, dy, white, trail):
@@ -212,8 +231,14 @@ def _near(dx, dy, white, trail):
     length2 = max(float(step @ step), 1e-30)
     along = np.clip(((u - first[0]) * step[0] + (v - first[1]) * step[1]) / length2, 0.0, 1.0)
     distance2 = (u - first[0] - along * step[0]) ** 2 + (v - first[1] - along * step[1]) ** 2
-    margin = 0.71 * np.sqrt(np.max(np.linalg.eigvalsh(white)) ** 2)
+    margin = 0.71 * np.linalg.norm(white)
     return distance2 < (TAIL + margin) ** 2
+
+
+def _gaussian(u, v, _ends, _weights, _beta):
+    """Unit circular Gaussian; value and gradient in (u, v)."""
+    value = np.exp(-0.5 * (u * u + v * v)) / (2 * np.pi)
+    return value, -u * value, -v * value
 
 
 def _gaussian_segments(u, v, ends, weights, _beta):

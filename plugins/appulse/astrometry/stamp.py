@@ -47,6 +47,12 @@ class Stamp:
         image[self.index] = values
         return image.reshape(self.shape)
 
+    def within(self, radius: float, trail=None) -> np.ndarray:
+        """Pixels within a radius of the centre, or of the line that a trail covers about it."""
+        first, last = (np.zeros(2), np.zeros(2)) if trail is None else (trail.ends[0, 0], trail.ends[-1, 1])
+        dx, dy = self.columns - self.centre[0], self.rows - self.centre[1]
+        return _line_distance2(dx, dy, first, last) <= radius**2
+
     def background_terms(self, order: int) -> np.ndarray:
         """Polynomial of the background, shape (n, terms): 1, u, v, u2, uv, v2, ... about the centre."""
         u = (self.columns - self.centre[0]) / self.scale

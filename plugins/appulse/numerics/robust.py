@@ -1,6 +1,7 @@
 """Statistics that a few wild values cannot spoil; bare floats and arrays."""
 
 import numpy as np
+from scipy.special import erf
 
 MAD_TO_SIGMA = 1.482602218505602
 """Sigma of a Gaussian in units of its median absolute deviation, 1 / Phi^-1(3/4)."""
@@ -63,6 +64,48 @@ def clipped_mean(values, clip=3.0, rounds=5):
             break
         values = values[keep]
     return float(values.mean()), float(values.std())
+
+
+def clipped_sigma(values, clip=3.0, rounds=4):
+    """Standard deviation of the Gaussian core of an array: twice as precise as the MAD.
+
+    What lies beyond `clip` sigmas is left out, and what a Gaussian loses by that is put back.
+
+    Parameters
+    ----------
+    values : array
+        Any shape; what is not finite is left out.
+    clip : float
+        In sigmas.
+    rounds : int
+
+    Returns
+    -------
+    float
+        0 for fewer than two finite values.
+
+    Examples
+    --------
+    >>> values = np.random.default_rng(1).normal(0.0, 2.0, 10_000)
+    >>> values[:200] = 100.0
+    >>> abs(clipped_sigma(values) - 2.0) < 0.05
+    True
+    """
+    values = np.asarray(values, dtype=float).ravel()
+    values = values[np.isfinite(values)]
+    sigma = mad_sigma(values)
+    if sigma == 0.0:
+        return 0.0
+    middle = np.median(values)
+    inside = erf(clip / np.sqrt(2.0))
+    lost = np.sqrt(1.0 - np.sqrt(2.0 / np.pi) * clip * np.exp(-0.5 * clip**2) / inside)
+    kept = -1
+    for _ in range(rounds):
+        core = values[np.abs(values - middle) <= clip * sigma]
+        if len(core) == kept or len(core) < 2:
+            break
+        kept, middle, sigma = len(core), core.mean(), core.std(ddof=1) / lost
+    return float(sigma)
 
 
 def extra_scatter(residuals, sigmas, dof_lost=0.0):
