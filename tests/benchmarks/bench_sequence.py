@@ -241,12 +241,12 @@ def main():
     night = make_night(folder, args.frames, shape, stars)
     out = folder / "out"
     settings = Settings(longest_px=700)
-    begin = time.perf_counter()
+    begin, cpu = time.perf_counter(), time.process_time()
     shots = [shot_of(read_frame(path), place, None, settings) for path, _, place in night]
     table = star_table(folder, stars)
     job = Job("body", shots, settings, out, star_table=table, workers=2, overwrite=True)
     result = run(job)
-    ours = time.perf_counter() - begin
+    ours, our_cpu = time.perf_counter() - begin, time.process_time() - cpu
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(f"\n{args.frames} frames of {shape[1]} x {shape[0]}; grid {result.night.grid.shape[::-1]}")
     rms, worst = alignment_rms(result, {path.name: truth for path, truth, _ in night})
@@ -259,15 +259,15 @@ def main():
     for name, (flux, flat) in brightness_kept().items():
         print(f"kept, {name}: sums {flux:.1e}, surface brightness {flat:.1e} (bound 1e-3)")
     print(f"memory {memory:.2f} GB at most (bound 3)")
-    begin = time.perf_counter()
+    begin, cpu = time.perf_counter(), time.process_time()
     grid = result.night.grid
     reproject_and_coadd(
         [str(path) for path, _, _ in night], grid.wcs, shape_out=grid.shape,
         reproject_function=reproject_interp, hdu_in=0, roundtrip_coords=False,
     )  # fmt: skip
-    theirs = time.perf_counter() - begin
+    theirs, their_cpu = time.perf_counter() - begin, time.process_time() - cpu
     words = f"time {ours:.0f} s, reproject's co-addition alone {theirs:.0f} s"
-    print(f"{words}: ratio {ours / theirs:.2f} (bound 1.5)")
+    print(f"{words}: ratio {ours / theirs:.2f} (bound 1.5); of processor time {our_cpu / their_cpu:.2f}")
 
 
 if __name__ == "__main__":

@@ -11,11 +11,14 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from appulse.astrometry.matching import match
+from appulse.astrometry.sky_level import sky_map
+from appulse.astrometry.stars import detect_stars
 from appulse.astrometry.survey import survey
 from appulse.frames.projection import pixel_to_sky, sky_to_pixel
 from appulse.numerics.robust import mad_sigma
 
 MAX_FITTED = 160
+QUICK_FWHM = 2.0
 MIN_AFFINE, MIN_SHIFT = 8, 3
 NEAR_ARCSEC, FAR_ARCSEC = 20.0, 420.0
 """Shifts between two frames of a night that are looked for first, and at most."""
@@ -126,6 +129,18 @@ def star_list(frame) -> StarList:
     return StarList(
         x, y, flux, snr, sigma, sources, looked.psf.fwhm, 1.0 - minor / major, level, noise,
         looked.sky.level, looked.sky.sigma, looked.sky.box, len(looked.sources), tuple(looked.notes),
+    )  # fmt: skip
+
+
+def quick_list(frame) -> StarList:
+    """As :func:`star_list`, in a moment: places to a few tenths of a pixel, for previews."""
+    sky = sky_map(frame.data)
+    found = detect_stars(frame.data, sky=sky, fwhm=QUICK_FWHM)[:MAX_FITTED]
+    level, noise = sky.typical
+    x, y, flux, snr = (np.asarray(found[name], dtype=float) for name in ("x", "y", "flux", "snr"))
+    return StarList(
+        x, y, flux, snr, np.full(len(x), 0.3), np.column_stack([x, y]), QUICK_FWHM, 0.0, level, noise,
+        sky.level, sky.sigma, sky.box, len(x),
     )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from astropy.io import fits
 
 from appulse.astrometry.plate import check_plate
 from appulse.errors import AppulseError, InputError
-from appulse.sequence.align import Alignment, StarList, align, fit_affine, folded, star_list
+from appulse.sequence.align import Alignment, StarList, align, fit_affine, folded, quick_list, star_list
 from appulse.sequence.calibrate import calibrated
 from appulse.sequence.grade import transparencies, verdicts
 from appulse.sequence.grid import SkyGrid, frame_outline, grid_for
@@ -156,10 +156,11 @@ def prepare(shots, settings, parts, *, star_table=None, decided=None, failed=Non
     InputError
         If no frame can be used, or they have no sky in common.
     """
+    look = star_list if settings.bin == 1 else quick_list
     good = []
     for shot in shots:
         try:
-            shot.stars = parts.thing("stars", shot.key, lambda shot=shot: star_list(shot.frame))
+            shot.stars = parts.thing("stars", shot.key, lambda shot=shot: look(shot.frame))
             good.append(shot)
         except AppulseError as error:
             if failed is None:
@@ -173,7 +174,8 @@ def prepare(shots, settings, parts, *, star_table=None, decided=None, failed=Non
     if not shots:
         raise InputError("no frame can be used")
     reference = _reference(shots, settings.reference)
-    notes = _anchor(reference, star_table) if star_table is not None else []
+    exact = star_table is not None and settings.bin == 1
+    notes = _anchor(reference, star_table) if exact else []
     reference.alignment = reference.alignment or Alignment(
         reference.frame.wcs, len(reference.stars.x), 0.0, 0.0, 1.0, 0.0
     )

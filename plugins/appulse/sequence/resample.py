@@ -19,6 +19,7 @@ from appulse.frames.projection import sky_to_pixel
 MESH = 64
 STRIP_ROWS = 256
 STEEP_SIGMAS = 150.0
+BLOCK = 8
 COARSER = 1.25
 """From this ratio of grid to frame pixels on, the adaptive way is taken."""
 KEEPS = ("surface", "flux")
@@ -164,22 +165,26 @@ def resample(plane, wcs, grid, *, shift=(0.0, 0.0), keep="surface", workers=1, k
 
 
 def _steep(source):
-    """Surroundings of very bright pixels, where a spline undershoots; None without any."""
+    """Blocks of pixels in and next to which something is very bright, so that a spline rings; None without."""
     sample = source[:: max(1, source.shape[0] // 300), :: max(1, source.shape[1] // 300)]
     middle = np.median(sample)
     sigma = 1.4826 * np.median(np.abs(sample - middle))
-    steep = source > middle + STEEP_SIGMAS * sigma
-    return ndimage.binary_dilation(steep, iterations=3) if sigma > 0 and steep.any() else None
+    rows, columns = np.nonzero(source > middle + STEEP_SIGMAS * sigma)
+    if sigma == 0 or len(rows) == 0:
+        return None
+    steep = np.zeros([n // BLOCK + 1 for n in source.shape], dtype=bool)
+    steep[rows // BLOCK, columns // BLOCK] = True
+    return ndimage.binary_dilation(steep, np.ones((3, 3), dtype=bool))
 
 
 def _without_rings(part, source, steep, x, y):
-    """Lift what the spline puts below all sixteen pixels around a place: a dark ring around a bright star."""
+    """Lift what the spline puts below all sixteen pixels around: the dark ring of a bright star."""
     ny, nx = source.shape
-    near = steep[np.clip(np.round(y).astype(int), 0, ny - 1), np.clip(np.round(x).astype(int), 0, nx - 1)]
-    rows, columns = np.nonzero(near)
+    j, i = np.clip(y, 0, ny - 1).astype(np.int32), np.clip(x, 0, nx - 1).astype(np.int32)
+    rows, columns = np.nonzero(steep[j // BLOCK, i // BLOCK])
     if len(rows) == 0:
         return
-    j, i = np.floor(y[rows, columns]).astype(int), np.floor(x[rows, columns]).astype(int)
+    j, i = j[rows, columns], i[rows, columns]
     least = np.full(len(rows), np.inf, dtype=np.float32)
     for dj in (-1, 0, 1, 2):
         for di in (-1, 0, 1, 2):

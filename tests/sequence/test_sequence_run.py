@@ -1,0 +1,145 @@
+"""A whole run on an invented night: alignment, clean base, body at rest, dots, resuming, repeating."""
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from astropy.table import Table
+
+from appulse.errors import InputError, OutputExistsError
+from appulse.frames.projection import sky_to_pixel
+from appulse.frames.reading import read_frame
+from appulse.sequence.night import shot_of
+from appulse.sequence.recipe import Settings
+from appulse.sequence.run import Job, run
+
+TOL_ALIGN_PX = 0.1
+TOL_STACK_SNR = 0.05
+"""Allowed departure of the tracked stack's light from the frames' own."""
+BODY_FLUX = 6000.0
+
+
+def shots_of(night, settings, skip=()):
+    return [
+        shot_of(read_frame(path), place, None, settings)
+        for index, (path, place) in enumerate(zip(night.paths, night.places, strict=True))
+        if index not in skip
+    ]
+
+
+@pytest.fixture(scope="module")
+def outcome(invented_night, tmp_path_factory):
+    out = tmp_path_factory.mktemp("out")
+    settings = Settings(longest_px=200)
+    return out, run(Job("body", shots_of(invented_night, settings), settings, out, workers=1))
+
+
+def test_every_product_is_there(outcome):
+    out, result = outcome
+    names = {path.name for path in result.written}
+    assert {"base.fits", "tracked.fits", "composite.png", "animation.gif", "recipe.yaml"} <= names
+    assert all((out / name).stat().st_size > 0 for name in names)
+    assert not (out / "parts").exists()
+
+
+def test_frames_lie_on_each_other(outcome, invented_night):
+    night = outcome[1].night
+    truths = {
+        path.name: truth for path, truth in zip(invented_night.paths, invented_night.truths, strict=True)
+    }
+    reference = night.reference
+    places = np.stack(np.meshgrid([40.0, 120.0, 200.0], [40.0, 100.0, 160.0])).reshape(2, -1)
+    ra, dec = night.grid.to_sky(*places)
+    true_sky = truths[reference.frame.name].to_sky(*sky_to_pixel(reference.alignment.wcs, ra, dec))
+    for shot in night.kept:
+        mine = np.stack(sky_to_pixel(shot.alignment.wcs, ra, dec))
+        real = np.stack(truths[shot.frame.name].to_pixel(*true_sky))
+        assert np.sqrt(np.mean((mine - real) ** 2)) < TOL_ALIGN_PX
+
+
+def light_at(image, x, y, radius=6):
+    """Light within a circle, a ring's median taken off."""
+    rows, columns = np.indices(image.shape)
+    away = np.hypot(columns - x, rows - y)
+    ring = image[(away > radius + 3) & (away < radius + 9)]
+    return np.nansum(image[away <= radius] - np.nanmedian(ring))
+
+
+def test_the_base_has_no_body_in_it(outcome):
+    out, result = outcome
+    base = fits.getdata(out / "base.fits")
+    left = [light_at(base, dot.x, dot.y, radius=3) for dot in result.dots]
+    random = np.random.default_rng(2)
+    empty = [light_at(base, *random.uniform(15, min(base.shape) - 15, 2), radius=3) for _ in range(200)]
+    sigma = 1.4826 * np.median(np.abs(empty - np.median(empty)))
+    assert abs(np.mean(left) - np.median(empty)) < sigma
+    assert np.abs(left).max() < 0.03 * BODY_FLUX
+
+
+def test_the_tracked_stack_keeps_the_bodys_light(outcome):
+    out, result = outcome
+    tracked = fits.getdata(out / "tracked.fits")
+    reference = result.night.reference
+    dot = next(dot for dot in result.dots if dot.frame == reference.frame.name)
+    light = light_at(tracked, dot.x, dot.y)
+    assert light == pytest.approx(BODY_FLUX, rel=TOL_STACK_SNR)
+
+
+def test_every_dot_stands_in_its_frame(outcome):
+    out, _ = outcome
+    table = Table.read(out / "dots.ecsv")
+    assert len(table) == 8
+    assert table["laid"].all()
+    assert len(set(table["frame"])) == 8
+    assert all(len(digest) == 64 for digest in table["sha256"])
+    assert np.all(np.diff(sorted(table["x"])) > 5)
+
+
+def test_a_second_run_is_refused(outcome, invented_night):
+    settings = Settings()
+    with pytest.raises(OutputExistsError, match="--overwrite"):
+        run(Job("body", shots_of(invented_night, settings), settings, outcome[0]))
+
+
+class Stop(Exception):
+    """As Ctrl-C would."""
+
+
+def test_a_broken_off_run_goes_on(invented_night, tmp_path):
+    settings = Settings(longest_px=200)
+
+    def stage(words, total):
+        if words == "following the body":
+            raise Stop
+        from contextlib import nullcontext
+
+        from appulse.sequence.run import _Silence
+
+        return nullcontext(_Silence())
+
+    with pytest.raises(Stop):
+        run(Job("body", shots_of(invented_night, settings), settings, tmp_path, workers=1), stage=stage)
+    assert (tmp_path / "base.fits").exists()
+    result = run(Job("body", shots_of(invented_night, settings), settings, tmp_path, workers=1))
+    # Eight star lists, eight aligned planes and the base were there already.
+    assert result.reused == 17
+
+
+def test_previews_are_small(invented_night, tmp_path):
+    settings = Settings(bin=3)
+    result = run(Job("body", shots_of(invented_night, settings), settings, tmp_path, workers=1))
+    assert [path.name for path in result.written] == ["preview.png"]
+    assert max(result.night.grid.shape) < 140
+
+
+def test_a_single_frame_makes_a_picture(invented_night, tmp_path):
+    settings = Settings()
+    result = run(
+        Job("body", shots_of(invented_night, settings, skip=range(1, 8)), settings, tmp_path, workers=1)
+    )
+    assert (tmp_path / "composite.png").exists()
+    assert len(result.night.kept) == 1
+
+
+def test_no_frame_at_all(tmp_path):
+    with pytest.raises(InputError, match="no frame"):
+        run(Job("body", [], Settings(), tmp_path))
