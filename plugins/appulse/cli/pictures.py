@@ -56,27 +56,39 @@ def draw(frame, places, residuals, plan, outcome) -> None:
     if "pictures" in plan.extras:
         path = plan.picture(frame.path)
         outcome.written.append(annotated_png(frame, path, overwrite=plan.overwrite, **shown))
-    if "evidence" in plan.extras:
+    if plan.extras & {"evidence", "pdf"}:
         outcome.pictures[frame.name] = annotated_png(frame, longest_px=SHEET_PX, **shown)
 
 
-def write_sheet(plan, outcome) -> Path:
-    """The evidence sheet of a run; returns its path.
+def write_sheets(plan, outcome) -> list[Path]:
+    """The evidence sheet of a run, as a page, as a document to print, or both.
+
+    Returns
+    -------
+    list of Path
 
     Raises
     ------
     OutputExistsError
-        If it exists and may not be replaced.
+        If one exists and may not be replaced.
     """
+    from appulse.cli.judgement import is_noteworthy
     from appulse.reports.evidence import write_evidence
+    from appulse.reports.evidence_pdf import evidence_pdf
 
-    return write_evidence(
-        plan.out / "evidence.html",
-        outcome.residuals,
-        overwrite=plan.overwrite,
-        pictures=outcome.pictures,
-        shapes={frame.name: frame.shape for frame in outcome.frames},
-        verdict=outcome.verdict,
-        provenance=dict(outcome.table.meta),
-        notes=[f"{path.name} could not be used" for path in outcome.failed],
-    )
+    shared = {
+        "overwrite": plan.overwrite,
+        "pictures": outcome.pictures,
+        "shapes": {frame.name: frame.shape for frame in outcome.frames},
+        "verdict": outcome.verdict,
+    }
+    written = []
+    if "evidence" in plan.extras:
+        notes = [f"{path.name} could not be used" for path in outcome.failed]
+        pairs = zip(outcome.residuals, outcome.identities, strict=True)
+        notes += [f"{one.frame}: {it.sentence}" for one, it in pairs if is_noteworthy(one, it)]
+        more = {"provenance": dict(outcome.table.meta), "notes": notes}
+        written.append(write_evidence(plan.out / "evidence.html", outcome.residuals, **shared, **more))
+    if "pdf" in plan.extras:
+        written.append(evidence_pdf(plan.out / "evidence.pdf", outcome.residuals, **shared))
+    return written

@@ -1,6 +1,6 @@
 """From frames to residuals and back to the user: the chain that ``residuals`` and ``demo`` share.
 
-    frames --> read --> places at mid-exposure --> stars, plate check --> measure --> tables, pictures, sheet
+frames --> read --> places at mid-exposure --> stars, plate check --> measure --> tables, pictures, sheet
 """
 
 from dataclasses import dataclass, field
@@ -8,10 +8,15 @@ from pathlib import Path
 from typing import Any
 
 from appulse.cli import common
+from appulse.cli.ades_outputs import KINDS, AdesChoice
 from appulse.errors import InputError, TableError
 
 STAR_MARGIN_DEG = 0.02
 """Stars are fetched a little past the corners of a frame."""
+
+
+MOST_SENTENCES = 8
+"""More sentences about single places than this stand in the verdict's file only."""
 
 
 @dataclass(frozen=True)
@@ -27,6 +32,7 @@ class Plan:
     overwrite: bool = False
     extras: frozenset = frozenset()
     frame_options: dict = field(default_factory=dict)
+    ades: AdesChoice = field(default_factory=AdesChoice)
 
     def picture(self, frame: Path) -> Path:
         """Where the picture of a frame goes."""
@@ -40,11 +46,9 @@ class Plan:
         InputError
             If two frames would have pictures of the same name.
         """
-        paths = [self.out / "residuals.ecsv"]
-        if "psv" in self.extras:
-            paths.append(self.out / "residuals.psv")
-        if "evidence" in self.extras:
-            paths.append(self.out / "evidence.html")
+        paths = [self.out / "residuals.ecsv", self.out / "verdict.yaml"]
+        names = {**KINDS, "evidence": "evidence.html", "pdf": "evidence.pdf"}
+        paths += [self.out / name for kind, name in names.items() if kind in self.extras]
         if "pictures" in self.extras:
             paths += [self.picture(frame) for frame in self.frames]
         if len(set(paths)) < len(paths):
@@ -58,6 +62,7 @@ class Outcome:
 
     frames: list = field(default_factory=list)
     residuals: list = field(default_factory=list)
+    identities: list = field(default_factory=list)
     failed: list[Path] = field(default_factory=list)
     written: list[Path] = field(default_factory=list)
     pictures: dict[str, bytes] = field(default_factory=dict)
@@ -81,13 +86,14 @@ class Places:
         if plan.orbits is not None and plan.positions is not None:
             raise InputError("--orbits and --positions are two sources of the same places: give one of them")
         self.names = common.split_names(plan.body)
-        self.orbits = None
+        self.orbits, self.catalogue = None, None
         if plan.positions is not None:
             self.engine = TabulatedEphemeris.from_table(plan.positions)
             _refuse_second_moment(plan)
             self.source = plan.positions.name
         else:
-            self.orbits = common.select_orbits(common.load_orbits(plan.orbits), plan.body)
+            self.catalogue = common.load_orbits(plan.orbits)
+            self.orbits = common.select_orbits(self.catalogue, plan.body)
             self.engine = NBodyEphemeris(self.orbits)
             self.source = "bundled starter set" if plan.orbits is None else plan.orbits.name
         self.engine.rows(self.names)  # a name that is not there is one error, not one for each frame
@@ -101,6 +107,12 @@ class Places:
             words["epochs_jd_tdb"] = {catalogue.label(i): float(epochs[i]) for i in range(len(catalogue))}
             words["sources"] = sorted({str(orbit.source) for orbit in catalogue if orbit.source})
         return words
+
+    def surroundings(self):
+        """What else may be in the frames: the other bodies of the same source, and the bundled ones."""
+        from appulse.cli.surroundings import Surroundings
+
+        return Surroundings(self.catalogue, self.engine if self.catalogue is None else None)
 
     def in_frame(self, frame):
         """Rows of the ephemeris at mid-exposure: the bodies named, or all that fall in the frame."""
@@ -133,10 +145,11 @@ def run(plan: Plan) -> Outcome:
     check_free(plan.outputs(), plan.overwrite)
     places = Places(plan)
     stars = None if plan.stars is None else read_star_table(plan.stars)
+    around = places.surroundings()
     outcome = Outcome()
-    for path in plan.frames:
+    for path in common.progress(plan.frames, "measuring"):
         try:
-            _measure_frame(path, plan, places, stars, outcome)
+            _measure_frame(path, plan, places, around, stars, outcome)
         except common.FRAME_ERRORS as error:
             common.frame_failed(path, error)
             outcome.failed.append(path)
@@ -145,7 +158,7 @@ def run(plan: Plan) -> Outcome:
     return outcome
 
 
-def _measure_frame(path: Path, plan: Plan, places: Places, stars, outcome: Outcome) -> None:
+def _measure_frame(path: Path, plan: Plan, places: Places, around, stars, outcome: Outcome) -> None:
     """Read one frame, check its plate, measure its bodies; nothing is kept of a frame that fails."""
     from appulse.astrometry.plate import check_plate
     from appulse.astrometry.residuals import measure
@@ -158,12 +171,14 @@ def _measure_frame(path: Path, plan: Plan, places: Places, stars, outcome: Outco
         stars = bundled_stars(*frame.centre, frame.radius_deg + STAR_MARGIN_DEG)
     plate = check_plate(frame, stars)
     found = [measure(frame, row, plate) for row in rows]
+    identities = around.identify(frame, found)
     for words in dict.fromkeys((*frame.notes, *plate.notes)):
         common.note(f"{frame.name}: {words}")
     outcome.frames.append(frame)
     outcome.residuals += found
+    outcome.identities += identities
     outcome.catalogues[plate.catalogue] = plate.ades_code
-    if plan.extras & {"pictures", "evidence"}:
+    if plan.extras & {"pictures", "evidence", "pdf"}:
         from appulse.cli.pictures import draw
 
         draw(frame, places, found, plan, outcome)
@@ -174,19 +189,25 @@ def _write(plan: Plan, places: Places, outcome: Outcome) -> None:
     """The table, and the sheets that were asked for."""
     from appulse.astrometry.residuals import residual_table
     from appulse.astrometry.verdict import judge
+    from appulse.cli.ades_outputs import write_observations
+    from appulse.cli.judgement import judgement, write_judgement
     from appulse.formats.residual_table import write_residuals
 
     outcome.table = residual_table(outcome.residuals, _provenance(plan, places, outcome))
-    outcome.written.append(write_residuals(outcome.table, plan.out / "residuals.ecsv", plan.overwrite))
-    measured = [one for one in outcome.residuals if one.seen]
+    measured = any(one.seen for one in outcome.residuals)
     if measured:
         outcome.verdict = judge(outcome.residuals)
-    if "psv" in plan.extras and measured:
-        outcome.written.append(_write_psv(plan, outcome))
-    if "evidence" in plan.extras:
-        from appulse.cli.pictures import write_sheet
+        outcome.table.meta["verdict"] = outcome.verdict.sentence
+    outcome.written.append(write_residuals(outcome.table, plan.out / "residuals.ecsv", plan.overwrite))
+    told = judgement(outcome.verdict, outcome.residuals, outcome.identities)
+    outcome.written.append(write_judgement(told, plan.out / "verdict.yaml", plan.overwrite))
+    if measured and plan.extras & set(KINDS):
+        made = (outcome.table, outcome.frames, plan.ades, plan.out, plan.overwrite)
+        outcome.written += write_observations(plan.extras, *made)
+    if plan.extras & {"evidence", "pdf"}:
+        from appulse.cli.pictures import write_sheets
 
-        outcome.written.append(write_sheet(plan, outcome))
+        outcome.written += write_sheets(plan, outcome)
 
 
 def _provenance(plan: Plan, places: Places, outcome: Outcome) -> dict:
@@ -201,19 +222,8 @@ def _provenance(plan: Plan, places: Places, outcome: Outcome) -> dict:
         stars=", ".join([*outcome.catalogues, *([] if plan.stars is None else [plan.stars.name])]),
         options={"body": plan.body, **options},
         ades_code=codes.pop() if len(codes) == 1 else "UNK",
+        stations={frame.name: frame.observer.code for frame in outcome.frames if frame.observer.code},
     )
-
-
-def _write_psv(plan: Plan, outcome: Outcome) -> Path:
-    """ADES observations; without an MPC code they are a draft, and the user's place is not in them."""
-    from appulse.formats.ades import write_ades_psv
-
-    observers = {frame.name: frame.observer for frame in outcome.frames if frame.observer.code is not None}
-    if len(observers) < len(outcome.frames):
-        common.note("residuals.psv is a draft (station XXX): no MPC code; the place stays private")
-        observers = None
-    path = plan.out / "residuals.psv"
-    return write_ades_psv(outcome.table, path, overwrite=plan.overwrite, observers=observers)
 
 
 _LINE = "{:24} {:12} {:>18} {:>18} {:>18} {:>18} {:>7}  {}"
@@ -233,9 +243,23 @@ def print_residuals(outcome: Outcome) -> None:
         print(_LINE.format(row["frame"], row["designation"], *numbers, snr, row["flag"]))
     print("(arcsec; by the frames' own WCS; the stars' offset is in the columns plate_dra, plate_ddec)")
     if outcome.verdict is not None:
-        print(f"\n{outcome.verdict.sentence}\n")
+        print(f"\n{outcome.verdict.sentence}")
+    for sentence in _noteworthy(outcome):
+        print(sentence)
+    print()
     for path in outcome.written:
         print(path)
+
+
+def _noteworthy(outcome: Outcome) -> list[str]:
+    """Sentences about places where something else could be the dot, or the brightness is wrong."""
+    from appulse.cli.judgement import is_noteworthy
+
+    pairs = zip(outcome.residuals, outcome.identities, strict=True)
+    lines = [f"{one.frame}: {found.sentence}" for one, found in pairs if is_noteworthy(one, found)]
+    if len(lines) <= MOST_SENTENCES:
+        return lines
+    return [*lines[:MOST_SENTENCES], f"and {len(lines) - MOST_SENTENCES} more: see verdict.yaml"]
 
 
 def _plus_minus(value, sigma) -> str:

@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 
 from appulse.cli import common
+from appulse.cli.ades_options import add_ades_options, ades_choice
 from appulse.errors import InputError
 
 _EXAMPLES = """\
@@ -22,7 +23,7 @@ along the motion positive, with sigmas, and the stars' own offset (plate_dra, pl
 does not show is flagged, not invented. Exit code 1: some frames failed, the others are measured.
 """
 
-EXTRAS = ("psv", "evidence", "pictures")
+EXTRAS = ("psv", "xml", "obs80", "evidence", "pdf", "pictures")
 
 
 def add_parser(subparsers) -> None:
@@ -42,8 +43,10 @@ def add_parser(subparsers) -> None:
         "--also",
         metavar="WHAT,...",
         default="",
-        help="more outputs: psv (ADES observations), evidence (one HTML page), pictures (PNG), or all",
+        help="more outputs: psv, xml (ADES observations), obs80 (80 columns), evidence (one HTML page), "
+        "pdf (the same to print), pictures (PNG), or all",
     )
+    add_ades_options(parser)
     common.add_frame_options(parser)
     common.add_output_options(parser, out_help="folder for residuals.ecsv and what --also names")
 
@@ -103,6 +106,7 @@ def run(args: argparse.Namespace) -> int:
         overwrite=args.overwrite,
         extras=frozenset(extras),
         frame_options=common.frame_options(args),
+        ades=ades_choice(args),
     )
     outcome = pipeline.run(plan)
     pipeline.print_residuals(outcome)

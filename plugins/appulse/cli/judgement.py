@@ -1,0 +1,195 @@
+"""The verdict of a run in full, as YAML: every cause tried, what cannot be told, what else could be there."""
+
+from pathlib import Path
+
+FORMS = "arcsec, seconds and degrees; east is RA times cos(Dec); clock offset: true minus recorded time"
+
+
+def judgement(verdict, residuals, identities=(), **more) -> dict:
+    """What was judged, in numbers and sentences that any program can read.
+
+    Parameters
+    ----------
+    verdict : Verdict or None
+        None where no body was seen.
+    residuals : sequence of Residual
+    identities : sequence of Identity
+        One for each residual, or none at all.
+    **more
+        Further entries that come first.
+
+    Returns
+    -------
+    dict
+        Words, numbers, lists and dicts; what is not known is None.
+
+    Examples
+    --------
+    >>> judgement(None, [])["verdict"]
+    'nothing measured'
+    """
+    told = dict(more) | {"verdict": "nothing measured", "units": FORMS}
+    if verdict is not None:
+        told |= {
+            "verdict": verdict.cause,
+            "sentence": verdict.sentence,
+            "body": verdict.body or None,
+            "cannot_tell": doubts(verdict),
+            "clock": _clock(verdict),
+            "plate": _offset(verdict.plate_offset, verdict.plate_covariance)
+            | {"is_off": bool(verdict.plate_off)},
+            "orbit": _offset(verdict.orbit_offset, verdict.orbit_covariance)
+            | {"body": verdict.body or verdict.night.names[0]},
+            "outliers": list(verdict.night.outliers),
+            "scatter_beyond_sigmas": _plain(verdict.night.floor),
+            "alternatives": [_alternative(row) for row in verdict.alternatives],
+            "motions": [_motion(one) for one in verdict.motions],
+        }
+    pairs = zip(residuals, identities or [None] * len(residuals), strict=True)
+    told["places"] = [_place(residual, identity) for residual, identity in pairs]
+    return told
+
+
+def doubts(verdict) -> list[str]:
+    """What these data cannot tell, in words.
+
+    Parameters
+    ----------
+    verdict : Verdict
+
+    Returns
+    -------
+    list of str
+    """
+    night, words = verdict.night, []
+    if verdict.cause == "can't tell":
+        words.append("the offset is real, but no single cause stands out")
+    if verdict.cause == "clock or orbit":
+        words.append(
+            "clock and orbit look alike along one track: state the clock's error, give an orbit with "
+            "covariance, or measure a second body of another rate"
+        )
+    if not night.corrected:
+        words.append("without stars on every frame the plate's own offset stays in the residuals")
+    if len(set(night.frame)) == 1:
+        words.append("one frame cannot show a wrong rate")
+    sigma = verdict.clock_sigma_s
+    if not sigma > 0:
+        words.append("without a predicted motion the clock cannot be judged")
+    elif sigma > 1.0:
+        words.append(f"clock errors below {3 * sigma:.0f} s do not show at this rate (3 sigma)")
+    return words
+
+
+def is_noteworthy(residual, identity) -> bool:
+    """Whether something else could be the dot, or its brightness is wrong.
+
+    An object that the place lies upon is not: passes before them are what is photographed.
+
+    Parameters
+    ----------
+    residual : Residual
+    identity : Identity
+
+    Returns
+    -------
+    bool
+    """
+    rivals = [kind for kind in identity.others["kind"] if kind != "object"]
+    wrong = abs(identity.magnitude_difference) > 3 * identity.magnitude_sigma
+    return bool(residual.seen and (rivals or wrong))
+
+
+def write_judgement(told: dict, path: Path, overwrite: bool = False) -> Path:
+    """Write a judgement as YAML; returns the path.
+
+    Raises
+    ------
+    OutputExistsError
+        If it exists and may not be replaced.
+    """
+    import yaml
+
+    from appulse.formats.output import write_text
+
+    text = yaml.safe_dump(told, sort_keys=False, allow_unicode=True, width=110, default_flow_style=None)
+    return write_text(path, text, overwrite)
+
+
+def _plain(value, digits: int = 6):
+    """A number of so many significant digits, None for NaN."""
+    import numpy as np
+
+    if value is None or np.ma.is_masked(value) or not np.isfinite(float(value)):
+        return None
+    return float(f"{float(value):.{digits}g}")
+
+
+def _offset(value, covariance) -> dict:
+    import numpy as np
+
+    sigma = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    return {
+        "east": _plain(value[0]), "north": _plain(value[1]),
+        "sigma_east": _plain(sigma[0]), "sigma_north": _plain(sigma[1]),
+    }  # fmt: skip
+
+
+def _clock(verdict) -> dict:
+    return {
+        "offset_s": _plain(verdict.clock_offset_s),
+        "sigma_s": _plain(verdict.clock_sigma_s),
+        "stated_sigma_s": _plain(verdict.night.clock_sigma_s),
+    }
+
+
+def _alternative(row) -> dict:
+    return {
+        "cause": str(row["cause"]), "body": str(row["body"]) or None, "chi2": _plain(row["chi2"]),
+        "free_parameters": int(row["parameters"]), "degrees_of_freedom": int(row["dof"]),
+        "probability": _plain(row["probability"]), "bic": _plain(row["bic"]), "of": str(row["words"]),
+    }  # fmt: skip
+
+
+def _motion(one) -> dict:
+    return {
+        "body": one.name, "rate_arcsec_h": _plain(one.rate), "sigma_rate": _plain(one.sigma_rate),
+        "motion_pa": _plain(one.motion_pa), "sigma_pa": _plain(one.sigma_pa),
+        "drift_east_arcsec_h": _plain(one.drift[0]), "drift_north_arcsec_h": _plain(one.drift[1]),
+        "curved": bool(one.curved),
+    }  # fmt: skip
+
+
+def _place(residual, identity) -> dict:
+    """Budget, brightness, limit and neighbours of one body on one frame."""
+    told = {"frame": residual.frame, "body": residual.designation, "seen": bool(residual.seen)}
+    if residual.flag:
+        told["flag"] = residual.flag
+    if residual.seen:
+        told["budget"] = _budget(residual)
+    told |= {"magnitude": _plain(residual.mag_obs), "detection_limit": _plain(residual.limit_mag)}
+    if identity is None:
+        return told
+    told["magnitude_minus_predicted"] = _plain(identity.magnitude_difference)
+    told["identity"] = identity.sentence
+    told["within_reach"] = [
+        {"kind": str(row["kind"]), "name": str(row["name"]), "separation": _plain(row["separation"], 4),
+         "magnitude": _plain(row["mag"], 4), "words": str(row["words"])}
+        for row in identity.others
+    ]  # fmt: skip
+    return told
+
+
+def _budget(residual) -> dict:
+    from appulse.astrometry.budget import error_budget
+
+    budget = error_budget(residual)
+    names = ("sigma_ra", "sigma_dec", "sigma_along", "sigma_across")
+    parts = {
+        str(line["part"]): {name: _plain(line[name].to_value("arcsec"), 4) for name in names}
+        for line in budget.lines
+    }
+    return {
+        "chi2": _plain(budget.chi2), "probability": _plain(budget.probability), "sentence": budget.sentence,
+        "parts": parts,
+    }  # fmt: skip
