@@ -93,6 +93,7 @@ def test_sexagesimal_and_across_zero_hours(tmp_path):
     ("columns", "words"),
     [
         ({"ra": [1.0], "dec": [1.0]}, "designation"),
+        ({"designation": [], "ra": [], "dec": []}, "no rows"),
         ({"designation": ["a"], "ra": [1.0]}, "dec"),
         ({"designation": ["a", "a"], "ra": [1.0, 2.0], "dec": [1.0, 2.0]}, "no column 'time'"),
         (

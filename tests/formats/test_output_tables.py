@@ -55,6 +55,8 @@ def test_tables_of_every_kind_are_told_by_content(tmp_path, name):
 
 @pytest.mark.parametrize(("content", "words"), [
     (b"", "empty"), (b"# only words\n", "comments only"), (b"\x00\x01\x02binary", "binary"),
+    (b"ra,dec,RA\n1,2,3\n", "two columns are called 'ra'"),
+    (b"ra dec ra\n1 2 3\n", "two columns are called 'ra'"),
     (b"a,b\n1,2,3\n", "not a table"), (b"<notvotable/>", "not a table"), (b"SIMPLE  = broken", "not a table"),
 ])  # fmt: skip
 def test_damaged_tables_are_named(tmp_path, content, words):

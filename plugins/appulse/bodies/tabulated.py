@@ -85,6 +85,8 @@ class TabulatedEphemeris:
         name = Path(table).name if isinstance(table, str | Path) else str(table.meta.get("file", "table"))
         if isinstance(table, str | Path):
             table = read_table(table)
+        if len(table) == 0:
+            raise TableError(f"{name}: no rows; a row for each place is needed")
         table = Table(table)  # quantities with masks become plain masked columns
         label = find_column(table, "designation", "number", "name")
         if label is None:

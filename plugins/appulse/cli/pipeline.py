@@ -216,10 +216,11 @@ def _provenance(plan: Plan, places: Places, outcome: Outcome) -> dict:
 
     options = {name: str(value) for name, value in plan.frame_options.items() if name != "site"}
     codes = set(outcome.catalogues.values())
+    own_stars = [] if plan.stars is None else [plan.stars.name]
     return provenance(
         frames=outcome.frames,
         orbits=places.describe(),
-        stars=", ".join([*outcome.catalogues, *([] if plan.stars is None else [plan.stars.name])]),
+        stars=", ".join(dict.fromkeys([*outcome.catalogues, *own_stars])),
         options={"body": plan.body, **options},
         ades_code=codes.pop() if len(codes) == 1 else "UNK",
         stations={frame.name: frame.observer.code for frame in outcome.frames if frame.observer.code},

@@ -2,12 +2,13 @@
 
 import argparse
 import importlib.util
+import os
 import subprocess
 import sys
 from pathlib import Path
 
 from appulse.cli import common
-from appulse.errors import InputError, MissingExtraError
+from appulse.errors import AppulseError, InputError, MissingExtraError
 
 VIEWER = "glue_appulse.desktop"
 """The viewer is a program of its own: nothing on this side imports glue or Qt."""
@@ -78,7 +79,10 @@ def run(args: argparse.Namespace) -> int:
     Raises
     ------
     InputError
-        If a file is not there, or orbits and places are both given.
+        If a file is not there, orbits and places are both given, an option belongs into glue, or there is no
+        display.
+    AppulseError
+        If the viewer was ended by a signal.
     MissingExtraError
         If the extra 'desktop' is not installed.
     """
@@ -90,4 +94,27 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(f"{missing[0]} does not exist")
     if importlib.util.find_spec("glue_qt") is None:
         raise MissingExtraError("the viewer needs the extra 'desktop': pip install 'appulse[desktop]'")
-    return subprocess.run([sys.executable, "-m", VIEWER, *viewer_words(args)], check=False).returncode
+    _refuse_camera_options(args)
+    _require_display()
+    code = subprocess.run([sys.executable, "-m", VIEWER, *viewer_words(args)], check=False).returncode
+    if code < 0:
+        raise AppulseError(f"the viewer was ended by signal {-code}; appulse doctor says what it lacks")
+    return code
+
+
+def _refuse_camera_options(args: argparse.Namespace) -> None:
+    # The viewer has its own panel for these; taking them and forgetting them would be worse than refusing.
+    for name in ("gain", "read_noise", "saturation", "sip"):
+        if getattr(args, name) is not None:
+            option = "--" + name.replace("_", "-")
+            raise InputError(f"{option} is not taken by view: set it in glue, Plugins > Set-up")
+
+
+def _require_display() -> None:
+    # Qt ends the process with a dozen lines when it finds no display, so it is asked for beforehand.
+    known = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+    if sys.platform.startswith("linux") and not any(os.environ.get(name) for name in known):
+        raise InputError(
+            "the viewer needs a graphical display, and there is none (DISPLAY and WAYLAND_DISPLAY are empty): "
+            "run it on a desktop; 'appulse residuals ... --also pictures' draws without one"
+        )

@@ -85,6 +85,11 @@ def _parse_csv(path, text):
     if not rows:
         raise TableError(f"{path}: comments only; a line of column names is needed")
     delimiter = next((mark for mark in ",;\t" if mark in rows[0]), " ")
+    words = rows[0].split() if delimiter == " " else rows[0].split(delimiter)
+    names = [word.strip(" \"'").lower() for word in words]
+    twice = next((name for name in names if name and names.count(name) > 1), None)
+    if twice is not None:  # the reader would rename the second, and nobody knew which of them was meant
+        raise TableError(f"{path}: two columns are called '{twice}': keep one of them")
     return Table.read(rows, format="ascii.basic", delimiter=delimiter, fill_values=[("", "0"), ("nan", "0")])
 
 
