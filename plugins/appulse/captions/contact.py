@@ -40,8 +40,8 @@ def contact_sheet(entries) -> bytes:
 
 
 def _picture(sheet, draw, entry, x, y, cell_h):
-    draw.rectangle((x, y, x + CELL - 1, y + cell_h - 1), fill=(18, 20, 24))
     if entry.size_px is None:
+        draw.rectangle((x, y, x + CELL - 1, y + cell_h - 1), fill=(232, 230, 225))
         draw.text((x + CELL / 2, y + cell_h / 2), "not there", fill=FAINT, font=font(18), anchor="mm")
         return
     with Image.open(entry.file) as image:

@@ -21,6 +21,8 @@ from appulse.formats.output import replacing, write_bytes
 
 MOST_STEPS = 600
 PATHS = ("loop", "bounce")
+GRAIN = 5.0
+"""Levels of 256 by which a colour GIF's pixels are spread before they get one of its colours."""
 
 
 @dataclass(frozen=True)
@@ -161,11 +163,9 @@ def gif_bytes(pictures, *, fps: float, hold_last_s=1.0) -> bytes:
     if pictures[0].shape[-1] == 1:
         images = [Image.fromarray(p[..., 0]) for p in pictures]
     else:
-        step = max(1, len(pictures) // 8)
-        sample = np.concatenate([p[::2, ::2] for p in pictures[::step]], axis=0)
-        palette = Image.fromarray(np.ascontiguousarray(sample)).quantize(256, Image.Quantize.MEDIANCUT)
+        palette = _palette(pictures)
         images = [
-            Image.fromarray(p).quantize(palette=palette, dither=Image.Dither.FLOYDSTEINBERG) for p in pictures
+            Image.fromarray(_grained(p)).quantize(palette=palette, dither=Image.Dither.NONE) for p in pictures
         ]
     wait = [round(1000 / fps)] * len(images)
     wait[-1] += round(1000 * hold_last_s)
@@ -181,6 +181,33 @@ def gif_bytes(pictures, *, fps: float, hold_last_s=1.0) -> bytes:
         disposal=1,
     )
     return buffer.getvalue()
+
+
+def _grained(pixels):
+    """A picture with a fixed fine pattern of a few levels, so that few colours make no steps.
+
+    Error diffusion would carry what a star lacks into specks beside it, which look like stars.
+    """
+    pattern = np.array([[0]])
+    for _ in range(3):  # Bayer's 8 x 8 matrix
+        pattern = np.block([[4 * pattern, 4 * pattern + 2], [4 * pattern + 3, 4 * pattern + 1]])
+    ny, nx = pixels.shape[:2]
+    tiled = np.tile(pattern, (-(-ny // 8), -(-nx // 8)))[:ny, :nx, None] / 64.0 - 0.5
+    return np.clip(np.round(pixels + GRAIN * tiled), 0, 255).astype(np.uint8)
+
+
+def _palette(pictures):
+    """256 colours for all pictures, of which stars and words get their share though they fill few pixels."""
+    step = max(1, len(pictures) // 8)
+    sample = np.concatenate([p[::2, ::2].reshape(-1, 3) for p in pictures[::step]])
+    light = sample.max(axis=1)
+    rare = [sample]
+    for share, times in ((97.0, 6), (99.5, 30)):
+        top = sample[light >= max(np.percentile(light, share), 1)]
+        rare.append(np.repeat(top, times, axis=0))
+    rare.append(np.full((len(sample) // 50 + 1, 3), 255, dtype=np.uint8))
+    mixed = np.concatenate(rare)
+    return Image.fromarray(np.ascontiguousarray(mixed[None])).quantize(256, Image.Quantize.MEDIANCUT)
 
 
 def write_gif(pictures, path, *, fps, overwrite=False):
