@@ -11,6 +11,7 @@ References: King 1983, PASP 95, 163 (profile fitting); Winick 1986, JOSA A 3, 18
 from dataclasses import replace
 
 import numpy as np
+from scipy.stats import chi2
 
 from appulse.astrometry.noise import Noise
 from appulse.astrometry.pixel_phase import phase_error
@@ -18,23 +19,25 @@ from appulse.astrometry.profile_fit import REJECT, ProfileFit
 from appulse.astrometry.psf import POINT, PSF, Trail
 from appulse.astrometry.source_fit import SourceFit
 from appulse.astrometry.stamp import Stamp, cut
+from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
 
 __all__ = ["SourceFit", "fit_source", "phase_error", "with_floor"]
 
-STAMP_SIGMAS = (8.0, 6.4, 5.0)
+WIDE, NARROW = 8.0, 4.0
 """Radii of the pixels used, in PSF sigmas: with the first a plane under the source costs under 1% of the
-precision; the others follow where the background is too rough for it."""
-
-SMALLER_IF = 0.8
-"""A smaller stamp is taken if its sky scatters less than this share of the larger one's."""
-
-PROMISING = 0.9
-"""The smaller stamp is fitted at all if the larger one's residuals scatter less than this within it."""
-
-MAX_ORDER = 4
+precision; a quartic within the second follows a galaxy's flank for a third more sigma, where any polynomial
+on the wide stamp is bent by a fifth to half a sigma."""
+LEAST_WIDE, LEAST_NARROW = 9.5, 4.5
+"""Least radii, px: along a trail a plane is the likeness of a shift, and few pixels leave it loose (2% of the
+precision at a FWHM of 2 px)."""
+LADDER = ((WIDE, 1, 3, 0.003), (WIDE, 2, 4, 0.1), (NARROW, 4, None, None))
+"""Stamp, order of the background, and the order that must promise nothing more (at this chance) to stay with
+it; a quadratic is held to a strict test because what it leaves bends the place."""
 MANY_REJECTED = 0.02
-"""Share of rejected pixels from which a plane is suspected of being too stiff."""
+"""Share of rejected pixels from which a background is suspected of being too stiff."""
+SMOOTHER = 0.8
+"""A background too rough for polynomials shows as less scatter within NARROW than in the whole stamp."""
 
 
 def fit_source(
@@ -69,9 +72,9 @@ def fit_source(
     neighbours : sequence of (x, y)
         Sources at rest to fit together with this one, px.
     background_order : int, optional
-        Of the polynomial: 1 plane, 2 quadratic, 3 cubic; by default as high as the pixels demand (BIC).
+        Of the polynomial: 1 plane, 2 quadratic, 4 quartic; by default as high as the pixels demand.
     radius : float, optional
-        Of the pixels used, px; by default eight PSF sigmas, down to five on a rough background.
+        Of the pixels used, px; by default eight PSF sigmas, four on a rough background.
     bad : (ny, nx) bool array, optional
     saturation : float, optional
         Stored number from which pixels are not used: the fit then rests on the ring around the core.
@@ -102,75 +105,50 @@ def fit_source(
     >>> bool(abs(fit.x - 20.3) < 0.03), round(float(fit.cov[0, 0]) ** 0.5, 3)
     (True, 0.008)
     """
-    options = (psf, noise, trail, neighbours, free_trail, reject)
+    options = (psf, noise, trail, free_trail, reject)
     best = None
-    for reach in (radius,) if radius else _radii(psf):
-        if best is not None and not _smoother_within(best, reach):
-            continue
-        stamp = cut(data, x, y, reach, trail=trail, bad=bad, saturation=saturation)
-        orders = (background_order,) if background_order is not None else range(1, MAX_ORDER + 1)
+    for reach, order, doubt, chance in LADDER:
+        if background_order is not None:
+            order, doubt = background_order, None
+        pixels = radius or _radius(psf, reach)
+        stamp = cut(data, x, y, pixels, trail=trail, bad=bad, saturation=saturation)
+        near = _within_reach(neighbours, stamp, pixels + psf.fwhm, trail)
         try:
-            fit = _best_order(stamp, x, y, orders, options)
-        except MeasurementError:
-            if best is None:
-                raise
-            break
-        # A background too rough for any polynomial shows as scatter that a smaller stamp lacks.
-        if best is not None and fit.sky > SMALLER_IF * best.sky:
-            break
-        best = fit
-    limit = max_shift if max_shift is not None else 2.0 * psf.fwhm + 0.5 * trail.length
-    return best.result(limit)
-
-
-def _radii(psf: PSF) -> list[float]:
-    """Stamps that are tried, largest first, px."""
-    wide = psf if psf.beta is None else psf.scaled(1.3)
-    return [share * max(wide.axes[0] / 2.355, 0.6) for share in STAMP_SIGMAS]
-
-
-def _smoother_within(fit: ProfileFit, radius: float) -> bool:
-    """Whether the residuals within a smaller radius promise less scatter, by more than their own chance."""
-    inner, n = fit.inner_sky(radius)
-    chance = np.sqrt(0.5 * max(1.0 / n - 1.0 / fit.used.sum(), 0.0))
-    return inner < min(PROMISING, 1.0 - 2.5 * chance) * fit.sky
-
-
-def _best_order(stamp: Stamp, x, y, orders, options) -> ProfileFit:
-    """As high an order of the background as the pixels demand, by Bayes' information criterion.
-
-    Raises
-    ------
-    MeasurementError
-        If not even the lowest order settles.
-    """
-    best, best_bic, worse = None, np.inf, 0
-    for order in orders:
-        fit = ProfileFit(stamp, x, y, order, *options)
-        try:
+            fit = ProfileFit(stamp, x, y, order, near, *options)
             fit.run()
         except MeasurementError:
             if best is None:
                 raise
             break
-        if order == 1 and _plain(fit, orders):
-            return fit
-        bic = fit.likelihood() + fit.n_parameters * np.log(stamp.good.sum())
-        if bic < best_bic:
-            best, best_bic, worse = fit, bic, 0
-        else:
-            worse += 1
-        if worse and (order == 1 or worse == 2 or best.order == 1):
+        best = fit
+        if doubt is None or _enough(fit, doubt, chance, _radius(psf, NARROW)):
             break
-    return best
+    limit = max_shift if max_shift is not None else 2.0 * psf.fwhm + 0.5 * trail.length
+    return best.result(limit)
 
 
-def _plain(fit: ProfileFit, orders) -> bool:
-    """Whether nothing hints at more than a plane: few pixels rejected, nothing to gain from a quadratic."""
+def _radius(psf: PSF, sigmas: float) -> float:
+    """Radius of a stamp, px."""
+    wide = psf if psf.beta is None else psf.scaled(1.3)
+    return max(sigmas * wide.axes[0] / FWHM_PER_SIGMA, LEAST_WIDE if sigmas == WIDE else LEAST_NARROW)
+
+
+def _within_reach(neighbours, stamp: Stamp, radius: float, trail: Trail) -> list:
+    """Neighbours that light the stamp: others have nothing there that a fit could hold on to."""
+    places = np.array(neighbours, dtype=float).reshape(-1, 2)
+    here = replace(stamp, columns=places[:, 0], rows=places[:, 1])
+    return [tuple(place) for place in places[here.within(radius, trail)]]
+
+
+def _enough(fit: ProfileFit, doubt: int, chance: float, narrow: float) -> bool:
+    """Whether the residuals hint at nothing more than the background that was fitted."""
     rejected = int((fit.stamp.good & ~fit.used).sum())
-    if len(orders) == 1 or rejected > MANY_REJECTED * len(fit.used):
-        return len(orders) == 1
-    return fit.gain_of(2) < 1.5 * np.log(fit.used.sum())
+    new = (doubt + 1) * (doubt + 2) // 2 - fit.basis.shape[1]
+    if rejected > MANY_REJECTED * len(fit.used) or fit.gain_of(doubt) > chi2.isf(chance, new):
+        return False
+    inner, n = fit.inner_sky(narrow)
+    loose = np.sqrt(0.5 * max(1.0 / n - 1.0 / fit.used.sum(), 0.0))
+    return inner > min(SMOOTHER, 1.0 - 3.0 * loose) * fit.sky
 
 
 def with_floor(fit: SourceFit, floor_px: float) -> SourceFit:

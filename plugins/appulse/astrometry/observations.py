@@ -74,6 +74,22 @@ def _known(row, name) -> bool:
     return not np.ma.is_masked(row[name])
 
 
+def observer_of(row):
+    """Where an observation was taken from.
+
+    Parameters
+    ----------
+    row : row of :func:`appulse.formats.observation_table.read_observations`
+
+    Returns
+    -------
+    Site, SpacecraftVector or str
+        A text is the reason why there is none.
+    """
+    place = tuple(cell(row, f"pos{k}", None) if _known(row, f"pos{k}") else np.nan for k in (1, 2, 3))
+    return _observer((str(row["station"]), str(row["sys"]), place, None, None), row)
+
+
 def _observer(key, row):
     """Site, spacecraft or the reason why there is none."""
     station, system, place, _, _ = key

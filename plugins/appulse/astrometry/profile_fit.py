@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from appulse.astrometry.pixel_phase import UNDERSAMPLED_FWHM_PX, phase_error
+from appulse.astrometry.posterior import FAINT_SNR, faint_place
 from appulse.astrometry.psf import pixel_image
 from appulse.astrometry.source_fit import SourceFit
 from appulse.astrometry.stamp import Stamp
@@ -18,7 +19,7 @@ REJECT = 5.0
 class ProfileFit:
     """Parameters: x, y, flux, [length factor, turn in degrees], (x, y, flux) of neighbours, background."""
 
-    def __init__(self, stamp: Stamp, x, y, order, psf, noise, trail, neighbours, free_trail, reject):
+    def __init__(self, stamp: Stamp, x, y, order, neighbours, psf, noise, trail, free_trail, reject):
         self.stamp, self.psf, self.noise, self.trail, self.reject = stamp, psf, noise, trail, reject
         self.guess, self.order, self.free_trail = (x, y), order, free_trail and trail.length > 0
         self.near = np.array(neighbours, dtype=float).reshape(-1, 2)
@@ -70,19 +71,25 @@ class ProfileFit:
         The scatter of the sky itself settles at once: it is looked at anew only where `look` says so.
         """
         gain = self.noise.gain_e_adu
+        slope = (background - float(np.mean(background[self.used]))) / gain
         if look:
-            self.sky = self._sky(light, background)
-        level = float(np.mean(background[self.used]))
-        floor = np.maximum(self.sky**2 + (background - level) / gain, 0.1 * self.sky**2)
+            self.sky = self._sky(light, background, slope)
+        floor = np.maximum(self.sky**2 + slope, 0.1 * self.sky**2)
         return self.noise.variance(light, floor)
 
-    def _sky(self, light, background) -> float:
+    def _sky(self, light, background, slope) -> float:
+        """Scatter of the sky at its mean level: pixels brighter by `slope` are the noisier for it."""
         away = self.used & (light < 0.05 * max(light.max(), 1e-30))
-        rest = (self.stamp.values - light - background)[away if away.sum() > 40 else self.used]
+        away = away if away.sum() > 40 else self.used
+        rest = (self.stamp.values - light - background)[away]
+        sky = clipped_sigma(rest)
+        for _ in range(3 if np.ptp(slope) > 0.2 * sky**2 > 0 else 0):
+            shape = np.sqrt(np.maximum(1.0 + slope[away] / sky**2, 0.1))
+            sky = clipped_sigma(rest / shape)
         # The background took its share of the scatter along.
         free = 1.0 - self.basis.shape[1] / self.used.sum()
         least = 1e-6 * max(1.0, float(np.abs(self.stamp.values[self.used]).max()))
-        return max(clipped_sigma(rest) / np.sqrt(free), least)
+        return max(sky / np.sqrt(free), least)
 
     # --- fit
 
@@ -175,6 +182,22 @@ class ProfileFit:
                 right[i] += (centre - self.p[i]) / sigma**2
         return normal, right
 
+    def _faint(self, cov):
+        """Place and covariance of a faint source; what else was fitted is linear about its best value."""
+        light, background, jacobian = self.state
+        weight = np.where(self.used, 1.0 / np.sqrt(self.variance), 0.0)
+        zero = np.zeros(self.n_parameters)
+        held = np.diag(self._with_priors(np.diag(zero), zero.copy())[0])
+        own = self.p[2] * pixel_image(
+            self.psf, self.p[0], self.p[1], self.stamp.columns, self.stamp.rows, self._trail()
+        )[0]  # fmt: skip
+        rest = self.stamp.values - light - background + own
+        place, cov = faint_place(
+            self.stamp, self.psf, self._trail(), self.p[:2], cov, weight, jacobian[:, 3:], rest,
+            np.sqrt(held[3:]),
+        )  # fmt: skip
+        return float(place[0]), float(place[1]), cov
+
     def _background_at(self, x, y) -> float:
         here = replace(self.stamp, columns=np.array([x]), rows=np.array([y]))
         return float((here.background_terms(self.order) @ self.p[self.n_source :])[0])
@@ -203,13 +226,6 @@ class ProfileFit:
         rest = rest - terms @ np.linalg.lstsq(terms, rest, rcond=None)[0]
         return clipped_sigma(rest) / np.sqrt(1.0 - terms.shape[1] / away.sum()), int(away.sum())
 
-    def likelihood(self) -> float:
-        """-2 ln L of all good pixels; those rejected count as REJECT sigmas."""
-        light, background, _ = self.state
-        z2 = (self.stamp.values - light - background) ** 2 / self.variance
-        good = self.stamp.good
-        return float(np.sum(np.minimum(z2, REJECT**2)[good] + np.log(self.variance[good])))
-
     def result(self, max_shift: float) -> SourceFit:
         """The fit with its covariance.
 
@@ -228,10 +244,12 @@ class ProfileFit:
         x, y, flux = (float(v) for v in self.p[:3])
         if not flux > 0.0:
             raise MeasurementError("no light there")
+        cov = covariance[:2, :2].copy()
+        if flux**2 < FAINT_SNR**2 * covariance[2, 2]:
+            x, y, cov = self._faint(cov)
         if np.hypot(x - self.guess[0], y - self.guess[1]) > max_shift:
             raise MeasurementError("the fit left its place")
         trail, phase = self._trail(), 0.0
-        cov = covariance[:2, :2].copy()
         if self.psf.axes[1] < UNDERSAMPLED_FWHM_PX:
             phase = phase_error(self.psf, trail)
             cov += phase**2 * np.eye(2)

@@ -159,7 +159,7 @@ def _order(psf: PSF) -> int:
     return 2 if narrow > 1.5 else 3 if narrow > 0.8 else 5 if narrow > 0.4 else 9
 
 
-def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POINT):
+def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POINT, coarse: bool = False):
     """Light of a source of unit flux in each pixel, with its slopes.
 
     Parameters
@@ -170,6 +170,8 @@ def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POIN
     columns, rows : (n,) arrays
         Pixels (x and y of their centres).
     trail : Trail
+    coarse : bool
+        Several times as quick and good to 1.5% of the peak: a pixel as a Gaussian of its own width.
 
     Returns
     -------
@@ -187,6 +189,9 @@ def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POIN
     at_rest = trail is POINT or (len(trail.ends) == 1 and not np.any(trail.ends))
     if psf.beta is None and psf.xy == 0.0 and at_rest:
         return _upright_gaussian(psf, columns - x, rows - y)
+    order = 1 if coarse else _order(psf)
+    if coarse:
+        psf = replace(psf, xx=psf.xx + 1 / 12, yy=psf.yy + 1 / 12)
     result = np.zeros((3, columns.size))
     white = _whitener(psf)
     if psf.beta is None:
@@ -194,7 +199,7 @@ def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POIN
         columns, rows = columns[near], rows[near]
     else:
         near = slice(None)
-    dx, dy, share = _nodes(_order(psf))
+    dx, dy, share = _nodes(order)
     px = columns[:, None] + dx - x
     py = rows[:, None] + dy - y
     u = white[0, 0] * px + white[0, 1] * py

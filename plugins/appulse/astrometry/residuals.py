@@ -150,8 +150,8 @@ class Residual:
 
 
 def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec: float | None = None,
-            free_trail: bool = False, at_pixel=None,
-            min_snr: float | None = None) -> Residual:  # fmt: skip
+            free_trail: bool = False, at_pixel=None, min_snr: float | None = None,
+            radius_px: float | None = None) -> Residual:  # fmt: skip
     """Measure one body on one frame.
 
     Parameters
@@ -171,6 +171,8 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     min_snr : float, optional
         Least signal to noise of the fit; by default what noise does not reach, and 11.5 where neither motion
         nor brightness can tell the body from the many unlisted sources.
+    radius_px : float, optional
+        Radius of the aperture within which pixels are fitted; by default as the seeing asks.
 
     Returns
     -------
@@ -198,7 +200,7 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     zero = zero_point(plate)
     pointed = at_pixel is not None
     try:
-        fit = find_and_fit(frame, plate, result, zero, trail, search_arcsec, free_trail, pointed)
+        fit = find_and_fit(frame, plate, result, zero, trail, search_arcsec, free_trail, pointed, radius_px)
         demand(result, plate, fit, min_snr, pointed)
     except MeasurementError as error:
         result.flag = str(error)
