@@ -6,6 +6,7 @@ Run: QT_QPA_PLATFORM=offscreen python tests/benchmarks/bench_viewer.py
 import os
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -15,6 +16,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "glue_plugins"))
 
 import numpy as np
 from glue_worlds import make_frame, make_outlines, make_track
+
+from glue_appulse.layers.moving import MOVING_S
 
 START = """
 import time; begin = time.perf_counter()
@@ -41,17 +44,19 @@ def start_up(rounds=5):
     print(f"start: glue {plain:.2f} s, with ours {ours:.2f} s, ratio {ours / plain:.2f} (at most 1.15)")
 
 
-def pan_seconds(viewer, rounds=12):
-    """Median processor seconds of a drawing after a small pan; drawing uses one thread."""
+def pan_seconds(viewer, rounds=40, step=60, pause=0.0):
+    """Mean processor seconds of a drawing on a pan to and fro by half a window; drawing uses one thread."""
+    state, scale = viewer.state, (viewer.state.x_max - viewer.state.x_min) / viewer.axes.bbox.width
     viewer.figure.canvas.draw()
     seconds = []
     for i in range(rounds):
-        step = 40 * (-1) ** i
-        viewer.state.x_min, viewer.state.x_max = viewer.state.x_min + step, viewer.state.x_max + step
+        move = scale * step * (1 if i < rounds // 2 else -1)
+        time.sleep(pause)
         begin = time.process_time()
+        state.x_min, state.x_max = state.x_min + move, state.x_max + move
         viewer.figure.canvas.draw()
         seconds.append(time.process_time() - begin)
-    return np.median(seconds)
+    return np.mean(seconds)
 
 
 def panning():
@@ -76,8 +81,10 @@ def panning():
             ra, dec = rng.uniform(245.6, 247.2), rng.uniform(-24.9, -23.7)
             add_overlay(app.session, make_track(f"({i}) body", ra=ra, dec=dec, rate_deg_d=(-0.6, 0.2)))
         full = pan_seconds(viewer)
+        rest = pan_seconds(viewer, rounds=6, pause=1.5 * MOVING_S)
         print(f"pan, 24 Mpx, {n_tracks} tracks, {n_outlines} outlines: {1e3 * alone:.0f} ms alone, "
-              f"{1e3 * full:.0f} ms with, ratio {full / alone:.2f} (at most {limit})")  # fmt: skip
+              f"{1e3 * full:.0f} ms with, ratio {full / alone:.2f} (at most {limit}); "
+              f"the drawing at rest {rest / alone:.2f}")  # fmt: skip
         app.close()
 
 
@@ -100,6 +107,39 @@ def linking(n=60):
           f"{time.perf_counter() - begin - frames_s:.2f} s more")  # fmt: skip
 
 
+def memory(n=60, shape=(4000, 6000)):
+    """Most memory that showing a night of 24-megapixel frames one after the other takes, beside one frame."""
+    import resource
+
+    from astropy.io import fits
+    from glue.core import DataCollection
+    from glue_worlds import make_wcs
+
+    from appulse.frames.reading import read_frame
+    from appulse.observers.site import Site
+    from glue_appulse.frames import frame_data
+    from glue_appulse.pixels import STORE
+
+    with tempfile.TemporaryDirectory() as folder:
+        path, header = Path(folder) / "frame.fits", make_wcs(shape=shape, scale=1.2).to_header()
+        header["DATE-OBS"], header["EXPTIME"] = "2027-05-05T23:00:00", 60.0
+        fits.PrimaryHDU(np.ones(shape, np.int16), header).writeto(path)
+        site = Site.geocentre()
+        collection = DataCollection()
+        for i in range(n):
+            data = frame_data(read_frame(path, site=site))
+            data.label = f"frame-{i}"
+            collection.append(data)
+        peaks = []
+        for data in collection:
+            data["pixels"].sum()
+            peaks.append(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+        one = np.prod(shape) * 4 / 1e6
+        print(f"memory: {n} frames of 24 Mpx looked at, {one:.0f} MB each: peak {peaks[0]:.0f} MB after the "
+              f"first, {peaks[n // 2]:.0f} after half, {peaks[-1]:.0f} after all; pixels held "
+              f"{STORE.held / 1e6:.0f} MB of {STORE.limit / 1e6:.0f} allowed")  # fmt: skip
+
+
 if __name__ == "__main__":
     from glue_appulse import outlines, tracks
 
@@ -107,4 +147,5 @@ if __name__ == "__main__":
         plugin.setup()
     linking()
     panning()
+    memory()
     start_up()

@@ -69,22 +69,16 @@ class SkyLayerArtist(MatplotlibLayerArtist):
     def refresh(self):
         """Bring the graphic up to date with the layer's data."""
 
-    def shown(self, key):
-        """Whether a frame is visible in this viewer.
-
-        Parameters
-        ----------
-        key : str
-            As :func:`frame_key` gives it.
+    def shown(self):
+        """Frames that are visible in this viewer.
 
         Returns
         -------
-        bool
+        set of str
+            As :func:`frame_key` gives them.
         """
-        return any(
-            state.visible and is_frame(state.layer) and frame_key(state.layer) == key
-            for state in self._viewer_state.layers
-        )
+        layers = self._viewer_state.layers
+        return {frame_key(one.layer) for one in layers if one.visible and is_frame(one.layer)}
 
     def projector(self):
         """The viewer's reference image as a projector, or None with the layer disabled and the reason said.

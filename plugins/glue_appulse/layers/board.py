@@ -10,6 +10,9 @@ from matplotlib.transforms import Bbox, IdentityTransform
 
 from appulse.overlays.palette import HALO
 
+from .moving import Ride, Starter
+from .view import View
+
 #: Above every layer of glue, below its frame around the axes.
 BOARD_ZORDER = 50_000
 #: Words that fit on a screen and can still be read; what is left out comes back under zoom.
@@ -137,8 +140,9 @@ class Placer:
 class LabelBoard(Artist):
     """Artist that asks its providers for words at every drawing and writes those that find room.
 
-    A provider has ``labels(renderer)``, giving a list of :class:`Label`, and ``obstacles()``, giving boxes
-    to keep free. Get the board of an axes from :meth:`of`.
+    A provider is a graphic with ``labels()``, giving a list of :class:`Label`, and ``obstacles()``, giving
+    boxes to keep free. Get the board of an axes from :meth:`of`. While the window moves over the sky at one
+    scale, a picture of all graphics and words is carried along instead: see :mod:`.moving`.
     """
 
     def __init__(self):
@@ -154,6 +158,7 @@ class LabelBoard(Artist):
             {"facecolor": HALO, "alpha": PLATE_ALPHA, "linewidth": 0, "boxstyle": "round,pad=0.12"}
         )
         self._sizes, self._pictures = {}, {}
+        self._ride = Ride(self)
 
     @classmethod
     def of(cls, axes):
@@ -172,7 +177,13 @@ class LabelBoard(Artist):
             board = cls()
             axes.add_artist(board)
             board.set_clip_on(False)
+            axes.add_artist(Starter(board._ride))
         return board
+
+    @property
+    def riding(self):
+        """Whether a picture of the graphics is carried along in this drawing."""
+        return self._ride.on
 
     def join(self, provider):
         """Let a provider's words be written.
@@ -206,32 +217,46 @@ class LabelBoard(Artist):
         return self._sizes[key]
 
     def draw(self, renderer):
-        """Write what finds room.
+        """Write what finds room, or carry the picture of a moment ago along.
 
         Parameters
         ----------
         renderer : matplotlib.backend_bases.RendererBase
         """
-        self.placed = []
         if not self.get_visible():
+            self.placed = []
             return
+        if self.riding:
+            self._ride.draw(renderer)
+        else:
+            self.write(renderer, View(self.axes))
+            self._ride.drawn()
+        self.stale = False
+
+    def write(self, renderer, view):
+        """Write what finds room in a window.
+
+        Parameters
+        ----------
+        renderer : matplotlib.backend_bases.RendererBase
+        view : View
+        """
+        self.placed = []
         self._text.set_figure(self.get_figure())
         providers = [p for p in self.providers if p.get_visible()]
-        placer = Placer(self.axes.bbox.extents)
+        placer = Placer(view.window)
         for provider in providers:
             placer.block(provider.obstacles())
-        wanted = sorted(
-            (label for p in providers for label in p.labels(renderer)), key=lambda one: one.priority
-        )
+        wanted = sorted((label for p in providers for label in p.labels()), key=lambda one: one.priority)
+        most = MAX_LABELS * view.share
         for label in wanted:
-            if len(self.placed) >= MAX_LABELS:
+            if len(self.placed) >= most:
                 break
             box = placer.place(label, *self._extent(renderer, label))
             if box is not None:
                 self.placed.append((label, Bbox.from_extents(*box)))
         for label, box in self.placed:
             self._write(renderer, label, box)
-        self.stale = False
 
     def _write(self, renderer, label, box):
         """Words on the screen; on a pixel canvas out of a store, for drawing letters is what takes long."""

@@ -5,10 +5,10 @@ from glue.core.exceptions import IncompatibleAttribute
 from glue.core.subset import Subset
 from glue.viewers.matplotlib.state import DeferredDrawCallbackProperty as Drawn
 from glue.viewers.matplotlib.state import MatplotlibLayerState
-from matplotlib.artist import Artist
 
 from ..kinds import is_frame
 from .base import SkyLayerArtist
+from .graphic import SkyGraphic
 from .script import export_marks
 from .stroke import joined, stroke
 
@@ -22,7 +22,7 @@ class MarkLayerState(MatplotlibLayerState):
     show_offset = Drawn(True, docstring="Whether a line leads from the predicted to the measured place")
 
 
-class MarkGraphic(Artist):
+class MarkGraphic(SkyGraphic):
     """Artist of measured places.
 
     Parameters
@@ -34,7 +34,7 @@ class MarkGraphic(Artist):
         With the attributes of :class:`MarkLayerState`.
     swapped : bool
     shown : callable or None
-        Tells of a frame's name whether its places are drawn; None draws all.
+        Gives the names of the frames whose places are drawn; None draws all.
     """
 
     def __init__(self, rows, projector, look, *, swapped=False, shown=None):
@@ -65,19 +65,27 @@ class MarkGraphic(Artist):
         """
         good = np.isfinite(self.measured).all(1)
         if self.shown is not None:
-            good &= np.array([self.shown(str(name)) for name in self.rows["frame"]], bool)
+            good &= np.isin(np.asarray(self.rows["frame"]).astype(str), list(self.shown()))
         return good
 
-    def draw(self, renderer):
-        """Draw crosses and lines.
+    def stamp(self):
+        """Rows that are drawn.
+
+        Returns
+        -------
+        list of bool
+        """
+        return self.visible_rows().tolist()
+
+    def paint(self, renderer, view):
+        """Paint crosses and lines.
 
         Parameters
         ----------
         renderer : matplotlib.backend_bases.RendererBase
+        view : View
         """
-        if not self.get_visible():
-            return
-        transform, segments = self.axes.transData.transform, []
+        transform, segments = view.transform, []
         for i in np.flatnonzero(self.visible_rows()):
             start, end = transform(self.predicted[i]), transform(self.measured[i])
             segments += [
@@ -87,19 +95,7 @@ class MarkGraphic(Artist):
             if self.look.show_offset and np.hypot(*(end - start)) > ARM_PX:
                 segments.append(np.array([start, end]))
         look = self.look
-        stroke(renderer, self.axes, *joined(segments), color=look.color, width=look.width, alpha=look.alpha)
-        self.stale = False
-
-    def join(self, axes, zorder):
-        """Stand on an axes.
-
-        Parameters
-        ----------
-        axes : matplotlib.axes.Axes
-        zorder : float
-        """
-        self.set_zorder(zorder)
-        axes.add_artist(self)
+        stroke(renderer, view.clip, *joined(segments), color=look.color, width=look.width, alpha=look.alpha)
 
 
 def rows_of(layer):
@@ -151,9 +147,9 @@ class MarkLayerArtist(SkyLayerArtist):
             rows = {name: np.empty(0) for name in ("ra_obs", "dec_obs", "ra_calc", "dec_calc", "frame")}
         return MarkGraphic(rows, projector, self.state, swapped=swapped, shown=self._named)
 
-    def _named(self, name):
-        return any(state.visible and is_frame(state.layer) and state.layer.label == name
-                   for state in self._viewer_state.layers)  # fmt: skip
+    def _named(self):
+        layers = self._viewer_state.layers
+        return {one.layer.label for one in layers if one.visible and is_frame(one.layer)}
 
     def frame_keys(self):
         """Names of the frames whose places are drawn now.
@@ -162,4 +158,4 @@ class MarkLayerArtist(SkyLayerArtist):
         -------
         list of str
         """
-        return [str(name) for name in dict.fromkeys(self.graphic.rows["frame"]) if self._named(str(name))]
+        return [str(name) for name in dict.fromkeys(self.graphic.rows["frame"]) if str(name) in self._named()]

@@ -1,12 +1,13 @@
 """Drawing of outlines: one path for all, culled to the window and thinned by size on the screen."""
 
 import numpy as np
-from matplotlib.artist import Artist
 from matplotlib.path import Path
 
-from .board import MAX_LABELS, Label, LabelBoard
+from .board import MAX_LABELS, Label
+from .graphic import SkyGraphic
 from .outline_model import CIRCLE, POINT, POLYGON
 from .stroke import stroke
+from .view import View
 
 NAME_RANK = 20.0
 #: Half width of the lozenge that marks an object without size, display pixels.
@@ -21,7 +22,7 @@ CROWD = 300
 RIM_PT = 1.2
 
 
-class OutlineGraphic(Artist):
+class OutlineGraphic(SkyGraphic):
     """Artist of the outlines of a layer on a reference image.
 
     Objects whose shape is a guess (no position angle known) are dashed; objects without size are lozenges.
@@ -38,7 +39,6 @@ class OutlineGraphic(Artist):
     def __init__(self, model, projector, look, *, swapped=False):
         super().__init__()
         self.look = look
-        self._labels = []
         self.set_model(model, projector, swapped)
 
     def set_model(self, model, projector, swapped=False):
@@ -87,62 +87,50 @@ class OutlineGraphic(Artist):
         low[bare] = high[bare] = self.centres[bare]
         return np.hstack([low, high])
 
-    def visible_objects(self):
+    def visible_objects(self, view=None):
         """Objects within the limits and the window.
+
+        Parameters
+        ----------
+        view : View or None
+            None: the axes' own window.
 
         Returns
         -------
         ndarray of bool, (m,)
         """
-        (x0, x1), (y0, y1) = np.sort(self.axes.get_xlim()), np.sort(self.axes.get_ylim())
+        view = View(self.axes) if view is None else view
+        (x0, x1), (y0, y1) = view.limits()
         low, high = self._bounds[:, :2], self._bounds[:, 2:]
         inside = (low[:, 0] <= x1) & (high[:, 0] >= x0) & (low[:, 1] <= y1) & (high[:, 1] >= y0)
         return inside & self.model.wanted(self.look)
 
-    def labels(self, _renderer):
-        """Words of the last drawing.
-
-        Returns
-        -------
-        list of Label
-        """
-        return self._labels
-
-    def obstacles(self):
-        """Outlines keep no words off.
-
-        Returns
-        -------
-        list
-        """
-        return []
-
-    def draw(self, renderer):
-        """Draw what is in the window.
+    def paint(self, renderer, view):
+        """Paint what is in the window.
 
         Parameters
         ----------
         renderer : matplotlib.backend_bases.RendererBase
+        view : View
         """
-        self._labels = []
-        if not self.get_visible() or not len(self.model.names):
+        if not len(self.model.names):
             return
-        visible = self.visible_objects()
+        visible = self.visible_objects(view)
         if not visible.any():
             return
-        scale = np.abs(np.diff(self.axes.transData.transform([[0, 0], [1, 1]]), axis=0)).max()
+        scale = np.abs(np.diff(view.transform([[0, 0], [1, 1]]), axis=0)).max()
         extent = (self._bounds[:, 2:] - self._bounds[:, :2]).max(1) * scale
         points, crowd = self.model.shapes == POINT, visible.sum() > CROWD
         groups, colours = self._groups()
-        vertices, codes, owner = self._paths(visible, extent)
+        vertices, codes, owner = self._paths(visible, extent, view)
         member = groups[owner]
         for group in np.unique(groups[visible]):
             colour, dashed = colours[group // 2], bool(group % 2)
             path = vertices[member == group], codes[member == group]
-            self._draw_group(renderer, colour, *path, visible & points & (groups == group), crowd, dashed)
+            lone = visible & points & (groups == group)
+            self._draw_group(renderer, view, colour, *path, lone, crowd, dashed)
         if self.look.show_names:
-            self._labels = self._names(visible, extent, points, np.asarray(colours)[groups // 2])
-        self.stale = False
+            self._labels = self._names(visible, extent, points, np.asarray(colours)[groups // 2], view)
 
     def _groups(self):
         """Number of every object's group, two for each colour (solid, dashed), and the colours."""
@@ -153,18 +141,18 @@ class OutlineGraphic(Artist):
             self._grouped = key, groups, [str(colour) for colour in colours]
         return self._grouped[1:]
 
-    def _draw_group(self, renderer, colour, vertices, codes, points, crowd, dashed):
+    def _draw_group(self, renderer, view, colour, vertices, codes, points, crowd, dashed):
         """Objects of one colour, solid or dashed."""
         if dashed and crowd:
             # dashes for nothing: every other chord; a renderer's own cost as much as all the rest
             codes, dashed = np.where(np.arange(len(codes)) % 2, codes, Path.MOVETO), False
         elif not dashed:
-            vertices, codes = self._with_points(vertices, codes, points)
+            vertices, codes = self._with_points(vertices, codes, points, view)
         look = self.look
-        stroke(renderer, self.axes, vertices, codes, color=colour, width=look.width, alpha=look.alpha,
+        stroke(renderer, view.clip, vertices, codes, color=colour, width=look.width, alpha=look.alpha,
                dashed=dashed, rim=0.0 if crowd else RIM_PT)  # fmt: skip
 
-    def _paths(self, chosen, extent):
+    def _paths(self, chosen, extent, view):
         """Vertices that are needed, in display pixels, their codes and objects."""
         if not len(self.model.owner):
             return np.empty((0, 2)), np.empty(0, Path.code_type), np.empty(0, int)
@@ -177,10 +165,10 @@ class OutlineGraphic(Artist):
         mine = np.repeat(stride, self._count)
         keep = self._fixed & (mine > 0)
         keep |= (mine > 0) & self._good & (self.model.order % np.maximum(mine, 1) == 0)
-        return self.axes.transData.transform(self.pixels[keep]), self._codes[keep], self.model.owner[keep]
+        return view.transform(self.pixels[keep]), self._codes[keep], self.model.owner[keep]
 
-    def _with_points(self, vertices, codes, chosen):
-        centres = self.axes.transData.transform(self.centres[chosen])
+    def _with_points(self, vertices, codes, chosen, view):
+        centres = view.transform(self.centres[chosen])
         centres = centres[np.isfinite(centres).all(1)]
         if not len(centres):
             return vertices, codes
@@ -189,12 +177,12 @@ class OutlineGraphic(Artist):
         begin = np.array([Path.MOVETO, *[Path.LINETO] * 4], Path.code_type)
         return np.vstack([vertices, more]), np.concatenate([codes, np.tile(begin, len(centres))])
 
-    def _names(self, visible, extent, points, colours):
+    def _names(self, visible, extent, points, colours, view):
         """Names above the outlines, within the window for those that reach beyond it; largest first."""
-        x0, y0, x1, y1 = self.axes.bbox.extents
+        x0, y0, x1, y1 = view.window
         named = np.flatnonzero(visible & (points | (extent > NAME_PX)))
         named = named[np.argsort(-extent[named], kind="stable")][: 4 * MAX_LABELS]
-        low, high = (self.axes.transData.transform(self._bounds[named][:, part]) for part in ([0, 1], [2, 3]))
+        low, high = (view.transform(self._bounds[named][:, part]) for part in ([0, 1], [2, 3]))
         x = np.clip((low + high)[:, 0] / 2, x0 + 30, x1 - 30)
         y = np.clip(np.maximum(low, high)[:, 1], y0 + 20, y1 - 24)
         gap = np.where(points[named], POINT_PX + 3, 4.0)
@@ -205,19 +193,3 @@ class OutlineGraphic(Artist):
             for i, first, room, *place in zip(named, rank, gap, x, y, strict=True)
         ]
 
-    def join(self, axes, zorder):
-        """Stand on an axes, and let the axes' board write the names.
-
-        Parameters
-        ----------
-        axes : matplotlib.axes.Axes
-        zorder : float
-        """
-        self.set_zorder(zorder)
-        axes.add_artist(self)
-        LabelBoard.of(axes).join(self)
-
-    def remove(self):
-        """Leave the axes and its board."""
-        LabelBoard.of(self.axes).leave(self)
-        super().remove()

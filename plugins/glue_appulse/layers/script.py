@@ -87,7 +87,7 @@ def draw_track(ax, data, reference, *, zorder=10, frames=None, **look):
     from .track_graphic import TrackGraphic
     from .track_model import TrackModel
 
-    shown = None if frames is None else set(frames).__contains__
+    shown = None if frames is None else lambda: set(frames)
     graphic = TrackGraphic(
         TrackModel.from_data(data), _projector(reference), SimpleNamespace(**look), shown=shown
     )
@@ -167,7 +167,7 @@ def draw_marks(ax, layer, reference, *, zorder=12, frames=None, **look):
     """
     from .mark_layer import MarkGraphic, rows_of
 
-    shown = None if frames is None else set(frames).__contains__
+    shown = None if frames is None else lambda: set(frames)
     graphic = MarkGraphic(rows_of(layer), _projector(reference), SimpleNamespace(**look), shown=shown)
     graphic.join(ax, zorder)
     return graphic

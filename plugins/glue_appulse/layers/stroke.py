@@ -38,13 +38,14 @@ def joined(segments):
     return np.concatenate(segments), codes
 
 
-def stroke(renderer, axes, vertices, codes, *, color, width, alpha=1.0, dashed=False, rim=RIM_PT):
-    """Draw a path, clipped to its axes.
+def stroke(renderer, clip, vertices, codes, *, color, width, alpha=1.0, dashed=False, rim=RIM_PT):
+    """Draw a path.
 
     Parameters
     ----------
     renderer : matplotlib.backend_bases.RendererBase
-    axes : matplotlib.axes.Axes
+    clip : matplotlib.transforms.Bbox
+        Window, display pixels.
     vertices, codes : ndarray
         Display pixels.
     color : str
@@ -61,7 +62,7 @@ def stroke(renderer, axes, vertices, codes, *, color, width, alpha=1.0, dashed=F
     passes = [(HALO, width + rim, RIM_ALPHA * alpha, False)] if rim else []
     for paint, points, opacity, broken in [*passes, (color, width, alpha, dashed)]:
         gc = renderer.new_gc()
-        gc.set_clip_rectangle(axes.bbox)
+        gc.set_clip_rectangle(clip)
         gc.set_foreground(paint)
         gc.set_alpha(opacity)
         gc.set_linewidth(renderer.points_to_pixels(points))

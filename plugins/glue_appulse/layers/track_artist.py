@@ -2,9 +2,9 @@
 
 import numpy as np
 from glue.core.exceptions import IncompatibleAttribute
-from matplotlib.artist import Artist
 
 from .base import SkyLayerArtist
+from .graphic import SkyGraphic
 from .script import export_track, export_track_subset
 from .stroke import joined, stroke
 from .track_graphic import TrackGraphic, runs
@@ -41,10 +41,10 @@ class TrackLayerArtist(SkyLayerArtist):
         -------
         list of str
         """
-        return [place.frame for place in self.graphic.model.places if self.shown(place.frame)]
+        return [place.frame for place in self.graphic.model.places if place.frame in self.shown()]
 
 
-class StretchGraphic(Artist):
+class StretchGraphic(SkyGraphic):
     """Selected rows of a track: joined where they follow each other, dots where they stand alone.
 
     Parameters
@@ -73,35 +73,22 @@ class StretchGraphic(Artist):
         x, y = projector.to_pixel(self.model.ra, self.model.dec)
         self.vertices = np.column_stack([y, x] if swapped else [x, y])
 
-    def draw(self, renderer):
-        """Draw the stretches.
+    def paint(self, renderer, view):
+        """Paint the stretches.
 
         Parameters
         ----------
         renderer : matplotlib.backend_bases.RendererBase
+        view : View
         """
         good = self.chosen & np.isfinite(self.vertices).all(1)
-        if not self.get_visible() or not good.any():
-            return
-        line = self.axes.transData.transform(self.vertices)
+        line = view.transform(self.vertices)
         segments = [
             line[part] if part.stop - part.start > 1 else np.repeat(line[part], 2, axis=0)
             for part in runs(good)
         ]
         look = self.look
-        stroke(renderer, self.axes, *joined(segments), color=look.color, width=look.width, alpha=look.alpha)
-        self.stale = False
-
-    def join(self, axes, zorder):
-        """Stand on an axes.
-
-        Parameters
-        ----------
-        axes : matplotlib.axes.Axes
-        zorder : float
-        """
-        self.set_zorder(zorder)
-        axes.add_artist(self)
+        stroke(renderer, view.clip, *joined(segments), color=look.color, width=look.width, alpha=look.alpha)
 
 
 class TrackSubsetArtist(SkyLayerArtist):

@@ -8,10 +8,10 @@
 """
 
 import numpy as np
-from matplotlib.artist import Artist
 
-from .board import Label, LabelBoard
+from .board import Label
 from .curve import choose_step, tick_label, tick_times
+from .graphic import SkyGraphic
 from .stroke import joined, stroke
 
 GAP_PX = 11.0
@@ -42,7 +42,7 @@ def runs(good):
     return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-class TrackGraphic(Artist):
+class TrackGraphic(SkyGraphic):
     """Artist of a track on a reference image.
 
     Parameters
@@ -54,15 +54,13 @@ class TrackGraphic(Artist):
     swapped : bool
         Whether the image is shown with rows across.
     shown : callable or None
-        Tells of a frame's key whether its place is to be marked; None marks all.
+        Gives the keys of the frames whose places are marked; None marks all.
     """
 
     def __init__(self, model, projector, look, *, swapped=False, shown=None):
         super().__init__()
         self.model, self.look, self.shown = model, look, shown
         self.set_projector(projector, swapped)
-        self._labels = []
-        self._obstacles = []
 
     def set_projector(self, projector, swapped=False):
         """Change the reference image.
@@ -118,50 +116,37 @@ class TrackGraphic(Artist):
             self._ticks[step_min] = times, *(self._pixels(*self.model.at(moment)) for moment in moments)
         return self._ticks[step_min]
 
-    def labels(self, _renderer):
-        """Words of the last drawing.
+    def stamp(self):
+        """Frames whose places are marked.
 
         Returns
         -------
-        list of Label
+        set of str or None
         """
-        return self._labels
+        return None if self.shown is None else self.shown()
 
-    def obstacles(self):
-        """Boxes that words keep off: the predicted places.
-
-        Returns
-        -------
-        list of (float, float, float, float)
-        """
-        return self._obstacles
-
-    def draw(self, renderer):
-        """Draw line, ticks, places, ellipse and arrow.
+    def paint(self, renderer, view):
+        """Paint line, ticks, places, ellipse and arrow.
 
         Parameters
         ----------
         renderer : matplotlib.backend_bases.RendererBase
+        view : View
         """
-        self._labels, self._obstacles = [], []
-        if not self.get_visible():
-            return
-        window = self.axes.bbox.extents
-        line = self.axes.transData.transform(self.vertices)
-        seen = self._seen(line, window)
-        marks = self._visible_marks(window)
+        line = view.transform(self.vertices)
+        seen = self._seen(line, view.window)
+        marks = self._visible_marks(view)
         segments = [
             line[part] for part in runs(seen & self._clear(line, marks)) if part.stop - part.start > 1
         ]
         if self.look.show_ticks and seen.sum() > 1 and self.model.curve is not None:
-            segments += self._draw_ticks(line, seen, window, marks)
+            segments += self._draw_ticks(line, seen, view, marks)
         for place, centre, trail, ring in marks:
             segments += self._draw_place(place, centre, trail, ring, line, seen)
         if self.look.show_direction and self.model.curve is not None:
-            segments += self._arrow(line, seen)
+            segments += self._arrow(line, seen, view)
         look = self.look
-        stroke(renderer, self.axes, *joined(segments), color=look.color, width=look.width, alpha=look.alpha)
-        self.stale = False
+        stroke(renderer, view.clip, *joined(segments), color=look.color, width=look.width, alpha=look.alpha)
 
     @staticmethod
     def _seen(line, window):
@@ -176,12 +161,12 @@ class TrackGraphic(Artist):
         seen[1:] |= crossing
         return seen & np.isfinite(line).all(1)
 
-    def _visible_marks(self, window):
-        x0, y0, x1, y1 = window
-        transform = self.axes.transData.transform
-        found = []
+    def _visible_marks(self, view):
+        x0, y0, x1, y1 = view.window
+        transform = view.transform
+        found, shown = [], self.stamp()
         for place, (centre, trail, ring) in self._marks:
-            if not np.isfinite(centre).all() or not (self.shown is None or self.shown(place.frame)):
+            if not np.isfinite(centre).all() or not (shown is None or place.frame in shown):
                 continue
             at = transform(centre)
             if x0 <= at[0] <= x1 and y0 <= at[1] <= y1:
@@ -202,20 +187,20 @@ class TrackGraphic(Artist):
                 clear &= np.hypot(*(line - centre).T) > self._gap(trail)
         return clear
 
-    def _draw_ticks(self, line, seen, window, marks):
+    def _draw_ticks(self, line, seen, view, marks):
         part = line[seen]
         length = np.hypot(*np.diff(part, axis=0).T).sum()
         span_min = np.ptp(self.model.mjd[seen]) * 1440
         step = self.look.tick_step or choose_step(span_min, length)
         times, pixels, before, after = self._tick_table(step)
-        at = self.axes.transData.transform(pixels)
+        at, window = view.transform(pixels), view.window
         keep = (
             np.isfinite(at).all(1)
             & (at >= window[:2]).all(1)
             & (at <= window[2:]).all(1)
             & self._clear(at, marks)
         )
-        normal = self._normals(before[keep], after[keep])
+        normal = self._normals(view.transform(before[keep]), view.transform(after[keep]))
         for time, point, across in zip(times[keep], at[keep], normal, strict=True):
             if self.look.show_labels:
                 angle = np.degrees(np.arctan2(across[1], across[0]))
@@ -232,9 +217,10 @@ class TrackGraphic(Artist):
                 )
         return [np.array([p - TICK_PX * n, p + TICK_PX * n]) for p, n in zip(at[keep], normal, strict=True)]
 
-    def _normals(self, before, after):
+    @staticmethod
+    def _normals(before, after):
         """Unit vectors across the line on the screen, pointing up rather than down."""
-        along = self.axes.transData.transform(after) - self.axes.transData.transform(before)
+        along = after - before
         along /= np.maximum(np.hypot(*along.T), 1e-9)[:, None]
         across = np.column_stack([-along[:, 1], along[:, 0]])
         return np.where(across[:, 1:] < 0, -across, across)
@@ -273,12 +259,12 @@ class TrackGraphic(Artist):
             )
         return made
 
-    def _arrow(self, line, seen):
+    def _arrow(self, line, seen, view):
         """Two strokes at the last vertex in the window, set in from its edge."""
         inside = np.flatnonzero(seen)
         if inside.size < 2:
             return []
-        x0, y0, x1, y1 = self.axes.bbox.extents
+        x0, y0, x1, y1 = view.window
         within = inside[((line[inside] > [x0 + 4, y0 + 4]) & (line[inside] < [x1 - 4, y1 - 4])).all(1)]
         if within.size < 2:
             return []
@@ -292,19 +278,3 @@ class TrackGraphic(Artist):
         left = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
         return [np.array([tip + left @ back, tip, tip + left.T @ back])]
 
-    def join(self, axes, zorder):
-        """Stand on an axes, and let the axes' board write the words.
-
-        Parameters
-        ----------
-        axes : matplotlib.axes.Axes
-        zorder : float
-        """
-        self.set_zorder(zorder)
-        axes.add_artist(self)
-        LabelBoard.of(axes).join(self)
-
-    def remove(self):
-        """Leave the axes and its board."""
-        LabelBoard.of(self.axes).leave(self)
-        super().remove()
