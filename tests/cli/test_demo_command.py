@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import yaml
 
+from appulse.cli.demo import program_as_typed
 from appulse.cli.main import main
 from appulse.formats.residual_table import read_residuals
 
@@ -108,3 +109,10 @@ def test_the_night_is_judged_rightly(demo):
     """The orbit is good to some mas, so an offset along the track is the clock's."""
     text = (demo / "evidence.html").read_text(encoding="utf-8")
     assert "The clock is off by +95" in text
+
+
+def test_the_last_line_can_be_typed_where_the_program_is_not_on_the_path(tmp_path):
+    program = tmp_path / ".venv" / "bin" / "appulse"
+    program.parent.mkdir(parents=True)
+    program.touch()
+    assert program_as_typed(str(program)) == str(program)

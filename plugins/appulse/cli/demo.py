@@ -1,6 +1,8 @@
 """``appulse demo``: the sample night, measured, with the known answers beside."""
 
 import argparse
+import shutil
+import sys
 from pathlib import Path
 
 from appulse.errors import FrameError, TableError
@@ -61,6 +63,30 @@ def find_data(given: Path | None) -> Path:
     )
 
 
+def program_as_typed(word: str) -> str:
+    """The word that starts the program from where the user stands, on the path or not.
+
+    Parameters
+    ----------
+    word : str
+        First word of the command line, ``sys.argv[0]``.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> program_as_typed("no/such/venv/bin/appulse"), program_as_typed("/usr/bin/pytest")
+    ('no/such/venv/bin/appulse', 'appulse')
+    """
+    found = shutil.which("appulse")
+    typed = Path(word)
+    if typed.stem != "appulse" or (found is not None and typed.is_file() and typed.samefile(found)):
+        return "appulse"
+    return str(typed)
+
+
 def run(args: argparse.Namespace) -> int:
     """Measure, compare, write.
 
@@ -96,7 +122,7 @@ def run(args: argparse.Namespace) -> int:
     tables = f"--orbits {plan.orbits} --stars {plan.stars}"
     print(
         f"\nOpen {args.out / 'evidence.html'} in a browser. The same in glue (needs the extra 'desktop'):\n"
-        f"  appulse view {data / '*.fits.fz'} --body {answers['body']} {tables}"
+        f"  {program_as_typed(sys.argv[0])} view {data / '*.fits.fz'} --body {answers['body']} {tables}"
     )
     return outcome.exit_code
 

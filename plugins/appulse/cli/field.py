@@ -9,9 +9,9 @@ from appulse.errors import InputError
 _EXAMPLES = """\
 examples:
   bodies of the bundled starter set and deep-sky objects, down to magnitude 16
-    appulse field night/m1.fits --limit 16 --out field.ecsv
+    appulse field night/f1.fits --limit 16 --out field.ecsv
   bodies of your own orbit file, and outlines that you have drawn beside those of the catalogue
-    appulse field night/m1.fits --orbits mine.csv --outlines drawn.csv --out field.ecsv
+    appulse field night/f1.fits --orbits mine.csv --outlines drawn.csv --out field.ecsv
 
 A frame without time or site still gets its deep-sky objects; the bodies are left out, and that is said.
 """

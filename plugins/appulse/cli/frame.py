@@ -10,9 +10,9 @@ examples:
   are time, site and plate solution understood?
     appulse frame night/*.fits
   the header has one time only, and it is the middle of the exposure; the site is not in it
-    appulse frame m1.fits --time-is mid --site X05
+    appulse frame f1.fits --time-is mid --site X05
   DATE-OBS and MJD-OBS disagree: believe one of them
-    appulse frame m1.fits --time MJD-OBS
+    appulse frame f1.fits --time MJD-OBS
 
 A frame that can be measured ends in 'ready'; else its notes say what is missing and which option gives it.
 """

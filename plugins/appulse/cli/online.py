@@ -9,9 +9,9 @@ from appulse.errors import AppulseError, InputError
 _EXAMPLES = """\
 examples:
   reference stars with proper motions for a frame, as a star table for --stars
-    appulse online stars --frame night/m1.fits --out stars.ecsv
+    appulse online stars --frame night/f1.fits --out stars.ecsv
   which known bodies are in the frame, as a positions table for --positions
-    appulse online bodies --frame night/m1.fits --out bodies.ecsv
+    appulse online bodies --frame night/f1.fits --out bodies.ecsv
   JPL Horizons' own places of a body, as a positions table
     appulse online places --body 7 --from 2027-05-04T18:00 --to 2027-05-05T04:00 --step 1h --site X05 \\
         --out iris.ecsv

@@ -289,8 +289,8 @@ def _stem(path: Path) -> str:
 
     Examples
     --------
-    >>> _stem(Path("night/m1.fits.gz")), _stem(Path("m1"))
-    ('m1', 'm1')
+    >>> _stem(Path("night/f1.fits.gz")), _stem(Path("f1"))
+    ('f1', 'f1')
     """
     name = path.name
     for suffix in (".gz", ".fz", ".bz2"):

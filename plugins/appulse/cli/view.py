@@ -115,6 +115,6 @@ def _require_display() -> None:
     known = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
     if sys.platform.startswith("linux") and not any(os.environ.get(name) for name in known):
         raise InputError(
-            "the viewer needs a graphical display, and there is none (DISPLAY and WAYLAND_DISPLAY are empty): "
-            "run it on a desktop; 'appulse residuals ... --also pictures' draws without one"
+            "the viewer needs a graphical display, but there is none (DISPLAY and WAYLAND_DISPLAY are "
+            "empty): run it on a desktop; 'appulse residuals ... --also pictures' draws without one"
         )
