@@ -43,7 +43,7 @@ def search_radius(frame, prediction: Prediction, plate: PlateCheck, fwhm_px: flo
 
 
 def find_and_fit(
-    frame, plate, result, zero: ZeroPoint, trail, search_arcsec, free_trail, pointed
+    frame, plate, result, zero: ZeroPoint, trail, search_arcsec, free_trail, pointed, radius_px=None
 ) -> SourceFit:
     x, y = result.expected_px
     looked, data = plate.survey, frame.data
@@ -61,7 +61,7 @@ def find_and_fit(
     result.others = tuple(one for one in found.candidates if one is not chosen)
     fit = fit_source(
         data, chosen.x, chosen.y, psf, looked.noise, trail=trail, saturation=looked.saturation,
-        neighbours=_neighbours(plate, psf, trail, chosen), free_trail=free_trail,
+        neighbours=_neighbours(plate, psf, trail, chosen), free_trail=free_trail, radius=radius_px,
     )  # fmt: skip
     if np.hypot(fit.x - x, fit.y - y) * frame.pixel_scale > radius + psf.fwhm * frame.pixel_scale:
         raise MeasurementError(f"not seen: nearest source lies beyond {radius:.1f} arcsec")
