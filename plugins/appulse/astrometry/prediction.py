@@ -134,13 +134,11 @@ def pixel_trail(frame, x: float, y: float, prediction: Prediction) -> Trail:
         return POINT
     rate = np.array([prediction.ra_rate, prediction.dec_rate]) / 3600.0
     speed = np.linalg.solve(frame.jacobian(x, y), rate)  # px/s
-    pieces = exposure.intervals or ((exposure.start, exposure.end),)
-    starts = np.array([(a - exposure.mid).sec for a, _ in pieces])
-    ends = np.array([(b - exposure.mid).sec for _, b in pieces])
-    light = ends - starts
+    starts, ends, light = _pieces_s(exposure)
     merged = [[starts[0], ends[0], light[0]]]
     for a, b, seconds in zip(starts[1:], ends[1:], light[1:], strict=True):
-        if (a - merged[-1][1]) * np.hypot(*speed) < MERGE_PX:
+        same = exposure.intervals is not None
+        if same and (a - merged[-1][1]) * np.hypot(*speed) < MERGE_PX:
             merged[-1][1], merged[-1][2] = b, merged[-1][2] + seconds
         else:
             merged.append([a, b, seconds])
@@ -154,3 +152,22 @@ def pixel_trail(frame, x: float, y: float, prediction: Prediction) -> Trail:
     true_middle = np.sum(light * 0.5 * (starts + ends)) / total
     times = merged[:, :2] - middle + true_middle
     return Trail(times[:, :, None] * speed, weights)
+
+
+def _pieces_s(exposure):
+    """Start, end and light of the pieces of an exposure, seconds about its effective middle.
+
+    A stack that says when its light was centred, but not when each exposure was taken, is two halves of
+    unequal light: 1/2 -+ 2 m / L for a middle that lies m after the centre of a span L. So the image that is
+    fitted has its middle where the time has.
+    """
+    if exposure.intervals is not None:
+        starts = np.array([(a - exposure.mid).sec for a, _ in exposure.intervals])
+        ends = np.array([(b - exposure.mid).sec for _, b in exposure.intervals])
+        return starts, ends, ends - starts
+    start, end = (exposure.start - exposure.mid).sec, (exposure.end - exposure.mid).sec
+    centre, span = 0.5 * (start + end), end - start
+    if span <= 0.0 or abs(centre) < 1e-3 * span:
+        return np.array([start]), np.array([end]), np.array([span])
+    late = np.clip(0.5 - 2.0 * centre / span, 0.0, 1.0)
+    return np.array([start, centre]), np.array([centre, end]), span * np.array([1.0 - late, late])
