@@ -1,0 +1,179 @@
+"""``appulse sequence`` from outside: bad frames in a batch, recipes, editing the grades."""
+
+import shutil
+
+import numpy as np
+import pytest
+import yaml
+from astropy.io import fits
+from astropy.table import Table
+from PIL import Image
+
+from appulse.cli.main import main
+
+
+@pytest.fixture(scope="module")
+def night(sample_data, tmp_path_factory):
+    """Four sample frames cut to a window around the body, so that a run takes a moment."""
+    folder = tmp_path_factory.mktemp("cut")
+    answers = yaml.safe_load((sample_data / "answers.yaml").read_text(encoding="utf-8"))["frames"]
+    for number in (1, 2, 4, 6):
+        name = f"iris_{number}.fits.fz"
+        with fits.open(sample_data / name) as hdus:
+            x, y = round(answers[name]["x"]), round(answers[name]["y"])
+            x0, y0 = max(x - 240, 0), max(y - 200, 0)
+            header, data = hdus[1].header.copy(), hdus[1].data[y0 : y0 + 400, x0 : x0 + 480]
+            header["CRPIX1"] -= x0
+            header["CRPIX2"] -= y0
+            fits.writeto(folder / f"iris_{number}.fits", data, header, output_verify="ignore")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def words(sample_data):
+    return [
+        "--body",
+        "7",
+        "--orbits",
+        str(sample_data / "orbit.ecsv"),
+        "--stars",
+        str(sample_data / "stars.ecsv"),
+    ]
+
+
+@pytest.fixture(scope="module")
+def made(night, words, tmp_path_factory):
+    out = tmp_path_factory.mktemp("made")
+    frames = [str(path) for path in sorted(night.glob("iris_*.fits"))]
+    code = main(["sequence", *frames, *words, "--also", "tiff,jpeg", "--jpeg-size", "200", "--out", str(out)])
+    assert code == 0
+    return out
+
+
+def test_products(made):
+    names = {path.name for path in made.iterdir()}
+    assert {"base.fits", "tracked.fits", "composite.png", "composite.tiff", "composite.jpg"} <= names
+    assert {"animation.gif", "recipe.yaml", "dots.ecsv", "grades.ecsv", "grades.png"} <= names
+    with Image.open(made / "composite.jpg") as picture:
+        assert max(picture.size) == 200
+        assert picture.info["icc_profile"][36:40] == b"acsp"
+    with Image.open(made / "animation.gif") as picture:
+        assert picture.n_frames >= 4
+
+
+def test_wcs_of_the_stack_puts_the_dots_where_the_body_was(made, sample_data):
+    answers = yaml.safe_load((sample_data / "answers.yaml").read_text(encoding="utf-8"))["frames"]
+    for row in Table.read(made / "dots.ecsv"):
+        truth = answers[row["frame"] + ".fz"]
+        east = (row["ra"] - truth["ra_true"]) * 3600 * np.cos(np.radians(truth["dec_true"]))
+        # A third of a 3.6 arcsec pixel: dots are set where the light is, in steps of a quarter FWHM.
+        assert np.hypot(east, (row["dec"] - truth["dec_true"]) * 3600) < 1.2
+
+
+def test_a_recipe_repeats_to_the_same_pixels(made, tmp_path):
+    assert main(["sequence", "--recipe", str(made / "recipe.yaml"), "--out", str(tmp_path)]) == 0
+    before, after = (
+        yaml.safe_load((f / "recipe.yaml").read_text(encoding="utf-8")) for f in (made, tmp_path)
+    )
+    assert after["results"] == before["results"]
+    assert (tmp_path / "composite.png").read_bytes() == (made / "composite.png").read_bytes()
+
+
+def test_a_changed_frame_is_refused_by_the_recipe(made, night, tmp_path, capsys):
+    shutil.copytree(night, tmp_path / "cut")
+    recipe = yaml.safe_load((made / "recipe.yaml").read_text(encoding="utf-8"))
+    recipe["frames"] = {f"cut/{name.rsplit('/')[-1]}": entry for name, entry in recipe["frames"].items()}
+    recipe["stars"] = None
+    (tmp_path / "r.yaml").write_text(yaml.safe_dump(recipe), encoding="utf-8")
+    with fits.open(tmp_path / "cut" / "iris_1.fits", mode="update") as hdus:
+        hdus[0].data[0, 0] += 1
+    assert main(["sequence", "--recipe", str(tmp_path / "r.yaml"), "--out", str(tmp_path / "o")]) == 2
+    assert "iris_1.fits: its bytes are not those" in capsys.readouterr().err
+
+
+def test_an_existing_output_is_refused(made, night, words, capsys):
+    assert main(["sequence", str(night / "iris_1.fits"), *words, "--out", str(made)]) == 2
+    assert "--overwrite" in capsys.readouterr().err
+
+
+def test_bad_frames_are_told_and_the_rest_goes_on(night, words, tmp_path, capsys):
+    with fits.open(night / "iris_1.fits") as hdus:
+        header, data = hdus[0].header, hdus[0].data
+        plain = fits.Header(
+            [(c.keyword, c.value) for c in header.cards if not c.keyword.startswith(("CTYPE", "A_", "B_"))]
+        )
+        fits.writeto(tmp_path / "nowcs.fits", data, plain)
+        other = header.copy()
+        other["CRVAL1"] = header["CRVAL1"] - 20.0
+        fits.writeto(tmp_path / "other.fits", data, other)
+        dim = header.copy()
+        sky = np.median(data)
+        fits.writeto(tmp_path / "cloud.fits", (sky + (data - sky) * 0.25).astype(np.float32), dim)
+        fits.writeto(tmp_path / "small.fits", data[50:350, 60:420], shifted(header, 60, 50))
+    Image.new("RGB", (40, 40)).save(tmp_path / "snap.jpg")
+    frames = [*sorted(night.glob("iris_[24].fits")), *sorted(tmp_path.glob("*.fits")), tmp_path / "snap.jpg"]
+    out = tmp_path / "out"
+    assert main(["sequence", *map(str, frames), *words, "--out", str(out)]) == 1
+    err = capsys.readouterr().err
+    for word in ("nowcs.fits", "other.fits: another field", "cloud.fits: left out, clouded", "snap.jpg"):
+        assert word in err
+    table = Table.read(out / "grades.ecsv")
+    kept = {str(row["frame"]) for row in table if row["keep"]}
+    assert kept == {"iris_2.fits", "iris_4.fits", "small.fits"}
+
+
+def shifted(header, dx, dy):
+    new = header.copy()
+    new["CRPIX1"] -= dx
+    new["CRPIX2"] -= dy
+    return new
+
+
+def test_edited_grades_are_followed(made, night, words, tmp_path):
+    table = Table.read(made / "grades.ecsv")
+    table["keep"][0] = False
+    table.write(tmp_path / "grades.ecsv")
+    frames = [str(path) for path in sorted(night.glob("iris_*.fits"))]
+    more = [
+        "--grades",
+        str(tmp_path / "grades.ecsv"),
+        "--dots",
+        "none",
+        "--fixed",
+        "body",
+        "--play",
+        "bounce",
+    ]
+    assert main(["sequence", *frames, *words, *more, "--out", str(tmp_path / "o")]) == 0
+    assert fits.getheader(tmp_path / "o" / "base.fits")["NCOMBINE"] == 3
+
+
+def test_a_colour_base_that_misses_the_track_is_told(night, words, tmp_path, capsys):
+    with fits.open(night / "iris_2.fits") as hdus:
+        corner = hdus[0].data[:150, :150].astype(np.float32)
+        fits.writeto(tmp_path / "rgb.fits", np.stack([corner] * 3), hdus[0].header, output_verify="ignore")
+    frames = [str(path) for path in sorted(night.glob("iris_[24].fits"))]
+    more = ["--colour", str(tmp_path / "rgb.fits"), "--marks", "scale,compass,times,ring", "--north-up"]
+    assert main(["sequence", *frames, *words, *more, "--out", str(tmp_path / "o")]) == 0
+    assert "does not cover the body" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("more", "word"),
+    [
+        (["--marks", "stars"], "ring"),
+        (["--also", "bmp"], "tiff"),
+        (["--view", "0.1"], "64"),
+        (["--cadence", "often"], "--step"),
+        (["--reference", "x.fits"], "x.fits"),
+    ],
+)
+def test_wrong_words_are_told(night, words, tmp_path, capsys, more, word):
+    code = main(["sequence", str(night / "iris_1.fits"), *words, *more, "--out", str(tmp_path / "o")])
+    assert code == 2
+    assert word in capsys.readouterr().err
+
+
+def test_frames_or_recipe_are_needed(tmp_path, capsys):
+    assert main(["sequence", "--out", str(tmp_path / "o")]) == 2
+    assert "--recipe" in capsys.readouterr().err
