@@ -64,9 +64,12 @@ CASES = {
     "clock 20 s, second body of 20 arcsec/h": (
         lambda rng: night(rng, clock=20.0)
         + night(rng, clock=20.0, name="12", rate=20.0, pa=100.0), {"clock"}),
-    "clock 20 s, second slow body": (
+    "clock 20 s, second body of 150 arcsec/h": (
         lambda rng: night(rng, clock=20.0)
         + night(rng, clock=20.0, name="12", rate=150.0, pa=100.0), {"clock"}),
+    "clock 20 s, second body too slow to tell": (
+        lambda rng: night(rng, clock=20.0)
+        + night(rng, clock=20.0, name="12", rate=3.0, pa=100.0), {"clock or orbit", "can't tell"}),
     "plate 0.3": (lambda rng: night(rng, plate=direction(*(0.3 * unit(rng)))), {"plate"}),
     "orbit 1.0, half across": (lambda rng: night(rng, orbit=orbit_half(rng)), {"orbit"}),
     "orbit 1.0 along, clock stated 1 s": (
@@ -103,13 +106,37 @@ def wrong_drift(rng):
     return direction(0, rate, pa) - direction(0, RATE)
 
 
+def graded(cause, sigmas, rng):
+    """A night with an effect of so many sigmas of what all its frames together tell."""
+    size = sigmas / np.sqrt(np.sum(night_weights(cause)))
+    if cause == "clock":
+        return night(rng, clock=size * 3600 / RATE)
+    if cause == "orbit":
+        return night(rng, orbit=direction(size * rng.choice([-1, 1]), 0.0))
+    return night(rng, plate=size * unit(rng))
+
+
+def night_weights(cause):
+    """Inverse variances of the frames of a night, arcsec^-2; a body's centroid has its plate's error too."""
+    if cause == "plate":
+        return np.full(FRAMES, PLATE_SIGMA**-2)
+    return np.full(FRAMES, np.mean(1 / (np.square(SIGMA * np.linspace(0.7, 1.4, 99)) + PLATE_SIGMA**2)))
+
+
 def main():
     nights = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 604
     for name, (make, right) in CASES.items():
-        rng = np.random.default_rng(604)
+        rng = np.random.default_rng(seed)
         said = Counter(judge(make(rng)).cause for _ in range(nights))
         good = sum(said[cause] for cause in right)
         print(f"{good:4d} of {nights} right  {name}: {dict(said)}", flush=True)
+    for cause, right in (("clock", {"clock or orbit"}), ("orbit", {"orbit"}), ("plate", {"plate"})):
+        for sigmas in (0.0, 2.0, 3.0, 4.0, 5.0, 6.0):
+            rng = np.random.default_rng([seed, 1])
+            said = Counter(judge(graded(cause, sigmas, rng)).cause for _ in range(nights))
+            named = sum(said[one] for one in right)
+            print(f"{named:4d} of {nights} named  {cause} of {sigmas:g} sigma: {dict(said)}", flush=True)
 
 
 if __name__ == "__main__":

@@ -83,10 +83,10 @@ def _other(verdict) -> str:
 
 
 def _open(verdict) -> str:
-    return (
-        f"can't tell: O-C {_vector(verdict.orbit_offset, verdict.orbit_covariance)} is not nothing, but "
-        "these data do not single out a cause"
-    )
+    words = f"can't tell: O-C {_vector(verdict.orbit_offset, verdict.orbit_covariance)}"
+    if np.isfinite(verdict.plate_offset).all():
+        words += f", plates' zero point {_vector(verdict.plate_offset, verdict.plate_covariance)}"
+    return words + "; not all of it is chance, but these data do not single out a cause"
 
 
 _HEAD = {
