@@ -17,7 +17,7 @@ from appulse.astrometry.survey import survey
 from appulse.frames.projection import pixel_to_sky, sky_to_pixel
 from appulse.numerics.robust import mad_sigma
 
-MAX_FITTED = 160
+MAX_FITTED = 90
 QUICK_FWHM = 2.0
 MIN_AFFINE, MIN_SHIFT = 8, 3
 NEAR_ARCSEC, FAR_ARCSEC = 20.0, 420.0
@@ -180,6 +180,42 @@ def align(wcs, shape, stars: StarList, reference_wcs, reference: StarList) -> Al
     moved = np.stack(sky_to_pixel(wcs, *pixel_to_sky(refined, *middle.T)), axis=1) - middle
     ratio, ratio_sigma = _flux_ratio(reference, stars, star[used], source[used])
     return Alignment(refined, int(used.sum()), rms, float(np.hypot(*moved[0])), ratio, ratio_sigma)
+
+
+def tie_to_sky(wcs, shape, stars: StarList, ra, dec, sigma_px) -> Alignment:
+    """Refine a frame's WCS until its stars fall on a catalogue's.
+
+    Parameters
+    ----------
+    wcs : astropy.wcs.WCS
+    shape : (int, int)
+    stars : StarList
+    ra, dec : (n,) arrays, ICRF degrees
+        At the time of the frame, brightest first.
+    sigma_px : (n,) array
+        Their errors.
+
+    Returns
+    -------
+    Alignment
+        Unchanged, with the reason in its notes, where too few stars agree.
+    """
+    measured = np.column_stack([stars.x, stars.y])
+    found = _pairs(wcs, shape, stars, ra, dec, measured)
+    if found is None:
+        return Alignment(
+            wcs, notes=("too few stars of the catalogue are recognised: laid by its own WCS alone",)
+        )
+    star, source = found
+    refined = wcs
+    for _ in range(ROUNDS):
+        predicted = np.stack(sky_to_pixel(refined, ra[star], dec[star]), axis=1)
+        matrix, shift, used = fit_affine(
+            measured[source], predicted, np.hypot(sigma_px[star], stars.sigma[source])
+        )
+        refined = folded(refined, matrix, shift)
+    left = np.stack(sky_to_pixel(refined, ra[star], dec[star]), axis=1) - measured[source]
+    return Alignment(refined, int(used.sum()), float(np.sqrt(np.mean(left[used] ** 2))))
 
 
 def _pairs(wcs, shape, stars, ra, dec, measured):

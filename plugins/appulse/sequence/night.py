@@ -5,15 +5,16 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from astropy.io import fits
 
-from appulse.astrometry.plate import check_plate
 from appulse.errors import AppulseError, InputError
-from appulse.sequence.align import Alignment, StarList, align, fit_affine, folded, quick_list, star_list
+from appulse.sequence.align import Alignment, StarList, align, quick_list, star_list, tie_to_sky
 from appulse.sequence.calibrate import calibrated
 from appulse.sequence.grade import transparencies, verdicts
 from appulse.sequence.grid import SkyGrid, frame_outline, grid_for
 from appulse.sequence.level import Level, grid_places, level_to, sky_on_grid
 from appulse.sequence.parts import digest
 from appulse.sequence.resample import PixelMap
+
+MOST_STARS = 600
 
 
 @dataclass
@@ -230,20 +231,24 @@ def _reference(shots, name):
 
 def _anchor(reference, star_table):
     """Tie the reference's WCS to a star catalogue; notes."""
+    frame = reference.frame
     if callable(star_table):
-        star_table = star_table(reference.frame)
-    plate = check_plate(reference.frame, star_table)
-    reference.frame.release()
-    if not plate.corrected:
-        return [f"{reference.frame.name}: {words}" for words in plate.notes[-1:]]
-    used = np.asarray(plate.stars["used"])
-    measured = np.column_stack([plate.stars["x"][used], plate.stars["y"][used]]).astype(float)
-    sky = (plate.stars["ra"].value[used], plate.stars["dec"].value[used])
-    predicted = np.stack(reference.frame.to_pixel(*sky), axis=1)
-    matrix, shift, kept = fit_affine(measured, predicted, np.full(len(measured), 0.05))
-    wcs = folded(reference.frame.wcs, matrix, shift)
-    reference.alignment = Alignment(wcs, int(kept.sum()), 0.0, float(np.hypot(*plate.offset)), 1.0, 0.0)
-    return [f"{reference.frame.name}: tied to {plate.catalogue}, {int(kept.sum())} stars"]
+        star_table = star_table(frame)
+    places = star_table.at_epoch(frame.exposure.mid)
+    ra, dec = (np.asarray(places[name].value, dtype=float) for name in ("ra", "dec"))
+    near = np.flatnonzero(frame.contains(ra, dec, margin_px=50.0))
+    bright = near[np.argsort(np.nan_to_num(np.asarray(places["g"].value, dtype=float)[near], nan=99.0))]
+    sigma_mas = np.hypot(places["sigma_ra"].to_value("mas"), places["sigma_dec"].to_value("mas"))
+    sigma_px = np.asarray(sigma_mas, dtype=float) / 1000.0 / frame.pixel_scale
+    bright = bright[:MOST_STARS]
+    tied = tie_to_sky(
+        frame.wcs, frame.shape, reference.stars, ra[bright], dec[bright], sigma_px[bright]
+    )  # fmt: skip
+    if tied.n_stars == 0:
+        return [f"{frame.name}: not tied to {star_table.catalogue}: {words}" for words in tied.notes]
+    tied.flux_ratio, tied.ratio_sigma = 1.0, 0.0
+    reference.alignment = tied
+    return [f"{frame.name}: tied to {star_table.catalogue}, {tied.n_stars} stars, RMS {tied.rms_px:.3f} px"]
 
 
 def _same_field(shots, reference, failed):

@@ -11,7 +11,7 @@ from appulse.sequence.composite import body_radius, take_dot
 from appulse.sequence.night import grid_header
 from appulse.sequence.parts import digest
 from appulse.sequence.places import TrailMask
-from appulse.sequence.resample import resample
+from appulse.sequence.resample import Ready
 from appulse.sequence.stack import Layer, stack
 
 STAR_SIGMAS = 2.5
@@ -60,52 +60,71 @@ class Laid:
     shift: tuple = (0.0, 0.0)
 
 
-def lay_frames(night, settings, parts, *, tracked=False, workers=1, progress=None) -> list:
-    """Resample every kept frame onto the star grid, or onto the body's.
+def lay_frames(night, settings, parts, *, track=True, workers=1, progress=None) -> tuple:
+    """Resample every kept frame onto the star grid and onto the body's, both from the same reading.
 
     Parameters
     ----------
     night : Night
     settings : Settings
     parts : Parts
-    tracked : bool
-        Each frame displaced by the body's predicted motion since the reference's middle.
+    track : bool
+        Also onto the body's grid: displaced by the body's predicted motion since the reference's middle.
     workers : int
     progress : callable, optional
 
     Returns
     -------
-    list of Laid
+    laid, moving : lists of Laid
+        The second is empty where it was not asked for.
     """
-    grid = night.grid
-    header = grid_header(grid).tostring()
-    home, _ = night.reference.place.on(grid)
+    home, _ = night.reference.place.on(night.grid)
     colours = all(shot.frame.is_colour for shot in night.kept)
-    laid = []
+    laid, moving = [], []
     for shot in night.kept:
-        place, trail = shot.place.on(grid)
-        shift = (place[0] - home[0], place[1] - home[1]) if tracked else (0.0, 0.0)
-        wcs = shot.alignment.wcs
-        key = digest(shot.key, wcs.to_header_string(relax=True), header, shift, settings.keep, colours)
-        planes = []
-        for index in range(3 if colours else 1):
-
-            def make(index=index, shot=shot, wcs=wcs, shift=shift):
-                source = shot.frame.colour[index] if colours else shot.frame.data
-                return resample(source, wcs, grid, shift=shift, keep=settings.keep, workers=workers)
-
-            kind = "tracked" if tracked else "aligned"
-            planes.append(parts.plane(kind, digest(key, index), grid.shape, make))
+        place, trail = shot.place.on(night.grid)
+        shift = (place[0] - home[0], place[1] - home[1])
+        maker = _Maker(shot, night.grid, settings, colours, float(np.hypot(*shift)), workers)
+        planes = [maker.plane(parts, "aligned", index, (0.0, 0.0)) for index in maker.indices]
+        laid.append(Laid(shot, planes, [shot.level] * len(planes), place, trail))
+        if track:
+            planes = [maker.plane(parts, "tracked", index, shift) for index in maker.indices]
+            level = _moved(shot.level, shift)
+            moving.append(Laid(shot, planes, [level] * len(planes), home, trail - np.array(shift), shift))
         shot.frame.release()
-        one = Laid(shot, planes, [_moved(shot.level, shift)] * len(planes), place, trail, shift)
-        if tracked:
-            one.place, one.trail = home, trail - np.array(shift)
-        laid.append(one)
         if progress is not None:
             progress()
     if colours:
         _level_colours(laid, night)
-    return laid
+        for one, other in zip(laid, moving, strict=False):
+            other.levels = [_moved(level, other.shift) for level in one.levels]
+    return laid, moving
+
+
+class _Maker:
+    """Planes of one frame on disk; pixels are read and filtered when the first one is missing."""
+
+    def __init__(self, shot, grid, settings, colours, reach, workers):
+        self.shot, self.grid, self.settings, self.reach, self.workers = shot, grid, settings, reach, workers
+        self.indices = range(3 if colours else 1)
+        self.colours, self.ready = colours, {}
+        header = shot.alignment.wcs.to_header_string(relax=True)
+        self.key = (shot.key, header, grid_header(grid).tostring(), settings.keep, colours)
+
+    def plane(self, parts, kind, index, shift):
+        """One plane, from disk or made."""
+        return parts.plane(
+            kind, digest(*self.key, shift, index), self.grid.shape, lambda: self._make(index, shift)
+        )
+
+    def _make(self, index, shift):
+        if index not in self.ready:
+            source = self.shot.frame.colour[index] if self.colours else self.shot.frame.data
+            self.ready[index] = Ready(
+                source, self.shot.alignment.wcs, self.grid, reach=self.reach, keep=self.settings.keep,
+                workers=self.workers,
+            )  # fmt: skip
+        return self.ready[index].on(shift)
 
 
 def _moved(level, shift):

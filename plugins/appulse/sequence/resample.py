@@ -20,6 +20,7 @@ MESH = 64
 STRIP_ROWS = 256
 STEEP_SIGMAS = 150.0
 BLOCK = 8
+EDGE = 24
 COARSER = 1.25
 """From this ratio of grid to frame pixels on, the adaptive way is taken."""
 KEEPS = ("surface", "flux")
@@ -122,50 +123,90 @@ def resample(plane, wcs, grid, *, shift=(0.0, 0.0), keep="surface", workers=1, k
     >>> float(np.abs(flat - 7.0).max()) < 1e-5
     True
     """
-    if keep not in KEEPS:
-        raise InputError(f"keep {keep!r}: {' or '.join(KEEPS)} is allowed")
-    mapped = PixelMap.between(grid, wcs, shift)
-    ratio = mapped.area_ratio(grid.shape)
-    kernel = kernel or ("adaptive" if np.sqrt(ratio) > COARSER else "spline")
-    if kernel == "adaptive":
-        return _adaptive(plane, wcs, grid, shift, keep)
-    if kernel != "spline":
-        raise InputError(f"kernel {kernel!r}: spline or adaptive is allowed")
-    bad = ~np.isfinite(plane)
-    source = _filled(plane, bad) if bad.any() else plane
-    coefficients = ndimage.spline_filter(source, order=3, output=np.float32, mode="mirror")
-    out = np.empty(grid.shape, dtype=np.float32)
-    steep = _steep(source)
+    return Ready(
+        plane, wcs, grid, reach=float(np.hypot(*shift)), keep=keep, kernel=kernel, workers=workers
+    ).on(shift)
 
-    def strip(first):
-        last = min(first + STRIP_ROWS, grid.shape[0])
-        x, y = mapped.rows(first, last, grid.shape[1])
-        part = ndimage.map_coordinates(
-            coefficients, [y, x], order=3, prefilter=False, output=np.float32, mode="mirror"
+
+class Ready:
+    """A plane made ready to be resampled onto a grid more than once; only the part that the grid sees.
+
+    Parameters
+    ----------
+    plane, wcs, grid, keep, kernel, workers
+        As for :func:`resample`.
+    reach : float
+        Longest shift that will be asked for, grid px.
+
+    Raises
+    ------
+    InputError
+        Unknown `keep` or `kernel`.
+    """
+
+    def __init__(self, plane, wcs, grid, *, reach=0.0, keep="surface", kernel=None, workers=1):
+        if keep not in KEEPS:
+            raise InputError(f"keep {keep!r}: {' or '.join(KEEPS)} is allowed")
+        self.plane, self.wcs, self.grid, self.keep, self.workers = plane, wcs, grid, keep, workers
+        mapped = PixelMap.between(grid, wcs)
+        ratio = mapped.area_ratio(grid.shape)
+        self.kernel = kernel or ("adaptive" if np.sqrt(ratio) > COARSER else "spline")
+        if self.kernel not in ("spline", "adaptive"):
+            raise InputError(f"kernel {kernel!r}: spline or adaptive is allowed")
+        if self.kernel == "spline":
+            self._filter(mapped, EDGE + reach * np.sqrt(ratio))
+
+    def _filter(self, mapped, margin):
+        ny, nx = self.plane.shape
+        x0, y0 = (
+            int(np.clip(np.floor(np.nanmin(m) - margin), 0, n - 1))
+            for m, n in ((mapped.x, nx), (mapped.y, ny))
         )
-        if steep is not None:
-            _without_rings(part, source, steep, x, y)
-        outside = ~((x >= 0) & (y >= 0) & (x <= plane.shape[1] - 1) & (y <= plane.shape[0] - 1))
-        if bad.any():
-            near = ndimage.map_coordinates(bad, [y, x], order=0, mode="nearest")
-            outside |= near
+        x1, y1 = (
+            int(np.clip(np.ceil(np.nanmax(m) + margin), 1, n)) for m, n in ((mapped.x, nx), (mapped.y, ny))
+        )
+        part = self.plane[y0 : max(y1, y0 + 1), x0 : max(x1, x0 + 1)]
+        bad = ~np.isfinite(part)
+        self.corner, self.bad = (x0, y0), bad if bad.any() else None
+        self.source = np.ascontiguousarray(_filled(part, bad) if self.bad is not None else part)
+        self.coefficients = ndimage.spline_filter(self.source, order=3, output=np.float32, mode="mirror")
+        self.steep = _steep(self.source)
+
+    def on(self, shift=(0.0, 0.0)) -> np.ndarray:
+        """The plane on the grid displaced by `shift`; see :func:`resample`."""
+        if self.kernel == "adaptive":
+            return _adaptive(self.plane, self.wcs, self.grid, shift, self.keep)
+        mapped = PixelMap.between(self.grid, self.wcs, shift)
+        out = np.empty(self.grid.shape, dtype=np.float32)
+        starts = range(0, self.grid.shape[0], STRIP_ROWS)
+        if self.workers > 1:
+            with ThreadPoolExecutor(self.workers) as pool:
+                list(pool.map(lambda first: self._strip(mapped, first, out), starts))
+        else:
+            for first in starts:
+                self._strip(mapped, first, out)
+        return out
+
+    def _strip(self, mapped, first, out):
+        last = min(first + STRIP_ROWS, self.grid.shape[0])
+        x, y = mapped.rows(first, last, self.grid.shape[1])
+        outside = ~((x >= 0) & (y >= 0) & (x <= self.plane.shape[1] - 1) & (y <= self.plane.shape[0] - 1))
+        x, y = x - self.corner[0], y - self.corner[1]
+        part = ndimage.map_coordinates(
+            self.coefficients, [y, x], order=3, prefilter=False, output=np.float32, mode="mirror"
+        )
+        if self.steep is not None:
+            _without_rings(part, self.source, self.steep, x, y)
+        if self.bad is not None:
+            outside |= ndimage.map_coordinates(self.bad, [y, x], order=0, mode="nearest")
         part[outside] = np.nan
-        if keep == "flux":
+        if self.keep == "flux":
             part *= _local_area(x, y)
         out[first:last] = part
 
-    starts = range(0, grid.shape[0], STRIP_ROWS)
-    if workers > 1:
-        with ThreadPoolExecutor(workers) as pool:
-            list(pool.map(strip, starts))
-    else:
-        for first in starts:
-            strip(first)
-    return out
-
 
 def _steep(source):
-    """Blocks of pixels in and next to which something is very bright, so that a spline rings; None without."""
+    """Blocks of pixels in and next to which something is so bright that a spline rings; None without."""
     sample = source[:: max(1, source.shape[0] // 300), :: max(1, source.shape[1] // 300)]
     middle = np.median(sample)
     sigma = 1.4826 * np.median(np.abs(sample - middle))

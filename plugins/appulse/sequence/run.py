@@ -163,7 +163,7 @@ class _Run:
             )  # fmt: skip
         self.night = night
         self.notes += night.notes
-        laid = self._lay(night, False)
+        laid, moving = self._lay(night)
         base = self._stack("still sky", base_stacks, night, laid)
         light = np.stack([one.data for one in base])
         if settings.bin > 1:
@@ -171,7 +171,6 @@ class _Run:
         self._write_grades(night)
         self._fits("base.fits", base, night, "stars at rest, the body taken out")
         dots = dots_of(night, laid, light)
-        moving = self._lay(night, True)
         tracked = self._stack(
             "moving body", lambda n, la, s, p, **k: tracked_stacks(n, la, base, s, p, **k), night, moving
         )
@@ -187,20 +186,14 @@ class _Run:
             self.parts.clear()
         return Result(night, dots, self.written, self.notes, self.parts.reused)
 
-    def _lay(self, night, tracked):
-        words = "following the body" if tracked else "laying frames on the sky"
-        with self.stage(words, len(night.kept)) as bar:
-            laid = lay_frames(
-                night,
-                self.settings,
-                self.parts,
-                tracked=tracked,
-                workers=self.job.workers,
+    def _lay(self, night):
+        with self.stage("laying frames on the sky", len(night.kept)) as bar:
+            laid, moving = lay_frames(
+                night, self.settings, self.parts, track=self.settings.bin == 1, workers=self.job.workers,
                 progress=bar.update,
-            )
-        if not tracked:
-            self.notes += centre_on_body(laid, night.fwhm)
-        return laid
+            )  # fmt: skip
+        self.notes += centre_on_body(laid, night.fwhm)
+        return laid, moving
 
     def _stack(self, words, how, night, laid):
         with self.stage(f"stacking: {words}", night.grid.shape[0] * len(laid[0].planes)) as bar:
