@@ -258,7 +258,8 @@ class _Run:
         missing = ~np.isfinite(colour[:, y, x]).all(axis=0)
         if missing.any():
             self.notes.append(
-                f"the colour base does not cover the body in {int(missing.sum())} of {len(missing)} frames: grey there"
+                f"the colour base does not cover the body in {int(missing.sum())} of {len(missing)} frames: "
+                "grey there"
             )
         if not np.isfinite(colour).any():
             self.notes.append("the colour base does not overlap with the frames: the picture stays grey")
@@ -324,8 +325,8 @@ class _Run:
         sums = {shot.frame.name: shot.frame.checksum or "in memory" for shot in night.shots}
         table["sha256"] = [sums[dot.frame] for dot in dots]
         table.meta["comments"] = [
-            "where each dot of the composite comes from: frame, its effective middle (UTC), zero-based pixel on "
-            "base.fits, ICRF degrees by the frames' stars"
+            "where each dot of the composite comes from: frame, its effective middle (UTC), zero-based pixel "
+            "on base.fits, ICRF degrees by the frames' stars"
         ]
         self._done(write_table(table, self.job.out / "dots.ecsv", self.overwrite))
 
