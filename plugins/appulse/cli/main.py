@@ -30,6 +30,8 @@ COMMANDS = (
     Command("predict", "appulse.cli.predict", "where a body stands: an ephemeris table"),
     Command("field", "appulse.cli.field", "what should be in a frame: bodies and deep-sky objects"),
     Command("residuals", "appulse.cli.residuals", "measure bodies in frames: observed minus calculated"),
+    Command("movers", "appulse.cli.movers", "what else moves across the frames, known or not"),
+    Command("improve", "appulse.cli.improve", "correct an orbit by measured places"),
     Command("encounters", "appulse.cli.encounters", "which bodies pass which objects, months ahead"),
     Command("plan", "appulse.cli.plan", "how to photograph a pass: night, framing, exposures, sheet"),
     Command("campaign", "appulse.cli.campaign", "check a campaign file and say what it asks for"),

@@ -1,4 +1,4 @@
-"""``appulse residuals``: measure bodies in frames."""
+"""``appulse residuals``: measure bodies in frames, or compare observations with an orbit."""
 
 import argparse
 from pathlib import Path
@@ -15,12 +15,19 @@ examples:
     appulse residuals night/*.fits --body 7 --orbits mine.ecsv --stars gaia.ecsv --also all --out measured
   places from an ephemeris service, every one that falls in the frame
     appulse residuals w3.fits.gz --body all --positions places.csv --out measured
+  observations that others have sent in, against your orbit
+    appulse residuals --observations published.psv --orbits mine.ecsv --also evidence --out compared
+  to be sent in: header, station and magnitudes filled in
+    appulse residuals night/*.fits --body 7 --also psv --station X05 --submitter "A. Nonym" \\
+        --telescope reflector,0.25,CMOS --out measured
   a header without site, and with one time only
     appulse residuals a.fits --body 7 --site -70.8,-23,2400 --time-is start --out measured
 
 measured/residuals.ecsv has a row for each frame and body: observed minus calculated, arcsec, east, north and
 along the motion positive, with sigmas, and the stars' own offset (plate_dra, plate_ddec) beside. A body that
-does not show is flagged, not invented. Exit code 1: some frames failed, the others are measured.
+does not show is flagged, not invented. measured/verdict.yaml holds the judgement of the night: each cause
+that was tried with its chi-squared, what cannot be told, and what else could be the dot. Exit code 1: some
+frames failed, the others are measured.
 """
 
 EXTRAS = ("psv", "xml", "obs80", "evidence", "pdf", "pictures")
@@ -33,8 +40,10 @@ def add_parser(subparsers) -> None:
         description="Measure bodies in plate-solved frames: observed minus calculated, with sigmas.",
         epilog=_EXAMPLES,
     )
-    parser.add_argument("frames", nargs="+", metavar="FRAME", help="FITS files (.fits, .fits.gz, .fits.fz)")
-    common.add_orbit_options(parser, body_required=True)
+    parser.add_argument("frames", nargs="*", metavar="FRAME", help="FITS files (.fits, .fits.gz, .fits.fz)")
+    observations_help = "measured places instead of frames: ADES (PSV, XML) or 80 columns"
+    parser.add_argument("--observations", type=Path, metavar="FILE", help=observations_help)
+    common.add_orbit_options(parser)
     positions_help = "places instead of orbits: designation, ra, dec[, time]"
     parser.add_argument("--positions", type=Path, metavar="TABLE", help=positions_help)
     stars_help = "reference stars, Gaia column names; the bundled bright ones when left out"
@@ -83,7 +92,7 @@ def parse_extras(text: str) -> set[str]:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Measure every frame that can be used; write the tables.
+    """Measure every frame that can be used, or compare a file of observations; write the tables.
 
     Raises
     ------
@@ -92,9 +101,17 @@ def run(args: argparse.Namespace) -> int:
     OutputExistsError
         If an output exists and ``--overwrite`` was not given.
     """
+    extras = parse_extras(args.also)
+    if args.observations is not None:
+        if args.frames:
+            raise InputError("frames and --observations at once: measure and compare in two runs")
+        from appulse.cli.observed import run_observations
+
+        return run_observations(args, extras, extras == set(EXTRAS))
+    if not args.frames or args.body is None:
+        raise InputError("frames and --body NAME,... (or all) are needed, or --observations FILE")
     from appulse.cli import pipeline
 
-    extras = parse_extras(args.also)
     paths = common.expand_frames(args.frames)
     plan = pipeline.Plan(
         frames=paths,
