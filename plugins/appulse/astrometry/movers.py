@@ -28,6 +28,13 @@ MAX_RATE = 600.0
 """Fastest motion that is looked for unless told otherwise, arcsec/h."""
 CHI2_LIMIT = 4.0
 """Largest chi-squared per degree of freedom of a line."""
+MOST_PAIRS = 1_000_000
+"""So many pairs of sources are gone through in about ten seconds."""
+CURVATURE = 0.5
+"""1-sigma of the bend of a path, arcsec/h^2: an observer who turns with the Earth sees a body at 1 au bend by
+up to 8.8 arcsec (2 pi / 24 h)^2 = 0.6."""
+SAME_SNR = 5.0
+"""A source whose signal to noise differs by more between two frames is another one (exposures differ, too)."""
 FALSE_LINES = 0.05
 """Expected number of chance lines that is tolerated in a set of frames."""
 
@@ -150,14 +157,16 @@ def _sources(frame, plate, centre, threshold) -> np.ndarray:
 
 
 def _not_stationary(k, seen) -> np.ndarray:
-    """Sources of frame k that no other frame shows at the same place."""
+    """Sources of frame k that no other frame shows at the same place and about as bright."""
     mine = seen[k]
     free = np.ones(len(mine), bool)
     for j, other in enumerate(seen):
         if j == k or len(other) == 0 or len(mine) == 0:
             continue
         distance, partner = cKDTree(other[:, :2]).query(mine[:, :2])
-        free &= distance > 4.0 * np.hypot(mine[:, 2], other[partner, 2])
+        # A bright mover that passes over a faint star is not that star.
+        alike = np.abs(np.log(mine[:, 3] / other[partner, 3])) < np.log(SAME_SNR)
+        free &= ~alike | (distance > 4.0 * np.hypot(mine[:, 2], other[partner, 2]))
     return free
 
 
@@ -170,11 +179,10 @@ def _lines(free, hours, max_rate, needed):
         span = hours[b] - hours[a]
         if trees[a] is None or trees[b] is None or span <= 0:
             continue
-        for i, near in enumerate(trees[a].query_ball_tree(trees[b], max_rate * span)):
-            for j in near:
-                line = _confirm(free, trees, hours, (a, i), (b, j), needed)
-                if line is not None:
-                    found.append(line)
+        for i, j in _promising(free, trees, hours, (a, b), max_rate * span, needed):
+            line = _confirm(free, trees, hours, (a, int(i)), (b, int(j)), needed)
+            if line is not None:
+                found.append(line)
     found.sort(key=lambda one: (-len(one[0]), one[1]))
     taken, kept = set(), []
     for members, quality in found:
@@ -182,6 +190,65 @@ def _lines(free, hours, max_rate, needed):
             taken |= set(members)
             kept.append((members, quality))
     return kept
+
+
+def _promising(free, trees, hours, ends, radius, needed) -> np.ndarray:
+    """Pairs (n, 2) of sources of two frames on whose line enough other frames show something."""
+    a, b = ends
+    near = trees[a].query_ball_tree(trees[b], radius)
+    first = np.repeat(np.arange(len(near)), [len(one) for one in near])
+    second = np.array([j for one in near for j in one], dtype=int)
+    if not len(first):
+        return np.zeros((0, 2), int)
+    p, q = free[a][first], free[b][second]
+    hits = np.zeros(len(first), int)
+    for k, tree in enumerate(trees):
+        if k in ends or tree is None:
+            continue
+        lever = (hours[k] - hours[a]) / (hours[b] - hours[a])
+        own = np.median(free[k][:, 2]) ** 2 + _bend(hours, k, a, b) ** 2
+        reach = 3.5 * np.sqrt(((1 - lever) * p[:, 2]) ** 2 + (lever * q[:, 2]) ** 2 + own)
+        distance, _ = tree.query(
+            p[:, :2] + lever * (q[:, :2] - p[:, :2]), distance_upper_bound=float(reach.max())
+        )
+        hits += distance < reach
+    keep = hits >= needed - 2
+    return np.stack([first[keep], second[keep]], axis=1)
+
+
+def _bend(hours, k, a, b) -> float:
+    """How far a bent path may lie from the straight line through two of its points, 1-sigma, arcsec."""
+    return 0.5 * CURVATURE * abs((hours[k] - hours[a]) * (hours[k] - hours[b]))
+
+
+def workable_threshold(frames, plates, *, max_rate: float = MAX_RATE, threshold: float = 5.0) -> float:
+    """Least signal to noise at which the pairs of sources can be gone through in reasonable time.
+
+    Parameters
+    ----------
+    frames, plates, max_rate
+        As for :func:`find_movers`.
+    threshold : float
+        Where to begin.
+
+    Returns
+    -------
+    float
+        `threshold` itself unless the field is crowded, the night long and the rate high.
+    """
+    hours = np.array([(f.exposure.mid - frames[0].exposure.mid).to_value("hour") for f in frames])
+    centre = unit_from_radec(*frames[0].centre)
+    while True:
+        seen = [_sources(f, p, centre, threshold) for f, p in zip(frames, plates, strict=True)]
+        free = [s[_not_stationary(k, seen)] for k, s in enumerate(seen)]
+        area = max(_area(free), 1.0)
+        pairs = sum(
+            len(free[a]) * len(free[b]) * min(1.0, np.pi * (max_rate * (hours[b] - hours[a])) ** 2 / area)
+            for a, b in combinations(range(len(free)), 2)
+        )
+        if pairs <= MOST_PAIRS:
+            return threshold
+        threshold *= 1.15
 
 
 def _confirm(free, trees, hours, first, second, needed):
@@ -194,7 +261,8 @@ def _confirm(free, trees, hours, first, second, needed):
         if k in (a, b) or tree is None:
             continue
         lever = (hours[k] - hours[a]) / (hours[b] - hours[a])
-        reach = 3.5 * np.sqrt(((1 - lever) * p[2]) ** 2 + (lever * q[2]) ** 2 + np.median(free[k][:, 2]) ** 2)
+        own = np.median(free[k][:, 2]) ** 2 + _bend(hours, k, a, b) ** 2
+        reach = 3.5 * np.sqrt(((1 - lever) * p[2]) ** 2 + (lever * q[2]) ** 2 + own)
         distance, index = tree.query(p[:2] + speed * (hours[k] - hours[a]))
         if distance < reach:
             members.append((k, int(index)))
@@ -211,9 +279,13 @@ def _fit_line(members, free, hours):
     times = np.array([hours[k] for k, _ in members])
     weight = rows[:, 2] ** -2
     middle = np.sum(weight * times) / weight.sum()
-    design = np.column_stack([np.ones(len(times)), times - middle]) / rows[:, 2:3]
-    solution = np.linalg.lstsq(design, rows[:, :2] / rows[:, 2:3], rcond=None)[0]
-    left = rows[:, :2] / rows[:, 2:3] - design @ solution
+    bend = 0.5 * (times - middle) ** 2
+    design = np.column_stack([np.ones(len(times)), times - middle, bend]) / rows[:, 2:3]
+    # The bend is known to be small: an observation of it, 0 within its sigma, holds it there.
+    design = np.vstack([design, [0.0, 0.0, 1.0 / CURVATURE]])
+    measured = np.vstack([rows[:, :2] / rows[:, 2:3], np.zeros(2)])
+    solution = np.linalg.lstsq(design, measured, rcond=None)[0]
+    left = measured - design @ solution
     dof = 2 * len(members) - 4
     sigmas = np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
     return solution, sigmas, float(np.sum(left**2) / dof)
@@ -222,15 +294,17 @@ def _fit_line(members, free, hours):
 def _without_chance(lines, free, hours, max_rate):
     """Drop lines of so few sightings that unrelated sources make that many by luck."""
     kept = []
-    counts = np.array([len(f) for f in free])
     area = max(_area(free), 1.0)
     for members, quality in lines:
+        # Only sources about as bright could have made such a line: the faint crowd could not.
+        faintest = min(free[k][i][3] for k, i in members) / 1.5
+        counts = np.array([np.sum(f[:, 3] >= faintest) for f in free])
         frames = sorted({k for k, _ in members}, key=lambda k: hours[k])
         a, b = frames[0], frames[-1]
         pairs = counts[a] * counts[b] * min(1.0, np.pi * (max_rate * (hours[b] - hours[a])) ** 2 / area)
         chance = pairs
         for k in frames[1:-1]:
-            reach = 3.5 * np.median(free[k][:, 2]) * 1.3
+            reach = 3.5 * np.hypot(np.median(free[k][:, 2]) * 1.3, _bend(hours, k, a, b))
             chance *= min(1.0, counts[k] * np.pi * reach**2 / area)
         # Frames in which it was not seen give luck more ways to choose.
         ways = _choices(len(free), len(frames))
