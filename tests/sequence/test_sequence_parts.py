@@ -7,7 +7,7 @@ from reproject import reproject_interp
 from skimage.color import rgb2lab
 
 from appulse.errors import FrameError, InputError
-from appulse.sequence.calibrate import Masters, demosaic
+from appulse.sequence.calibrate import Masters, demosaic, hot_pixels
 from appulse.sequence.colour import Transfer, lrgb, transfer_for
 from appulse.sequence.composite import lay, take_dot
 from appulse.sequence.grid import grid_for, largest_rectangle, tangent_grid
@@ -207,6 +207,21 @@ def test_masters_of_another_size_are_told():
     masters = Masters(dark=np.zeros((4, 4), np.float32))
     with pytest.raises(InputError, match="4 x 4"):
         masters.apply(np.zeros((5, 5), np.float32), 1.0)
+
+
+@pytest.mark.parametrize("fwhm", [1.7, 2.5, 4.0])
+def test_no_star_is_taken_for_a_hot_pixel(fwhm):
+    random = np.random.default_rng(8)
+    rows, columns = np.indices((200, 200))
+    image = random.normal(100.0, 3.0, (200, 200))
+    for y in range(15, 190, 20):
+        for x in range(15, 190, 20):
+            light = 60.0 * 1.06 ** (x / 2 + y / 4)
+            image += light * np.exp(-4 * np.log(2) * ((columns - x) ** 2 + (rows - y) ** 2) / fwhm**2)
+    assert len(hot_pixels(image, 100.0, 3.0)[0]) == 0
+    image[100, 5] += 300.0
+    rows, columns = hot_pixels(image, 100.0, 3.0)
+    assert (rows.tolist(), columns.tolist()) == ([100], [5])
 
 
 def test_mosaic_of_an_unknown_pattern_is_told():

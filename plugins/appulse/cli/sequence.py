@@ -125,10 +125,12 @@ def settings_of(args):
 
     given = {
         "extent": args.extent, "keep": args.resample, "weights": args.weights, "scale_arcsec": args.scale,
-        "reference": args.reference, "clip_low": args.clip_low, "clip_high": args.clip_high, "dots": args.dots,
+        "reference": args.reference, "clip_low": args.clip_low, "clip_high": args.clip_high,
+        "dots": args.dots,
         "cadence_h": None if args.cadence is None else common.parse_step_s(args.cadence) / 3600.0,
         "brightness": args.brightness, "saturation": args.colour_strength, "view_arcmin": args.view,
-        "marks": check_marks(_words(args.marks)) or None, "animation": args.fixed, "animation_path": args.play,
+        "marks": check_marks(_words(args.marks)) or None, "animation": args.fixed,
+        "animation_path": args.play,
         "animation_of": args.show, "fps": args.fps, "longest_px": args.gif_size,
         "step_h": None if args.step is None else common.parse_step_s(args.step) / 3600.0,
     }  # fmt: skip

@@ -107,8 +107,8 @@ def colour_frames(paths) -> list:
     planes = sum(3 if frame.is_colour else 1 for frame in frames)
     if planes != 3:
         raise InputError(
-            f"--colour: {planes} planes in {len(frames)} files; one colour frame, or three for red, green and "
-            "blue, are needed"
+            f"--colour: {planes} planes in {len(frames)} files; one colour frame, or three for red, green "
+            "and blue, are needed"
         )
     return frames
 
@@ -139,7 +139,8 @@ def job_from_recipe(args, extras):
     stars = None if recipe.stars is None else file_of(recipe.stars)
     colour = [file_of(entry) for entry in recipe.colour or []]
     job = Job(
-        body=recipe.body, shots=[], settings=recipe.settings, out=args.out, orbits=recipe.orbits, extras=extras,
+        body=recipe.body, shots=[], settings=recipe.settings, out=args.out, orbits=recipe.orbits,
+        extras=extras,
         jpeg_px=args.jpeg_size, overwrite=args.overwrite, keep_parts=args.keep_parts,
         masters=Masters.read(**masters), star_table=bundled if stars is None else read_star_table(stars),
         colour=colour_frames(colour), decided={},

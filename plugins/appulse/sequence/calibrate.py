@@ -10,7 +10,7 @@ from scipy import ndimage
 from appulse.errors import InputError
 from appulse.formats.provenance import file_sha256
 
-HOT_SIGMAS = 10.0
+HOT_SIGMAS = 15.0
 HOT_NEIGHBOUR = 0.2
 """A single bright pixel is hot if its brightest neighbour has less than this part of its light: a star of
 FWHM 1.6 px still gives its neighbour a third."""
@@ -136,9 +136,10 @@ def hot_pixels(plane, sky, sigma) -> tuple[np.ndarray, np.ndarray]:
     around = np.stack([plane[rows + j, columns + i] for j, i in steps], axis=1)
     if len(rows) == 0:
         return rows, columns
-    base = np.nanmedian(around, axis=1)
+    # The lowest neighbour: their median would be the star's own light.
+    base = np.nanmin(around, axis=1)
     excess, neighbour = plane[rows, columns] - base, np.nanmax(around, axis=1) - base
-    hot = (excess > HOT_SIGMAS * sigma) & (neighbour < np.maximum(HOT_NEIGHBOUR * excess, 3.5 * sigma))
+    hot = (excess > HOT_SIGMAS * sigma) & (neighbour < np.maximum(HOT_NEIGHBOUR * excess, 4.0 * sigma))
     hot &= neighbour < 0.5 * excess
     return rows[hot], columns[hot]
 

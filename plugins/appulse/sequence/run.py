@@ -9,12 +9,14 @@ from pathlib import Path
 import numpy as np
 from astropy.table import QTable
 
+from appulse.catalogues.deepsky import objects_near
 from appulse.errors import InputError
 from appulse.formats.output import check_free, write_bytes, write_table
 from appulse.formats.provenance import file_sha256
 from appulse.sequence import animate, output
 from appulse.sequence.align import align, star_list
 from appulse.sequence.grade import grade_plot, grade_table
+from appulse.sequence.marks import marked
 from appulse.sequence.night import prepare
 from appulse.sequence.parts import Parts
 from appulse.sequence.pictures import animation, chosen_dots, composite, look_for
@@ -268,16 +270,20 @@ class _Run:
 
     def _describe(self, night):
         kept = night.kept
+        first, last = kept[0].place.time[:16], kept[-1].place.time[:16]
         return (
-            f"{self.job.body}: {len(kept)} frames, {kept[0].place.time[:16]} to {kept[-1].place.time[:16]} UTC; "
-            "every dot is the body in one frame, see dots.ecsv"
+            f"{self.job.body}: {len(kept)} frames, {first} to {last} UTC; every dot is the body in one "
+            "frame, see dots.ecsv"
         )
 
     def _pictures(self, night, picture, dots, look):
-        from appulse.sequence.marks import marked
-
         out, words = self.job.out, self._describe(night)
-        picture = marked(picture, night, dots, look, self.settings)
+        outlines = ()
+        if "outlines" in self.settings.marks:
+            ny, nx = night.grid.shape
+            centre = [float(v) for v in night.grid.to_sky(nx / 2, ny / 2)]
+            outlines = objects_near(*centre, np.hypot(nx, ny) / 2 * night.grid.pixel_scale / 3600.0)
+        picture = marked(picture, night, dots, look, self.settings, outlines=outlines)
         self._done(
             output.write_png(picture, out / "composite.png", words, overwrite=self.overwrite),
             output.to_16bit(picture),
