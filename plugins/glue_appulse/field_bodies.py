@@ -9,6 +9,7 @@ from appulse.overlays.columns import plain_column as column
 from appulse.overlays.palette import BODIES
 
 from .body_tracks import by_observer, track_data, usable
+from .sources import LISTED
 
 
 @dataclass(frozen=True)
@@ -73,13 +74,13 @@ def bodies_in(frame, source, limit_mag=99.0, margin_px=0.0):
     rate, sigma = column(table, "rate"), column(table, "sigma_major")
     numbers = np.column_stack([x, y, mag, rate, apart, sigma])[inside].tolist()
     keys = [str(key) for key in table["designation"][inside]]
-    found = [FieldBody(key, source.names.get(key, key), *row) for key, row in zip(keys, numbers, strict=True)]
+    found = [FieldBody(key, source.name_of(key), *row) for key, row in zip(keys, numbers, strict=True)]
     return sorted(found, key=lambda body: (not np.isfinite(body.mag), body.mag))
 
 
 def _predictions(frame, source, limit_mag):
     times = Time([frame.exposure.mid])
-    if source.catalogue is not None and len(source.catalogue) > len(source.names):
+    if source.catalogue is not None and len(source.catalogue) > LISTED:
         from appulse.bodies.field import bodies_in_field
 
         ra, dec = frame.centre
@@ -118,7 +119,7 @@ def make_tracks(source, frames, keys, *, first_color=0, progress=None):
             if progress is not None:
                 progress(i, len(keys))
             try:
-                track = track_data(source.ephemeris, group, key, name=source.names.get(key),
+                track = track_data(source.ephemeris, group, key, name=source.name_of(key),
                                    color=BODIES[(first_color + i) % len(BODIES)])  # fmt: skip
             except AppulseError as exc:
                 lines.append(str(exc))

@@ -7,6 +7,7 @@ from pathlib import Path
 import yaml
 
 from .frames import replace_frame
+from .settings_text import with_content
 
 UNKNOWN = "not known"
 
@@ -137,8 +138,16 @@ def source_words(path, what):
     return f"{source.label}: orbits: {len(source.catalogue)}{dated}, {span}"
 
 
-def keep(*, site=None, site_name=None, orbits=None, stars=None):
+def _with_entry(entries, given):
+    """Entries of a list with one changed, or added at its end."""
+    changed = [{**one, **given} if one.get("name") == given["name"] else one for one in entries]
+    return changed if any(one.get("name") == given["name"] for one in entries) else [*entries, given]
+
+
+def keep(*, site=None, site_name=None, orbits=None, stars=None, instrument=None):
     """Write into the settings file; what it held before stays, its earlier state beside it as ``.bak``.
+
+    Comments stay too, but for those within an entry that is replaced.
 
     Parameters
     ----------
@@ -148,6 +157,8 @@ def keep(*, site=None, site_name=None, orbits=None, stars=None):
         What the site is called; needed with ``site``.
     orbits, stars : str or None
         Paths, put first in their lists.
+    instrument : dict or None
+        Keys of an instrument of the settings file, with its name; others of that entry stay.
 
     Returns
     -------
@@ -163,20 +174,21 @@ def keep(*, site=None, site_name=None, orbits=None, stars=None):
     from appulse.observers.site import Site
 
     path = settings_path()
-    content = (yaml.safe_load(path.read_text(encoding="utf-8")) or {}) if path.exists() else {}
+    before = path.read_text(encoding="utf-8") if path.exists() else ""
+    content = yaml.safe_load(before) or {}
     if site is not None:
         place = Site.parse(site)
         entry = place.code or [round(float(v), 7) for v in place.geodetic]
         name = site_name or place.name or site
-        others = [one for one in content.get("sites", []) if one.get("name") != name]
-        mine = next((one for one in content.get("sites", []) if one.get("name") == name), {})
-        content["sites"] = [*others, {**mine, "name": name, "place": entry}]
+        content["sites"] = _with_entry(content.get("sites", []), {"name": name, "place": entry})
+    if instrument is not None:
+        content["instruments"] = _with_entry(content.get("instruments", []), instrument)
     for key, value in (("orbits", orbits), ("stars", stars)):
         if value is not None:
             rest = [one for one in content.get(key, []) if one != str(value)]
             content[key] = [str(value), *rest]
     path.parent.mkdir(parents=True, exist_ok=True)
-    text = yaml.safe_dump(content, sort_keys=False, allow_unicode=True)
+    text = with_content(before, content)
     trial = path.with_name(path.name + ".new")
     try:
         read_settings(write_text(trial, text, True))

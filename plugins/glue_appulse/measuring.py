@@ -26,6 +26,8 @@ class Task:
         How far from the predicted place to look; None: as errors and seeing ask.
     free_trail : bool
         Whether length and direction of the trail are fitted too.
+    aperture_px : float or None
+        Radius within which pixels are fitted; None: as the seeing asks.
     at : (float, float) or None
         Zero-based pixel of a source that is pointed at; None: search at the predicted place.
     """
@@ -36,6 +38,7 @@ class Task:
     stars: str | None = None
     search_arcsec: float | None = None
     free_trail: bool = False
+    aperture_px: float | None = None
     at: tuple | None = None
 
     def again(self, **changes):
@@ -158,8 +161,9 @@ def measure(task):
     row = source.ephemeris.at(frame.exposure.mid, frame.observer, bodies=[task.body])[0]
     plate = plate_of(task.data, task.stars)
     residual = measure_body(
-        frame, row, plate, search_arcsec=task.search_arcsec, free_trail=task.free_trail, at_pixel=task.at
-    )
+        frame, row, plate, search_arcsec=task.search_arcsec, free_trail=task.free_trail,
+        radius_px=task.aperture_px, at_pixel=task.at,
+    )  # fmt: skip
     table = residual_table([residual], _provenance(frame, source, plate))
     made = Measured(task, residual, table, tuple(plate.notes))
     kept[frame.name, str(table["designation"][0])] = made
@@ -279,14 +283,16 @@ def joined(measured):
     return make_table([one.residual.row() for one in measured], meta)
 
 
-def measure_night(tasks, progress=None):
+def measure_night(tasks, progress=None, stopped=None):
     """Measure one after the other; what fails is told and left out, the rest goes on.
 
     Parameters
     ----------
     tasks : list of Task
     progress : callable or None
-        Called with (done, total) before each; may raise to stop.
+        Called with (done, total) before each; may raise to stop without a result.
+    stopped : callable or None
+        Asked before each whether enough has been measured; what was measured so far comes back.
 
     Returns
     -------
@@ -297,6 +303,9 @@ def measure_night(tasks, progress=None):
 
     measured, lines = [], []
     for i, task in enumerate(tasks):
+        if stopped is not None and stopped():
+            lines.append(f"stopped after {i} of {len(tasks)}: what was measured is kept")
+            break
         if progress is not None:
             progress(i, len(tasks))
         try:
@@ -305,6 +314,6 @@ def measure_night(tasks, progress=None):
             lines.append(f"{task.body} in {task.data.label}: {exc}")
         finally:
             frame_of(task.data).release()
-    if progress is not None:
+    if progress is not None and len(measured) + len(lines) == len(tasks):
         progress(len(tasks), len(tasks))
     return measured, lines

@@ -60,6 +60,22 @@ class OrbitSource:
         self.names.setdefault(key, self.catalogue.label(row))
         return key
 
+    def name_of(self, key):
+        """What people read of a body; of a large catalogue a name is looked up when it is asked for.
+
+        Parameters
+        ----------
+        key : str
+            What the ephemeris calls it.
+
+        Returns
+        -------
+        str
+        """
+        if key not in self.names and self.catalogue is not None:
+            self.names[key] = self.catalogue.label(int(self.ephemeris.rows([key])[0]))
+        return self.names.get(key, key)
+
 
 _sources, _stars = {}, {}
 

@@ -141,9 +141,9 @@ def memory(n=60, shape=(4000, 6000)):
 
 
 if __name__ == "__main__":
-    from glue_appulse import outlines, tracks
+    from glue_appulse import frames, outlines, tracks
 
-    for plugin in (tracks, outlines):
+    for plugin in (frames, tracks, outlines):
         plugin.setup()
     linking()
     panning()

@@ -118,6 +118,70 @@ def test_outlines_are_added_within_limits(app, first):
     assert dialog.add().wait()
     assert "IC 4603" not in set(all_of(app.data_collection, OUTLINES)[0]["name"])
     assert len(all_of(app.data_collection, OUTLINES)) == 1
+    dialog.larger.setValue(0.0)
+    dialog.types.choose(["nebula", "galaxy"])
+    assert dialog.add().wait()
+    assert set(all_of(app.data_collection, OUTLINES)[0]["type"]) <= {"nebula", "galaxy"}
+    dialog.types.choose(["globular cluster"])
+    assert dialog.add().wait()
+    assert "no catalogue object lies in these frames" in dialog.status.text()
+
+
+@pytest.mark.needs_qt
+def test_several_types_are_chosen_in_the_style_of_a_layer(app):
+    from glue_worlds import make_frame, make_outlines
+    from qtpy.QtCore import Qt
+
+    from glue_appulse.qt.desk import add_overlay
+    from glue_appulse.qt.style_editors import OutlineEditor
+
+    app.data_collection.append(make_frame())
+    (viewer,) = add_overlay(app.session, make_outlines([(246.3, -24.3), (246.5, -24.4)]))
+    layer = viewer.layers[-1]
+    editor = OutlineEditor(layer)
+    assert layer.graphic.visible_objects().tolist() == [True, True]
+    galaxies = editor.types.findItems("galaxy", Qt.MatchExactly)[0]
+    galaxies.setCheckState(Qt.Unchecked)
+    assert layer.state.types == ["reflection nebula"]
+    assert layer.graphic.visible_objects().tolist() == [True, False]
+    layer.state.types = ["galaxy"]
+    assert galaxies.checkState() == Qt.Checked
+
+
+def invented_catalogue(iris_orbits, n=6000):
+    """The night's body among minor planets strewn over the main belt."""
+    from appulse.bodies.orbits import Orbit, OrbitCatalogue
+
+    rng = np.random.default_rng(11)
+    body = iris_orbits.catalogue.orbit(0)
+    others = [
+        Orbit.from_elements(
+            f"{100_000 + i}", body.epoch_jd_tdb, q=rng.uniform(1.9, 3.0), e=rng.uniform(0, 0.2),
+            i=rng.uniform(0, 15), node=rng.uniform(0, 360), peri=rng.uniform(0, 360),
+            tp=body.epoch_jd_tdb + rng.uniform(-900, 900), h=15.0, g=0.15,
+        )
+        for i in range(n)
+    ]  # fmt: skip
+    return OrbitCatalogue.from_orbits([body, *others])
+
+
+def test_a_large_catalogue_is_searched_by_place(first, iris):
+    from appulse.bodies.ephemeris import NBodyEphemeris
+
+    catalogue = invented_catalogue(iris)
+    assert len(catalogue) > sources.LISTED
+    source = sources.OrbitSource("large", None, NBodyEphemeris(catalogue), {}, "", catalogue)
+    frame = frame_of(first)
+    found = field_bodies.bodies_in(frame, source)
+    assert "7" in [body.key for body in found]
+    small = field_bodies.bodies_in(frame, iris)[0]
+    mine = next(body for body in found if body.key == "7")
+    assert (mine.x, mine.y) == pytest.approx((small.x, small.y), abs=1e-3)
+    assert mine.name == small.name
+    keys = [catalogue.orbit(row).designation for row in range(len(catalogue))]
+    every = NBodyEphemeris(catalogue).at(frame.exposure.mid, frame.observer)
+    inside = frame.contains(every["ra"].value, every["dec"].value)
+    assert sorted(body.key for body in found) == sorted(str(keys[i]) for i in np.flatnonzero(inside))
 
 
 @pytest.mark.needs_qt

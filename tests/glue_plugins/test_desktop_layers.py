@@ -124,3 +124,47 @@ def test_an_exported_script_draws_the_same(desk, tmp_path, monkeypatch):
     drawn = imread(tmp_path / "glue_plot.png")
     orange = (drawn[..., 0] - drawn[..., 2] > 0.5).sum()
     assert orange > 200
+
+
+def process():
+    from qtpy.QtWidgets import QApplication
+
+    for _ in range(3):
+        QApplication.processEvents()
+
+
+def test_overlays_follow_a_frame_into_a_new_viewer(desk):
+    from glue_qt.viewers.image import ImageViewer
+
+    second = desk.new_data_viewer(ImageViewer, data=desk.data_collection[0])
+    process()
+    assert {type(layer) for layer in second.layers} >= {TrackLayerArtist, OutlineLayerArtist}
+    assert layer_of(second, TrackLayerArtist).graphic is not None
+
+
+def test_overlays_of_another_sky_stay_away_and_one_taken_off_comes_back_on_request(desk):
+    from glue_qt.viewers.image import ImageViewer
+
+    from glue_appulse.qt.following import show_overlays
+
+    far = make_frame("far", ra=10.0, dec=40.0)
+    desk.data_collection.append(far)
+    elsewhere = desk.new_data_viewer(ImageViewer, data=far)
+    process()
+    assert [layer.layer.label for layer in elsewhere.layers] == ["far"]
+    desk.viewer.remove_data(desk.data_collection[1])
+    process()
+    assert not any(isinstance(layer, TrackLayerArtist) for layer in desk.viewer.layers)
+    brought = show_overlays(desk.session)
+    assert [data.label for data in brought] == ["(7) Iris"]
+
+
+def test_a_restored_viewer_keeps_the_layers_it_was_saved_with(desk, tmp_path):
+    desk.viewer.remove_data(desk.data_collection[1])
+    desk.save_session(str(tmp_path / "night.glu"), include_data=True)
+    again = desk.restore_session(str(tmp_path / "night.glu"), show=False)
+    try:
+        process()
+        assert not any(isinstance(layer, TrackLayerArtist) for layer in again.viewers[0][0].layers)
+    finally:
+        again.close()

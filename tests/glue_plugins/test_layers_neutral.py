@@ -208,9 +208,9 @@ def test_a_box_in_the_picture_selects_the_rows_inside(simple):
 def test_limits_hide_small_and_faint_objects(registered):
     viewer = view([make_frame()], [make_outlines([(246.3, -24.3), (246.4, -24.4), (246.5, -24.2)])])
     artist = artist_of(viewer, OutlineLayerArtist)
-    artist.state.object_type = "galaxy"
+    artist.state.types = ["galaxy"]
     assert artist.graphic.visible_objects().tolist() == [False, True, False]
-    artist.state.object_type, artist.state.max_magnitude = "all types", 8.0
+    artist.state.types, artist.state.max_magnitude = [], 8.0
     assert artist.graphic.visible_objects().tolist() == [False, True, False]
     artist.state.max_magnitude, artist.state.min_size = 99.0, 7.0
     assert not artist.graphic.visible_objects().any()

@@ -1,5 +1,7 @@
 """Measuring in the viewer: click, panel, night, residuals; against the sample night's right answers."""
 
+import threading
+
 import numpy as np
 import pytest
 import yaml
@@ -154,6 +156,19 @@ def test_refit_takes_the_search_radius_and_the_free_trail(desk, answers):
 
 
 @pytest.mark.needs_qt
+def test_refit_with_another_aperture_fits_other_pixels(desk, answers):
+    click(desk, answers)
+    first = desk.panel.current
+    desk.panel.aperture.setValue(4.0)
+    desk.panel.refit_button.click()
+    assert desk.panel.job.wait()
+    second = desk.panel.current
+    assert second.task.aperture_px == 4.0
+    assert second.residual.fit.data.size < first.residual.fit.data.size
+    assert agrees(second, answers["frames"]["iris_1.fits.fz"])
+
+
+@pytest.mark.needs_qt
 def test_a_click_without_a_track_says_what_is_missing(app, sample):
     from glue_appulse.qt.desk import show_frames
     from glue_appulse.qt.measure_panel import open_panel
@@ -182,6 +197,9 @@ def test_the_night_is_measured_plotted_saved_and_written(desk, answers, tmp_path
     assert scatter.layers[0].enabled
 
     viewer = show_residuals(desk.session)
+    headers = [viewer.table.horizontalHeaderItem(i).text() for i in range(viewer.table.columnCount())]
+    assert "ΔRA·cosδ\n″" in headers
+    assert not any("_" in words for words in headers)
     viewer.select_rows([1])
     assert data.subsets[0].to_mask().tolist() == [False, True]
     opened = viewer.open_row(1)
@@ -243,12 +261,26 @@ def test_measured_places_are_marked_in_the_picture(desk, answers):
 
 
 @pytest.mark.needs_qt
-def test_stop_ends_the_night_and_keeps_nothing(desk):
+def test_stop_ends_the_night_and_keeps_what_was_measured(desk, monkeypatch):
+    measure, begun, clicked = measuring.measure, threading.Event(), threading.Event()
+
+    def measure_once_clicked(task):
+        begun.set()
+        clicked.wait(30)
+        return measure(task)
+
+    monkeypatch.setattr(measuring, "measure", measure_once_clicked)
     job = desk.panel.measure_night()
-    desk.panel.stop()
+    assert begun.wait(30)
+    desk.panel.stop_button.click()
+    clicked.set()
     assert job.wait()
-    assert residual_data.find(desk.data_collection) is None
+    table = residual_data.table_of(residual_data.find(desk.data_collection))
+    assert table["frame"].tolist() == ["iris_1.fits.fz"]
+    assert "stopped after 1 of 2" in desk.panel.status.text()
     assert desk.panel.night_button.isEnabled()
+    desk.panel.undo_button.click()
+    assert residual_data.find(desk.data_collection) is None
 
 
 @pytest.mark.needs_qt

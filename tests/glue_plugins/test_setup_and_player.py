@@ -37,6 +37,85 @@ def test_what_is_kept_comes_back_and_the_rest_stays(own_settings):
     assert "old.ecsv" in own_settings.with_name("settings.yaml.bak").read_text()
 
 
+def test_comments_of_the_settings_file_stay(own_settings):
+    own_settings.parent.mkdir()
+    own_settings.write_text(
+        "# written by hand\nsites:\n  - name: ledge   # by the window\n    place: [8.5, 50.0, 120]\n\n"
+        "# where elements come from\norbits:\n  - old.ecsv   # from May\ninstruments: []\n"
+    )
+    frame_setup.keep(site="20.5,-23,1250", site_name="hosted", orbits="new.ecsv", instrument=INSTRUMENT)
+    text = own_settings.read_text()
+    for comment in ("# written by hand", "# by the window", "# where elements come from", "# from May"):
+        assert comment in text
+    settings = read_settings(own_settings)
+    assert [site.name for site in settings.sites] == ["ledge", "hosted"]
+    assert settings.instrument("short refractor").focal_length_mm == 350
+    assert len(settings.orbits) == 2
+
+
+INSTRUMENT = {"name": "short refractor", "aperture_mm": 70, "focal_length_mm": 350, "pixel_um": 6.1,
+              "sensor_px": [1600, 1200]}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "# only words\n",
+        "orbits: [a.ecsv]\n",
+        "sites: [{name: a, place: X05}]\n",
+        "sites:\n- name: a\n  place: X05\n",
+    ],
+)
+def test_any_style_of_settings_takes_a_change(text):
+    import yaml
+
+    from glue_appulse.settings_text import with_content
+
+    content = yaml.safe_load(text) or {}
+    content["sites"] = [*content.get("sites", []), {"name": "b", "place": [1, 2, 3]}]
+    content["stars"] = ["gaia.ecsv"]
+    assert yaml.safe_load(with_content(text, content)) == content
+
+
+def test_every_value_of_an_instrument_says_where_it_comes_from(own_settings, night):
+    from glue_appulse import instruments
+
+    frame_setup.keep(instrument=INSTRUMENT)
+    entry = instruments.entries()["short refractor"]
+    told = instruments.told(entry, frame_of(night[0]))
+    assert told["aperture_mm"] == ("70", "settings file")
+    assert told["gain_e_adu"] == ("1", "header, EGAIN")
+    assert told["full_well_e"] == ("50000", "default")
+    bare = instruments.told({})
+    assert bare["aperture_mm"] == ("", "not known")
+
+
+@pytest.mark.needs_qt
+def test_an_instrument_is_kept_and_used(app, night, own_settings):
+    from glue_appulse.qt.setup_panel import open_panel
+
+    app.data_collection.append(night[0])
+    panel = open_panel(app.session)
+    box = panel.instrument
+    box.keep_button.click()
+    assert "needs a name" in panel.status.text()
+    box.name.setText("short refractor")
+    given = (("aperture_mm", "70"), ("focal_length_mm", "350"), ("pixel_um", "6.1"), ("full_well_e", "30000"))
+    for name, value in given:
+        box.lines[name].setText(value)
+    box.keep_button.click()
+    kept = read_settings().instrument("short refractor")
+    height, width = night[0].shape
+    assert (kept.aperture_mm, kept.sensor_px, kept.gain_e_adu) == (70.0, (width, height), 1.0)
+    assert box.known["full_well_e"].text() == "30000 (settings file)"
+    box.use_button.click()
+    assert panel.lines["saturation_adu"].text() == "30000"
+    box.lines["pixel_um"].setText("six")
+    box.keep_button.click()
+    assert "'six' cannot be read" in panel.status.text()
+
+
 def test_a_broken_settings_file_is_told_and_not_fatal(own_settings, capsys):
     own_settings.parent.mkdir()
     own_settings.write_text("sites: 7\n")

@@ -123,17 +123,15 @@ class OutlineModel:
         Parameters
         ----------
         look : object
-            With ``object_type``, ``min_size`` and ``max_magnitude``.
+            With ``types`` (empty: all), ``min_size`` and ``max_magnitude``.
 
         Returns
         -------
         ndarray of bool, (m,)
         """
-        from .outline_state import ALL_TYPES
-
         keep = ~(self.sizes < look.min_size) & ~(self.magnitudes > look.max_magnitude)
-        if look.object_type not in (None, ALL_TYPES):
-            keep &= self.types == look.object_type
+        if look.types:
+            keep &= np.isin(self.types, list(look.types))
         return keep
 
 

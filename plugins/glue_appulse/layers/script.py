@@ -29,12 +29,17 @@ OUTLINE_LOOK = (
     "by_type",
     "min_size",
     "max_magnitude",
-    "object_type",
+    "types",
 )
 
 
+def _plain(value):
+    """A value as a script writes it: echo's list of several types as a plain one."""
+    return list(value) if isinstance(value, list) else value
+
+
 def _call(artist, function, look):
-    options = {name: getattr(artist.state, name) for name in look}
+    options = {name: _plain(getattr(artist.state, name)) for name in look}
     words = ", ".join(f"{name}={value!r}" for name, value in options.items())
     shown = list(getattr(artist, "frame_keys", list)())
     extra = f", frames={shown!r}" if shown or function == "draw_track" else ""

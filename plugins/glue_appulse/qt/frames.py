@@ -12,6 +12,7 @@ def register():
     moved.ask_folder = ask_folder
     menubar_plugin.add("Set-up (site, time, camera)…", _setup)
     menubar_plugin.add("Night player", _player)
+    menubar_plugin.add("Show the overlays in this viewer", _overlays)
 
 
 def ask_folder(name):
@@ -37,6 +38,12 @@ def _setup(session, data_collection):
     from .setup_panel import open_panel
 
     return open_panel(session, data_collection)
+
+
+def _overlays(session, data_collection):
+    from .following import show_overlays
+
+    return show_overlays(session, data_collection)
 
 
 def _player(session, data_collection):

@@ -53,6 +53,20 @@ class Job(QObject):
         """Ask the work to stop at its next step."""
         self._stop.set()
 
+    @property
+    def stopping(self):
+        """Whether the user has asked to stop, for work that has something to give back."""
+        return self._stop.is_set()
+
+    def report(self, count, total):
+        """Report progress from within work that asks :attr:`stopping` itself.
+
+        Parameters
+        ----------
+        count, total : int
+        """
+        self.progressed.emit(count, total)
+
     def step(self, count, total):
         """Report progress from within the work.
 
@@ -67,7 +81,7 @@ class Job(QObject):
         """
         if self._stop.is_set():
             raise Stopped
-        self.progressed.emit(count, total)
+        self.report(count, total)
 
     def wait(self, seconds=60.0):
         """Wait for the end, delivering what the work has sent; for scripts and tests.

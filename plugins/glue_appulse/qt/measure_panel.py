@@ -126,13 +126,21 @@ class MeasurePanel(QDockWidget):
         self.reach = QDoubleSpinBox(
             maximum=600.0, suffix="″", specialValueText="as errors ask", singleStep=1.0
         )
+        self.aperture = QDoubleSpinBox(
+            maximum=100.0, suffix=" px", specialValueText="as seeing asks", singleStep=0.5, decimals=1
+        )
+        self.aperture.setToolTip("Radius of the aperture within which pixels are fitted")
         self.trail = QCheckBox("free trail")
         self.refit_button = QPushButton("Refit")
         self.refit_button.clicked.connect(self.refit)
-        row = QHBoxLayout()
-        for widget in (QLabel("search"), self.reach, self.trail, self.refit_button):
-            row.addWidget(widget)
-        return row
+        grid = QGridLayout()
+        grid.addWidget(QLabel("search within"), 0, 0)
+        grid.addWidget(self.reach, 0, 1)
+        grid.addWidget(self.trail, 0, 2)
+        grid.addWidget(QLabel("aperture"), 1, 0)
+        grid.addWidget(self.aperture, 1, 1)
+        grid.addWidget(self.refit_button, 1, 2)
+        return grid
 
     def _decide_row(self):
         self.accept_button, self.reject_button = QPushButton("Accept"), QPushButton("Reject")
@@ -267,7 +275,7 @@ class MeasurePanel(QDockWidget):
         self._allow()
 
     def refit(self):
-        """Measure again with another search radius or a free trail.
+        """Measure again with another search radius, another aperture or a free trail.
 
         Returns
         -------
@@ -276,7 +284,9 @@ class MeasurePanel(QDockWidget):
         if self.current is None:
             return None
         task = self.current.task.again(
-            search_arcsec=self.reach.value() or None, free_trail=self.trail.isChecked()
+            search_arcsec=self.reach.value() or None,
+            free_trail=self.trail.isChecked(),
+            aperture_px=self.aperture.value() or None,
         )
         return self.measure(task)
 
@@ -322,7 +332,10 @@ class MeasurePanel(QDockWidget):
             more, told = measuring.tasks_of_night(frames, [one.body], one.orbits, one.stars)
             tasks, lines = tasks + more, lines or told
         self.say("; ".join(lines))
-        return self._start(lambda job: (*measuring.measure_night(tasks, job.step), lines), self.show_night)
+        def work(job):
+            return (*measuring.measure_night(tasks, job.report, lambda: job.stopping), lines)
+
+        return self._start(work, self.show_night)
 
     def show_night(self, result):
         """Put a measured night into the residuals.
@@ -341,10 +354,10 @@ class MeasurePanel(QDockWidget):
         self.say("\n".join([count, *([f"The night: {told}"] if told else []), *failed, *left_out]))
 
     def stop(self):
-        """Stop what is running; nothing of it is kept."""
+        """Stop what is running after the frame at hand; what was measured until then is kept."""
         if self.job is not None:
             self.job.stop()
-            self.say("stopped: nothing of this run was kept")
+            self.say("stopping after the frame at hand")
 
 
 def open_panel(session, _data_collection=None):

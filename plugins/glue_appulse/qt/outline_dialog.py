@@ -12,10 +12,13 @@ from qtpy.QtWidgets import (
     QVBoxLayout,
 )
 
+from appulse.catalogues.deepsky import TYPES
+
 from ..kinds import OUTLINES, all_of
 from ..sky_outlines import objects_of, outlines_data
 from .desk import add_overlay, frames_of
 from .jobs import Job, tell
+from .type_list import TypeList
 
 
 class OutlineDialog(QDialog):
@@ -40,7 +43,9 @@ class OutlineDialog(QDialog):
         )
         self.add_button.clicked.connect(self.add)
         self.file_button.clicked.connect(self._choose_file)
+        self.types = TypeList(sorted(set(TYPES.values())))
         form = QFormLayout()
+        form.addRow("types", self.types)
         form.addRow("at least", self.larger)
         form.addRow("not fainter than", self.brighter)
         buttons = QHBoxLayout()
@@ -63,7 +68,7 @@ class OutlineDialog(QDialog):
         -------
         dict
         """
-        limits = {}
+        limits = {"types": self.types.chosen()} if self.types.chosen() else {}
         if self.larger.value() > 0:
             limits["larger_than"] = self.larger.value()
         if self.brighter.value() < 30:

@@ -24,6 +24,8 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
+from appulse.formats.residual_table import COLUMNS as MEANINGS
+
 from .. import residual_data
 from ..exporters import EXPORTERS
 from ..kinds import FRAME, RESIDUALS, all_of, is_frame, kind_of
@@ -31,10 +33,23 @@ from .desk import image_viewers, show_frames
 from .jobs import tell
 from .residual_plots import ResidualCanvas
 
-COLUMNS = (
-    *("frame", "time", "designation", "dra_cosdec", "ddec", "dra_plate", "ddec_plate", "along", "across"),
-    *("sigma_along", "sigma_across", "snr", "n_stars", "flag"),
-)
+#: Columns of the table, and their headers with units.
+COLUMNS = {
+    "frame": "frame",
+    "time": "mid-exposure\nUTC",
+    "designation": "body",
+    "dra_cosdec": "ΔRA·cosδ\n″",
+    "ddec": "ΔDec\n″",
+    "dra_plate": "ΔRA·cosδ, plate off\n″",
+    "ddec_plate": "ΔDec, plate off\n″",
+    "along": "along\n″",
+    "across": "across\n″",
+    "sigma_along": "σ along\n″",
+    "sigma_across": "σ across\n″",
+    "snr": "signal to noise",
+    "n_stars": "stars",
+    "flag": "what to mind",
+}
 #: Half width of the picture around a residual that is opened, pixels.
 CLOSE_UP_PX = 60
 
@@ -82,7 +97,10 @@ class ResidualViewer(DataViewer):
         self._filling = False
         self.canvas = ResidualCanvas(self.select_rows, self.open_row)
         self.table = QTableWidget(0, len(COLUMNS))
-        self.table.setHorizontalHeaderLabels(COLUMNS)
+        self.table.setHorizontalHeaderLabels(list(COLUMNS.values()))
+        described = {column.name: column.meaning for column in MEANINGS}
+        for i, name in enumerate(COLUMNS):
+            self.table.horizontalHeaderItem(i).setToolTip(f"{name}: {described[name]}")
         self.table.setSelectionBehavior(QAbstractItemView.SelectRows)
         self.table.setEditTriggers(QAbstractItemView.NoEditTriggers)
         self.table.itemSelectionChanged.connect(self._table_selected)

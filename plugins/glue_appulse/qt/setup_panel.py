@@ -17,6 +17,7 @@ from .. import choices, frame_setup
 from ..frames import frame_of
 from ..kinds import TRACK, all_of
 from .desk import add_tracks, frames_of
+from .instrument_box import InstrumentBox
 from .jobs import Job, tell
 
 ALL = "all frames"
@@ -44,7 +45,7 @@ class SetupPanel(QDialog):
         super().__init__(parent)
         self.setWindowTitle("Set-up: site, time, camera, sources")
         self.setAttribute(Qt.WA_DeleteOnClose, False)
-        self.resize(620, 420)
+        self.resize(680, 640)
         self.session, self.job = session, None
         self.frame_box, self.time_is = QComboBox(), QComboBox()
         self.time_is.addItems(["", "start", "mid", "end"])
@@ -53,6 +54,7 @@ class SetupPanel(QDialog):
         self.sources = {what: QLabel("") for what in ("orbits", "stars")}
         self.site_name, self.status = QLineEdit(placeholderText="name of the site"), QLabel("")
         self.status.setWordWrap(True)
+        self.instrument = InstrumentBox(self._use_camera, self.status.setText)
         self._build()
         self.fill()
 
@@ -75,10 +77,8 @@ class SetupPanel(QDialog):
             row.addWidget(label, 1)
             row.addWidget(button)
             form.addRow(what, row)
-        apply_button, keep_button = (
-            QPushButton("Apply to the frame"),
-            QPushButton("Keep in the settings file"),
-        )
+        apply_button = QPushButton("Apply to the frame")
+        keep_button = QPushButton("Keep in the settings file")
         apply_button.clicked.connect(self.apply)
         keep_button.clicked.connect(self.keep)
         low = QHBoxLayout()
@@ -87,6 +87,7 @@ class SetupPanel(QDialog):
         layout = QVBoxLayout(self)
         layout.addLayout(form)
         layout.addLayout(low)
+        layout.addWidget(self.instrument)
         layout.addWidget(self.status)
         self.frame_box.currentIndexChanged.connect(self.show_known)
 
@@ -113,9 +114,15 @@ class SetupPanel(QDialog):
         """Show what is known about the chosen frame, and where it comes from."""
         frames = self._frames()
         told = frame_setup.told_by(frame_of(frames[0])) if frames else {}
+        self.instrument.show_frame(frame_of(frames[0]) if frames else None)
         for name, label in self.known.items():
             value, source = told.get(name, ("", ""))
             label.setText(f"{value} ({source})" if source else value)
+
+    def _use_camera(self, camera):
+        """Write what an instrument says about the camera into the lines above, to be applied."""
+        for name, value in camera.items():
+            self.lines[name].setText(f"{value:g}")
 
     def given(self):
         """What the user has written.

@@ -1,9 +1,12 @@
 """Style editors of our layers, in the place where glue shows those of its own."""
 
+import numpy as np
 from echo.qt import autoconnect_callbacks_to_qt
 from glue_qt.utils.colors import QColorBox
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, QGridLayout, QSlider, QWidget
+
+from .type_list import TypeList
 
 
 def _spin(low, high, step, decimals=1, suffix=""):
@@ -27,6 +30,7 @@ class LayerEditor(QWidget):
 
     def __init__(self, layer, parent=None):
         super().__init__(parent)
+        self._state = layer.state
         self.form = QFormLayout(self)
         self.form.setContentsMargins(6, 6, 6, 6)
         self.color_color = QColorBox()
@@ -107,9 +111,20 @@ class OutlineEditor(LayerEditor):
         self.row("line width", _spin(0.4, 12, 0.2, suffix=" pt"), "value_width")
         self.boxes([("show_names", "names"), ("by_type", "colour by type")])
         self.row("words", _spin(5, 30, 1, 0, " pt"), "value_label_size")
-        self.row("type", QComboBox(), "combosel_object_type")
+        self._types_row()
         self.row("at least", _spin(0, 10_000, 1, suffix=" arcmin"), "value_min_size")
         self.row("not fainter than", _spin(-5, 99, 0.5, suffix=" mag"), "value_max_magnitude")
+
+
+    def _types_row(self):
+        state = self._state
+        data = getattr(state.layer, "data", state.layer)
+        self.types = TypeList(sorted(set(np.asarray(data["type"]).astype(str))))
+        self.types.choose(state.types)
+        self.types.changed.connect(lambda types: setattr(state, "types", types))
+        self._follow_types = lambda types: self.types.choose(list(types))
+        state.add_callback("types", self._follow_types)
+        self.form.addRow("types", self.types)
 
 
 class MarkEditor(LayerEditor):

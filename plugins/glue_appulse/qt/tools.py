@@ -56,6 +56,12 @@ class MeasureMode(_ClickMode):
     )
     shortcut = "K"
 
+    def __init__(self, viewer, **kwargs):
+        from .following import follow
+
+        super().__init__(viewer, **kwargs)
+        follow(viewer)  # each new image viewer makes its tools once
+
     @property
     def icon(self):
         """Painted icon."""

@@ -1,0 +1,116 @@
+"""Overlays follow a frame into a new viewer, or come back on request."""
+
+import numpy as np
+from qtpy.QtCore import QTimer
+
+from ..kinds import OUTLINES, RESIDUALS, TRACK, all_of, is_frame, kind_of
+from ..links import link_overlay
+from ..notices import say
+from ..skywcs import SkyProjector
+from .desk import image_viewers
+
+
+def lies_in(overlay, frame):
+    """Whether an overlay has anything to show in a frame.
+
+    Parameters
+    ----------
+    overlay : glue.core.data.Data
+        Track, outlines or residuals.
+    frame : glue.core.data.Data
+
+    Returns
+    -------
+    bool
+    """
+    if kind_of(overlay) == RESIDUALS:
+        return frame.label in set(overlay.get_component("frame").labels)
+    columns = (overlay.id["RA"], overlay.id["Dec"])
+    ra, dec = (np.asarray(overlay[column], float) for column in columns)
+    x, y = SkyProjector(frame.coords, frame.shape).to_pixel(ra, dec)
+    rows, columns = frame.shape
+    return bool(np.any((x > -0.5) & (x < columns - 0.5) & (y > -0.5) & (y < rows - 0.5)))
+
+
+def overlays_for(session, frame):
+    """Loaded overlays that show something in a frame.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+    frame : glue.core.data.Data
+
+    Returns
+    -------
+    list of glue.core.data.Data
+    """
+    kinds = (OUTLINES, TRACK, RESIDUALS)
+    loaded = [data for kind in kinds for data in all_of(session.data_collection, kind)]
+    return [data for data in loaded if lies_in(data, frame)]
+
+
+def bring(viewer):
+    """Put the loaded overlays of its reference frame into a viewer.
+
+    Parameters
+    ----------
+    viewer : glue_qt.viewers.image.ImageViewer
+
+    Returns
+    -------
+    list of glue.core.data.Data
+        Those that were not there before.
+    """
+    frame, session = viewer.state.reference_data, viewer.session
+    open_now = any(viewer is one for tab in session.application.viewers for one in tab)
+    if not open_now or not is_frame(frame) or frame not in session.data_collection:
+        return []
+    here = [layer.layer for layer in viewer.layers]
+    fresh = [data for data in overlays_for(session, frame) if not any(data is one for one in here)]
+    for overlay in fresh:
+        link_overlay(session.data_collection, overlay, [frame])
+        viewer.add_data(overlay)
+    return fresh
+
+
+def follow(viewer):
+    """Let overlays follow the first frame into a viewer that has just been opened.
+
+    A viewer that a session brings back knows its frame already, and keeps the layers it was saved with.
+
+    Parameters
+    ----------
+    viewer : glue_qt.viewers.image.ImageViewer
+    """
+    state = viewer.state
+    if state.reference_data is not None:
+        return
+
+    def first_frame(_reference):
+        state.remove_callback("reference_data", first_frame)
+        later.start(0)  # glue is in the middle of adding the frame
+
+    later = QTimer(viewer)
+    later.setSingleShot(True)
+    later.timeout.connect(lambda: bring(viewer))
+    state.add_callback("reference_data", first_frame)
+
+
+def show_overlays(session, _data_collection=None):
+    """Menu action: bring the overlays into the viewer with the focus, or into every image viewer.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+
+    Returns
+    -------
+    list of glue.core.data.Data
+        Those that were brought.
+    """
+    viewers = image_viewers(session)
+    focus = getattr(session.application, "_viewer_in_focus", None)
+    chosen = [viewer for viewer in viewers if viewer is focus] or viewers
+    if not chosen:
+        say("no viewer shows a solved frame; open one with File > Open Data Set")
+    return [data for viewer in chosen for data in bring(viewer)]
