@@ -2,7 +2,8 @@
 
     python tests/benchmarks/bench_centroid_peers.py [trials per cell]
 
-The last column fits with a PSF taken from forty stars of an invented frame instead of the known one.
+The last columns fit with a PSF taken from forty stars of an invented frame instead of the known one: RMS over
+the bound (at most 1.2), and the width of error over sigma (1 within 5%).
 """
 
 import sys
@@ -73,14 +74,15 @@ def main():
     print(
         "fwhm length snr | "
         + " | ".join(PEERS)
-        + " | fit, PSF of the frame   (median error of both axes if it fails)"
+        + " | fit, PSF of the frame | its pull width x, y   (median error of both axes if it fails)"
     )
-    for fwhm, length, snr in ((2.0, 0, 30), (3.0, 0, 10), (3.0, 0, 100), (3.0, 10, 30), (5.0, 10, 100)):
+    cells = ((2.0, 0, 30), (2.0, 10, 100), (3.0, 0, 10), (3.0, 0, 100), (3.0, 10, 30), (5.0, 10, 100))
+    for fwhm, length, snr in cells:
         rng = np.random.default_rng(11)
         psf, found = PSF.round(fwhm), frame_psf(rng, fwhm)
         trail = POINT if length == 0 else Trail.straight(length, 25.0)
         half = int(np.ceil(9 * fwhm / 2.355 + length / 2)) + 2
-        errors = {name: [] for name in (*PEERS, "frame")}
+        errors, pulls = {name: [] for name in (*PEERS, "frame")}, []
         bounds = []
         for _ in range(trials):
             x, y = half + rng.uniform(-0.5, 0.5, 2)
@@ -96,8 +98,10 @@ def main():
                 errors[name].append((px - x) ** 2 + (py - y) ** 2)
             fit = fit_source(data, *guess, found, Noise(GAIN), trail=trail)
             errors["frame"].append((fit.x - x) ** 2 + (fit.y - y) ** 2)
+            pulls.append(np.array([fit.x - x, fit.y - y]) / np.sqrt(np.diag(fit.cov)))
         ratios = [np.sqrt(np.nanmean(values) / np.mean(bounds)) for values in errors.values()]
-        print(f"{fwhm:4.1f} {length:5d} {snr:5d} | " + " | ".join(f"{r:6.2f}" for r in ratios), flush=True)
+        words = " | ".join(f"{r:6.2f}" for r in ratios) + " | {:.3f} {:.3f}".format(*np.std(pulls, axis=0))
+        print(f"{fwhm:4.1f} {length:5d} {snr:5d} | {words}", flush=True)
 
 
 if __name__ == "__main__":

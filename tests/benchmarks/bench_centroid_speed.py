@@ -1,12 +1,22 @@
 """A 24-megapixel frame with one body, cold: seconds and memory above the bare process.
 
-python tests/benchmarks/bench_centroid_speed.py
+    python tests/benchmarks/bench_centroid_speed.py [frames]
+
+First inside this process, then `appulse residuals` as a whole: start, imports, reading the FITS, everything.
+With `frames` the command gets so many of them, to see whether memory grows.
 """
 
+import os
 import resource
+import subprocess
+import sys
+import tempfile
 import time
+from pathlib import Path
 
 import numpy as np
+from astropy.io import fits
+from astropy.table import Table
 from astropy.time import Time
 from astropy.wcs import WCS
 
@@ -56,6 +66,60 @@ def main():
     size = frame.data.nbytes / 2**20
     print(f"plate check {middle - start:.2f} s, body {end - middle:.2f} s (bound 5 s in all)")
     print(f"memory above the frame itself {above:.0f} MB = {above / size:.2f} frames of float32 (bound 3)")
+
+
+    whole_command(frame, int(sys.argv[1]) if len(sys.argv) > 1 else 1)
+
+
+def whole_command(frame, count):
+    """Wall time and peak memory of the command, less those of a frame of next to no pixels."""
+    with tempfile.TemporaryDirectory() as folder:
+        folder = Path(folder)
+        x, y = 3000.0, 2000.0
+        ra, dec = (float(v) for v in frame.to_sky(x, y))
+        Table({"designation": ["7"], "ra": [ra], "dec": [dec]}).write(folder / "places.csv")
+        stars = frame.to_sky(*np.random.default_rng(2).uniform(100, 3900, (2, 500)))
+        Table({"ra": stars[0], "dec": stars[1], "phot_g_mean_mag": np.full(500, 12.0)}).write(
+            folder / "stars.csv"
+        )
+        header = frame.wcs.to_header()
+        header["DATE-OBS"], header["EXPTIME"] = "2027-05-04T22:00:00", 60.0
+        big = [folder / f"f{k:03d}.fits" for k in range(count)]
+        for path in big:
+            fits.PrimaryHDU(frame.data, header).writeto(path)
+        corner = frame.data[1900:2100, 2900:3100].copy()
+        small_header = header.copy()
+        small_header["CRPIX1"] -= 2900
+        small_header["CRPIX2"] -= 1900
+        fits.PrimaryHDU(corner, small_header).writeto(folder / "small.fits")
+        bare_s, bare_mb = _run([folder / "small.fits"], folder, "bare")
+        for what in ("first", "again"):
+            seconds, mb = _run(big, folder, what)
+            size = frame.data.nbytes / 2**20
+            print(
+                f"command on {count} frame(s), {what}: {seconds:.2f} s (bound 5 s for one), "
+                f"{(mb - bare_mb) / size:.2f} frames of float32 above a bare run of {bare_mb:.0f} MB, "
+                f"{bare_s:.2f} s (bound 4)"
+            )
+
+
+def _run(paths, folder, name):
+    """Seconds and peak MB of one `appulse residuals`."""
+    command = [
+        "appulse", "residuals", *map(str, paths), "--body", "7", "--positions",
+        str(folder / "places.csv"), "--stars",
+        str(folder / "stars.csv"), "--site", "10,50,200", "--out", str(folder / name),
+    ]  # fmt: skip
+    start = time.perf_counter()
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    words = process.stderr.read().decode()
+    _, status, usage = os.wait4(process.pid, 0)
+    seconds = time.perf_counter() - start
+    if os.waitstatus_to_exitcode(status):
+        raise SystemExit(words)
+    cpu = usage.ru_utime + usage.ru_stime
+    print(f"  {name}: {seconds:.2f} s on the clock, {cpu:.2f} s of processor time")
+    return seconds, usage.ru_maxrss / 1024
 
 
 if __name__ == "__main__":

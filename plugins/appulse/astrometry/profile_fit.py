@@ -86,10 +86,17 @@ class ProfileFit:
         for _ in range(3 if np.ptp(slope) > 0.2 * sky**2 > 0 else 0):
             shape = np.sqrt(np.maximum(1.0 + slope[away] / sky**2, 0.1))
             sky = clipped_sigma(rest / shape)
-        # The background took its share of the scatter along.
-        free = 1.0 - self.basis.shape[1] / self.used.sum()
+        free = self._free(away)
+        self.sky_dof = max(free * away.sum(), 3.0)
         least = 1e-6 * max(1.0, float(np.abs(self.stamp.values[self.used]).max()))
         return max(sky / np.sqrt(free), least)
+
+    def _free(self, away) -> float:
+        """Share of the scatter that the background did not take along; it takes most at the stamp's rim."""
+        q, _ = np.linalg.qr(self.basis[self.used])
+        leverage = np.zeros(len(self.used))
+        leverage[self.used] = np.sum(q**2, axis=1)
+        return max(1.0 - float(np.mean(leverage[away])), 0.1)
 
     # --- fit
 
@@ -241,6 +248,8 @@ class ProfileFit:
         excess = chi2 / dof
         if excess > 1.0 + 3.0 * np.sqrt(2.0 / dof):
             covariance = covariance * excess
+        else:  # the sky's scatter is itself an estimate: the variance of Student's t
+            covariance = covariance * self.sky_dof / (self.sky_dof - 2.0)
         x, y, flux = (float(v) for v in self.p[:3])
         if not flux > 0.0:
             raise MeasurementError("no light there")
