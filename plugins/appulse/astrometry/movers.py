@@ -34,7 +34,7 @@ CURVATURE = 0.5
 """1-sigma of the bend of a path, arcsec/h^2: an observer who turns with the Earth sees a body at 1 au bend by
 up to 8.8 arcsec (2 pi / 24 h)^2 = 0.6."""
 SAME_SNR = 5.0
-"""A source whose signal to noise differs by more between two frames is another one (exposures differ, too)."""
+"""A source whose signal to noise differs by more between two frames is another one (exposures differ)."""
 FALSE_LINES = 0.05
 """Expected number of chance lines that is tolerated in a set of frames."""
 
