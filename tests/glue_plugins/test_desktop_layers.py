@@ -155,6 +155,8 @@ def test_overlays_of_another_sky_stay_away_and_one_taken_off_comes_back_on_reque
     desk.viewer.remove_data(desk.data_collection[1])
     process()
     assert not any(isinstance(layer, TrackLayerArtist) for layer in desk.viewer.layers)
+    assert show_overlays(desk.session) == []  # the viewer of the other sky has the focus
+    desk._viewer_in_focus = desk.viewer
     brought = show_overlays(desk.session)
     assert [data.label for data in brought] == ["(7) Iris"]
 

@@ -20,8 +20,8 @@ from .view import View
 
 #: Drawings that follow each other within this time belong to one movement, seconds.
 MOVING_S = 0.4
-#: The canvas reaches beyond the window by this share of it, on every side.
-MARGIN = 0.3
+#: The canvas reaches beyond the window by these shares of it: where the window moves to, and elsewhere.
+AHEAD, AROUND = 0.6, 0.08
 STARTER_ZORDER = -1e6
 
 
@@ -80,7 +80,7 @@ class Ride:
         if not self.on:
             self._picture = None
         elif self._picture is None or self._crop(here) is None:
-            self._paint(renderer, here)
+            self._paint(renderer, here, before[1][2] - here[2])
 
     def drawn(self):
         """Everything has been drawn where it belongs; movement counts from now on."""
@@ -121,25 +121,28 @@ class Ride:
         fixed = (*axes.bbox.extents.tolist(), renderer.dpi if hasattr(renderer, "dpi") else None, shown)
         return fixed, matrix[:2, :2].copy(), matrix[:2, 2].copy()
 
-    def _paint(self, renderer, here):
+    def _paint(self, renderer, here, move):
         axes, board = self._board.axes, self._board
         width, height = np.ceil([axes.bbox.width, axes.bbox.height]).astype(int) + 1
-        beyond = np.ceil([MARGIN * width, MARGIN * height]).astype(int)
-        size = np.array([width, height]) + 2 * beyond
+        ahead, inner = move / np.abs(move).max(), np.array([width, height])
+        low, high = (
+            np.ceil(inner * (AROUND + AHEAD * np.clip(way, 0, 1))).astype(int) for way in (-ahead, ahead)
+        )
+        size = inner + low + high
         canvas = RendererAgg(*size.tolist(), renderer.dpi)
         corner = np.floor(axes.bbox.extents[:2])
-        view = View(axes, offset=beyond - corner, window=(0, 0, *size))
+        view = View(axes, offset=low - corner, window=(0, 0, *size))
         for graphic in sorted(board.providers, key=lambda one: one.get_zorder()):
             graphic.repaint(canvas, view)
         board.write(canvas, view)
         # a renderer wants images bottom up
         self._picture = np.asarray(canvas.buffer_rgba())[::-1]
-        self._made_at = here[2], beyond, width, height
+        self._made_at = here[2], low, width, height
 
     def _crop(self, here):
         """The window's part of the canvas; None where the window has left it."""
-        made, beyond, width, height = self._made_at
-        x, y = beyond - np.rint(here[2] - made).astype(int)
+        made, low, width, height = self._made_at
+        x, y = low - np.rint(here[2] - made).astype(int)
         rows, columns = self._picture.shape[:2]
         inside = 0 <= x <= columns - width and 0 <= y <= rows - height
         return self._picture[y : y + height, x : x + width] if inside else None
