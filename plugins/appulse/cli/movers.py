@@ -27,6 +27,7 @@ DECIMALS = {
 }  # fmt: skip
 SEEN = ("mover", "designation", "frame", "time", "x", "y", "ra", "dec", "sigma_ra", "sigma_dec", "mag",
         "sigma_mag", "snr", "flag")  # fmt: skip
+CONFIRMED = 3
 LINES = 30
 
 
@@ -82,6 +83,7 @@ def run(args: argparse.Namespace) -> int:
     options = {"max_rate": args.max_rate, "min_frames": args.min_frames, "threshold": threshold}
     movers = find_movers(frames, plates, predicted=known, **options)
     seen = [_measure(one, frames, plates) for one in common.progress(movers, "measuring")]
+    movers, seen = _confirmed(movers, seen)
     table = movers_table(movers, seen, frames)
     table.meta.update(_provenance(frames, plates, args))
     write_table(table, args.out, args.overwrite)
@@ -162,6 +164,20 @@ def _measure(mover, frames, plates) -> list:
             common.note(f"{frame.name}: {error}")
         frame.release()
     return found
+
+
+def _confirmed(movers, seen):
+    """Those that a careful fit shows on three frames at least: knots of a nebula are no dots."""
+    kept = [
+        (mover, found)
+        for mover, found in zip(movers, seen, strict=True)
+        if mover.designation or sum(one.seen for _, one in found) >= CONFIRMED
+    ]
+    if len(kept) < len(movers):
+        common.note(
+            f"{len(movers) - len(kept)} more lines dropped: a careful fit finds no dot at their sightings"
+        )
+    return [mover for mover, _ in kept], [found for _, found in kept]
 
 
 def _expected(mover, frame, x, y):
