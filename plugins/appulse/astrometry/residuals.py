@@ -249,14 +249,31 @@ def _set_measured(frame, plate, result, fit: SourceFit, zero: ZeroPoint) -> None
     xi, eta = offsets_rad(calculated, unit_from_radec(result.ra_obs, result.dec_obs))
     result.dra_cosdec, result.ddec = float(xi) * ARCSEC_PER_RAD, float(eta) * ARCSEC_PER_RAD
     jacobian = frame.jacobian(fit.x, fit.y)
-    result.covariance = jacobian @ fit.cov @ jacobian.T
+    result.covariance = jacobian @ fit.cov @ jacobian.T + _pauses(frame.exposure, result.prediction)
     _set_plate(result, plate, fit.x, fit.y)
     result.mag_obs, result.sigma_mag = zero.magnitude(fit.flux, fit.flux_sigma)
-    result.flag, result.notes = _flag(result, fit), _notes(result, fit, plate)
+    result.flag, result.notes = _flag(result, fit, frame.exposure), _notes(result, fit, plate)
 
 
-def _flag(result, fit: SourceFit) -> str:
+def _pauses(exposure, prediction: Prediction) -> np.ndarray:
+    """What pauses at unknown moments leave open along the motion, as a covariance in arcsec^2.
+
+    The fit takes the light as even over the span; where it was not, the dot's shape pulls the place along.
+    """
+    if not np.isfinite(prediction.rate):
+        return np.zeros((2, 2))
+    step = np.array([prediction.ra_rate, prediction.dec_rate]) / 3600.0 * exposure.middle_sigma_s
+    return np.outer(step, step)
+
+
+def _flag(result, fit: SourceFit, exposure) -> str:
     words = []
+    unknown = _pauses(exposure, result.prediction)
+    if np.trace(unknown) > 0.25 * np.trace(result.covariance):
+        words.append(
+            f"pauses at unknown moments: {exposure.middle_sigma_s:.0f} s of doubt along the motion (a table "
+            "EXPOSURES in the frame would lift it)"
+        )
     if fit.n_saturated:
         words.append(f"saturated core ({fit.n_saturated} px): fitted from its ring")
     if fit.phase_error_px > 0:
@@ -275,7 +292,8 @@ def _notes(result, fit: SourceFit, plate) -> tuple:
     if not np.isfinite(result.prediction.rate):
         words.append("the prediction has no motion: no along and across, no trail")
     if fit.neighbours:
-        words.append(f"{len(fit.neighbours)} neighbours fitted together with it")
+        many = "neighbour" if len(fit.neighbours) == 1 else "neighbours"
+        words.append(f"{len(fit.neighbours)} {many} fitted together with it")
     if fit.n_rejected:
         words.append(f"{fit.n_rejected} pixels rejected (cosmic rays or defects)")
     if result.others:

@@ -87,6 +87,26 @@ class Exposure:
         return round(float((self.end - self.start).sec), 6)
 
     @property
+    def middle_sigma_s(self) -> float:
+        """How well the middle of the light is known within the frame, s.
+
+        0 where the single exposures are listed or the shutter never closed. Else the pauses may lie anywhere:
+        n exposures scattered over what the light leaves of the span move the mean by a uniform scatter over
+        root n, (span - light) / sqrt(12 n).
+
+        Examples
+        --------
+        >>> at = lambda clock: Time(f"2027-05-04T22:{clock}")
+        >>> stack = Exposure(at("00:00"), at("30:00"), at("15:00"), seconds=600.0, n_sub=5)
+        >>> round(stack.middle_sigma_s)
+        155
+        """
+        pause = self.span_s - self.seconds
+        if self.intervals is not None or self.seconds <= 0.0 or pause <= 0.01 * self.span_s:
+            return 0.0
+        return float(pause / np.sqrt(12.0 * self.n_sub))
+
+    @property
     def is_stack(self) -> bool:
         """Whether the telescope stacked several exposures into the frame."""
         return self.n_sub > 1
