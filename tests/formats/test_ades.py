@@ -225,3 +225,11 @@ def test_damaged_files_are_named(tmp_path, text, words):
     (tmp_path / "a.psv").write_text(text)
     with pytest.raises(TableError, match=words):
         read_ades(tmp_path / "a.psv")
+
+
+def test_a_designation_that_is_none_never_becomes_a_number():
+    """'2031 ZZ9' has no half-month Z: it is a name of its own, not body 2031."""
+    from appulse.formats.ades_build import _identity
+
+    assert _identity("2031 ZZ9", {}) == {"trkSub": "2031ZZ9"}
+    assert _identity("3200 Phaethon (1983 TB)", {}) == {"permID": "3200"}

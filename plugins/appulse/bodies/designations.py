@@ -169,7 +169,7 @@ def read_name(text):
 
 
 def _read_number(text):
-    match = re.fullmatch(r"\((\d+)\)(?: (.+))?", text) or re.fullmatch(r"(\d+)(?: ([^\W\d].*))?", text)
+    match = re.fullmatch(r"\((\d+)\)(?: (.+))?", text) or re.fullmatch(r"(\d+)(?: ([^\W\d][^\d ]*(?: .*)?))?", text)
     if not match or int(match[1]) == 0:
         return None
     rest = match[2] or ""

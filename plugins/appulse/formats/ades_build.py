@@ -15,7 +15,7 @@ from appulse.observers.timescales import quiet_erfa
 
 ROVING_STATION = "247"
 
-_PERM = re.compile(r"\(?(\d+)\)?(?:\s+\D.*)?")
+_PERM = re.compile(r"\((\d+)\)(?:\s.*)?|(\d+)(?:\s+[^\d\s]+(?:\s.*)?)?")
 _COMET_PERM = re.compile(r"(\d+[IPD](?:-[A-Z]{1,2})?)(?:/.*)?")
 _PROV = re.compile(r"(?:\d{4} [A-HJ-Y][A-HJ-Z]\d*|A[89]\d\d [A-HJ-Y][A-HJ-Z]|\d{4} (?:P-L|T-[123])|"
                    r"[ADCPX]/\d{4} [A-Z]{1,2}\d*(?:-[A-Z])?)")  # fmt: skip
@@ -168,7 +168,7 @@ def _identity(designation, temporary):
     for pattern, name in ((_PROV, "provID"), (_COMET_PERM, "permID"), (_PERM, "permID")):
         found = pattern.fullmatch(words)
         if found:
-            return {name: found.group(found.lastindex or 0)}
+            return {name: next((one for one in found.groups() if one), found.group())}
     short = re.sub(r"[^-A-Za-z0-9_]", "", words)[:8] or "body"
     taken = {name: text for text, name in temporary.items()}
     while taken.get(short, words) != words:
