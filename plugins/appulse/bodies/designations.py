@@ -169,7 +169,10 @@ def read_name(text):
 
 
 def _read_number(text):
-    match = re.fullmatch(r"\((\d+)\)(?: (.+))?", text) or re.fullmatch(r"(\d+)(?: ([^\W\d][^\d ]*(?: .*)?))?", text)
+    match = (
+        re.fullmatch(r"\((\d+)\)(?: (.+))?", text)
+        or re.fullmatch(r"(\d+)(?: ([^\W\d][^\d ]*(?: .*)?))?", text)  # a name's first word has no digit
+    )
     if not match or int(match[1]) == 0:
         return None
     rest = match[2] or ""
