@@ -31,7 +31,7 @@ on the wide stamp is bent by a fifth to half a sigma."""
 LEAST_WIDE, LEAST_NARROW = 9.5, 4.5
 """Least radii, px: along a trail a plane is the likeness of a shift, and few pixels leave it loose (2% of the
 precision at a FWHM of 2 px)."""
-LADDER = ((WIDE, 1, 3, 0.003), (WIDE, 2, 4, 0.1), (NARROW, 4, None, None))
+LADDER = ((WIDE, 1, 3, 5e-4), (WIDE, 2, 4, 0.1), (NARROW, 4, None, None))
 """Stamp, order of the background, and the order that must promise nothing more (at this chance) to stay with
 it; a quadratic is held to a strict test because what it leaves bends the place."""
 MANY_REJECTED = 0.02
@@ -106,7 +106,7 @@ def fit_source(
     (True, 0.008)
     """
     options = (psf, noise, trail, free_trail, reject)
-    best = None
+    best, start = None, (x, y)
     for reach, order, doubt, chance in LADDER:
         if background_order is not None:
             order, doubt = background_order, None
@@ -114,16 +114,19 @@ def fit_source(
         stamp = cut(data, x, y, pixels, trail=trail, bad=bad, saturation=saturation)
         near = _within_reach(neighbours, stamp, pixels + psf.fwhm, trail)
         try:
-            fit = ProfileFit(stamp, x, y, order, near, *options)
+            fit = ProfileFit(stamp, *start, order, near, *options)
             fit.run()
         except MeasurementError:
             if best is None:
                 raise
             break
         best = fit
+        if np.hypot(fit.p[0] - x, fit.p[1] - y) < psf.fwhm:
+            start = float(fit.p[0]), float(fit.p[1])
         if doubt is None or _enough(fit, doubt, chance, _radius(psf, NARROW)):
             break
     limit = max_shift if max_shift is not None else 2.0 * psf.fwhm + 0.5 * trail.length
+    best.guess = x, y
     return best.result(limit)
 
 
@@ -148,7 +151,7 @@ def _enough(fit: ProfileFit, doubt: int, chance: float, narrow: float) -> bool:
         return False
     inner, n = fit.inner_sky(narrow)
     loose = np.sqrt(0.5 * max(1.0 / n - 1.0 / fit.used.sum(), 0.0))
-    return inner > min(SMOOTHER, 1.0 - 3.0 * loose) * fit.sky
+    return inner > min(SMOOTHER, 1.0 - 4.0 * loose) * fit.sky
 
 
 def with_floor(fit: SourceFit, floor_px: float) -> SourceFit:
