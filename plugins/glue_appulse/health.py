@@ -4,17 +4,12 @@ import importlib
 import importlib.metadata
 import sys
 
+from . import qt_libraries
+
 GROUP = "glue.plugins"
 EXTRA_LINE = "pip install 'appulse[desktop]'"
-#: What a bare Debian or Ubuntu lacks for Qt without a screen, and what a screen (X11) needs besides.
-APT_LINE = (
-    "apt-get install -y libegl1 libgl1 libfontconfig1 libfreetype6 libglib2.0-0 libdbus-1-3 "
-    "libxkbcommon0 libx11-6"
-)
-APT_X11 = (
-    "libxkbcommon-x11-0 libxcb-cursor0 libxcb-icccm4 libxcb-image0 libxcb-keysyms1 libxcb-randr0 "
-    "libxcb-render-util0 libxcb-shape0 libxcb-xkb1"
-)
+#: What a bare Debian or Ubuntu lacks for Qt without a screen.
+APT_LINE = qt_libraries.apt_line(qt_libraries.HEADLESS, list(qt_libraries.HEADLESS))
 
 
 def qt_problem():
@@ -40,7 +35,9 @@ def qt_problem():
     except ImportError as exc:
         reason = str(exc).splitlines()[0]
         if ".so" in reason:
-            return f"a system library of Qt is missing ({reason}): {APT_LINE}"
+            lacks = qt_libraries.missing(qt_libraries.HEADLESS)
+            line = qt_libraries.apt_line(qt_libraries.HEADLESS, lacks) if lacks else APT_LINE
+            return f"a system library of Qt is missing ({reason}): {line}"
         return f"Qt cannot be imported ({reason}): {EXTRA_LINE}"
     return None
 
@@ -118,9 +115,11 @@ def report():
     found = [f"{name} {importlib.metadata.version(name)}" for name in names if _installed(name)]
     problem = qt_problem()
     load_plugins()
-    wrong = [*([problem] if problem else []), *plugin_problems()]
+    libraries, lacking = qt_libraries.state()
+    wrong = [*lacking, *([problem] if problem else []), *plugin_problems()]
     troubled = " ".join(wrong)
-    found += [f"plugin {point.name} is loaded" for point in our_plugins() if point.name not in troubled]
+    loaded = [point.name for point in our_plugins() if point.name not in troubled]
+    found += [*libraries, *(f"plugin {name} is loaded" for name in loaded)]
     return found, wrong
 
 

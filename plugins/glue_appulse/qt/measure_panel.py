@@ -22,6 +22,7 @@ from ..picking import clicked_sky, nearest_track, top_frame
 from .commands import PutRows
 from .desk import frames_of
 from .jobs import Job, tell
+from .panels import open_once
 from .stamps import StampCanvas
 
 REASONS = (
@@ -371,11 +372,4 @@ def open_panel(session, _data_collection=None):
     -------
     MeasurePanel
     """
-    application = session.application
-    panel = getattr(application, "_appulse_measure", None)
-    if panel is None:
-        panel = application._appulse_measure = MeasurePanel(session, application)
-        application.addDockWidget(Qt.RightDockWidgetArea, panel)
-    panel.show()
-    panel.raise_()
-    return panel
+    return open_once(session, MeasurePanel, Qt.RightDockWidgetArea)

@@ -18,6 +18,7 @@ from ..kinds import OUTLINES, all_of
 from ..sky_outlines import objects_of, outlines_data
 from .desk import add_overlay, frames_of
 from .jobs import Job, tell
+from .panels import open_once
 from .type_list import TypeList
 
 
@@ -149,10 +150,4 @@ def open_dialog(session, _data_collection=None):
     -------
     OutlineDialog
     """
-    application = session.application
-    dialog = getattr(application, "_appulse_outlines", None)
-    if dialog is None:
-        dialog = application._appulse_outlines = OutlineDialog(session, parent=application)
-    dialog.show()
-    dialog.raise_()
-    return dialog
+    return open_once(session, OutlineDialog)

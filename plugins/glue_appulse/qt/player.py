@@ -19,6 +19,7 @@ from ..layers.base import frame_key
 from ..layers.track_model import TrackModel
 from ..skywcs import SkyProjector
 from .desk import image_viewers, show_frames
+from .panels import open_once
 
 STARS = "stars stand still"
 
@@ -184,12 +185,4 @@ def open_panel(session, _data_collection=None):
     -------
     NightPlayer
     """
-    application = session.application
-    player = getattr(application, "_appulse_player", None)
-    if player is None:
-        player = application._appulse_player = NightPlayer(session, application)
-        application.addDockWidget(Qt.BottomDockWidgetArea, player)
-    else:
-        player.fill()
-    player.show()
-    return player
+    return open_once(session, NightPlayer, Qt.BottomDockWidgetArea)

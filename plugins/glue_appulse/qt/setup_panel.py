@@ -19,6 +19,7 @@ from ..kinds import TRACK, all_of
 from .desk import add_tracks, frames_of
 from .instrument_box import InstrumentBox
 from .jobs import Job, tell
+from .panels import open_once
 
 ALL = "all frames"
 #: Field, words, hint.
@@ -238,11 +239,4 @@ def open_panel(session, _data_collection=None):
     -------
     SetupPanel
     """
-    application = session.application
-    panel = getattr(application, "_appulse_setup", None)
-    if panel is None:
-        panel = application._appulse_setup = SetupPanel(session, parent=application)
-    panel.fill()
-    panel.show()
-    panel.raise_()
-    return panel
+    return open_once(session, SetupPanel)
