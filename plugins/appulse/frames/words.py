@@ -62,7 +62,7 @@ def _sky(frame: SolvedFrame) -> list[str]:
     angle = abs(round(frame.rotation_deg, 2) % 360.0)
     width, height = nx * scale / 3600.0, ny * scale / 3600.0
     return [
-        f"  sky      centre RA {ra:.5f}, Dec {dec:+.5f} deg (ICRF); {frame.wcs.wcs.ctype[0]}",
+        f"  sky      centre RA {ra:.5f}, Dec {dec:+.5f} deg (ICRF); {_projection(frame)}",
         f"           {scale:.5f} arcsec/px, {width:.3f} x {height:.3f} deg, +y at PA {angle:.2f} deg, {side}",
     ]
 
@@ -95,3 +95,9 @@ def _site(observer) -> str:
     return (
         f"{name}: longitude {lon:+.5f} (east +), latitude {lat:+.5f} deg, {height:.0f} m; {observer.source}"
     )
+
+
+def _projection(frame):
+    """The projection as the header names it: the WCS library has names of its own for some."""
+    told = str(frame.header.get("CTYPE1", "")).strip()
+    return told or frame.wcs.wcs.ctype[0]
