@@ -6,7 +6,6 @@ First inside this process, then `appulse residuals` as a whole: start, imports, 
 With `frames` the command gets so many of them, to see whether memory grows.
 """
 
-import os
 import resource
 import subprocess
 import sys
@@ -30,6 +29,15 @@ from appulse.frames.exposure import Exposure
 from appulse.frames.solved import SolvedFrame
 
 SHAPE, N_STARS = (4000, 6000), 4000
+
+
+WATCH = """
+import resource, subprocess, sys, time
+start = time.perf_counter()
+subprocess.run(sys.argv[1:], check=True, stdout=subprocess.DEVNULL)
+used = resource.getrusage(resource.RUSAGE_CHILDREN)
+print(time.perf_counter() - start, used.ru_utime + used.ru_stime, used.ru_maxrss)
+"""
 
 
 def invented():
@@ -110,16 +118,13 @@ def _run(paths, folder, name):
         str(folder / "places.csv"), "--stars",
         str(folder / "stars.csv"), "--site", "10,50,200", "--out", str(folder / name),
     ]  # fmt: skip
-    start = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
-    words = process.stderr.read().decode()
-    _, status, usage = os.wait4(process.pid, 0)
-    seconds = time.perf_counter() - start
-    if os.waitstatus_to_exitcode(status):
-        raise SystemExit(words)
-    cpu = usage.ru_utime + usage.ru_stime
+    # Started by a small process: a child's peak memory starts at that of its parent.
+    found = subprocess.run([sys.executable, "-c", WATCH, *command], capture_output=True, text=True)
+    if found.returncode:
+        raise SystemExit(found.stderr)
+    seconds, cpu, kilobytes = map(float, found.stdout.split())
     print(f"  {name}: {seconds:.2f} s on the clock, {cpu:.2f} s of processor time")
-    return seconds, usage.ru_maxrss / 1024
+    return seconds, kilobytes / 1024
 
 
 if __name__ == "__main__":
