@@ -23,7 +23,8 @@ import numpy as np
 from astropy.table import Table
 from scipy import stats
 
-from appulse.astrometry.night import Motion, Night, fit_motion, gather, polynomial, solve
+from appulse.astrometry.linear_motion import polynomial, solve
+from appulse.astrometry.night import Motion, Night, fit_motion, gather
 from appulse.astrometry.verdict_words import sentence
 
 NAMED_P = 5e-3
