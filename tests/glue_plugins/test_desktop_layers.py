@@ -1,5 +1,7 @@
 """Layers in the real desktop application, off-screen."""
 
+import os
+
 import numpy as np
 import pytest
 from glue.core.state import GlueSerializer
@@ -62,6 +64,11 @@ def test_the_style_editor_drives_the_layer(desk, name, value):
     assert (grab(desk.viewer) != before).any()
 
 
+@pytest.mark.xfail(
+    os.environ.get("QT_API") == "pyside6",
+    raises=AttributeError,
+    reason="glue-qt 0.4's own select_artist asks PySide6 for an enumeration by its short name",
+)
 def test_glue_shows_our_style_editors(desk):
     from qtpy.QtWidgets import QWidget
 
