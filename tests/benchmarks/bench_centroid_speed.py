@@ -85,7 +85,10 @@ def whole_command(frame, count):
         folder = Path(folder)
         x, y = 3000.0, 2000.0
         ra, dec = (float(v) for v in frame.to_sky(x, y))
-        Table({"designation": ["7"], "ra": [ra], "dec": [dec]}).write(folder / "places.csv")
+        times = ["2027-05-04T21:00:00", "2027-05-04T22:00:00", "2027-05-04T23:00:00", "2027-05-05T00:00:00"]
+        Table({"designation": ["7"] * 4, "time": times, "ra": [ra] * 4, "dec": [dec] * 4}).write(
+            folder / "places.csv"
+        )
         stars = frame.to_sky(*np.random.default_rng(2).uniform(100, 3900, (2, 500)))
         Table({"ra": stars[0], "dec": stars[1], "phot_g_mean_mag": np.full(500, 12.0)}).write(
             folder / "stars.csv"
