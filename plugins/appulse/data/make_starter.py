@@ -111,8 +111,37 @@ COMETS = (
 RETURNS = (2_460_676.5, 2_462_502.5)  # 2025-01-01 and 2030-01-01
 
 
+COMET_EPOCH = 2_461_400.5
+"""All comets are carried to this epoch, so that a field query need not integrate years for each of them."""
+
+
+def carry(table, path):
+    """The comets of a table of elements as states at :data:`COMET_EPOCH`, by N-body without outgassing."""
+    from appulse.bodies.ephemeris import NBodyEphemeris
+    from appulse.bodies.kernels import SUN
+    from appulse.bodies.readers import read_orbits
+    from appulse.constants import J2000_JD
+
+    table.write(path, format="ascii.ecsv", overwrite=True)
+    ephemeris = NBodyEphemeris(read_orbits(path))
+    t_d = np.full((len(table), 1), COMET_EPOCH - J2000_JD)
+    state = ephemeris.states(np.arange(len(table)), t_d)[:, 0]
+    sun_place, sun_velocity = ephemeris.kernels.major(t_d[:1, 0])
+    state -= np.concatenate([sun_place[0, SUN], sun_velocity[0, SUN]])
+    carried = table["designation", "name"].copy()
+    carried["epoch"] = np.full(len(table), COMET_EPOCH) * u.d
+    for i, name in enumerate(("x", "y", "z", "vx", "vy", "vz")):
+        carried[name] = state[:, i] * (u.au if i < 3 else u.au / u.d)
+    carried["source"] = [
+        f"{row['source']} of {row['date']}, carried to JD {COMET_EPOCH} by N-body without outgassing"
+        for row in table
+    ]
+    carried["date"] = table["date"]
+    return carried
+
+
 def write_comets(out, list_path):
-    """Write ``starter_comets.ecsv`` from JPL's list, elements and epochs as printed."""
+    """Write ``starter_comets.ecsv`` from JPL's list: elements as printed, carried to one epoch."""
     from appulse.bodies.readers import read_orbits
 
     catalogue = read_orbits(list_path)
@@ -131,10 +160,11 @@ def write_comets(out, list_path):
     units = {"epoch": u.d, "q": u.au, "tp": u.d} | dict.fromkeys(("i", "node", "peri"), u.deg)
     table = Table(rows=rows, names=names, units=units)
     table["date"] = [Time(jd, format="jd", scale="tdb").strftime("%Y-%m-%d") for jd in table["epoch"]]
+    table = carry(table, out / "starter_comets.ecsv")
     table.meta["source"] = "JPL list of comet elements, state of 2021"
     table.meta["note"] = (
-        "each at its own epoch, which is its date. Some are old, and a comet's jets shift it by arcminutes "
-        "and more per return: fetch newer elements before measuring"
+        "date: epoch of the printed elements. Some are old, and a comet's jets shift it by arcminutes and "
+        "more per return: fetch newer elements before measuring"
     )
     table.write(out / "starter_comets.ecsv", format="ascii.ecsv", overwrite=True)
     return len(table)
