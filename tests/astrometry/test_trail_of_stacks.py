@@ -38,3 +38,11 @@ def test_listed_exposures_win():
     trail = pixel_trail(frame(exposure), 0.0, 0.0, MOVING)
     assert len(trail.weights) == 2
     assert_allclose((trail.weights[:, None] * trail.ends.mean(axis=1)).sum(axis=0), 0.0, atol=1e-9)
+
+
+def test_only_long_pauses_leave_the_middle_in_doubt():
+    even = Exposure(start=at(0), end=at(1378.5), mid=at(689), seconds=1200.0, n_sub=120)
+    holes = Exposure(start=at(0), end=at(1800), mid=at(816), seconds=600.0, n_sub=5)
+    assert even.middle_sigma_s == 0.0
+    assert_allclose(holes.middle_sigma_s, 1200 / np.sqrt(60))
+    assert Exposure.from_mid(START, 120.0).middle_sigma_s == 0.0

@@ -17,6 +17,9 @@ from astropy.time import Time, TimeDelta
 
 from appulse.errors import FrameTimeError
 
+READOUT_SHARE = 1 / 3
+"""Pauses up to this share of one exposure are a camera's own, and even."""
+
 ROUNDING_S = 1e-3
 """Slack in comparisons of start, middle and end, s: times in headers are commonly cut to a millisecond."""
 
@@ -90,9 +93,10 @@ class Exposure:
     def middle_sigma_s(self) -> float:
         """How well the middle of the light is known within the frame, s.
 
-        0 where the single exposures are listed or the shutter never closed. Else the pauses may lie anywhere:
-        n exposures scattered over what the light leaves of the span move the mean by a uniform scatter over
-        root n, (span - light) / sqrt(12 n).
+        0 where the single exposures are listed, or the shutter closed only as long as a camera needs between
+        two of them (up to a third of an exposure each: common practice, no source). Else the pauses may lie
+        anywhere: n exposures scattered over what the light leaves of the span move the mean by a uniform
+        scatter over root n, (span - light) / sqrt(12 n).
 
         Examples
         --------
@@ -103,6 +107,8 @@ class Exposure:
         """
         pause = self.span_s - self.seconds
         if self.intervals is not None or self.seconds <= 0.0 or pause <= 0.01 * self.span_s:
+            return 0.0
+        if self.n_sub > 1 and pause / (self.n_sub - 1) <= READOUT_SHARE * self.seconds / self.n_sub:
             return 0.0
         return float(pause / np.sqrt(12.0 * self.n_sub))
 
