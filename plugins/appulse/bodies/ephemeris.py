@@ -15,9 +15,11 @@ from .places import sight
 from .spk import SPKEphemeris
 from .state_ephemeris import StateEphemeris
 from .tabulated import TabulatedEphemeris
-from .uncertainty import neighbours, sky_ellipse
+from .uncertainty import neighbours, sky_ellipse, stated
 
 __all__ = ["NBodyEphemeris", "SPKEphemeris", "TabulatedEphemeris", "predict"]
+
+TOLD = 20
 
 
 class NBodyEphemeris(StateEphemeris):
@@ -120,6 +122,15 @@ class NBodyEphemeris(StateEphemeris):
             light.append(Brightness(*known, *(more.get(key) for key in ("g1", "g2", "g12"))))
         sources = sorted({text for text in some.source.split("; ") if text})
         return [str(name) for name in some.designation], light, sources
+
+    def uncertainties(self, rows):
+        """What is known of the uncertainty of each body's orbit, by designation, in words.
+
+        Empty for more than 20 bodies: their table would be hidden by it.
+        """
+        if len(rows) > TOLD:
+            return {}
+        return {str(self.orbit(row).designation): stated(self.orbit(row)) for row in rows}
 
     def states(self, rows, t_d):
         """Barycentric states of rows of the catalogue.

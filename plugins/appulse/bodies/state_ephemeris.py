@@ -84,8 +84,13 @@ class StateEphemeris:
             "kernels": self.kernels.description,
             "source": sources,
             "magnitudes": sorted({system for _, system in mags}),
+            "uncertainty": self.uncertainties(rows),
         }
         return build_table(names, times, observer, columns, ellipses, meta)
+
+    def uncertainties(self, rows):
+        """What is known of the uncertainty of each body's orbit, by designation; nothing here."""
+        return {}
 
     def vectors(self, time, observer, rows=None):
         """Astrometric vectors from the observer, for those who need many places and no table.

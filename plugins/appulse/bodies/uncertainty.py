@@ -103,3 +103,42 @@ def sky_ellipse(nominal, displaced, scale):
     cov = np.einsum("adm,bdm->mab", share, share)
     major, minor, pa = ellipse_from_cov(cov)
     return major * ARCSEC_PER_RAD, minor * ARCSEC_PER_RAD, np.degrees(pa)
+
+
+CODE_LIMITS_ARCSEC = tuple(float(f"{np.exp(1.49 * u):.3g}") for u in range(9))
+"""Upper limits of the MPC's uncertainty codes 0 to 8: runoff along the orbit in ten years, arcsec. Minor
+Planet Center, *The uncertainty parameter U*: U = int(ln r / 1.49) + 1, below 1 arcsec 0; from memory."""
+
+
+def stated(orbit):
+    """What is known of an orbit's uncertainty, in words; nothing is made up where nothing is.
+
+    Parameters
+    ----------
+    orbit : Orbit or None
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> stated(SimpleNamespace(covariance=None, uncertainty_code="2"))
+    'MPC code 2: 4.44 to 19.7 arcsec along the orbit in ten years'
+    >>> stated(SimpleNamespace(covariance=None, uncertainty_code=None))
+    'unknown'
+    """
+    if orbit is None:
+        return "unknown"
+    if orbit.covariance is not None:
+        return "covariance of the orbit"
+    code = str(orbit.uncertainty_code or "").strip()
+    if code not in "0123456789" or len(code) != 1:
+        return f"unknown (MPC code {code})" if code else "unknown"
+    u = int(code)
+    if u == 0:
+        return f"MPC code 0: below {CODE_LIMITS_ARCSEC[0]:g} arcsec along the orbit in ten years"
+    low = f"{CODE_LIMITS_ARCSEC[u - 1]:g}"
+    reach = f"above {low}" if u == 9 else f"{low} to {CODE_LIMITS_ARCSEC[u]:g}"
+    return f"MPC code {u}: {reach} arcsec along the orbit in ten years"
