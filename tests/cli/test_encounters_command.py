@@ -80,6 +80,9 @@ def test_the_sample_campaign_is_checked_searched_and_planned(tmp_path, sample_da
         assert private not in sheet
     [row] = csv.DictReader((out / "pointings.csv").read_text().splitlines())
     assert float(row["ra_deg"]) == pytest.approx(246.35, abs=0.3)
+    assert "UTC = 2027-05-04 21:22 -04 (hosted) = 2027-05-05 03:22 CEST (home)" in (
+        out / "booking.txt"
+    ).read_text()
     assert "Cost:    810.00 EUR" in (out / "booking.txt").read_text()
 
 

@@ -221,7 +221,8 @@ def _write(plan, ephemeris, vectors, chances, words, campaign, args):
     entries = [(plan.encounter, night) for odds in chances.values() for night in odds.nights]
     write_calendar(entries, out / "passes.ics", over)
     rental = campaign.rental.get(plan.night.site.name)
-    write_text(out / "booking.txt", booking_text(plan, rental), over)
+    others = [site for site in campaign.sites if site is not plan.night.site]
+    write_text(out / "booking.txt", booking_text(plan, rental, others), over)
 
 
 _SHOWN = (

@@ -101,7 +101,7 @@ def body_name(one):
     return f"({one.designation}) {one.name}" if one.designation.isdigit() else f"{one.designation} {one.name}"
 
 
-def booking_text(plan, rental=None):
+def booking_text(plan, rental=None, others=()):
     """A booking sheet for hired time, plain text.
 
     Parameters
@@ -109,20 +109,30 @@ def booking_text(plan, rental=None):
     plan : CapturePlan
     rental : Rental, optional
         Shortest slot and price; without it no cost is given.
+    others : sequence of SiteSettings
+        Sites in whose local time the slot is told too: where the observer is.
 
     Returns
     -------
     str
     """
     one, site = plan.encounter, plan.night.site
+    zones = {where.time_zone: where for where in (site, *others)}
+    begin, end = (
+        " = ".join(
+            [f"{moment.strftime('%Y-%m-%d %H:%M')} UTC"]
+            + [f"{local_text(moment, where)} ({where.name})" for where in zones.values()]
+        )
+        for moment in (plan.begin, plan.end)
+    )
     minutes = (plan.end - plan.begin).sec / 60
     lines = [
         f"Booking: {site.name}",
         f"Object:  {body_name(one)} by {one.target.name} ({one.id})",
         f"Pointing: RA {plan.framing.ra:.5f}, Dec {plan.framing.dec:+.5f} degrees ICRF, "
         f"camera's up side at position angle {plan.framing.rotation_deg:.1f}",
-        f"From:    {plan.begin.strftime('%Y-%m-%d %H:%M')} UTC = {local_text(plan.begin, site)}",
-        f"To:      {plan.end.strftime('%Y-%m-%d %H:%M')} UTC = {local_text(plan.end, site)}",
+        f"From:    {begin}",
+        f"To:      {end}",
         f"Series:  {plan.count} x {plan.exposure_s:g} s",
         f"Data:    {plan.figures['volume']}",
     ]
