@@ -89,6 +89,14 @@ def test_a_great_circle_pass_is_found_anywhere_on_the_sky(ra0, dec0, rate, pa, m
     assert_allclose(found.separation_rad, np.radians(miss), atol=1e-6)
 
 
+def test_nothing_near_is_an_empty_answer():
+    time_d = np.arange(0.0, 10.0)
+    lon = np.radians(time_d)
+    body = np.stack([np.cos(lon), np.sin(lon), 0 * lon], -1)[None]
+    assert len(least_separations(time_d, body, np.array([[0.0, 0.0, 1.0]]), 0.01)) == 0
+    assert len(least_separations_between(time_d, np.concatenate([body, -body]), 0.01)) == 0
+
+
 def test_a_minimum_at_the_edge_is_none():
     time_d = np.arange(0.0, 5.0)
     lon = np.radians(time_d)

@@ -251,16 +251,16 @@ def _power_class(values):
 
 def _refine(time_d, bodies, targets, reach, body, step, target):
     """Follow each candidate on a spline and keep the true minima."""
+    if not len(body):
+        empty = np.empty(0)
+        return Approaches(empty.astype(int), empty.astype(int), empty, empty)
     order = np.lexsort((step, target, body))
     body, step, target = body[order], step[order], target[order]
     rows = []
-    starts = np.flatnonzero(np.r_[True, body[1:] != body[:-1]]) if len(body) else []
+    starts = np.flatnonzero(np.r_[True, body[1:] != body[:-1]])
     for first, last in zip(starts, [*starts[1:], len(body)], strict=True):
         path = CubicSpline(time_d, bodies[body[first]])
         rows.append(_minima(path, time_d, step[first:last], targets[target[first:last]]))
-    if not rows:
-        empty = np.empty(0)
-        return Approaches(empty.astype(int), empty.astype(int), empty, empty)
     time, separation = (np.concatenate(part) for part in zip(*rows, strict=True))
     with np.errstate(invalid="ignore"):
         keep = separation <= reach[target]

@@ -194,12 +194,12 @@ def on_dask(address):
         raise MissingExtraError(
             "a Dask cluster needs the package 'distributed': pip install distributed"
         ) from None
-    client = Client(address)
 
     def run(function, chunks):
-        for future in client.map(function, chunks, pure=False):
-            yield future.result()
-            future.release()
+        with Client(address) as client:
+            for future in client.map(function, chunks, pure=False):
+                yield future.result()
+                future.release()
 
     return run
 
