@@ -136,9 +136,9 @@ def pixel_trail(frame, x: float, y: float, prediction: Prediction) -> Trail:
     speed = np.linalg.solve(frame.jacobian(x, y), rate)  # px/s
     starts, ends, light = _pieces_s(exposure)
     merged = [[starts[0], ends[0], light[0]]]
+    listed = exposure.intervals is not None  # two halves of unequal light touch, and must not be merged
     for a, b, seconds in zip(starts[1:], ends[1:], light[1:], strict=True):
-        same = exposure.intervals is not None
-        if same and (a - merged[-1][1]) * np.hypot(*speed) < MERGE_PX:
+        if listed and (a - merged[-1][1]) * np.hypot(*speed) < MERGE_PX:
             merged[-1][1], merged[-1][2] = b, merged[-1][2] + seconds
         else:
             merged.append([a, b, seconds])
