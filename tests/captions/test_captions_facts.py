@@ -1,15 +1,20 @@
 """Facts against figures from outside; sentences only for what is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import yaml
 
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.readers import read_orbits
-from appulse.captions.facts import LY_PER_PC, Fact, body_diameter, light_time_s, object_size_ly
-from appulse.captions.night_facts import KEYS, body_facts, frame_facts, object_facts, pass_facts
+from appulse.captions.body_facts import body_facts
+from appulse.captions.facts import KEYS, Fact
+from appulse.captions.formulas import LY_PER_PC, body_diameter, light_time_s, object_size_ly
+from appulse.captions.frame_facts import frame_facts
+from appulse.captions.pass_facts import object_facts, pass_facts
 from appulse.captions.text import caption, captions_text, facts_yaml, parse_template, read_template
-from appulse.captions.words import number, spoken
+from appulse.captions.words import how_sure, number, spoken
 from appulse.catalogues.deepsky import find_object
 from appulse.constants import AU_KM
 from appulse.errors import InputError
@@ -139,3 +144,26 @@ def test_an_estimate_says_about():
     assert spoken(body_diameter(8.0)).startswith("about")
     measured = body_diameter(None, measured_km=200.0, measured_error_km=7.0, measured_source="published")
     assert spoken(measured) == "200 km (193 to 207 km)"
+
+
+def test_every_number_says_how_sure_it_is(facts):
+    numbers = [fact for fact in facts if isinstance(fact.value, float)]
+    assert len(numbers) > 10
+    assert all(how_sure(fact) for fact in numbers)
+    with pytest.raises(InputError, match="error"):
+        Fact("mass", 3.0, "kg", "weighed", "scales")
+
+
+def test_the_orbits_ellipse_stands_beside_its_figures(facts):
+    """The sample's orbit has a covariance."""
+    assert "1 sigma" in by_key(facts)["least_separation"].uncertainty
+    assert "1 sigma" in by_key(facts)["body_distance_km"].uncertainty
+
+
+@pytest.mark.parametrize(("width", "words"), [(20.0, "in front of"), (2.0, "close to"), (None, "close to")])
+def test_in_front_only_if_the_path_is_inside_the_outline(night, width, words):
+    """The body stays 3.7 arcmin from the middle: inside a circle 20 arcmin wide, outside one of 2."""
+    frames, ephemeris, outline = night
+    circle = replace(outline, kind="circle", major_arcmin=width, minor_arcmin=width)
+    known = by_key(pass_facts(frames, ephemeris, "7", circle, []))
+    assert known["passing"].value == words

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import yaml
 
-from appulse.captions.words import spoken
+from appulse.captions.words import how_sure, spoken
 from appulse.errors import InputError
 
 LENGTHS = ("short", "medium", "long")
@@ -98,7 +98,7 @@ def caption(facts, sentences, *, known=None) -> str:
 
     Examples
     --------
-    >>> from appulse.captions.facts import light_time_s
+    >>> from appulse.captions.formulas import light_time_s
     >>> caption([light_time_s(1.0)], ["Its light took {light_time}.", "It weighs {mass}."])
     'Its light took 8.32 minutes.'
     """
@@ -129,16 +129,20 @@ def captions_text(facts, sections, *, markdown, known=None) -> str:
 
 def facts_table(facts) -> str:
     """Facts as a Markdown table."""
-    rows = ["| fact | value | how | source |", "| --- | --- | --- | --- |"]
+    rows = ["| fact | value | uncertainty | how | source |", "| --- | --- | --- | --- | --- |"]
     for fact in facts:
-        cells = (fact.key, spoken(fact), fact.formula, fact.source)
+        cells = (fact.key, spoken(fact), how_sure(fact), fact.formula, fact.source)
         rows.append("| " + " | ".join(cell.replace("|", "/") for cell in cells) + " |")
     return "\n".join(rows)
 
 
 def facts_lines(facts) -> str:
     """Facts as lines of plain text."""
-    return "\n".join(f"{fact.key}: {spoken(fact)} [{fact.formula}; {fact.source}]" for fact in facts)
+    lines = []
+    for fact in facts:
+        behind = [words for words in (how_sure(fact), fact.formula, fact.source) if words]
+        lines.append(f"{fact.key}: {spoken(fact)} [{'; '.join(behind)}]")
+    return "\n".join(lines)
 
 
 def facts_yaml(facts) -> str:
@@ -146,7 +150,7 @@ def facts_yaml(facts) -> str:
 
     Examples
     --------
-    >>> from appulse.captions.facts import light_time_s
+    >>> from appulse.captions.formulas import light_time_s
     >>> yaml.safe_load(facts_yaml([light_time_s(1.0)]))["light_time"]["unit"]
     's'
     """
@@ -154,6 +158,6 @@ def facts_yaml(facts) -> str:
     for fact in facts:
         entry = asdict(fact)
         kept[entry.pop("key")] = {
-            name: value for name, value in entry.items() if value not in (None, {}, False)
+            name: value for name, value in entry.items() if value not in (None, {}, False, "")
         }
     return yaml.safe_dump(kept, sort_keys=False, allow_unicode=True, width=110)

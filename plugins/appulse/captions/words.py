@@ -49,7 +49,7 @@ def spoken(fact) -> str:
 
     Examples
     --------
-    >>> from appulse.captions.facts import body_diameter, light_time_s
+    >>> from appulse.captions.formulas import body_diameter, light_time_s
     >>> spoken(body_diameter(8.0)), spoken(light_time_s(1.96))
     ('about 100 km (66.8 to 149 km)', '16.3 minutes')
     """
@@ -66,6 +66,20 @@ def spoken(fact) -> str:
     if low is not None and high is not None:
         words += f" ({number(rounded(low))} to {number(rounded(high))}{_unit(unit)})"
     return f"about {words}" if fact.about else words
+
+
+def how_sure(fact) -> str:
+    """What is known of a fact's error: its limits, or the words that stand for them.
+
+    Examples
+    --------
+    >>> from appulse.captions.formulas import body_diameter, light_time_s
+    >>> how_sure(body_diameter(8.0)), how_sure(light_time_s(1.96))
+    ('66.8 to 149 km', 'that of the distance')
+    """
+    if fact.low is None or fact.high is None:
+        return fact.uncertainty
+    return f"{number(rounded(fact.low))} to {number(rounded(fact.high))}{_unit(fact.unit)}"
 
 
 def _unit(unit) -> str:

@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
     OutputExistsError
         If an output exists and ``--overwrite`` was not given.
     """
-    from appulse.captions.night_facts import KEYS
+    from appulse.captions.facts import KEYS
     from appulse.captions.text import caption, captions_text, default_template, facts_yaml, read_template
     from appulse.formats.output import check_free, write_text
 
@@ -100,7 +100,9 @@ def gather(args):
     failures : list of Path
         Frames that could not be used.
     """
-    from appulse.captions.night_facts import body_facts, frame_facts, object_facts, pass_facts
+    from appulse.captions.body_facts import body_facts
+    from appulse.captions.frame_facts import frame_facts
+    from appulse.captions.pass_facts import object_facts, pass_facts
     from appulse.catalogues.deepsky import find_object
     from appulse.cli.pipeline import Places, Plan
     from appulse.frames.reading import read_frame

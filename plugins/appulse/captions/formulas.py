@@ -1,0 +1,227 @@
+"""The formulas behind a caption's figures: sizes, distances, light time, speed; each makes a Fact."""
+
+import math
+
+from appulse.captions.facts import Fact
+from appulse.constants import AU_KM, C_KM_S, LIGHT_TIME_S_AU
+from appulse.errors import InputError
+
+LIGHT_YEAR_KM = C_KM_S * 86_400 * 365.25
+"""Light year (Julian), km. IAU style manual 1989."""
+
+PARSEC_AU = 648_000 / math.pi
+"""Parsec, au. IAU 2015 Resolution B2."""
+
+LY_PER_PC = PARSEC_AU * AU_KM / LIGHT_YEAR_KM
+
+UNSTATED = "not stated by the source"
+"""Of a figure that others published without an error."""
+
+HUBBLE_KM_S_MPC = 67.66
+HUBBLE_ERROR_KM_S_MPC = 0.42
+"""Planck Collaboration 2020, A&A 641, A6, table 2 (TT,TE,EE+lowE+lensing+BAO)."""
+
+
+def _positive(**values):
+    for name, value in values.items():
+        if value is None or not math.isfinite(value) or value <= 0:
+            raise InputError(f"{name} is {value}; a number above 0 is needed")
+
+
+def body_diameter(h, *, albedo=None, measured_km=None, measured_error_km=None, measured_source=None):
+    """Diameter of a minor planet, measured or from its absolute magnitude.
+
+    Parameters
+    ----------
+    h : float or None
+        Absolute magnitude H (V).
+    albedo : float, optional
+        Geometric albedo in V, when published; without one the range 0.05 to 0.25 is taken.
+    measured_km, measured_error_km, measured_source : optional
+        A published diameter with its source; it wins.
+
+    Returns
+    -------
+    Fact
+        Kilometres.
+
+    Notes
+    -----
+    D = 1329 km / sqrt(p) 10^(-H/5): Fowler & Chillemi 1992, in Tedesco et al., The IRAS Minor Planet
+    Survey; the albedo range covers the dark C and the bright S types of the main belt (common practice, no
+    source).
+
+    Examples
+    --------
+    >>> fact = body_diameter(8.0)
+    >>> round(fact.low, 1), round(fact.high, 1)
+    (66.8, 149.3)
+    """
+    if measured_km is not None:
+        _positive(measured_km=measured_km)
+        if not measured_source:
+            raise InputError(f"a measured diameter of {measured_km} km needs its source")
+        error = measured_error_km
+        return Fact(
+            "body_diameter",
+            float(measured_km),
+            "km",
+            "published measurement",
+            measured_source,
+            low=None if error is None else measured_km - error,
+            high=None if error is None else measured_km + error,
+            inputs={"measured_km": measured_km},
+            uncertainty=UNSTATED,
+        )
+    if h is None or not math.isfinite(h):
+        raise InputError(
+            f"absolute magnitude H is {h}; a size needs H, or a measured diameter with its source"
+        )
+
+    def diameter(p):
+        return 1329.0 / math.sqrt(p) * 10 ** (-h / 5)
+
+    if albedo is not None:
+        if not 0 < albedo <= 1:
+            raise InputError(f"albedo is {albedo}; it lies between 0 and 1")
+        value, low, high, inputs = diameter(albedo), None, None, {"H": h, "albedo": albedo}
+    else:
+        low, high = diameter(0.25), diameter(0.05)
+        value, inputs = math.sqrt(low * high), {"H": h, "albedo": "0.05 to 0.25"}
+    return Fact(
+        "body_diameter",
+        value,
+        "km",
+        "1329 km / sqrt(albedo) x 10^(-H/5)",
+        "Fowler & Chillemi 1992 (IRAS Minor Planet Survey)",
+        low,
+        high,
+        inputs,
+        about=True,
+        uncertainty="of H and of the law; not stated",
+    )
+
+
+def light_time_s(distance_au):
+    """Light time of a distance, seconds.
+
+    Examples
+    --------
+    >>> round(light_time_s(1.0).value, 9)
+    499.004783836
+    """
+    _positive(distance_au=distance_au)
+    return Fact(
+        "light_time",
+        distance_au * LIGHT_TIME_S_AU,
+        "s",
+        "distance / c",
+        "IAU 2012 Resolution B2; SI speed of light",
+        inputs={"distance_au": distance_au},
+        uncertainty="that of the distance",
+    )
+
+
+def object_size_ly(angle_arcmin, distance_ly, distance_source, *, distance_error_ly=None):
+    """Size of an object across its outline, light years: 2 d tan(angle / 2).
+
+    Examples
+    --------
+    >>> kpc_ly = 1000 * LY_PER_PC
+    >>> round(object_size_ly(190, 765 * kpc_ly, "worked example").value / kpc_ly, 2)
+    42.29
+    """
+    _positive(angle_arcmin=angle_arcmin, distance_ly=distance_ly)
+    per_ly = 2 * math.tan(math.radians(angle_arcmin / 60) / 2)
+    error = distance_error_ly
+    return Fact(
+        "object_size",
+        distance_ly * per_ly,
+        "ly",
+        "2 x distance x tan(angular size / 2)",
+        distance_source,
+        None if error is None else (distance_ly - error) * per_ly,
+        None if error is None else (distance_ly + error) * per_ly,
+        {"angular_size_arcmin": angle_arcmin, "distance_ly": distance_ly},
+        about=True,
+        uncertainty="that of distance and outline; not stated",
+    )
+
+
+def distance_from_redshift(redshift, source):
+    """Distance of a galaxy from its redshift by Hubble's law, light years.
+
+    Parameters
+    ----------
+    redshift : float
+        0.003 to 0.1: below it the galaxies' own motions rule, above it the law is no longer a straight line.
+    source : str
+        Of the redshift.
+
+    Returns
+    -------
+    Fact
+        With the share that peculiar motions of 300 km/s (common practice, no source) and the Hubble constant
+        leave open.
+
+    Raises
+    ------
+    InputError
+        Outside that range.
+
+    Examples
+    --------
+    >>> fact = distance_from_redshift(0.01, "catalogue")
+    >>> round(fact.value / 1e6)
+    145
+    """
+    if redshift is None or not 0.003 <= redshift <= 0.1:
+        raise InputError(
+            f"redshift {redshift} gives no distance: Hubble's law is used from 0.003 to 0.1 only; give a "
+            "published distance with its source"
+        )
+    speed = C_KM_S * redshift
+    value = speed / HUBBLE_KM_S_MPC * 1e6 * LY_PER_PC
+    share = math.hypot(300.0 / speed, HUBBLE_ERROR_KM_S_MPC / HUBBLE_KM_S_MPC)
+    return Fact(
+        "object_distance",
+        value,
+        "ly",
+        "c z / H0",
+        f"redshift: {source}; H0: Planck Collaboration 2020, A&A 641, A6",
+        value * (1 - share),
+        value * (1 + share),
+        {"redshift": redshift, "H0_km_s_Mpc": HUBBLE_KM_S_MPC},
+        about=True,
+    )
+
+
+def relative_speed_km_s(range_au_before, range_au_after, delta_au, rate_arcsec_h, hours):
+    """Speed of the body relative to the Earth from its range rate and its motion on the sky, km/s.
+
+    Parameters
+    ----------
+    range_au_before, range_au_after : float
+        Distance at both ends of an interval of `hours`.
+    delta_au : float
+        Distance in the middle.
+    rate_arcsec_h : float
+        Motion on the sky, as seen from the Earth's centre.
+
+    Examples
+    --------
+    >>> round(relative_speed_km_s(1.0, 1.0, 1.0, 3600 * 180 / math.pi / 24, 24).value, 2)
+    1731.46
+    """
+    _positive(delta_au=delta_au, hours=hours)
+    radial = (range_au_after - range_au_before) * AU_KM / (hours * 3600)
+    across = math.radians(rate_arcsec_h / 3600) / 3600 * delta_au * AU_KM
+    return Fact(
+        "relative_speed",
+        math.hypot(radial, across),
+        "km/s",
+        "sqrt(range rate^2 + (distance x motion)^2)",
+        "ephemeris of this run",
+        inputs={"radial_km_s": radial, "across_km_s": across},
+        uncertainty="that of the orbit",
+    )
