@@ -55,7 +55,8 @@ def run(args: argparse.Namespace) -> int:
         If an output exists and ``--overwrite`` was not given.
     """
     from appulse.captions.contact import contact_sheet
-    from appulse.captions.entries import check_entries, manifest, read_entries, safe_name
+    from appulse.captions.entries import manifest, read_entries, safe_name
+    from appulse.captions.entry_rules import check_entries
     from appulse.formats.output import check_free, replacing, write_bytes, write_text
 
     rules, entries = read_entries(args.list)
