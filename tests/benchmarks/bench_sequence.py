@@ -2,11 +2,13 @@
 
     python tests/benchmarks/bench_sequence.py [--frames 60] [--megapixels 24] [--folder DIR]
 
+With --folder the frames are kept there, and found there the next time.
 Two sites of different scale, an altazimuth's field rotation, WCS wrong by a few pixels. Every figure is
 printed beside its bound; reproject's own co-addition of the same frames runs in the same process afterwards.
 """
 
 import argparse
+import pickle
 import resource
 import sys
 import tempfile
@@ -17,6 +19,7 @@ import numpy as np
 from astropy.io import fits
 from astropy.table import Table
 from astropy.time import Time, TimeDelta
+from astropy.wcs import WCS
 from reproject import reproject_interp
 from reproject.mosaicking import reproject_and_coadd
 
@@ -25,7 +28,7 @@ from appulse.catalogues.stars import read_star_table
 from appulse.frames.projection import sky_to_pixel
 from appulse.frames.reading import read_frame
 from appulse.sequence.align import folded
-from appulse.sequence.grid import tangent_grid
+from appulse.sequence.grid import SkyGrid, tangent_grid
 from appulse.sequence.night import shot_of
 from appulse.sequence.places import BodyPlace
 from appulse.sequence.recipe import Settings
@@ -68,7 +71,20 @@ def add_source(image, x, y, flux, psf):
 
 
 def make_night(folder, n, shape, stars):
-    """Write the frames; returns a list of (path, true WCS, BodyPlace)."""
+    """Write the frames, or take those that an earlier run left; a list of (path, true WCS, BodyPlace)."""
+    kept, key = folder / "night.pickle", (n, shape)
+    if kept.exists():
+        with kept.open("rb") as stream:
+            found, night = pickle.load(stream)
+        if found == key:
+            return [(path, SkyGrid(WCS(header), shape), place) for path, header, place in night]
+    night = _drawn(folder, n, shape, stars)
+    with kept.open("wb") as stream:
+        pickle.dump((key, [(path, truth.wcs.to_header(), place) for path, truth, place in night]), stream)
+    return night
+
+
+def _drawn(folder, n, shape, stars):
     random = np.random.default_rng(7)
     night = []
     for index in range(n):

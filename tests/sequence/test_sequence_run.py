@@ -8,9 +8,10 @@ from astropy.table import Table
 from appulse.errors import InputError, OutputExistsError
 from appulse.frames.projection import sky_to_pixel
 from appulse.frames.reading import read_frame
+from appulse.frames.solved import SolvedFrame
 from appulse.sequence.night import shot_of
 from appulse.sequence.recipe import Settings
-from appulse.sequence.run import Job, run
+from appulse.sequence.run import Cancelled, Job, preview, run
 
 TOL_ALIGN_PX = 0.1
 TOL_STACK_SNR = 0.05
@@ -100,24 +101,21 @@ def test_a_second_run_is_refused(outcome, invented_night):
         run(Job("body", shots_of(invented_night, settings), settings, outcome[0]))
 
 
-class Stop(Exception):
-    """As Ctrl-C would."""
-
-
 def test_a_broken_off_run_goes_on(invented_night, tmp_path):
     settings = Settings(longest_px=200)
 
-    def stage(words, total):
-        if words == "stacking: moving body":
-            raise Stop
-        from contextlib import nullcontext
+    told = []
 
-        from appulse.sequence.run import _Silence
+    def progress(words, done, total):
+        told.append((words, done, total))
 
-        return nullcontext(_Silence())
+    def cancelled():
+        return told[-1][0] == "stacking: moving body"
 
-    with pytest.raises(Stop):
-        run(Job("body", shots_of(invented_night, settings), settings, tmp_path, workers=1), stage=stage)
+    job = Job("body", shots_of(invented_night, settings), settings, tmp_path, workers=1)
+    with pytest.raises(Cancelled, match="moving body"):
+        run(job, progress=progress, cancelled=cancelled)
+    assert ("looking at frames", 8, 8) in told
     assert (tmp_path / "base.fits").exists()
     result = run(Job("body", shots_of(invented_night, settings), settings, tmp_path, workers=1))
     # Eight star lists, sixteen planes and the base were there already.
@@ -129,6 +127,33 @@ def test_previews_are_small(invented_night, tmp_path):
     result = run(Job("body", shots_of(invented_night, settings), settings, tmp_path, workers=1))
     assert [path.name for path in result.written] == ["preview.png"]
     assert max(result.night.grid.shape) < 140
+
+
+def test_a_preview_leaves_no_trace_and_the_job_as_it_was(invented_night, tmp_path):
+    settings = Settings()
+    job = Job("body", shots_of(invented_night, settings), settings, tmp_path / "out", workers=1)
+    small = preview(job, longest_px=130, most_frames=5)
+    assert small.pixels.dtype == np.uint8
+    assert small.pixels.shape[2] == 1
+    assert max(small.pixels.shape) < 140
+    assert small.n_frames == 5
+    assert any(dot.used for dot in small.dots)
+    assert not job.out.exists()
+    assert (job.settings.bin, len(job.shots)) == (1, 8)
+
+
+def test_a_preview_can_be_stopped(invented_night, tmp_path):
+    job = Job("body", shots_of(invented_night, Settings()), Settings(), tmp_path / "out", workers=1)
+    with pytest.raises(Cancelled, match="looking at frames"):
+        preview(job, cancelled=lambda: True)
+
+
+def test_a_frame_out_of_memory_is_told_before_the_work(invented_night, tmp_path):
+    frame = read_frame(invented_night.paths[0])
+    bare = SolvedFrame.from_arrays(frame.data, frame.wcs, frame.exposure, frame.observer)
+    shots = [shot_of(bare, invented_night.places[0], None, Settings())]
+    with pytest.raises(InputError, match="has no file"):
+        run(Job("body", shots, Settings(), tmp_path / "out"))
 
 
 def test_a_single_frame_makes_a_picture(invented_night, tmp_path):

@@ -176,6 +176,7 @@ def run(args: argparse.Namespace) -> int:
         If an output exists and ``--overwrite`` was not given.
     """
     from appulse.cli.sequence_job import job_from_options, job_from_recipe
+    from appulse.sequence.run import PREVIEW_FRAMES, PREVIEW_PX, preview_job
     from appulse.sequence.run import run as do
 
     failures: list[Path] = []
@@ -193,6 +194,8 @@ def run(args: argparse.Namespace) -> int:
         if not args.frames or args.body is None:
             raise InputError("frames and --body NAME are needed, or --recipe FILE")
         job = job_from_options(args, settings_of(args), _extras(args.also), failed)
+    if args.preview:
+        job = preview_job(job, PREVIEW_PX, PREVIEW_FRAMES)
     result = do(job, failed=failed, stage=progress_bar)
     for words in dict.fromkeys(result.notes):
         common.note(words)

@@ -5,9 +5,6 @@ from pathlib import Path
 from appulse.cli import common
 from appulse.errors import InputError
 
-PREVIEW_PX = 700
-"""A preview's frames are made at most so long."""
-
 
 def job_from_options(args, settings, extras, failed):
     """A job from the command line's options.
@@ -29,8 +26,6 @@ def job_from_options(args, settings, extras, failed):
     InputError
         If orbits, body, masters or all frames cannot be used.
     """
-    from dataclasses import replace
-
     from appulse.catalogues.stars import read_star_table
     from appulse.cli.pipeline import Places, Plan
     from appulse.formats.output import check_free
@@ -66,9 +61,6 @@ def job_from_options(args, settings, extras, failed):
             failed(path, error)
     if not frames:
         raise InputError("no frame can be used: see the lines above")
-    if args.preview:
-        longest = max(max(frame.shape) for frame, _ in frames)
-        settings = job.settings = replace(settings, bin=max(2, -(-longest // PREVIEW_PX)))
     job.shots = [shot_of(frame, place, job.masters, settings) for frame, place in frames]
     if args.grades is not None:
         job.decided = kept_frames(read_table(args.grades), [frame.name for frame, _ in frames])

@@ -197,10 +197,12 @@ def calibrated(frame, masters=None, *, mend_hot=True):
         A colour frame where the file is a mosaic.
     """
     seconds = frame.exposure.seconds if frame.exposure is not None else 0.0
+    # Another's pixels are neither used nor freed: a viewer may be showing them.
+    own = replace(frame)
 
     def pixels():
-        planes = frame.colour if frame.is_colour else frame.data
-        frame.release()
+        planes = own.colour if own.is_colour else own.data
+        own.release()
         if masters is not None and masters.names:
             planes = masters.apply(planes, seconds)
         if mend_hot:
@@ -214,7 +216,9 @@ def calibrated(frame, masters=None, *, mend_hot=True):
         return demosaic(planes, frame.mosaic) if frame.mosaic else planes
 
     is_colour = frame.is_colour or bool(frame.mosaic)
-    return replace(frame, pixel_source=pixels, is_colour=is_colour, mosaic=None)
+    return replace(
+        frame, pixel_source=pixels, checksum_source=lambda: frame.checksum, is_colour=is_colour, mosaic=None
+    )
 
 
 def _blank_hot(plane):

@@ -44,6 +44,10 @@ class Shot:
         """Whether the frame goes into the stacks."""
         return bool(self.grade.get("keep", True))
 
+    def smaller(self, step: int) -> "Shot":
+        """The shot with `step` by `step` pixels taken together, not yet looked at."""
+        return Shot(binned(self.frame, step), digest(self.key, step), self.place)
+
     @property
     def gain(self) -> float:
         """Electrons per stored unit; infinite where unknown."""
@@ -119,7 +123,9 @@ def binned(frame, step: int):
     wcs.sip = None
     wcs.wcs.ctype = [name.removesuffix("-SIP") for name in wcs.wcs.ctype]
     wcs.wcs.set()
-    return replace(frame, wcs=wcs, shape=(ny, nx), pixel_source=pixels)
+    return replace(
+        frame, wcs=wcs, shape=(ny, nx), pixel_source=pixels, checksum_source=lambda: frame.checksum
+    )
 
 
 def shot_of(frame, place, masters, settings) -> Shot:

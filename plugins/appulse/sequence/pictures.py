@@ -149,7 +149,7 @@ def stamp_words(step, start, *, gap_words="no frame") -> str:
     return f"{words}   {gap_words}" if step.gap else words
 
 
-def animation(night, base, laid, dots, look, settings, *, tracked=None, decorate=None) -> list:
+def animation(night, base, laid, dots, look, settings, *, tracked=None, decorate=None, progress=None) -> list:
     """Pictures of the animation, in order, (h, w, c) bytes.
 
     Parameters
@@ -166,6 +166,8 @@ def animation(night, base, laid, dots, look, settings, *, tracked=None, decorate
         On the body's grid: needed where the body stands still.
     decorate : callable, optional
         ``decorate(pixels, index)`` draws marks.
+    progress : callable, optional
+        Called after each frame's picture.
     """
     from astropy.time import Time
 
@@ -179,6 +181,8 @@ def animation(night, base, laid, dots, look, settings, *, tracked=None, decorate
             values = _values(step.index, night, base, laid, dots, look, settings, tracked)
             pixels = fitted(shown(to_8bit(values)), settings.longest_px)
             shots[step.index] = pixels if decorate is None else decorate(pixels, step.index)
+            if progress is not None:
+                progress()
         words = stamp_words(step, start) if settings.stamp else ""
         pictures.append(animate.stamped(shots[step.index], words, dim=step.gap))
     return pictures

@@ -110,16 +110,20 @@ def stack(layers, shape, *, clip=(4.0, 3.0), free=0.25, workers=1, progress=None
         out.data[first:last], out.noise[first:last] = part[0][inner], part[1][inner]
         out.count[first:last] = part[2][inner]
         thrown.append((part[3], (high - low) * nx * len(layers)))
-        if progress is not None:
-            progress(last - first)
+        return last - first
 
     starts = range(0, ny, rows)
     if workers > 1:
         with ThreadPoolExecutor(workers) as pool:
-            list(pool.map(strip, starts))
+            # Counted in this thread; where that ends the run, strips not yet begun are dropped.
+            for done in pool.map(strip, starts):
+                if progress is not None:
+                    progress(done)
     else:
         for first in starts:
-            strip(first)
+            done = strip(first)
+            if progress is not None:
+                progress(done)
     out.rejected = sum(t for t, _ in thrown) / max(1, sum(n for _, n in thrown))
     return out
 
