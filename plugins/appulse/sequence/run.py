@@ -112,7 +112,8 @@ def describe(body, night) -> str:
     """What a picture shows, for its description."""
     kept = night.kept
     first, last = kept[0].place.time[:16], kept[-1].place.time[:16]
-    return f"{body}: {len(kept)} frames, {first} to {last} UTC; every dot is the body in one frame, see dots.ecsv"
+    words = f"{first} to {last} UTC; every dot is the body in one frame, see dots.ecsv"
+    return f"{body}: {len(kept)} frames, {words}"
 
 
 class _Run:
