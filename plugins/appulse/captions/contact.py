@@ -6,13 +6,18 @@ from PIL import Image, ImageDraw
 from appulse.sequence.animate import font
 from appulse.sequence.output import png_bytes
 
-CELL, GAP, LINES = 460, 28, 5
+CELL, GAP, PICTURE = 460, 28, 331
+"""Width of a cell, space between cells, height of a picture, in pixels."""
+SIZE, LEADING, LEAD = 17, 23, 8
+"""Height of the letters, distance of the lines, space between picture and words, in pixels."""
+MOST_LINES = 8
+"""Lines of a caption; what is longer is cut and says so."""
 PAPER, INK, FAINT, WARN = (250, 249, 246), (28, 30, 34), (110, 112, 118), (176, 72, 58)
 COLUMNS = 3
 
 
 def contact_sheet(entries) -> bytes:
-    """A sheet of three columns as PNG.
+    """A sheet of up to three columns as PNG; every row is as high as its longest words ask for.
 
     Parameters
     ----------
@@ -24,18 +29,20 @@ def contact_sheet(entries) -> bytes:
     bytes
     """
     columns = min(COLUMNS, max(1, len(entries)))
-    rows = -(-len(entries) // columns)
-    size = 17
-    words_h = int(LINES * size * 1.35)
-    cell_h = int(CELL * 0.72)
-    width, height = GAP + columns * (CELL + GAP), GAP + rows * (cell_h + words_h + GAP)
-    sheet = Image.new("RGB", (width, height), PAPER)
+    words = [words_below(entry, number) for number, entry in enumerate(entries, 1)]
+    rows = [slice(first, first + columns) for first in range(0, len(entries), columns)]
+    heights = [PICTURE + LEAD + max(len(lines) for lines in words[row]) * LEADING + GAP for row in rows]
+    sheet = Image.new("RGB", (GAP + columns * (CELL + GAP), GAP + sum(heights)), PAPER)
     draw = ImageDraw.Draw(sheet)
-    for number, entry in enumerate(entries):
-        x = GAP + (number % columns) * (CELL + GAP)
-        y = GAP + (number // columns) * (cell_h + words_h + GAP)
-        _picture(sheet, draw, entry, x, y, cell_h)
-        _words(draw, entry, number + 1, x, y + cell_h + 8, size)
+    y = GAP
+    for row, height in zip(rows, heights, strict=True):
+        for column, (entry, lines) in enumerate(zip(entries[row], words[row], strict=True)):
+            x = GAP + column * (CELL + GAP)
+            _picture(sheet, draw, entry, x, y, PICTURE)
+            for number, (line, colour) in enumerate(lines):
+                place = (x, y + PICTURE + LEAD + number * LEADING)
+                draw.text(place, line, fill=colour, font=font(SIZE))
+        y += height
     return png_bytes(np.asarray(sheet), f"contact sheet of {len(entries)} pictures")
 
 
@@ -65,21 +72,20 @@ def eight_bit(image):
     return image.convert("RGB")
 
 
-def _words(draw, entry, number, x, y, size):
-    title = f"{number}   {entry.title}" + ("" if entry.chosen else "   (not chosen)")
-    lines = [(title, INK)]
-    facts = [entry.category, ", ".join(entry.dates), {"hired": "hired instrument"}.get(entry.instrument, "")]
-    facts.append("composite" if entry.composite else "")
-    lines.append(("   ".join(word for word in facts if word), FAINT))
-    room = LINES - 2 - bool(entry.problems)
-    lines += [(line, INK) for line in wrapped(entry.caption, size, CELL)[:room]]
-    if entry.problems:
-        more = f" (and {len(entry.problems) - 1} more)" if len(entry.problems) > 1 else ""
-        lines.append((wrapped(entry.problems[0], size, CELL - 90)[0] + more, WARN))
-    for line, colour in lines:
-        if line:
-            draw.text((x, y), line, fill=colour, font=font(size))
-            y += int(1.35 * size)
+def words_below(entry, number) -> list:
+    """Lines below a picture, each with its colour: title, what the list says, caption, what breaks a rule."""
+    title = f"{number}. {entry.title}" + ("" if entry.chosen else " (not chosen)")
+    said = [entry.category, ", ".join(entry.dates), {"hired": "hired instrument"}.get(entry.instrument, "")]
+    said.append("composite" if entry.composite else "")
+    parts = [(title, INK), ("; ".join(word for word in said if word), FAINT), (entry.caption, INK)]
+    parts += [(problem, WARN) for problem in entry.problems if entry.chosen]
+    lines = []
+    for text, colour in parts:
+        broken = wrapped(text, SIZE, CELL)
+        if len(broken) > MOST_LINES:
+            broken = [*broken[: MOST_LINES - 1], broken[MOST_LINES - 1] + " ..."]
+        lines += [(line, colour) for line in broken]
+    return lines
 
 
 def wrapped(text, size, width) -> list:

@@ -1,0 +1,42 @@
+"""The contact sheet: all words are there, and none runs into its neighbour."""
+
+from io import BytesIO
+from pathlib import Path
+
+from PIL import Image
+
+from appulse.captions.contact import CELL, SIZE, contact_sheet, words_below
+from appulse.captions.entries import Entry
+from appulse.sequence.animate import font
+
+LONG = Entry(
+    Path("absent.jpg"),
+    "A title of many words that is longer than any cell is wide, and then some more",
+    category="planets",
+    caption="One sentence. " * 12,
+    dates=("2027-05-04", "2027-05-05"),
+    instrument="hired",
+    composite=True,
+    problems=["the longer side has 1300 px, at least 2000 are asked for", "hired instrument: not allowed"],
+)
+
+
+def test_no_line_is_wider_than_its_cell_and_no_problem_is_cut():
+    lines = words_below(LONG, 1)
+    assert max(font(SIZE).getlength(line) for line, _ in lines) <= CELL
+    text = " ".join(line for line, _ in lines)
+    assert all(problem in text for problem in LONG.problems)
+    assert "hired instrument; composite" in text
+
+
+def test_a_caption_without_end_is_cut_and_says_so():
+    endless = Entry(Path("absent.jpg"), "x", caption="word " * 400)
+    lines = words_below(endless, 1)
+    assert len(lines) < 12
+    assert lines[-1][0].endswith("...")
+
+
+def test_a_row_grows_with_its_words():
+    short = Entry(Path("absent.jpg"), "x")
+    heights = [Image.open(BytesIO(contact_sheet([entry, short]))).height for entry in (short, LONG)]
+    assert heights[1] > heights[0] + 100
