@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from appulse.errors import InputError
 from appulse.formats.provenance import file_sha256
+from appulse.sequence.threads import READING
 
 HOT_SIGMAS = 15.0
 HOT_NEIGHBOUR = 0.2
@@ -199,20 +200,24 @@ def calibrated(frame, masters=None, *, mend_hot=True):
     seconds = frame.exposure.seconds if frame.exposure is not None else 0.0
     # Another's pixels are neither used nor freed: a viewer may be showing them.
     own = replace(frame)
+    known = {}
 
     def pixels():
-        planes = own.colour if own.is_colour else own.data
-        own.release()
+        with READING:
+            planes = own.colour if own.is_colour else own.data
+            own.release()
         if masters is not None and masters.names:
             planes = masters.apply(planes, seconds)
         if mend_hot:
             planes = np.array(planes, dtype=np.float32)
             if frame.mosaic:
-                for plane in (planes[j::2, i::2] for j in (0, 1) for i in (0, 1)):
-                    _blank_hot(plane)
+                quarters = [planes[j::2, i::2] for j in (0, 1) for i in (0, 1)]
             else:
-                for plane in planes if planes.ndim == 3 else [planes]:
-                    _blank_hot(plane)
+                quarters = planes if planes.ndim == 3 else [planes]
+            for index, plane in enumerate(quarters):
+                if index not in known:  # the frame is read twice, looked at, then laid: found once
+                    known[index] = _hot(plane)
+                plane[known[index]] = np.nan
         return demosaic(planes, frame.mosaic) if frame.mosaic else planes
 
     is_colour = frame.is_colour or bool(frame.mosaic)
@@ -221,9 +226,9 @@ def calibrated(frame, masters=None, *, mend_hot=True):
     )
 
 
-def _blank_hot(plane):
+def _hot(plane):
     sample = plane[:: max(1, plane.shape[0] // 300), :: max(1, plane.shape[1] // 300)]
     middle = float(np.nanmedian(sample))
     sigma = 1.4826 * float(np.nanmedian(np.abs(sample - middle)))
-    if sigma > 0:
-        plane[hot_pixels(plane, middle, sigma)] = np.nan
+    none = np.empty(0, dtype=int)
+    return hot_pixels(plane, middle, sigma) if sigma > 0 else (none, none)

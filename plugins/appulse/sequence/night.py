@@ -13,8 +13,11 @@ from appulse.sequence.grid import SkyGrid, frame_outline, grid_for
 from appulse.sequence.level import Level, grid_places, level_to, sky_on_grid
 from appulse.sequence.parts import digest
 from appulse.sequence.resample import PixelMap
+from appulse.sequence.threads import in_order
 
 MOST_STARS = 600
+FRAME_BYTES = 1.6e9
+"""For the frames that are worked on at once."""
 
 
 @dataclass
@@ -137,7 +140,9 @@ def shot_of(frame, place, masters, settings) -> Shot:
     return Shot(ready, key, place)
 
 
-def prepare(shots, settings, parts, *, star_table=None, decided=None, failed=None, progress=None) -> Night:
+def prepare(
+    shots, settings, parts, *, star_table=None, decided=None, failed=None, progress=None, workers=1
+) -> Night:
     """Look at the frames, align and grade them, choose the grid.
 
     Parameters
@@ -153,6 +158,8 @@ def prepare(shots, settings, parts, *, star_table=None, decided=None, failed=Non
         Called with a frame and its error; the rest goes on. Without it the error is raised.
     progress : callable, optional
         Called once for each frame.
+    workers : int
+        Threads.
 
     Returns
     -------
@@ -163,18 +170,14 @@ def prepare(shots, settings, parts, *, star_table=None, decided=None, failed=Non
     InputError
         If no frame can be used, or they have no sky in common.
     """
-    look = star_list if settings.bin == 1 else quick_list
     good = []
-    for shot in shots:
-        try:
-            shot.stars = parts.thing("stars", shot.key, lambda shot=shot: look(shot.frame))
+    for shot, error in in_order(_looker(settings, parts), shots, at_once(shots, workers)):
+        if error is None:
             good.append(shot)
-        except AppulseError as error:
-            if failed is None:
-                raise
+        elif failed is None:
+            raise error
+        else:
             failed(shot.frame, error)
-        finally:
-            shot.frame.release()
         if progress is not None:
             progress()
     shots = sorted(good, key=lambda shot: shot.place.time)
@@ -210,6 +213,30 @@ def prepare(shots, settings, parts, *, star_table=None, decided=None, failed=Non
     night = Night(shots, reference, grid, coverage, box, notes)
     _levels(night, settings)
     return night
+
+
+def _looker(settings, parts):
+    look = star_list if settings.bin == 1 else quick_list
+
+    def looked(shot):
+        try:
+            shot.stars = parts.thing("stars", shot.key, lambda: look(shot.frame))
+        except AppulseError as error:
+            return shot, error
+        finally:
+            shot.frame.release()
+        return shot, None
+
+    return looked
+
+
+def at_once(shots, workers) -> int:
+    """How many frames may be worked on at the same time, so that memory stays bounded."""
+    largest = max(
+        (np.prod(shot.frame.shape) * (3 if shot.frame.is_colour else 1) for shot in shots), default=1
+    )
+    # The pixels and three times as much on the way to the grid.
+    return int(max(1, min(workers, FRAME_BYTES // (16 * largest))))
 
 
 def _outline(shot):

@@ -9,11 +9,12 @@ import json
 import os
 import pickle
 import tempfile
+import threading
 from pathlib import Path
 
 import numpy as np
 
-FORMAT = 1
+FORMAT = 2
 """Raised when what is computed changes: older parts are then computed again."""
 
 
@@ -53,6 +54,11 @@ class Parts:
     def __init__(self, folder):
         self.folder = Path(folder)
         self.reused = self.made = 0
+        self._lock = threading.Lock()
+
+    def _found(self):
+        with self._lock:
+            self.reused += 1
 
     def _path(self, kind, key, suffix):
         return self.folder / f"{kind}-{key}{suffix}"
@@ -67,13 +73,14 @@ class Parts:
         except BaseException:
             Path(name).unlink(missing_ok=True)
             raise
-        self.made += 1
+        with self._lock:
+            self.made += 1
 
     def plane(self, kind, key, shape, make) -> "Plane":
         """The plane of this name, computed by `make()` if it is not there yet."""
         path = self._path(kind, key, ".f32")
         if path.exists() and path.stat().st_size == 4 * int(np.prod(shape)):
-            self.reused += 1
+            self._found()
         else:
             values = np.ascontiguousarray(make(), dtype=np.float32)
             self._keep(path, values.tofile)
@@ -86,7 +93,7 @@ class Parts:
             try:
                 with path.open("rb") as stream:
                     found = pickle.load(stream)
-                self.reused += 1
+                self._found()
                 return found
             except (pickle.UnpicklingError, EOFError, AttributeError):
                 path.unlink()

@@ -33,7 +33,13 @@ def make_preview(job, steps, failed=None) -> Preview:
         parts = Parts(Path(folder) / "parts")
         with steps("looking at frames", len(job.shots)) as bar:
             night = prepare(
-                job.shots, settings, parts, decided=job.decided, failed=failed, progress=bar.update
+                job.shots,
+                settings,
+                parts,
+                decided=job.decided,
+                failed=failed,
+                progress=bar.update,
+                workers=job.workers,
             )
         notes = list(night.notes)
         with steps("laying frames on the sky", len(night.kept)) as bar:

@@ -8,11 +8,12 @@ from scipy import ndimage
 from appulse.astrometry.sky_level import sky_map
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.sequence.composite import body_radius, take_dot
-from appulse.sequence.night import grid_header
+from appulse.sequence.night import at_once, grid_header
 from appulse.sequence.parts import digest
 from appulse.sequence.places import TrailMask
 from appulse.sequence.resample import Ready
 from appulse.sequence.stack import Layer, stack
+from appulse.sequence.threads import in_order
 
 STAR_SIGMAS = 2.5
 """Light of the base above its sky, in sigmas of a frame, from which the tracked stack leaves a pixel out."""
@@ -80,18 +81,17 @@ def lay_frames(night, settings, parts, *, track=True, workers=1, progress=None) 
     """
     home, _ = night.reference.place.on(night.grid)
     colours = all(shot.frame.is_colour for shot in night.kept)
+    frames = at_once(night.kept, workers)
+    inner = workers if frames == 1 or len(night.kept) == 1 else 1
+
+    def lay(shot):
+        return _lay_one(shot, night.grid, home, settings, parts, colours, track, inner)
+
     laid, moving = [], []
-    for shot in night.kept:
-        place, trail = shot.place.on(night.grid)
-        shift = (place[0] - home[0], place[1] - home[1])
-        maker = _Maker(shot, night.grid, settings, colours, float(np.hypot(*shift)), workers)
-        planes = [maker.plane(parts, "aligned", index, (0.0, 0.0)) for index in maker.indices]
-        laid.append(Laid(shot, planes, [shot.level] * len(planes), place, trail))
+    for still, body in in_order(lay, night.kept, frames):
+        laid.append(still)
         if track:
-            planes = [maker.plane(parts, "tracked", index, shift) for index in maker.indices]
-            level = _moved(shot.level, shift)
-            moving.append(Laid(shot, planes, [level] * len(planes), home, trail - np.array(shift), shift))
-        shot.frame.release()
+            moving.append(body)
         if progress is not None:
             progress()
     if colours:
@@ -101,30 +101,36 @@ def lay_frames(night, settings, parts, *, track=True, workers=1, progress=None) 
     return laid, moving
 
 
-class _Maker:
-    """Planes of one frame on disk; pixels are read and filtered when the first one is missing."""
+def _lay_one(shot, grid, home, settings, parts, colours, track, workers):
+    place, trail = shot.place.on(grid)
+    shift = (place[0] - home[0], place[1] - home[1])
+    header = shot.alignment.wcs.to_header_string(relax=True)
+    key = (shot.key, header, grid_header(grid).tostring(), settings.keep, colours)
+    planes = {"aligned": [], "tracked": []}
+    for index in range(3 if colours else 1):
+        ready = None
 
-    def __init__(self, shot, grid, settings, colours, reach, workers):
-        self.shot, self.grid, self.settings, self.reach, self.workers = shot, grid, settings, reach, workers
-        self.indices = range(3 if colours else 1)
-        self.colours, self.ready = colours, {}
-        header = shot.alignment.wcs.to_header_string(relax=True)
-        self.key = (shot.key, header, grid_header(grid).tostring(), settings.keep, colours)
+        def make(offset, index=index):
+            # Read and filtered when the first of the two planes is missing, once for both.
+            nonlocal ready
+            if ready is None:
+                ready = Ready(
+                    shot.frame.colour[index] if colours else shot.frame.data, shot.alignment.wcs, grid,
+                    reach=float(np.hypot(*shift)), keep=settings.keep, workers=workers,
+                )  # fmt: skip
+            return ready.on(offset)
 
-    def plane(self, parts, kind, index, shift):
-        """One plane, from disk or made."""
-        return parts.plane(
-            kind, digest(*self.key, shift, index), self.grid.shape, lambda: self._make(index, shift)
-        )
-
-    def _make(self, index, shift):
-        if index not in self.ready:
-            source = self.shot.frame.colour[index] if self.colours else self.shot.frame.data
-            self.ready[index] = Ready(
-                source, self.shot.alignment.wcs, self.grid, reach=self.reach, keep=self.settings.keep,
-                workers=self.workers,
-            )  # fmt: skip
-        return self.ready[index].on(shift)
+        for kind, offset in (("aligned", (0.0, 0.0)), ("tracked", shift))[: 2 if track else 1]:
+            name = digest(*key, offset, index)
+            planes[kind].append(
+                parts.plane(kind, name, grid.shape, lambda offset=offset, make=make: make(offset))
+            )
+    shot.frame.release()
+    still = Laid(shot, planes["aligned"], [shot.level] * len(planes["aligned"]), place, trail)
+    if not track:
+        return still, None
+    levels = [_moved(shot.level, shift)] * len(planes["tracked"])
+    return still, Laid(shot, planes["tracked"], levels, home, trail - np.array(shift), shift)
 
 
 def _moved(level, shift):

@@ -6,7 +6,6 @@ reproject's adaptive resampling where the grid is coarser than the frame, so tha
 pixels.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,11 +14,11 @@ from scipy import ndimage
 
 from appulse.errors import InputError
 from appulse.frames.projection import sky_to_pixel
+from appulse.sequence.special import SpecialPlaces, bad_blocks, filled, steep_blocks, without_rings
+from appulse.sequence.threads import in_order
 
 MESH = 64
-STRIP_ROWS = 256
-STEEP_SIGMAS = 150.0
-BLOCK = 8
+TASK_ROWS, STRIP_ROWS = 512, 64
 EDGE = 24
 COARSER = 1.25
 """From this ratio of grid to frame pixels on, the adaptive way is taken."""
@@ -48,11 +47,25 @@ class PixelMap:
         gx, gy = np.meshgrid(columns + shift[0], rows + shift[1])
         return cls(*(np.asarray(v) for v in sky_to_pixel(wcs, *grid.to_sky(gx, gy))))
 
-    def rows(self, first: int, last: int, nx: int):
-        """Frame x and y of grid rows first..last-1, float arrays (last - first, nx)."""
-        j = np.arange(first, last) / MESH + 1.0
-        i = np.arange(nx) / MESH + 1.0
-        return _bicubic(self.x, j, i), _bicubic(self.y, j, i)
+    def rows(self, first: int, last: int, nx: int, buffer=None) -> np.ndarray:
+        """Frame (y, x) of grid rows first..last-1, float array (2, last - first, nx), a view of `buffer`."""
+        weights, base = _weights(np.arange(first, last) / MESH + 1.0)
+        blocks = -(-nx // MESH)
+        # Within a block of columns the same cubic weights hold: one small product for all of them.
+        columns, _ = _weights(np.arange(MESH) / MESH)
+        buffer = np.empty((2, last - first, blocks * MESH)) if buffer is None else buffer
+        out = buffer[:, : last - first]
+        for mesh, target in ((self.y, out[0]), (self.x, out[1])):
+            lines = sum(weights[:, k, None] * mesh[np.clip(base + k, 0, mesh.shape[0] - 1)] for k in range(4))
+            nodes = np.lib.stride_tricks.sliding_window_view(lines, 4, axis=1)[:, :blocks]
+            # One product a row: small enough that the library does not begin threads of its own.
+            np.matmul(np.ascontiguousarray(nodes), columns.T, out=target.reshape(-1, blocks, MESH))
+        return out[:, :, :nx]
+
+    def span(self, first: int, last: int):
+        """Least and largest x and y of the mesh around rows first..last-1: x0, x1, y0, y1."""
+        rows = slice(max(first // MESH, 0), (last - 1) // MESH + 4)
+        return tuple(f(m[rows]) for m in (self.x, self.y) for f in (np.min, np.max))
 
     def area_ratio(self, grid_shape) -> float:
         """Frame pixels in the area of one grid pixel, at the grid's middle."""
@@ -75,14 +88,6 @@ def _weights(place):
         axis=1,
     )
     return weights, base - 1
-
-
-def _bicubic(mesh, j, i):
-    """Cubic interpolation of a mesh at all pairs of row places j and column places i."""
-    weights, base = _weights(j)
-    lines = sum(weights[:, k, None] * mesh[np.clip(base + k, 0, mesh.shape[0] - 1)] for k in range(4))
-    weights, base = _weights(i)
-    return sum(weights[:, k] * lines[:, np.clip(base + k, 0, mesh.shape[1] - 1)] for k in range(4))
 
 
 def resample(plane, wcs, grid, *, shift=(0.0, 0.0), keep="surface", workers=1, kernel=None):
@@ -150,6 +155,7 @@ class Ready:
         self.plane, self.wcs, self.grid, self.keep, self.workers = plane, wcs, grid, keep, workers
         mapped = PixelMap.between(grid, wcs)
         ratio = mapped.area_ratio(grid.shape)
+        self.ratio = float(np.sqrt(ratio))
         self.kernel = kernel or ("adaptive" if np.sqrt(ratio) > COARSER else "spline")
         if self.kernel not in ("spline", "adaptive"):
             raise InputError(f"kernel {kernel!r}: spline or adaptive is allowed")
@@ -168,70 +174,62 @@ class Ready:
         part = self.plane[y0 : max(y1, y0 + 1), x0 : max(x1, x0 + 1)]
         bad = ~np.isfinite(part)
         self.corner, self.bad = (x0, y0), bad if bad.any() else None
-        self.source = np.ascontiguousarray(_filled(part, bad) if self.bad is not None else part)
+        self.source = filled(part, bad) if self.bad is not None else part
         self.coefficients = ndimage.spline_filter(self.source, order=3, output=np.float32, mode="mirror")
-        self.steep = _steep(self.source)
+        self.steep = steep_blocks(self.source)
+        self.special = SpecialPlaces(
+            self.grid, self.wcs, self.corner, [self.steep, bad_blocks(self.bad)], self.ratio
+        )
 
     def on(self, shift=(0.0, 0.0)) -> np.ndarray:
         """The plane on the grid displaced by `shift`; see :func:`resample`."""
         if self.kernel == "adaptive":
             return _adaptive(self.plane, self.wcs, self.grid, shift, self.keep)
         mapped = PixelMap.between(self.grid, self.wcs, shift)
+        mapped = PixelMap(mapped.x - self.corner[0], mapped.y - self.corner[1])
+        special = self.special.shifted(shift)
         out = np.empty(self.grid.shape, dtype=np.float32)
-        starts = range(0, self.grid.shape[0], STRIP_ROWS)
-        if self.workers > 1:
-            with ThreadPoolExecutor(self.workers) as pool:
-                list(pool.map(lambda first: self._strip(mapped, first, out), starts))
-        else:
-            for first in starts:
-                self._strip(mapped, first, out)
+        starts = range(0, self.grid.shape[0], TASK_ROWS)
+        for _ in in_order(lambda first: self._rows(mapped, special, first, out), starts, self.workers):
+            pass
         return out
 
-    def _strip(self, mapped, first, out):
-        last = min(first + STRIP_ROWS, self.grid.shape[0])
-        x, y = mapped.rows(first, last, self.grid.shape[1])
-        outside = ~((x >= 0) & (y >= 0) & (x <= self.plane.shape[1] - 1) & (y <= self.plane.shape[0] - 1))
-        x, y = x - self.corner[0], y - self.corner[1]
-        part = ndimage.map_coordinates(
-            self.coefficients, [y, x], order=3, prefilter=False, output=np.float32, mode="mirror"
+    def _rows(self, mapped, special, first, out):
+        ny, nx = self.grid.shape
+        # One buffer for all strips: new memory costs more than the arithmetic in it.
+        buffer = np.empty((2, STRIP_ROWS, -(-nx // MESH) * MESH))
+        for low in range(first, min(first + TASK_ROWS, ny), STRIP_ROWS):
+            self._strip(mapped, special, low, min(low + STRIP_ROWS, ny), out, buffer)
+
+    def _strip(self, mapped, special, first, last, out, buffer):
+        where = mapped.rows(first, last, self.grid.shape[1], buffer)
+        part = out[first:last]
+        ndimage.map_coordinates(
+            self.coefficients, where, order=3, prefilter=False, output=part, mode="mirror"
         )
-        if self.steep is not None:
-            _without_rings(part, self.source, self.steep, x, y)
-        if self.bad is not None:
-            outside |= ndimage.map_coordinates(self.bad, [y, x], order=0, mode="nearest")
-        part[outside] = np.nan
+        rows, columns = special(first, last)
+        if len(rows):
+            y, x = where[:, rows, columns]
+            if self.steep is not None:
+                without_rings(part, self.source, self.steep, rows, columns, x, y)
+            if self.bad is not None:
+                ny, nx = self.bad.shape
+                j, i = (np.clip(np.floor(v + 0.5), 0, n - 1).astype(int) for v, n in ((y, ny), (x, nx)))
+                blank = self.bad[j, i]
+                part[rows[blank], columns[blank]] = np.nan
+        self._blank_outside(mapped, first, last, where, part)
         if self.keep == "flux":
-            part *= _local_area(x, y)
-        out[first:last] = part
+            part *= _local_area(where[1], where[0])
 
-
-def _steep(source):
-    """Blocks of pixels in and next to which something is so bright that a spline rings; None without."""
-    sample = source[:: max(1, source.shape[0] // 300), :: max(1, source.shape[1] // 300)]
-    middle = np.median(sample)
-    sigma = 1.4826 * np.median(np.abs(sample - middle))
-    rows, columns = np.nonzero(source > middle + STEEP_SIGMAS * sigma)
-    if sigma == 0 or len(rows) == 0:
-        return None
-    steep = np.zeros([n // BLOCK + 1 for n in source.shape], dtype=bool)
-    steep[rows // BLOCK, columns // BLOCK] = True
-    return ndimage.binary_dilation(steep, np.ones((3, 3), dtype=bool))
-
-
-def _without_rings(part, source, steep, x, y):
-    """Lift what the spline puts below all sixteen pixels around: the dark ring of a bright star."""
-    ny, nx = source.shape
-    j, i = np.clip(y, 0, ny - 1).astype(np.int32), np.clip(x, 0, nx - 1).astype(np.int32)
-    rows, columns = np.nonzero(steep[j // BLOCK, i // BLOCK])
-    if len(rows) == 0:
-        return
-    j, i = j[rows, columns], i[rows, columns]
-    least = np.full(len(rows), np.inf, dtype=np.float32)
-    for dj in (-1, 0, 1, 2):
-        for di in (-1, 0, 1, 2):
-            around = source[np.clip(j + dj, 0, ny - 1), np.clip(i + di, 0, nx - 1)]
-            np.minimum(least, around, out=least)
-    part[rows, columns] = np.maximum(part[rows, columns], least)
+    def _blank_outside(self, mapped, first, last, where, part):
+        (x0, y0), (ny, nx) = self.corner, self.plane.shape
+        lowest_x, highest_x, lowest_y, highest_y = mapped.span(first, last)
+        # Between the nodes the map is smooth: a node's width of margin is plenty.
+        if min(lowest_x + x0, lowest_y + y0) > 2 and highest_x + x0 < nx - 3 and highest_y + y0 < ny - 3:
+            return
+        y, x = where
+        inside = (x >= -x0) & (y >= -y0) & (x <= nx - 1 - x0) & (y <= ny - 1 - y0)
+        part[~inside] = np.nan
 
 
 def _local_area(x, y):
@@ -241,16 +239,6 @@ def _local_area(x, y):
     xj, xi = np.gradient(x)
     yj, yi = np.gradient(y)
     return np.abs(xi * yj - xj * yi).astype(np.float32)
-
-
-def _filled(plane, bad):
-    """Bad pixels from the good ones around, so that the spline does not ring; far from any, the median."""
-    good = np.where(bad, 0.0, plane).astype(np.float32)
-    total = ndimage.uniform_filter(good, 5, mode="nearest")
-    share = ndimage.uniform_filter((~bad).astype(np.float32), 5, mode="nearest")
-    middle = np.float32(np.nanmedian(plane[:: max(1, plane.shape[0] // 300)]))
-    around = np.where(share > 0.05, total / np.maximum(share, 0.05), middle)
-    return np.where(bad, around, plane).astype(np.float32)
 
 
 def _adaptive(plane, wcs, grid, shift, keep):

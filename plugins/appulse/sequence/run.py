@@ -129,7 +129,7 @@ class _Run:
         with self.steps("looking at frames", len(job.shots)) as bar:
             night = prepare(
                 job.shots, settings, self.parts, star_table=job.star_table, decided=job.decided,
-                failed=self.failed, progress=bar.update,
+                failed=self.failed, progress=bar.update, workers=job.workers,
             )  # fmt: skip
         self.notes += night.notes
         with self.steps("laying frames on the sky", len(night.kept)) as bar:

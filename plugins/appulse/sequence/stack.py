@@ -9,13 +9,13 @@ noise is modelled; the lower scatter, from median and lower quartile, exceeds it
 a body at rest, and knows nothing of stars and satellites, which are bright.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
 
 from appulse.errors import InputError
+from appulse.sequence.threads import in_order
 
 STRIP_BYTES = 48e6
 """Of one strip of all frames; about six such arrays are alive in each thread."""
@@ -112,18 +112,9 @@ def stack(layers, shape, *, clip=(4.0, 3.0), free=0.25, workers=1, progress=None
         thrown.append((part[3], (high - low) * nx * len(layers)))
         return last - first
 
-    starts = range(0, ny, rows)
-    if workers > 1:
-        with ThreadPoolExecutor(workers) as pool:
-            # Counted in this thread; where that ends the run, strips not yet begun are dropped.
-            for done in pool.map(strip, starts):
-                if progress is not None:
-                    progress(done)
-    else:
-        for first in starts:
-            done = strip(first)
-            if progress is not None:
-                progress(done)
+    for done in in_order(strip, range(0, ny, rows), workers):
+        if progress is not None:
+            progress(done)
     out.rejected = sum(t for t, _ in thrown) / max(1, sum(n for _, n in thrown))
     return out
 
