@@ -105,8 +105,11 @@ def test_a_batch_goes_on_past_bad_frames(bad_frames, words, tmp_path, capsys):
     said = capsys.readouterr().err.splitlines()
     assert code == 1
     assert list(Table.read(tmp_path / "m" / "residuals.ecsv")["frame"]) == ["good.fits"]
+    *lines, last = said
     for name in BAD:
-        assert sum(f"{name}.fits" in line for line in said) == 1, said
+        assert sum(f"{name}.fits" in line for line in lines) == 1, said
+        assert f"{name}.fits (" in last
+    assert last.startswith(f"appulse: {len(frames)} frames: 1 measured, {len(BAD)} failed: ")
 
 
 @pytest.mark.parametrize("name", [*BAD, "text"])

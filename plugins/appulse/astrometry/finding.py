@@ -79,7 +79,8 @@ def demand(result, plate, fit: SourceFit, min_snr, pointed) -> None:
     prediction, sources = result.prediction, len(plate.survey.sources)
     bare = not (np.isfinite(prediction.rate) or np.isfinite(prediction.mag) or pointed)
     if min_snr is None and bare and len(plate.stars) < BARE_LISTED * sources:
-        least, why = BARE_SNR, ", as the prediction has neither motion nor magnitude to tell it from others"
+        least = BARE_SNR
+        why = ", as without motion and magnitude only place tells it from others (min_snr overrules)"
     else:
         least, why = (0.8 * result.threshold if min_snr is None else min_snr), ""
     if fit.snr < least:

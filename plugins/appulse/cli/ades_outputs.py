@@ -10,6 +10,10 @@ from appulse.formats.ades_header import AdesHeader
 FAR_FROM_STATION_KM = 1.0
 """A frame's own site farther than this from the station's is worth a word."""
 
+OTHER_LIGHT_MAG = 0.5
+"""Stars that differ by more than this from their catalogue's band are seen in another (common practice, no
+source)."""
+
 KINDS = {"psv": "residuals.psv", "xml": "residuals.xml", "obs80": "residuals.txt"}
 """Word of ``--also`` to the file's name."""
 
@@ -110,22 +114,74 @@ def block_options(table, frames, choice: AdesChoice) -> dict:
     -------
     dict
     """
-    known = {frame.name: frame.observer for frame in frames}
+    known = {frame.name: from_the_earth(frame.observer) for frame in frames}
     if not choice.disclose_site:
-        # A site without a code is left out altogether: what is not handed on cannot be written.
-        known = {name: one for name, one in known.items() if one.code is not None}
-    if choice.header.mpc_code is None and len(known) < len(frames):
+        # A site without a code is left out altogether: what is not handed on cannot be written. Where a
+        # spacecraft was is nobody's home.
+        known = {name: one for name, one in known.items() if one.code is not None or in_space(one)}
+    finished = [one.code is not None or not in_space(one) for one in known.values()]
+    if choice.header.mpc_code is None and sum(finished) < len(frames):
         common.note("the observations are a draft (station XXX): no MPC code; give --station")
     _compare_sites(frames, choice)
     options = {"observers": known, "disclose_site": choice.disclose_site, "mode": choice.mode}
     catalogue = str(table.meta.get("ades_code") or "UNK")
-    from_gaia = catalogue.startswith("Gaia")
-    band = choice.band or ("G" if from_gaia else None)
-    if band:
+    band = choice.band or ("G" if catalogue.startswith("Gaia") else None)
+    unlike = _colours(table) if choice.band is None and band else 0.0
+    if unlike > OTHER_LIGHT_MAG:
+        common.note(
+            f"magnitudes are left out: the stars' own scatter about {band} by {unlike:.1f} mag, so the "
+            "frames are in other light; give --band"
+        )
+    elif band:
         options |= {"band": band, "phot_cat": catalogue if catalogue != "UNK" else None}
     elif not all(table["mag_obs"].mask):
         common.note("magnitudes are left out: the star table's band is not known; give --band")
     return options
+
+
+def in_space(observer) -> bool:
+    """Whether an observer is a spacecraft's vector."""
+    return hasattr(observer, "position_au")
+
+
+def from_the_earth(observer):
+    """A spacecraft's vector as the standard has it: from the Earth's centre; other observers as they are.
+
+    Parameters
+    ----------
+    observer : Site or SpacecraftVector
+
+    Returns
+    -------
+    Site or SpacecraftVector
+
+    Notes
+    -----
+    ADES knows one origin of ICRF_AU and ICRF_KM, the Earth's centre (``ctr`` 399), so a vector from the Sun
+    or the barycentre is carried over by the planetary ephemeris.
+    """
+    import numpy as np
+
+    from appulse.bodies.kernels import EARTH, SUN, default_kernels
+    from appulse.observers.timescales import tdb_days
+
+    if getattr(observer, "origin", "earth") == "earth":
+        return observer
+    places, speeds = default_kernels().major(np.atleast_1d(tdb_days(observer.time)))
+    here = {"sun": (places[0, SUN], speeds[0, SUN]), "ssb": (np.zeros(3), np.zeros(3))}[observer.origin]
+    shift, drift = here[0] - places[0, EARTH], here[1] - speeds[0, EARTH]
+    return replace(
+        observer, origin="earth", position_au=observer.position_au + shift,
+        velocity_au_d=observer.velocity_au_d + drift, span_s=observer.span_s,
+    )  # fmt: skip
+
+
+def _colours(table) -> float:
+    """Typical error of the magnitudes, which is that of single stars about the zero point."""
+    import numpy as np
+
+    sigmas = np.ma.masked_invalid(np.ma.asarray(table["sigma_mag"], dtype=float)).compressed()
+    return float(np.median(sigmas)) if len(sigmas) else 0.0
 
 
 def _compare_sites(frames, choice: AdesChoice) -> None:
@@ -134,7 +190,7 @@ def _compare_sites(frames, choice: AdesChoice) -> None:
 
     from appulse.observers.site import Site
 
-    if choice.header.mpc_code is None:
+    if choice.header.mpc_code is None or all(in_space(frame.observer) for frame in frames):
         return
     try:
         station = Site.from_mpc_code(choice.header.mpc_code)

@@ -259,17 +259,18 @@ def progress(items, words: str):
 
 def note(text: str) -> None:
     """A line on stderr that is no error."""
-    _say("appulse: note: " + " ".join(text.split()))
+    say("note: " + text)
 
 
 def frame_failed(path: Path, error: Exception) -> None:
     """The one line for a frame that could not be used; the batch goes on."""
     text = " ".join(str(error).split())
-    _say(f"appulse: {text}" if path.name in text else f"appulse: {path.name}: {text}")
+    say(text if path.name in text else f"{path.name}: {text}")
 
 
-def _say(line: str) -> None:
-    bars = sys.modules.get("tqdm")
+def say(text: str) -> None:
+    """A line on stderr, whatever is being drawn there."""
+    line, bars = "appulse: " + " ".join(text.split()), sys.modules.get("tqdm")
     if bars is None:
         print(line, file=sys.stderr)
     else:

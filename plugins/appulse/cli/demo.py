@@ -112,6 +112,7 @@ def run(args: argparse.Namespace) -> int:
     )
     outcome = pipeline.run(plan)
     if outcome.table is None:
+        outcome.say_count()
         return outcome.exit_code
     _compare(outcome.table, answers)
     if outcome.verdict is not None:
@@ -124,6 +125,7 @@ def run(args: argparse.Namespace) -> int:
         f"\nOpen {args.out / 'evidence.html'} in a browser. The same in glue (needs the extra 'desktop'):\n"
         f"  {program_as_typed(sys.argv[0])} view {data / '*.fits.fz'} --body {answers['body']} {tables}"
     )
+    outcome.say_count()
     return outcome.exit_code
 
 

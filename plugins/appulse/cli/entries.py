@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     from appulse.captions.contact import contact_sheet
     from appulse.captions.entries import manifest, read_entries, safe_name
     from appulse.captions.entry_rules import check_entries
-    from appulse.formats.output import check_free, replacing, write_bytes, write_text
+    from appulse.formats.output import check_free, replacing, together, write_bytes, write_text
 
     rules, entries = read_entries(args.list)
     whole = check_entries(rules, entries)
@@ -75,12 +75,13 @@ def run(args: argparse.Namespace) -> int:
                 copies.append((source, args.out / target))
     outputs = [args.out / "contact.png", args.out / "manifest.yaml", *(target for _, target in copies)]
     check_free(outputs, args.overwrite)
-    print(write_bytes(outputs[0], contact_sheet(entries), args.overwrite))
-    for source, target in copies:
-        with replacing(target, args.overwrite) as temporary:
-            shutil.copyfile(source, temporary)
-        print(target)
-    print(write_text(outputs[1], manifest(rules, chosen, names, whole), args.overwrite))
+    with together():
+        write_bytes(outputs[0], contact_sheet(entries), args.overwrite)
+        for source, target in copies:
+            with replacing(target, args.overwrite) as temporary:
+                shutil.copyfile(source, temporary)
+        write_text(outputs[1], manifest(rules, chosen, names, whole), args.overwrite)
+    print(outputs[0], *(target for _, target in copies), outputs[1], sep="\n")
     return _say(entries, whole)
 
 

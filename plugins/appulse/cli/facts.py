@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     """
     from appulse.captions.facts import KEYS
     from appulse.captions.text import caption, captions_text, default_template, facts_yaml, read_template
-    from appulse.formats.output import check_free, write_text
+    from appulse.formats.output import check_free, together, write_text
 
     if args.write_template is not None:
         print(write_text(args.write_template, default_template(), args.overwrite))
@@ -86,8 +86,10 @@ def run(args: argparse.Namespace) -> int:
             captions_text(facts, sections, markdown=False, known=KEYS),
             facts_yaml(facts),
         )
-        for path, text in zip(outputs, texts, strict=True):
-            print(write_text(path, text, args.overwrite))
+        with together():
+            for path, text in zip(outputs, texts, strict=True):
+                write_text(path, text, args.overwrite)
+        print(*outputs, sep="\n")
     return 1 if failures else 0
 
 

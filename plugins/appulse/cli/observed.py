@@ -42,7 +42,7 @@ def run_observations(args: argparse.Namespace, extras: set[str], every: bool) ->
     """
     from appulse.cli.judgement import judgement, write_judgement
     from appulse.formats.observation_table import read_observations
-    from appulse.formats.output import check_free
+    from appulse.formats.output import check_free, together
     from appulse.formats.residual_table import write_residuals
 
     kinds = extras & set(KINDS)
@@ -60,12 +60,15 @@ def run_observations(args: argparse.Namespace, extras: set[str], every: bool) ->
     seen = [one for one in residuals if one.seen]
     verdict, table = _judge(seen, observations), _table(residuals, args, source)
     summary = statistics(residuals, observations)
-    written = [write_residuals(table, outputs["residuals.ecsv"], args.overwrite)]
     told = judgement(verdict, residuals, observations=args.observations.name, statistics=summary)
     if verdict is None and seen:
         told |= {"verdict": "not judged", "sentence": _several_nights()}
-    written.append(write_judgement(told, outputs["verdict.yaml"], args.overwrite))
-    written += _sheets(kinds, residuals, observations, verdict, table, args)
+    with together():
+        written = [
+            write_residuals(table, outputs["residuals.ecsv"], args.overwrite),
+            write_judgement(told, outputs["verdict.yaml"], args.overwrite),
+            *_sheets(kinds, residuals, observations, verdict, table, args),
+        ]
     _print(residuals, summary, told)
     for path in written:
         print(path)

@@ -32,32 +32,32 @@ def gather(frame, places, residuals):
     return tracks, objects_near(*frame.centre, frame.radius_deg)
 
 
-def draw(frame, places, residuals, plan, outcome) -> None:
-    """Draw a frame as the plan wants it: its own picture, a smaller one for the sheet.
+def draw(frame, places, residuals, extras) -> dict[str, bytes]:
+    """Draw a frame as it is wanted: its own picture, a smaller one for the sheet.
 
     Parameters
     ----------
     frame : SolvedFrame
     places : appulse.cli.pipeline.Places
     residuals : list of Residual
-    plan : appulse.cli.pipeline.Plan
-    outcome : appulse.cli.pipeline.Outcome
-        Takes the path of the picture, or the bytes of the small one.
+    extras : set of str
+        What ``--also`` asks for.
 
-    Raises
-    ------
-    OutputExistsError
-        If the picture exists and may not be replaced.
+    Returns
+    -------
+    dict
+        PNG, under ``picture`` and ``small``, where wanted.
     """
     from appulse.reports.picture import annotated_png
 
+    wanted = {"pictures": "picture", "evidence": "small", "pdf": "small"}
+    names = {wanted[name] for name in extras if name in wanted}
+    if not names:
+        return {}
     tracks, outlines = gather(frame, places, residuals)
     shown = {"tracks": tracks, "outlines": outlines, "residuals": [one.row() for one in residuals]}
-    if "pictures" in plan.extras:
-        path = plan.picture(frame.path)
-        outcome.written.append(annotated_png(frame, path, overwrite=plan.overwrite, **shown))
-    if plan.extras & {"evidence", "pdf"}:
-        outcome.pictures[frame.name] = annotated_png(frame, longest_px=SHEET_PX, **shown)
+    sizes = {"picture": {}, "small": {"longest_px": SHEET_PX}}
+    return {name: annotated_png(frame, **sizes[name], **shown) for name in sorted(names)}
 
 
 def write_sheets(plan, outcome) -> list[Path]:
@@ -84,7 +84,7 @@ def write_sheets(plan, outcome) -> list[Path]:
     }
     written = []
     if "evidence" in plan.extras:
-        notes = [f"{path.name} could not be used" for path in outcome.failed]
+        notes = [f"{path.name} could not be used: {why}" for path, why in outcome.failed.items()]
         pairs = zip(outcome.residuals, outcome.identities, strict=True)
         notes += [f"{one.frame}: {it.sentence}" for one, it in pairs if is_noteworthy(one, it)]
         more = {"provenance": dict(outcome.table.meta), "notes": notes}

@@ -9,14 +9,11 @@ from typing import Any
 
 from appulse.cli import common
 from appulse.cli.ades_outputs import KINDS, AdesChoice
+from appulse.cli.batch import closing_count, frame_by_frame
 from appulse.errors import InputError, TableError
 
 STAR_MARGIN_DEG = 0.02
 """Stars are fetched a little past the corners of a frame."""
-
-
-MOST_SENTENCES = 8
-"""More sentences about single places than this stand in the verdict's file only."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +30,7 @@ class Plan:
     extras: frozenset = frozenset()
     frame_options: dict = field(default_factory=dict)
     ades: AdesChoice = field(default_factory=AdesChoice)
+    min_snr: float | None = None
 
     def picture(self, frame: Path) -> Path:
         """Where the picture of a frame goes."""
@@ -44,15 +42,19 @@ class Plan:
         Raises
         ------
         InputError
-            If two frames would have pictures of the same name.
+            If two frames have the same name, which the outputs could not tell apart.
         """
         paths = [self.out / "residuals.ecsv", self.out / "verdict.yaml"]
         names = {**KINDS, "evidence": "evidence.html", "pdf": "evidence.pdf"}
         paths += [self.out / name for kind, name in names.items() if kind in self.extras]
         if "pictures" in self.extras:
             paths += [self.picture(frame) for frame in self.frames]
-        if len(set(paths)) < len(paths):
-            raise InputError("two frames of the same name would share a picture: measure them in two runs")
+        names = [frame.name for frame in self.frames]
+        if len(set(paths)) < len(paths) or (self.extras and len(set(names)) < len(names)):
+            raise InputError(
+                "two frames of the same name would share a picture and a place in the sheets: measure them "
+                "in two runs"
+            )
         return paths
 
 
@@ -63,7 +65,7 @@ class Outcome:
     frames: list = field(default_factory=list)
     residuals: list = field(default_factory=list)
     identities: list = field(default_factory=list)
-    failed: list[Path] = field(default_factory=list)
+    failed: dict[Path, str] = field(default_factory=dict)
     written: list[Path] = field(default_factory=list)
     pictures: dict[str, bytes] = field(default_factory=dict)
     catalogues: dict[str, str] = field(default_factory=dict)
@@ -74,6 +76,21 @@ class Outcome:
     def exit_code(self) -> int:
         """0: all frames measured; 1: some failed; 2: not one could be used."""
         return 0 if not self.failed else 1 if self.frames else 2
+
+    def add(self, frame, plate, found, identities) -> None:
+        """Keep what was found on a frame."""
+        self.frames.append(frame)
+        self.residuals += found
+        self.identities += identities
+        self.catalogues[plate.catalogue] = plate.ades_code
+
+    def say_count(self) -> None:
+        """The last word on stderr about a batch: how many frames were measured, which were not, and why."""
+        seen = {one.frame for one in self.residuals if one.seen}
+        empty = [frame.name for frame in self.frames if frame.name not in seen]
+        total = len(self.frames) + len(self.failed)
+        if total > 1:
+            common.say(closing_count(total, self.failed, empty))
 
 
 class Places:
@@ -140,29 +157,36 @@ def run(plan: Plan) -> Outcome:
         If an output exists and may not be replaced.
     """
     from appulse.catalogues.stars import read_star_table
-    from appulse.formats.output import check_free
+    from appulse.formats.output import check_free, together, write_bytes
 
     check_free(plan.outputs(), plan.overwrite)
     places = Places(plan)
     stars = None if plan.stars is None else read_star_table(plan.stars)
     around = places.surroundings()
     outcome = Outcome()
-    for path in common.progress(plan.frames, "measuring"):
-        try:
-            _measure_frame(path, plan, places, around, stars, outcome)
-        except common.FRAME_ERRORS as error:
-            common.frame_failed(path, error)
-            outcome.failed.append(path)
-    if outcome.frames:
-        _write(plan, places, outcome)
+
+    def measure_one(path: Path):
+        return _measure_frame(path, plan, places, around, stars)
+
+    with together():
+        for frame, *found, drawn in frame_by_frame(plan.frames, "measuring", measure_one, outcome.failed):
+            outcome.add(frame, *found)
+            if "picture" in drawn:
+                path = plan.picture(frame.path)
+                outcome.written.append(write_bytes(path, drawn["picture"], plan.overwrite))
+            if "small" in drawn:
+                outcome.pictures[frame.name] = drawn["small"]
+        if outcome.frames:
+            _write(plan, places, outcome)
     return outcome
 
 
-def _measure_frame(path: Path, plan: Plan, places: Places, around, stars, outcome: Outcome) -> None:
-    """Read one frame, check its plate, measure its bodies; nothing is kept of a frame that fails."""
+def _measure_frame(path: Path, plan: Plan, places: Places, around, stars):
+    """Read one frame, check its plate, measure its bodies, draw what the plan wants of it."""
     from appulse.astrometry.plate import check_plate
     from appulse.astrometry.residuals import measure
     from appulse.catalogues.bundled_stars import bundled_stars
+    from appulse.cli.pictures import draw
     from appulse.frames.reading import read_frame
 
     frame = read_frame(path, **plan.frame_options)
@@ -170,19 +194,13 @@ def _measure_frame(path: Path, plan: Plan, places: Places, around, stars, outcom
     if stars is None:
         stars = bundled_stars(*frame.centre, frame.radius_deg + STAR_MARGIN_DEG)
     plate = check_plate(frame, stars)
-    found = [measure(frame, row, plate) for row in rows]
+    found = [measure(frame, row, plate, min_snr=plan.min_snr) for row in rows]
     identities = around.identify(frame, found)
+    drawn = draw(frame, places, found, plan.extras)
     for words in dict.fromkeys((*frame.notes, *plate.notes)):
         common.note(f"{frame.name}: {words}")
-    outcome.frames.append(frame)
-    outcome.residuals += found
-    outcome.identities += identities
-    outcome.catalogues[plate.catalogue] = plate.ades_code
-    if plan.extras & {"pictures", "evidence", "pdf"}:
-        from appulse.cli.pictures import draw
-
-        draw(frame, places, found, plan, outcome)
     frame.release()
+    return frame, plate, found, identities, drawn
 
 
 def _write(plan: Plan, places: Places, outcome: Outcome) -> None:
@@ -225,52 +243,6 @@ def _provenance(plan: Plan, places: Places, outcome: Outcome) -> dict:
         ades_code=codes.pop() if len(codes) == 1 else "UNK",
         stations={frame.name: frame.observer.code for frame in outcome.frames if frame.observer.code},
     )
-
-
-_LINE = "{:24} {:12} {:>18} {:>18} {:>18} {:>18} {:>7}  {}"
-
-
-def print_residuals(outcome: Outcome) -> None:
-    """A line for each frame and body on standard output, and where the files are."""
-    if outcome.table is None:
-        return
-    head = ("frame", "body", "O-C RA cosDec", "O-C Dec", "along", "across", "SNR", "flag")
-    print(_LINE.format(*head))
-    for row in outcome.table:
-        pairs = (("dra_cosdec", "sigma_ra"), ("ddec", "sigma_dec"))
-        pairs += (("along", "sigma_along"), ("across", "sigma_across"))
-        numbers = [_plus_minus(row[value], row[sigma]) for value, sigma in pairs]
-        snr = _number(row["snr"], ".0f")
-        print(_LINE.format(row["frame"], row["designation"], *numbers, snr, row["flag"]))
-    print("(arcsec; by the frames' own WCS; the stars' offset is in the columns plate_dra, plate_ddec)")
-    if outcome.verdict is not None:
-        print(f"\n{outcome.verdict.sentence}")
-    for sentence in _noteworthy(outcome):
-        print(sentence)
-    print()
-    for path in outcome.written:
-        print(path)
-
-
-def _noteworthy(outcome: Outcome) -> list[str]:
-    """Sentences about places where something else could be the dot, or the brightness is wrong."""
-    from appulse.cli.judgement import is_noteworthy
-
-    pairs = zip(outcome.residuals, outcome.identities, strict=True)
-    lines = [f"{one.frame}: {found.sentence}" for one, found in pairs if is_noteworthy(one, found)]
-    if len(lines) <= MOST_SENTENCES:
-        return lines
-    return [*lines[:MOST_SENTENCES], f"and {len(lines) - MOST_SENTENCES} more: see verdict.yaml"]
-
-
-def _plus_minus(value, sigma) -> str:
-    return "-" if _number(value, "") == "-" else f"{value:+.3f}+-{sigma:.3f}"
-
-
-def _number(value, form: str) -> str:
-    import numpy as np
-
-    return "-" if np.ma.is_masked(value) or not np.isfinite(value) else format(float(value), form)
 
 
 def _refuse_second_moment(plan: Plan) -> None:

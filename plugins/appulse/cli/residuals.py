@@ -27,8 +27,17 @@ measured/residuals.ecsv has a row for each frame and body: observed minus calcul
 along the motion positive, with sigmas, and the stars' own offset (plate_dra, plate_ddec) beside. A body that
 does not show is flagged, not invented. measured/verdict.yaml holds the judgement of the night: each cause
 that was tried with its chi-squared, what cannot be told, and what else could be the dot. Exit code 1: some
-frames failed, the others are measured.
+frames failed, the others are measured; 2: nothing could be used, and nothing is written. The outputs of a run
+are written all together or not at all; of more than one frame the last line tells how many were measured.
 """
+
+_MIN_SNR_HELP = (
+    "least signal to noise of a measured body; left out: what noise does not reach, and 11.5 where the "
+    "source of places gives neither motion nor magnitude and most sources in the frame are unlisted, so that "
+    "place alone must tell the body from them"
+)
+FAINTEST_SNR = 3.0
+"""Below it noise is measured, whatever is asked for."""
 
 EXTRAS = ("psv", "xml", "obs80", "evidence", "pdf", "pictures")
 
@@ -55,9 +64,16 @@ def add_parser(subparsers) -> None:
         help="more outputs: psv, xml (ADES observations), obs80 (80 columns), evidence (one HTML page), "
         "pdf (the same to print), pictures (PNG), or all",
     )
+    parser.add_argument("--min-snr", type=float, metavar="X", help=_MIN_SNR_HELP)
     add_ades_options(parser)
     common.add_frame_options(parser)
     common.add_output_options(parser, out_help="folder for residuals.ecsv and what --also names")
+
+
+def _least_snr(args) -> float | None:
+    if args.min_snr is not None and not FAINTEST_SNR <= args.min_snr < float("inf"):
+        raise InputError(f"--min-snr {args.min_snr:g}: below 3 noise is measured; 3 or more is needed")
+    return args.min_snr
 
 
 def parse_extras(text: str) -> set[str]:
@@ -105,12 +121,16 @@ def run(args: argparse.Namespace) -> int:
     if args.observations is not None:
         if args.frames:
             raise InputError("frames and --observations at once: measure and compare in two runs")
+        for name, value in (("--stars", args.stars), ("--min-snr", args.min_snr)):
+            if value is not None:
+                raise InputError(f"{name} is for frames; --observations are measured already: leave it out")
         from appulse.cli.observed import run_observations
 
         return run_observations(args, extras, extras == set(EXTRAS))
     if not args.frames or args.body is None:
         raise InputError("frames and --body NAME,... (or all) are needed, or --observations FILE")
     from appulse.cli import pipeline
+    from appulse.cli.residual_lines import print_residuals
 
     paths = common.expand_frames(args.frames)
     plan = pipeline.Plan(
@@ -124,7 +144,9 @@ def run(args: argparse.Namespace) -> int:
         extras=frozenset(extras),
         frame_options=common.frame_options(args),
         ades=ades_choice(args),
+        min_snr=_least_snr(args),
     )
     outcome = pipeline.run(plan)
-    pipeline.print_residuals(outcome)
+    print_residuals(outcome)
+    outcome.say_count()
     return outcome.exit_code

@@ -1,20 +1,25 @@
 """Writing without regret: to a temporary name first, then moved; what exists is kept unless asked.
 
-Nothing half-written is left behind by a full disk or an interrupted run.
+Nothing half-written is left behind by a full disk or an interrupted run, and files that belong together
+(:func:`together`) appear all at once or not at all.
 """
 
 from __future__ import annotations
 
 import contextlib
+import contextvars
 import os
 import tempfile
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from appulse.errors import InputError, OutputExistsError
 
+_STAGE = contextvars.ContextVar("files that wait for each other", default=None)
+
 
 def check_free(paths, overwrite=False):
-    """Refuse before any work is done when an output already exists.
+    """Refuse before any work is done when an output already exists, or could not be written.
 
     Parameters
     ----------
@@ -26,27 +31,132 @@ def check_free(paths, overwrite=False):
     OutputExistsError
         One exists and `overwrite` is false.
     InputError
-        One is a folder, or lies in what is not a folder.
+        One is a folder, lies in what is not a folder, or in a folder that cannot be written to.
 
     Examples
     --------
     >>> check_free(["a-file-that-does-not-exist.ecsv"])
     """
+    tried = set()
     for path in map(Path, paths):
         if path.is_dir():
             raise InputError(f"{path} is a folder; give the name of a file to write")
         if path.exists() and not overwrite:
             raise OutputExistsError(f"{path} exists and is kept; give another name or --overwrite")
-        for folder in path.parents:
-            if folder.exists():
-                if not folder.is_dir():
-                    raise InputError(f"{path} cannot be written: {folder} is not a folder")
-                break
+        folder = next((one for one in path.parents if one.exists()), None)
+        if folder is None or folder in tried:
+            continue
+        if not folder.is_dir():
+            raise InputError(f"{path} cannot be written: {folder} is not a folder")
+        tried.add(folder)
+        try:
+            # Only a trial tells: a disk may be mounted for reading, and permissions bind not everybody.
+            tempfile.TemporaryFile(dir=folder).close()
+        except OSError as error:
+            raise InputError(f"{path} cannot be written: {folder}: {error.strerror or error}") from None
+
+
+@dataclass
+class _Stage:
+    """Files written and not yet in their places."""
+
+    moves: list = field(default_factory=list)
+    folders: list = field(default_factory=list)
+    extras: list = field(default_factory=list)
+
+    def publish(self) -> None:
+        """Move all into their places; what was there comes back where one cannot be moved."""
+        done = []
+        try:
+            for temporary, path in self.moves:
+                kept = None
+                if path.exists():
+                    kept = _temporary(path)
+                    self.extras.append(kept)
+                    os.replace(path, kept)
+                done.append((path, kept))
+                os.replace(temporary, path)
+        except OSError as error:
+            _take_back(done)
+            raise _not_written(path, error) from error
+        except BaseException:
+            _take_back(done)
+            raise
+        self.folders.clear()
+
+    def clear(self) -> None:
+        """Take away whatever is not in its place, and the folders that were made for it."""
+        for temporary in (*(one for one, _ in self.moves), *self.extras):
+            temporary.unlink(missing_ok=True)
+        for folder in sorted(self.folders, key=lambda one: -len(one.parts)):
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+
+
+def _take_back(done) -> None:
+    for path, kept in reversed(done):
+        if kept is None:
+            path.unlink(missing_ok=True)
+        else:
+            os.replace(kept, path)
+
+
+@contextlib.contextmanager
+def together():
+    """All files that are written within the block appear when it ends well; else none of them does.
+
+    Raises
+    ------
+    InputError
+        If one cannot be moved into its place: all others are taken back.
+
+    Examples
+    --------
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> with contextlib.suppress(ZeroDivisionError), together():
+    ...     _ = write_text(folder / "sub" / "a.txt", "one")
+    ...     1 / 0
+    >>> list(folder.iterdir())
+    []
+    """
+    if _STAGE.get() is not None:
+        yield  # the outer block decides
+        return
+    stage = _Stage()
+    token = _STAGE.set(stage)
+    try:
+        yield
+        stage.publish()
+    finally:
+        _STAGE.reset(token)
+        stage.clear()
+
+
+def _temporary(path):
+    """A new empty file beside a path, of the same suffix; its folders are made."""
+    stage = _STAGE.get()
+    missing = [one for one in path.parents if not one.exists()]
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if stage is not None:
+            stage.folders += missing
+        ending = "".join(path.suffixes[-2:])
+        handle, name = tempfile.mkstemp(prefix=".appulse-", suffix=ending, dir=path.parent)
+    except OSError as error:
+        raise InputError(f"{path} cannot be written: {error.strerror or error}") from None
+    os.close(handle)
+    return Path(name)
+
+
+def _not_written(path, error):
+    return InputError(f"{path} was not written: {error.strerror or error}; nothing was replaced")
 
 
 @contextlib.contextmanager
 def replacing(path, overwrite=False):
     """A temporary path beside the wanted one, moved there when the block ends well.
+
+    Within :func:`together` the move waits for the other files.
 
     Parameters
     ----------
@@ -74,25 +184,22 @@ def replacing(path, overwrite=False):
     """
     path = Path(path)
     check_free([path], overwrite)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        ending = "".join(path.suffixes[-2:])
-        handle, name = tempfile.mkstemp(prefix=".appulse-", suffix=ending, dir=path.parent)
-    except OSError as error:
-        raise InputError(f"{path} cannot be written: {error.strerror or error}") from None
-    os.close(handle)
-    temporary = Path(name)
+    temporary, stage = _temporary(path), _STAGE.get()
     try:
         yield temporary
         umask = os.umask(0)
         os.umask(umask)
         temporary.chmod(0o666 & ~umask)  # mkstemp makes private files; an output is an ordinary one
-        os.replace(temporary, path)
+        if stage is None:
+            os.replace(temporary, path)
+        else:
+            stage.moves.append((temporary, path))
+            temporary = None
     except OSError as error:
-        why = error.strerror or error
-        raise InputError(f"{path} was not written: {why}; nothing was replaced") from error
+        raise _not_written(path, error) from error
     finally:
-        temporary.unlink(missing_ok=True)
+        if temporary is not None:
+            temporary.unlink(missing_ok=True)
 
 
 def write_text(path, text, overwrite=False):
