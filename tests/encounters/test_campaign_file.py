@@ -56,7 +56,7 @@ def test_a_campaign_with_names_and_definitions(tmp_path, settings):
     [
         ("to: 2027-05-31", "to: 2027-04-31", 2, "'to'"),
         ("to: 2027-05-31", "to: 2026-05-31", 2, "must be after 'from'"),
-        ("- home", "- cellar", 3, "'cellar' is not among the sites of the settings file"),
+        ("- home", "- cellar", 4, "'cellar' is not among the sites of the settings file"),
         ("place: [-68.0, -23.0, 2400]", "place: [-68.0, -123.0, 2400]", 6, "latitude"),
         ("America/Santiago", "Mars/Olympus", 7, "not known"),
         ("0.85, 0.8, 0.8", "0.85, 1.8, 0.8", 8, "outside 0 to 1"),
@@ -151,3 +151,52 @@ def test_passes_through_a_group_are_one_event():
     ]
     assert gather(passes, 30.0) == ["7-A", "7-A", "15-A", "7-C"]
     assert gather(passes, 0.0) == [each.id for each in passes]
+
+
+LEDGE = """dates: {from: 2027-05-01, to: 2027-05-10}
+sites:
+  - name: ledge
+    place: [7.6, 53.1, 10]
+    lowest: 10
+    window: [[350, 5], [10, 5], [10, 30], [350, 30]]
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "said"),
+    [
+        ("lowest: 10", "lowest: 60", 6, "'window' ends at altitude 30, but nothing below 60 is of use"),
+        ("lowest: 10", "horizon: [[0, 40], [180, 50]]", 6, "lowest point of the horizon"),
+        ("lowest: 10", "horizon: [[0, 90], [180, 90]]", 5, "leaves no sky"),
+        ("[10, 5], [10, 30]", "[10, 30], [10, 5]", 6, "crosses itself"),
+        ("[350, 5], [10, 5], [10, 30], [350, 30]", "[0, 5], [360, 5], [360, 9], [0, 9]", 6, "less than 180"),
+        ("[10, 30]", "[10, 130]", 6, "[10, 130] is out of range"),
+        ("[10, 30]", "[true, 30]", 6, "is no pair"),
+        ("[10, 30]", "[.nan, 30]", 6, "is no pair"),
+        ("place: [7.6, 53.1, 10]", "place: '500'", 4, "nobody observes from there"),
+        ("to: 2027-05-10}", "to: 2027-02-29}", 1, "no such day"),
+        ("lowest: 10", "time_zone: ''", 5, "IANA name"),
+        ("sites:", "bodies: {names: []}\nsites:", 2, "'names' is empty"),
+        ("sites:", "targets: {types: []}\nsites:", 2, "'types' is empty"),
+        ("sites:", "serving_nights: 2.5\nsites:", 2, "whole number"),
+        ("  - name: ledge", "  - home\n  - name: home", 3, "two sites are called 'home'"),
+    ],
+)
+def test_contradictions_and_slips_have_their_line(tmp_path, settings, old, new, line, said):
+    assert old in LEDGE
+    with pytest.raises(InputError) as caught:
+        read_campaign(write(tmp_path, LEDGE.replace(old, new)), settings)
+    messages = str(caught.value).splitlines()
+    assert any(message.split(":")[1] == str(line) and said in message for message in messages), messages
+
+
+def test_dates_across_a_leap_day(tmp_path, settings):
+    text = "dates: {from: 2028-02-28, to: 2028-03-01}\n"
+    campaign = read_campaign(write(tmp_path, text), settings)
+    assert campaign.end.jd - campaign.start.jd == 2
+
+
+def test_named_and_defined_sites_keep_the_order_of_the_file(tmp_path, settings):
+    text = LEDGE.replace("sites:\n", "sites:\n  - home\n") + "  - {name: third, place: X05}\n"
+    names = [site.name for site in read_campaign(write(tmp_path, text), settings).sites]
+    assert names == ["home", "ledge", "third"]

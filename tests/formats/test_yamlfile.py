@@ -39,7 +39,9 @@ def test_scalars_stay_what_was_written(tmp_path, text, value):
         ("a: [1, 2\nb: 3\n", "not valid YAML"),
         ("- 1\n- 2\n", "'key: value' lines expected at the top level, not a list"),
         ("a: !!python/object/apply:os.system ['true']\n", "not valid YAML"),
-        ("\ta: 1\n", "not valid YAML"),
+        ("a:\n\tb: 1\n", ":2: not valid YAML: found character '\\t'"),
+        ("a:\n\tb: 1\n", "indent with spaces"),
+        ("a: " + "[" * 3000, "too deep"),
         ("a: 1\x00\n", "not valid YAML"),
     ],
 )
@@ -92,3 +94,34 @@ def test_lists_and_flags():
     assert fields.flag("yes") is False
     assert fields.number("n") is None
     assert len(problems.found) == 3
+
+
+@pytest.mark.parametrize("digits", [299, 400, 6000])
+def test_a_number_beyond_all_numbers_is_named_not_raised(tmp_path, digits):
+    problems = Problems("file.yaml")
+    found = load_yaml(write(tmp_path, f"within: 1{'0' * digits}\n"))
+    Fields(found, problems, "passes").number("within", maximum=600)
+    [(line, said)] = problems.found
+    assert line == 1
+    assert "'within'" in said
+    assert len(said) < 500
+
+
+def test_whole_numbers_and_lines_of_items(tmp_path):
+    found = load_yaml(write(tmp_path, "bits: 12.5\nnights: 3.0\nnames:\n  - a\n  - b\n"))
+    problems = Problems("file.yaml")
+    fields = Fields(found, problems, "camera")
+    assert fields.number("bits", 16, whole=True) == 16
+    assert fields.number("nights", whole=True) == 3
+    assert problems.found == [(1, "camera: 'bits' must be a whole number, got 12.5")]
+    assert [fields.line_of_item("names", i) for i in range(3)] == [4, 5, 3]
+
+
+def test_what_was_got_is_shown_short(tmp_path):
+    laughs = "a: &a [1,1,1,1,1,1,1,1,1]\n" + "".join(
+        f"{two}: &{two} [*{one},*{one},*{one},*{one},*{one},*{one},*{one}]\n"
+        for one, two in zip("abcdefgh", "bcdefghi", strict=True)
+    )
+    problems = Problems("file.yaml")
+    Fields(load_yaml(write(tmp_path, laughs)), problems, "site").number("i")
+    assert len(problems.found[0][1]) < 3000

@@ -12,7 +12,7 @@ from pathlib import Path
 from astropy.time import Time
 
 from appulse.errors import AppulseError
-from appulse.formats.settings import read_instruments, read_settings, read_sites
+from appulse.formats.settings import read_instruments, read_settings, read_sites, settings_path
 from appulse.formats.yamlfile import Fields, Located, Problems, load_yaml
 from appulse.observers.timescales import parse_utc
 
@@ -21,16 +21,23 @@ RANKING_TERMS = ("closeness", "brightness", "duration", "moon", "airmass", "elon
 
 @dataclass(frozen=True)
 class BodyChoice:
-    """Which bodies: names (all when empty), files of orbits (the starter set when empty), limits."""
+    """Which bodies: names (all when empty), files of orbits (the starter set when empty), limits.
+
+    ``lines`` says where in the campaign file each stands.
+    """
 
     names: tuple = ()
     orbits: tuple = ()
     brighter_than: float | None = None
+    lines: dict = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True)
 class TargetChoice:
-    """Which objects: names, types and limits (V magnitude, full major axis in arcmin); files of outlines."""
+    """Which objects: names, types and limits (V magnitude, full major axis in arcmin); files of outlines.
+
+    ``lines`` says where in the campaign file each stands.
+    """
 
     names: tuple = ()
     types: tuple = ()
@@ -38,6 +45,7 @@ class TargetChoice:
     larger_than: float | None = None
     smaller_than: float | None = None
     outlines: tuple = ()
+    lines: dict = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True)
@@ -130,17 +138,18 @@ def read_campaign(path, settings=None):
     top = Fields(load_yaml(path), problems, "campaign")
     settings = read_settings() if settings is None else settings
     start, end = _dates(top)
-    sites = _mixed(top, "sites", read_sites, settings.site)
+    file = settings.path or settings_path()
+    sites = _mixed(top, "sites", read_sites, settings.sites, file)
     campaign = {
         "title": top.text("title", path.stem),
         "sites": sites,
-        "instruments": _mixed(top, "instruments", read_instruments, settings.instrument),
+        "instruments": _mixed(top, "instruments", read_instruments, settings.instruments, file),
         "bodies": _bodies(top, path.parent, settings),
         "targets": _targets(top, path.parent),
         "rule": _rule(top),
         "ranking": _ranking(top),
         "rental": _rental(top, sites),
-        "serving_nights": int(top.number("serving_nights", 5, minimum=1, maximum=60)),
+        "serving_nights": int(top.number("serving_nights", 5, minimum=1, maximum=60, whole=True)),
     }
     top.done()
     problems.raise_any()
@@ -168,7 +177,7 @@ def _dates(top):
     return start, end
 
 
-def _mixed(top, key, read_written, look_up):
+def _mixed(top, key, read_written, kept, path):
     """Entries that are names from the settings file, definitions, or both."""
     entries = top.raw(key)
     if entries is None:
@@ -176,27 +185,48 @@ def _mixed(top, key, read_written, look_up):
     if not isinstance(entries, list):
         top.problem(key, f"'{key}' must be a list of names from the settings file or of definitions")
         return ()
-    named = []
-    for entry in entries:
-        if not isinstance(entry, Located):
-            one = look_up(str(entry))
-            if one is None:
-                top.problem(key, f"'{entry}' is not among the {key} of the settings file; define it here")
-            named.append(one)
+    if not entries:
+        top.problem(key, f"'{key}' is empty; name or define some, or leave the line out")
+    known = {one.name: one for one in kept}
     written = [entry for entry in entries if isinstance(entry, Located)]
     holder = Fields(Located({key: written}, top.line(key), {key: top.line(key)}), top.problems, top.where)
-    return tuple(one for one in named if one is not None) + read_written(holder)
+    defined = {one.name: one for one in read_written(holder)}
+    found = []
+    for number, entry in enumerate(entries):
+        if isinstance(entry, Located):
+            found.append(defined.get(str(entry.get("name"))))
+            continue
+        line, name, said = top.line_of_item(key, number), str(entry), None
+        if name in defined or any(one is known.get(name) for one in found if one):
+            said = f"two {key} are called '{name}'; names must differ"
+        elif name not in known:
+            said = f"'{name}' is not among the {key} of the settings file ({path}), which has: "
+            said += f"{', '.join(known) or 'none'}; name one of them, or define it here"
+        if said is None:
+            found.append(known[name])
+        else:
+            top.problems.add(line, f"{top.where}: {said}")
+    return tuple(one for one in found if one is not None)
+
+
+def _some(fields, key):
+    """A list of words that is left out or holds some: an empty one is more likely a slip than a wish."""
+    found = tuple(fields.texts(key))
+    if not found and fields.mapping.get(key) is not None and not fields.mapping[key]:
+        fields.problem(key, f"'{key}' is empty; name some, or leave the line out for all")
+    return found
 
 
 def _bodies(top, folder, settings):
     fields = top.section("bodies")
     if fields is None:
         return BodyChoice(orbits=settings.orbits)
-    files = tuple(str(folder / Path(name).expanduser()) for name in fields.texts("orbits"))
+    files = tuple(str(folder / Path(name).expanduser()) for name in _some(fields, "orbits"))
     choice = BodyChoice(
-        names=tuple(fields.texts("names")),
+        names=_some(fields, "names"),
         orbits=files or settings.orbits,
         brighter_than=fields.number("brighter_than", minimum=-30, maximum=40),
+        lines=dict(fields.mapping.lines),
     )
     fields.done()
     return choice
@@ -207,15 +237,17 @@ def _targets(top, folder):
     if fields is None:
         return TargetChoice()
     choice = TargetChoice(
-        names=tuple(fields.texts("names")),
-        types=tuple(fields.texts("types")),
+        names=_some(fields, "names"),
+        types=_some(fields, "types"),
         brighter_than=fields.number("brighter_than", minimum=-30, maximum=40),
         larger_than=fields.number("larger_than", minimum=0, maximum=3600),
         smaller_than=fields.number("smaller_than", minimum=0, maximum=3600),
-        outlines=tuple(str(folder / Path(name).expanduser()) for name in fields.texts("outlines")),
+        outlines=tuple(str(folder / Path(name).expanduser()) for name in _some(fields, "outlines")),
+        lines=dict(fields.mapping.lines),
     )
-    if choice.larger_than and choice.smaller_than and choice.larger_than >= choice.smaller_than:
-        limits = f"larger_than {choice.larger_than:g} and smaller_than {choice.smaller_than:g} arcmin"
+    larger, smaller = choice.larger_than, choice.smaller_than
+    if larger is not None and smaller is not None and larger >= smaller:
+        limits = f"larger_than {larger:g} and smaller_than {smaller:g} arcmin"
         fields.problem("larger_than", f"{limits} leave nothing")
     fields.done()
     return choice
@@ -255,7 +287,7 @@ def _rental(top, sites):
         site = fields.text("site", required=True)
         terms = Rental(
             slot_minutes=fields.number("slot_minutes", Rental.slot_minutes, above=0, maximum=1440),
-            price_hour=fields.number("price_hour", minimum=0),
+            price_hour=fields.number("price_hour", minimum=0, maximum=1e9),
             currency=fields.text("currency", ""),
         )
         fields.done()

@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from appulse.errors import InputError
+from appulse.formats.site_settings import window_shape
 
 
 def horizon_altitude(points, azimuth_deg, lowest_deg=0.0):
@@ -76,14 +76,7 @@ def in_window(corners, azimuth_deg, altitude_deg):
     )
     if corners is None:
         return np.ones(azimuth.shape, dtype=bool)
-    az, alt = np.array(corners, dtype=float).T
-    az = np.unwrap(az, period=360.0)
-    window = shapely.Polygon(np.column_stack([az, alt]))
-    if not window.is_valid or window.area == 0:
-        raise InputError(
-            f"sky window {list(map(tuple, corners))} crosses itself or encloses nothing; give its corners "
-            "(azimuth, altitude) in order around it"
-        )
+    window = window_shape(corners)
     inside = np.zeros(azimuth.shape, dtype=bool)
     for turn in range(-2, 3):
         inside |= shapely.intersects_xy(window, azimuth + 360.0 * turn, altitude)

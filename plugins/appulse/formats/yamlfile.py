@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import reprlib
 from pathlib import Path
 
 import yaml
@@ -26,9 +27,32 @@ class Located(dict):
         self.lines = lines or {}
 
 
+class LocatedList(list):
+    """A list with the line of each item (1-based)."""
+
+    def __init__(self, items=(), lines=()):
+        super().__init__(items)
+        self.lines = tuple(lines)
+
+
 class _Loader(yaml.SafeLoader):
     pass
 
+
+_MOST_DIGITS = 300
+
+
+class _Short(reprlib.Repr):
+    """What was got, never longer than a line or two, however much stands in the file."""
+
+    def __init__(self):
+        super().__init__()
+        self.maxlevel, self.maxlist, self.maxdict, self.maxstring = 3, 12, 6, 60
+        self.maxother = self.maxlong = 60
+        self.repr_Located, self.repr_LocatedList = self.repr_dict, self.repr_list
+
+
+short = _Short().repr
 
 _REDEFINED = {f"tag:yaml.org,2002:{kind}" for kind in ("timestamp", "int", "float")}
 _Loader.yaml_implicit_resolvers = {
@@ -61,11 +85,19 @@ def _mapping(loader, node):
     return found
 
 
+def _sequence(loader, node):
+    items = [loader.construct_object(item, deep=True) for item in node.value]
+    return LocatedList(items, [item.start_mark.line + 1 for item in node.value])
+
+
 def _integer(loader, node):
-    return int(loader.construct_scalar(node))  # a leading zero is a zero, not octal
+    text = loader.construct_scalar(node)
+    # a leading zero is a zero, not octal; what no float can hold stays the text that was written
+    return int(text) if len(text) <= _MOST_DIGITS else text
 
 
 _Loader.add_constructor("tag:yaml.org,2002:map", _mapping)
+_Loader.add_constructor("tag:yaml.org,2002:seq", _sequence)
 _Loader.add_constructor("tag:yaml.org,2002:int", _integer)
 
 
@@ -106,13 +138,16 @@ def load_yaml(path):
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark else 1
-        raise InputError(f"{path}:{line}: not valid YAML: {error.problem or error.context}") from None
+        hint = "; indent with spaces, a tab is not allowed" if "\\t" in str(error.problem) else ""
+        raise InputError(f"{path}:{line}: not valid YAML: {error.problem or error.context}{hint}") from None
     except yaml.YAMLError as error:
         raise InputError(f"{path}: not valid YAML: {' '.join(str(error).split())}") from None
+    except RecursionError:
+        raise InputError(f"{path}: lists or mappings stand too deep in each other; write them flat") from None
     if found is None:
         found = Located()
     if not isinstance(found, Located):
-        kind = type(found).__name__
+        kind = "list" if isinstance(found, list) else type(found).__name__
         raise InputError(f"{path}:1: 'key: value' lines expected at the top level, not a {kind}")
     return found
 
@@ -150,7 +185,7 @@ class Fields:
 
     def __init__(self, mapping, problems, where):
         if not isinstance(mapping, Located):
-            problems.add(1, f"{where}: 'key: value' lines expected, got {mapping!r}")
+            problems.add(1, f"{where}: 'key: value' lines expected, got {short(mapping)}")
             mapping = Located()
         self.mapping, self.problems, self.where = mapping, problems, where
         self._asked = []
@@ -179,11 +214,11 @@ class Fields:
         if value is None:
             return default
         if isinstance(value, bool | dict | list):
-            self.problem(key, f"'{key}' must be text, got {value!r}")
+            self.problem(key, f"'{key}' must be text, got {short(value)}")
             return default
         value = str(value)
         if choices and value not in choices:
-            self.problem(key, f"'{key}' is {value!r}; allowed: {', '.join(choices)}")
+            self.problem(key, f"'{key}' is {short(value)}; allowed: {', '.join(choices)}")
             return default
         return value
 
@@ -193,17 +228,27 @@ class Fields:
         if value is None:
             return default
         if not isinstance(value, bool):
-            self.problem(key, f"'{key}' must be true or false, got {value!r}")
+            self.problem(key, f"'{key}' must be true or false, got {short(value)}")
             return default
         return value
 
-    def number(self, key, default=None, *, required=False, minimum=None, maximum=None, above=None):
-        """A finite number within limits (`minimum`, `maximum` included; `above` excluded)."""
+    def line_of_item(self, key, number):
+        """Line of an item of the list under a key, or of the key."""
+        lines = getattr(self.mapping.get(key), "lines", ())
+        return lines[number] if isinstance(lines, tuple) and number < len(lines) else self.line(key)
+
+    def number(
+        self, key, default=None, *, required=False, minimum=None, maximum=None, above=None, whole=False
+    ):
+        """A finite number within limits (`minimum`, `maximum` included; `above` excluded), `whole` or not."""
         value = self.raw(key, required=required)
         if value is None:
             return default
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            self.problem(key, f"'{key}' must be a number, got {value!r}")
+            self.problem(key, f"'{key}' must be a number, got {short(value)}")
+            return default
+        if whole and value != int(value):
+            self.problem(key, f"'{key}' must be a whole number, got {value}")
             return default
         outside = (
             (minimum is not None and value < minimum)
@@ -216,7 +261,7 @@ class Fields:
                 f"above {above}" if above is not None else "",
                 f"at most {maximum}" if maximum is not None else "",
             ]
-            self.problem(key, f"'{key}' is {value}; it must be {' and '.join(filter(None, limits))}")
+            self.problem(key, f"'{key}' is {short(value)}; it must be {' and '.join(filter(None, limits))}")
             return default
         return float(value)
 
@@ -227,11 +272,11 @@ class Fields:
             return list(default)
         if isinstance(value, list):
             if any(isinstance(item, bool | dict | list) or item is None for item in value):
-                self.problem(key, f"'{key}' must be a list of words, got {value!r}")
+                self.problem(key, f"'{key}' must be a list of words, got {short(value)}")
                 return list(default)
             return [str(item) for item in value]
         if isinstance(value, bool | dict):
-            self.problem(key, f"'{key}' must be a list of words, got {value!r}")
+            self.problem(key, f"'{key}' must be a list of words, got {short(value)}")
             return list(default)
         return [part.strip() for part in str(value).split(",") if part.strip()]
 
@@ -245,10 +290,10 @@ class Fields:
         )
         if not good or (length is not None and len(value) != length):
             count = f"{length} " if length is not None else ""
-            self.problem(key, f"'{key}' must be a list of {count}numbers, got {value!r}")
+            self.problem(key, f"'{key}' must be a list of {count}numbers, got {short(value)}")
             return default
         if any((minimum is not None and v < minimum) or (maximum is not None and v > maximum) for v in value):
-            self.problem(key, f"'{key}' holds a value outside {minimum} to {maximum}: {value!r}")
+            self.problem(key, f"'{key}' holds a value outside {minimum} to {maximum}: {short(value)}")
             return default
         return [float(v) for v in value]
 
@@ -258,7 +303,7 @@ class Fields:
         if value is None:
             return None
         if not isinstance(value, Located):
-            self.problem(key, f"'{key}' must hold 'key: value' lines, got {value!r}")
+            self.problem(key, f"'{key}' must hold 'key: value' lines, got {short(value)}")
             return None
         return Fields(value, self.problems, f"{self.where} {key}".strip())
 
@@ -268,7 +313,7 @@ class Fields:
         if value is None:
             return []
         if not isinstance(value, list) or not all(isinstance(item, Located) for item in value):
-            self.problem(key, f"'{key}' must be a list ('- name: ...'), got {value!r}")
+            self.problem(key, f"'{key}' must be a list ('- name: ...'), got {short(value)}")
             return []
         return [Fields(item, self.problems, f"{key}[{number}]") for number, item in enumerate(value, 1)]
 
