@@ -51,8 +51,8 @@ def frame_by_frame(paths, words: str, work, failed: dict):
             yield done
 
 
-def closing_count(total: int, failed: dict, empty=(), done: str = "measured") -> str:
-    """How many frames were what, in a line.
+def closing_count(total: int, failed: dict, empty=(), what: str = "frames", done: str = "measured") -> str:
+    """How many of a batch were what, in a line.
 
     Parameters
     ----------
@@ -61,8 +61,8 @@ def closing_count(total: int, failed: dict, empty=(), done: str = "measured") ->
         With the reasons.
     empty : sequence of str
         Names of frames that could be used and show none of the bodies.
-    done : str
-        What was done to the others.
+    what, done : str
+        What the parts of the batch are, and what was done to the others.
 
     Returns
     -------
@@ -75,7 +75,7 @@ def closing_count(total: int, failed: dict, empty=(), done: str = "measured") ->
     >>> closing_count(3, {})
     '3 frames: 3 measured'
     """
-    words = f"{total} frames: {total - len(failed)} {done}"
+    words = f"{total} {what}: {total - len(failed)} {done}"
     if empty:
         words += f", {len(empty)} of them without a body seen: {_named(empty)}"
     if failed:

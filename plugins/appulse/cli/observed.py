@@ -5,12 +5,14 @@ from dataclasses import replace
 from pathlib import Path
 
 from appulse.cli import common
+from appulse.cli.batch import closing_count
 from appulse.errors import AppulseError, DesignationError, InputError
 
 KINDS = {"evidence": "evidence.html", "pdf": "evidence.pdf"}
 ONE_NIGHT_D = 1.0
 """Only observations of one station within a day are judged like the frames of a night."""
-LINES = 40
+OTHER_KIND = "not read"
+"""How the readers end their word on radar and its like: left out, which is no failure."""
 CHUNK = 100
 GATE = 11.829
 """Chi-squared with two degrees of freedom that chance exceeds in 0.27% of the cases (three sigma)."""
@@ -41,6 +43,7 @@ def run_observations(args: argparse.Namespace, extras: set[str], every: bool) ->
         If an output exists and ``--overwrite`` was not given.
     """
     from appulse.cli.judgement import judgement, write_judgement
+    from appulse.cli.residual_lines import print_observations
     from appulse.formats.observation_table import read_observations
     from appulse.formats.output import check_free, together
     from appulse.formats.residual_table import write_residuals
@@ -69,10 +72,21 @@ def run_observations(args: argparse.Namespace, extras: set[str], every: bool) ->
             write_judgement(told, outputs["verdict.yaml"], args.overwrite),
             *_sheets(kinds, residuals, observations, verdict, table, args),
         ]
-    _print(residuals, summary, told)
+    print_observations(residuals, summary, told)
     for path in written:
         print(path)
-    return 0 if len(seen) == len(residuals) else 1 if seen else 2
+    return _count(residuals, observations)
+
+
+def _count(residuals, observations) -> int:
+    """Say what could not be compared; the exit code."""
+    failed = {Path(one.frame): one.flag.removeprefix("not judged: ") for one in residuals if not one.seen}
+    lines = [(line, why) for line, why in observations.meta["rejected"] if not why.endswith(OTHER_KIND)]
+    failed |= {Path(f"line {line}"): why for line, why in lines}
+    total = len(residuals) + len(lines)
+    if failed:
+        common.say(closing_count(total, failed, what="observations", done="compared"))
+    return 0 if not failed else 1 if len(failed) < total else 2
 
 
 def _engine(args):
@@ -278,24 +292,3 @@ def _sheets(kinds, residuals, observations, verdict, table, args) -> list[Path]:
     if "pdf" in kinds:
         written.append(evidence_pdf(args.out / KINDS["pdf"], grouped, **shared))
     return written
-
-
-def _print(residuals, summary, told) -> None:
-    print(f"{'observation':24} {'time, UTC':23} {'body':12} {'O-C RA cosDec':>16} {'O-C Dec':>16}  flag")
-    for one in residuals[:LINES]:
-        label = f"{one.frame[-24:]:24} {one.time[:23]:23} {one.designation[:12]:12}"
-        pair = zip((one.dra_cosdec, one.ddec), one.sigma_sky, strict=True)
-        cells = [f"{value:+.3f}+-{sigma:.3f}" if one.seen else "-" for value, sigma in pair]
-        print(f"{label} {cells[0]:>16} {cells[1]:>16}  {one.flag}")
-    if len(residuals) > LINES:
-        print(f"and {len(residuals) - LINES} more: see residuals.ecsv")
-    print(f"\n{'body':12} {'station':8} {'n':>5} {'mean RA':>8} {'Dec':>8} {'rms RA':>8} {'Dec':>8} "
-          f"{'chi2/dof':>9} {'> 3 sigma':>9}")  # fmt: skip
-    for line in summary:
-        ratio = line["chi2"] / line["degrees_of_freedom"]
-        print(f"{line['body'][:12]:12} {line['station']:8} {line['n']:5d} {line['mean_ra']:+8.3f} "
-              f"{line['mean_dec']:+8.3f} {line['rms_ra']:8.3f} {line['rms_dec']:8.3f} {ratio:9.2f} "
-              f"{line['beyond_three_sigma']:9d}")  # fmt: skip
-    print("(arcsec; by the predicted places, sigmas as stated or 0.5 arcsec where none are)")
-    if "sentence" in told:
-        print(f"\n{told['sentence']}\n")

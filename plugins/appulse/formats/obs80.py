@@ -159,8 +159,9 @@ def parse_obs80(text):
                 found.rejected.append((number, "not an 80-column observation"))
             continue
         if line[14] in SKIPPED or line[14] in PAIRED.values():
-            words = SKIPPED.get(line[14], "second line of a pair without its first")
-            found.rejected.append((number, f"{words}: not read"))
+            kind = SKIPPED.get(line[14])
+            why = f"{kind}: not read" if kind else "second line of a pair without its first"
+            found.rejected.append((number, why))
         elif line[14] in PAIRED:
             waiting = (number, line)
         else:
