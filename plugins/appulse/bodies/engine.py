@@ -309,5 +309,6 @@ def _alike(epoch_d, state):
     pace = np.floor(np.log2(np.maximum(q, 1e-3) ** 1.5)).astype(int)
     keys = np.stack([epoch_d, pace], axis=1)
     _, inverse = np.unique(keys, axis=0, return_inverse=True)
+    inverse = np.ravel(inverse)  # numpy 2.0 gives it a second axis
     order = np.argsort(inverse, kind="stable")
     return np.split(order, np.flatnonzero(np.diff(inverse[order])) + 1)
