@@ -9,7 +9,8 @@ from invented_frames import ZERO_E, add_point, make_frame, tan_wcs
 
 from appulse.astrometry.identity import identify, zero_point
 from appulse.astrometry.plate import check_plate
-from appulse.astrometry.residuals import measure
+from appulse.astrometry.residuals import KEPT_ARCSEC, measure
+from appulse.errors import MeasurementError
 
 SHAPE = (260, 320)
 RATE = u.arcsec / u.hour
@@ -55,3 +56,24 @@ def test_a_missing_body_has_a_limit(scene):
     assert "should have shown" in identify(one).sentence
     faint = measure(frame, row(60.0, 200.0, mag=25.0), plate)
     assert "too faint" in identify(faint).sentence
+
+
+def test_a_residual_keeps_its_surroundings_and_not_the_frame(scene):
+    """A night of frames would else fill the memory: sources, stars and the images of all star fits."""
+    frame, plate = scene
+    one = measure(frame, row(150.2, 120.4), plate)
+    kept, reach = one.plate, KEPT_ARCSEC / plate.pixel_scale
+    for table, whole in (
+        (kept.survey.sources, plate.survey.sources),
+        (kept.field_stars, plate.field_stars),
+    ):
+        away = np.hypot(whole["x"] - 150.2, whole["y"] - 120.4)
+        assert len(table) == np.sum(away <= reach) < len(whole)
+    assert plate.survey._fits
+    assert not kept.survey._fits
+    assert kept.local_offset(10.0, 20.0)[0] == plate.local_offset(10.0, 20.0)[0]
+    beside = measure(frame, row(135.0, 235.0), plate)
+    near = np.hypot(plate.field_stars["x"] - 135.0, plate.field_stars["y"] - 235.0) * plate.pixel_scale < 100
+    assert np.sum(identify(beside, reach_arcsec=100.0).others["kind"] == "star") == np.sum(near) > 0
+    with pytest.raises(MeasurementError, match="120 arcsec are known"):
+        identify(one, reach_arcsec=500.0)

@@ -7,6 +7,7 @@ from astropy.table import Table
 
 from appulse.astrometry.prediction import Prediction
 from appulse.constants import ARCSEC_PER_RAD
+from appulse.errors import MeasurementError
 from appulse.numerics.robust import mad_sigma
 from appulse.numerics.spherical import separation_rad, unit_from_radec
 
@@ -118,9 +119,15 @@ def identify(residual, *, predictions=(), objects=(), reach_arcsec: float | None
     Returns
     -------
     Identity
+
+    Raises
+    ------
+    MeasurementError
+        If `reach_arcsec` is farther than the residual knows its surroundings.
     """
     ra, dec, x, y = _place(residual)
     reach = reach_arcsec or max(5.0, np.nan_to_num(residual.search_arcsec, nan=5.0))
+    _refuse_unknown(residual, x, y, reach)
     rows = [*_bodies_near(residual, predictions, ra, dec, reach), *_objects_near(objects, ra, dec, reach)]
     rows += _stars_near(residual, x, y, reach)
     rows.sort(key=lambda row: row[2])
@@ -133,6 +140,18 @@ def identify(residual, *, predictions=(), objects=(), reach_arcsec: float | None
     sigma = float(np.hypot(residual.sigma_mag, PREDICTED_MAG_SIGMA))
     words = _sentence(residual, rows, difference, sigma, reach)
     return Identity(others, float(difference), sigma, residual.limit_mag, words)
+
+
+def _refuse_unknown(residual, x, y, reach) -> None:
+    plate = residual.plate
+    if plate is None or not np.isfinite(plate.reach_px):
+        return
+    off = np.nan_to_num(np.hypot(x - residual.expected_px[0], y - residual.expected_px[1]))
+    known = (plate.reach_px - off) * plate.pixel_scale
+    if reach > known:
+        raise MeasurementError(
+            f"reach {reach:g} arcsec: sources within {known:.0f} arcsec are known; ask for no more than that"
+        )
 
 
 def _place(residual):

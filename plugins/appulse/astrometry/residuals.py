@@ -26,6 +26,8 @@ from appulse.formats.residual_table import make_table
 from appulse.numerics.spherical import offsets_rad, unit_from_radec
 
 NAN2 = np.full((2, 2), np.nan)
+KEPT_ARCSEC, KEPT_SEARCHES = 120.0, 3.0
+"""A residual keeps the sources and stars of its frame within this distance, or so many search radii."""
 
 
 @dataclass
@@ -61,6 +63,9 @@ class Residual:
     others : tuple of Candidate
         Further sources within the search radius.
     exposure_s, clock_sigma_s : float
+    plate : PlateCheck
+        With what is within :data:`KEPT_ARCSEC` of the expected place: a night of whole frames would fill the
+        memory.
     """
 
     frame: str
@@ -192,20 +197,23 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     x, y = at_pixel if at_pixel is not None else plate.true_pixel(prediction.ra, prediction.dec)
     result.expected_px = (x, y)
     ny, nx = frame.shape
-    if not (np.isfinite(x) and -0.5 <= x <= nx - 0.5 and -0.5 <= y <= ny - 0.5):
+    if np.isfinite(x) and -0.5 <= x <= nx - 0.5 and -0.5 <= y <= ny - 0.5:
+        _set_plate(result, plate, x, y)
+        trail = pixel_trail(frame, x, y, prediction)
+        zero = zero_point(plate)
+        pointed = at_pixel is not None
+        try:
+            fit = find_and_fit(
+                frame, plate, result, zero, trail, search_arcsec, free_trail, pointed, radius_px
+            )
+            demand(result, plate, fit, min_snr, pointed)
+            _set_measured(frame, plate, result, fit, zero)
+        except MeasurementError as error:
+            result.flag = str(error)
+    else:
         result.flag = "outside the frame"
-        return result
-    _set_plate(result, plate, x, y)
-    trail = pixel_trail(frame, x, y, prediction)
-    zero = zero_point(plate)
-    pointed = at_pixel is not None
-    try:
-        fit = find_and_fit(frame, plate, result, zero, trail, search_arcsec, free_trail, pointed, radius_px)
-        demand(result, plate, fit, min_snr, pointed)
-    except MeasurementError as error:
-        result.flag = str(error)
-        return result
-    _set_measured(frame, plate, result, fit, zero)
+    kept = max(KEPT_ARCSEC, KEPT_SEARCHES * np.nan_to_num(result.search_arcsec))
+    result.plate = plate.around(x, y, kept / plate.pixel_scale)
     return result
 
 

@@ -3,7 +3,7 @@
 frame --> sky mesh --> sources --> PSF from the best stars --> places of the brightest sources
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from astropy.table import Table
@@ -65,6 +65,23 @@ class Survey:
             except (MeasurementError, np.linalg.LinAlgError):
                 self._fits[index] = None
         return self._fits[index]
+
+    def about(self, x: float, y: float, radius_px: float) -> "Survey":
+        """The same survey with the sources around a place only."""
+        return replace(self, sources=within(self.sources, x, y, radius_px), _fits={})
+
+
+def within(table: Table, x: float, y: float, radius: float) -> Table:
+    """Rows of a table of places whose ``x, y`` lie within a radius, px.
+
+    Examples
+    --------
+    >>> len(within(Table({"x": [1.0, 9.0], "y": [2.0, 2.0]}), 0.0, 0.0, 3.0))
+    1
+    """
+    if len(table) == 0:
+        return table
+    return table[np.hypot(np.asarray(table["x"]) - x, np.asarray(table["y"]) - y) <= radius]
 
 
 def survey(frame, *, psf=None) -> Survey:
