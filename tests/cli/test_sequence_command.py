@@ -11,6 +11,8 @@ from PIL import Image
 
 from appulse.cli.main import main
 
+SITE = "-23.4711,18.0233,1825"
+
 
 @pytest.fixture(scope="module")
 def night(sample_data, tmp_path_factory):
@@ -45,8 +47,18 @@ def words(sample_data):
 def made(night, words, tmp_path_factory):
     out = tmp_path_factory.mktemp("made")
     frames = [str(path) for path in sorted(night.glob("iris_*.fits"))]
-    code = main(["sequence", *frames, *words, "--also", "tiff,jpeg", "--jpeg-size", "200", "--out", str(out)])
-    assert code == 0
+    more = ["--also", "tiff,jpeg", "--jpeg-size", "200", "--keep-parts"]
+    assert main(["sequence", *frames, *words, *more, "--out", str(out)]) == 0
+    return out
+
+
+@pytest.fixture
+def looked_at(made, tmp_path):
+    """A folder for products in which the frames' stars are known already: fitting them takes the time."""
+    out = tmp_path / "out"
+    (out / "parts").mkdir(parents=True)
+    for part in (made / "parts").glob("stars-*"):
+        shutil.copy(part, out / "parts")
     return out
 
 
@@ -70,13 +82,27 @@ def test_wcs_of_the_stack_puts_the_dots_where_the_body_was(made, sample_data):
         assert np.hypot(east, (row["dec"] - truth["dec_true"]) * 3600) < 1.2
 
 
-def test_a_recipe_repeats_to_the_same_pixels(made, tmp_path):
+def test_a_recipe_repeats_to_the_same_pixels(made, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("appulse.sequence.night.anchored", never)
+    monkeypatch.setattr("appulse.sequence.night.align", never)
     assert main(["sequence", "--recipe", str(made / "recipe.yaml"), "--out", str(tmp_path)]) == 0
     before, after = (
         yaml.safe_load((f / "recipe.yaml").read_text(encoding="utf-8")) for f in (made, tmp_path)
     )
+    assert {"base.fits", "tracked.fits", "composite.png", "animation.gif"} == set(before["results"])
     assert after["results"] == before["results"]
-    assert (tmp_path / "composite.png").read_bytes() == (made / "composite.png").read_bytes()
+    for name in ("base.fits", "tracked.fits"):
+        with fits.open(made / name) as old, fits.open(tmp_path / name) as new:
+            assert old[0].header["CRVAL1"] == new[0].header["CRVAL1"]
+            for one, other in zip(old, new, strict=True):
+                np.testing.assert_array_equal(one.data, other.data)
+    for name in ("composite.png", "composite.jpg", "composite.tiff", "animation.gif"):
+        assert (tmp_path / name).read_bytes() == (made / name).read_bytes()
+    assert "the same pixels as the recipe: base.fits, tracked.fits" in capsys.readouterr().out
+
+
+def never(*args, **more):
+    raise AssertionError("what a recipe pins is not looked for again")
 
 
 def test_a_changed_frame_is_refused_by_the_recipe(made, night, tmp_path, capsys):
@@ -96,7 +122,7 @@ def test_an_existing_output_is_refused(made, night, words, capsys):
     assert "--overwrite" in capsys.readouterr().err
 
 
-def test_bad_frames_are_told_and_the_rest_goes_on(night, words, tmp_path, capsys):
+def test_bad_frames_are_told_and_the_rest_goes_on(night, words, looked_at, tmp_path, capsys):
     with fits.open(night / "iris_1.fits") as hdus:
         header, data = hdus[0].header, hdus[0].data
         plain = fits.Header(
@@ -112,7 +138,7 @@ def test_bad_frames_are_told_and_the_rest_goes_on(night, words, tmp_path, capsys
         fits.writeto(tmp_path / "small.fits", data[50:350, 60:420], shifted(header, 60, 50))
     Image.new("RGB", (40, 40)).save(tmp_path / "snap.jpg")
     frames = [*sorted(night.glob("iris_[24].fits")), *sorted(tmp_path.glob("*.fits")), tmp_path / "snap.jpg"]
-    out = tmp_path / "out"
+    out = looked_at
     assert main(["sequence", *map(str, frames), *words, "--out", str(out)]) == 1
     err = capsys.readouterr().err
     for word in ("nowcs.fits", "other.fits: another field", "cloud.fits: left out, clouded", "snap.jpg"):
@@ -129,7 +155,7 @@ def shifted(header, dx, dy):
     return new
 
 
-def test_edited_grades_are_followed(made, night, words, tmp_path):
+def test_edited_grades_are_followed(made, night, words, looked_at, tmp_path):
     table = Table.read(made / "grades.ecsv")
     table["keep"][0] = False
     table.write(tmp_path / "grades.ecsv")
@@ -143,18 +169,28 @@ def test_edited_grades_are_followed(made, night, words, tmp_path):
         "body",
         "--play",
         "bounce",
+        "--site",
+        SITE,
+        "--clock-sigma",
+        "0.5",
     ]
-    assert main(["sequence", *frames, *words, *more, "--out", str(tmp_path / "o")]) == 0
-    assert fits.getheader(tmp_path / "o" / "base.fits")["NCOMBINE"] == 3
+    assert main(["sequence", *frames, *words, *more, "--out", str(looked_at)]) == 0
+    assert fits.getheader(looked_at / "base.fits")["NCOMBINE"] == 3
+    text = (looked_at / "recipe.yaml").read_text(encoding="utf-8")
+    recipe = yaml.safe_load(text)
+    assert recipe["reading"] == {"clock_sigma_s": 0.5}
+    assert "numpy" in recipe["made_with"]
+    for secret in SITE.split(","):
+        assert secret.lstrip("-") not in text
 
 
-def test_a_colour_base_that_misses_the_track_is_told(night, words, tmp_path, capsys):
+def test_a_colour_base_that_misses_the_track_is_told(night, words, looked_at, tmp_path, capsys):
     with fits.open(night / "iris_2.fits") as hdus:
         corner = hdus[0].data[:150, :150].astype(np.float32)
         fits.writeto(tmp_path / "rgb.fits", np.stack([corner] * 3), hdus[0].header, output_verify="ignore")
     frames = [str(path) for path in sorted(night.glob("iris_[24].fits"))]
     more = ["--colour", str(tmp_path / "rgb.fits"), "--marks", "scale,compass,times,ring", "--north-up"]
-    assert main(["sequence", *frames, *words, *more, "--out", str(tmp_path / "o")]) == 0
+    assert main(["sequence", *frames, *words, *more, "--out", str(looked_at)]) == 0
     assert "does not cover the body" in capsys.readouterr().err
 
 
@@ -168,8 +204,8 @@ def test_a_colour_base_that_misses_the_track_is_told(night, words, tmp_path, cap
         (["--reference", "x.fits"], "x.fits"),
     ],
 )
-def test_wrong_words_are_told(night, words, tmp_path, capsys, more, word):
-    code = main(["sequence", str(night / "iris_1.fits"), *words, *more, "--out", str(tmp_path / "o")])
+def test_wrong_words_are_told(night, words, looked_at, capsys, more, word):
+    code = main(["sequence", str(night / "iris_1.fits"), *words, *more, "--out", str(looked_at)])
     assert code == 2
     assert word in capsys.readouterr().err
 

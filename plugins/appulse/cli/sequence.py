@@ -186,10 +186,11 @@ def run(args: argparse.Namespace) -> int:
         common.frame_failed(path, error)
         failures.append(path)
 
+    recipe = None
     if args.recipe is not None:
         if args.frames:
             raise InputError("--recipe names the frames itself: give no others beside it")
-        job = job_from_recipe(args, _extras(args.also))
+        job, recipe = job_from_recipe(args, _extras(args.also))
     else:
         if not args.frames or args.body is None:
             raise InputError("frames and --body NAME are needed, or --recipe FILE")
@@ -200,6 +201,9 @@ def run(args: argparse.Namespace) -> int:
     for words in dict.fromkeys(result.notes):
         common.note(words)
     _report(result)
+    if recipe is not None and not args.preview:
+        for words in recipe.compared(result.hashes):
+            print(words)
     return 1 if failures else 0
 
 

@@ -65,6 +65,7 @@ def job_from_options(args, settings, extras, failed):
     if args.grades is not None:
         job.decided = kept_frames(read_table(args.grades), [frame.name for frame, _ in frames])
     job.colour = colour_frames(args.colour)
+    job.reading = {k: v for k, v in common.frame_options(args).items() if k != "site"}
     job.files = {
         role: [Path(one) for one in given]
         for role, given in (
@@ -106,7 +107,7 @@ def colour_frames(paths) -> list:
 
 
 def job_from_recipe(args, extras):
-    """A job that repeats a recipe.
+    """A job that repeats a recipe, and the recipe.
 
     Raises
     ------
@@ -132,16 +133,23 @@ def job_from_recipe(args, extras):
     colour = [file_of(entry) for entry in recipe.colour or []]
     job = Job(
         body=recipe.body, shots=[], settings=recipe.settings, out=args.out, orbits=recipe.orbits,
-        extras=extras,
-        jpeg_px=args.jpeg_size, overwrite=args.overwrite, keep_parts=args.keep_parts,
-        masters=Masters.read(**masters), star_table=bundled if stars is None else read_star_table(stars),
-        colour=colour_frames(colour), decided={},
+        extras=extras | frozenset(recipe.also or ()), jpeg_px=args.jpeg_size or recipe.jpeg_px,
+        overwrite=args.overwrite, keep_parts=args.keep_parts, masters=Masters.read(**masters),
+        star_table=bundled if stars is None else read_star_table(stars), colour=colour_frames(colour),
+        decided={}, pinned={},
     )  # fmt: skip
+    reading = dict(recipe.reading or {})
+    if "wcs_from" in reading:
+        reading["wcs_from"] = file_of(reading["wcs_from"])
+    job.reading = reading | {k: v for k, v in common.frame_options(args).items() if k != "site"}
     for name, entry in recipe.frames.items():
         path = checked_file(name, entry.get("sha256"), folder)
-        frame = read_frame(path, **common.frame_options(args))
+        # The places stand in the recipe: who looked from where is not needed, and not kept there.
+        frame = read_frame(path, **(reading | common.frame_options(args)), require=("wcs", "time"))
         job.shots.append(shot_of(frame, BodyPlace.from_plain(entry["place"]), job.masters, recipe.settings))
         job.decided[frame.name] = (bool(entry.get("keep", True)), str(entry.get("reason", "")))
+        if "lies" in entry:
+            job.pinned[frame.name] = entry["lies"]
     job.files = {role: [path] for role, path in masters.items()}
     job.files |= ({"stars": [stars]} if stars else {}) | ({"colour": colour} if colour else {})
-    return job
+    return job, recipe

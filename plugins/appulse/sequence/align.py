@@ -16,14 +16,15 @@ from appulse.astrometry.stars import detect_stars
 from appulse.astrometry.survey import survey
 from appulse.frames.projection import pixel_to_sky, sky_to_pixel
 from appulse.numerics.robust import mad_sigma
+from appulse.sequence.affine import fit_affine, folded, pinned, wcs_pinned
 
 MAX_FITTED = 90
 QUICK_FWHM = 2.0
-MIN_AFFINE, MIN_SHIFT = 8, 3
+MIN_SHIFT = 3
 NEAR_ARCSEC, FAR_ARCSEC = 20.0, 420.0
 """Shifts between two frames of a night that are looked for first, and at most."""
 ROUNDS = 2
-CLIP = 3.5
+_KEPT = ("n_stars", "rms_px", "shift_px", "flux_ratio", "ratio_sigma")
 
 
 @dataclass
@@ -93,6 +94,16 @@ class Alignment:
     flux_ratio: float | None = None
     ratio_sigma: float | None = None
     notes: tuple = field(default_factory=tuple)
+
+    def plain(self) -> dict:
+        """As a recipe keeps it: with it the frame lies as it lay, to the last digit."""
+        kept = {name: getattr(self, name) for name in _KEPT}
+        return {"wcs": pinned(self.wcs), **kept}
+
+    @classmethod
+    def from_plain(cls, wcs, kept) -> "Alignment":
+        """Back from a recipe, with the frame's own WCS."""
+        return cls(wcs_pinned(wcs, kept["wcs"]), **{name: kept[name] for name in _KEPT})
 
 
 def star_list(frame) -> StarList:
@@ -242,82 +253,6 @@ def _pairs(wcs, shape, stars, ra, dec, measured):
     star, source = here[good], index[good]
     _, first = np.unique(source, return_index=True)
     return (star[first], source[first]) if len(first) >= MIN_SHIFT else None
-
-
-def fit_affine(measured, predicted, sigma):
-    """predicted = matrix @ measured + shift, by weighted least squares with outliers left out.
-
-    Parameters
-    ----------
-    measured, predicted : (n, 2) arrays, px
-    sigma : (n,) array, px
-
-    Returns
-    -------
-    matrix : (2, 2) array
-        The unit matrix where fewer than eight stars allow no more than a shift.
-    shift : (2,) array
-    used : (n,) bool array
-
-    Examples
-    --------
-    >>> places = np.random.default_rng(2).uniform(0, 500, (30, 2))
-    >>> moved = places @ [[1.0, 1e-3], [-1e-3, 1.0]] + 2.0
-    >>> matrix, shift, used = fit_affine(places, moved, np.full(30, 0.02))
-    >>> matrix.round(4).tolist(), shift.round(3).tolist(), int(used.sum())
-    ([[1.0, -0.001], [0.001, 1.0]], [2.0, 2.0], 30)
-    """
-    middle = measured.mean(axis=0)
-    centred = measured - middle
-    free = len(measured) >= MIN_AFFINE
-    design = np.column_stack([np.ones(len(measured)), centred]) if free else np.ones((len(measured), 1))
-    offset = predicted - measured
-    used = np.ones(len(measured), dtype=bool)
-    weight = 1.0 / np.hypot(sigma, 0.02)
-    for _ in range(8):
-        solution = np.linalg.lstsq(
-            design[used] * weight[used, None], offset[used] * weight[used, None], rcond=None
-        )[0]
-        left = offset - design @ solution
-        scatter = np.hypot(sigma, max(mad_sigma(left[used].ravel()), 0.005))
-        again = np.abs(left).max(axis=1) < CLIP * scatter
-        if again.sum() < (MIN_AFFINE if free else 2) or np.array_equal(again, used):
-            break
-        used = again
-    matrix = np.eye(2)
-    if free:
-        matrix = matrix + solution[1:].T
-    return matrix, solution[0] + middle - matrix @ middle, used
-
-
-def folded(wcs, matrix, shift):
-    """A WCS whose pixel p sees what the given one sees at ``matrix @ p + shift``.
-
-    The map goes into CRPIX and CD, exactly for a WCS without distortion; with one, SIP and TPV see pixels
-    moved by the correction itself, which a second round takes up.
-
-    Examples
-    --------
-    >>> from appulse.sequence.grid import tangent_grid
-    >>> wcs = tangent_grid(246.4, -24.2, 3.6, 10.0, (100, 100)).wcs
-    >>> moved = folded(wcs, np.array([[1.001, 0.002], [-0.002, 1.0]]), np.array([3.0, -1.0]))
-    >>> one, two = moved.all_pix2world(20.0, 30.0, 0), wcs.all_pix2world(20.02 + 0.06 + 3.0, 28.96, 0)
-    >>> bool(np.allclose(one, two, rtol=0, atol=1e-10))
-    True
-    """
-    new = wcs.deepcopy()
-    crpix = np.asarray(wcs.wcs.crpix, dtype=float) - 1.0
-    new.wcs.crpix = np.linalg.solve(matrix, crpix - shift) + 1.0
-    if wcs.wcs.has_cd():
-        new.wcs.cd = wcs.wcs.cd @ matrix
-    else:
-        new.wcs.pc = wcs.wcs.get_pc() @ matrix
-    if new.sip is not None:
-        from astropy.wcs import Sip
-
-        new.sip = Sip(wcs.sip.a, wcs.sip.b, wcs.sip.ap, wcs.sip.bp, new.wcs.crpix)
-    new.wcs.set()
-    return new
 
 
 def _flux_ratio(reference, stars, star, source):

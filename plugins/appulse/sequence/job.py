@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 
 from appulse.errors import AppulseError, InputError
-from appulse.sequence.night import shot_of
 from appulse.sequence.places import place_in
 from appulse.sequence.recipe import Settings
+from appulse.sequence.shots import shot_of
 
 PRODUCTS = (
     "base.fits", "tracked.fits", "composite.png", "animation.gif", "dots.ecsv", "grades.ecsv", "grades.png",
@@ -38,6 +38,10 @@ class Job:
     masters : Masters, optional
     decided : dict, optional
         Name to (keep, reason).
+    pinned : dict, optional
+        Name to an alignment as a recipe keeps it.
+    reading : dict
+        How the frames were read, where their headers did not say all (no coordinates of a site).
     extras : frozenset
         Out of tiff, jpeg, mp4, frames.
     jpeg_px : int, optional
@@ -58,6 +62,8 @@ class Job:
     colour: list = field(default_factory=list)
     masters: object = None
     decided: dict | None = None
+    pinned: dict | None = None
+    reading: dict = field(default_factory=dict)
     extras: frozenset = frozenset()
     jpeg_px: int | None = None
     overwrite: bool = False
@@ -96,6 +102,8 @@ class Result:
     notes : list of str
     reused : int
         Parts taken from an earlier, broken-off run.
+    hashes : dict
+        File name to SHA-256 of its pixels, as the recipe keeps them.
     """
 
     night: object
@@ -103,6 +111,7 @@ class Result:
     written: list
     notes: list
     reused: int = 0
+    hashes: dict = field(default_factory=dict)
 
 
 @dataclass
@@ -144,8 +153,8 @@ def job_for(frames, body, ephemeris, out, settings=None, *, masters=None, failed
     failed : callable, optional
         Called with a frame for which there is no place, and its error; without it the error is raised.
     **more
-        `orbits`, `star_table`, `colour`, `decided`, `extras`, `jpeg_px`, `overwrite`, `keep_parts`, `files`
-        of :class:`Job`.
+        `orbits`, `star_table`, `colour`, `decided`, `reading`, `extras`, `jpeg_px`, `overwrite`,
+        `keep_parts`, `files` of :class:`Job`.
 
     Returns
     -------

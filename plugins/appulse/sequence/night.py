@@ -1,61 +1,19 @@
 """A night's frames made ready: looked at, aligned, graded, laid onto one grid and brought to one level."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.io import fits
 
 from appulse.errors import AppulseError, InputError
-from appulse.sequence.align import Alignment, StarList, align, quick_list, star_list, tie_to_sky
-from appulse.sequence.calibrate import calibrated
+from appulse.sequence.align import Alignment, align, quick_list, star_list
 from appulse.sequence.grade import transparencies, verdicts
 from appulse.sequence.grid import SkyGrid, frame_outline, grid_for
-from appulse.sequence.level import Level, grid_places, level_to, sky_on_grid
-from appulse.sequence.parts import digest
+from appulse.sequence.level import grid_places, level_to, sky_on_grid
+from appulse.sequence.reference import anchored, check_reference, choose_reference, same_field
 from appulse.sequence.resample import PixelMap
+from appulse.sequence.shots import Shot, at_once, binned, shot_of
 from appulse.sequence.threads import in_order
-
-MOST_STARS = 600
-FRAME_BYTES = 1.6e9
-"""For the frames that are worked on at once."""
-
-
-@dataclass
-class Shot:
-    """One frame on its way through the night.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-        Calibrated; binned for a preview.
-    key : str
-        Digest of its bytes and of what was done to it.
-    place : BodyPlace
-    """
-
-    frame: object
-    key: str
-    place: object
-    stars: StarList | None = None
-    alignment: Alignment | None = None
-    grade: dict = field(default_factory=dict)
-    level: Level | None = None
-    planes: list = field(default_factory=list)
-
-    @property
-    def keep(self) -> bool:
-        """Whether the frame goes into the stacks."""
-        return bool(self.grade.get("keep", True))
-
-    def smaller(self, step: int) -> "Shot":
-        """The shot with `step` by `step` pixels taken together, not yet looked at."""
-        return Shot(binned(self.frame, step), digest(self.key, step), self.place)
-
-    @property
-    def gain(self) -> float:
-        """Electrons per stored unit; infinite where unknown."""
-        known = self.frame.camera.gain_e_adu
-        return float(known) if known is not None else np.inf
 
 
 @dataclass
@@ -93,55 +51,17 @@ class Night:
         return float(np.median([s.stars.fwhm * s.frame.pixel_scale / scale for s in self.kept]))
 
 
-def binned(frame, step: int):
-    """A frame with `step` by `step` pixels taken together: for previews.
-
-    Examples
-    --------
-    >>> from appulse.frames.solved import SolvedFrame
-    >>> from appulse.sequence.grid import tangent_grid
-    >>> grid = tangent_grid(246.4, -24.2, 3.6, 0.0, (40, 60))
-    >>> small = binned(SolvedFrame.from_arrays(np.ones((40, 60)), grid.wcs), 4)
-    >>> small.data.shape, round(small.pixel_scale, 3)
-    ((10, 15), 14.4)
-    """
-    if step == 1:
-        return frame
-    ny, nx = (n // step for n in frame.shape)
-    source = frame
-
-    def pixels():
-        planes = source.colour if source.is_colour else source.data
-        cut = planes[..., : ny * step, : nx * step]
-        out = cut.reshape(*cut.shape[:-2], ny, step, nx, step).mean(axis=(-3, -1), dtype=np.float32)
-        source.release()
-        return out
-
-    wcs = frame.wcs.deepcopy()
-    wcs.wcs.crpix = (wcs.wcs.crpix - 0.5) / step + 0.5
-    if wcs.wcs.has_cd():
-        wcs.wcs.cd = wcs.wcs.cd * step
-    else:
-        wcs.wcs.cdelt = wcs.wcs.cdelt * step
-    wcs.sip = None
-    wcs.wcs.ctype = [name.removesuffix("-SIP") for name in wcs.wcs.ctype]
-    wcs.wcs.set()
-    return replace(
-        frame, wcs=wcs, shape=(ny, nx), pixel_source=pixels, checksum_source=lambda: frame.checksum
-    )
-
-
-def shot_of(frame, place, masters, settings) -> Shot:
-    """A frame made ready to be looked at."""
-    ready = binned(calibrated(frame, masters, mend_hot=settings.mend_hot), settings.bin)
-    named = None if masters is None else masters.names
-    header = ready.wcs.to_header_string(relax=True)
-    key = digest(frame.checksum or frame.name, named, settings.mend_hot, settings.bin, header)
-    return Shot(ready, key, place)
-
-
 def prepare(
-    shots, settings, parts, *, star_table=None, decided=None, failed=None, progress=None, workers=1
+    shots,
+    settings,
+    parts,
+    *,
+    star_table=None,
+    decided=None,
+    pinned=None,
+    failed=None,
+    progress=None,
+    workers=1,
 ) -> Night:
     """Look at the frames, align and grade them, choose the grid.
 
@@ -154,6 +74,8 @@ def prepare(
         Ties the reference frame to the sky; called with that frame.
     decided : dict, optional
         Name to (keep, reason), instead of the rules.
+    pinned : dict, optional
+        Name to an alignment as a recipe keeps it, instead of looking for it again.
     failed : callable, optional
         Called with a frame and its error; the rest goes on. Without it the error is raised.
     progress : callable, optional
@@ -170,6 +92,7 @@ def prepare(
     InputError
         If no frame can be used, or they have no sky in common.
     """
+    check_reference(shots, settings.reference)
     good = []
     for shot, error in in_order(_looker(settings, parts), shots, at_once(shots, workers)):
         if error is None:
@@ -183,15 +106,20 @@ def prepare(
     shots = sorted(good, key=lambda shot: shot.place.time)
     if not shots:
         raise InputError("no frame can be used")
-    reference = _reference(shots, settings.reference)
-    exact = star_table is not None and settings.bin == 1
-    notes = _anchor(reference, star_table) if exact else []
+    reference = choose_reference(shots, settings.reference)
+    notes = []
+    if settings.bin == 1:
+        for shot in shots:
+            if shot.frame.name in (pinned or {}):
+                shot.alignment = Alignment.from_plain(shot.frame.wcs, pinned[shot.frame.name])
+        if star_table is not None and reference.alignment is None:
+            notes = anchored(reference, star_table)
     reference.alignment = reference.alignment or Alignment(
         reference.frame.wcs, len(reference.stars.x), 0.0, 0.0, 1.0, 0.0
     )
-    shots = _same_field(shots, reference, failed)
+    shots = same_field(shots, reference, failed)
     for shot in shots:
-        if shot is not reference:
+        if shot.alignment is None:
             shot.alignment = align(
                 shot.frame.wcs, shot.frame.shape, shot.stars, reference.alignment.wcs, reference.stars
             )
@@ -230,78 +158,11 @@ def _looker(settings, parts):
     return looked
 
 
-def at_once(shots, workers) -> int:
-    """How many frames may be worked on at the same time, so that memory stays bounded."""
-    largest = max(
-        (np.prod(shot.frame.shape) * (3 if shot.frame.is_colour else 1) for shot in shots), default=1
-    )
-    # The pixels and three times as much on the way to the grid.
-    return int(max(1, min(workers, FRAME_BYTES // (16 * largest))))
-
-
 def _outline(shot):
     from appulse.frames.projection import pixel_to_sky
 
     wcs = shot.alignment.wcs
     return frame_outline(lambda x, y: pixel_to_sky(wcs, x, y), shot.frame.shape)
-
-
-def _reference(shots, name):
-    if name is not None:
-        for shot in shots:
-            if shot.frame.name == name:
-                return shot
-        raise InputError(
-            f"reference {name!r}: none of the frames is called so: {[s.frame.name for s in shots]}"
-        )
-
-    def score(shot):
-        top = np.sort(shot.stars.snr)[::-1][:50]
-        return (float(np.median(top)) if len(top) else 0.0) / (shot.stars.fwhm * shot.frame.pixel_scale)
-
-    return max(shots, key=score)
-
-
-def _anchor(reference, star_table):
-    """Tie the reference's WCS to a star catalogue; notes."""
-    frame = reference.frame
-    if callable(star_table):
-        star_table = star_table(frame)
-    places = star_table.at_epoch(frame.exposure.mid)
-    ra, dec = (np.asarray(places[name].value, dtype=float) for name in ("ra", "dec"))
-    near = np.flatnonzero(frame.contains(ra, dec, margin_px=50.0))
-    bright = near[np.argsort(np.nan_to_num(np.asarray(places["g"].value, dtype=float)[near], nan=99.0))]
-    sigma_mas = np.hypot(places["sigma_ra"].to_value("mas"), places["sigma_dec"].to_value("mas"))
-    sigma_px = np.asarray(sigma_mas, dtype=float) / 1000.0 / frame.pixel_scale
-    bright = bright[:MOST_STARS]
-    tied = tie_to_sky(
-        frame.wcs, frame.shape, reference.stars, ra[bright], dec[bright], sigma_px[bright]
-    )  # fmt: skip
-    if tied.n_stars == 0:
-        return [f"{frame.name}: not tied to {star_table.catalogue}: {words}" for words in tied.notes]
-    tied.flux_ratio, tied.ratio_sigma = 1.0, 0.0
-    reference.alignment = tied
-    return [f"{frame.name}: tied to {star_table.catalogue}, {tied.n_stars} stars, RMS {tied.rms_px:.3f} px"]
-
-
-def _same_field(shots, reference, failed):
-    """Without those that have no sky in common with the reference."""
-    from appulse.numerics.spherical import separation_rad, unit_from_radec
-
-    middle = unit_from_radec(*reference.frame.centre)
-    good = []
-    for shot in shots:
-        apart = float(np.degrees(separation_rad(middle, unit_from_radec(*shot.frame.centre))))
-        if apart < 0.9 * (shot.frame.radius_deg + reference.frame.radius_deg):
-            good.append(shot)
-            continue
-        error = InputError(
-            f"{shot.frame.name}: another field, {apart:.2f} degrees from {reference.frame.name}; leave it out"
-        )
-        if failed is None:
-            raise error
-        failed(shot.frame, error)
-    return good
 
 
 def _grade(shots, reference, settings, decided):
@@ -367,3 +228,6 @@ def _levels(night, settings):
 def grid_header(grid) -> fits.Header:
     """The grid's WCS as a header, for keys and files."""
     return grid.wcs.to_header()
+
+
+__all__ = ["Night", "Shot", "binned", "grid_header", "prepare", "shot_of"]

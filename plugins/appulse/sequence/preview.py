@@ -7,12 +7,14 @@ import numpy as np
 
 from appulse.errors import AppulseError
 from appulse.sequence.colour_base import colour_on_grid
+from appulse.sequence.following import centre_on_body, dots_of
 from appulse.sequence.job import Preview
+from appulse.sequence.laying import lay_frames
 from appulse.sequence.night import binned, prepare
 from appulse.sequence.output import shown, to_8bit
 from appulse.sequence.parts import Parts
 from appulse.sequence.pictures import chosen_dots, composite, look_for
-from appulse.sequence.products import base_stacks, centre_on_body, dots_of, lay_frames
+from appulse.sequence.products import base_stacks
 
 
 def make_preview(job, steps, failed=None) -> Preview:

@@ -1,6 +1,7 @@
 """The recipe of a run: everything that shaped its pixels, in a YAML file that repeats it."""
 
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, field, fields
+from importlib.metadata import version
 from pathlib import Path
 
 import yaml
@@ -22,6 +23,21 @@ CHOICES = {
     "animation_path": PATHS,
     "animation_of": ("clean", "frames"),
 }
+
+
+PIXEL_PACKAGES = ("numpy", "scipy", "astropy", "reproject", "scikit-image", "pillow")
+"""Packages whose version can change a pixel."""
+
+
+def versions() -> dict:
+    """Versions of the program and of the packages that pixels come of.
+
+    Examples
+    --------
+    >>> versions()["appulse"] == __version__, "numpy" in versions()
+    (True, True)
+    """
+    return {"appulse": __version__, **{name: version(name) for name in PIXEL_PACKAGES}}
 
 
 @dataclass(frozen=True)
@@ -128,7 +144,7 @@ class Settings:
         >>> Settings.from_plain(Settings(fps=4.0).plain()).fps
         4.0
         """
-        known = {field.name for field in fields(cls)}
+        known = {one.name for one in fields(cls)}
         if unknown := sorted(set(kept) - known):
             raise InputError(
                 f"recipe: {unknown[0]!r} is not known among the settings; known: {sorted(known)}"
@@ -144,7 +160,8 @@ class Recipe:
     ----------
     body : str
     frames : dict
-        Path (as given, relative to the recipe where possible) to a dict of ``sha256, keep, reason, place``.
+        Path (as given, relative to the recipe where possible) to a dict of ``sha256, keep, reason, place``
+        and ``lies``: the refined WCS and brightness.
     settings : Settings
     orbits : dict
         Source of the places, in words; the places themselves stand with the frames.
@@ -156,6 +173,13 @@ class Recipe:
         ``file`` and ``sha256`` of the colour base.
     results : dict
         File name to SHA-256 of its pixels.
+    reading : dict
+        Options by which the frames were read.
+    also : list of str
+        Further products.
+    jpeg_px : int, optional
+    made_with : dict
+        Versions of the program and of the packages that pixels come of.
     """
 
     body: str
@@ -166,17 +190,24 @@ class Recipe:
     masters: dict | None = None
     colour: list | None = None
     results: dict | None = None
+    reading: dict | None = None
+    also: list | None = None
+    jpeg_px: int | None = None
+    made_with: dict = field(default_factory=versions)
 
     def write(self, path, overwrite=False):
         """Write it as YAML; returns the path."""
         kept = {
-            "program": f"appulse {__version__}",
+            "made_with": self.made_with,
             "body": self.body,
             "orbits": self.orbits,
             "stars": self.stars,
             "masters": self.masters or {},
             "colour": self.colour or [],
+            "reading": self.reading or {},
             "settings": self.settings.plain(),
+            "also": self.also or [],
+            "jpeg_px": self.jpeg_px,
             "frames": self.frames,
             "results": self.results or {},
         }
@@ -210,8 +241,48 @@ class Recipe:
         return cls(
             str(kept["body"]), kept["frames"], Settings.from_plain(kept["settings"]),
             kept.get("orbits") or {},
-            kept.get("stars"), kept.get("masters") or {}, kept.get("colour") or [], kept.get("results") or {},
+            kept.get("stars"), kept.get("masters") or {}, kept.get("colour") or [],
+            kept.get("results") or {},
+            kept.get("reading") or {}, kept.get("also") or [], kept.get("jpeg_px"),
+            kept.get("made_with") or {},
         )  # fmt: skip
+
+    def compared(self, results) -> list:
+        """In words, whether a repeated run came to the same pixels.
+
+        Parameters
+        ----------
+        results : dict
+            File name to SHA-256 of its pixels, of the new run.
+
+        Returns
+        -------
+        list of str
+
+        Examples
+        --------
+        >>> recipe = Recipe("body", {}, Settings(), {}, results={"base.fits": "a", "tracked.fits": "b"})
+        >>> recipe.compared({"base.fits": "a", "tracked.fits": "b"})
+        ['the same pixels as the recipe: base.fits, tracked.fits']
+        >>> recipe.compared({"base.fits": "a", "tracked.fits": "c"})
+        ['the same pixels as the recipe: base.fits', 'other pixels than the recipe: tracked.fits']
+        """
+        names = [name for name in self.results or {} if name in results]
+        same = [name for name in names if self.results[name] == results[name]]
+        other = [name for name in names if name not in same]
+        words = [f"the same pixels as the recipe: {', '.join(same)}"] if same else []
+        if other:
+            words.append(f"other pixels than the recipe: {', '.join(other)}{self._why_other()}")
+        return words
+
+    def _why_other(self):
+        now = versions()
+        changed = [
+            f"{name} {then} then, {now.get(name, 'none')} now"
+            for name, then in self.made_with.items()
+            if now.get(name) != then
+        ]
+        return f" ({'; '.join(changed)})" if changed else ""
 
 
 def checked_file(entry_path, sha256, folder) -> Path:

@@ -15,14 +15,16 @@ from appulse.errors import InputError
 from appulse.formats.output import check_free, write_bytes, write_table
 from appulse.sequence import animate, output
 from appulse.sequence.colour_base import colour_on_grid
+from appulse.sequence.following import centre_on_body, dots_of
 from appulse.sequence.grade import grade_plot, grade_table
 from appulse.sequence.job import EXTRAS, PRODUCTS, Job, Preview, Result, job_for, preview_job
+from appulse.sequence.laying import lay_frames
 from appulse.sequence.marks import marked
 from appulse.sequence.night import prepare
 from appulse.sequence.parts import Parts
 from appulse.sequence.pictures import animation, chosen_dots, composite, look_for
 from appulse.sequence.preview import make_preview
-from appulse.sequence.products import base_stacks, centre_on_body, dots_of, lay_frames, tracked_stacks
+from appulse.sequence.products import base_stacks, tracked_stacks
 from appulse.sequence.steps import Cancelled, Steps
 from appulse.sequence.writing import coverage_png, write_dots, write_recipe, write_stack
 
@@ -129,7 +131,7 @@ class _Run:
         with self.steps("looking at frames", len(job.shots)) as bar:
             night = prepare(
                 job.shots, settings, self.parts, star_table=job.star_table, decided=job.decided,
-                failed=self.failed, progress=bar.update, workers=job.workers,
+                pinned=job.pinned, failed=self.failed, progress=bar.update, workers=job.workers,
             )  # fmt: skip
         self.notes += night.notes
         with self.steps("laying frames on the sky", len(night.kept)) as bar:
@@ -155,7 +157,7 @@ class _Run:
         self._done(write_recipe(self.out / "recipe.yaml", job, night, self.hashes, self.overwrite))
         if not job.keep_parts:
             self.parts.clear()
-        return Result(night, dots, self.written, self.notes, self.parts.reused)
+        return Result(night, dots, self.written, self.notes, self.parts.reused, self.hashes)
 
     def _stack(self, words, how, night, laid):
         with self.steps(f"stacking: {words}", night.grid.shape[0] * len(laid[0].planes)) as bar:

@@ -82,6 +82,7 @@ def write_recipe(path, job, night, hashes, overwrite=False):
             "keep": shot.keep,
             "reason": shot.grade["reason"],
             "place": shot.place.plain(),
+            "lies": shot.alignment.plain(),
         }
     settings = job.settings
     if settings.reference is None:
@@ -90,10 +91,20 @@ def write_recipe(path, job, night, hashes, overwrite=False):
         role: [{"file": relative_path(path, job.out), "sha256": file_sha256(path)} for path in paths]
         for role, paths in job.files.items()
     }
-    stars = (files.get("stars") or [None])[0]
-    masters = {role: files[role][0] for role in ("bias", "dark", "flat") if files.get(role)}
-    recipe = Recipe(job.body, frames, settings, job.orbits, stars, masters, files.get("colour", []), hashes)
+    recipe = Recipe(
+        job.body, frames, settings, job.orbits, (files.get("stars") or [None])[0],
+        {role: files[role][0] for role in ("bias", "dark", "flat") if files.get(role)},
+        files.get("colour", []), hashes, _reading(job), sorted(job.extras), job.jpeg_px,
+    )  # fmt: skip
     return recipe.write(path, overwrite)
+
+
+def _reading(job):
+    kept = dict(job.reading)
+    if "wcs_from" in kept:
+        path = kept["wcs_from"]
+        kept["wcs_from"] = {"file": relative_path(path, job.out), "sha256": file_sha256(path)}
+    return kept
 
 
 def relative_path(path, folder) -> str:
