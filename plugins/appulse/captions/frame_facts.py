@@ -37,13 +37,14 @@ def frame_facts(frames, *, place=None, exact_place=False, equipment=None) -> lis
     seconds = sum(frame.exposure.seconds for frame in frames)
     subs = sum(frame.exposure.n_sub for frame in frames)
     how = frames[0].exposure.derivation or "header"
+    count = "1 frame" if len(frames) == 1 else f"{len(frames)} frames"
     facts = [
         Fact(
             "date", days, "", "first opening to last closing of the shutter", HEADERS, inputs={"times": how}
         ),
         Fact("begin", starts[:16].replace("T", " ") + " UTC", "", "first opening of the shutter", HEADERS),
         Fact("end", ends[:16].replace("T", " ") + " UTC", "", "last closing of the shutter", HEADERS),
-        Fact("frames", str(len(frames)), "", "count", HEADERS, inputs={"frames": [f.name for f in frames]},
+        Fact("frames", count, "", "count", HEADERS, inputs={"frames": [f.name for f in frames]},
              uncertainty=EXACT),
         Fact("exposure", float(seconds), "s", "sum of the exposures", HEADERS, inputs={"exposures": subs},
              uncertainty="that of the headers"),

@@ -55,17 +55,31 @@ def spoken(fact) -> str:
     """
     if isinstance(fact.value, str):
         return fact.value
-    value, unit, low, high = fact.value, fact.unit, fact.low, fact.high
-    if unit == "s" and value >= 120:
-        value, unit = value / 60, "minutes"
-        low, high = (None if v is None else v / 60 for v in (low, high))
-        if value >= 120:
-            value, unit = value / 60, "hours"
-            low, high = (None if v is None else v / 60 for v in (low, high))
+    factor, unit = _handy(fact.value, fact.unit)
+    value, low, high = (None if v is None else v * factor for v in (fact.value, fact.low, fact.high))
     words = f"{number(rounded(value, low, high))}{_unit(unit)}"
     if low is not None and high is not None:
         words += f" ({number(rounded(low))} to {number(rounded(high))}{_unit(unit)})"
     return f"about {words}" if fact.about else words
+
+
+def _handy(value, unit):
+    """Factor and unit that make a number one to speak of: 1800 s are 30 minutes, 0.01 arcmin 0.6 arcsec.
+
+    Examples
+    --------
+    >>> [_handy(*pair)[1] for pair in ((81, "s"), (1800, "s"), (9000, "s"), (0.02, "hours"), (0.4, "arcmin"))]
+    ['s', 'minutes', 'hours', 'minutes', 'arcsec']
+    """
+    if unit == "s" and value >= 7200:
+        return 1 / 3600, "hours"
+    if unit == "s" and value >= 120:
+        return 1 / 60, "minutes"
+    if unit == "hours" and value < 1:
+        return 60.0, "minutes"
+    if unit == "arcmin" and value < 1:
+        return 60.0, "arcsec"
+    return 1.0, unit
 
 
 def how_sure(fact) -> str:
@@ -79,7 +93,8 @@ def how_sure(fact) -> str:
     """
     if fact.low is None or fact.high is None:
         return fact.uncertainty
-    return f"{number(rounded(fact.low))} to {number(rounded(fact.high))}{_unit(fact.unit)}"
+    factor, unit = _handy(fact.value, fact.unit)
+    return f"{number(rounded(fact.low * factor))} to {number(rounded(fact.high * factor))}{_unit(unit)}"
 
 
 def _unit(unit) -> str:
