@@ -66,7 +66,8 @@ def test_the_sample_campaign_is_checked_searched_and_planned(tmp_path, sample_da
     capsys.readouterr()
     assert main(["plan", campaign, "--encounter", PASS, "--site", "hosted", "--out", str(out)]) == 0
     said = capsys.readouterr().out
-    assert "plan for hosted" in said
+    assert "together" in said
+    assert "book hosted" in said
     plan = yaml.safe_load((out / "plan.yaml").read_text())
     assert plan["night"] == "2027-05-04"
     assert plan["figures"]["scale"]["value"] == pytest.approx(206.265 * 6.1 / 350, rel=1e-5)
@@ -80,10 +81,11 @@ def test_the_sample_campaign_is_checked_searched_and_planned(tmp_path, sample_da
         assert private not in sheet
     [row] = csv.DictReader((out / "pointings.csv").read_text().splitlines())
     assert float(row["ra_deg"]) == pytest.approx(246.35, abs=0.3)
-    assert "UTC = 2027-05-04 21:22 -04 (hosted) = 2027-05-05 03:22 CEST (home)" in (
-        out / "booking.txt"
-    ).read_text()
-    assert "Cost:    810.00 EUR" in (out / "booking.txt").read_text()
+    booking = (out / "booking.txt").read_text()
+    zones = "2027-05-04 21:25 -04 (hosted) = 2027-05-05 03:25 CEST (home)"
+    assert f"From:    2027-05-05 01:25 UTC = {zones}" in booking
+    assert "    2    2027-05-05 02:25 UTC = 2027-05-04 22:25 -04 (hosted)" in booking
+    assert "Cost:    810.00 EUR" in booking
 
 
 @pytest.mark.parametrize(
@@ -92,9 +94,11 @@ def test_the_sample_campaign_is_checked_searched_and_planned(tmp_path, sample_da
         (["--encounter", "nonsense"], "is no id"),
         (["--encounter", "8-IC4603-20270504"], "no body '8'"),
         (["--encounter", "7-IC4603-20270424"], "do not pass"),
-        (["--encounter", PASS, "--site", "moon"], "'moon' is not one of"),
+        (["--encounter", "7-IC4603-20270506"], "nearest to that date is 7-IC4603-20270504"),
+        (["--encounter", PASS, "--night", "2027-06-04"], "around the pass: 2027-05-02 to 2027-05-06"),
+        (["--encounter", PASS, "--site", "moon"], "'moon' is not known; of the campaign: home, hosted"),
         (["--encounter", PASS, "--night", "4 May"], "is no date"),
-        (["--encounter", PASS, "--instrument", "eye"], "'eye' is not one of"),
+        (["--encounter", PASS, "--instrument", "eye"], "'eye' is not known; of the campaign: short refractor"),
     ],
 )
 def test_plans_that_cannot_be(tmp_path, sample_data, capsys, more, said):

@@ -11,8 +11,8 @@ from pathlib import Path
 from appulse.errors import AppulseError, DesignationError, InputError, TimeError
 
 SITE_HELP = (
-    "where the observer stands: an MPC code (X05), LON,LAT,HEIGHT (degrees east-positive, degrees, metres "
-    "above WGS84; e.g. -70.8,-23,2400), or geocentre"
+    "where the observer stands: a site's name in the settings file, an MPC code (X05), LON,LAT,HEIGHT "
+    "(degrees east-positive, degrees, metres above WGS84; e.g. -70.8,-23,2400), or geocentre"
 )
 _STEP_UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
 _STEP = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*([smhd])")
@@ -21,7 +21,9 @@ MAX_TIMES = 1_000_000
 
 def add_site_option(parser: argparse.ArgumentParser, *, required: bool = False) -> None:
     """Add ``--site``."""
-    parser.add_argument("--site", required=required, metavar="CODE|LON,LAT,HEIGHT|geocentre", help=SITE_HELP)
+    parser.add_argument(
+        "--site", required=required, metavar="NAME|CODE|LON,LAT,HEIGHT|geocentre", help=SITE_HELP
+    )
 
 
 def add_orbit_options(parser: argparse.ArgumentParser, *, body_required: bool = False) -> None:
@@ -77,12 +79,12 @@ def frame_options(args: argparse.Namespace) -> dict:
     >>> frame_options(parser.parse_args(["--time-is", "mid", "--hdu", "2"]))
     {'hdu': 2, 'time_is': 'mid'}
     """
-    from appulse.observers.site import Site
+    from appulse.cli.sites import site_of
 
     given = {
         "hdu": int(args.hdu) if args.hdu is not None and args.hdu.isdigit() else args.hdu,
         "wcs_from": args.wcs_from,
-        "site": None if args.site is None else Site.parse(args.site),
+        "site": None if args.site is None else site_of(args.site),
         "time": args.time,
         "time_is": args.time_is,
         "exposure_s": args.exposure,

@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from appulse.cli import common
+from appulse.cli.campaign import bodies_of, check_dates, targets_of
 from appulse.errors import InputError
 
 _EXAMPLES = """\
@@ -64,34 +65,55 @@ def run(args: argparse.Namespace) -> int:
 
     check_free([args.out], args.overwrite)
     campaign = _campaign(args)
+    check_dates(campaign)
     catalogue = bodies_of(campaign)
     search = _search(campaign, args)
     passes = _find(catalogue, search, args)
     if campaign.rule.body_by_body:
         passes = _with_mutual(passes, catalogue, campaign)
     events = gather(passes, campaign.rule.group_within)
-    order, ranks = range(len(passes)), None
+    more = {}
     if campaign.sites and passes:
-        ranks = _rank(passes, catalogue, campaign)
-        order = sorted(order, key=lambda i: -ranks[i].score)
-    picked = [passes[i] for i in order]
-    meta = provenance(
-        orbits={"source": catalogue.source, "bodies": len(catalogue)},
-        options={
-            "from": campaign.start.isot,
-            "to": campaign.end.isot,
+        ranks, chances = _rank(passes, catalogue, campaign)
+        order = sorted(range(len(passes)), key=lambda i: -ranks[i].score)
+        passes, events = [passes[i] for i in order], [events[i] for i in order]
+        more = {"ranks": [ranks[i] for i in order], "chances": [chances[i] for i in order]}
+    table = passes_table(passes, events=events, meta=provenance(**_asked(search, catalogue)), **more)
+    write_table(table, args.out, args.overwrite)
+    _print(table, args.out)
+    if not len(table):
+        print(_why_none(search, catalogue))
+    return 0
+
+
+def _asked(search, catalogue):
+    """What was searched, for the table's provenance; a site without a code by its name alone."""
+    return {
+        "orbits": {"source": catalogue.source, "bodies": len(catalogue)},
+        "options": {
+            "from": search.start.isot,
+            "to": search.end.isot,
             "within_arcmin": search.within_arcmin,
             "measured_from": search.measured_from,
+            "least_elongation_deg": search.least_elongation,
+            "brighter_than": search.brighter_than,
             "observer": search.observer.code or search.observer.name,
             "objects": len(search.targets),
         },
+    }
+
+
+def _why_none(search, catalogue):
+    """An empty answer in words: all that it had to satisfy."""
+    limits = f"within {search.within_arcmin:g}' of the {search.measured_from}"
+    if search.least_elongation > 0:
+        limits += f", at least {search.least_elongation:g} degrees from the Sun"
+    if search.brighter_than is not None:
+        limits += f", brighter than magnitude {search.brighter_than:g}"
+    return (
+        f"  none of {len(catalogue)} bodies comes to its least separation from any of {len(search.targets)} "
+        f"objects between {search.start.iso[:16]} and {search.end.iso[:16]} UTC {limits}"
     )
-    table = passes_table(
-        picked, None if ranks is None else [ranks[i] for i in order], [events[i] for i in order], meta
-    )
-    write_table(table, args.out, args.overwrite)
-    _print(table, args.out)
-    return 0
 
 
 def _campaign(args):
@@ -110,15 +132,19 @@ def _campaign(args):
     if not campaign.end > campaign.start:
         raise InputError(f"--from {campaign.start.isot} must be earlier than --to {campaign.end.isot}")
     bodies, targets, rule = campaign.bodies, campaign.targets, campaign.rule
-    if args.bodies:
-        bodies = replace(bodies, names=tuple(common.split_names(args.bodies) or ()))
+    if args.bodies is not None:
+        bodies = replace(bodies, names=tuple(common.split_names(args.bodies) or ()), lines={})
     if args.orbits:
-        bodies = replace(bodies, orbits=(str(args.orbits),))
+        bodies = replace(bodies, orbits=(str(args.orbits),), lines={})
     if args.brighter_than is not None:
         bodies = replace(bodies, brighter_than=args.brighter_than)
-    if args.targets:
+    if args.targets is not None:
         names = tuple(name.strip() for name in args.targets.split(",") if name.strip())
-        targets = replace(targets, names=names)
+        if not names:
+            raise InputError(
+                f"--targets {args.targets!r} names no object: give names, or leave it out for all"
+            )
+        targets = replace(targets, names=names, lines={})
     if args.within is not None:
         if not 0 < args.within <= 600:
             raise InputError(f"--within {args.within:g}: above 0 and at most 600 arcmin is allowed")
@@ -132,33 +158,16 @@ def _campaign(args):
     return replace(campaign, bodies=bodies, targets=targets, rule=rule)
 
 
-def bodies_of(campaign):
-    """The catalogue of the campaign's bodies."""
-    import numpy as np
-
-    from appulse.bodies.orbits import OrbitCatalogue
-
-    parts = [common.load_orbits(Path(path)) for path in campaign.bodies.orbits] or [common.load_orbits(None)]
-    catalogue = parts[0] if len(parts) == 1 else OrbitCatalogue.concatenate(parts)
-    if not campaign.bodies.names:
-        return catalogue
-    rows = []
-    for name in campaign.bodies.names:
-        catalogue.select(name)  # raises with its own words when the name means none or two
-        rows.append(int(catalogue.rows_of(name)[0]))
-    return catalogue.take(np.array(rows))
-
-
 def _search(campaign, args):
+    from appulse.cli.sites import site_of
     from appulse.encounters.search import Search
-    from appulse.encounters.targets import choose_targets
     from appulse.observers.site import Site
 
     return Search(
-        targets=choose_targets(campaign.targets),
+        targets=targets_of(campaign),
         start=campaign.start,
         end=campaign.end,
-        observer=Site.geocentre() if args.site is None else Site.parse(args.site),
+        observer=Site.geocentre() if args.site is None else site_of(args.site, campaign.sites),
         within_arcmin=campaign.rule.within,
         measured_from=campaign.rule.measured_from,
         least_elongation=campaign.rule.least_elongation,
@@ -200,21 +209,29 @@ def _with_mutual(passes, catalogue, campaign):
 
 
 def _rank(passes, catalogue, campaign):
-    """Rank passes by what the campaign's sites see on the nights around."""
+    """Rank of each pass by what the campaign's sites see on the nights around, and its chances in words."""
+    from appulse.encounters.odds import advice, odds, why_not
     from appulse.encounters.ranking import rank
     from appulse.encounters.serving import serving_nights
 
-    return [
-        rank(one, serving_nights(one, catalogue, campaign), campaign.ranking, campaign.rule.within)
-        for one in passes
-    ]
+    ranks, chances = [], []
+    for one in common.progress(passes, "nights of the passes"):
+        nights = serving_nights(one, catalogue, campaign)
+        ranks.append(rank(one, nights, campaign.ranking, campaign.rule.within))
+        of_site = {s.name: [night for night in nights if night.site.name == s.name] for s in campaign.sites}
+        if any(night.hours > 0 for night in nights):
+            chances.append(advice({name: odds(some) for name, some in of_site.items()}, campaign.rental))
+        else:
+            told = (f"from {name} not at all, {why_not(some)}" for name, some in of_site.items())
+            chances.append("; ".join(told))
+    return ranks, chances
 
 
 _LINE = "  {:>4}  {:28} {:16} {:>10} {:>7} {:>6} {:>6}"
 
 
 def _print(table, path):
-    print(f"{path}: {len(table)} passes")
+    print(f"{path}: {len(table)} {'pass' if len(table) == 1 else 'passes'}")
     if not len(table):
         return
     print(_LINE.format("", "encounter", "UTC", "separation", "inside", "mag", "elong."))
@@ -230,5 +247,7 @@ def _print(table, path):
                 f"{row['elongation']:.0f}",
             )
         )
+        if "chances" in table.colnames:
+            print(f"        {row['chances']}")
     if len(table) > 10:
         print(f"  ... and {len(table) - 10} more in the table")

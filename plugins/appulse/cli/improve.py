@@ -58,12 +58,12 @@ def run(args: argparse.Namespace) -> int:
     from appulse.bodies.orbit_table import orbit_table
     from appulse.bodies.orbits import OrbitCatalogue
     from appulse.cli.measured_places import read_places, with_clock
+    from appulse.cli.sites import site_of
     from appulse.formats.output import check_free, write_table
-    from appulse.observers.site import Site
 
     check_free([args.out], args.overwrite)
     orbit = _orbit(args)
-    site = None if args.site is None else Site.parse(args.site)
+    site = None if args.site is None else site_of(args.site)
     residuals, observers = read_places(args.places, orbit, site)
     if args.clock_offset:
         residuals = [with_clock(one, args.clock_offset) for one in residuals]

@@ -96,6 +96,7 @@ def _stars(args) -> int:
 
 
 def _bodies(args) -> int:
+    from appulse.cli.sites import site_of
     from appulse.formats.output import check_free
     from appulse.observers.site import Site
     from appulse.observers.timescales import parse_utc
@@ -110,19 +111,19 @@ def _bodies(args) -> int:
         moment = frame.exposure.mid
     else:
         raise InputError("no time: give --time UTC, or a frame that knows its own")
-    site = Site.parse(args.site) if args.site else Site.geocentre()
+    site = site_of(args.site) if args.site else Site.geocentre()
     if not args.site:
         common.note("places as seen from the Earth's centre; give an MPC code with --site for a near body")
     return _write(known_bodies(ra, dec, radius, moment, site), args, "bodies")
 
 
 def _places(args) -> int:
+    from appulse.cli.sites import site_of
     from appulse.formats.output import check_free
-    from appulse.observers.site import Site
     from appulse.services.places import horizons_ephemeris
 
     check_free([args.out], args.overwrite)
-    times, site = common.requested_times(args), Site.parse(args.site)
+    times, site = common.requested_times(args), site_of(args.site)
     try:
         table = horizons_ephemeris(args.body, times, site, share_site=args.share_site)
     except AppulseError as error:

@@ -54,11 +54,11 @@ def run(args: argparse.Namespace) -> int:
         If the output exists and ``--overwrite`` was not given.
     """
     from appulse.bodies.ephemeris import predict
+    from appulse.cli.sites import site_of
     from appulse.formats.output import check_free, write_table
-    from appulse.observers.site import Site
 
     check_free([args.out], args.overwrite)
-    site = Site.parse(args.site)
+    site = site_of(args.site)
     times = common.requested_times(args)
     if len(times) == 0:
         raise TimeError(f"{args.times} holds no time: write one UTC ISO time a line, as 2027-05-04T22:36:00")
@@ -70,8 +70,9 @@ def run(args: argparse.Namespace) -> int:
     table = plain_table(predict(orbits, times, site))
     table.meta["provenance"] = _provenance(args.orbits, orbits)
     write_table(table, args.out, args.overwrite)
+    given = "the given site" if site.name in ("", "site") else site.name
     bodies = "1 body" if len(orbits) == 1 else f"{len(orbits)} bodies"
-    print(f"{args.out}: {bodies} at {len(times)} times, seen from {site.code or 'the given site'}")
+    print(f"{args.out}: {bodies} at {len(times)} times, seen from {site.code or given}")
     return 0
 
 

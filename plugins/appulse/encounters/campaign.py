@@ -99,6 +99,7 @@ class Campaign:
     rental: dict = field(default_factory=dict)
     serving_nights: int = 5
     path: Path | None = None
+    lines: dict = field(default_factory=dict, compare=False)
 
 
 def read_campaign(path, settings=None):
@@ -153,7 +154,7 @@ def read_campaign(path, settings=None):
     }
     top.done()
     problems.raise_any()
-    return Campaign(start=start, end=end, path=path, **campaign)
+    return Campaign(start=start, end=end, path=path, lines=dict(top.mapping.lines), **campaign)
 
 
 def _dates(top):

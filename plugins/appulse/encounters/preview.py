@@ -23,8 +23,7 @@ from appulse.observers.timescales import quiet_erfa
 PEDESTAL_ADU = 100.0
 MAX_PIXELS = 30_000_000
 STAMP_SIGMAS = 6.0
-SITE_DECIMALS = 2
-"""Degrees of the site kept in the header: one kilometre, 0.0007 arcsec at 2 au; its place stays private."""
+SITE_DECIMALS = 6
 
 
 @quiet_erfa()
@@ -170,9 +169,11 @@ def _header(plan, wcs, middle, ceiling):
     header["RDNOISE"] = (plan.instrument.read_noise_e, "electrons")
     header["SATURATE"] = (float(ceiling), "ADU")
     header["BUNIT"] = "adu"
-    lon, lat, height = plan.night.site.place.geodetic
-    header["OBSGEO-L"] = (round(lon, SITE_DECIMALS), "deg east, rounded on purpose")
-    header["OBSGEO-B"] = (round(lat, SITE_DECIMALS), "deg north, rounded on purpose")
-    header["OBSGEO-H"] = (round(height, -2), "m, rounded on purpose")
+    site = plan.night.site
+    lon, lat, height = site.shown.place.geodetic
+    how = ", rounded on purpose" if site.private and site.place.code is None else ""
+    header["OBSGEO-L"] = (round(lon, SITE_DECIMALS), f"deg east{how}")
+    header["OBSGEO-B"] = (round(lat, SITE_DECIMALS), f"deg north{how}")
+    header["OBSGEO-H"] = (round(height, 1), f"m{how}")
     header["COMMENT"] = "Invented frame: a preview of a planned capture, not an observation."
     return header

@@ -32,7 +32,8 @@ def serving_nights(one: Pass, catalogue, campaign, *, reach_arcmin=None):
     Returns
     -------
     list of Night
-        ``campaign.serving_nights`` nights of each site, centred on the pass.
+        ``campaign.serving_nights`` nights of each site, centred on the pass; the places are those that may
+        be shown (:attr:`appulse.formats.settings.SiteSettings.shown`), since all that comes of the nights is.
     """
     semi = (one.target.major_arcmin or 0.0) / 2
     if reach_arcmin is None:
@@ -42,7 +43,7 @@ def serving_nights(one: Pass, catalogue, campaign, *, reach_arcmin=None):
     unit = np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
     count = campaign.serving_nights
     nights = []
-    for site in campaign.sites:
+    for site in (one.shown for one in campaign.sites):
         first = evening_of(site, one.time) - datetime.timedelta(days=count // 2)
         days = (first + datetime.timedelta(days=i) for i in range(count))
         nights += [watch_night(site, day, vector_au, unit, reach_arcmin / 60) for day in days]

@@ -13,7 +13,7 @@ from appulse.observers.timescales import quiet_erfa
 
 
 @quiet_erfa()
-def passes_table(passes, ranks=None, events=None, meta=None):
+def passes_table(passes, ranks=None, events=None, meta=None, chances=None):
     """The ranked table of passes.
 
     Parameters
@@ -24,6 +24,8 @@ def passes_table(passes, ranks=None, events=None, meta=None):
         Event of each pass, from :func:`gather`.
     meta : dict, optional
         Provenance.
+    chances : sequence of str, optional
+        What the sites' odds come to, in words.
 
     Returns
     -------
@@ -32,7 +34,7 @@ def passes_table(passes, ranks=None, events=None, meta=None):
         separation), ``separation`` (arcsec, centres), ``inside_outline, outline_distance`` (arcmin),
         ``enters, leaves`` (UTC, empty where there is none), ``chord`` (arcmin), ``in_sizes``, ``elongation,
         phase`` (deg), ``mag, target_mag, delta, r`` (au), ``rate`` (arcsec/h), ``motion_pa`` (deg), and the
-        score with its terms where there are ranks. What is not known is masked.
+        score with its terms and the chances where there are some. What is not known is masked.
 
     Examples
     --------
@@ -80,6 +82,8 @@ def passes_table(passes, ranks=None, events=None, meta=None):
         for term in ranks[0].terms if ranks else ():
             values = [rank.terms[term] for rank in ranks]
             table[f"term_{term}"] = _numbers(values, 3, None, f"ranking: {term}")
+    if chances is not None:
+        table["chances"] = _words(chances, "of at least one clear usable night, site by site")
     table.meta.update(meta or {})
     return table
 

@@ -7,7 +7,6 @@ the Sun is low enough, the body stands above the horizon and in the window, and 
 from __future__ import annotations
 
 import datetime
-import zoneinfo
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,6 +43,8 @@ class Night:
         Lit share at the middle.
     dark, seen, moon_ok, near : (n,) bool arrays
         Sun low enough; body above horizon and in the window; Moon no trouble; body near the object.
+    reach_deg : float
+        What near means.
     """
 
     site: object
@@ -62,6 +63,7 @@ class Night:
     seen: np.ndarray
     moon_ok: np.ndarray
     near: np.ndarray
+    reach_deg: float = np.nan
 
     @property
     def usable(self):
@@ -100,27 +102,51 @@ class Night:
         if not self.dark.any():
             return (
                 f"the Sun stays above {self.site.twilight:g} degrees all night "
-                f"(lowest {self.sun_altitude.min():.1f})"
+                f"(lowest {_degrees(self.sun_altitude.min())})"
             )
-        if not (self.dark & self.near).any():
+        if not self.near.any():
+            return f"the body is farther than {self.reach_deg:.2g} degrees from the object all night"
+        served = self.dark & self.near
+        if not served.any():
             return "the body is near the object in daylight only"
-        while_dark = self.dark & self.near
-        if not (while_dark & self.seen).any():
-            highest = f"highest {self.altitude[while_dark].max():.1f} degrees in the dark"
-            if self.altitude[while_dark].max() < self.site.lowest:
-                return f"the body stays below {self.site.lowest:g} degrees ({highest})"
-            where = "outside the site's window" if self.site.window is not None else "behind the horizon"
-            return f"the body stays {where} while it is dark ({highest})"
-        if not (while_dark & self.seen & self.moon_ok).any():
-            return (
-                f"the Moon ({self.moon_illumination:.0%} lit) is nearer than "
-                f"{self.site.moon_separation:g} degrees or brighter than allowed"
-            )
+        if not (served & self.seen).any():
+            return self._hidden(served)
+        if not (served & self.seen & self.moon_ok).any():
+            return self._moonlit(served & self.seen)
         return "usable for less than a quarter of an hour at a stretch"
+
+    def _hidden(self, served):
+        """Why the body is not seen in the dark: beneath the horizon, too low, behind something."""
+        top = float(self.altitude[served].max())
+        highest = f"(highest {_degrees(top)} degrees in the dark)"
+        if top <= 0.0:
+            return f"the body stays beneath the horizon {highest}"
+        if top < self.site.lowest:
+            return f"the body stays below {self.site.lowest:g} degrees {highest}"
+        where = "outside the site's window" if self.site.window is not None else "behind the horizon"
+        return f"the body stays {where} while it is dark {highest}"
+
+    def _moonlit(self, seen):
+        """Which of the Moon's limits is broken whenever the body can be seen."""
+        farthest, site = float(self.moon_separation[seen].max()), self.site
+        if farthest < site.moon_separation:
+            limit = f"nearer than {site.moon_separation:g} degrees"
+            return f"the Moon stays {limit} (at most {farthest:.0f} away)"
+        if self.moon_illumination > site.moon_illumination:
+            most = f"allowed while it is up: {site.moon_illumination:.0%}"
+            return f"the Moon is up and {self.moon_illumination:.0%} lit ({most})"
+        return "the Moon is too near or too bright whenever the body can be seen"
+
+
+def _degrees(value):
+    """One decimal, and no minus before a zero."""
+    return f"{value + 0.0 if abs(value) >= 0.05 else 0.0:.1f}"
 
 
 def local_midnight(site, day):
-    """Local mean midnight that follows the evening of `day`, UTC.
+    """Local mean midnight that follows the evening of `day`, UTC, to the nearest five minutes.
+
+    Whole minutes read better, and a midnight to the second would give a private longitude away.
 
     Parameters
     ----------
@@ -131,8 +157,9 @@ def local_midnight(site, day):
     -------
     Time
     """
-    lon = site.place.geodetic[0]
-    return Time(day.isoformat(), scale="utc") + TimeDelta((1.0 - lon / 360.0) * 86_400.0, format="sec")
+    step_s = STEP_MINUTES * 60.0
+    after_s = round((1.0 - site.place.geodetic[0] / 360.0) * 86_400.0 / step_s) * step_s
+    return Time(day.isoformat(), scale="utc") + TimeDelta(after_s, format="sec")
 
 
 def evening_of(site, time):
@@ -203,85 +230,5 @@ def watch_night(site, day, vector_au, target_unit, reach_deg, kernels=None):
         & in_window(site.window, azimuth, altitude),
         moon_ok=moon_ok,
         near=angle_deg(direction, target_unit) <= reach_deg,
+        reach_deg=reach_deg,
     )
-
-
-@dataclass(frozen=True)
-class Odds:
-    """Chance of at least one clear usable night, expected usable hours, and the nights that serve."""
-
-    chance: float
-    hours: float
-    nights: tuple
-
-
-def odds(nights):
-    """Odds of a set of nights, of one site or of several.
-
-    Nights are taken as independent, which is kinder than the weather of one place: clear nights come in
-    spells.
-
-    Parameters
-    ----------
-    nights : sequence of Night
-
-    Returns
-    -------
-    Odds
-
-    Examples
-    --------
-    >>> odds([]).chance
-    0.0
-    """
-    serving = tuple(night for night in nights if night.hours > 0.0)
-    clear = np.array([night.site.clear_nights[night.evening.month - 1] for night in serving])
-    hours = np.array([night.hours for night in serving])
-    return Odds(float(1.0 - np.prod(1.0 - clear)), float(np.sum(clear * hours)), serving)
-
-
-def advice(by_site):
-    """One sentence that compares the sites' odds.
-
-    Parameters
-    ----------
-    by_site : dict
-        Site name to :class:`Odds`.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> advice({"ledge": Odds(0.14, 0.3, (1,)), "hosted": Odds(0.85, 4.0, (1,))})
-    'from ledge 14%, from hosted 85%: plan for hosted.'
-    >>> advice({"ledge": Odds(0.0, 0.0, ())})
-    'from ledge it cannot be seen: choose another site or another pass.'
-    """
-    serving = {name: one for name, one in by_site.items() if one.nights}
-    if not serving:
-        return f"from {', '.join(by_site)} it cannot be seen: choose another site or another pass."
-    parts = [f"from {name} {chance_text(one)}" for name, one in by_site.items()]
-    best = max(serving, key=lambda name: serving[name].chance)
-    return f"{', '.join(parts)}: plan for {best}."
-
-
-def chance_text(one):
-    """A chance in words that never claim certainty.
-
-    Examples
-    --------
-    >>> chance_text(Odds(0.9999, 40.0, (1,))), chance_text(Odds(0.54, 9.0, (1,)))
-    ('over 99%', '54%')
-    """
-    if not one.nights:
-        return "not at all"
-    return "over 99%" if one.chance > 0.99 else f"{one.chance:.0%}"
-
-
-@quiet_erfa()
-def local_text(time, site):
-    """A UTC time in the site's zone, e.g. ``2027-05-05 01:10 CEST``."""
-    moment = time.to_datetime(timezone=datetime.UTC).astimezone(zoneinfo.ZoneInfo(site.time_zone))
-    return f"{moment:%Y-%m-%d %H:%M} {moment.tzname()}"

@@ -15,6 +15,9 @@ from appulse.observers.site import Site
 CLEAR_NIGHT_SHARE = 1 / 7
 """Common practice, no source: at a temperate maritime site about one night in seven is clear."""
 
+PRIVATE_SOURCE = "settings file, private"
+"""Source of a place whose coordinates are for computing with, not for showing."""
+
 PRIVATE_DECIMALS = 2
 """Degrees of a private site that may be shown: about a kilometre, 0.0007 arcsec of parallax at 2 au."""
 
@@ -81,6 +84,13 @@ class SiteSettings:
         lon, lat, height = self.place.geodetic
         coarse = round(lon, PRIVATE_DECIMALS), round(lat, PRIVATE_DECIMALS), round(height, -2)
         return replace(self, place=Site.from_geodetic(*coarse, name=self.name, source=self.place.source))
+
+    @property
+    def named_place(self):
+        """The very place under the site's name; a private one says so in its source."""
+        if self.place.code is not None:
+            return self.place
+        return replace(self.place, name=self.name, source=PRIVATE_SOURCE if self.private else "settings file")
 
 
 def window_shape(corners):

@@ -1,5 +1,6 @@
 """A frame in plain words."""
 
+from appulse.formats.site_settings import PRIVATE_SOURCE
 from appulse.frames.solved import SolvedFrame
 from appulse.observers.site import Site
 from appulse.observers.timescales import quiet_erfa
@@ -92,6 +93,8 @@ def _site(observer) -> str:
     if observer.is_geocentre:
         return "geocentre"
     lon, lat, height = observer.geodetic
+    if observer.source == PRIVATE_SOURCE:
+        return f"{name}: about longitude {lon:+.1f}, latitude {lat:+.1f} deg; {observer.source}"
     return (
         f"{name}: longitude {lon:+.5f} (east +), latitude {lat:+.5f} deg, {height:.0f} m; {observer.source}"
     )

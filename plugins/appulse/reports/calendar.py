@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import datetime
 
+import numpy as np
 from icalendar import Alarm, Calendar, Event
 
 from appulse import __version__
+from appulse.encounters.odds import body_name
 from appulse.formats.output import write_bytes
 
 ALARMS = (datetime.timedelta(days=7), datetime.timedelta(days=1), datetime.timedelta(hours=3))
@@ -56,7 +58,7 @@ def write_calendar(entries, path, overwrite=False):
 
 def _event(one, night, stamp):
     begin, end = (moment.to_datetime(timezone=datetime.UTC) for moment in night.interval)
-    body = f"({one.designation}) {one.name}" if one.name else one.designation
+    body = body_name(one)
     event = Event()
     event.add("uid", f"{one.id}-{night.evening:%Y%m%d}-{_slug(night.site.name)}@appulse")
     event.add("dtstamp", stamp)
@@ -77,9 +79,10 @@ def _event(one, night, stamp):
 def _description(one, night):
     best = night.altitude[night.usable].max()
     separation = one.separation_arcsec / 60
+    bright = f"Magnitude {one.mag:.1f}" if np.isfinite(one.mag) else "Magnitude unknown"
     return (
         f"Least separation {separation:.1f} arcmin at {one.time.strftime('%Y-%m-%d %H:%M')} UTC"
-        f"{' (inside the outline)' if one.inside_outline else ''}. Magnitude {one.mag:.1f}, "
+        f"{' (inside the outline)' if one.inside_outline else ''}. {bright}, "
         f"{one.rate:.0f} arcsec/h. Highest {best:.0f} degrees, Moon {night.moon_illumination:.0%} lit. "
         f"Encounter {one.id}."
     )

@@ -9,10 +9,12 @@ from importlib import resources
 from string import Template
 
 import matplotlib
+import numpy as np
+from astropy.time import TimeDelta
 from matplotlib.backends.backend_pdf import PdfPages
 
 from appulse import __version__
-from appulse.encounters.visibility import chance_text, local_text
+from appulse.encounters.odds import body_name, chance_text, local_text, together
 from appulse.reports.night_charts import altitude_figure, field_figure, window_figure
 from appulse.reports.plots import STYLE, _figure, svg_uri
 from appulse.reports.sheet_tables import html_table
@@ -25,6 +27,8 @@ CAUTIONS = (
     "Tell somebody where you are; at night dress for colder than the forecast.",
 )
 """The usual ones; they stand on every sheet."""
+
+MOST_SLOTS = 24
 
 
 def night_sheet_html(plan, *, odds=None, advice="", notes=()):
@@ -53,6 +57,9 @@ def night_sheet_html(plan, *, odds=None, advice="", notes=()):
     ]
     if odds:
         rows = [[name, chance_text(o), f"{o.hours:.1f}", len(o.nights)] for name, o in odds.items()]
+        if len(odds) > 1:
+            every = together(odds)
+            rows.append(["together", chance_text(every), f"{every.hours:.1f}", len(every.nights)])
         head = ["site", "chance of a clear night", "expected hours", "nights that serve"]
         body.insert(1, _section("Odds", html_table(head, rows, words=(0,)) + f"<p>{escape(advice)}</p>"))
     warnings = [*plan.warnings, *notes]
@@ -94,13 +101,6 @@ def headline(plan):
     )
 
 
-def body_name(one):
-    """``(7) Iris``, or the designation alone."""
-    if not one.name:
-        return one.designation
-    return f"({one.designation}) {one.name}" if one.designation.isdigit() else f"{one.designation} {one.name}"
-
-
 def booking_text(plan, rental=None, others=()):
     """A booking sheet for hired time, plain text.
 
@@ -117,32 +117,46 @@ def booking_text(plan, rental=None, others=()):
     str
     """
     one, site = plan.encounter, plan.night.site
-    zones = {where.time_zone: where for where in (site, *others)}
-    begin, end = (
-        " = ".join(
-            [f"{moment.strftime('%Y-%m-%d %H:%M')} UTC"]
-            + [f"{local_text(moment, where)} ({where.name})" for where in zones.values()]
-        )
-        for moment in (plan.begin, plan.end)
-    )
-    minutes = (plan.end - plan.begin).sec / 60
+    where = (site, *(other for other in others if other.name != site.name))
     lines = [
         f"Booking: {site.name}",
         f"Object:  {body_name(one)} by {one.target.name} ({one.id})",
         f"Pointing: RA {plan.framing.ra:.5f}, Dec {plan.framing.dec:+.5f} degrees ICRF, "
         f"camera's up side at position angle {plan.framing.rotation_deg:.1f}",
-        f"From:    {begin}",
-        f"To:      {end}",
+        f"From:    {_in_zones(plan.begin, where)}",
+        f"To:      {_in_zones(plan.end, where)}",
         f"Series:  {plan.count} x {plan.exposure_s:g} s",
         f"Data:    {plan.figures['volume']}",
     ]
     if rental is not None:
-        slots = max(1, -(-minutes // rental.slot_minutes))
-        lines.append(f"Slots:   {slots:.0f} of {rental.slot_minutes:g} min")
-        if rental.price_hour is not None:
-            cost = slots * rental.slot_minutes / 60 * rental.price_hour
-            lines.append(f"Cost:    {cost:.2f} {rental.currency}".rstrip())
+        lines += _slots(plan, rental, where)
     return "\n".join(lines) + "\n"
+
+
+def _in_zones(moment, sites):
+    """A time in UTC and in the local time of each site; sites of one zone share theirs."""
+    local = {}
+    for site in sites:
+        local.setdefault(local_text(moment, site), []).append(site.name)
+    told = (f"{text} ({', '.join(names)})" for text, names in local.items())
+    return " = ".join([f"{moment.strftime('%Y-%m-%d %H:%M')} UTC", *told])
+
+
+def _slots(plan, rental, where):
+    """The slots that cover the interval, one a line, and what they cost."""
+    minutes = (plan.end - plan.begin).sec / 60
+    count = max(1, int(np.ceil(round(minutes / rental.slot_minutes, 6))))
+    lines = [f"Slots:   {count} of {rental.slot_minutes:g} min"]
+    edges = plan.begin + TimeDelta(np.arange(count + 1) * rental.slot_minutes * 60, format="sec")
+    for number in range(min(count, MOST_SLOTS)):
+        lines.append(f"  {number + 1:>3}    {_in_zones(edges[number], where)}")
+    if count > MOST_SLOTS:
+        lines.append(f"         ... and so on every {rental.slot_minutes:g} min")
+    lines.append(f"  end    {_in_zones(edges[count], where)}")
+    if rental.price_hour is not None:
+        cost = count * rental.slot_minutes / 60 * rental.price_hour
+        lines.append(f"Cost:    {cost:.2f} {rental.currency}".rstrip())
+    return lines
 
 
 def _section(title, content):
