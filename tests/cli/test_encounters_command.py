@@ -95,10 +95,10 @@ def test_the_sample_campaign_is_checked_searched_and_planned(tmp_path, sample_da
         (["--encounter", "8-IC4603-20270504"], "no body '8'"),
         (["--encounter", "7-IC4603-20270424"], "do not pass"),
         (["--encounter", "7-IC4603-20270506"], "nearest to that date is 7-IC4603-20270504"),
+        (["--encounter", PASS, "--instrument", "eye"], "known; of the campaign: short refractor"),
         (["--encounter", PASS, "--night", "2027-06-04"], "around the pass: 2027-05-02 to 2027-05-06"),
         (["--encounter", PASS, "--site", "moon"], "'moon' is not known; of the campaign: home, hosted"),
         (["--encounter", PASS, "--night", "4 May"], "is no date"),
-        (["--encounter", PASS, "--instrument", "eye"], "'eye' is not known; of the campaign: short refractor"),
     ],
 )
 def test_plans_that_cannot_be(tmp_path, sample_data, capsys, more, said):
