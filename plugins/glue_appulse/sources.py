@@ -187,6 +187,6 @@ def stars_for(frame, path=None):
     table = open_stars(path)
     if table is not None:
         return table
-    from appulse.catalogues.stars import bundled_stars
+    from appulse.catalogues.bundled_stars import bundled_stars
 
     return bundled_stars(*frame.centre, frame.radius_deg + 0.02)

@@ -24,10 +24,11 @@ class Job(QObject):
         Further arguments.
     """
 
-    #: Result, failure (the exception), progress (done, of how many), end in any way.
+    #: Result, failure (the exception), progress (done, of how many; or with words), end in any way.
     done = Signal(object)
     failed = Signal(object)
     progressed = Signal(int, int)
+    staged = Signal(str, int, int)
     ended = Signal()
 
     _alive: ClassVar[set] = set()
@@ -66,6 +67,17 @@ class Job(QObject):
         count, total : int
         """
         self.progressed.emit(count, total)
+
+    def stage(self, words, count, total):
+        """Report progress in words from within work that asks :attr:`stopping` itself.
+
+        Parameters
+        ----------
+        words : str
+            What is being done.
+        count, total : int
+        """
+        self.staged.emit(words, count, total)
 
     def step(self, count, total):
         """Report progress from within the work.
@@ -138,3 +150,28 @@ def tell(exc):
         say(str(exc))
     else:
         say(getattr(exc, "appulse_trace", f"{type(exc).__name__}: {exc}"))
+
+
+def failure_words(exc):
+    """A failure in a line for a panel.
+
+    Parameters
+    ----------
+    exc : Exception
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> failure_words(PermissionError(13, "Permission denied", "/night/picture"))
+    '/night/picture: Permission denied; choose another place, or make it free'
+    """
+    from appulse.errors import AppulseError
+
+    if isinstance(exc, AppulseError | ValueError):
+        return str(exc)
+    if isinstance(exc, OSError):
+        return f"{exc.filename or 'a file'}: {exc.strerror or exc}; choose another place, or make it free"
+    return f"this is a fault of the program: {exc}; the error console holds the details"

@@ -1,0 +1,256 @@
+"""Stacks and picture in the viewer: grades, preview, run, cancel, resume, what comes back as frames."""
+
+import re
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from astropy.time import Time, TimeDelta
+from glue.core import DataCollection
+from glue.core.data_factories import load_data
+from glue_worlds import make_frame, make_track, make_wcs
+
+from appulse.errors import InputError, OutputExistsError
+from appulse.sequence.steps import Cancelled
+from glue_appulse import sequence, sources
+from glue_appulse.frames import frame_of
+from glue_appulse.sequence_plan import Plan, folder_state, is_product, night_frames, suggested_folder
+
+SHAPE, SCALE, FRAMES = (150, 190), 3.6, 4
+START = Time("2027-05-04T22:00:00", scale="utc")
+SITE = (20.5, -23.0, 1250.0)
+SKY, FLUX, SIGMA_PX = 400.0, 9000.0, 1.1
+WAIT_S = 60.0
+
+
+def write_frame(path, index, sky):
+    """One small frame with invented stars and (7) where the starter orbits have it."""
+    stars, body = sky
+    wcs = make_wcs(*body[FRAMES // 2], scale=SCALE, rotation=4.0 * index, shape=SHAPE)
+    image = np.random.default_rng(index).normal(SKY, 12.0, SHAPE)
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    for ra, dec, flux in [*stars, (*body[index], FLUX)]:
+        x, y = wcs.all_world2pix(ra, dec, 0)
+        peak = flux / (2 * np.pi * SIGMA_PX**2)
+        image += peak * np.exp(-((columns - x) ** 2 + (rows - y) ** 2) / (2 * SIGMA_PX**2))
+    header = wcs.to_header()
+    header["DATE-BEG"], header["EXPTIME"], header["EGAIN"] = at(index).isot, 60.0, 2.0
+    header["OBSGEO-L"], header["OBSGEO-B"], header["OBSGEO-H"] = SITE
+    fits.writeto(path, image.astype(np.float32), header)
+
+
+def at(index):
+    return START + TimeDelta(1200.0 * index, format="sec")
+
+
+@pytest.fixture(scope="session")
+def small_files(tmp_path_factory):
+    """Four frames of 150 by 190 pixels."""
+    from appulse.observers.site import Site
+
+    folder = tmp_path_factory.mktemp("small-night")
+    mids = Time([at(i) + TimeDelta(30.0, format="sec") for i in range(FRAMES)])
+    table = sources.open_orbits().ephemeris.at(mids, Site.from_geodetic(*SITE), bodies=["7"])
+    body = list(zip(np.asarray(table["ra"], float), np.asarray(table["dec"], float), strict=True))
+    dice, (ra, dec) = np.random.default_rng(8), body[FRAMES // 2]
+    reach = SCALE * max(SHAPE) / 3600 * 0.7
+    stars = [
+        (ra + a / np.cos(np.radians(dec)), dec + b, flux)
+        for a, b, flux in zip(*dice.uniform(-reach, reach, (2, 70)), dice.uniform(3e3, 4e4, 70), strict=True)
+    ]
+    paths = [folder / f"n{i}.fits" for i in range(FRAMES)]
+    for i, path in enumerate(paths):
+        write_frame(path, i, (stars, body))
+    return paths
+
+
+@pytest.fixture
+def small_night(small_files, registered):
+    return [load_data(str(path)) for path in small_files]
+
+
+@pytest.fixture(scope="session")
+def picture(small_files, registered, tmp_path_factory):
+    """Answer of one whole run, and its folder; two frames are taken over from a run that was broken off."""
+    out = tmp_path_factory.mktemp("picture") / "out"
+    plan = Plan([load_data(str(path)) for path in small_files], "7", out=str(out), keep={"n3.fits": False})
+    told = []
+    with pytest.raises(Cancelled):
+        sequence.run(plan, None, lambda *words: told.append(words), lambda: (out / "base.fits").exists())
+    state = folder_state(out)
+    return sequence.run(plan), out, told, state
+
+
+def test_only_frames_that_can_be_stacked_are_taken(small_night, picture):
+    _answer, out, _told, _state = picture
+    stack = load_data(str(out / "base.fits"))
+    assert is_product(stack)
+    assert not is_product(small_night[0])
+    mute = make_frame("no-time")
+    good, lines = night_frames(DataCollection([*small_night[::-1], mute, stack]))
+    assert [data.label for data in good] == ["n0.fits", "n1.fits", "n2.fits", "n3.fits"]
+    assert len(lines) == 1
+    assert "no-time has no time" in lines[0]
+    assert suggested_folder(good).endswith("picture")
+    assert suggested_folder([]) == ""
+
+
+def test_what_was_broken_off_goes_on_and_its_parts_are_not_made_again(picture):
+    answer, out, told, state = picture
+    assert state == "unfinished"
+    assert folder_state(out) == "finished"
+    assert answer.value.reused > 0
+    assert {path.name for path in answer.value.written} >= {"base.fits", "tracked.fits", "composite.png",
+                                                            "animation.gif", "recipe.yaml"}  # fmt: skip
+    assert [shot.frame.name for shot in answer.value.night.kept] == ["n0.fits", "n1.fits", "n2.fits"]
+    assert "left out by the user" in (out / "grades.ecsv").read_text()
+    stages = list(dict.fromkeys(words for words, _done, _total in told))
+    assert len(stages) >= 3
+    assert all(0 <= done <= total for _words, done, total in told)
+    assert "(7) Iris" in (out / "recipe.yaml").read_text()
+
+
+def test_products_are_kept_unless_told_otherwise(small_night, picture):
+    _answer, out, *_ = picture
+    with pytest.raises(OutputExistsError):
+        sequence.run(Plan(small_night, "7", out=str(out)))
+    assert not (out / "parts").exists()
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"frames": []}, "no frame with time, site and file"),
+        ({"body": " "}, "no body is chosen"),
+        ({"out": ""}, "no folder is chosen"),
+        ({"body": "no such body"}, "no such body"),
+    ],
+)
+def test_what_is_missing_is_told(small_night, tmp_path, change, words):
+    plan = Plan(**{"frames": small_night, "body": "7", "out": str(tmp_path / "out"), **change})
+    with pytest.raises(InputError, match=words):
+        sequence.run(plan)
+    assert not (tmp_path / "out").exists()
+
+
+def test_stars_of_the_bundled_catalogue_are_found_for_a_frame(small_night):
+    """The panel falls back on them wherever no star table is chosen."""
+    frame = frame_of(small_night[0])
+    stars = sources.stars_for(frame)
+    assert "bundled" in stars.catalogue
+
+
+@pytest.fixture
+def panel(app, small_night, tmp_path):
+    from glue_appulse.qt.sequence_panel import open_panel
+
+    app.add_datasets(small_night)
+    app.data_collection.append(make_track("(7) Iris"))
+    app.data_collection[-1].meta["body"] = "7"
+    opened = open_panel(app.session)
+    opened.options.folder.setText(str(tmp_path / "out"))
+    return opened
+
+
+def test_the_panel_previews_grades_runs_stops_and_goes_on(panel, app, tmp_path):
+    assert panel.body.chosen() == ("7", None)
+    assert panel.options.values()["marks"] == ()
+    assert panel.preview().wait(WAIT_S)
+    assert panel.pictures.view.shows == "picture"
+    assert "preview of 4 frames" in panel.status.text()
+    assert not (tmp_path / "out").exists()
+    assert panel.grade().wait(WAIT_S)
+    assert all(float(panel.table.item(row, 2).text()) > 1.0 for row in range(FRAMES))
+    assert not (tmp_path / "out").exists()
+    panel.table.set_keep("n3.fits", False)
+
+    job = panel.run()
+    assert not panel.run_button.isEnabled()
+    assert panel.cancel_button.isEnabled()
+    panel.cancel()
+    assert job.wait(WAIT_S)
+    assert panel.status.text().startswith("stopped")
+    assert panel.run_button.text() == "Resume"
+
+    assert panel.run().wait(WAIT_S)
+    assert panel.status.text().startswith("3 of 4 frames")
+    assert "taken over" in panel.status.text()
+    assert panel.run_button.text() == "Run"
+    assert [data.label for data in app.data_collection][-2:] == ["base.fits", "tracked.fits"]
+    app.app.processEvents()
+    [viewer] = [one for tab in app.viewers for one in tab]
+    assert {"base.fits", "tracked.fits"} <= {layer.layer.label for layer in viewer.layers}
+    panel.fill()
+    assert panel.table.names() == ["n0.fits", "n1.fits", "n2.fits", "n3.fits"]
+    assert panel.table.kept() == ["n0.fits", "n1.fits", "n2.fits"]
+    panel.pictures.which.setCurrentText("animation")
+    assert panel.pictures.view.shows == "animation"
+
+    assert panel.run().wait(WAIT_S)
+    assert "holds products already; tick" in panel.status.text()
+    panel.options.overwrite.setChecked(True)
+    panel.options.opened["tracked.fits"].setChecked(False)
+    assert panel.run().wait(WAIT_S)
+    assert panel.status.text().startswith("3 of 4 frames")
+    labels = [data.label for data in app.data_collection]
+    assert labels.count("base.fits") == 1
+
+
+def test_ticks_follow_the_grades_until_the_user_speaks(needs_qt, app):
+    from glue_appulse.qt.grades_table import GradesTable
+
+    table = GradesTable()
+    table.show_frames([("a", "2027-05-04T22:00:00.000"), ("b", "2027-05-04T23:00:00.000")])
+    numbers = dict.fromkeys(("fwhm", "ellipticity", "sky", "n_stars", "transparency", "trail"), 2.0)
+    clouded = {"frame": "b", "keep": False, "reason": "clouded", **numbers, "transparency": float("nan")}
+    table.show_grades([{"frame": "a", "keep": True, "reason": "", **numbers}, clouded])
+    assert table.kept() == ["a"]
+    assert table.keep == {}
+    assert table.item(1, 8).text() == "clouded"
+    assert table.item(1, 6).text() == "–"
+    table.set_keep("b", True)
+    table.set_keep("a", False)
+    assert table.keep == {"a": False, "b": True}
+    assert table.item(0, 8).text() == "by you"
+    table.show_grades([clouded])
+    assert table.kept() == ["b"]
+    table.forget_decisions()
+    assert table.kept() == ["a"]
+    assert table.keep == {}
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [("body", "no-such-body"), ("frames", "no frame with time"), ("folder", "not a (folder|directory)")],
+)
+def test_errors_stand_in_the_panel_in_words(panel, tmp_path, change, words, capsys):
+    if change == "body":
+        panel.body.box.setCurrentText("no-such-body")
+    elif change == "frames":
+        for data in panel.frames:
+            panel.session.data_collection.remove(data)
+        panel.fill()
+    else:
+        (tmp_path / "file").write_text("")
+        panel.options.folder.setText(str(tmp_path / "file" / "out"))
+    assert panel.run().wait(WAIT_S)
+    assert re.search(words, panel.status.text().lower())
+    assert "Traceback" not in panel.status.text()
+    assert panel.run_button.isEnabled()
+    assert panel.job is None
+    capsys.readouterr()
+
+
+def test_a_picture_keeps_its_shape_and_its_colours(needs_qt, app):
+    from glue_appulse.qt.picture_view import PictureView
+
+    view = PictureView("nothing yet")
+    assert view.shows == "words"
+    view.resize(400, 400)
+    pixels = np.zeros((30, 61, 3), np.uint8)
+    pixels[:15, :, 0], pixels[15:, :, 2] = 255, 255
+    view.show_pixels(pixels)
+    shown = view.pixmap().toImage()
+    assert abs(shown.width() / shown.height() - 61 / 30) < 0.05
+    top, low = shown.pixelColor(20, 5), shown.pixelColor(20, shown.height() - 5)
+    assert (top.red(), top.blue(), low.red(), low.blue()) == (255, 0, 0, 255)
