@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-FORMAT = 2
+FORMAT = 3
 """Raised when what is computed changes: older parts are then computed again."""
 
 

@@ -59,6 +59,11 @@ class Layer:
     masked : callable or None
         ``masked(first, last)`` gives a bool array of those rows: pixels not to be used where enough others
         are; None for none.
+    local : callable or None
+        ``local(first, last)``: light of the still sky as it lies under those rows in this frame. Its
+        departure from the mean of all frames is taken off: a frame left out leaves no step behind.
+    share : callable or None
+        ``share(first, last)``: 0 to 1, falling towards the frame's border; or None where it is 1 all over.
     """
 
     plane: object
@@ -66,6 +71,8 @@ class Layer:
     weight: float
     gain_e: float = np.inf
     masked: object = None
+    local: object = None
+    share: object = None
 
 
 def stack(layers, shape, *, clip=(4.0, 3.0), free=0.25, workers=1, progress=None) -> Stack:
@@ -121,6 +128,11 @@ def stack(layers, shape, *, clip=(4.0, 3.0), free=0.25, workers=1, progress=None
 
 def _strip(layers, low, high):
     values = np.stack([layer.level.apply(layer.plane.rows(low, high), 0, low) for layer in layers])
+    if all(layer.local is not None for layer in layers):
+        still = np.stack([layer.local(low, high) for layer in layers])
+        still -= still.mean(axis=0)
+        values -= still
+        del still
     sigma = np.array([layer.level.sigma for layer in layers], dtype=np.float32)
     white = np.array([layer.level.white for layer in layers], dtype=np.float32)
     weight = np.array([layer.weight for layer in layers], dtype=np.float32)
@@ -131,10 +143,16 @@ def _strip(layers, low, high):
         for mask, layer in zip(masks, layers, strict=True):
             if layer.masked is not None:
                 mask[:] = layer.masked(low, high)
-    return values, sigma, white, weight, gain, masks, layers[0].level.sky
+    shares = [None if layer.share is None else layer.share(low, high) for layer in layers]
+    if any(share is not None for share in shares):
+        one = np.float32(1.0)
+        shares = np.stack([np.broadcast_to(one if s is None else s, values.shape[1:]) for s in shares])
+    else:
+        shares = None
+    return values, sigma, white, weight, gain, masks, shares, layers[0].level.sky
 
 
-def combine(values, sigma, white, weight, gain, masks, sky, clip, free=0.25):
+def combine(values, sigma, white, weight, gain, masks, shares, sky, clip, free=0.25):
     """Weighted mean of a strip with rejection.
 
     Parameters
@@ -144,6 +162,8 @@ def combine(values, sigma, white, weight, gain, masks, sky, clip, free=0.25):
     sigma, white, weight, gain : (n,) float32 arrays
         Scatter of a pixel, noise by which pixels add up, weight, electrons per unit.
     masks : (n, rows, nx) bool array or None
+    shares : (n, rows, nx) float32 array or None
+        Factors of the weights.
     sky : float
         Light above it has photon noise of its own.
     clip : (float, float)
@@ -160,7 +180,7 @@ def combine(values, sigma, white, weight, gain, masks, sky, clip, free=0.25):
     >>> values = np.full((5, 1, 4), 10.0, np.float32)
     >>> values[2, 0, 1] = 99.0
     >>> ones = np.ones(5, np.float32)
-    >>> mean, noise, count, n = combine(values, ones, ones, ones, ones * np.inf, None, 0.0, (4.0, 3.0))
+    >>> mean, noise, count, n = combine(values, ones, ones, ones, ones * np.inf, None, None, 0.0, (4.0, 3.0))
     >>> mean.tolist(), count.tolist(), n, round(float(noise[0, 0]), 4)
     ([[10.0, 10.0, 10.0, 10.0]], [[5, 4, 5, 5]], 1, 0.4472)
     """
@@ -187,11 +207,12 @@ def combine(values, sigma, white, weight, gain, masks, sky, clip, free=0.25):
         kept[i] &= ~wild
         rejected += int(wild.sum())
     values[~kept] = 0.0
-    total = np.einsum("i,ijk->jk", weight, kept.astype(np.float32))
-    mean = np.einsum("i,ijk->jk", weight, values)
-    variance = np.zeros_like(mean)
+    total, mean, variance = np.zeros((3, *middle.shape), dtype=np.float32)
     for i in range(len(values)):
-        variance += kept[i] * weight[i] ** 2 * (white[i] ** 2 + light / gain[i])
+        own = kept[i] * weight[i] if shares is None else kept[i] * (weight[i] * shares[i])
+        total += own
+        mean += own * values[i]
+        variance += own**2 * (white[i] ** 2 + light / gain[i])
     count = kept.sum(axis=0, dtype=np.int16)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean, noise = mean / total, np.sqrt(variance) / total
