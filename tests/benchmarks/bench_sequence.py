@@ -168,7 +168,7 @@ def aperture(image, x, y, r):
 def aperture_snr(image, x, y, r, reach=220):
     """Light of a source over the scatter of all empty apertures around it, the sky a plane; SNR, sigma, sky.
 
-    Apertures at whole-pixel steps in four phases: fewer, drawn at random, know the scatter to 3 per cent only.
+    Apertures at whole-pixel steps in four phases: fewer, drawn at random, tell the scatter to 3 per cent.
     """
     ny, nx = image.shape
     x0, y0 = max(round(x) - reach, 0), max(round(y) - reach, 0)
@@ -181,9 +181,8 @@ def aperture_snr(image, x, y, r, reach=220):
         rows, columns = np.indices(sums.shape)
         empty = np.hypot(columns + k + x0 - x, rows + k + y0 - y) > 8 * r
         # A gradient is no noise.
-        design = np.column_stack(
-            [np.ones(empty.sum()), columns[empty] + k + x0 - x, rows[empty] + k + y0 - y]
-        )
+        from_body = columns[empty] + k + x0 - x, rows[empty] + k + y0 - y
+        design = np.column_stack([np.ones(empty.sum()), *from_body])
         values, keep = sums[empty], np.ones(empty.sum(), dtype=bool)
         for _ in range(8):
             plane = np.linalg.lstsq(design[keep][::5], values[keep][::5], rcond=None)[0]

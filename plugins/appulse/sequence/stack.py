@@ -112,7 +112,8 @@ def stack(layers, shape, *, clip=(4.0, 3.0), free=0.25, workers=1, progress=None
     def strip(first):
         last = min(first + rows, ny)
         low, high = max(0, first - 1), min(ny, last + 1)
-        part = combine(*_strip(layers, low, high), clip, free)
+        *values, shares = _strip(layers, low, high)
+        part = combine(*values, clip, free, shares)
         inner = slice(first - low, first - low + last - first)
         out.data[first:last], out.noise[first:last] = part[0][inner], part[1][inner]
         out.count[first:last] = part[2][inner]
@@ -149,10 +150,10 @@ def _strip(layers, low, high):
         shares = np.stack([np.broadcast_to(one if s is None else s, values.shape[1:]) for s in shares])
     else:
         shares = None
-    return values, sigma, white, weight, gain, masks, shares, layers[0].level.sky
+    return values, sigma, white, weight, gain, masks, layers[0].level.sky, shares
 
 
-def combine(values, sigma, white, weight, gain, masks, shares, sky, clip, free=0.25):
+def combine(values, sigma, white, weight, gain, masks, sky, clip, free=0.25, shares=None):
     """Weighted mean of a strip with rejection.
 
     Parameters
@@ -162,12 +163,12 @@ def combine(values, sigma, white, weight, gain, masks, shares, sky, clip, free=0
     sigma, white, weight, gain : (n,) float32 arrays
         Scatter of a pixel, noise by which pixels add up, weight, electrons per unit.
     masks : (n, rows, nx) bool array or None
-    shares : (n, rows, nx) float32 array or None
-        Factors of the weights.
     sky : float
         Light above it has photon noise of its own.
     clip : (float, float)
     free : float
+    shares : (n, rows, nx) float32 array or None
+        Factors of the weights.
 
     Returns
     -------
@@ -180,7 +181,7 @@ def combine(values, sigma, white, weight, gain, masks, shares, sky, clip, free=0
     >>> values = np.full((5, 1, 4), 10.0, np.float32)
     >>> values[2, 0, 1] = 99.0
     >>> ones = np.ones(5, np.float32)
-    >>> mean, noise, count, n = combine(values, ones, ones, ones, ones * np.inf, None, None, 0.0, (4.0, 3.0))
+    >>> mean, noise, count, n = combine(values, ones, ones, ones, ones * np.inf, None, 0.0, (4.0, 3.0))
     >>> mean.tolist(), count.tolist(), n, round(float(noise[0, 0]), 4)
     ([[10.0, 10.0, 10.0, 10.0]], [[5, 4, 5, 5]], 1, 0.4472)
     """
