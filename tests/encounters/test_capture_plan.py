@@ -9,7 +9,8 @@ from astropy.wcs import WCS
 from numpy.testing import assert_allclose
 
 from appulse.catalogues.outlines import Outline
-from appulse.encounters.capture import plan_capture, surface_brightness
+from appulse.encounters.capture import plan_capture
+from appulse.encounters.light import surface_brightness
 from appulse.encounters.visibility import watch_night
 from appulse.errors import InputError
 from appulse.formats.settings import InstrumentSettings, SiteSettings
@@ -17,6 +18,9 @@ from appulse.observers.site import Site
 
 NEBULA = Outline("IC 4603", "circle", 246.352, -24.4684, 20.0, 20.0, mag=9.0)
 RATE_ARCSEC_H = 28.7
+DIURNAL_ARCSEC_H = 8.794 / 2.0 * 2 * np.pi / 24 * np.cos(np.radians(23.0)) * 1.01
+"""The site's own motion shifts a body 2 au away by at most so much in an hour: solar parallax x turning."""
+
 MAY = datetime.date(2027, 5, 4)
 
 
@@ -53,10 +57,12 @@ def test_figures_against_their_formulas():
     plan = make_plan(encounter(mag=14.0), night(), camera())
     value = {key: figure.value for key, figure in plan.figures.items()}
     assert_allclose(value["scale"], 206.265 * 6.1 / 350, rtol=1e-5)
-    assert_allclose(value["trail_limit"], value["seeing"] / RATE_ARCSEC_H * 3600, rtol=1e-9)
-    assert_allclose(value["motion_px"], RATE_ARCSEC_H / 60 / value["scale"], rtol=1e-9)
-    assert_allclose(value["trail"], RATE_ARCSEC_H / 3600 * plan.exposure_s, rtol=1e-9)
-    assert_allclose(value["snr_total"], value["snr"] * np.sqrt(plan.count), rtol=1e-9)
+    assert_allclose(value["motion"], RATE_ARCSEC_H, atol=DIURNAL_ARCSEC_H)
+    assert value["motion"] <= value["motion_fastest"] <= RATE_ARCSEC_H + DIURNAL_ARCSEC_H
+    assert_allclose(value["trail_limit"], value["seeing"] / value["motion_fastest"] * 3600, rtol=1e-9)
+    assert_allclose(value["motion_px"], value["motion"] / 60 / value["scale"], rtol=1e-9)
+    assert_allclose(value["trail"], value["motion_fastest"] / 3600 * plan.exposure_s, rtol=1e-9)
+    assert 0.5 < value["snr_total"] / (value["snr"] * np.sqrt(plan.count)) < 1
     assert_allclose(value["volume"], plan.count * 1600 * 1200 * 2 / 1e9, rtol=1e-9)
     assert plan.count * value["cadence"] <= (plan.end - plan.begin).sec
 
@@ -130,6 +136,62 @@ def test_bad_wishes_are_refused():
         make_plan(encounter(), night(), camera(), trail_arcsec=0.0)
     with pytest.raises(InputError, match="does not serve"):
         make_plan(encounter(), night(window=((20, 5), (60, 5), (60, 40))), camera())
+
+
+def test_the_diurnal_motion_of_a_near_body_counts():
+    """0.02 au away and at rest for the Earth's centre, a body runs by parallax alone: 440 arcsec x turning."""
+    a, d = np.radians([NEBULA.ra, NEBULA.dec])
+    there = 0.02 * np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
+    site = SiteSettings("s", Site.from_geodetic(-68.0, -23.0, 2400.0))
+
+    def at_rest(times):
+        return np.broadcast_to(there, (len(times), 3))
+
+    where = watch_night(site, MAY, at_rest, there / 0.02, 2.0)
+    plan = plan_capture(encounter(), where, camera(), at_rest)
+    most = DIURNAL_ARCSEC_H * 2.0 / 0.02
+    assert 0.8 * most < plan.figures["motion_fastest"].value < most
+    assert plan.figures["trail"].value <= plan.figures["seeing"].value
+
+
+def test_north_is_up_where_that_fits():
+    assert make_plan(encounter(), night(), camera()).framing.rotation_deg == 0.0
+    assert make_plan(encounter(), night(), camera(rotation_deg=30.0)).framing.rotation_deg == 30.0
+
+
+def test_an_altazimuth_camera_hangs_from_the_zenith():
+    """The parallactic angle by tan q = sin H / (tan phi cos dec - sin dec cos H), H from sidereal time."""
+    site = SiteSettings("s", Site.from_geodetic(8.5, 50.0, 100.0), lowest=5.0)
+    a, d = np.radians([NEBULA.ra, NEBULA.dec])
+    unit = np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
+    where = watch_night(site, MAY, moving, unit, 2.0)
+    plan = make_plan(encounter(), where, camera(mount="altazimuth"))
+    middle = (plan.begin + (plan.end - plan.begin) / 2).jd
+    sidereal = np.radians(280.46062 + 360.98564737 * (middle - 2451545.0) + 8.5)
+    hour, phi = sidereal - a, np.radians(50.0)
+    q = np.degrees(np.arctan2(np.sin(hour), np.tan(phi) * np.cos(d) - np.sin(d) * np.cos(hour)))
+    # 27 years of precession move the pole by 0.15 degrees
+    assert_allclose((plan.framing.rotation_deg - q + 180) % 360 - 180, 0.0, atol=0.5)
+
+
+def test_an_exposure_never_exceeds_its_limit():
+    for depth in (50_000, 51_234, 47_777):
+        plan = make_plan(encounter(), night(), camera(full_well_e=depth))
+        assert plan.exposure_s <= 0.7 * plan.figures["saturation_limit"].value
+
+
+def test_only_the_longest_stretch_counts():
+    """A window in two pieces of night: the figures are those of the stretch that the plan names."""
+    where = night(horizon=((85, 0), (90, 85), (95, 85), (100, 0), (260, 0), (265, 89)))
+    plan = make_plan(encounter(), where, camera())
+    inside = (where.times >= plan.begin) & (where.times < plan.end)
+    assert np.array_equal(inside, where.chosen)
+    assert_allclose(plan.figures["altitude"].value, where.altitude[inside].max())
+
+
+def test_twilight_is_said():
+    assert any("twilight" in line for line in make_plan(encounter(), night(twilight=-6.0), camera()).warnings)
+    assert not make_plan(encounter(), night(twilight=-18.0), camera()).warnings
 
 
 def test_surface_brightness():

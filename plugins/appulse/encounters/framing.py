@@ -9,6 +9,7 @@ from astropy.time import Time, TimeDelta
 
 from appulse.encounters.exposure import pixel_scale_arcsec
 from appulse.encounters.outline_pass import ARCMIN_PER_RAD, plane
+from appulse.encounters.sky import SkyOver
 
 FULL_SHARE = 0.9
 """Share of the field that is used: the rest is margin for pointing errors (common practice, no source)."""
@@ -47,9 +48,11 @@ class Framing:
 def frame_field(one, interval, instrument, vector_au, site):
     """Choose centre and rotation.
 
-    The camera's own rotation is kept where it is given; else the longer side is laid along the line that
-    holds most of object and track. The centre is the middle of what must be seen; an object larger than the
-    field gives way to the track.
+    The camera's own rotation is kept where it is given; else north is up, or the longer side is laid along
+    the line that holds most of object and track where only that fits. On an altazimuth mount the camera hangs
+    from the zenith: its up side is that of the interval's middle, and only the circle that the turning field
+    always covers counts. The centre is the middle of what must be seen; an object larger than the field gives
+    way to the track.
 
     Parameters
     ----------
@@ -72,13 +75,19 @@ def frame_field(one, interval, instrument, vector_au, site):
     scale = float(pixel_scale_arcsec(instrument.pixel_um, instrument.focal_length_mm))
     width, height = (scale * n / 60 for n in instrument.sensor_px)
     semi = (target.major_arcmin or 0.0) / 2
-    rotation = instrument.rotation_deg
-    if rotation is None:
-        rotation = _best_rotation(track, semi, width, height)
-    centre, whole = _centre(track, semi, rotation, width, height)
+    if instrument.mount == "altazimuth":
+        middle = len(times) // 2
+        rotation = float(SkyOver(site, times).zenith_pa(unit)[middle]) + (instrument.rotation_deg or 0.0)
+        room = (min(width, height),) * 2
+    else:
+        room = width, height
+        rotation = instrument.rotation_deg
+        if rotation is None:
+            rotation = 0.0 if _centre(track, semi, 0.0, *room)[1] else _best_rotation(track, semi, *room)
+    centre, whole = _centre(track, semi, rotation, *room)
     fits = whole
     if not whole:
-        centre, fits = _centre(track, 0.0, rotation, width, height)
+        centre, fits = _centre(track, 0.0, rotation, *room)
     ra, dec = _sky(centre, target.ra, target.dec)
     words = _words(fits, whole, semi)
     return Framing(ra, dec, rotation % 360.0, width, height, _radec(unit), fits, whole, words)

@@ -15,8 +15,9 @@ from scipy.ndimage import map_coordinates
 
 from appulse.astrometry.psf import PSF, Trail, pixel_image
 from appulse.catalogues.bundled_stars import bundled_stars
-from appulse.encounters.capture import electrons_per_s, surface_brightness
+from appulse.encounters.light import electrons_per_s, surface_brightness
 from appulse.encounters.outline_pass import outline_shape, plane
+from appulse.encounters.ranking import best_index
 from appulse.errors import InputError
 from appulse.observers.timescales import quiet_erfa
 
@@ -86,7 +87,7 @@ def plan_wcs(plan):
 
 def _rate(plan, mag):
     night = plan.night
-    at = int(np.argmax(np.where(night.usable, night.altitude, -90.0)))
+    at = best_index(night)
     return electrons_per_s(plan.instrument, mag, night.site.extinction * night.air[at])
 
 

@@ -95,14 +95,14 @@ def _sky_terms(nights):
 
 
 def best_index(night):
-    """Index of the best usable moment of a night: the body highest.
+    """Index of the best moment of a night's longest usable stretch: the body highest.
 
     Raises
     ------
     ValueError
         The night has no usable moment.
     """
-    usable = np.flatnonzero(night.usable)
-    if not len(usable):
+    chosen = np.flatnonzero(night.chosen)
+    if not len(chosen):
         raise ValueError("the night has no usable moment")
-    return int(usable[np.argmax(night.altitude[usable])])
+    return int(chosen[np.argmax(night.altitude[chosen])])

@@ -70,6 +70,27 @@ class SkyOver:
         altitude = np.degrees(np.arctan2(up, np.hypot(east, north)))
         return altitude, np.degrees(np.arctan2(east, north)) % 360.0
 
+    def zenith_pa(self, unit):
+        """Position angle of the zenith at directions: the parallactic angle.
+
+        Parameters
+        ----------
+        unit : (3,) or (n, 3) array
+            Directions on ICRF axes.
+
+        Returns
+        -------
+        (n,) array
+            Degrees, east of ICRF north.
+        """
+        up = self._axes["up"]
+        unit = np.broadcast_to(unit, up.shape)
+        east = np.stack([-unit[:, 1], unit[:, 0], np.zeros(len(unit))], axis=1)
+        east /= np.linalg.norm(east, axis=1, keepdims=True)
+        north = np.cross(unit, east)
+        along = (np.einsum("ij,ij->i", up, axis) for axis in (east, north))
+        return np.degrees(np.arctan2(*along)) % 360.0
+
     def sun_and_moon(self, kernels=None):
         """The Sun and the Moon over the site.
 

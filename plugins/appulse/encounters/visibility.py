@@ -71,6 +71,13 @@ class Night:
         return self.dark & self.seen & self.moon_ok & self.near
 
     @property
+    def chosen(self):
+        """The longest usable stretch, bool array."""
+        first, last = self._stretch
+        index = np.arange(len(self.usable))
+        return (index >= first) & (index < last)
+
+    @property
     def hours(self):
         """Usable hours of the longest stretch; 0 when it is shorter than a quarter of an hour."""
         first, last = self._stretch
@@ -226,7 +233,7 @@ def watch_night(site, day, vector_au, target_unit, reach_deg, kernels=None):
         moonless_sky=sky_brightness(90.0 - altitude, 180.0, *moonlight, **air),
         moon_illumination=float(lights.moon_illumination[count // 2]),
         dark=lights.sun_altitude <= site.twilight,
-        seen=(altitude >= horizon_altitude(site.horizon, azimuth, site.lowest))
+        seen=(altitude >= np.maximum(horizon_altitude(site.horizon, azimuth, site.lowest), 0.0))
         & in_window(site.window, azimuth, altitude),
         moon_ok=moon_ok,
         near=angle_deg(direction, target_unit) <= reach_deg,
