@@ -79,9 +79,9 @@ class Night:
 
     @property
     def hours(self):
-        """Usable hours of the longest stretch; 0 when it is shorter than a quarter of an hour."""
+        """Hours from the first usable instant of the longest stretch to its last; 0 below a quarter."""
         first, last = self._stretch
-        hours = (last - first) * STEP_MINUTES / 60.0
+        hours = (last - first - 1) * STEP_MINUTES / 60.0
         return hours if hours >= LEAST_HOURS else 0.0
 
     @property
@@ -90,7 +90,7 @@ class Night:
         if self.hours == 0.0:
             return None
         first, last = self._stretch
-        return self.times[first], self.times[last - 1] + TimeDelta(STEP_MINUTES * 60, format="sec")
+        return self.times[first], self.times[last - 1]
 
     @property
     def _stretch(self):
