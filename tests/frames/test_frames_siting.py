@@ -56,6 +56,19 @@ def test_site_of_the_header(cards):
     assert apart_m(found.observer) < TOL_SITE_M
 
 
+@pytest.mark.parametrize(
+    ("cards", "name"),
+    [
+        ([("TELESCOP", "short refractor")], "site of the frame"),
+        ([("TELESCOP", "short refractor"), ("OBSERVAT", "plateau")], "plateau"),
+        ([("SITENAME", "ledge by the wood")], "ledge by the wood"),
+    ],
+)
+def test_an_instrument_is_no_name_of_a_site(cards, name):
+    found = siting(*cards, ("OBSGEO-L", LON), ("OBSGEO-B", LAT), ("OBSGEO-H", HEIGHT))
+    assert found.observer.name == name
+
+
 def test_code_in_the_header():
     assert siting(("MPCCODE", "W84")).observer.code == "W84"
     assert siting(("OBSCODE", 95)).observer.code == "095"

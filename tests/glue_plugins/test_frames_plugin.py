@@ -37,7 +37,7 @@ def test_a_frame_carries_time_site_and_sky(night):
     data = load_data(str(night / NAME))
     assert kind_of(data) == FRAME
     assert data.meta["mid-exposure (UTC)"].startswith("2027-05-04T19:54:37")
-    assert data.meta["site"] == "short refractor"
+    assert data.meta["site"] == "site of the frame"
     frame = frames.frame_of(data)
     x, y = frame.to_pixel(246.4, -24.2)
     np.testing.assert_allclose(data.coords.all_world2pix(246.4, -24.2, 0), [x, y], atol=1e-6)

@@ -63,6 +63,8 @@ HEIGHT_KEYS = (
     "ALTITUDE",
 )
 CODE_KEYS = ("MPCCODE", "MPC-CODE", "MPC_CODE", "OBSCODE", "OBS-CODE", "IAUCODE", "IAU-CODE", "OBSERVCO")
+UNNAMED = "site of the frame"
+"""TELESCOP names an instrument, never a place: two telescopes of one site would be two sites."""
 
 _WEST = re.compile(r"\bwest\b|\bW\s*\+|\+\s*W\b", re.IGNORECASE)
 _WEST_NEGATIVE = re.compile(r"west\W*(is\W*)?(neg|-|\(-)|(neg\w*|-)\W*west|east\W*(is\W*)?(pos|\+)|\+\W*east",
@@ -195,7 +197,7 @@ def _spacecraft(cards: Cards, mid: Time | None, notes: list[str]) -> SpacecraftV
 
 def _header_site(cards: Cards, notes: list[str]) -> Site | None:
     """All statements of the site, which must be one."""
-    name = cards.text("OBSERVAT", "SITENAME", "SITE", "OBSVTORY", "TELESCOP") or "site of the frame"
+    name = cards.text("OBSERVAT", "SITENAME", "SITE", "OBSVTORY") or UNNAMED
     found = [one for one in (_geocentric(cards, name), _obsgeo(cards, name, notes), _code(cards, notes),
                              _geodetic(cards, name, notes)) if one is not None]  # fmt: skip
     for other in found[1:]:
