@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from astropy.time import TimeDelta
-from invented_frames import GAIN, MID, READ_E, SKY_E, ZERO_E, add_point, star_field, tan_wcs
+from invented_frames import DEC, GAIN, MID, RA, READ_E, SKY_E, ZERO_E, add_point, star_field, tan_wcs
 
 from appulse.astrometry.movers import find_movers, mover_table
 from appulse.astrometry.plate import check_plate
@@ -15,21 +15,50 @@ from appulse.frames.solved import SolvedFrame
 SHAPE = (200, 220)
 
 
-def series(rng, movers, n_frames=4, step_min=40.0, n_stars=25):
-    """Frames of one field; movers are (x, y, dx, dy per hour in px, electrons)."""
-    wcs = tan_wcs(SHAPE)
-    table, x, y = star_field(rng, n_stars, SHAPE, wcs)
+def nebula(rng, shape, knots=60):
+    """Electrons of a nebula: broad clouds of some sky levels, and knots as small as a star."""
+    light = np.zeros(shape)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    for size in np.exp(rng.uniform(np.log(1.3), np.log(30.0), knots)):
+        height, (cx, cy) = SKY_E * rng.uniform(0.2, 1.5), rng.uniform(0, shape[1], 2)
+        light += height * np.exp(-0.5 * ((x - cx) ** 2 + (y - cy) ** 2) / size**2)
+    return light
+
+
+def series(rng, movers, n_frames=4, step_min=40.0, n_stars=25, fwhms=None, cloud=None, poses=None,
+           saturation=None):  # fmt: skip
+    """Frames of one field; movers are (x, y, dx, dy per hour in px of the first frame, electrons).
+
+    `fwhms`: seeing of each frame; `cloud`: electrons of something that stands still; `poses`: (turn in
+    degrees, mirrored, dRA, dDec in arcsec) of each frame.
+    """
+    first = tan_wcs(SHAPE)
+    fwhms = fwhms or [2.8] * n_frames
+    table, x, y = star_field(rng, n_stars, SHAPE, first)
     frames, plates = [], []
     for k in range(n_frames):
-        canvas = np.full(SHAPE, SKY_E)
-        for px, py, g in zip(x, y, table.g, strict=True):
-            add_point(canvas, px, py, 10 ** (0.4 * (ZERO_E - g)), 2.8)
+        wcs = first
+        if poses is not None:
+            turn, mirrored, east, north = poses[k]
+            centre = {"ra": RA + east / 3600, "dec": DEC + north / 3600}
+            wcs = tan_wcs(SHAPE, turn_deg=turn, mirrored=mirrored, **centre)
+
+        def here(px, py, wcs=wcs):
+            return wcs.all_world2pix(*first.all_pix2world(px, py, 0), 0)
+
+        canvas = np.full(SHAPE, SKY_E) if cloud is None else SKY_E + cloud
+        for px, py, g in zip(*here(x, y), table.g, strict=True):
+            add_point(canvas, px, py, 10 ** (0.4 * (ZERO_E - g)), fwhms[k])
         hours = k * step_min / 60
         for mx, my, dx, dy, flux in movers:
-            add_point(canvas, mx + dx * hours, my + dy * hours, flux, 2.8)
+            px, py = here(mx + dx * hours, my + dy * hours)
+            add_point(canvas, float(px), float(py), flux, fwhms[k])
         data = ((rng.poisson(canvas) + rng.normal(0, READ_E, SHAPE)) / GAIN).astype(np.float32)
+        known = None
+        if saturation is not None:
+            data, known = np.minimum(data, np.float32(saturation)), Valued(saturation, "given")
         exposure = Exposure.from_mid(MID + TimeDelta(hours * 3600, format="sec"), 60.0)
-        camera = Camera(Valued(GAIN, "given"), Valued(READ_E, "given"))
+        camera = Camera(Valued(GAIN, "given"), Valued(READ_E, "given"), known)
         frames.append(SolvedFrame.from_arrays(data, wcs, exposure, None, camera))
         plates.append(check_plate(frames[-1], None))
     return frames, plates

@@ -1,42 +1,28 @@
 """What else moves: points of light that shift along a straight line from frame to frame.
 
-::
-
-    frame 1   *  .        sources that stand on no star, in the sky's tangent plane;
-    frame 2     *   .     pairs of frames propose a motion, the others must confirm it;
-    frame 3   .    *      all places of a line are fitted and the worst line goes first
-
-Every frame's sources are compared with those of the others: what stays is a star, listed or not.
+The frames are laid on each other and freed of their stars (:mod:`appulse.astrometry.subtracted`); where that
+cannot be done, the lists of their sources are compared instead (:mod:`appulse.astrometry.listed`).
 """
 
 from dataclasses import dataclass, replace
-from itertools import combinations
-from math import comb
 
 import numpy as np
 from astropy import units as u
 from astropy.table import QTable
-from scipy.spatial import cKDTree
 
+from appulse.astrometry.linking import fit_line
+from appulse.astrometry.listed import listed_lines
 from appulse.astrometry.prediction import Prediction
+from appulse.astrometry.subtracted import search_subtracted
 from appulse.constants import ARCSEC_PER_RAD
-from appulse.errors import InputError
+from appulse.errors import InputError, MeasurementError
 from appulse.numerics.spherical import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
 
 MIN_FRAMES = 3
 MAX_RATE = 600.0
 """Fastest motion that is looked for unless told otherwise, arcsec/h."""
-CHI2_LIMIT = 4.0
-"""Largest chi-squared per degree of freedom of a line."""
-MOST_PAIRS = 1_000_000
-"""So many pairs of sources are gone through in about ten seconds."""
-CURVATURE = 0.5
-"""1-sigma of the bend of a path, arcsec/h^2: an observer who turns with the Earth sees a body at 1 au bend by
-up to 8.8 arcsec (2 pi / 24 h)^2 = 0.6."""
-SAME_SNR = 5.0
-"""A source whose signal to noise differs by more between two frames is another one (exposures differ)."""
-FALSE_LINES = 0.05
-"""Expected number of chance lines that is tolerated in a set of frames."""
+SAME_ARCSEC = 5.0
+"""Two lines that pass so near to each other are one mover's."""
 
 
 @dataclass(frozen=True)
@@ -52,12 +38,15 @@ class Mover:
     sigma_rate : float
         arcsec/h
     sightings : tuple of (int, float, float)
-        Frame's index, x, y (px).
+        Frame's index, x, y (px): of the source, or of the line where the stars are taken off.
     chi2_per_dof : float
     snr : float
         Mean signal to noise of the sightings.
     designation : str
         Of the predicted body that it is; empty for an unknown one.
+    own : tuple of (float, float, float, float, float)
+        Of one found on star-subtracted frames, for each sighting: x, y and sigma (px), flux and its sigma
+        (stored units) as that frame itself shows them once its stars are off.
     """
 
     ra: float
@@ -69,25 +58,38 @@ class Mover:
     chi2_per_dof: float
     snr: float
     designation: str = ""
+    own: tuple = ()
 
 
-def find_movers(frames, plates, *, predicted=None, max_rate: float = MAX_RATE, min_frames: int | None = None,
-                threshold: float = 5.0) -> list[Mover]:  # fmt: skip
+@dataclass(frozen=True)
+class MoverSearch:
+    """Outcome of a search for movers.
+
+    Parameters
+    ----------
+    movers : list of Mover
+        Surest first.
+    method : str
+        ``'star-subtracted'`` or ``'lists'``.
+    notes : tuple of str
+        What limited the search, in words.
+    masked_share : float
+        Share of the area in which nothing could be seen to move; NaN for the lists.
+    """
+
+    movers: list
+    method: str
+    notes: tuple = ()
+    masked_share: float = np.nan
+
+
+def find_movers(frames, plates, **options) -> list[Mover]:
     """Unknown and known movers across three or more frames of one field.
 
     Parameters
     ----------
-    frames : sequence of SolvedFrame
-    plates : sequence of PlateCheck
-        Of the same frames: their sources and zero points are used.
-    predicted : sequence of ephemeris tables, optional
-        One per frame: predicted bodies, to be matched to what is found.
-    max_rate : float
-        arcsec/h
-    min_frames : int, optional
-        Sightings that make a line; by default three, or half of the frames where there are more than six.
-    threshold : float
-        Least signal to noise of a sighting.
+    frames, plates, **options
+        As for :func:`search_movers`.
 
     Returns
     -------
@@ -99,19 +101,58 @@ def find_movers(frames, plates, *, predicted=None, max_rate: float = MAX_RATE, m
     InputError
         With fewer than three frames, or frames of one and the same time.
     """
+    return search_movers(frames, plates, **options).movers
+
+
+def search_movers(frames, plates, *, predicted=None, max_rate: float = MAX_RATE,
+                  min_frames: int | None = None, threshold: float = 5.0, method: str = "star-subtracted",
+                  progress=None) -> MoverSearch:  # fmt: skip
+    """Movers across three or more frames of one field, and how they were looked for.
+
+    Parameters
+    ----------
+    frames : sequence of SolvedFrame
+    plates : sequence of PlateCheck
+        Of the same frames: their sources, PSFs and zero points are used.
+    predicted : sequence of ephemeris tables, optional
+        One per frame: predicted bodies, to be matched to what is found.
+    max_rate : float
+        arcsec/h
+    min_frames : int, optional
+        Sightings that make a line; by default three, or half of the frames where there are more than six.
+    threshold : float
+        Least signal to noise of a sighting. On star-subtracted frames fainter ones (down to three quarters
+        of it) count where all frames together show what three sightings at the threshold would.
+    method : str
+        ``'star-subtracted'``, with the lists of sources where that cannot be done; or ``'lists'``.
+    progress : callable, optional
+        Wraps a list of frames to show how far the search got.
+
+    Returns
+    -------
+    MoverSearch
+
+    Raises
+    ------
+    InputError
+        With fewer than three frames, frames of one and the same time, or an unknown method.
+    """
     if len(frames) < MIN_FRAMES:
         raise InputError(f"{len(frames)} frames: three or more are needed to tell a mover from noise")
+    if method not in ("star-subtracted", "lists"):
+        raise InputError(f"method '{method}': 'star-subtracted' or 'lists' is allowed")
     hours = np.array([(f.exposure.mid - frames[0].exposure.mid).to_value("hour") for f in frames])
     if np.ptp(hours) <= 0:
         raise InputError("the frames are all of one time: nothing can be seen to move")
     needed = min_frames or max(MIN_FRAMES, (len(frames) + 1) // 2 if len(frames) > 6 else MIN_FRAMES)
-    centre = unit_from_radec(*frames[0].centre)
-    seen = [_sources(f, p, centre, threshold) for f, p in zip(frames, plates, strict=True)]
-    free = [s[_not_stationary(k, seen)] for k, s in enumerate(seen)]
-    lines = _lines(free, hours, max_rate, needed)
-    lines = _without_chance(lines, free, hours, max_rate)
-    movers = [_mover(line, free, hours, centre) for line in lines]
-    return [_named(m, predicted, hours) for m in movers] if predicted is not None else movers
+    options = {"max_rate": max_rate, "needed": needed, "threshold": threshold}
+    if method == "lists":
+        found = _by_lists(frames, plates, hours, options)
+    else:
+        found = _by_subtraction(frames, plates, hours, options, progress)
+    if predicted is None:
+        return found
+    return replace(found, movers=[_named(m, predicted, hours) for m in found.movers])
 
 
 def mover_table(movers) -> QTable:
@@ -140,201 +181,67 @@ def mover_table(movers) -> QTable:
     })  # fmt: skip
 
 
-def _sources(frame, plate, centre, threshold) -> np.ndarray:
-    """Sources as rows (xi, eta in arcsec, sigma, snr, x, y), the plate's zero point off."""
-    table = plate.survey.sources
-    table = table[np.asarray(table["snr"]) >= threshold]
-    if len(table) == 0:
-        return np.zeros((0, 6))
-    x, y = np.asarray(table["x"]), np.asarray(table["y"])
-    xi, eta = (ARCSEC_PER_RAD * v for v in offsets_rad(centre, unit_from_radec(*frame.to_sky(x, y))))
-    if plate.corrected:
-        shift = plate.model.terms(x, y) @ np.stack([plate.model.east, plate.model.north], axis=1)
-        xi, eta = xi - shift[:, 0], eta - shift[:, 1]
-    # The detection's own place: noise as of a fit, and a tenth of a pixel for its parabola.
-    px = np.hypot(1.5 * plate.survey.psf.fwhm / 2.355 / np.asarray(table["snr"]), 0.1)
-    return np.stack([xi, eta, px * frame.pixel_scale, np.asarray(table["snr"]), x, y], axis=1)
-
-
-def _not_stationary(k, seen) -> np.ndarray:
-    """Sources of frame k that no other frame shows at the same place and about as bright."""
-    mine = seen[k]
-    free = np.ones(len(mine), bool)
-    for j, other in enumerate(seen):
-        if j == k or len(other) == 0 or len(mine) == 0:
-            continue
-        distance, partner = cKDTree(other[:, :2]).query(mine[:, :2])
-        # A bright mover that passes over a faint star is not that star.
-        alike = np.abs(np.log(mine[:, 3] / other[partner, 3])) < np.log(SAME_SNR)
-        free &= ~alike | (distance > 4.0 * np.hypot(mine[:, 2], other[partner, 2]))
-    return free
-
-
-def _lines(free, hours, max_rate, needed):
-    """Straight motions through at least `needed` frames, best first, no sighting used twice."""
-    trees = [cKDTree(f[:, :2]) if len(f) else None for f in free]
-    found = []
-    order = np.argsort(hours)
-    for a, b in combinations(order, 2):
-        span = hours[b] - hours[a]
-        if trees[a] is None or trees[b] is None or span <= 0:
-            continue
-        for i, j in _promising(free, trees, hours, (a, b), max_rate * span, needed):
-            line = _confirm(free, trees, hours, (a, int(i)), (b, int(j)), needed)
-            if line is not None:
-                found.append(line)
-    found.sort(key=lambda one: (-len(one[0]), one[1]))
-    taken, kept = set(), []
-    for members, quality in found:
-        if not taken & set(members):
-            taken |= set(members)
-            kept.append((members, quality))
-    return kept
-
-
-def _promising(free, trees, hours, ends, radius, needed) -> np.ndarray:
-    """Pairs (n, 2) of sources of two frames on whose line enough other frames show something."""
-    a, b = ends
-    near = trees[a].query_ball_tree(trees[b], radius)
-    first = np.repeat(np.arange(len(near)), [len(one) for one in near])
-    second = np.array([j for one in near for j in one], dtype=int)
-    if not len(first):
-        return np.zeros((0, 2), int)
-    p, q = free[a][first], free[b][second]
-    hits = np.zeros(len(first), int)
-    for k, tree in enumerate(trees):
-        if k in ends or tree is None:
-            continue
-        lever = (hours[k] - hours[a]) / (hours[b] - hours[a])
-        own = np.median(free[k][:, 2]) ** 2 + _bend(hours, k, a, b) ** 2
-        reach = 3.5 * np.sqrt(((1 - lever) * p[:, 2]) ** 2 + (lever * q[:, 2]) ** 2 + own)
-        distance, _ = tree.query(
-            p[:, :2] + lever * (q[:, :2] - p[:, :2]), distance_upper_bound=float(reach.max())
-        )
-        hits += distance < reach
-    keep = hits >= needed - 2
-    return np.stack([first[keep], second[keep]], axis=1)
-
-
-def _bend(hours, k, a, b) -> float:
-    """How far a bent path may lie from the straight line through two of its points, 1-sigma, arcsec."""
-    return 0.5 * CURVATURE * abs((hours[k] - hours[a]) * (hours[k] - hours[b]))
-
-
-def workable_threshold(frames, plates, *, max_rate: float = MAX_RATE, threshold: float = 5.0) -> float:
-    """Least signal to noise at which the pairs of sources can be gone through in reasonable time.
-
-    Parameters
-    ----------
-    frames, plates, max_rate
-        As for :func:`find_movers`.
-    threshold : float
-        Where to begin.
-
-    Returns
-    -------
-    float
-        `threshold` itself unless the field is crowded, the night long and the rate high.
-    """
-    hours = np.array([(f.exposure.mid - frames[0].exposure.mid).to_value("hour") for f in frames])
+def _by_subtraction(frames, plates, hours, options, progress) -> MoverSearch:
+    """Star-subtracted frames; of the lists only what saturates, which subtraction has to mask."""
+    try:
+        found = search_subtracted(frames, plates, hours, progress=progress, **options)
+    except MeasurementError as error:
+        listed = _by_lists(frames, plates, hours, options)
+        why = f"stars not subtracted, lists of sources compared instead: {error}"
+        return replace(listed, notes=(why, *listed.notes))
     centre = unit_from_radec(*frames[0].centre)
-    while True:
-        seen = [_sources(f, p, centre, threshold) for f, p in zip(frames, plates, strict=True)]
-        free = [s[_not_stationary(k, seen)] for k, s in enumerate(seen)]
-        area = max(_area(free), 1.0)
-        pairs = sum(
-            len(free[a]) * len(free[b]) * min(1.0, np.pi * (max_rate * (hours[b] - hours[a])) ** 2 / area)
-            for a, b in combinations(range(len(free)), 2)
+    movers = [_lit_mover(line, hours, centre) for line in found.lines]
+    lines, free, _ = listed_lines(frames, plates, hours, **options)
+    for line in lines:
+        if sum(free[k][i][6] for k, i in line[0]) >= MIN_FRAMES:
+            bright = _listed_mover(line, free, hours, centre)
+            if not any(_same(bright, one) for one in movers):
+                movers.append(bright)
+    return MoverSearch(movers, "star-subtracted", found.notes, found.masked_share)
+
+
+def _by_lists(frames, plates, hours, options) -> MoverSearch:
+    lines, free, used = listed_lines(frames, plates, hours, **options)
+    centre = unit_from_radec(*frames[0].centre)
+    notes = ()
+    if used > options["threshold"]:
+        notes = (
+            f"so many sources that only those above S/N {used:.1f} are tried at up to "
+            f"{options['max_rate']:g} arcsec/h: a lower --max-rate or fewer frames go deeper",
         )
-        if pairs <= MOST_PAIRS:
-            return threshold
-        threshold *= 1.15
+    return MoverSearch([_listed_mover(line, free, hours, centre) for line in lines], "lists", notes)
 
 
-def _confirm(free, trees, hours, first, second, needed):
-    """Sightings of the other frames on the line through two, and the line's chi-squared per dof."""
-    (a, i), (b, j) = first, second
-    p, q = free[a][i], free[b][j]
-    speed = (q[:2] - p[:2]) / (hours[b] - hours[a])
-    members = [first, second]
-    for k, tree in enumerate(trees):
-        if k in (a, b) or tree is None:
-            continue
-        lever = (hours[k] - hours[a]) / (hours[b] - hours[a])
-        own = np.median(free[k][:, 2]) ** 2 + _bend(hours, k, a, b) ** 2
-        reach = 3.5 * np.sqrt(((1 - lever) * p[2]) ** 2 + (lever * q[2]) ** 2 + own)
-        distance, index = tree.query(p[:2] + speed * (hours[k] - hours[a]))
-        if distance < reach:
-            members.append((k, int(index)))
-    if len(members) < needed:
-        return None
-    members = tuple(sorted((int(k), int(i)) for k, i in members))
-    _, _, quality = _fit_line(members, free, hours)
-    return (members, quality) if quality < CHI2_LIMIT else None
+def _same(a: Mover, b: Mover) -> bool:
+    apart = offsets_rad(unit_from_radec(a.ra, a.dec), unit_from_radec(b.ra, b.dec))
+    return float(ARCSEC_PER_RAD * np.hypot(*apart)) < SAME_ARCSEC
 
 
-def _fit_line(members, free, hours):
-    """Place at the mean time and speed (2, 2), their sigmas (2,), chi-squared per degree of freedom."""
-    rows = np.array([free[k][i] for k, i in members])
-    times = np.array([hours[k] for k, _ in members])
-    weight = rows[:, 2] ** -2
-    middle = np.sum(weight * times) / weight.sum()
-    bend = 0.5 * (times - middle) ** 2
-    design = np.column_stack([np.ones(len(times)), times - middle, bend]) / rows[:, 2:3]
-    # The bend is known to be small: an observation of it, 0 within its sigma, holds it there.
-    design = np.vstack([design, [0.0, 0.0, 1.0 / CURVATURE]])
-    measured = np.vstack([rows[:, :2] / rows[:, 2:3], np.zeros(2)])
-    solution = np.linalg.lstsq(design, measured, rcond=None)[0]
-    left = measured - design @ solution
-    dof = 2 * len(members) - 4
-    sigmas = np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
-    return solution, sigmas, float(np.sum(left**2) / dof)
-
-
-def _without_chance(lines, free, hours, max_rate):
-    """Drop lines of so few sightings that unrelated sources make that many by luck."""
-    kept = []
-    area = max(_area(free), 1.0)
-    for members, quality in lines:
-        # Only sources about as bright could have made such a line: the faint crowd could not.
-        faintest = min(free[k][i][3] for k, i in members) / 1.5
-        counts = np.array([np.sum(f[:, 3] >= faintest) for f in free])
-        frames = sorted({k for k, _ in members}, key=lambda k: hours[k])
-        a, b = frames[0], frames[-1]
-        pairs = counts[a] * counts[b] * min(1.0, np.pi * (max_rate * (hours[b] - hours[a])) ** 2 / area)
-        chance = pairs
-        for k in frames[1:-1]:
-            reach = 3.5 * np.hypot(np.median(free[k][:, 2]) * 1.3, _bend(hours, k, a, b))
-            chance *= min(1.0, counts[k] * np.pi * reach**2 / area)
-        # Frames in which it was not seen give luck more ways to choose.
-        ways = _choices(len(free), len(frames))
-        if chance * ways < FALSE_LINES:
-            kept.append((members, quality))
-    return kept
-
-
-def _choices(n, k) -> float:
-    return float(comb(n, k))
-
-
-def _area(free) -> float:
-    """Sky that the sources cover, arcsec^2."""
-    places = np.concatenate([f[:, :2] for f in free if len(f)]) if any(map(len, free)) else np.zeros((0, 2))
-    return float(np.prod(np.ptp(places, axis=0))) if len(places) > 1 else 0.0
-
-
-def _mover(line, free, hours, centre) -> Mover:
+def _listed_mover(line, free, hours, centre) -> Mover:
     members, quality = line
-    solution, sigmas, _ = _fit_line(members, free, hours)
-    east, north = tangent_axes(centre)
-    place = centre + (solution[0, 0] * east + solution[0, 1] * north) / ARCSEC_PER_RAD
-    ra, dec = radec_from_unit(place)
-    speed = solution[1]
-    pa = float(np.degrees(np.arctan2(speed[0], speed[1])) % 360.0)
+    solution, sigmas, _ = fit_line(members, free, hours)
     sightings = tuple((k, float(free[k][i][4]), float(free[k][i][5])) for k, i in members)
     snr = float(np.mean([free[k][i][3] for k, i in members]))
+    return _mover(solution[0], solution[1], float(sigmas[1]), sightings, quality, snr, centre)
+
+
+def _lit_mover(line, hours, centre) -> Mover:
+    frames = [k for k, _, _ in line.sightings]
+    place = line.place + line.speed * (float(np.mean(hours[frames])) - line.middle_h)
+    rate = float(np.hypot(*line.speed))
+    along = line.speed / max(rate, 1e-12)
+    sigma = float(np.sqrt(along @ line.covariance[2:, 2:] @ along))
+    snr = float(np.nanmean(line.light.snr[frames]))
+    mover = _mover(place, line.speed, sigma, line.sightings, line.chi2_per_dof, snr, centre)
+    return replace(mover, own=line.own)
+
+
+def _mover(place, speed, sigma_rate, sightings, quality, snr, centre) -> Mover:
+    east, north = tangent_axes(centre)
+    ra, dec = radec_from_unit(centre + (place[0] * east + place[1] * north) / ARCSEC_PER_RAD)
+    pa = float(np.degrees(np.arctan2(speed[0], speed[1])) % 360.0)
     return Mover(
-        float(ra), float(dec), float(np.hypot(*speed)), pa, float(sigmas[1]), sightings, quality, snr
+        float(ra), float(dec), float(np.hypot(*speed)), pa, sigma_rate, sightings, float(quality), snr
     )
 
 

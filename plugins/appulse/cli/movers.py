@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 
 from appulse.cli import common
-from appulse.errors import AppulseError, InputError
+from appulse.errors import InputError
 
 _EXAMPLES = """\
 examples:
@@ -21,13 +21,6 @@ unknown one is not yet a discovery: ask 'appulse online bodies' about it. In a c
 only the brighter sources are tried, and that is said: a lower --max-rate goes deeper.
 """
 
-DECIMALS = {
-    "ra": 7, "dec": 7, "rate": 3, "motion_pa": 2, "sigma_rate": 3, "mag": 2, "sigma_mag": 2, "snr": 1,
-    "chi2_per_dof": 2,
-}  # fmt: skip
-SEEN = ("mover", "designation", "frame", "time", "x", "y", "ra", "dec", "sigma_ra", "sigma_dec", "mag",
-        "sigma_mag", "snr", "flag")  # fmt: skip
-CONFIRMED = 3
 LINES = 30
 
 
@@ -71,7 +64,8 @@ def run(args: argparse.Namespace) -> int:
     OutputExistsError
         If an output exists and ``--overwrite`` was not given.
     """
-    from appulse.astrometry.movers import find_movers
+    from appulse.astrometry.movers import search_movers
+    from appulse.cli.mover_tables import confirmed, measure_sightings, movers_table, sightings_table
     from appulse.formats.output import check_free, write_table
 
     _check(args)
@@ -79,13 +73,17 @@ def run(args: argparse.Namespace) -> int:
     check_free(outputs, args.overwrite)
     paths = common.expand_frames(args.frames)
     frames, plates, known = _look(paths, args)
-    threshold = _threshold(frames, plates, args)
-    options = {"max_rate": args.max_rate, "min_frames": args.min_frames, "threshold": threshold}
-    movers = find_movers(frames, plates, predicted=known, **options)
-    seen = [_measure(one, frames, plates) for one in common.progress(movers, "measuring")]
-    movers, seen = _confirmed(movers, seen)
+    search = search_movers(
+        frames, plates, predicted=known, max_rate=args.max_rate, min_frames=args.min_frames,
+        threshold=args.min_snr, progress=lambda some: common.progress(some, "taking the stars off"),
+    )  # fmt: skip
+    for words in search.notes:
+        common.note(words)
+    movers = search.movers
+    seen = [measure_sightings(one, frames, plates) for one in common.progress(movers, "measuring")]
+    movers, seen = confirmed(movers, seen)
     table = movers_table(movers, seen, frames)
-    table.meta.update(_provenance(frames, plates, args))
+    table.meta.update(_provenance(frames, plates, args, search))
     write_table(table, args.out, args.overwrite)
     if args.sightings is not None:
         write_table(sightings_table(movers, seen), args.sightings, args.overwrite)
@@ -104,21 +102,6 @@ def _check(args) -> None:
         raise InputError(
             f"--min-frames {args.min_frames}: two points are always on a line; 3 or more is needed"
         )
-
-
-def _threshold(frames, plates, args) -> float:
-    """As given, or higher where there are too many sources to try all pairs of them; that is said."""
-    from appulse.astrometry.movers import workable_threshold
-
-    if len(frames) < 3:
-        return args.min_snr
-    threshold = workable_threshold(frames, plates, max_rate=args.max_rate, threshold=args.min_snr)
-    if threshold > args.min_snr:
-        common.note(
-            f"so many sources that only those above S/N {threshold:.1f} are tried at up to {args.max_rate:g} "
-            "arcsec/h: a lower --max-rate or fewer frames go deeper"
-        )
-    return threshold
 
 
 def _look(paths, args):
@@ -151,149 +134,11 @@ def _look(paths, args):
     return frames, plates, known
 
 
-def _measure(mover, frames, plates) -> list:
-    """Each sighting fitted with the trail that its motion makes: (frame's index, Residual)."""
-    from appulse.astrometry.residuals import measure
-
-    found = []
-    for k, x, y in mover.sightings:
-        frame = frames[k]
-        try:
-            found.append((k, measure(frame, _expected(mover, frame, x, y), plates[k], at_pixel=(x, y))))
-        except AppulseError as error:
-            common.note(f"{frame.name}: {error}")
-        frame.release()
-    return found
-
-
-def _confirmed(movers, seen):
-    """Those that a careful fit shows on three frames at least: knots of a nebula are no dots."""
-    kept = [
-        (mover, found)
-        for mover, found in zip(movers, seen, strict=True)
-        if mover.designation or sum(one.seen for _, one in found) >= CONFIRMED
-    ]
-    if len(kept) < len(movers):
-        common.note(
-            f"{len(movers) - len(kept)} more lines dropped: a careful fit finds no dot at their sightings"
-        )
-    return [mover for mover, _ in kept], [found for _, found in kept]
-
-
-def _expected(mover, frame, x, y):
-    """A prediction at a sighting with the mover's own motion, for the shape of its trail."""
-    import numpy as np
-
-    from appulse.astrometry.prediction import Prediction
-
-    ra, dec = (float(v) for v in frame.to_sky(x, y))
-    pa = np.radians(mover.motion_pa)
-    return Prediction(
-        mover.designation or "unknown", ra, dec, mover.rate * np.sin(pa), mover.rate * np.cos(pa)
-    )
-
-
-def movers_table(movers, seen, frames):
-    """Movers with magnitudes and the names of their frames.
-
-    Parameters
-    ----------
-    movers : list of Mover
-    seen : list of list of (int, Residual)
-    frames : list of SolvedFrame
-
-    Returns
-    -------
-    Table
-        Columns of :func:`appulse.astrometry.movers.mover_table`, and ``mover`` (a number), ``mag``,
-        ``sigma_mag`` (masked where unknown) and ``seen_on``.
-    """
-    import numpy as np
-    from astropy.table import MaskedColumn, Table
-
-    from appulse.astrometry.movers import mover_table
-
-    table = Table(mover_table(movers))
-    table.add_column(np.arange(1, len(movers) + 1), 0, "mover")
-    light = np.array([_brightness(found) for found in seen], dtype=float).reshape(-1, 2)
-    for k, name in enumerate(("mag", "sigma_mag")):
-        unknown = ~np.isfinite(light[:, k])
-        table[name] = MaskedColumn(np.where(unknown, 0.0, light[:, k]), mask=unknown, unit="mag")
-    table["seen_on"] = [" ".join(frames[k].name for k, _, _ in one.sightings) for one in movers]
-    for name, decimals in DECIMALS.items():
-        if len(table):
-            table[name][:] = np.round(table[name], decimals)
-    return table
-
-
-def _brightness(found) -> tuple[float, float]:
-    """Median magnitude of the sightings and its error from their scatter and sigmas."""
-    import numpy as np
-
-    values = np.array([one.mag_obs for _, one in found if np.isfinite(one.mag_obs)])
-    if not len(values):
-        return np.nan, np.nan
-    sigmas = np.array([one.sigma_mag for _, one in found if np.isfinite(one.mag_obs)])
-    scatter = float(np.std(values, ddof=1)) if len(values) > 1 else 0.0
-    return float(np.median(values)), max(scatter, float(np.median(sigmas))) / len(values) ** 0.5
-
-
-def sightings_table(movers, seen):
-    """Every sighting, the plate's offset taken off where stars allowed.
-
-    Parameters
-    ----------
-    movers : list of Mover
-    seen : list of list of (int, Residual)
-
-    Returns
-    -------
-    Table
-    """
-    import numpy as np
-    from astropy.table import MaskedColumn, Table
-
-    rows = []
-    for number, (mover, found) in enumerate(zip(movers, seen, strict=True), start=1):
-        for _, one in found:
-            ra, dec, sigma = _place(one)
-            head = (number, mover.designation or "unknown", one.frame, one.time)
-            rows.append((*head, one.x, one.y, ra, dec, *sigma, one.mag_obs, one.sigma_mag, one.snr, one.flag))
-    table = Table()
-    units = {"x": "pix", "y": "pix", "ra": "deg", "dec": "deg", "sigma_ra": "arcsec", "sigma_dec": "arcsec",
-             "mag": "mag", "sigma_mag": "mag"}  # fmt: skip
-    for k, name in enumerate(SEEN):
-        values = [row[k] for row in rows]
-        if name in ("designation", "frame", "time", "flag"):
-            table[name] = np.array(values, dtype=str)
-        elif name == "mover":
-            table[name] = np.array(values, dtype=int)
-        else:
-            numbers = np.array(values, dtype=float)
-            gone = ~np.isfinite(numbers)
-            numbers = np.round(np.where(gone, 0.0, numbers), 8 if name in ("ra", "dec") else 4)
-            table[name] = MaskedColumn(numbers, mask=gone, unit=units.get(name))
-    return table
-
-
-def _place(one):
-    import numpy as np
-
-    if not np.isfinite(one.plate_offset).all():
-        return one.ra_obs, one.dec_obs, one.sigma_sky
-    east, north = one.plate_offset
-    sigma = np.sqrt(np.diag(one.covariance + one.plate_covariance))
-    return (
-        one.ra_obs - east / 3600 / np.cos(np.radians(one.dec_obs)),
-        one.dec_obs - north / 3600,
-        tuple(sigma),
-    )
-
-
-def _provenance(frames, plates, args) -> dict:
+def _provenance(frames, plates, args, search) -> dict:
     from appulse.formats.provenance import provenance
 
-    options = {"max_rate": args.max_rate, "min_frames": args.min_frames, "min_snr": args.min_snr}
+    options = {"max_rate": args.max_rate, "min_frames": args.min_frames, "min_snr": args.min_snr,
+               "method": search.method}  # fmt: skip
     stars = ", ".join(dict.fromkeys(plate.catalogue for plate in plates))
     orbits = "bundled starter set" if args.orbits is None else args.orbits.name
     return provenance(frames=frames, orbits=orbits, stars=stars, options=options)

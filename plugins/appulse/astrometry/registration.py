@@ -1,0 +1,246 @@
+"""One grid for all frames of a field: which pixel of each frame a place of the sky falls on.
+
+::
+
+    grid (pixels of one of the frames, counted from another corner)
+      |  its WCS                 |  WCS of frame k          |  what the stars of both frames say
+      v                          v                          v
+    sky  --------------------> pixels by the WCS -------> pixels where frame k shows it
+
+Turned, mirrored and shifted frames come out alike; a WCS that is off by some pixels is put right by the
+stars that both frames show.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy import ndimage
+
+from appulse.astrometry.matching import Match, match
+from appulse.constants import ARCSEC_PER_RAD
+from appulse.errors import MeasurementError
+from appulse.numerics.spherical import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
+
+MESH_PX = 32
+"""Places are computed so far apart and interpolated: a distortion of 10 px leaves some thousandths."""
+MOST_STARS = 600
+NEAR_ARCSEC, FAR_ARCSEC = 20.0, 180.0
+LARGEST_GRID = 2.5
+"""Sides of the grid over those of the frame it follows: frames strewn wider than that share little sky."""
+
+
+@dataclass(eq=False)
+class Registration:
+    """Where a set of frames lies on a common grid.
+
+    Parameters
+    ----------
+    frames : list of SolvedFrame
+    reference : int
+        Index of the frame whose pixels the grid follows.
+    origin : (int, int)
+        x and y of the grid's pixel (0, 0) in the reference frame's pixels.
+    shape : (int, int)
+        Rows and columns of the grid.
+    matches : list of Match or None
+        What the common stars say; None where the WCS alone is followed.
+    common : list of int
+        Stars that each frame has in common with the reference.
+    """
+
+    frames: list
+    reference: int
+    origin: tuple[int, int]
+    shape: tuple[int, int]
+    matches: list[Match | None]
+    common: list[int]
+    _meshes: dict = field(default_factory=dict, repr=False)
+
+    def to_frame(self, k: int, gx, gy):
+        """Pixels of frame k that show places of the grid.
+
+        Parameters
+        ----------
+        k : int
+        gx, gy : (n,) arrays
+            Zero-based px of the grid.
+
+        Returns
+        -------
+        x, y : (n,) arrays
+        """
+        x, y = np.asarray(gx, float) + self.origin[0], np.asarray(gy, float) + self.origin[1]
+        if k == self.reference:
+            return x, y
+        return _through(self.frames[self.reference], self.frames[k], self.matches[k], x, y)
+
+    def rows(self, k: int, first: int, last: int) -> np.ndarray:
+        """Pixels of frame k for the grid's rows first..last-1: (y, x), shape (2, last - first, nx)."""
+        mesh = self._mesh(k)
+        where = np.arange(first, last) / MESH_PX, np.arange(self.shape[1]) / MESH_PX
+        return np.stack([_bilinear(one, *where) for one in mesh])
+
+    def jacobian(self, k: int) -> np.ndarray:
+        """d(x, y of frame k) / d(x, y of the grid) at the grid's middle, (2, 2)."""
+        cy, cx = (self.shape[0] - 1) / 2, (self.shape[1] - 1) / 2
+        x, y = self.to_frame(k, cx + np.array([0.5, -0.5, 0, 0]), cy + np.array([0, 0, 0.5, -0.5]))
+        return np.array([[x[0] - x[1], x[2] - x[3]], [y[0] - y[1], y[2] - y[3]]])
+
+    def _mesh(self, k):
+        if k not in self._meshes:
+            ny, nx = (n // MESH_PX + 2 for n in self.shape)
+            gx, gy = np.meshgrid(MESH_PX * np.arange(nx), MESH_PX * np.arange(ny))
+            x, y = self.to_frame(k, gx.ravel(), gy.ravel())
+            self._meshes[k] = np.stack([y, x]).reshape(2, ny, nx)
+        return self._meshes[k]
+
+
+def register(frames, plates, *, least: int = 3) -> Registration:
+    """Lay frames of one field on a common grid.
+
+    Parameters
+    ----------
+    frames : sequence of SolvedFrame
+    plates : sequence of PlateCheck
+        Of the same frames: their sources are used.
+    least : int
+        The grid covers what so many frames show.
+
+    Returns
+    -------
+    Registration
+
+    Raises
+    ------
+    MeasurementError
+        If fewer than `least` frames share a piece of sky, or a frame shows many stars and none of them where
+        the others have theirs.
+    """
+    reference = _middle_frame(frames, plates)
+    matches, common = [], []
+    for k, frame in enumerate(frames):
+        found = None if k == reference else _common_stars(frames, plates, reference, k)
+        if k != reference and found is None and min(_bright(plates[j]) for j in (k, reference)) >= 12:
+            raise MeasurementError(f"{frame.name}: its stars lie nowhere near those of the other frames")
+        matches.append(found)
+        common.append(len(plates[k].survey.sources) if k == reference else _pairs(found))
+    origin, shape = _extent(frames, matches, reference, least)
+    return Registration(list(frames), reference, origin, shape, matches, common)
+
+
+def _middle_frame(frames, plates) -> int:
+    """The frame of median seeing."""
+    width = [p.survey.psf.fwhm * f.pixel_scale for f, p in zip(frames, plates, strict=True)]
+    return int(np.argsort(width, kind="stable")[(len(width) - 1) // 2])
+
+
+def _bright(plate) -> int:
+    return int(np.sum(np.asarray(plate.survey.sources["snr"])[:MOST_STARS] > 12))
+
+
+def _pairs(found) -> int:
+    return 0 if found is None else len(found.star)
+
+
+def _common_stars(frames, plates, reference, k) -> Match | None:
+    here, there = plates[reference].survey.sources[:MOST_STARS], plates[k].survey.sources[:MOST_STARS]
+    x, y = _through(frames[reference], frames[k], None, np.asarray(here["x"]), np.asarray(here["y"]))
+    known = np.isfinite(x) & np.isfinite(y)
+    scale, (ny, nx) = frames[k].pixel_scale, frames[k].shape
+    tolerance = max(1.5, 0.7 * plates[k].survey.psf.fwhm)
+    near = max(NEAR_ARCSEC / scale, 3 * tolerance)
+    return match(
+        np.column_stack([x, y])[known], np.column_stack([there["x"], there["y"]]), tolerance=tolerance,
+        near=near, far=max(FAR_ARCSEC / scale, 2 * near), centre=((nx - 1) / 2, (ny - 1) / 2),
+    )  # fmt: skip
+
+
+def _through(reference, frame, found, x, y):
+    """From pixels of one frame to those of another, by the sky and the stars in common."""
+    x, y = frame.to_pixel(*reference.to_sky(x, y))
+    if found is None:
+        return x, y
+    moved = found.apply(np.column_stack([x, y]))
+    return moved[:, 0], moved[:, 1]
+
+
+def _extent(frames, matches, reference, least):
+    """Origin and shape of the box that holds all sky shown by `least` frames, in the reference's pixels."""
+    ny, nx = frames[reference].shape
+    step = max(4, min(nx, ny) // 100)
+    wide = (LARGEST_GRID - 1) / 2
+    gx, gy = np.meshgrid(
+        np.arange(-wide * nx, (1 + wide) * nx, step), np.arange(-wide * ny, (1 + wide) * ny, step)
+    )
+    count = np.zeros(gx.shape, int)
+    for k, frame in enumerate(frames):
+        x, y = gx.ravel(), gy.ravel()
+        if k != reference:
+            x, y = _through(frames[reference], frame, matches[k], x, y)
+        # NaN compares false: what the projection does not reach is not shown.
+        inside = (x > -0.5) & (x < frame.shape[1] - 0.5) & (y > -0.5) & (y < frame.shape[0] - 0.5)
+        count += inside.reshape(gx.shape)
+    shown = count >= min(least, len(frames))
+    if not shown.any():
+        raise MeasurementError(f"no sky that {least} of the frames show")
+    shown = ndimage.binary_dilation(shown, np.ones((3, 3), bool))
+    x0, x1 = int(np.floor(gx[shown].min())), int(np.ceil(gx[shown].max()))
+    y0, y1 = int(np.floor(gy[shown].min())), int(np.ceil(gy[shown].max()))
+    if np.all(count[(gx >= 0) & (gx < nx) & (gy >= 0) & (gy < ny)] == len(frames)):
+        # Frames that lie on each other: the grid is the frame, not a step more.
+        x0, x1, y0, y1 = max(x0, 0), min(x1, nx - 1), max(y0, 0), min(y1, ny - 1)
+    return (x0, y0), (y1 - y0 + 1, x1 - x0 + 1)
+
+
+def _bilinear(mesh, rows, columns):
+    """Values of a mesh at the product of fractional rows and columns."""
+    j = np.minimum(rows.astype(int), mesh.shape[0] - 2)
+    i = np.minimum(columns.astype(int), mesh.shape[1] - 2)
+    v, u = (rows - j)[:, None], columns - i
+    line = mesh[j] * (1 - v) + mesh[j + 1] * v
+    return line[:, i] * (1 - u) + line[:, i + 1] * u
+
+
+class GridSky:
+    """Grid pixels and a tangent plane, the reference plate's zero point off.
+
+    Parameters
+    ----------
+    registration : Registration
+    plates : sequence of PlateCheck
+    centre : (3,) array
+        Unit vector at which the plane touches.
+    """
+
+    def __init__(self, registration, plates, centre):
+        self.registration, self.centre = registration, centre
+        self.frame = registration.frames[registration.reference]
+        plate = plates[registration.reference]
+        self.model = plate.model if plate.corrected else None
+
+    def offsets(self, gx, gy):
+        """xi, eta in arcsec of places of the grid, shape (2, n)."""
+        x, y = gx + self.registration.origin[0], gy + self.registration.origin[1]
+        place = ARCSEC_PER_RAD * np.stack(offsets_rad(self.centre, unit_from_radec(*self.frame.to_sky(x, y))))
+        if self.model is not None:
+            place = place - (self.model.terms(x, y) @ np.stack([self.model.east, self.model.north], 1)).T
+        return place
+
+    def grid(self, xi, eta):
+        """Places of the grid, px, shape (2, n)."""
+        east, north = tangent_axes(self.centre)
+        shift = np.zeros((2, len(xi)))
+        for _ in range(1 if self.model is None else 3):
+            a, b = xi + shift[0], eta + shift[1]
+            unit = self.centre + (a[:, None] * east + b[:, None] * north) / ARCSEC_PER_RAD
+            unit /= np.linalg.norm(unit, axis=1)[:, None]
+            x, y = self.frame.to_pixel(*radec_from_unit(unit))
+            if self.model is not None:
+                shift = (self.model.terms(x, y) @ np.stack([self.model.east, self.model.north], 1)).T
+        return np.stack([x - self.registration.origin[0], y - self.registration.origin[1]])
+
+    def jacobian(self, gx, gy):
+        """d(xi, eta) / d(gx, gy), arcsec per px, (2, 2)."""
+        step = np.array([0.5, -0.5, 0.0, 0.0])
+        at = self.offsets(gx + step, gy + step[[2, 3, 0, 1]])
+        return np.stack([at[:, 0] - at[:, 1], at[:, 2] - at[:, 3]], axis=1)
