@@ -125,6 +125,11 @@ def test_outlines_are_added_within_limits(app, first):
     dialog.types.choose(["globular cluster"])
     assert dialog.add().wait()
     assert "no catalogue object lies in these frames" in dialog.status.text()
+    dialog.types.tick_all(False)
+    assert dialog.add() is None
+    assert "no type is ticked" in dialog.status.text()
+    dialog.types.tick_all()
+    assert "types" not in dialog.limits()
 
 
 @pytest.mark.needs_qt
@@ -146,6 +151,15 @@ def test_several_types_are_chosen_in_the_style_of_a_layer(app):
     assert layer.graphic.visible_objects().tolist() == [True, False]
     layer.state.types = ["galaxy"]
     assert galaxies.checkState() == Qt.Checked
+    row = editor.types.parentWidget()
+    row.none_button.click()
+    assert editor.types.none_ticked
+    assert layer.graphic.visible_objects().tolist() == [True, True]
+    galaxies.setCheckState(Qt.Checked)
+    assert layer.state.types == ["galaxy"]
+    row.all_button.click()
+    assert layer.state.types == []
+    assert not editor.types.none_ticked
 
 
 def invented_catalogue(iris_orbits, n=6000):

@@ -5,7 +5,6 @@ from qtpy.QtCore import Qt
 from qtpy.QtWidgets import (
     QAbstractItemView,
     QComboBox,
-    QDialog,
     QDoubleSpinBox,
     QFileDialog,
     QHBoxLayout,
@@ -23,8 +22,8 @@ from .. import choices, sources
 from ..field_bodies import bodies_in, make_tracks
 from ..frames import frame_of
 from .desk import add_tracks, frames_of, shown_frames
-from .jobs import Job, tell
-from .panels import open_once
+from .jobs import Job
+from .panels import Panel, open_once
 
 COLUMNS = ("body", "mag", "rate\n″/h", "from centre\n′", "1σ\n″")
 OPEN_FILE = "another file…"
@@ -44,7 +43,7 @@ class _Number(QTableWidgetItem):
         return self.value < other.value
 
 
-class BodiesDialog(QDialog):
+class BodiesDialog(Panel):
     """What should be in the frame, and tracks of what is chosen.
 
     Parameters
@@ -54,11 +53,9 @@ class BodiesDialog(QDialog):
     """
 
     def __init__(self, session, parent=None):
-        super().__init__(parent)
-        self.setWindowTitle("Bodies in this frame")
-        self.setAttribute(Qt.WA_DeleteOnClose, False)
+        super().__init__(session, parent, "Bodies in this frame")
         self.resize(560, 480)
-        self.session, self.found, self._job = session, [], None
+        self.found, self._job = [], None
         self._build()
         self.fill()
 
@@ -89,8 +86,7 @@ class BodiesDialog(QDialog):
         low = QHBoxLayout()
         low.addWidget(self.name_line, 1)
         low.addWidget(self.add_button)
-        self.status, self.progress = QLabel(""), QProgressBar()
-        self.status.setWordWrap(True)
+        self.progress = QProgressBar()
         self.progress.hide()
         layout = QVBoxLayout(self)
         layout.addLayout(top)
@@ -134,15 +130,6 @@ class BodiesDialog(QDialog):
         choices.current().orbits = str(path)
         self.fill()
 
-    def say(self, words):
-        """Show a line at the foot of the panel.
-
-        Parameters
-        ----------
-        words : str
-        """
-        self.status.setText(words)
-
     def source(self):
         """The source that is chosen.
 
@@ -168,13 +155,9 @@ class BodiesDialog(QDialog):
         path, limit, frame = self.source_box.currentData(), self.limit.value(), frame_of(data)
         self._job = Job(lambda _job: bodies_in(frame, sources.open_orbits(path), limit))
         self._job.done.connect(self.show_found)
-        self._job.failed.connect(self._failed)
+        self._job.failed.connect(self.fail)
         self._job.ended.connect(self._ended)
         return self._job.start()
-
-    def _failed(self, exc):
-        tell(exc)
-        self.say(str(exc))
 
     def _ended(self):
         self.find_button.setEnabled(True)
@@ -227,7 +210,7 @@ class BodiesDialog(QDialog):
         try:
             return self.add([self.source().find(self.name_line.text())])
         except ValueError as exc:
-            self._failed(exc)
+            self.fail(exc)
             return None
 
     def add_chosen(self):
@@ -263,7 +246,7 @@ class BodiesDialog(QDialog):
         self._job = Job(lambda job: make_tracks(source, frames, keys, first_color=taken, progress=job.step))
         self._job.progressed.connect(lambda done, _of: self.progress.setValue(done))
         self._job.done.connect(self.show_tracks)
-        self._job.failed.connect(self._failed)
+        self._job.failed.connect(self.fail)
         self._job.ended.connect(self._ended)
         return self._job.start()
 

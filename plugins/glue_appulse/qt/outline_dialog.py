@@ -1,13 +1,10 @@
 """Panel that adds outlines of deep-sky objects to the frames."""
 
-from qtpy.QtCore import Qt
 from qtpy.QtWidgets import (
-    QDialog,
     QDoubleSpinBox,
     QFileDialog,
     QFormLayout,
     QHBoxLayout,
-    QLabel,
     QPushButton,
     QVBoxLayout,
 )
@@ -17,12 +14,17 @@ from appulse.catalogues.deepsky import TYPES
 from ..kinds import OUTLINES, all_of
 from ..sky_outlines import objects_of, outlines_data
 from .desk import add_overlay, frames_of
-from .jobs import Job, tell
-from .panels import open_once
-from .type_list import TypeList
+from .jobs import Job
+from .panels import Panel, open_once
+from .type_list import TypeList, TypeRow
+
+WORDS = (
+    "Objects without a magnitude are always taken. "
+    "Types, names and limits can be changed later in the layer's style."
+)
 
 
-class OutlineDialog(QDialog):
+class OutlineDialog(Panel):
     """Limits of what is drawn, and a file of one's own polygons.
 
     Parameters
@@ -32,10 +34,8 @@ class OutlineDialog(QDialog):
     """
 
     def __init__(self, session, parent=None):
-        super().__init__(parent)
-        self.setWindowTitle("Outlines of deep-sky objects")
-        self.setAttribute(Qt.WA_DeleteOnClose, False)
-        self.session, self._job, self._label = session, None, "outlines"
+        super().__init__(session, parent, "Outlines of deep-sky objects", WORDS)
+        self._job = None
         self.larger = QDoubleSpinBox(maximum=600.0, suffix=" arcmin", value=0.0)
         self.brighter = QDoubleSpinBox(minimum=0.0, maximum=30.0, suffix=" mag", value=30.0)
         self.add_button, self.file_button = (
@@ -46,17 +46,12 @@ class OutlineDialog(QDialog):
         self.file_button.clicked.connect(self._choose_file)
         self.types = TypeList(sorted(set(TYPES.values())))
         form = QFormLayout()
-        form.addRow("types", self.types)
+        form.addRow("types", TypeRow(self.types))
         form.addRow("at least", self.larger)
         form.addRow("not fainter than", self.brighter)
         buttons = QHBoxLayout()
         buttons.addWidget(self.add_button)
         buttons.addWidget(self.file_button)
-        self.status = QLabel(
-            "Objects without a magnitude are always taken. "
-            "Types, names and limits can be changed later in the layer's style."
-        )
-        self.status.setWordWrap(True)
         layout = QVBoxLayout(self)
         layout.addLayout(form)
         layout.addLayout(buttons)
@@ -81,10 +76,13 @@ class OutlineDialog(QDialog):
 
         Returns
         -------
-        Job
+        Job or None
         """
+        if self.types.none_ticked:
+            self.say("no type is ticked, so nothing would be added: tick one, or All")
+            return None
         frames, limits = frames_of(self.session), self.limits()
-        return self._start(lambda _job: outlines_data(objects_of(frames, **limits)), "outlines")
+        return self._start(lambda _job: outlines_data(objects_of(frames, **limits)))
 
     def _choose_file(self):
         path, _kind = QFileDialog.getOpenFileName(self, "Table of polygons: name, ring, ra, dec")
@@ -105,25 +103,18 @@ class OutlineDialog(QDialog):
         from appulse.catalogues.deepsky import read_polygons
 
         label = str(path).replace("\\", "/").rpartition("/")[2]
-        return self._start(
-            lambda _job: outlines_data(read_polygons(path), label=label, color="#c9a7ff"), label
-        )
+        return self._start(lambda _job: outlines_data(read_polygons(path), label=label, color="#c9a7ff"))
 
-    def _start(self, function, label):
+    def _start(self, function):
         self.add_button.setEnabled(False)
-        self._label = label
         self._job = Job(function)
         self._job.done.connect(self.show_outlines)
-        self._job.failed.connect(self._failed)
+        self._job.failed.connect(self.fail)
         self._job.ended.connect(self._ended)
         return self._job.start()
 
     def _ended(self):
         self.add_button.setEnabled(True)
-
-    def _failed(self, exc):
-        tell(exc)
-        self.status.setText(str(exc))
 
     def show_outlines(self, data):
         """Put outlines into the viewers; those of the same name are replaced.
@@ -136,7 +127,7 @@ class OutlineDialog(QDialog):
         for old in [one for one in all_of(collection, OUTLINES) if one.label == data.label]:
             collection.remove(old)
         add_overlay(self.session, data)
-        self.status.setText(f"added {data.size} objects as '{data.label}'")
+        self.say(f"added {data.size} objects as '{data.label}'")
 
 
 def open_dialog(session, _data_collection=None):

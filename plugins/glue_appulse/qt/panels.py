@@ -1,4 +1,70 @@
-"""Panels and dialogs that an application has once."""
+"""Panels and dialogs that an application has once, with a line at the foot that tells how things stand."""
+
+from qtpy.QtCore import Qt
+from qtpy.QtWidgets import QDialog, QLabel
+
+from .jobs import failure_words, tell
+
+
+class Notice(QLabel):
+    """Line at the foot of a panel.
+
+    Parameters
+    ----------
+    words : str
+    """
+
+    def __init__(self, words=""):
+        super().__init__(words)
+        self.setWordWrap(True)
+        self.setTextInteractionFlags(Qt.TextSelectableByMouse)
+
+    def fail(self, exc):
+        """Show a failure in words, here and in glue's console.
+
+        Parameters
+        ----------
+        exc : Exception
+        """
+        tell(exc)
+        self.setText(failure_words(exc))
+
+
+class Panel(QDialog):
+    """Window that is made once and only hidden when it is closed.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+    parent : QWidget or None
+    title : str
+    words : str
+        In the notice line, at first.
+    """
+
+    def __init__(self, session, parent, title, words=""):
+        super().__init__(parent)
+        self.setWindowTitle(title)
+        self.setAttribute(Qt.WA_DeleteOnClose, False)
+        self.session, self.status = session, Notice(words)
+
+    def say(self, words):
+        """Show a line at the foot of the panel.
+
+        Parameters
+        ----------
+        words : str
+        """
+        self.status.setText(words)
+
+    def fail(self, exc):
+        """Show a failure at the foot of the panel and in glue's console.
+
+        Parameters
+        ----------
+        exc : Exception
+        """
+        self.status.fail(exc)
 
 
 def open_once(session, cls, area=None):

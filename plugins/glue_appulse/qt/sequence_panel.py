@@ -7,9 +7,7 @@ import weakref
 from qtpy.QtCore import QEvent, Qt
 from qtpy.QtWidgets import (
     QApplication,
-    QDialog,
     QHBoxLayout,
-    QLabel,
     QProgressBar,
     QPushButton,
     QSplitter,
@@ -22,8 +20,8 @@ from ..frames import frame_of
 from ..sequence_plan import Plan, folder_state, night_frames, suggested_folder
 from .body_box import BodyBox
 from .grades_table import GradesTable
-from .jobs import Job, failure_words, tell
-from .panels import open_once
+from .jobs import Job
+from .panels import Panel, open_once
 from .picture_view import PictureChooser
 from .sequence import show_stacks
 from .sequence_options import SequenceOptions
@@ -33,7 +31,7 @@ START_WORDS = "Preview shows within seconds how the picture will look."
 RUN, RESUME = "Run", "Resume"
 
 
-class SequencePanel(QDialog):
+class SequencePanel(Panel):
     """Stacks, composite and animation of the frames that are loaded.
 
     Parameters
@@ -43,19 +41,15 @@ class SequencePanel(QDialog):
     """
 
     def __init__(self, session, parent=None):
-        super().__init__(parent)
-        self.setWindowTitle("Stacks and picture of the night")
-        self.setAttribute(Qt.WA_DeleteOnClose, False)
+        super().__init__(session, parent, "Stacks and picture of the night")
         self.setWindowFlag(Qt.WindowMaximizeButtonHint)
         self.resize(1180, 720)
-        self.session, self.job, self.frames = session, None, None
+        self.job, self.frames = None, None
         self._graded = tempfile.mkdtemp(prefix="appulse-grades-")
         weakref.finalize(self, shutil.rmtree, self._graded, ignore_errors=True)
         self.body, self.table, self.options = BodyBox(session), GradesTable(), SequenceOptions()
         self.pictures = PictureChooser((PREVIEW, COMPOSITE, ANIMATION), START_WORDS)
-        self.status, self.progress = QLabel(""), QProgressBar()
-        self.status.setWordWrap(True)
-        self.status.setTextInteractionFlags(Qt.TextSelectableByMouse)
+        self.progress = QProgressBar()
         self._build()
         self.options.moved.connect(self._name_run)
         QApplication.instance().aboutToQuit.connect(self.cancel)
@@ -138,15 +132,6 @@ class SequencePanel(QDialog):
             if state == "unfinished" else "Stacks, composite and animation at full resolution"
         )  # fmt: skip
 
-    def say(self, words):
-        """Show a line at the foot of the panel.
-
-        Parameters
-        ----------
-        words : str
-        """
-        self.status.setText(words)
-
     # --- what is wanted
 
     def plan(self):
@@ -195,8 +180,13 @@ class SequencePanel(QDialog):
         -------
         Job
         """
-        folder = self._graded
-        return self._start(lambda job, plan: work.run(plan, folder, job.stage, _asked(job)), self.show_result)
+        folder, wanted = self._graded, self.options.wanted_stacks()
+
+        def make(job, plan):
+            answer = work.run(plan, folder, job.stage, _asked(job))
+            return answer, work.load_stacks(answer.value.written, wanted)
+
+        return self._start(make, self.show_result)
 
     def cancel(self):
         """Stop what is going on at its next step."""
@@ -242,8 +232,7 @@ class SequencePanel(QDialog):
         if isinstance(exc, OutputExistsError):
             self.say(_KEPT.format(self.plan().out))
             return
-        tell(exc)
-        self.say(failure_words(exc))
+        self.fail(exc)
 
     def _ended(self):
         self.job = None
@@ -279,19 +268,20 @@ class SequencePanel(QDialog):
             words += "; marks come with the run"
         self.say("; ".join([words, *dict.fromkeys(answer.lines)]))
 
-    def show_result(self, answer):
+    def show_result(self, made):
         """Open the stacks as frames, show the picture.
 
         Parameters
         ----------
-        answer : glue_appulse.sequence.Answer
+        made : (glue_appulse.sequence.Answer, list of glue.core.data.Data)
         """
+        answer, stacks = made
         result = answer.value
         self.table.show_grades([shot.grade for shot in result.night.shots])
         files = {path.name: path for path in result.written}
         pictures = {COMPOSITE: files["composite.png"], ANIMATION: files["animation.gif"]}
         self.pictures.offer(COMPOSITE, pictures)
-        show_stacks(self.session, work.load_stacks(result.written, self.options.wanted_stacks()))
+        show_stacks(self.session, stacks)
         words = f"{len(result.night.kept)} of {len(result.night.shots)} frames; written to {self.plan().out}"
         taken = [f"{result.reused} parts taken over"] if result.reused else []
         self.say("; ".join([words, *taken, *dict.fromkeys(answer.lines)]))

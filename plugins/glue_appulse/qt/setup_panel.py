@@ -1,9 +1,7 @@
 """Panel of site, time, camera and sources: what is known and where it comes from, and what the user says."""
 
-from qtpy.QtCore import Qt
 from qtpy.QtWidgets import (
     QComboBox,
-    QDialog,
     QFileDialog,
     QFormLayout,
     QHBoxLayout,
@@ -19,7 +17,7 @@ from ..kinds import TRACK, all_of
 from .desk import add_tracks, frames_of
 from .instrument_box import InstrumentBox
 from .jobs import Job, tell
-from .panels import open_once
+from .panels import Panel, open_once
 
 ALL = "all frames"
 #: Field, words, hint.
@@ -33,7 +31,7 @@ FIELDS = (
 )
 
 
-class SetupPanel(QDialog):
+class SetupPanel(Panel):
     """What is known about frames and sources.
 
     Parameters
@@ -43,19 +41,16 @@ class SetupPanel(QDialog):
     """
 
     def __init__(self, session, parent=None):
-        super().__init__(parent)
-        self.setWindowTitle("Set-up: site, time, camera, sources")
-        self.setAttribute(Qt.WA_DeleteOnClose, False)
+        super().__init__(session, parent, "Set-up: site, time, camera, sources")
         self.resize(680, 640)
-        self.session, self.job = session, None
+        self.job = None
         self.frame_box, self.time_is = QComboBox(), QComboBox()
         self.time_is.addItems(["", "start", "mid", "end"])
         self.lines = {name: QLineEdit(placeholderText=hint) for name, _words, hint in FIELDS}
         self.known = {name: QLabel("") for name, _words, _hint in FIELDS}
         self.sources = {what: QLabel("") for what in ("orbits", "stars")}
-        self.site_name, self.status = QLineEdit(placeholderText="name of the site"), QLabel("")
-        self.status.setWordWrap(True)
-        self.instrument = InstrumentBox(self._use_camera, self.status.setText)
+        self.site_name = QLineEdit(placeholderText="name of the site")
+        self.instrument = InstrumentBox(self._use_camera, self.say)
         self._build()
         self.fill()
 
@@ -158,11 +153,10 @@ class SetupPanel(QDialog):
         try:
             lines = frame_setup.apply(self._frames(), self.given())
         except (ValueError, OSError) as exc:
-            tell(exc)
-            self.status.setText(str(exc))
+            self.fail(exc)
             return None
         self.show_known()
-        self.status.setText("; ".join(lines) or "applied")
+        self.say("; ".join(lines) or "applied")
         return self._tracks_anew()
 
     def _tracks_anew(self):
@@ -209,8 +203,7 @@ class SetupPanel(QDialog):
         try:
             self.sources[what].setText(frame_setup.source_words(path, what))
         except (ValueError, OSError) as exc:
-            tell(exc)
-            self.status.setText(str(exc))
+            self.fail(exc)
             return
         setattr(choices.current(), what, str(path))
 
@@ -222,10 +215,9 @@ class SetupPanel(QDialog):
             name = self.site_name.text().strip() or None
             path = frame_setup.keep(site=site, site_name=name, orbits=chosen.orbits, stars=chosen.stars)
         except (ValueError, OSError) as exc:
-            tell(exc)
-            self.status.setText(str(exc))
+            self.fail(exc)
         else:
-            self.status.setText(f"kept in {path}; its earlier state, if any, is beside it as .bak")
+            self.say(f"kept in {path}; its earlier state, if any, is beside it as .bak")
 
 
 def open_panel(session, _data_collection=None):

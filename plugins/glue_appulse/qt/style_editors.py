@@ -6,7 +6,7 @@ from glue_qt.utils.colors import QColorBox
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, QGridLayout, QSlider, QWidget
 
-from .type_list import TypeList
+from .type_list import TypeList, TypeRow
 
 
 def _spin(low, high, step, decimals=1, suffix=""):
@@ -115,7 +115,6 @@ class OutlineEditor(LayerEditor):
         self.row("at least", _spin(0, 10_000, 1, suffix=" arcmin"), "value_min_size")
         self.row("not fainter than", _spin(-5, 99, 0.5, suffix=" mag"), "value_max_magnitude")
 
-
     def _types_row(self):
         state = self._state
         data = getattr(state.layer, "data", state.layer)
@@ -124,7 +123,7 @@ class OutlineEditor(LayerEditor):
         self.types.changed.connect(lambda types: setattr(state, "types", types))
         self._follow_types = lambda types: self.types.choose(list(types))
         state.add_callback("types", self._follow_types)
-        self.form.addRow("types", self.types)
+        self.form.addRow("types", TypeRow(self.types))
 
 
 class MarkEditor(LayerEditor):
