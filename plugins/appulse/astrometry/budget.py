@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from astropy import units as u
 from astropy.table import QTable
-from scipy import stats
 
+from appulse.astrometry.chances import chi2_sf
 from appulse.errors import MeasurementError
 
 LIKELY, UNLIKELY = 0.05, 0.0027
@@ -85,7 +85,7 @@ def error_budget(residual, *, clock_sigma_s: float | None = None) -> Budget:
     checked = np.isfinite(residual.plate_offset).all()
     offset = residual.corrected if checked else np.array([residual.dra_cosdec, residual.ddec])
     chi2 = float(offset @ np.linalg.solve(total, offset))
-    probability = float(stats.chi2.sf(chi2, 2))
+    probability = float(chi2_sf(chi2, 2))
     return Budget(
         lines, total, offset, chi2, probability, _sentence(residual, lines, total, chi2, probability)
     )

@@ -11,8 +11,8 @@ References: King 1983, PASP 95, 163 (profile fitting); Winick 1986, JOSA A 3, 18
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import chi2
 
+from appulse.astrometry.chances import chi2_isf
 from appulse.astrometry.noise import Noise
 from appulse.astrometry.pixel_phase import phase_error
 from appulse.astrometry.profile_fit import REJECT, ProfileFit
@@ -147,7 +147,7 @@ def _enough(fit: ProfileFit, doubt: int, chance: float, narrow: float) -> bool:
     """Whether the residuals hint at nothing more than the background that was fitted."""
     rejected = int((fit.stamp.good & ~fit.used).sum())
     new = (doubt + 1) * (doubt + 2) // 2 - fit.basis.shape[1]
-    if rejected > MANY_REJECTED * len(fit.used) or fit.gain_of(doubt) > chi2.isf(chance, new):
+    if rejected > MANY_REJECTED * len(fit.used) or fit.gain_of(doubt) > chi2_isf(chance, new):
         return False
     inner, n = fit.inner_sky(narrow)
     loose = np.sqrt(0.5 * max(1.0 / n - 1.0 / fit.used.sum(), 0.0))

@@ -12,10 +12,12 @@ A shift wins only if so many votes in one cell are a chance of less than one in 
 """
 
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
-from scipy import stats
 from scipy.spatial import cKDTree
+
+from appulse.astrometry.chances import poisson_sf
 
 CHANCE = 1e-3
 MAX_STARS, MAX_SOURCES = 1500, 3000
@@ -108,22 +110,20 @@ def vote(stars, sources, reach, cell):
     chance : float
     """
     near = cKDTree(sources).query_ball_point(stars, reach * np.sqrt(2))
-    pairs = [(i, j) for i, found in enumerate(near) for j in found]
-    if len(pairs) < 2:
-        return None, 1.0
-    pairs = np.array(pairs)
-    offsets = sources[pairs[:, 1]] - stars[pairs[:, 0]]
+    first = np.repeat(np.arange(len(stars)), [len(found) for found in near])
+    second = np.fromiter(chain.from_iterable(near), int, len(first))
+    offsets = sources[second] - stars[first]
     offsets = offsets[np.max(np.abs(offsets), axis=1) <= reach]
     if len(offsets) < 2:
         return None, 1.0
     tree = cKDTree(offsets)
-    counts = np.array([len(found) for found in tree.query_ball_point(offsets, cell)])
+    counts = tree.query_ball_point(offsets, cell, return_length=True)
     best = int(np.argmax(counts))
     mean = len(offsets) * np.pi * cell**2 / (2 * reach) ** 2
     # The rest of the votes set the rate: the true pairs themselves are no background.
     rate = max((len(offsets) - counts[best]) * np.pi * cell**2 / (2 * reach) ** 2, 0.1 * mean, 1e-6)
     trials = max(len(offsets), (2 * reach / cell) ** 2 / np.pi)
-    chance = float(min(1.0, trials * stats.poisson.sf(counts[best] - 2, rate)))
+    chance = float(min(1.0, trials * poisson_sf(counts[best] - 2, rate)))
     if counts[best] < 3 or chance > CHANCE:
         return None, chance
     inside = offsets[np.hypot(*(offsets - offsets[best]).T) <= cell]

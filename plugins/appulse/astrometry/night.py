@@ -6,8 +6,8 @@ All offsets are O-C with the plate's zero point taken off where there is one, ar
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import stats
 
+from appulse.astrometry.chances import chi2_sf
 from appulse.astrometry.linear_motion import polynomial, solve
 from appulse.astrometry.scatter import add_floor, mark_outliers
 from appulse.errors import MeasurementError
@@ -198,7 +198,7 @@ def fit_motion(night: Night, body: int = 0) -> Motion:
     ]  # fmt: skip
     chi2 = np.array([np.nan if f is None else f[2] for f in fits])
     dof = np.array([2 * (len(use) - order - 1) for order in range(3)])
-    curved = bool(fits[2] is not None and stats.chi2.sf(chi2[1] - chi2[2], 2) < 0.01)
+    curved = bool(fits[2] is not None and chi2_sf(chi2[1] - chi2[2], 2) < 0.01)
     order = 2 if curved else 1 if fits[1] is not None else 0
     nan2, nan22 = np.full(2, np.nan), np.full((2, 2), np.nan)
     parameters, cov, _ = fits[order]

@@ -8,8 +8,8 @@ Gronchi 2010, Theory of Orbit Determination, chapter 5).
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
 
+from appulse.astrometry.chances import chi2_sf
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.orbits import Orbit
 from appulse.constants import ARCSEC_PER_RAD
@@ -202,7 +202,7 @@ def _sentence(orbit, count, used, before, after, dof, gain, size, has_prior) -> 
     )
     if not has_prior:
         return words + f" with {dof} degrees of freedom; no prior covariance was used."
-    chance = stats.chi2.sf(size**2, 6)
+    chance = chi2_sf(size**2, 6)
     words += f"; the correction is {size:.1f} sigma of the prior (chance {chance:.2g})"
     if np.min(gain) > LEAST_GAIN:
         return words + "; nothing is gained: the arc is too short or too rough for this orbit."

@@ -28,6 +28,7 @@ class ProfileFit:
         self.n_source = self.n_head + 3 * len(self.near)
         self.n_parameters = self.n_source + self.basis.shape[1]
         self.used = stamp.good.copy()
+        self._leverage = None
         self.p = np.zeros(self.n_parameters)
         self.p[:2] = x, y
         if self.free_trail:
@@ -93,10 +94,12 @@ class ProfileFit:
 
     def _free(self, away) -> float:
         """Share of the scatter that the background did not take along; it takes most at the stamp's rim."""
-        q, _ = np.linalg.qr(self.basis[self.used])
-        leverage = np.zeros(len(self.used))
-        leverage[self.used] = np.sum(q**2, axis=1)
-        return max(1.0 - float(np.mean(leverage[away])), 0.1)
+        if self._leverage is None or not np.array_equal(self._leverage[0], self.used):
+            q, _ = np.linalg.qr(self.basis[self.used])
+            leverage = np.zeros(len(self.used))
+            leverage[self.used] = np.sum(q**2, axis=1)
+            self._leverage = self.used.copy(), leverage
+        return max(1.0 - float(np.mean(self._leverage[1][away])), 0.1)
 
     # --- fit
 

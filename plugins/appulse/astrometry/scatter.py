@@ -1,8 +1,8 @@
 """What the frames of a night say about their own sigmas: frames that stand apart, and scatter left over."""
 
 import numpy as np
-from scipy import stats
 
+from appulse.astrometry.chances import chi2_isf, chi2_sf, f_isf
 from appulse.astrometry.linear_motion import polynomial, solve
 from appulse.numerics.robust import extra_scatter
 
@@ -30,7 +30,7 @@ def mark_outliers(night) -> None:
                 total = (covariance[k] + basis[k] @ cov @ basis[k].T) * excess
                 f = left @ np.linalg.solve(total, left) / 2
                 # chi2/dof of few frames is itself uncertain: the F distribution knows.
-                limit = stats.f.isf(OUTLIER_P, 2, dof) if excess > 1.0 else stats.chi2.isf(OUTLIER_P, 2) / 2
+                limit = f_isf(OUTLIER_P, 2, dof) if excess > 1.0 else chi2_isf(OUTLIER_P, 2) / 2
                 if f / limit > worst_ratio:
                     worst, worst_ratio = k, f / limit
             if worst is None:
@@ -53,6 +53,6 @@ def add_floor(night) -> None:
     if not left:
         return
     left, sigma = np.concatenate(left), np.concatenate(sigma)
-    if stats.chi2.sf(np.sum((left / sigma) ** 2), len(left) - lost) < 0.01:
+    if chi2_sf(np.sum((left / sigma) ** 2), len(left) - lost) < 0.01:
         night.floor = extra_scatter(left, sigma, lost)
         night.covariance = night.covariance + night.floor**2 * np.eye(2)

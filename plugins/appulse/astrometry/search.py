@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
-from scipy.signal import fftconvolve
+from scipy import fft
 
+from appulse.astrometry.chances import normal_isf
 from appulse.astrometry.noise import sky_sigma
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
 from appulse.numerics.robust import mad_sigma
@@ -71,7 +71,7 @@ def threshold_for(radius: float, psf: PSF, trail: Trail = POINT) -> float:
     """
     size = np.pi * psf.sigma**2 + 2 * psf.sigma * trail.length
     places = max(1.0, 2.0 * np.pi * radius**2 / size)
-    return float(max(LEAST_SNR, stats.norm.isf(FALSE_ALARM / places)))
+    return float(max(LEAST_SNR, normal_isf(FALSE_ALARM / places)))
 
 
 def search(data, x, y, radius, psf: PSF, *, trail: Trail = POINT, bad=None, saturation=None) -> Search:
@@ -116,8 +116,8 @@ def search(data, x, y, radius, psf: PSF, *, trail: Trail = POINT, bad=None, satu
     rows, columns = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     kernel = pixel_image(psf, 0.0, 0.0, columns.ravel(), rows.ravel(), trail)[0].reshape(rows.shape)
     flipped = kernel[::-1, ::-1]
-    signal = fftconvolve(values, flipped, mode="same")
-    norm2 = np.maximum(fftconvolve(good.astype(float), flipped**2, mode="same"), 1e-12)
+    signal = _convolved(values, flipped)
+    norm2 = np.maximum(_convolved(good.astype(float), flipped**2), 1e-12)
     # Places where most of the light would fall on bad pixels say nothing.
     snr = np.where(norm2 > 0.3 * np.sum(kernel**2), signal / (sigma * np.sqrt(norm2)), -np.inf)
     here = np.hypot(*np.meshgrid(np.arange(x0, x1) - x, np.arange(y0, y1) - y))
@@ -132,6 +132,15 @@ def search(data, x, y, radius, psf: PSF, *, trail: Trail = POINT, bad=None, satu
     centre = np.unravel_index(np.argmin(here), here.shape)
     flux_limit = float(limit * sigma / np.sqrt(norm2[centre]))
     return Search(tuple(found), limit, float(radius), flux_limit, best)
+
+
+def _convolved(image, kernel):
+    """The image convolved with a kernel of odd sides, darkness beyond its edges."""
+    size = [n + m - 1 for n, m in zip(image.shape, kernel.shape, strict=True)]
+    fast = [fft.next_fast_len(n, real=True) for n in size]
+    full = fft.irfft2(fft.rfft2(image, fast) * fft.rfft2(kernel, fast), fast)
+    first = [m // 2 for m in kernel.shape]
+    return full[first[0] : first[0] + image.shape[0], first[1] : first[1] + image.shape[1]]
 
 
 def _flattened(box, good):

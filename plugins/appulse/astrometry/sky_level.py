@@ -9,6 +9,8 @@ from appulse.errors import MeasurementError
 
 SAMPLES_PER_BOX = 900
 """Enough for a median good to a twentieth of the sky's scatter."""
+ROWS_AT_ONCE = 500
+"""Boxes whose sums are held in memory at a time."""
 MOST_BOXES = 2500
 """A large frame gets larger boxes: the sky of a frame does not grow rougher with its number of pixels."""
 
@@ -89,22 +91,32 @@ def sky_map(data, box: int = 64) -> SkyMap:
     ny, nx = data.shape
     box = int(max(16, min(max(box, np.sqrt(ny * nx / MOST_BOXES)), ny // 4, nx // 4)))
     my, mx = max(1, round(ny / box)), max(1, round(nx / box))
-    step = max(1, int(box / np.sqrt(SAMPLES_PER_BOX)))
-    rows = []
-    for j in range(my):
-        top = ny if j == my - 1 else (j + 1) * box
-        for i in range(mx):
-            right = nx if i == mx - 1 else (i + 1) * box
-            rows.append(
-                np.asarray(data[j * box : top : step, i * box : right : step], dtype=np.float32).ravel()
-            )
-    values = np.full((len(rows), max(map(len, rows))), np.nan, np.float32)
-    for k, row in enumerate(rows):
-        values[k, : len(row)] = row
-    level, sigma = (a.reshape(my, mx) for a in _box_sky(values))
+    level, sigma = (a.reshape(my, mx) for a in _box_sky(_samples(data, box, my, mx)))
     if not np.isfinite(level).any():
         raise MeasurementError("the frame has no usable pixel")
     return SkyMap(_smooth(level), _smooth(sigma), box, (ny, nx))
+
+
+def _samples(data, box, my, mx):
+    """Pixels of every box on a coarse grid, shape (boxes, n), float32; NaN fills the rows."""
+    ny, nx = data.shape
+    step = max(1, int(box / np.sqrt(SAMPLES_PER_BOX)))
+
+    def places(count, size):
+        ends = np.append(np.arange(1, count) * box, size)
+        return [np.arange(k * box, end, step) for k, end in enumerate(ends)]
+
+    across = places(mx, nx)
+    deep = places(my, ny)
+    columns = np.zeros((mx, max(map(len, across))), int)
+    filled = np.zeros(columns.shape, bool)
+    for k, one in enumerate(across):
+        columns[k, : len(one)], filled[k, : len(one)] = one, True
+    values = np.full((my, mx, max(map(len, deep)), columns.shape[1]), np.nan, np.float32)
+    for j, rows in enumerate(deep):
+        band = np.asarray(data[rows[0] : rows[-1] + 1 : step], dtype=np.float32)
+        values[j, :, : len(rows)] = np.where(filled[:, None], band[:, columns].swapaxes(0, 1), np.nan)
+    return values.reshape(my * mx, -1)
 
 
 def _box_sky(values):
@@ -113,23 +125,48 @@ def _box_sky(values):
     The rows are sorted once; what a clip leaves is then a range of each row, and all rows go in step. The
     scatter is that of the lower half, which sources do not reach.
     """
+    values[np.isinf(values)] = np.nan
     values.sort(axis=1)  # NaN last
-    place = np.arange(values.shape[1])
+    parts = [_rows_sky(values[k : k + ROWS_AT_ONCE]) for k in range(0, len(values), ROWS_AT_ONCE)]
+    return np.concatenate(parts, axis=1)
+
+
+def _rows_sky(values):
+    row = np.arange(len(values))
     low = np.zeros(len(values), int)
     high = np.isfinite(values).sum(axis=1)
     enough = high >= 30
+    zero = _median_of_range(values, low, high)
+    # Sums up to each place, about a middle, so that no digits are lost.
+    sums = np.zeros((2, len(values), values.shape[1] + 1))
+    np.cumsum(values - zero[:, None], axis=1, dtype=float, out=sums[0, :, 1:])
+    np.cumsum(np.square(values - zero[:, None]), axis=1, dtype=float, out=sums[1, :, 1:])
     for _ in range(5):
-        middle = _median_of_range(values, low, high)[:, None]
-        lower = (place >= low[:, None]) & (place < ((low + high + 1) // 2)[:, None])
-        square = np.where(lower, values - middle, 0.0) ** 2
-        sigma = np.sqrt(square.sum(axis=1) / np.maximum(lower.sum(axis=1), 1))[:, None]
-        again = np.sum(values < middle - 3.5 * sigma, axis=1), np.sum(values <= middle + 2.5 * sigma, axis=1)
+        middle = _median_of_range(values, low, high)
+        half = (low + high + 1) // 2
+        first, second = sums[:, row, half] - sums[:, row, low]
+        off = (middle - zero).astype(float)
+        square = second - 2.0 * off * first + (half - low) * off**2
+        sigma = np.sqrt(np.maximum(square, 0.0) / np.maximum(half - low, 1))
+        again = _below(values, middle - 3.5 * sigma, False), _below(values, middle + 2.5 * sigma, True)
         if np.array_equal(again[0], low) and np.array_equal(again[1], high):
             break
         low, high = again
-    level, scatter = middle[:, 0].astype(np.float32), sigma[:, 0].astype(np.float32)
+    level, scatter = middle.astype(np.float32), sigma.astype(np.float32)
     level[~enough] = scatter[~enough] = np.nan
-    return level, scatter
+    return np.stack([level, scatter])
+
+
+def _below(values, limit, equal_too):
+    """How many of every sorted row lie below a limit (or at it), by halving."""
+    row = np.arange(len(values))
+    low, high = np.zeros(len(values), int), np.full(len(values), values.shape[1])
+    while (high > low).any():
+        middle = (low + high) // 2
+        value = values[row, np.minimum(middle, values.shape[1] - 1)]
+        less = (value <= limit if equal_too else value < limit) & (high > low)
+        low, high = np.where(less, middle + 1, low), np.where(less, high, np.maximum(middle, low))
+    return low
 
 
 def _median_of_range(values, low, high):

@@ -21,8 +21,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from astropy.table import Table
-from scipy import stats
 
+from appulse.astrometry.chances import chi2_sf
 from appulse.astrometry.linear_motion import polynomial, solve
 from appulse.astrometry.night import Motion, Night, fit_motion, gather
 from appulse.astrometry.verdict_words import sentence
@@ -203,7 +203,7 @@ def _plate(night: Night):
     nothing = np.zeros((len(rows), 2, 0))
     _, _, chi2_zero = solve(night.plate[rows], cov, nothing)
     mean, mean_cov, chi2 = solve(night.plate[rows], cov, polynomial(np.zeros(len(rows)), 0))
-    return mean, mean_cov, stats.chi2.sf(chi2_zero - chi2, 2), (chi2_zero, chi2, len(rows))
+    return mean, mean_cov, chi2_sf(chi2_zero - chi2, 2), (chi2_zero, chi2, len(rows))
 
 
 # --- decision
@@ -212,7 +212,7 @@ def _plate(night: Night):
 def _decide(night: Night, models) -> tuple[str, Model]:
     null = models[0]
     tried = models[1:]
-    chance = {id(m): stats.chi2.sf(max(null.chi2 - m.chi2, 0.0), m.n_free) * len(tried) for m in tried}
+    chance = {id(m): chi2_sf(max(null.chi2 - m.chi2, 0.0), m.n_free) * len(tried) for m in tried}
     best = min(tried, key=lambda m: chance[id(m)])
     if chance[id(best)] > SUSPECT_P:
         return ALL_WELL, null
@@ -232,9 +232,9 @@ def _of(models, cause, body=-1):
 def _is_other(night, models, body, other) -> bool:
     """A drift that neither a constant offset nor a clock explains, large against the motion."""
     orbit, clock = _of(models, ORBIT, body), _of(models, CLOCK)
-    if stats.chi2.sf(orbit.chi2 - other.chi2, 2) * len(models) > NAMED_P:
+    if chi2_sf(orbit.chi2 - other.chi2, 2) * len(models) > NAMED_P:
         return False
-    if clock is not None and stats.chi2.sf(max(clock.chi2 - other.chi2, 0), 3) > SEPARATE_P:
+    if clock is not None and chi2_sf(max(clock.chi2 - other.chi2, 0), 3) > SEPARATE_P:
         return False
     drift = float(np.hypot(*other.parameters[2:4]))
     speeds = night.speed[night.of(body)]
@@ -246,8 +246,8 @@ def _clock_or_orbit(night, models) -> tuple[str, Model]:
     clock = _of(models, CLOCK)
     orbits = [m for m in models if m.cause == ORBIT]
     orbit = min(orbits, key=lambda m: m.chi2)
-    clock_fails = clock is not None and stats.chi2.sf(max(clock.chi2 - orbit.chi2, 0), 1) < SEPARATE_P
-    orbit_fails = clock is not None and stats.chi2.sf(max(orbit.chi2 - clock.chi2, 0), 1) < 3 * SEPARATE_P
+    clock_fails = clock is not None and chi2_sf(max(clock.chi2 - orbit.chi2, 0), 1) < SEPARATE_P
+    orbit_fails = clock is not None and chi2_sf(max(orbit.chi2 - clock.chi2, 0), 1) < 3 * SEPARATE_P
     if clock is None:
         # Without the motion an error of the clock cannot be ruled out.
         return CANT_TELL, models[0]
@@ -275,7 +275,7 @@ def _clock_or_orbit(night, models) -> tuple[str, Model]:
 def _several_off(night, orbit) -> bool:
     """Whether one orbit's error leaves others unexplained: something common then cannot be named."""
     dof = 2 * int(night.used.sum()) - orbit.n_free
-    return dof > 0 and stats.chi2.sf(orbit.chi2, dof) < NAMED_P
+    return dof > 0 and chi2_sf(orbit.chi2, dof) < NAMED_P
 
 
 def _table(night, models, plate_chi2) -> Table:
@@ -285,7 +285,7 @@ def _table(night, models, plate_chi2) -> Table:
     for m in models:
         body = night.names[m.body] if m.body >= 0 else ""
         dof = max(n - m.n_free, 0)
-        p = float(stats.chi2.sf(m.chi2, dof)) if dof else np.nan
+        p = float(chi2_sf(m.chi2, dof)) if dof else np.nan
         rows.append(
             (m.cause, body, m.chi2, m.n_free, dof, p, m.chi2 + m.n_free * np.log(max(n, 2)), "body's O-C")
         )
@@ -293,7 +293,7 @@ def _table(night, models, plate_chi2) -> Table:
     if count:
         for words, chi2, free in (("stars: plate right", zero, 0), ("stars: plate off", mean, 2)):
             dof = 2 * count - free
-            p = float(stats.chi2.sf(chi2, dof)) if dof else np.nan
+            p = float(chi2_sf(chi2, dof)) if dof else np.nan
             rows.append((PLATE, "", chi2, free, dof, p, chi2 + free * np.log(max(2 * count, 2)), words))
     names = ("cause", "body", "chi2", "parameters", "dof", "probability", "bic", "words")
     return Table(rows=rows, names=names)

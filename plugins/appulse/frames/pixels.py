@@ -85,11 +85,13 @@ class PixelSource:
             pixels = np.ascontiguousarray(np.moveaxis(pixels.reshape(ny, nx, 3), -1, 0))
         else:
             pixels = pixels.reshape((ny, nx) if self.layout.kind == "mono" else (3, ny, nx))
-        if not np.isfinite(pixels).any():
+        finite = np.isfinite(pixels)
+        if not finite.any():
             raise FrameError(
                 f"{self.path.name}: no pixel has a value (all are blank or NaN): nothing to see or measure"
             )
-        pixels[~np.isfinite(pixels)] = np.nan
+        if not finite.all():
+            pixels[~finite] = np.nan
         return level_mosaic(pixels) if self.mosaic and pixels.ndim == 2 else pixels
 
 

@@ -1,0 +1,36 @@
+"""Chances out of special functions against the statistics package."""
+
+import numpy as np
+import pytest
+from scipy import signal, stats
+
+from appulse.astrometry import chances
+from appulse.astrometry.search import _convolved
+
+
+@pytest.mark.parametrize("dof", [1, 2, 3, 6, 37])
+def test_chi_squared(dof):
+    for value in (0.0, 1e-3, 1.0, 30.0, 200.0):
+        assert chances.chi2_sf(value, dof) == pytest.approx(stats.chi2.sf(value, dof), rel=1e-9)
+    for chance in (1e-8, 1e-4, 0.01, 0.5):
+        assert chances.chi2_isf(chance, dof) == pytest.approx(stats.chi2.isf(chance, dof), rel=1e-8)
+        assert chances.f_isf(chance, 2, dof) == pytest.approx(stats.f.isf(chance, 2, dof), rel=1e-8)
+
+
+def test_a_chi_squared_below_zero_by_rounding_is_certain():
+    assert chances.chi2_sf(-1e-12, 2) == 1.0
+
+
+def test_counts_and_the_normal_tail():
+    for count in (-1, 0, 1, 5, 50):
+        for mean in (1e-6, 0.1, 3.0, 70.0):
+            assert chances.poisson_sf(count, mean) == pytest.approx(stats.poisson.sf(count, mean), rel=1e-9)
+    for chance in (1e-12, 1e-4, 0.3):
+        assert chances.normal_isf(chance) == pytest.approx(stats.norm.isf(chance), rel=1e-9)
+
+
+@pytest.mark.parametrize("shape", [(40, 50), (31, 29), (12, 90)])
+def test_convolution_keeps_the_place(shape):
+    rng = np.random.default_rng(4)
+    image, kernel = rng.normal(size=shape), rng.normal(size=(9, 13))
+    assert np.allclose(_convolved(image, kernel), signal.fftconvolve(image, kernel, mode="same"))
