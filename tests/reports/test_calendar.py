@@ -19,7 +19,7 @@ def entry(interval=("2027-05-05T00:12:00", "2027-05-05T09:52:00"), name="hosted,
         evening=datetime.date(2027, 5, 4),
         site=SimpleNamespace(name=name),
         altitude=np.array([10.0, 80.0]),
-        usable=np.array([True, True]),
+        chosen=np.array([True, True]),
         moon_illumination=0.01,
     )
     one = SimpleNamespace(
@@ -48,3 +48,16 @@ def test_nights_that_do_not_serve_are_left_out_and_lines_are_short():
 def test_no_coordinates_leave(tmp_path):
     path = write_calendar([entry()], tmp_path / "passes.ics")
     assert b"GEO" not in path.read_bytes()
+
+
+def test_a_body_of_unknown_brightness_says_so():
+    one, night = entry()
+    one.mag = float("nan")
+    assert b"Magnitude unknown" in calendar_bytes([(one, night)], stamp=STAMP)
+    assert b"nan" not in calendar_bytes([(one, night)], stamp=STAMP)
+
+
+def test_a_comet_is_called_by_its_designation():
+    one, night = entry()
+    one.designation, one.name = "C/2027 A1", "Somebody"
+    assert b"SUMMARY:C/2027 A1 Somebody by IC 4603" in calendar_bytes([(one, night)], stamp=STAMP)

@@ -55,7 +55,7 @@ def write_plan(plan, ephemeris, vectors, chances, words, campaign, args):
     out, over = args.out, args.overwrite
     html = night_sheet_html(plan, odds=chances, advice=words)
     write_text(out / "night_sheet.html", html, over)
-    write_bytes(out / "night_sheet.pdf", night_sheet_pdf(plan), over)
+    write_bytes(out / "night_sheet.pdf", night_sheet_pdf(plan, odds=chances, advice=words), over)
     kept = {
         "encounter": plan.encounter.id,
         "site": plan.night.site.name,

@@ -19,6 +19,7 @@ LUMINANCE_SHARE = 2 / 3
 """Share of the time that goes into luminance when a colour base is wanted: common practice, no source."""
 
 BYTES_PER_PIXEL = 2
+SMALLEST_TOLD = 0.001
 MOTION_STEPS = 12
 SATURATION_SHARE = 0.7
 """Share of the full well that is filled at most; the seeing may be better: common practice, no source."""
@@ -43,6 +44,8 @@ class Figure:
     def __str__(self):
         if isinstance(self.value, str):
             return self.value
+        if 0 < abs(self.value) < SMALLEST_TOLD:
+            return f"below {SMALLEST_TOLD:g} {self.unit}".strip()
         text = f"{self.value:.0f}" if abs(self.value) >= 1000 else f"{self.value:.3g}"
         return f"{text} {self.unit}".strip()
 
@@ -186,9 +189,9 @@ class FigureMaker:
         self.add("trailing_loss", "trailing costs", loss, "mag", "matched filter of a trailed Gaussian")
         best = float(each[chosen == self.at][0])
         source = "CCD equation (Merline & Howell 1995)"
-        self.add("snr", "body's S/N in one exposure, highest", best, "", source)
+        self.add("snr", "body's S/N, one exposure at best", best, "", source)
         total = float(np.sqrt(np.mean(each**2) * count))
-        self.add("snr_total", "body's S/N in all", total, "", "root of the sum of their squares")
+        self.add("snr_total", "body's S/N, all", total, "", "root of the sum of their squares")
 
     def _surface_light(self, exposure_s, count):
         """S/N of a square arcsecond of the object, one exposure and all of them."""
@@ -202,8 +205,8 @@ class FigureMaker:
         each = arithmetic.signal_to_noise(source, sky, area, **self._noise(exposure_s))
         self.add("surface", "object's mean surface", brightness, "mag/arcsec2", "catalogue")
         best, total = float(each[chosen == self.at][0]), float(np.sqrt(np.mean(each**2) * count))
-        self.add("snr_surface_one", "its S/N per arcsec2 in one exposure, highest", best, "", "CCD equation")
-        self.add("snr_surface", "its S/N per arcsec2 in all", total, "", "root of the sum of their squares")
+        self.add("snr_surface_one", "its S/N per arcsec2, one at best", best, "", "CCD equation")
+        self.add("snr_surface", "its S/N per arcsec2, all", total, "", "root of the sum of their squares")
 
     def _noise(self, exposure_s):
         optics = self.instrument

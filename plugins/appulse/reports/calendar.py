@@ -77,7 +77,7 @@ def _event(one, night, stamp):
 
 
 def _description(one, night):
-    best = night.altitude[night.usable].max()
+    best = night.altitude[night.chosen].max()
     separation = one.separation_arcsec / 60
     bright = f"Magnitude {one.mag:.1f}" if np.isfinite(one.mag) else "Magnitude unknown"
     return (

@@ -1,19 +1,35 @@
-"""Charts of the night sheet: altitude through the night, the path over the site, the field."""
+"""Charts of the night sheet: altitude through the night, the path over the site, the field.
+
+Lines differ by width and dashes as well as by colour, so that a grey print can be read.
+"""
 
 from __future__ import annotations
 
-import numpy as np
+import datetime
+import zoneinfo
 
+import numpy as np
+from astropy.time import TimeDelta
+from matplotlib.patheffects import withStroke
+
+from appulse.encounters.atmosphere import airmass
 from appulse.encounters.mask import horizon_altitude
 from appulse.encounters.outline_pass import outline_shape, plane
+from appulse.formats.site_settings import window_shape
+from appulse.observers.timescales import quiet_erfa
 from appulse.reports.plots import BODY_COLOURS, FAINT, INK, _figure
 
 BODY, MOON, SUN = BODY_COLOURS[0], BODY_COLOURS[4], BODY_COLOURS[1]
-SHADE = "#dfe6ee"
+SHADE, GROUND = "#dfe6ee", "#c9c2b4"
+TOPS_DEG = (30, 45, 60, 90)
+AIRMASSES = (1.0, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0)
+LEAST_SPAN_DEG, AROUND_DEG = 90.0, 15.0
+LEAST_CLOSE_UP_ARCMIN = 1.5
+HALO = (withStroke(linewidth=2.5, foreground="white"),)
 
 
 def altitude_figure(night):
-    """Altitude of body, Moon and Sun against UTC, with twilight and the best interval.
+    """Altitude of body, Moon and Sun against UTC and local time, with twilight and the best interval.
 
     Parameters
     ----------
@@ -23,32 +39,8 @@ def altitude_figure(night):
     -------
     Figure
     """
-    figure = _figure(8.0, 3.6)
-    axes = figure.add_subplot()
-    hours = _hours(night)
-    shown = night.sun_altitude < 5
-    if not shown.any():
-        shown = np.ones(len(hours), dtype=bool)
-    first, last = hours[shown][0], hours[shown][-1]
-    dark = night.dark & shown
-    axes.fill_between(hours, 0, 90, where=dark, color=SHADE, linewidth=0, label="dark enough")
-    axes.plot(hours, night.altitude, color=BODY, linewidth=2.2, label="body")
-    axes.plot(hours, night.moon_altitude, color=MOON, linewidth=1.2, linestyle="--", label="Moon")
-    axes.plot(hours, night.sun_altitude, color=SUN, linewidth=1.2, linestyle=":", label="Sun")
-    lowest = horizon_altitude(night.site.horizon, night.azimuth, night.site.lowest)
-    axes.plot(hours, lowest, color=FAINT, linewidth=1.0, label="horizon there")
-    if night.interval is not None:
-        begin, end = (_hour(night, moment) for moment in night.interval)
-        axes.axvspan(begin, end, ymin=0.0, ymax=0.035, color=BODY, linewidth=0)
-        axes.annotate("best interval", ((begin + end) / 2, 4.5), ha="center", color=BODY, fontsize=9)
-    axes.set(xlim=(first, last), ylim=(0, 90), ylabel="altitude, degrees")
-    ticks = np.arange(np.ceil(first), np.floor(last) + 1, 1 if last - first < 14 else 2)
-    axes.set_xticks(ticks, [f"{int(t) % 24:02d}" for t in ticks])
-    axes.set_xlabel(f"UTC, hours of the night of {night.evening:%Y-%m-%d}")
-    airmass_axis = axes.secondary_yaxis("right")
-    airmass_axis.set_yticks([30, 19.3, 11.3, 41.8, 90], ["2", "3", "5", "1.5", "1"])
-    airmass_axis.set_ylabel("airmass")
-    axes.legend(loc="upper left", fontsize=8.5, frameon=True, framealpha=0.9, ncols=2)
+    figure = _figure(8.0, 3.8)
+    draw_altitude(figure, night)
     return figure
 
 
@@ -64,42 +56,15 @@ def window_figure(night):
     Figure or None
         None when the body never rises.
     """
-    up = night.altitude > 0
-    if not up.any():
+    if not (night.altitude > 0).any():
         return None
     figure = _figure(8.0, 3.4)
-    axes = figure.add_subplot()
-    middle = _middle_azimuth(night.azimuth[up])
-    azimuth = (night.azimuth - middle + 180) % 360 + middle - 180
-    span = np.linspace(middle - 180, middle + 180, 361)
-    axes.fill_between(
-        span, 0, horizon_altitude(night.site.horizon, span, night.site.lowest), color="#c9c2b4", linewidth=0
-    )
-    if night.site.window is not None:
-        corners = np.array(night.site.window, dtype=float)
-        az = np.unwrap(corners[:, 0], period=360)
-        az += 360 * np.round((middle - az.mean()) / 360)
-        axes.fill(az, corners[:, 1], facecolor=SHADE, edgecolor=INK, linewidth=1.0, label="window")
-    order = np.where(np.abs(np.diff(azimuth, prepend=azimuth[0])) > 180, np.nan, azimuth)
-    axes.plot(order, np.where(up, night.altitude, np.nan), color=FAINT, linewidth=1.0)
-    good = night.usable
-    axes.plot(
-        np.where(good, order, np.nan), np.where(good, night.altitude, np.nan), color=BODY, linewidth=3.0,
-        label="usable",
-    )  # fmt: skip
-    _mark_hours(axes, night, azimuth, up)
-    axes.set(xlim=(middle - 180, middle + 180), ylim=(0, 90), ylabel="altitude, degrees")
-    ticks = np.arange(np.ceil((middle - 180) / 45) * 45, middle + 181, 45)
-    names = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
-    axes.set_xticks(ticks, [names[round(t / 45) % 8] for t in ticks])
-    axes.set_xlabel("azimuth")
-    if axes.get_legend_handles_labels()[0]:
-        axes.legend(loc="upper right", fontsize=8.5)
+    draw_path(figure, night)
     return figure
 
 
 def field_figure(plan):
-    """The field on the sky: sensor, outline and track, north up.
+    """The field on the sky: sensor, outline and track, north up; beside it the track from nearby.
 
     Parameters
     ----------
@@ -109,27 +74,195 @@ def field_figure(plan):
     -------
     Figure
     """
-    figure = _figure(5.2, 4.6)
+    figure = _figure(8.0, 4.2)
+    draw_field(figure, plan)
+    return figure
+
+
+def charts_page(plan):
+    """All charts on one page of paper.
+
+    Parameters
+    ----------
+    plan : CapturePlan
+
+    Returns
+    -------
+    Figure
+        A4, upright.
+    """
+    figure = _figure(8.27, 11.69)
+    parts = figure.subfigures(3, 1, height_ratios=(3.6, 3.2, 4.0), hspace=0.04)
+    draw_altitude(parts[0], plan.night)
+    draw_path(parts[1], plan.night)
+    draw_field(parts[2], plan)
+    return figure
+
+
+def draw_altitude(figure, night):
+    """The chart of :func:`altitude_figure` on a Figure or SubFigure."""
+    axes, hours = figure.add_subplot(), _hours(night)
+    shown = night.sun_altitude < 5
+    if not shown.any():
+        shown = np.ones(len(hours), dtype=bool)
+    first, last = hours[shown][0], hours[shown][-1]
+    top = _top(night.altitude[shown].max())
+    axes.fill_between(
+        hours, 0, top, where=night.dark & shown, color=SHADE, linewidth=0,
+        label=f"Sun below {night.site.twilight:g}\u00b0",
+    )  # fmt: skip
+    axes.plot(hours, night.altitude, color=BODY, linewidth=2.4, label="body")
+    axes.plot(hours, night.moon_altitude, color=MOON, linewidth=1.4, linestyle="--", label="Moon")
+    axes.plot(hours, night.sun_altitude, color=SUN, linewidth=1.4, linestyle=":", label="Sun")
+    lowest = horizon_altitude(night.site.horizon, night.azimuth, night.site.lowest)
+    axes.plot(hours, lowest, color=FAINT, linewidth=1.0, label="lowest useful")
+    if night.interval is not None:
+        begin, end = (_hour(night, moment) for moment in night.interval)
+        axes.axvspan(begin, end, ymin=0.0, ymax=0.035, color=BODY, linewidth=0)
+        axes.annotate(
+            "best interval", ((begin + end) / 2, 0.05 * top), ha="center", color=BODY, fontsize=9,
+            path_effects=HALO,
+        )  # fmt: skip
+    axes.set(xlim=(first, last), ylim=(0, top), ylabel="altitude, degrees")
+    axes.set_xlabel(f"UTC, hours of the night of {night.evening:%Y-%m-%d} at {night.site.name}")
+    _hour_ticks(axes, night, first, last)
+    _airmass_axis(axes, top)
+    figure.legend(loc="outside upper center", fontsize=8.5, frameon=False, ncols=6)
+
+
+def _top(altitude):
+    """Where a chart of altitudes ends: low bodies get a low chart."""
+    return next((top for top in TOPS_DEG if altitude <= top - 4), TOPS_DEG[-1])
+
+
+def _hour_ticks(axes, night, first, last):
+    """Whole hours of UTC below, of the site's zone above."""
+    step = 1 if last - first < 14 else 2
+    ticks = np.arange(np.ceil(first), np.floor(last) + 1, step)
+    axes.set_xticks(ticks, [f"{int(t) % 24:02d}" for t in ticks])
+    zone = zoneinfo.ZoneInfo(night.site.time_zone)
+    moment = _at_hour(night, (first + last) / 2).to_datetime(timezone=datetime.UTC).astimezone(zone)
+    ahead = moment.utcoffset().total_seconds() / 3600
+    if ahead == 0:
+        return
+    local = np.arange(np.ceil(first + ahead), np.floor(last + ahead) + 1, step)
+    above = axes.secondary_xaxis("top")
+    above.set_xticks(local - ahead, [f"{int(t) % 24:02d}" for t in local])
+    above.set_xlabel(f"local time, {moment.tzname()}")
+
+
+def _airmass_axis(axes, top):
+    altitude = np.arange(1.0, 90.01, 0.05)
+    # airmass falls with altitude; interpolation wants rising abscissae
+    places = np.interp(AIRMASSES, airmass(altitude)[::-1], altitude[::-1])
+    wanted = places <= top
+    axis = axes.secondary_yaxis("right")
+    axis.set_yticks(places[wanted], [f"{a:g}" for a, w in zip(AIRMASSES, wanted, strict=True) if w])
+    axis.set_ylabel("airmass")
+
+
+def draw_path(figure, night):
+    """The chart of :func:`window_figure` on a Figure or SubFigure."""
+    up = night.altitude > 0
     axes = figure.add_subplot()
+    middle = _middle_azimuth(night.azimuth[up]) if up.any() else 180.0
+    azimuth = (night.azimuth - middle + 180) % 360 + middle - 180
+    window = None if night.site.window is None else np.array(window_shape(night.site.window).exterior.coords)
+    if window is not None:
+        window[:, 0] += 360 * np.round((middle - window[:, 0].mean()) / 360)
+    west, east, top = _limits(azimuth[up], night.altitude[up], window, middle)
+    span = np.linspace(west, east, 361)
+    ground = horizon_altitude(night.site.horizon, span, night.site.lowest)
+    axes.fill_between(span, 0, ground, color=GROUND, linewidth=0, label="too low or hidden")
+    if window is not None:
+        axes.fill(*window.T, facecolor=SHADE, edgecolor=INK, linewidth=1.0, label="window")
+    path = np.where(np.abs(np.diff(azimuth, prepend=azimuth[0])) > 180, np.nan, azimuth)
+    for chosen, style in (
+        (up, {"color": FAINT, "linewidth": 1.0}),
+        (night.usable, {"color": BODY, "linewidth": 1.5}),
+        (night.chosen, {"color": BODY, "linewidth": 3.2, "label": "best interval"}),
+    ):
+        if chosen.any():
+            axes.plot(np.where(chosen, path, np.nan), np.where(chosen, night.altitude, np.nan), **style)
+    _mark_hours(axes, night, azimuth, up)
+    axes.set(xlim=(west, east), ylim=(0, top), ylabel="altitude, degrees", xlabel="azimuth")
+    ticks = np.arange(np.ceil(west / 45) * 45, east + 1, 45)
+    names = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+    axes.set_xticks(ticks, [f"{names[round(t / 45) % 8]}\n{round(t) % 360}\u00b0" for t in ticks])
+    figure.legend(loc="outside upper center", fontsize=8.5, frameon=False, ncols=4)
+
+
+def _limits(azimuth, altitude, window, middle):
+    """West, east and top of the chart: path and window with some sky around."""
+    corners = np.empty((0, 2)) if window is None else window
+    across = np.r_[azimuth, corners[:, 0]] if len(azimuth) or len(corners) else np.array([middle])
+    west, east = across.min() - AROUND_DEG, across.max() + AROUND_DEG
+    short = max(0.0, LEAST_SPAN_DEG - (east - west)) / 2
+    west, east = max(west - short, middle - 180), min(east + short, middle + 180)
+    return west, east, _top(max([*altitude, *corners[:, 1]], default=30))
+
+
+def draw_field(figure, plan):
+    """The chart of :func:`field_figure` on a Figure or SubFigure."""
+    wide, close = figure.subplots(1, 2)
     target, framing = plan.encounter.target, plan.framing
+    track = plane(_unit(*framing.track.T), target.ra, target.dec)
+    for axes in (wide, close):
+        _outline(axes, target)
+        axes.plot(*track.T, color=BODY, linewidth=2.6)
+        axes.set_aspect("equal", adjustable="box")
+    corners = _sensor(framing, target)
+    wide.plot(*np.vstack([corners, corners[:1]]).T, color=SUN, linewidth=1.6)
+    above = 0.92 * corners[2:].mean(axis=0) + 0.08 * corners[:2].mean(axis=0)
+    wide.annotate("sensor, up", above, fontsize=9, color=SUN, ha="center", va="center", path_effects=HALO)
+    wide.set_title(f"{framing.width_arcmin:.0f}' x {framing.height_arcmin:.0f}'", fontsize=9.5)
+    half = max(LEAST_CLOSE_UP_ARCMIN, 0.8 * float(np.ptp(track, axis=0).max()))
+    centre = (track.min(axis=0) + track.max(axis=0)) / 2
+    _times_of_track(close, plan, track)
+    close.set(xlim=(centre[0] - half, centre[0] + half), ylim=(centre[1] - half, centre[1] + half))
+    close.set_title("the track from nearby, UTC", fontsize=9.5)
+    box = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [-1, -1]]) * half + centre
+    wide.plot(*box.T, color=INK, linewidth=0.8, linestyle="--")
+    beside = {"xytext": (8, -14), "textcoords": "offset points"}
+    wide.annotate(target.name, (0, 0), fontsize=9, path_effects=HALO, **beside)
+    for axes in (wide, close):
+        axes.invert_xaxis()
+        axes.set(xlabel="east of the object's centre, arcmin", ylabel="north, arcmin")
+
+
+def _outline(axes, target):
     shape = outline_shape(target)
     if shape is not None:
         for piece in getattr(shape, "geoms", [shape]):
             axes.fill(*np.array(piece.exterior.coords).T, facecolor=SHADE, edgecolor=INK, linewidth=1.0)
     axes.plot(0, 0, "+", color=INK, markersize=9)
-    axes.annotate(target.name, (0, 0), xytext=(6, -12), textcoords="offset points", fontsize=9)
-    track = plane(_unit(*framing.track.T), target.ra, target.dec)
-    axes.plot(*track.T, color=BODY, linewidth=2.2)
+
+
+@quiet_erfa()
+def _times_of_track(axes, plan, track):
+    """Begin, end and the whole hours between, beside the track; not so many that they touch."""
+    total = (plan.end - plan.begin).sec
+    share = np.linspace(0.0, 1.0, len(track))
+    way = track[-1] - track[0]
+    across = np.array([-way[1], way[0]]) / max(np.hypot(*way), 1e-9)
+    across *= -1.0 if across[0] < 0 else 1.0  # the words stand to the left, where east is
+    start = plan.begin.ymdhms
+    first = 3600.0 - (start["minute"] * 60 + start["second"])
+    whole = np.arange(first, total, 3600.0 * max(1, int(np.ceil(total / 3600 / 6))))
+    near = 0.12 * total
+    marks = [0.0, *(s for s in whole if near < s < total - near), total]
+    for seconds in marks:
+        x, y = (np.interp(seconds / total, share, track[:, i]) for i in (0, 1))
+        axes.plot(x, y, "o", color=INK, markersize=4)
+        moment = plan.begin + TimeDelta(seconds, format="sec")
+        # the axis runs to the left, so that a shift to the east is one to the left on paper
+        axes.annotate(
+            moment.strftime("%H:%M"), (x, y), fontsize=8.5, xytext=(-18 * across[0], 18 * across[1]),
+            textcoords="offset points", ha="center", va="center", path_effects=HALO,
+        )  # fmt: skip
     axes.annotate(
-        "", track[-1], xytext=track[-2], arrowprops={"arrowstyle": "-|>", "color": BODY, "mutation_scale": 16}
+        "", track[-1], xytext=track[-2], arrowprops={"arrowstyle": "-|>", "color": BODY, "mutation_scale": 18}
     )
-    corners = _sensor(framing, target)
-    axes.plot(*np.vstack([corners, corners[:1]]).T, color=SUN, linewidth=1.4)
-    axes.annotate("sensor", corners[2], fontsize=9, color=SUN, xytext=(4, -12), textcoords="offset points")
-    axes.set_aspect("equal")
-    axes.invert_xaxis()
-    axes.set(xlabel="east of the object's centre, arcmin", ylabel="north, arcmin")
-    return figure
 
 
 def _hours(night):
@@ -145,6 +278,10 @@ def _hour(night, moment):
     return (moment - night.times[0]).to_value("hour") + _start_hour(night)
 
 
+def _at_hour(night, hour):
+    return night.times[0] + TimeDelta((hour - _start_hour(night)) * 3600.0, format="sec")
+
+
 def _middle_azimuth(azimuth):
     angle = np.radians(azimuth)
     middle = np.degrees(np.arctan2(np.sin(angle).mean(), np.cos(angle).mean())) % 360
@@ -155,14 +292,14 @@ def _mark_hours(axes, night, azimuth, up):
     """A tick with its hour along the usable path, or the whole path where none is usable."""
     wanted = night.usable if night.usable.any() else up
     hours = _hours(night)
-    step = 1 if wanted.sum() < 60 else 2
+    step = 1 if wanted.sum() < 90 else 2
     for hour in np.arange(np.ceil(hours[0]), hours[-1], step):
         i = int(np.argmin(np.abs(hours - hour)))
         if wanted[i]:
-            axes.plot(azimuth[i], night.altitude[i], "o", color=INK, markersize=3.5)
+            axes.plot(azimuth[i], night.altitude[i], "o", color=INK, markersize=4)
             axes.annotate(
-                f"{int(hour) % 24:02d}h", (azimuth[i], night.altitude[i]), fontsize=8, xytext=(3, 5),
-                textcoords="offset points",
+                f"{int(hour) % 24:02d}h", (azimuth[i], night.altitude[i]), fontsize=8.5, xytext=(0, 9),
+                textcoords="offset points", ha="center", path_effects=HALO,
             )  # fmt: skip
 
 

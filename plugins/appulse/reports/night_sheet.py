@@ -15,8 +15,9 @@ from matplotlib.backends.backend_pdf import PdfPages
 
 from appulse import __version__
 from appulse.encounters.odds import body_name, chance_text, local_text, together
-from appulse.reports.night_charts import altitude_figure, field_figure, window_figure
-from appulse.reports.plots import STYLE, _figure, svg_uri
+from appulse.encounters.ranking import best_index
+from appulse.reports.night_charts import altitude_figure, charts_page, field_figure, window_figure
+from appulse.reports.plots import FAINT, INK, STYLE, _figure, svg_uri
 from appulse.reports.sheet_tables import html_table
 
 CAUTIONS = (
@@ -56,12 +57,10 @@ def night_sheet_html(plan, *, odds=None, advice="", notes=()):
         _section("Figures and where they come from", _figures(plan)),
     ]
     if odds:
-        rows = [[name, chance_text(o), f"{o.hours:.1f}", len(o.nights)] for name, o in odds.items()]
-        if len(odds) > 1:
-            every = together(odds)
-            rows.append(["together", chance_text(every), f"{every.hours:.1f}", len(every.nights)])
         head = ["site", "chance of a clear night", "expected hours", "nights that serve"]
-        body.insert(1, _section("Odds", html_table(head, rows, words=(0,)) + f"<p>{escape(advice)}</p>"))
+        body.insert(
+            1, _section("Odds", html_table(head, _odds_rows(odds), words=(0,)) + f"<p>{escape(advice)}</p>")
+        )
     warnings = [*plan.warnings, *notes]
     if warnings:
         items = "".join(f"<li>{escape(line)}</li>" for line in warnings)
@@ -75,16 +74,24 @@ def night_sheet_html(plan, *, odds=None, advice="", notes=()):
     )
 
 
-def night_sheet_pdf(plan):
-    """The same for paper: a page of text, a page of charts; bytes of a PDF."""
+def night_sheet_pdf(plan, *, odds=None, advice=""):
+    """The same for paper: a page of text, a page of charts; bytes of a PDF.
+
+    Parameters
+    ----------
+    plan, odds, advice
+        As for :func:`night_sheet_html`.
+
+    Returns
+    -------
+    bytes
+    """
     buffer = io.BytesIO()
     style = {**matplotlib.rcParamsDefault, **STYLE, "backend": "agg"}
     meta = {"Creator": f"appulse {__version__}", "CreationDate": None}
     with matplotlib.rc_context(style), PdfPages(buffer, metadata=meta) as pages:
-        pages.savefig(_text_page(plan))
-        for figure in (altitude_figure(plan.night), window_figure(plan.night), field_figure(plan)):
-            if figure is not None:
-                pages.savefig(figure)
+        pages.savefig(_text_page(plan, odds or {}, advice))
+        pages.savefig(charts_page(plan))
     return buffer.getvalue()
 
 
@@ -133,6 +140,12 @@ def booking_text(plan, rental=None, others=()):
     return "\n".join(lines) + "\n"
 
 
+def _odds_rows(odds):
+    """Site, chance, hours, nights; together where there are several sites."""
+    several = {"together": together(odds)} if len(odds) > 1 else {}
+    return [[name, chance_text(o), f"{o.hours:.1f}", len(o.nights)] for name, o in (odds | several).items()]
+
+
 def _in_zones(moment, sites):
     """A time in UTC and in the local time of each site; sites of one zone share theirs."""
     local = {}
@@ -164,25 +177,55 @@ def _section(title, content):
 
 
 def _when(plan):
-    site, night = plan.night.site, plan.night
-    rows = [
+    begin, end, highest, meridian, *point = _when_rows(plan)
+    table = html_table(["", "UTC", "local"], [begin, end, highest, meridian], words=(0, 1, 2))
+    return table + "".join(f"<p>{escape(line)}</p>" for line in point)
+
+
+def _when_lines(plan):
+    *rows, where, field = _when_rows(plan)
+    return [f"{row[0]}: {row[1]}" + (f" UTC = {row[2]}" if row[2] else "") for row in rows] + [where, field]
+
+
+def _when_rows(plan):
+    """Begin, end, culmination and meridian as rows; pointing and field as sentences."""
+    site, night, framing = plan.night.site, plan.night, plan.framing
+    angle = f"camera's up side at position angle {framing.rotation_deg:.1f} degrees"
+    if plan.instrument.mount == "altazimuth":
+        angle += " in the middle, turning with the sky"
+    return [
         ["begin", plan.begin.strftime("%Y-%m-%d %H:%M"), local_text(plan.begin, site)],
         ["end", plan.end.strftime("%Y-%m-%d %H:%M"), local_text(plan.end, site)],
-        ["highest", _moment(night), ""],
+        list(_moment(night)),
         ["meridian", str(plan.figures["flip"]), ""],
+        f"Point at RA {sexagesimal(framing.ra / 15, 'h')}, Dec {sexagesimal(framing.dec, 'd')} "
+        f"({framing.ra:.4f}, {framing.dec:+.4f} degrees, ICRF), {angle}.",
+        f"In the field: {framing.words}.",
     ]
-    point = (
-        f"<p>Point at RA {plan.framing.ra:.5f}, Dec {plan.framing.dec:+.5f} degrees (ICRF), camera's up side "
-        f"at position angle {plan.framing.rotation_deg:.1f} degrees. In the field: "
-        f"{escape(plan.framing.words)}.</p>"
-    )
-    return html_table(["", "UTC", "local"], rows, words=(0, 1, 2)) + point
+
+
+def sexagesimal(value, unit):
+    """Hours or degrees with minutes and seconds, as a telescope's keypad takes them.
+
+    Examples
+    --------
+    >>> sexagesimal(246.352 / 15, "h"), sexagesimal(-0.4684, "d")
+    ('16h25m24.5s', '-00d28\\'06"')
+    """
+    tenths = 10 if unit == "h" else 1
+    total = round(abs(value) * 3600 * tenths)
+    whole, rest = divmod(total, 3600 * tenths)
+    minutes, seconds = divmod(rest, 60 * tenths)
+    if unit == "h":
+        return f"{whole % 24:02d}h{minutes:02d}m{seconds / 10:04.1f}s"
+    return f"{'-' if value < 0 else '+'}{whole:02d}d{minutes:02d}'{seconds:02d}\""
 
 
 def _moment(night):
-    best = night.usable.nonzero()[0]
-    at = best[night.altitude[best].argmax()]
-    return f"{night.times[at].strftime('%Y-%m-%d %H:%M')}, {night.altitude[at]:.0f} degrees"
+    """How high the body stands at most within the interval, when, and that in local time."""
+    at = best_index(night)
+    when = night.times[at].strftime("%Y-%m-%d %H:%M")
+    return f"highest, {night.altitude[at]:.1f} degrees", when, local_text(night.times[at], night.site)
 
 
 def _charts(plan):
@@ -203,10 +246,48 @@ def _figures(plan):
     return html_table(["figure", "value", "formula or source"], rows, words=(0, 1, 2))
 
 
-def _text_page(plan):
-    figure = _figure(8.27, 11.69)
-    lines = [headline(plan), "", *(f"{f.label}: {f}" for f in plan.figures.values()), "", *plan.warnings]
-    lines += ["", "Cautions", *(f"- {line}" for line in CAUTIONS)]
-    text = "\n".join(piece for line in lines for piece in (textwrap.wrap(line, 92) or [""]))
-    figure.text(0.07, 0.96, text, va="top", fontsize=9, linespacing=1.35)
+def _text_page(plan, odds, advice):
+    """Everything but the charts, in a size that a red lamp shows."""
+    figure, night = _figure(8.27, 11.69), plan.night
+    figure.set_layout_engine("none")
+    title = f"{body_name(plan.encounter)} by {plan.encounter.target.name}"
+    figure.text(0.07, 0.965, title, va="top", fontsize=15, weight="bold")
+    subtitle = f"{night.site.name}, night of {night.evening:%Y-%m-%d} \u00b7 appulse {__version__}"
+    figure.text(0.07, 0.942, subtitle, va="top", fontsize=9, color=FAINT)
+    blocks = [("", [headline(plan), *plan.warnings]), ("When and where", _when_lines(plan))]
+    if odds:
+        chances = [
+            f"{row[0]}: {row[1]}, {row[2]} hours expected, {row[3]} nights" for row in _odds_rows(odds)
+        ]
+        blocks.append(("Odds", [*chances, advice]))
+    blocks.append(("Cautions", [f"- {line}" for line in CAUTIONS]))
+    top = 0.915
+    for heading, lines in blocks:
+        if heading:
+            figure.text(0.07, top, heading, va="top", fontsize=10.5, weight="bold")
+            top -= 0.018
+        for line in lines:
+            for piece in textwrap.wrap(line, 104, subsequent_indent="  "):
+                figure.text(0.07, top, piece, va="top", fontsize=8.8)
+                top -= 0.0145
+        top -= 0.008
+    figure.text(0.07, top, "Figures", va="top", fontsize=10.5, weight="bold")
+    _two_columns(figure, plan, top - 0.018)
     return figure
+
+
+def _two_columns(figure, plan, top):
+    """The figures in two columns, each with its value beside it."""
+    blocks = []
+    for one in plan.figures.values():
+        value = textwrap.wrap(str(one), 30) or [""]
+        blocks.append([(one.label if i == 0 else "", part) for i, part in enumerate(value)])
+    ends = np.cumsum([len(block) for block in blocks])
+    turn = int(np.searchsorted(ends, ends[-1] / 2)) + 1  # no figure is torn between the columns
+    columns = [[line for block in some for line in block] for some in (blocks[:turn], blocks[turn:])]
+    half = max(len(column) for column in columns)
+    step = min(0.0145, (top - 0.03) / half)
+    for left, column in zip((0.07, 0.52), columns, strict=True):
+        for row, (label, value) in enumerate(column):
+            figure.text(left, top - row * step, label, va="top", fontsize=7.8, color=INK)
+            figure.text(left + 0.225, top - row * step, value, va="top", fontsize=7.8, weight="bold")
