@@ -61,7 +61,7 @@ def test_the_sheet_holds_the_plan(plan):
         assert str(figure) in words, figure
     for moment in (plan.begin, plan.end):
         assert moment.strftime("%Y-%m-%d %H:%M") in words
-    highest = float(re.search(r"highest, ([0-9.]+) degrees", sheet)[1])
+    highest = float(re.search(r"highest, ([0-9.]+) degrees", words)[1])
     assert highest == pytest.approx(plan.figures["altitude"].value, abs=0.05)
     assert "together" in sheet
     assert sheet.count("data:image/svg") == 3
