@@ -5,6 +5,8 @@ from pathlib import Path
 from appulse.cli import common
 from appulse.errors import InputError
 
+PICTURES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".gif", ".bmp", ".webp")
+
 
 def job_from_options(args, settings, extras, failed):
     """A job from the command line's options.
@@ -55,6 +57,7 @@ def job_from_options(args, settings, extras, failed):
     frames = []
     for path in paths:
         try:
+            _check_kind(path)
             frame = read_frame(path, **common.frame_options(args))
             frames.append((frame, place_in(frame, places.engine, places.names[0])))
         except common.FRAME_ERRORS as error:
@@ -75,6 +78,13 @@ def job_from_options(args, settings, extras, failed):
         if any(one is not None for one in given)
     }  # fmt: skip
     return job
+
+
+def _check_kind(path):
+    if path.suffix.lower() in PICTURES:
+        raise InputError(
+            f"{path.name}: a finished picture, without WCS and time; a sequence is made of solved FITS frames"
+        )
 
 
 def bundled(frame):

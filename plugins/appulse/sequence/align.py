@@ -11,6 +11,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from appulse.astrometry.matching import match
+from appulse.astrometry.psf import PSF
 from appulse.astrometry.sky_level import sky_map
 from appulse.astrometry.stars import detect_stars
 from appulse.astrometry.survey import survey
@@ -124,6 +125,9 @@ def star_list(frame) -> StarList:
     """
     data = frame.data
     looked = survey(frame)
+    if looked.psf.n_stars == 0 and (width := _compact_width(data, looked.sky)) is not None:
+        # A bright nebula may hide the stars from the search for a PSF; their width is known all the same.
+        looked = survey(frame, psf=PSF.round(width))
     psf = looked.psf.at((frame.shape[1] - 1) / 2, (frame.shape[0] - 1) / 2)
     major, minor = psf.axes
     rows = []
@@ -141,6 +145,13 @@ def star_list(frame) -> StarList:
         x, y, flux, snr, sigma, sources, looked.psf.fwhm, 1.0 - minor / major, level, noise,
         looked.sky.level, looked.sky.sigma, looked.sky.box, len(looked.sources), tuple(looked.notes),
     )  # fmt: skip
+
+
+def _compact_width(data, sky):
+    """Median FWHM of the round, sharp sources, px; None with fewer than five."""
+    found = detect_stars(data, sky=sky, fwhm=QUICK_FWHM)
+    good = (found["snr"] > 20) & (found["round"] > 0.6) & (found["fwhm"] < 4 * QUICK_FWHM)
+    return float(np.median(found["fwhm"][good])) if np.sum(good) >= 5 else None
 
 
 def quick_list(frame) -> StarList:

@@ -182,7 +182,7 @@ def demosaic(plane, pattern) -> np.ndarray:
     return out
 
 
-def calibrated(frame, masters=None, *, mend_hot=True):
+def calibrated(frame, masters=None, *, mend_hot=True, as_mosaic=False, known=None):
     """A frame with its pixels calibrated; the file is not touched.
 
     Parameters
@@ -191,16 +191,21 @@ def calibrated(frame, masters=None, *, mend_hot=True):
     masters : Masters, optional
     mend_hot : bool
         Hot pixels become blank, so that the other frames fill them.
+    as_mosaic : bool
+        Leave a mosaic as it is: stars are placed better on it than between its colours' own pixels.
+    known : dict, optional
+        Hot pixels of the planes, filled when first found: shared by frames of the same file.
 
     Returns
     -------
     SolvedFrame
-        A colour frame where the file is a mosaic.
+        A colour frame where the file is a mosaic, unless it is left as it is.
     """
     seconds = frame.exposure.seconds if frame.exposure is not None else 0.0
     # Another's pixels are neither used nor freed: a viewer may be showing them.
     own = replace(frame)
-    known = {}
+    known = {} if known is None else known
+    between = frame.mosaic if frame.mosaic and not as_mosaic else None
 
     def pixels():
         with READING:
@@ -210,17 +215,13 @@ def calibrated(frame, masters=None, *, mend_hot=True):
             planes = masters.apply(planes, seconds)
         if mend_hot:
             planes = np.array(planes, dtype=np.float32)
-            if frame.mosaic:
-                quarters = [planes[j::2, i::2] for j in (0, 1) for i in (0, 1)]
-            else:
-                quarters = planes if planes.ndim == 3 else [planes]
-            for index, plane in enumerate(quarters):
+            for index, plane in enumerate(planes if planes.ndim == 3 else [planes]):
                 if index not in known:  # the frame is read twice, looked at, then laid: found once
-                    known[index] = _hot(plane)
+                    known[index] = _hot_in_mosaic(plane) if frame.mosaic else _hot(plane)
                 plane[known[index]] = np.nan
-        return demosaic(planes, frame.mosaic) if frame.mosaic else planes
+        return demosaic(planes, between) if between else planes
 
-    is_colour = frame.is_colour or bool(frame.mosaic)
+    is_colour = frame.is_colour or bool(between)
     return replace(
         frame, pixel_source=pixels, checksum_source=lambda: frame.checksum, is_colour=is_colour, mosaic=None
     )
@@ -232,3 +233,15 @@ def _hot(plane):
     sigma = 1.4826 * float(np.nanmedian(np.abs(sample - middle)))
     none = np.empty(0, dtype=int)
     return hot_pixels(plane, middle, sigma) if sigma > 0 else (none, none)
+
+
+def _hot_in_mosaic(plane):
+    """Hot among the pixels of their own colour, and among all: a star's core has light next to it in any."""
+    alone = np.zeros(plane.shape, dtype=bool)
+    for j in (0, 1):
+        for i in (0, 1):
+            rows, columns = _hot(plane[j::2, i::2])
+            alone[2 * rows + j, 2 * columns + i] = True
+    both = np.zeros(plane.shape, dtype=bool)
+    both[_hot(plane)] = True
+    return np.nonzero(alone & both)

@@ -4,7 +4,7 @@ import numpy as np
 from scipy import ndimage
 
 from appulse.constants import FWHM_PER_SIGMA
-from appulse.sequence.composite import take_dot
+from appulse.sequence.composite import Dot, take_dot
 from appulse.sequence.places import TrailMask
 
 SEARCH_FWHM = 4.0
@@ -106,6 +106,11 @@ def dots_of(night, laid, base) -> list:
     -------
     list of Dot
     """
+    if len(laid) == 1:
+        # Its base is the frame itself: there is nothing to take the body out with.
+        one = laid[0]
+        name, time, (x, y) = one.shot.frame.name, one.shot.place.time, one.place
+        return [Dot(name, time, float(x), float(y), reason="a single frame: the body stays in the base")]
     found = []
     for one in laid:
 

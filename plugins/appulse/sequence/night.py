@@ -147,12 +147,13 @@ def _looker(settings, parts):
     look = star_list if settings.bin == 1 else quick_list
 
     def looked(shot):
+        frame = shot.look or shot.frame
         try:
-            shot.stars = parts.thing("stars", shot.key, lambda: look(shot.frame))
+            shot.stars = parts.thing("stars", shot.key, lambda: look(frame))
         except AppulseError as error:
             return shot, error
         finally:
-            shot.frame.release()
+            frame.release()
         return shot, None
 
     return looked

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-FORMAT = 3
+FORMAT = 4
 """Raised when what is computed changes: older parts are then computed again."""
 
 

@@ -154,6 +154,12 @@ class Ready:
             raise InputError(f"keep {keep!r}: {' or '.join(KEEPS)} is allowed")
         self.plane, self.wcs, self.grid, self.keep, self.workers = plane, wcs, grid, keep, workers
         mapped = PixelMap.between(grid, wcs)
+        ny, nx = plane.shape
+        seen = (mapped.x > -nx) & (mapped.x < 2 * nx) & (mapped.y > -ny) & (mapped.y < 2 * ny)
+        # Half a sky away there is no map at all, and none that would be finite.
+        self.empty = not seen.any() or not (np.isfinite(mapped.x) & np.isfinite(mapped.y)).all()
+        if self.empty:
+            return
         ratio = mapped.area_ratio(grid.shape)
         self.ratio = float(np.sqrt(ratio))
         self.kernel = kernel or ("adaptive" if np.sqrt(ratio) > COARSER else "spline")
@@ -183,6 +189,8 @@ class Ready:
 
     def on(self, shift=(0.0, 0.0)) -> np.ndarray:
         """The plane on the grid displaced by `shift`; see :func:`resample`."""
+        if self.empty:
+            return np.full(self.grid.shape, np.nan, dtype=np.float32)
         if self.kernel == "adaptive":
             return _adaptive(self.plane, self.wcs, self.grid, shift, self.keep)
         mapped = PixelMap.between(self.grid, self.wcs, shift)

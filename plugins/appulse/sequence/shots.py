@@ -24,11 +24,14 @@ class Shot:
     key : str
         Digest of its bytes and of what was done to it.
     place : BodyPlace
+    look : SolvedFrame, optional
+        On which its stars are looked for, where that is not `frame`: the mosaic of a colour frame.
     """
 
     frame: object
     key: str
     place: object
+    look: object = None
     stars: StarList | None = None
     alignment: Alignment | None = None
     grade: dict = field(default_factory=dict)
@@ -91,11 +94,15 @@ def binned(frame, step: int):
 
 def shot_of(frame, place, masters, settings) -> Shot:
     """A frame made ready to be looked at."""
-    ready = binned(calibrated(frame, masters, mend_hot=settings.mend_hot), settings.bin)
+    known = {}
+    ready = binned(calibrated(frame, masters, mend_hot=settings.mend_hot, known=known), settings.bin)
     named = None if masters is None else masters.names
     header = ready.wcs.to_header_string(relax=True)
     key = digest(frame.checksum or frame.name, named, settings.mend_hot, settings.bin, header)
-    return Shot(ready, key, place)
+    shot = Shot(ready, key, place)
+    if frame.mosaic and settings.bin == 1:
+        shot.look = calibrated(frame, masters, mend_hot=settings.mend_hot, as_mosaic=True, known=known)
+    return shot
 
 
 def at_once(shots, workers) -> int:
