@@ -13,6 +13,8 @@ from .sequence_plan import FOLDER, make_job
 
 #: Stacks that come back into the viewer as frames.
 STACKS = ("base.fits", "tracked.fits")
+#: A preview of a part is at most so much finer than one of the whole: it still takes seconds.
+MOST_FINER = 2.5
 
 
 @dataclass
@@ -53,8 +55,21 @@ def preview(plan, progress=None, cancelled=None):
 
     lines, failed = _listener()
     job = make_job(replace(plan, out=plan.out or FOLDER), failed)
-    found = look(job, failed=failed, progress=progress, cancelled=cancelled)
+    found = look(
+        job, longest_px=_preview_px(job), failed=failed, progress=progress, cancelled=cancelled
+    )  # fmt: skip
     return Answer(found, lines + found.notes)
+
+
+def _preview_px(job):
+    """Pixels of a frame's longer side in the preview: more where only a part of the frame is to be seen."""
+    from appulse.sequence.run import PREVIEW_PX
+
+    if not job.settings.view_arcmin:
+        return PREVIEW_PX
+    frame = job.shots[0].frame
+    share = job.settings.view_arcmin * 60.0 / (frame.pixel_scale * max(frame.shape))
+    return int(min(PREVIEW_PX / min(share, 1.0), MOST_FINER * PREVIEW_PX))
 
 
 def grade(plan, folder, progress=None, cancelled=None):

@@ -23,10 +23,8 @@ class Plan:
         Where its places come from; None: the bundled starter set.
     out : str
         Folder for the products.
-    marks : tuple of str
-        Out of :data:`appulse.sequence.marks.MARKS`.
-    dots : str
-        all, line or none.
+    look : dict
+        Of :class:`appulse.sequence.recipe.Settings`: marks, dots, width of the picture and the like.
     extras : frozenset
         Out of tiff, jpeg, mp4, frames.
     keep : dict of str to bool
@@ -38,8 +36,7 @@ class Plan:
     body: str
     orbits: str | None = None
     out: str = ""
-    marks: tuple = ()
-    dots: str = "all"
+    look: dict = field(default_factory=dict)
     extras: frozenset = frozenset()
     keep: dict = field(default_factory=dict)
     overwrite: bool = False
@@ -169,7 +166,7 @@ def make_job(plan, failed=None):
     body = source.find(plan.body)
     job = job_for(
         [_own(frame_of(data)) for data in plan.frames], body, source.ephemeris, Path(plan.out).expanduser(),
-        Settings(marks=tuple(plan.marks), dots=plan.dots),
+        Settings(**plan.look),
         failed=failed, extras=frozenset(plan.extras), overwrite=plan.overwrite,
         star_table=lambda frame: sources.stars_for(frame, stars),
         decided={name: (keep, "" if keep else BY_USER) for name, keep in plan.keep.items()},

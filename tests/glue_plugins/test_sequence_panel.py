@@ -110,6 +110,12 @@ def test_what_was_broken_off_goes_on_and_its_parts_are_not_made_again(picture):
     assert "(7) Iris" in (out / "recipe.yaml").read_text()
 
 
+@pytest.mark.parametrize(("view", "longest"), [(None, 700), (3.6, 1750), (7.6, 1050), (60.0, 700)])
+def test_a_preview_of_a_part_is_finer_within_reason(small_night, tmp_path, view, longest):
+    job = sequence.make_job(Plan(small_night, "7", out=str(tmp_path), look={"view_arcmin": view}))
+    assert sequence._preview_px(job) == pytest.approx(longest, abs=2)
+
+
 def test_products_are_kept_unless_told_otherwise(small_night, picture):
     _answer, out, *_ = picture
     with pytest.raises(OutputExistsError):
@@ -154,10 +160,14 @@ def panel(app, small_night, tmp_path):
 
 def test_the_panel_previews_grades_runs_stops_and_goes_on(panel, app, tmp_path):
     assert panel.body.chosen() == ("7", None)
-    assert panel.options.values()["marks"] == ()
+    assert panel.options.values()["look"]["marks"] == ()
     assert panel.preview().wait(WAIT_S)
     assert panel.pictures.view.shows == "picture"
     assert "preview of 4 frames" in panel.status.text()
+    panel.options.width.setValue(3.0)
+    assert panel.preview().wait(WAIT_S)
+    assert "a view of 3 arcmin is" in panel.status.text()
+    panel.options.width.setValue(0.0)
     assert not (tmp_path / "out").exists()
     assert panel.grade().wait(WAIT_S)
     assert all(float(panel.table.item(row, 2).text()) > 1.0 for row in range(FRAMES))

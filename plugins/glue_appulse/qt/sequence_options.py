@@ -4,6 +4,7 @@ from qtpy.QtCore import Signal
 from qtpy.QtWidgets import (
     QCheckBox,
     QComboBox,
+    QDoubleSpinBox,
     QFileDialog,
     QFormLayout,
     QHBoxLayout,
@@ -47,6 +48,18 @@ class SequenceOptions(QWidget):
         self.dots, self.folder = QComboBox(), QLineEdit()
         for key, words in DOTS:
             self.dots.addItem(words, key)
+        self.width, self.brightness = QDoubleSpinBox(), QDoubleSpinBox()
+        self.width.setRange(0.0, 600.0)
+        self.width.setDecimals(1)
+        self.width.setSuffix(" arcmin wide")
+        self.width.setSpecialValueText("all that was taken")
+        self.width.setToolTip("Width of the picture around the body's path")
+        self.brightness.setRange(0.1, 20.0)
+        self.brightness.setSingleStep(0.5)
+        self.brightness.setDecimals(1)
+        self.brightness.setValue(1.0)
+        self.brightness.setPrefix("faint light × ")
+        self.north_up = QCheckBox("north up")
         self.marks, self.extras = _boxes(MARKS), _boxes(EXTRAS)
         self.opened = _boxes(OPENED)
         for box in self.opened.values():
@@ -61,6 +74,10 @@ class SequenceOptions(QWidget):
         form = QFormLayout(self)
         form.setContentsMargins(0, 0, 0, 0)
         form.addRow("body's dots", self.dots)
+        look = QHBoxLayout()
+        for widget, stretch in ((self.width, 1), (self.brightness, 1), (self.north_up, 0)):
+            look.addWidget(widget, stretch)
+        form.addRow("look", look)
         for words, boxes in (("marks", self.marks), ("write also", self.extras), ("open then", self.opened)):
             form.addRow(words, _line(boxes))
         form.addRow("folder", folder)
@@ -72,7 +89,7 @@ class SequenceOptions(QWidget):
             self.folder.setText(path)
 
     def values(self):
-        """What is chosen, in the words of :class:`glue_appulse.sequence.Plan`.
+        """What is chosen, in the words of :class:`glue_appulse.sequence_plan.Plan`.
 
         Returns
         -------
@@ -80,8 +97,13 @@ class SequenceOptions(QWidget):
         """
         return {
             "out": self.folder.text().strip(),
-            "marks": tuple(_ticked(self.marks)),
-            "dots": self.dots.currentData(),
+            "look": {
+                "marks": tuple(_ticked(self.marks)),
+                "dots": self.dots.currentData(),
+                "view_arcmin": self.width.value() or None,
+                "brightness": self.brightness.value(),
+                "north_up": self.north_up.isChecked(),
+            },
             "extras": frozenset(_ticked(self.extras)),
             "overwrite": self.overwrite.isChecked(),
         }

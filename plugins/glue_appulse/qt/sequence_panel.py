@@ -264,7 +264,7 @@ class SequencePanel(Panel):
         self.pictures.offer(PREVIEW, {PREVIEW: answer.value.pixels})
         h, w = answer.value.pixels.shape[:2]
         words = f"preview of {answer.value.n_frames} frames, {w} × {h} pixels"
-        if self.options.values()["marks"]:
+        if self.options.values()["look"]["marks"]:
             words += "; marks come with the run"
         self.say("; ".join([words, *dict.fromkeys(answer.lines)]))
 
