@@ -153,7 +153,7 @@ def test_a_blank_picture_is_told():
         transfer_for(np.full((1, 30, 30), np.nan))
 
 
-def dot_of(extra=0.0, noise=1.0, flux=400.0):
+def dot_of(extra=0.0, noise=1.0, flux=400.0, blank=None):
     random = np.random.default_rng(9)
     base = np.zeros((1, 80, 80), np.float32)
     rows, columns = np.indices((80, 80))
@@ -161,6 +161,8 @@ def dot_of(extra=0.0, noise=1.0, flux=400.0):
     base[0] = star
     body = flux * np.exp(-((columns - 40) ** 2 + (rows - 40) ** 2) / 2.4)
     frame = (star + body + extra + random.normal(0, noise, (80, 80))).astype(np.float32)
+    if blank is not None:
+        frame[blank] = np.nan
     trail = np.array([[40.0, 40.0], [40.2, 40.0]])
     planes = [lambda x0, y0, x1, y1: frame[y0:y1, x0:x1]]
     return base, take_dot("f", "2027-05-04T20:00:00", planes, base, (40.0, 40.0), trail, 2.6, noise), body
@@ -175,6 +177,14 @@ def test_a_dot_has_no_seam_and_no_second_star():
     away = np.hypot(*(np.indices((80, 80)) - 40))
     assert np.abs(laid[away > 6]).max() < 2.0
     assert laid[40, 40] == pytest.approx(body[40, 40], rel=0.02)
+
+
+def test_a_blank_pixel_beside_the_body_spoils_no_dot():
+    _, whole, _ = dot_of()
+    _, dot, _ = dot_of(blank=(44, 37))
+    assert dot.used
+    assert dot.snr == pytest.approx(whole.snr, rel=0.05)
+    assert np.isfinite(dot.light).all()
 
 
 def test_a_body_that_does_not_show_is_not_laid():

@@ -116,16 +116,17 @@ def take_dot(name, time, planes, base, place, trail, fwhm, noise) -> Dot:
     if rim.sum() < 12 or good[distance < fwhm].mean() < 0.9:
         dot.reason = "blank pixels where the body is"
         return dot
-    extra = extra - np.median(extra[:, rim], axis=1)[:, None, None]
+    # A blank pixel says nothing: the fit passes over it, and the base shows there.
+    extra = np.where(good, extra - np.median(extra[:, rim], axis=1)[:, None, None], 0.0)
     moved, profile, amplitude, dot.snr = _recentred(extra.mean(axis=0), good, x, y, trail, fwhm, noise)
-    if dot.snr < SEEN_SNR:
+    if not dot.snr >= SEEN_SNR:
         dot.reason = f"the body does not show (signal to noise {max(dot.snr, 0.0):.1f}, {SEEN_SNR:g} needed)"
         return dot
     signal = amplitude * profile
     weight = signal**2 / (signal**2 + (NOISE_SHARE * noise) ** 2)
     weight *= np.clip((reach - distance_to_trail(x, y, moved)) / fwhm, 0.0, 1.0)
     dot.weight = np.where(good, weight, 0.0).astype(np.float32)
-    dot.light = np.where(good, extra, 0.0).astype(np.float32)
+    dot.light = extra.astype(np.float32)
     dot.x0, dot.y0, dot.used = int(x0), int(y0), True
     dot.x, dot.y = dot.x + float(moved[0, 0] - trail[0, 0]), dot.y + float(moved[0, 1] - trail[0, 1])
     return dot
