@@ -2,11 +2,14 @@
 
 import csv
 
+import numpy as np
 import pytest
 import yaml
 from astropy.io import fits
 from astropy.table import Table
+from astropy.time import Time
 
+from appulse.bodies.kernels import EARTH, SUN, default_kernels
 from appulse.cli.main import main
 
 PASS = "7-IC4603-20270504"
@@ -114,3 +117,120 @@ def test_every_mistake_of_a_campaign_is_listed(tmp_path, capsys):
     said = capsys.readouterr().err
     assert "bad.yaml:1:" in said
     assert "bad.yaml:2:" in said
+
+
+NEAR = """# %ECSV 1.0
+# ---
+# datatype:
+# - {name: designation, datatype: string}
+# - {name: epoch, unit: d, datatype: float64}
+# - {name: x, unit: AU, datatype: float64}
+# - {name: y, unit: AU, datatype: float64}
+# - {name: z, unit: AU, datatype: float64}
+# - {name: vx, unit: AU / d, datatype: float64}
+# - {name: vy, unit: AU / d, datatype: float64}
+# - {name: vz, unit: AU / d, datatype: float64}
+# - {name: H, unit: mag, datatype: float64}
+# - {name: G, datatype: float64}
+# schema: astropy-2.0
+designation epoch x y z vx vy vz H G
+"""
+
+
+@pytest.fixture
+def near_bodies(tmp_path):
+    """Two invented bodies 0.03 au away that pass IC 4603 and each other early on 2027-05-05."""
+    epoch = Time("2027-05-05", scale="tdb").jd
+    place, speed = default_kernels().major(np.array([epoch - 2451545.0]))
+    earth, motion = place[0, EARTH] - place[0, SUN], speed[0, EARTH] - speed[0, SUN]
+    rows = ""
+    for name, ra_deg, km_s, mag in (("2027AA1", 246.30, 12.0, "22.0"), ("2027AA2", 246.34, 10.0, "nan")):
+        a, d = np.radians([ra_deg, -24.40])
+        unit = np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
+        east = np.array([-np.sin(a), np.cos(a), 0.0])
+        state = [
+            *(earth + 0.03 * unit),
+            *(motion + km_s * 86_400 / 149_597_870.7 * (0.95 * east + 0.3 * unit)),
+        ]
+        rows += f"{name} {epoch} {' '.join(repr(float(v)) for v in state)} {mag} 0.15\n"
+    path = tmp_path / "near.ecsv"
+    path.write_text(NEAR + rows, encoding="utf-8")
+    return path
+
+
+def test_a_near_body_is_planned_as_the_site_sees_it(tmp_path, near_bodies, capsys, monkeypatch):
+    monkeypatch.setenv("APPULSE_SETTINGS", str(tmp_path / "none.yaml"))
+    campaign = tmp_path / "c.yaml"
+    campaign.write_text(
+        f"dates: {{from: 2027-05-03, to: 2027-05-07}}\nbodies: {{orbits: {near_bodies.name}}}\n"
+        "targets: {names: [IC 4603]}\nsites:\n  - {name: south, place: [18.0, -33.0, 100], private: false}\n"
+        "instruments:\n"
+        "  - {name: t, aperture_mm: 200, focal_length_mm: 800, pixel_um: 12, sensor_px: [90, 60]}\n"
+        "passes: {within: 60, body_by_body: true, least_elongation: 0}\n"
+    )
+    out = tmp_path / "seen.ecsv"
+    words = ["encounters", str(campaign), "--site", "south", "--brighter-than", "25", "--out", str(out)]
+    assert main(words) == 0
+    told = capsys.readouterr()
+    assert "1 of 2 bodies have no magnitude" in told.err
+    assert "those of the Earth's centre" in told.err
+    seen = {row["encounter"]: row for row in Table.read(out)}
+    assert main(["encounters", str(campaign), "--out", str(tmp_path / "centre.ecsv")]) == 0
+    centre = {row["encounter"]: row for row in Table.read(tmp_path / "centre.ecsv")}
+    assert any(name.startswith("2027AA1-2027AA2-") for name in centre)
+    [name] = [name for name in centre if name.startswith("2027AA1-IC4603-")]
+    [mine] = [row for key, row in seen.items() if key.startswith("2027AA1-IC4603-")]
+    assert abs(mine["separation"] - centre[name]["separation"]) > 20  # parallax of up to 290 arcsec
+    capsys.readouterr()
+    assert main(["plan", str(campaign), "--encounter", name, "--out", str(tmp_path / "p")]) == 0
+    told = yaml.safe_load((tmp_path / "p" / "plan.yaml").read_text())["least_separation"]
+    assert told["arcsec"] == pytest.approx(float(mine["separation"]), abs=0.1)
+    assert told["utc"] == mine["time"][:19]
+    [mutual] = [key for key in centre if key.startswith("2027AA1-2027AA2-")]
+    assert main(["plan", str(campaign), "--encounter", mutual, "--out", str(tmp_path / "m")]) == 2
+    assert "pass of two bodies" in capsys.readouterr().err
+
+
+def test_an_empty_answer_says_what_was_asked(tmp_path, capsys):
+    words = ["encounters", "--bodies", "7", "--targets", "M 31", "--from", "2027-05-01", "--to", "2027-05-05"]
+    assert main([*words, "--out", str(tmp_path / "none.ecsv")]) == 0
+    said = capsys.readouterr().out
+    assert "0 passes" in said
+    assert "none of 1 bodies comes to its least separation from any of 1 objects" in said
+
+
+def test_a_campaign_without_a_night_says_why_in_the_table(tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("APPULSE_SETTINGS", str(tmp_path / "none.yaml"))
+    campaign = tmp_path / "c.yaml"
+    campaign.write_text(
+        "dates: {from: 2027-05-02, to: 2027-05-07}\nbodies: {names: [7]}\ntargets: {names: [IC 4603]}\n"
+        "sites:\n  - {name: pole, place: [20, 78.2, 10]}\n"
+        "  - {name: ledge, place: [7.6, 53.1, 17], twilight: -10,\n"
+        "     window: [[330, 5], [30, 5], [30, 60], [330, 60]]}\n"
+    )
+    assert main(["campaign", "check", str(campaign)]) == 0
+    assert "from azimuth 330 through north to 30 (60 degrees wide)" in capsys.readouterr().out
+    assert main(["encounters", str(campaign), "--out", str(tmp_path / "t.ecsv")]) == 0
+    [row] = Table.read(tmp_path / "t.ecsv")
+    assert "from pole not at all, the Sun stays above -15 degrees all night" in row["chances"]
+    assert "from ledge not at all, the body stays outside the site's window" in row["chances"]
+    assert row["term_duration"] == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("bodies: {names: [Nobody]}\n", ":2: 'Nobody'"),
+        ("targets: {names: [XYZ 99]}\n", ":2: no deep-sky object is called 'XYZ 99'"),
+        ("targets:\n  larger_than: 3\n  types: [teapot]\n", ":4: no object has a type like 'teapot'"),
+        ("targets: {larger_than: 3000}\n", ":2: the limits on type"),
+        ("bodies: {orbits: [nofile.ecsv]}\n", ":2: "),
+        ("title: '2050'\n", ":1: the campaign's dates"),
+    ],
+)
+def test_what_a_campaign_names_is_looked_up_by_its_check(tmp_path, capsys, text, said):
+    path = tmp_path / "c.yaml"
+    dates = "{from: 2027-05-01, to: 2061-05-02}" if "2050" in text else "{from: 2027-05-01, to: 2027-05-02}"
+    path.write_text(f"dates: {dates}\n{text}")
+    assert main(["campaign", "check", str(path)]) == 2
+    assert said in capsys.readouterr().err

@@ -10,7 +10,7 @@ from astropy.time import Time
 from numpy.testing import assert_allclose
 
 from appulse.encounters import mask
-from appulse.encounters.odds import Odds, advice, odds
+from appulse.encounters.odds import Odds, advice, odds, why_not
 from appulse.encounters.visibility import watch_night
 from appulse.errors import InputError
 from appulse.formats.settings import SiteSettings
@@ -77,6 +77,60 @@ def test_each_reason_in_words(where, said):
     night = watch(where)
     assert said in night.reason
     assert (night.hours == 0.0) == bool(said)
+
+
+def test_a_body_that_is_far_from_the_object_or_near_it_by_day_only():
+    def away(times):
+        ra = np.radians(246.35 + 5.0)
+        unit = np.array(
+            [np.cos(np.radians(-24.47)) * np.cos(ra), np.cos(np.radians(-24.47)) * np.sin(ra), -0.414]
+        )
+        return np.broadcast_to(2.0 * unit, (len(times), 3))
+
+    night = watch_night(site(), MAY, away, NEBULA, 0.5)
+    assert "stays farther than 0.5 degrees from the object (nearest 4." in night.reason
+
+    def at_noon(times):
+        """Passes by the object within two hours around noon UTC and is far away at night."""
+        ra = np.radians(246.35) + (times.mjd % 1 - 0.5)
+        return 2.0 * np.stack(
+            [np.cos(-0.427) * np.cos(ra), np.cos(-0.427) * np.sin(ra), np.full(len(ra), np.sin(-0.427))],
+            axis=1,
+        )
+
+    assert (
+        watch_night(site(), MAY, at_noon, NEBULA, 2.0).reason
+        == "the body is near the object in daylight only"
+    )
+
+
+def test_beneath_the_horizon_and_in_the_polar_day():
+    assert "beneath the horizon" in watch(site(lat=75.0), datetime.date(2027, 3, 1)).reason
+    assert watch(site(lat=78.0)).reason == "the Sun stays above -15 degrees all night (lowest 4.1)"
+
+
+def test_reasons_of_several_nights_are_told_once():
+    polar = [watch(site(lat=78.0), MAY + datetime.timedelta(days=i)) for i in range(3)]
+    assert why_not(polar) == polar[0].reason
+    mixed = [*polar, watch(site(window=((20, 5), (60, 5), (60, 40))))]
+    assert why_not(mixed).startswith("3 nights: the Sun stays above -15 degrees all night")
+    assert "1 night: the body stays outside" in why_not(mixed)
+    assert why_not([*polar, watch(site(-68.0, -23.0))]) == ""
+
+
+def test_nights_begin_on_whole_minutes_and_tell_no_longitude():
+    one, other = (watch(site(lon=lon)) for lon in (8.5, 8.6))
+    assert one.times[0].isot == other.times[0].isot
+    assert one.times[0].isot.endswith(":00.000")
+
+
+def test_what_a_private_site_shows():
+    home = SiteSettings("home", Site.from_geodetic(8.123456, 50.654321, 123.4))
+    assert_allclose(home.shown.place.geodetic, (8.12, 50.65, 100.0), atol=1e-9)
+    open_site = SiteSettings("roof", home.place, private=False)
+    assert open_site.shown is open_site
+    coded = SiteSettings("rubin", Site.parse("X05"))
+    assert coded.shown is coded
 
 
 def test_moon_in_the_way_is_said():

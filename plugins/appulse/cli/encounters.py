@@ -68,8 +68,11 @@ def run(args: argparse.Namespace) -> int:
     check_dates(campaign)
     catalogue = bodies_of(campaign)
     search = _search(campaign, args)
+    _say_dim(catalogue, search.brighter_than)
     passes = _find(catalogue, search, args)
     if campaign.rule.body_by_body:
+        if args.site is not None:
+            common.note("passes of body by body are those of the Earth's centre, whatever --site says")
         passes = _with_mutual(passes, catalogue, campaign)
     events = gather(passes, campaign.rule.group_within)
     more = {}
@@ -84,6 +87,16 @@ def run(args: argparse.Namespace) -> int:
     if not len(table):
         print(_why_none(search, catalogue))
     return 0
+
+
+def _say_dim(catalogue, brighter_than):
+    """Bodies of unknown brightness never pass a limit of magnitude; that is said, not passed over."""
+    import numpy as np
+
+    unknown = int(np.sum(np.isnan(catalogue.h) & np.isnan(catalogue.m1)))
+    if brighter_than is not None and unknown:
+        which = f"{unknown} of {len(catalogue)} bodies have no magnitude in their orbits"
+        common.note(f"{which}: a limit of brightness leaves them out")
 
 
 def _asked(search, catalogue):
@@ -205,6 +218,7 @@ def _with_mutual(passes, catalogue, campaign):
 
     limits = {"brighter_than": campaign.bodies.brighter_than}
     more = find_mutual_passes(catalogue, campaign.start, campaign.end, campaign.rule.within, **limits)
+    more = [one for one in more if one.elongation >= campaign.rule.least_elongation]
     return sorted([*passes, *more], key=lambda one: (one.time.jd, one.id))
 
 

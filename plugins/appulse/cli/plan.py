@@ -22,6 +22,7 @@ price).
 """
 
 LONGEST_SHIFT_D = 1.5
+WIDE_ARCMIN = 600.0
 
 
 def add_parser(subparsers) -> None:
@@ -71,6 +72,7 @@ def run(args: argparse.Namespace) -> int:
     nights = serving_nights(one, catalogue, campaign)
     chances = {s.name: odds([night for night in nights if night.site.name == s.name]) for s in campaign.sites}
     night = _choose_night(one, nights, chances, args)
+    one = _seen_from(one, catalogue, night.site)
     wishes = {"trail_arcsec": args.trail, "cadence_s": args.cadence}
     vectors = body_vectors(one, catalogue)
     plan = plan_capture(one, night, campaign.instruments[0], vectors, **wishes)
@@ -141,7 +143,7 @@ def _find(encounter, campaign):
         raise InputError(f"--encounter {encounter}: no {what} in this campaign; see appulse encounters")
     middle = Time(f"{date[:4]}-{date[4:6]}-{date[6:]}T12:00:00", scale="utc")
     search = Search(
-        targets.take(np.array(wanted)), middle - 3 * u.day, middle + 3 * u.day, Site.geocentre(), 600.0
+        targets.take(np.array(wanted)), middle - 3 * u.day, middle + 3 * u.day, Site.geocentre(), WIDE_ARCMIN
     )
     catalogue = catalogue.take(np.array(rows))
     passes = find_passes(catalogue, search)
@@ -152,6 +154,25 @@ def _find(encounter, campaign):
     if abs((one.time - middle).jd) > LONGEST_SHIFT_D:
         raise InputError(f"--encounter {encounter}: the pass nearest to that date is {one.id}")
     return one, catalogue
+
+
+def _seen_from(one, catalogue, site):
+    """The same pass as the site sees it: parallax moves a near body by more than its separation."""
+    from dataclasses import replace
+
+    import numpy as np
+    from astropy import units as u
+
+    from appulse.encounters.search import Search, find_passes
+    from appulse.encounters.targets import Targets
+
+    span = one.time - 2 * u.day, one.time + 2 * u.day
+    search = Search(Targets.from_outlines([one.target]), *span, site.place, WIDE_ARCMIN)
+    seen = find_passes(catalogue.take(np.array([one.row])), search)
+    if not seen:
+        return one
+    nearest = min(seen, key=lambda other: abs((other.time - one.time).jd))
+    return replace(nearest, id=one.id, row=one.row)
 
 
 def _choose_night(one, nights, chances, args):

@@ -58,6 +58,12 @@ def write_plan(plan, ephemeris, vectors, chances, words, campaign, args):
     write_bytes(out / "night_sheet.pdf", night_sheet_pdf(plan, odds=chances, advice=words), over)
     kept = {
         "encounter": plan.encounter.id,
+        "least_separation": {
+            "utc": plan.encounter.time.isot[:19],
+            "arcsec": round(plan.encounter.separation_arcsec, 1),
+            "inside_outline": bool(plan.encounter.inside_outline),
+            "seen_from": plan.night.site.name,
+        },
         "site": plan.night.site.name,
         "night": plan.night.evening.isoformat(),
         "instrument": plan.instrument.name,

@@ -76,6 +76,10 @@ class FigureMaker:
         self.add("moon_altitude", "Moon's altitude", night.moon_altitude[self.at], "deg", "JPL DE440")
         self.add("moon_distance", "Moon away", night.moon_separation[self.at], "deg", "JPL DE440")
         self.add("mag", "body's magnitude", _magnitude(one), "", "H, G or comet's law at the pass")
+        if not np.isfinite(one.mag):
+            self.warnings.append(
+                "the body's brightness is not known: no S/N is told, and it may saturate sooner than the sky"
+            )
         sun = float(night.sun_altitude[night.chosen].max())
         if sun > TWILIGHT_SEEN_DEG:
             self.warnings.append(
@@ -102,7 +106,8 @@ class FigureMaker:
         if self.instrument.mount == "altazimuth":
             limits["field rotation"] = self._rotation_limit()
         full = self._saturation_limit()
-        self.add("saturation_limit", "body saturates after", full, "s", "full well / brightest pixel's light")
+        what = "body saturates after" if np.isfinite(self.one.mag) else "sky saturates after"
+        self.add("saturation_limit", what, full, "s", "full well / brightest pixel's light")
         limits["saturation"] = SATURATION_SHARE * full
         reason = min(limits, key=limits.get)
         exposure = _rounded_down(limits[reason])

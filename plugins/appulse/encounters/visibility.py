@@ -43,8 +43,8 @@ class Night:
         Lit share at the middle.
     dark, seen, moon_ok, near : (n,) bool arrays
         Sun low enough; body above horizon and in the window; Moon no trouble; body near the object.
-    reach_deg : float
-        What near means.
+    reach_deg, nearest_deg : float
+        What near means, and how near the body comes to the object within these hours.
     """
 
     site: object
@@ -64,6 +64,7 @@ class Night:
     moon_ok: np.ndarray
     near: np.ndarray
     reach_deg: float = np.nan
+    nearest_deg: float = np.nan
 
     @property
     def usable(self):
@@ -112,7 +113,8 @@ class Night:
                 f"(lowest {_degrees(self.sun_altitude.min())})"
             )
         if not self.near.any():
-            return f"the body is farther than {self.reach_deg:.2g} degrees from the object all night"
+            nearest = f"nearest {self.nearest_deg:.2g}"
+            return f"the body stays farther than {self.reach_deg:.2g} degrees from the object ({nearest})"
         served = self.dark & self.near
         if not served.any():
             return "the body is near the object in daylight only"
@@ -217,6 +219,7 @@ def watch_night(site, day, vector_au, target_unit, reach_deg, kernels=None):
     moon_ok = ~moon_up | (
         (moon_separation >= site.moon_separation) & (lights.moon_illumination <= site.moon_illumination)
     )
+    apart = angle_deg(direction, target_unit)
     moonlight = moon_separation, lights.moon_phase_angle
     air = {"dark_zenith": site.dark_zenith, "extinction": site.extinction}
     return Night(
@@ -236,6 +239,7 @@ def watch_night(site, day, vector_au, target_unit, reach_deg, kernels=None):
         seen=(altitude >= np.maximum(horizon_altitude(site.horizon, azimuth, site.lowest), 0.0))
         & in_window(site.window, azimuth, altitude),
         moon_ok=moon_ok,
-        near=angle_deg(direction, target_unit) <= reach_deg,
+        near=apart <= reach_deg,
         reach_deg=reach_deg,
+        nearest_deg=float(apart.min()),
     )

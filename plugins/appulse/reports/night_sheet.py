@@ -100,11 +100,13 @@ def headline(plan):
     one = plan.encounter
     inside = "inside the outline" if one.inside_outline else "outside the outline"
     where = f" ({inside})" if one.crossing is not None else ""
-    begin, end = (local_text(moment, plan.night.site) for moment in (plan.begin, plan.end))
+    site = plan.night.site
+    begin, end = (local_text(moment, site) for moment in (plan.begin, plan.end))
+    when = f"{one.time.strftime('%Y-%m-%d %H:%M')} UTC, seen from {site.name}"
     return (
         f"{body_name(one)} passes the centre of {one.target.name} by {one.separation_arcsec / 60:.1f} arcmin"
-        f"{where} at {one.time.strftime('%Y-%m-%d %H:%M')} UTC. Photograph from {begin} to {end}: "
-        f"{plan.count} exposures of {plan.exposure_s:g} s."
+        f"{where} at {when}. Photograph from {begin} to {end}: {plan.count} exposures of "
+        f"{plan.exposure_s:g} s."
     )
 
 
