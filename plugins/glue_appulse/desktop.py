@@ -42,13 +42,13 @@ def frame_options(args):
     dict
         For :func:`appulse.frames.reading.read_frame`.
     """
-    from appulse.observers.site import Site
+    from appulse.formats.settings import site_of
 
     hdu = int(args.hdu) if args.hdu is not None and args.hdu.isdigit() else args.hdu
     given = {
         "hdu": hdu,
         "wcs_from": args.wcs_from,
-        "site": None if args.site is None else Site.parse(args.site),
+        "site": None if args.site is None else site_of(args.site),
         "time": args.time,
         "time_is": args.time_is,
         "exposure_s": args.exposure,

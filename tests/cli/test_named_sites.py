@@ -10,8 +10,8 @@ from astropy.table import Table
 from icalendar import Calendar
 
 from appulse.cli.main import main
-from appulse.cli.sites import site_of
 from appulse.errors import InputError, SiteError
+from appulse.formats.settings import site_of
 
 LON, LAT, HEIGHT = 16.123456, -23.654321, 1837.4
 SETTINGS = f"""

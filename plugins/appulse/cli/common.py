@@ -79,7 +79,7 @@ def frame_options(args: argparse.Namespace) -> dict:
     >>> frame_options(parser.parse_args(["--time-is", "mid", "--hdu", "2"]))
     {'hdu': 2, 'time_is': 'mid'}
     """
-    from appulse.cli.sites import site_of
+    from appulse.formats.settings import site_of
 
     given = {
         "hdu": int(args.hdu) if args.hdu is not None and args.hdu.isdigit() else args.hdu,

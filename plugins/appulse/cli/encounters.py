@@ -172,8 +172,8 @@ def _campaign(args):
 
 
 def _search(campaign, args):
-    from appulse.cli.sites import site_of
     from appulse.encounters.search import Search
+    from appulse.formats.settings import site_of
     from appulse.observers.site import Site
 
     return Search(

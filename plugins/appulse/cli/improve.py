@@ -58,8 +58,8 @@ def run(args: argparse.Namespace) -> int:
     from appulse.bodies.orbit_table import orbit_table
     from appulse.bodies.orbits import OrbitCatalogue
     from appulse.cli.measured_places import read_places, with_clock
-    from appulse.cli.sites import site_of
     from appulse.formats.output import check_free, write_table
+    from appulse.formats.settings import site_of
 
     check_free([args.out], args.overwrite)
     orbit = _orbit(args)

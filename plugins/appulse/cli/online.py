@@ -96,8 +96,8 @@ def _stars(args) -> int:
 
 
 def _bodies(args) -> int:
-    from appulse.cli.sites import site_of
     from appulse.formats.output import check_free
+    from appulse.formats.settings import site_of
     from appulse.observers.site import Site
     from appulse.observers.timescales import parse_utc
     from appulse.services.cones import known_bodies
@@ -118,8 +118,8 @@ def _bodies(args) -> int:
 
 
 def _places(args) -> int:
-    from appulse.cli.sites import site_of
     from appulse.formats.output import check_free
+    from appulse.formats.settings import site_of
     from appulse.services.places import horizons_ephemeris
 
     check_free([args.out], args.overwrite)

@@ -107,7 +107,7 @@ def _with_named(campaign, args):
 
 def _pick(mine, kept, name, what):
     """The campaign's or the settings file's entry of a name."""
-    from appulse.cli.sites import named
+    from appulse.formats.settings import named
 
     known = {one.name: one for one in (*kept, *mine)}
     found = named(known, name)

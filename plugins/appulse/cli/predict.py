@@ -54,8 +54,8 @@ def run(args: argparse.Namespace) -> int:
         If the output exists and ``--overwrite`` was not given.
     """
     from appulse.bodies.ephemeris import predict
-    from appulse.cli.sites import site_of
     from appulse.formats.output import check_free, write_table
+    from appulse.formats.settings import site_of
 
     check_free([args.out], args.overwrite)
     site = site_of(args.site)
