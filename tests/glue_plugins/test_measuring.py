@@ -115,7 +115,7 @@ def click(desk, answers):
 def test_a_click_measures_the_body_and_accept_keeps_it(desk, answers):
     click(desk, answers)
     assert agrees(desk.panel.current, answers["frames"]["iris_1.fits.fz"])
-    assert "±" in desk.panel.values["dra_cosdec"].text()
+    assert "±" in desk.panel.numbers.values["dra_cosdec"].text()
     assert residual_data.find(desk.data_collection) is None
     desk.panel.accept_button.click()
     table = residual_data.table_of(residual_data.find(desk.data_collection))

@@ -147,9 +147,10 @@ def test_stars_of_the_bundled_catalogue_are_found_for_a_frame(small_night):
 
 
 @pytest.fixture
-def panel(app, small_night, tmp_path):
+def panel(app, small_night, tmp_path, monkeypatch):
     from glue_appulse.qt.sequence_panel import open_panel
 
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     app.add_datasets(small_night)
     app.data_collection.append(make_track("(7) Iris"))
     app.data_collection[-1].meta["body"] = "7"

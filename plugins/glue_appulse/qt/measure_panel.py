@@ -21,8 +21,9 @@ from ..kinds import TRACK, all_of
 from ..picking import clicked_sky, nearest_track, top_frame
 from .commands import PutRows
 from .desk import frames_of
-from .jobs import Job, tell
-from .panels import open_once
+from .jobs import Job
+from .measured_numbers import MeasuredNumbers
+from .panels import Notice, open_once
 from .stamps import StampCanvas
 
 REASONS = (
@@ -33,43 +34,6 @@ REASONS = (
     "cloud",
     "other",
 )
-#: Title, columns of value and sigma, unit.
-NUMBERS = (
-    ("ΔRA·cosδ", "dra_cosdec", "sigma_ra", "″"),
-    ("ΔDec", "ddec", "sigma_dec", "″"),
-    ("along", "along", "sigma_along", "″"),
-    ("across", "across", "sigma_across", "″"),
-    ("plate ΔRA·cosδ", "plate_dra", "sigma_plate_ra", "″"),
-    ("plate ΔDec", "plate_ddec", "sigma_plate_dec", "″"),
-    ("O−C, plate off: ΔRA·cosδ", "dra_plate", None, "″"),
-    ("O−C, plate off: ΔDec", "ddec_plate", None, "″"),
-    ("magnitude", "mag_obs", "sigma_mag", ""),
-    ("signal to noise", "snr", None, ""),
-)
-
-
-def number_words(value, sigma, unit):
-    """A number with its error.
-
-    Parameters
-    ----------
-    value, sigma : float
-    unit : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> number_words(-0.75161, 0.0101, "″"), number_words(float("nan"), 1.0, "″")
-    ('-0.752 ± 0.010″', '–')
-    """
-    if value != value:
-        return "–"
-    digits = 3 if unit else 2 if sigma is not None else 0
-    error = "" if sigma is None or sigma != sigma else f" ± {sigma:.{digits}f}"
-    return f"{value:+.{digits}f}{error}{unit}" if unit else f"{value:.{digits}f}{error}"
 
 
 class MeasurePanel(QDockWidget):
@@ -95,19 +59,12 @@ class MeasurePanel(QDockWidget):
             label.setWordWrap(True)
             label.setTextInteractionFlags(Qt.TextSelectableByMouse)
         self.stamps = StampCanvas()
-        self.values = {}
-        grid = QGridLayout()
-        grid.setVerticalSpacing(1)
-        for row, (words, column, _sigma, _unit) in enumerate(NUMBERS):
-            self.values[column] = QLabel("–")
-            self.values[column].setAlignment(Qt.AlignRight)
-            grid.addWidget(QLabel(words), row, 0)
-            grid.addWidget(self.values[column], row, 1)
+        self.numbers = MeasuredNumbers()
         layout = QVBoxLayout()
         for item in (
             self.title,
             self.stamps,
-            grid,
+            self.numbers,
             self.verdict,
             self._refit_row(),
             self._decide_row(),
@@ -115,8 +72,7 @@ class MeasurePanel(QDockWidget):
         ):
             add = layout.addLayout if isinstance(item, QLayout) else layout.addWidget
             add(item)
-        self.status = QLabel("")
-        self.status.setWordWrap(True)
+        self.status = Notice()
         layout.addWidget(self.status)
         layout.addStretch(1)
         body = QWidget()
@@ -237,7 +193,7 @@ class MeasurePanel(QDockWidget):
     def _start(self, function, then):
         self.job = Job(function)
         self.job.done.connect(then)
-        self.job.failed.connect(self._failed)
+        self.job.failed.connect(self.status.fail)
         self.job.progressed.connect(self._progressed)
         self.job.ended.connect(self._ended)
         self.progress.setRange(0, 0)
@@ -247,10 +203,6 @@ class MeasurePanel(QDockWidget):
     def _progressed(self, done, total):
         self.progress.setRange(0, total)
         self.progress.setValue(done)
-
-    def _failed(self, exc):
-        tell(exc)
-        self.say(str(exc))
 
     def _ended(self):
         self.job = None
@@ -268,9 +220,7 @@ class MeasurePanel(QDockWidget):
         self.current = measured
         self.title.setText(measured.name)
         self.stamps.show_fit(measured.residual)
-        for _words, column, sigma, unit in NUMBERS:
-            error = None if sigma is None else measured.number(sigma)
-            self.values[column].setText(number_words(measured.number(column), error, unit))
+        self.numbers.show_measured(measured)
         self.verdict.setText(measuring.verdict(measured))
         self.say("; ".join([*([measured.flag] if measured.found and measured.flag else []), *measured.notes]))
         self._allow()
@@ -333,6 +283,7 @@ class MeasurePanel(QDockWidget):
             more, told = measuring.tasks_of_night(frames, [one.body], one.orbits, one.stars)
             tasks, lines = tasks + more, lines or told
         self.say("; ".join(lines))
+
         def work(job):
             return (*measuring.measure_night(tasks, job.report, lambda: job.stopping), lines)
 

@@ -9,22 +9,16 @@ from glue.viewers.common.layer_artist import LayerArtist
 from glue.viewers.common.state import ViewerState
 from glue_qt.viewers.common.data_viewer import DataViewer
 from qtpy.QtCore import Qt
-from qtpy.QtGui import QColor
 from qtpy.QtWidgets import (
-    QAbstractItemView,
     QCheckBox,
     QFileDialog,
     QHBoxLayout,
     QLabel,
     QPushButton,
     QSplitter,
-    QTableWidget,
-    QTableWidgetItem,
     QVBoxLayout,
     QWidget,
 )
-
-from appulse.formats.residual_table import COLUMNS as MEANINGS
 
 from .. import residual_data
 from ..exporters import EXPORTERS
@@ -32,24 +26,8 @@ from ..kinds import FRAME, RESIDUALS, all_of, is_frame, kind_of
 from .desk import image_viewers, show_frames
 from .jobs import tell
 from .residual_plots import ResidualCanvas
+from .residual_rows import ResidualTable
 
-#: Columns of the table, and their headers with units.
-COLUMNS = {
-    "frame": "frame",
-    "time": "mid-exposure\nUTC",
-    "designation": "body",
-    "dra_cosdec": "ΔRA·cosδ\n″",
-    "ddec": "ΔDec\n″",
-    "dra_plate": "ΔRA·cosδ, plate off\n″",
-    "ddec_plate": "ΔDec, plate off\n″",
-    "along": "along\n″",
-    "across": "across\n″",
-    "sigma_along": "σ along\n″",
-    "sigma_across": "σ across\n″",
-    "snr": "signal to noise",
-    "n_stars": "stars",
-    "flag": "what to mind",
-}
 #: Half width of the picture around a residual that is opened, pixels.
 CLOSE_UP_PX = 60
 
@@ -94,16 +72,8 @@ class ResidualViewer(DataViewer):
 
     def __init__(self, session, state=None, parent=None):
         super().__init__(session, state=state, parent=parent)
-        self._filling = False
-        self.canvas = ResidualCanvas(self.select_rows, self.open_row)
-        self.table = QTableWidget(0, len(COLUMNS))
-        self.table.setHorizontalHeaderLabels(list(COLUMNS.values()))
-        described = {column.name: column.meaning for column in MEANINGS}
-        for i, name in enumerate(COLUMNS):
-            self.table.horizontalHeaderItem(i).setToolTip(f"{name}: {described[name]}")
-        self.table.setSelectionBehavior(QAbstractItemView.SelectRows)
-        self.table.setEditTriggers(QAbstractItemView.NoEditTriggers)
-        self.table.itemSelectionChanged.connect(self._table_selected)
+        self.canvas, self.table = ResidualCanvas(self.select_rows, self.open_row), ResidualTable()
+        self.table.chosen.connect(self.select_rows)
         self.table.cellDoubleClicked.connect(lambda row, _column: self.open_row(row))
         split = QSplitter(Qt.Vertical)
         split.addWidget(self.canvas)
@@ -219,37 +189,7 @@ class ResidualViewer(DataViewer):
             return
         colours = self.colours()
         self.canvas.draw_rows(self.columns(), colours)
-        self._fill_table(colours)
-
-    def _fill_table(self, colours):
-        self._filling = True
-        data = self.data
-        self.table.setRowCount(data.size)
-        for column, name in enumerate(COLUMNS):
-            values = data.get_component(name)
-            for row in range(data.size):
-                value = values.labels[row] if values.categorical else values.data[row]
-                words = (
-                    str(value)
-                    if values.categorical
-                    else "–"
-                    if value != value
-                    else f"{value:.3f}".rstrip("0").rstrip(".")
-                )
-                item = QTableWidgetItem(words)
-                if not values.categorical:
-                    item.setTextAlignment(Qt.AlignRight | Qt.AlignVCenter)
-                if colours[row] != self.canvas.plain:
-                    shade = QColor(colours[row])
-                    shade.setAlpha(90)
-                    item.setBackground(shade)
-                self.table.setItem(row, column, item)
-        self.table.resizeColumnsToContents()
-        self._filling = False
-
-    def _table_selected(self):
-        if not self._filling:
-            self.select_rows(sorted({index.row() for index in self.table.selectedIndexes()}))
+        self.table.show_rows(self.data, [None if one == self.canvas.plain else one for one in colours])
 
     def select_rows(self, rows):
         """Make rows the active selection everywhere.
