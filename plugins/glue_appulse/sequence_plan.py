@@ -78,14 +78,16 @@ def night_frames(data_collection):
     from .frames import frame_of
 
     good, lines = usable([data for data in all_of(data_collection, FRAME) if not is_product(data)])
-    filed = []
+    filed = {}
     for data in good:
-        path = frame_of(data).path
-        if path is not None and Path(path).is_file():
-            filed.append(data)
-        else:
+        frame = frame_of(data)
+        if frame.path is None or not Path(frame.path).is_file():
             lines.append(f"{data.label} has no file at hand; open it from a file, for the recipe names files")
-    return sorted(filed, key=lambda data: frame_of(data).exposure.mid.mjd), lines
+        elif frame.name in filed:
+            lines.append(f"two frames are called {frame.name}: the first is taken; rename the other")
+        else:
+            filed[frame.name] = data
+    return sorted(filed.values(), key=lambda data: frame_of(data).exposure.mid.mjd), lines
 
 
 def suggested_folder(frames):

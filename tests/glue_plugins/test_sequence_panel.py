@@ -91,6 +91,9 @@ def test_only_frames_that_can_be_stacked_are_taken(small_night, picture):
     assert [data.label for data in good] == ["n0.fits", "n1.fits", "n2.fits", "n3.fits"]
     assert len(lines) == 1
     assert "no-time has no time" in lines[0]
+    twice, told = night_frames([small_night[0], load_data(str(frame_of(small_night[0]).path))])
+    assert len(twice) == 1
+    assert "two frames are called n0.fits" in told[0]
     assert suggested_folder(good).endswith("picture")
     assert suggested_folder([]) == ""
 
@@ -137,6 +140,18 @@ def test_what_is_missing_is_told(small_night, tmp_path, change, words):
     with pytest.raises(InputError, match=words):
         sequence.run(plan)
     assert not (tmp_path / "out").exists()
+
+
+def test_one_frame_is_a_picture_and_a_stranger_is_told(small_night, sample_data, tmp_path):
+    alone = sequence.preview(Plan(small_night[:1], "7"))
+    assert alone.value.n_frames == 1
+    stranger = tmp_path / "elsewhere.fits"
+    with fits.open(frame_of(small_night[1]).path) as hdus:
+        hdus[0].header["CRVAL2"] += 5.0
+        hdus.writeto(stranger)
+    answer = sequence.preview(Plan([*small_night, load_data(str(stranger))], "7"))
+    assert answer.value.n_frames == FRAMES
+    assert any("elsewhere.fits: another field" in line for line in answer.lines)
 
 
 def test_stars_of_the_bundled_catalogue_are_found_for_a_frame(small_night):
