@@ -1,6 +1,8 @@
 """The evidence sheet: whole in itself, every word escaped, the numbers those of the residuals."""
 
 import re
+import shutil
+import subprocess
 
 import numpy as np
 import pytest
@@ -16,10 +18,12 @@ from appulse.astrometry.verdict import judge
 from appulse.errors import OutputExistsError
 from appulse.formats.provenance import provenance
 from appulse.frames.solved import SolvedFrame
-from appulse.reports.evidence import evidence_html, write_evidence
+from appulse.reports.evidence import evidence_html, notes_of, write_evidence
 from appulse.reports.evidence_pdf import evidence_pdf
+from appulse.reports.frame_plots import stamp_figure, stars_figure
 from appulse.reports.picture import annotated_png
-from appulse.reports.plots import motion_figure, oc_figure, stamp_figure, stars_figure
+from appulse.reports.plots import motion_figure, oc_figure
+from appulse.reports.sheet_tables import BEST, SOLVED, frame_labels
 
 
 class Plate:
@@ -182,4 +186,129 @@ def test_pdf(tmp_path):
     )  # fmt: skip
     content = path.read_bytes()
     assert content.startswith(b"%PDF")
-    assert len(re.findall(rb"/Type /Page\b", content)) == 6
+    assert len(re.findall(rb"/Type /Page\b", content)) == 3  # plots, numbers and provenance, frame
+
+
+# --- what a reader could take for something else
+
+
+def rows_of(page, heading):
+    """Cells of the table below a heading, without marks."""
+    table = page.split(f"<h3>{heading}</h3>")[1].split("</table>")[0]
+    rows = re.findall(r"<tr>(.*?)</tr>", table)
+    return [
+        [re.sub(r"<[^>]*>", "", cell) for cell in re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", row)]
+        for row in rows
+    ]
+
+
+def test_the_numbers_of_the_plots_stand_in_a_table_of_their_own(page):
+    """Along and across of the first frame by hand: place (-0.75, +0.17), motion (-28, +6)."""
+    head, first, *_ = rows_of(page, BEST)
+    turn = residual(0).rotation
+    along, across = turn @ [0.10 - 0.85, -0.38 + 0.55]
+    cells = dict(zip(head, first, strict=True))
+    for name, value in (("RA cos Dec", -0.75), ("Dec", 0.17), ("along", along), ("across", across)):
+        assert float(cells[name].split(" \u00b1 ")[0].replace("\u2212", "-")) == pytest.approx(
+            value, abs=5e-4
+        )
+    plotted = motion_figure([residual(0)]).axes
+    for axes, value in zip(plotted, (along, across), strict=True):
+        assert any(np.allclose(line.get_ydata(), value) for line in axes.lines)
+
+
+def test_numbers_as_solved_are_labelled_so(page):
+    head, first, *_ = rows_of(page, SOLVED)
+    cells = dict(zip(head, first, strict=True))
+    assert cells["RA cos Dec"] == "+0.100 \u00b1 0.020"
+    assert cells["plate RA"].startswith("+0.850")
+
+
+def test_without_stars_nothing_claims_to_be_taken_off():
+    nothing = {"plate_offset": np.full(2, np.nan), "plate_covariance": np.full((2, 2), np.nan)}
+    page = evidence_html([residual(0, **nothing)])
+    assert BEST not in page
+    assert SOLVED in page
+    assert "taken off" not in labels(oc_figure([residual(0, **nothing)]))
+
+
+def test_every_note_stands_with_its_frame():
+    noted = [residual(k, notes=(f"gain {k + 1}",)) for k in range(3)]
+    page = evidence_html(noted, frame_notes={"frame1.fits": ["times read from a table"]})
+    sections = dict(zip(*[iter(re.split(r"<h2>(frame\d.fits)</h2>", page)[1:])] * 2, strict=True))
+    for k in range(3):
+        told = sections[f"frame{k}.fits"]
+        assert [f"gain {i + 1}" in told for i in range(3)] == [i == k for i in range(3)]
+    assert "times read" in sections["frame1.fits"]
+    assert page.count("times read") == 1
+
+
+def test_notes_of_one_body_among_several_name_it():
+    bodies = [residual(0, notes=("PSF", "3 neighbours")), residual(0, notes=("PSF",))]
+    bodies[1].designation = "8"
+    assert notes_of(bodies) == ["PSF", "7: 3 neighbours"]
+
+
+def labels(figure):
+    return " ".join(text.get_text() for legend in figure.legends for text in legend.get_texts())
+
+
+@pytest.mark.parametrize("draw", [oc_figure, motion_figure])
+def test_no_mark_inside_the_axes_is_a_legends(draw):
+    figure = draw([residual(0), residual(1)])
+    figure.draw_without_rendering()
+    assert all(axes.get_legend() is None for axes in figure.axes)
+    assert "filled: plate offset taken off" in labels(figure)
+    box = figure.legends[0].get_window_extent()
+    assert not any(axes.get_window_extent().overlaps(box) for axes in figure.axes)
+
+
+def test_points_far_from_zero_are_drawn_from_nearby_too():
+    near = oc_figure([residual(0), residual(1)]).axes[1]
+    low, high = sorted(near.get_xlim())
+    assert low < -0.75 < -0.74 < high
+    assert high - low < 0.3
+
+
+def test_one_moment_is_not_drawn_on_an_axis_of_years():
+    low, high = motion_figure([residual(0)]).axes[1].get_xlim()
+    assert high - low < 1.0
+
+
+def test_long_names_are_told_apart_and_told_in_full():
+    names = [f"2027-05-04_ic4603_reduced_longname_{k:04d}.fits.gz" for k in range(3)]
+    some = [residual(k) for k in range(3)]
+    for one, name in zip(some, names, strict=True):
+        one.frame = name
+    page = evidence_html(some)
+    assert [row[0] for row in rows_of(page, BEST)[1:]] == ["\u20260000", "\u20260001", "\u20260002"]
+    assert f"\u20260002 is {names[2]}" in page
+
+
+NAMES = (
+    ["a.fits"], ["a" * 60], ["x1.fits", "x2.fits"], ["left" * 9, "right" * 9], ["a" * 40, "a" * 41],
+    ["n" * 40 + "_1.fits", "n" * 40 + "_10.fits"],
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("names", NAMES)
+def test_no_two_frames_share_a_label(names):
+    found, _ = frame_labels(names)
+    assert len(set(found.values())) == len(names)
+
+
+def test_the_pdf_says_what_the_page_says(tmp_path):
+    """Words of every part, read back by another program where there is one."""
+    reader = shutil.which("pdftotext")
+    if reader is None:
+        pytest.skip("needs a reader of PDF")
+    residuals = [residual(0, notes=("gain 7",)), residual(1, seen=False, flag="not seen: too faint")]
+    path = evidence_pdf(
+        tmp_path / "e.pdf", residuals, verdict=judge(residuals[:1]), notes=["c.fits could not be used"],
+        provenance={"program": "appulse", "orbits": {"file": "mine.ecsv"}},
+        shapes={"frame0.fits": (200, 300)},
+    )  # fmt: skip
+    text = subprocess.run([reader, "-layout", path, "-"], capture_output=True, text=True, check=True).stdout
+    needles = ("Where was 7?", BEST, SOLVED, "Every cause", "c.fits could not be used", "file: mine.ecsv")
+    for words in (*needles, "gain 7", "not seen: too faint", "+0.100 \u00b1 0.020", "chi-squared"):
+        assert words in text

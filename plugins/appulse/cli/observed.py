@@ -284,11 +284,12 @@ def _sheets(kinds, residuals, observations, verdict, table, args) -> list[Path]:
         "verdict": words,
         "overwrite": args.overwrite,
         "title": f"Observations in {args.observations.name}",
+        "provenance": dict(table.meta),
     }
     written = []
     if "evidence" in kinds:
         path = args.out / KINDS["evidence"]
-        written.append(write_evidence(path, grouped, provenance=dict(table.meta), **shared))
+        written.append(write_evidence(path, grouped, **shared))
     if "pdf" in kinds:
         written.append(evidence_pdf(args.out / KINDS["pdf"], grouped, **shared))
     return written

@@ -76,19 +76,21 @@ def write_sheets(plan, outcome) -> list[Path]:
     from appulse.reports.evidence import write_evidence
     from appulse.reports.evidence_pdf import evidence_pdf
 
+    notes = [f"{path.name} could not be used: {why}" for path, why in outcome.failed.items()]
+    pairs = zip(outcome.residuals, outcome.identities, strict=True)
+    notes += [f"{one.frame}: {it.sentence}" for one, it in pairs if is_noteworthy(one, it)]
     shared = {
         "overwrite": plan.overwrite,
         "pictures": outcome.pictures,
         "shapes": {frame.name: frame.shape for frame in outcome.frames},
         "verdict": outcome.verdict,
+        "provenance": dict(outcome.table.meta),
+        "notes": notes,
+        "frame_notes": outcome.notes,
     }
     written = []
     if "evidence" in plan.extras:
-        notes = [f"{path.name} could not be used: {why}" for path, why in outcome.failed.items()]
-        pairs = zip(outcome.residuals, outcome.identities, strict=True)
-        notes += [f"{one.frame}: {it.sentence}" for one, it in pairs if is_noteworthy(one, it)]
-        more = {"provenance": dict(outcome.table.meta), "notes": notes}
-        written.append(write_evidence(plan.out / "evidence.html", outcome.residuals, **shared, **more))
+        written.append(write_evidence(plan.out / "evidence.html", outcome.residuals, **shared))
     if "pdf" in plan.extras:
         written.append(evidence_pdf(plan.out / "evidence.pdf", outcome.residuals, **shared))
     return written

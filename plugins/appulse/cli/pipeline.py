@@ -68,6 +68,7 @@ class Outcome:
     failed: dict[Path, str] = field(default_factory=dict)
     written: list[Path] = field(default_factory=list)
     pictures: dict[str, bytes] = field(default_factory=dict)
+    notes: dict[str, list] = field(default_factory=dict)
     catalogues: dict[str, str] = field(default_factory=dict)
     table: Any = None
     verdict: Any = None
@@ -83,6 +84,7 @@ class Outcome:
         self.residuals += found
         self.identities += identities
         self.catalogues[plate.catalogue] = plate.ades_code
+        self.notes[frame.name] = list(dict.fromkeys((*frame.notes, *plate.notes)))
 
     def say_count(self) -> None:
         """The last word on stderr about a batch: how many frames were measured, which were not, and why."""

@@ -15,11 +15,12 @@ from PIL import Image
 from appulse import __version__
 from appulse.astrometry.budget import error_budget
 from appulse.formats.output import write_text
-from appulse.reports.plots import motion_figure, oc_figure, stamp_figure, stars_figure, svg_uri
+from appulse.reports.frame_plots import stamp_figure, stars_figure
+from appulse.reports.plots import best_place, motion_figure, oc_figure, png_uri, svg_uri
 from appulse.reports.sheet_tables import (
     alternatives_table,
     budget_table,
-    numbers_table,
+    numbers_tables,
     provenance_list,
 )  # fmt: skip
 
@@ -29,8 +30,9 @@ NOTHING = "Nothing was measured. The reasons stand in the column \u2018flag\u201
 
 
 def evidence_html(
-    residuals, *, pictures=None, shapes=None, verdict=None, provenance=None, title=None, notes=()
-):
+    residuals, *, pictures=None, shapes=None, verdict=None, provenance=None, title=None, notes=(),
+    frame_notes=None,
+):  # fmt: skip
     """An evidence sheet.
 
     Parameters
@@ -47,7 +49,9 @@ def evidence_html(
         From :func:`appulse.formats.provenance.provenance`.
     title : str, optional
     notes : sequence of str
-        What the reader must know.
+        What the reader must know of the whole.
+    frame_notes : dict of str to sequence of str, optional
+        Frame name to what must be known of that frame; what residuals note of themselves stands there anyway.
 
     Returns
     -------
@@ -61,12 +65,11 @@ def evidence_html(
     (True, True)
     """
     residuals = list(residuals)
-    bodies = list(dict.fromkeys(one.designation for one in residuals))
-    title = title or f"Where was {', '.join(bodies[:4])}{' and others' if len(bodies) > 4 else ''}?"
+    title = title or title_of(residuals)
     body = [_overview(residuals, verdict, notes)]
     for name in dict.fromkeys(one.frame for one in residuals):
         mine = [one for one in residuals if one.frame == name]
-        body.append(_frame_section(name, mine, pictures or {}, shapes or {}))
+        body.append(_frame_section(name, mine, pictures or {}, shapes or {}, frame_notes or {}))
     if provenance:
         body.append(f"<section><h2>Where this comes from</h2>\n{provenance_list(provenance)}</section>")
     template = resources.files("appulse.reports").joinpath("templates", "evidence.html")
@@ -111,8 +114,14 @@ def picture_uri(png):
             (SHEET_PX, round(image.height * SHEET_PX / image.width)), Image.Resampling.LANCZOS
         )
     buffer = io.BytesIO()
-    image.save(buffer, "JPEG", quality=88, subsampling=0, optimize=True)
+    image.save(buffer, "JPEG", quality=80, subsampling=0, optimize=True)
     return "data:image/jpeg;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+def title_of(residuals):
+    """The question that a sheet answers."""
+    bodies = list(dict.fromkeys(one.designation for one in residuals))
+    return f"Where was {', '.join(bodies[:4])}{' and others' if len(bodies) > 4 else ''}?"
 
 
 def subtitle(residuals):
@@ -120,7 +129,9 @@ def subtitle(residuals):
     seen = sum(one.seen for one in residuals)
     frames = len({one.frame for one in residuals})
     times = sorted(str(one.time)[:16].replace("T", " ") for one in residuals)
-    when = f", {times[0]} to {times[-1]} UTC" if times else ""
+    when = f", {times[0]}" if times else ""
+    when += f" to {times[-1]}" if times and times[-1] != times[0] else ""
+    when += " UTC" if times else ""
     places = "place" if seen == 1 else "places"
     return (
         f"{seen} {places} measured in {frames} frame{'s' * (frames != 1)}{when} \u00b7 appulse {__version__}"
@@ -147,37 +158,76 @@ def _overview(residuals, verdict, notes):
     pair = _figure(
         svg_uri(oc_figure, seen),
         _spoken(seen),
-        "Each ellipse is one sigma (it holds 39 % of the outcomes); the lines cross at the predicted place.",
+        "Each ellipse is one sigma (it holds 39 % of the outcomes); the grey lines cross at the predicted "
+        "place.",
     ) + _figure(
         svg_uri(motion_figure, seen),
         "The same along and across the motion against time",
-        "A clock error shows along the motion only, and the more the faster the body.",
+        "The same places with one-sigma bars. A clock error shows along the motion only, and the more the "
+        "faster the body.",
     )
     parts.append(f'<div class="pair">{pair}</div>')
-    parts.append(numbers_table(residuals))
+    parts.append(numbers_tables(residuals))
     table = getattr(verdict, "alternatives", None)
     if table is not None and len(table):
         parts.append("<h3>Every cause that was tried</h3>" + alternatives_table(table))
-    words = list(dict.fromkeys([*notes, *(note for one in residuals for note in one.notes)]))
-    if words:
-        items = "".join(f"<li>{escape(str(note))}</li>" for note in words)
-        parts.append(f"<h3>To mind</h3><ul>{items}</ul>")
+    if notes:
+        parts.append("<h3>To mind</h3>" + _list(dict.fromkeys(map(str, notes))))
     return "\n".join(parts) + "</section>"
+
+
+def _list(words):
+    items = "".join(f"<li>{escape(one)}</li>" for one in words)
+    return f"<ul>{items}</ul>" if items else ""
+
+
+def notes_of(residuals):
+    """What residuals of one frame note of themselves; whose it is, where they do not all say the same.
+
+    Parameters
+    ----------
+    residuals : sequence of Residual
+
+    Returns
+    -------
+    list of str
+    """
+    whose: dict = {}
+    seen = [one for one in residuals if one.seen]
+    for one in seen:
+        for note in one.notes:
+            whose.setdefault(str(note), []).append(one.designation)
+    words = []
+    for note, names in whose.items():
+        if len(names) == len(seen):
+            words.append(note)
+        else:
+            several = len(set(names)) < len(names)
+            who = f"{len(names)} of {len(seen)}" if several else ", ".join(names)
+            words.append(f"{who}: {note}")
+    return words
 
 
 def _spoken(seen):
     """The plot in words."""
     if not seen:
         return ""
-    east = np.mean([one.dra_cosdec for one in seen])
-    north = np.mean([one.ddec for one in seen])
+    best = [best_place(one) for one in seen]
+    east, north = np.mean([place for place, _, _ in best], axis=0)
+    taken = sum(corrected for _, _, corrected in best)
     return (
-        f"O minus C of {len(seen)} measured places with one-sigma ellipses; mean by the frames' own plate "
-        f"solutions {east:+.2f} arcsec in right ascension, {north:+.2f} arcsec in declination"
+        f"O minus C of {len(seen)} measured places with one-sigma ellipses; plate offset taken off {taken} "
+        f"of them; mean {east:+.2f} arcsec in right ascension, {north:+.2f} arcsec in declination"
     )
 
 
-def _frame_section(name, residuals, pictures, shapes):
+def stamp_words(one):
+    """What stands below the pixels of a measured body."""
+    words = f"{one.designation}: signal to noise {one.snr:.0f}, at x {one.x:.2f}, y {one.y:.2f} px"
+    return words + (f"; {one.flag}" if one.flag else "")
+
+
+def _frame_section(name, residuals, pictures, shapes, frame_notes):
     parts = [f'<section class="frame"><h2>{escape(name)}</h2>']
     if name in pictures:
         picture = pictures[name]
@@ -186,16 +236,18 @@ def _frame_section(name, residuals, pictures, shapes):
         parts.append(_figure(picture_uri(png), alternative))
     for one in residuals:
         if one.seen:
-            uri = svg_uri(stamp_figure, one)
+            uri = png_uri(stamp_figure, one)
             alternative = f"Pixels around {one.designation}, the fitted model, and what is left in sigmas"
-            caption = f"{one.designation}: signal to noise {one.snr:.0f}, at x {one.x:.2f}, y {one.y:.2f} px"
-            parts.append(_figure(uri, alternative, caption + (f"; {one.flag}" if one.flag else "")))
-            parts.append(budget_table(error_budget(one)))
+            parts.append('<div class="body">' + _figure(uri, alternative, stamp_words(one)))
+            parts.append(budget_table(error_budget(one)) + "</div>")
         else:
             parts.append(f"<p>{escape(one.designation)}: not measured: {escape(one.flag)}</p>")
+    words = [*frame_notes.get(name, ()), *notes_of(residuals)]
+    if words:
+        parts.append(f'<div class="small">{_list(dict.fromkeys(words))}</div>')
     plate = next((one.plate for one in residuals if one.plate is not None), None)
     if plate is not None and name in shapes:
         alternative = f"Observed minus catalogue of {len(plate.stars)} stars as arrows on the frame"
-        caption = f"Stars, observed minus catalogue ({plate.catalogue}): the plate's own error"
-        parts.append(_figure(svg_uri(stars_figure, plate, shapes[name]), alternative, caption))
+        caption = f"Stars ({plate.catalogue}): the plate's own error, and what is left of it"
+        parts.append(_figure(png_uri(stars_figure, plate, shapes[name]), alternative, caption))
     return "\n".join(part for part in parts if part) + "</section>"

@@ -1,34 +1,48 @@
-"""The evidence sheet as PDF: pages of plots and pictures for those who file paper."""
+"""The evidence sheet as PDF: the same plots, numbers and words on pages, for those who file paper."""
 
 from __future__ import annotations
 
 import io
-import textwrap
 from pathlib import Path
 
 import matplotlib
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_pdf import PdfPages
-from matplotlib.figure import Figure
 from PIL import Image
 
+from appulse.astrometry.budget import error_budget
 from appulse.formats.output import write_bytes
-from appulse.reports.evidence import headline, subtitle
-from appulse.reports.plots import INK, STYLE, motion_figure, oc_figure, stamp_figure, stars_figure
-from appulse.reports.sheet_tables import number
+from appulse.reports.evidence import headline, notes_of, stamp_words, subtitle, title_of
+from appulse.reports.frame_plots import STAMP_INCH, draw_stamp, draw_stars, has_stamp, stars_height
+from appulse.reports.pages import HIGH_INCH, WIDE_INCH, Block, columns, fixed, heading, pages, prose
+from appulse.reports.plots import MOTION_INCH, OC_INCH, STYLE, best_place, draw_motion, draw_oc, moving
+from appulse.reports.sheet_tables import (
+    BEST,
+    BEST_FOOT,
+    SOLVED,
+    SOLVED_FOOT,
+    alternatives_rows,
+    best_rows,
+    budget_rows,
+    frame_labels,
+    provenance_lines,
+    solved_rows,
+)
 
-PAGE_INCH = (8.27, 11.69)
-LINES_PER_PAGE = 44
+PICTURE_HIGH = 0.25
+"""Part of the page that a frame's picture may take."""
 
 
-def evidence_pdf(path, residuals, *, pictures=None, shapes=None, verdict=None, title=None, overwrite=False):
+def evidence_pdf(
+    path, residuals, *, pictures=None, shapes=None, verdict=None, provenance=None, title=None, notes=(),
+    frame_notes=None, overwrite=False,
+):  # fmt: skip
     """Write an evidence sheet as PDF.
 
     Parameters
     ----------
     path : path
-    residuals, pictures, shapes, verdict, title
+    residuals, pictures, shapes, verdict, provenance, title, notes, frame_notes
         As :func:`appulse.reports.evidence.evidence_html`.
     overwrite : bool
 
@@ -42,65 +56,97 @@ def evidence_pdf(path, residuals, *, pictures=None, shapes=None, verdict=None, t
         As :func:`appulse.formats.output.write_bytes`.
     """
     residuals, buffer = list(residuals), io.BytesIO()
-    with matplotlib.rc_context({**matplotlib.rcParamsDefault, **STYLE, "backend": "agg"}):
-        about = {"Creator": "appulse", "CreationDate": None, "Title": title or "Evidence"}
-        with PdfPages(buffer, metadata=about) as pages:
-            for figure in _figures(residuals, pictures or {}, shapes or {}, verdict, title):
-                pages.savefig(figure)
+    title = title or title_of(residuals)
+    blocks = [
+        heading(title, 14.0), prose(subtitle(residuals), 8.0), prose(headline(residuals, verdict), 10.0, 92),
+        *_plots(residuals), *_numbers(residuals, verdict), *_list("To mind", notes),
+        *_provenance(provenance),
+    ]  # fmt: skip
+    for name in dict.fromkeys(one.frame for one in residuals):
+        mine = [one for one in residuals if one.frame == name]
+        blocks += _frame(name, mine, pictures or {}, shapes or {}, (frame_notes or {}).get(name, ()))
+    with matplotlib.rc_context({**matplotlib.rcParamsDefault, **STYLE, "backend": "agg", "pdf.fonttype": 42}):
+        about = {"Creator": "appulse", "CreationDate": None, "Title": title}
+        with PdfPages(buffer, metadata=about) as document:
+            for figure in pages(blocks, foot=title):
+                document.savefig(figure)
     return write_bytes(path, buffer.getvalue(), overwrite)
 
 
-def _figures(residuals, pictures, shapes, verdict, title):
+def _plots(residuals):
     seen = [one for one in residuals if one.seen]
-    yield from _text_pages(residuals, verdict, title)
-    yield from (figure for figure in (oc_figure(seen), motion_figure(seen)) if figure is not None)
-    for name in dict.fromkeys(one.frame for one in residuals):
-        if name in pictures:
-            yield _picture_page(name, pictures[name])
-        mine = [one for one in residuals if one.frame == name]
-        yield from (figure for figure in map(stamp_figure, mine) if figure is not None)
-        plate = next((one.plate for one in mine if one.plate is not None), None)
-        if plate is not None and name in shapes:
-            figure = stars_figure(plate, shapes[name])
-            if figure is not None:
-                yield figure
+    if seen:
+        yield Block(_high(OC_INCH), lambda panel: draw_oc(panel, seen))
+    if moving(seen):
+        yield Block(_high(MOTION_INCH), lambda panel: draw_motion(panel, seen))
 
 
-def _page():
-    figure = Figure(figsize=PAGE_INCH)
-    FigureCanvasAgg(figure)
-    return figure
+def _high(size):
+    return size[1] * WIDE_INCH / size[0]
 
 
-def _text_pages(residuals, verdict, title):
-    lines = [*textwrap.wrap(headline(residuals, verdict), 88), "", f"{'O-C, arcsec':<24}{'body':<12}"
-             f"{'RA cos Dec':>18}{'Dec':>18}{'S/N':>7}"]  # fmt: skip
+def _numbers(residuals, verdict):
+    names = frame_labels([one.frame for one in residuals])[1]
+    if any(best_place(one)[2] for one in residuals):
+        yield heading(BEST, 10.0)
+        yield from fixed(columns(*best_rows(residuals)))
+        yield prose(f"{BEST_FOOT} {names}", 7.5, 130)
+    yield heading(SOLVED, 10.0)
+    flags = [one.flag for one in residuals]
+    yield from fixed(columns(*solved_rows(residuals), after=flags))
+    yield prose(f"{SOLVED_FOOT} {names}", 7.5, 130)
+    table = getattr(verdict, "alternatives", None)
+    if table is not None and len(table):
+        yield heading("Every cause that was tried", 10.0)
+        yield from fixed(columns(*alternatives_rows(table), left=(0, 4)))
+
+
+def _list(words, items):
+    items = list(dict.fromkeys(map(str, items)))
+    if items:
+        yield heading(words, 10.0)
+        yield from (prose(f"\u2013 {item}", 7.5, 130) for item in items)
+
+
+def _provenance(provenance):
+    if provenance:
+        yield heading("Where this comes from", 10.0)
+        yield from fixed(provenance_lines(provenance))
+
+
+def _frame(name, residuals, pictures, shapes, notes):
+    yield heading(name, 12.0, new_page=name in pictures)
+    if name in pictures:
+        yield _picture(pictures[name])
     for one in residuals:
-        sigma_ra, sigma_dec = one.sigma_sky
-        cells = [f"{number(v, 3, True)} \u00b1 {number(s, 3)}" if one.seen else "\u2013"
-                 for v, s in ((one.dra_cosdec, sigma_ra), (one.ddec, sigma_dec))]  # fmt: skip
-        lines.append(f"{one.frame[:23]:<24}{one.designation[:11]:<12}{cells[0]:>18}{cells[1]:>18}"
-                     f"{number(one.snr, 0):>7}")  # fmt: skip
-        lines += textwrap.wrap(one.flag, 80, initial_indent="    ", subsequent_indent="    ")
-    for first in range(0, len(lines), LINES_PER_PAGE):
-        figure = _page()
-        top = title or "Observed minus calculated"
-        text = {"color": INK, "parse_math": False, "va": "top"}
-        figure.text(0.08, 0.95, top, fontsize=14, weight="bold", **text)
-        figure.text(0.08, 0.925, subtitle(residuals), fontsize=9, **text)
-        page = "\n".join(lines[first : first + LINES_PER_PAGE])
-        figure.text(0.08, 0.89, page, fontsize=8.5, family="DejaVu Sans Mono", linespacing=1.5, **text)
-        yield figure
+        if not one.seen:
+            yield prose(f"{one.designation}: not measured: {one.flag}", 8.0, 110)
+            continue
+        if has_stamp(one):
+            yield Block(_high(STAMP_INCH), lambda panel, one=one: draw_stamp(panel, one))
+        yield prose(stamp_words(one), 7.5, 130)
+        budget = error_budget(one)
+        head, rows = budget_rows(budget)
+        yield from fixed(columns(head, rows, left=(0, 5)))
+        yield prose(budget.sentence, 7.5, 130)
+    words = dict.fromkeys([*notes, *notes_of(residuals)])
+    if words:
+        yield prose("; ".join(words), 7.5, 130)
+    plate = next((one.plate for one in residuals if one.plate is not None), None)
+    if plate is not None and name in shapes and len(plate.stars):
+        shape = shapes[name]
+        high = _high((WIDE_INCH, stars_height(shape)))
+        yield Block(high, lambda panel: draw_stars(panel, plate, shape))
 
 
-def _picture_page(name, picture):
+def _picture(picture):
     png = picture if isinstance(picture, bytes) else Path(picture).read_bytes()
     image = np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
-    figure = _page()
-    wide = 0.9
-    high = min(0.85, wide * image.shape[0] / image.shape[1] * PAGE_INCH[0] / PAGE_INCH[1])
-    axes = figure.add_axes((0.05, 0.92 - high, wide, high))
-    axes.imshow(image, interpolation="antialiased")
-    axes.set_axis_off()
-    figure.text(0.05, 0.95, name, fontsize=12, weight="bold", color=INK, parse_math=False)
-    return figure
+    high = min(PICTURE_HIGH * HIGH_INCH, WIDE_INCH * image.shape[0] / image.shape[1])
+
+    def draw(panel):
+        axes = panel.add_subplot()
+        axes.imshow(image, interpolation="antialiased")
+        axes.set_axis_off()
+
+    return Block(high, draw)

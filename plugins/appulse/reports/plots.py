@@ -1,4 +1,4 @@
-"""Plots of residuals: O-C with ellipses, against time, star vectors, stamps.
+"""Plots of residuals: O-C with ellipses, and along and across the motion against time.
 
 On white, for print. Bodies differ by marker as well as by colour.
 """
@@ -12,10 +12,10 @@ import matplotlib
 import numpy as np
 from astropy.time import Time
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import PowerNorm
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure
-from matplotlib.patches import Ellipse
+from matplotlib.lines import Line2D
+from matplotlib.patches import Ellipse, Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from appulse.observers.timescales import quiet_erfa
@@ -23,6 +23,14 @@ from appulse.observers.timescales import quiet_erfa
 INK, FAINT = "#1f2430", "#8a8f9c"
 BODY_COLOURS = ("#0b62a4", "#c1440e", "#00734f", "#8e4a9e", "#7a6a00", "#3a3f4b")
 """Dark ones out of the colour-blind safe set of Okabe & Ito (2008), darkened for white paper."""
+PNG_DPI = 150
+OC_INCH, MOTION_INCH = (7.2, 4.2), (7.2, 4.4)
+CLOSE_UP = 0.3
+"""Points within this part of the plot's reach are drawn again from nearby."""
+LEAST_SPAN_D = 600.0 / 86400.0
+"""The time axis reaches this far beyond measurements that are close together."""
+MOST_NAMED = 12
+"""Bodies that a legend names."""
 MARKERS = ("o", "s", "^", "D", "v", "P")
 STYLE = {
     "font.family": "DejaVu Sans", "font.size": 9.5, "axes.edgecolor": FAINT, "axes.labelcolor": INK,
@@ -56,78 +64,170 @@ def svg_uri(draw, *arguments, **options):
     >>> svg_uri(lambda: Figure())[:26]
     'data:image/svg+xml;base64,'
     """
+    told = {"format": "svg", "metadata": {"Date": None, "Creator": "appulse"}}
+    return _uri("image/svg+xml", told, draw, arguments, options)
+
+
+def png_uri(draw, *arguments, **options):
+    """The same as a PNG: smaller where a drawing is made of many marks or pixels.
+
+    Examples
+    --------
+    >>> png_uri(lambda: Figure())[:22]
+    'data:image/png;base64,'
+    """
+    told = {"format": "png", "dpi": PNG_DPI, "metadata": {"Software": "appulse"}}
+    return _uri("image/png", told, draw, arguments, options)
+
+
+def _uri(kind, told, draw, arguments, options):
     with matplotlib.rc_context({**matplotlib.rcParamsDefault, **STYLE, "backend": "agg"}):
         figure = draw(*arguments, **options)
         if figure is None:
             return None
         buffer = io.BytesIO()
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "appulse"})
-    return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+        figure.savefig(buffer, **told)
+    return f"data:{kind};base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
 def _by_body(residuals):
-    """Name, colour, marker and measured residuals of each body."""
+    """Name, colour, marker and measured residuals of each body; 36 of them differ."""
     names = list(dict.fromkeys(one.designation for one in residuals))
     for i, name in enumerate(names):
         mine = [one for one in residuals if one.designation == name and one.seen]
         if mine:
-            yield name, BODY_COLOURS[i % len(BODY_COLOURS)], MARKERS[i % len(MARKERS)], mine
+            turn = i // len(MARKERS)
+            yield name, BODY_COLOURS[(i + turn) % len(BODY_COLOURS)], MARKERS[i % len(MARKERS)], mine
 
 
-def _best(residual):
-    """O-C with the plate's offset taken off where it is known, its covariance, and whether it was known."""
+def best_place(residual):
+    """O-C with the plate's offset taken off where it is known.
+
+    Parameters
+    ----------
+    residual : Residual
+
+    Returns
+    -------
+    place : (2,) array
+        East, north; arcsec.
+    covariance : (2, 2) array
+        Of it, arcsec^2: that of the offset is in it where one was taken off.
+    corrected : bool
+        Whether one was.
+    """
     corrected = np.asarray(residual.corrected, dtype=float)
     if np.isfinite(corrected).all():
         return corrected, residual.covariance + residual.plate_covariance, True
     return np.array([residual.dra_cosdec, residual.ddec]), residual.covariance, False
 
 
-def oc_figure(residuals):
-    """O-C in RA and Dec with one-sigma ellipses, both axes of one scale, east to the left.
+def best_motion(residual):
+    """The same along and across the motion.
 
     Parameters
     ----------
-    residuals : sequence of Residual
+    residual : Residual
 
     Returns
     -------
-    Figure or None
-        None where nothing was measured.
+    place, sigma : (2,) arrays
+        Along, across; arcsec; NaN without a motion.
     """
-    figure, reach, plates = _figure(4.8, 4.8), 0.0, False
-    axes = figure.add_subplot()
-    axes.axhline(0.0, color=FAINT, linewidth=0.8)
-    axes.axvline(0.0, color=FAINT, linewidth=0.8)
-    for name, colour, marker, mine in _by_body(residuals):
-        for i, one in enumerate(mine):
-            place, covariance, corrected = _best(one)
-            _add_ellipse(axes, place, covariance, colour)
-            axes.plot(*place, marker, color=colour, markersize=4.5, label=name if i == 0 else None)
-            if corrected:
-                plates = True
-                raw = (one.dra_cosdec, one.ddec)
-                axes.plot(*raw, marker, color=colour, markersize=4, markerfacecolor="none", alpha=0.6)
-                axes.plot([raw[0], place[0]], [raw[1], place[1]], color=colour, linewidth=0.6, alpha=0.4)
-                reach = max(reach, *np.abs(raw))
-            reach = max(reach, *(np.abs(place) + np.sqrt(np.diag(covariance))))
-    if not reach:
+    place, covariance, _ = best_place(residual)
+    turn = residual.rotation
+    return turn @ place, np.sqrt(np.diag(turn @ covariance @ turn.T))
+
+
+def oc_figure(residuals):
+    """O-C in RA and Dec as a figure of its own; None where nothing was measured. See :func:`draw_oc`."""
+    if not any(one.seen for one in residuals):
         return None
-    axes.set_xlim(1.15 * reach, -1.15 * reach)
-    axes.set_ylim(-1.15 * reach, 1.15 * reach)
-    axes.set_aspect("equal")
-    axes.set_xlabel("O\u2212C in RA cos Dec (arcsec), east to the left")
-    axes.set_ylabel("O\u2212C in Dec (arcsec)")
-    what = (
-        "filled: plate offset taken off, open: as solved" if plates else "by the frames' own plate solution"
-    )
-    axes.set_title(what, fontsize=9, color=INK)
-    axes.legend(frameon=False, fontsize=8.5, loc="best")
+    figure = _figure(*OC_INCH)
+    draw_oc(figure, residuals)
     return figure
 
 
+def draw_oc(panel, residuals):
+    """O-C in RA and Dec with one-sigma ellipses, both axes of one scale, east to the left.
+
+    Points that huddle far from zero are drawn again from nearby.
+
+    Parameters
+    ----------
+    panel : Figure or SubFigure
+        With a constrained layout.
+    residuals : sequence of Residual
+        One of them measured, at least.
+    """
+    bodies = list(_by_body(residuals))
+    best = np.array([best_place(one)[0] for *_, mine in bodies for one in mine])
+    sigmas = np.sqrt([np.diag(best_place(one)[1]) for *_, mine in bodies for one in mine])
+    raw = np.array([(one.dra_cosdec, one.ddec) for *_, mine in bodies for one in mine])
+    reach = 1.15 * max(np.abs(raw).max(), (np.abs(best) + np.nan_to_num(sigmas)).max(), 1e-3)
+    middle = (best.min(axis=0) + best.max(axis=0)) / 2.0
+    near = 1.25 * max((np.abs(best - middle) + np.nan_to_num(sigmas)).max(), 1e-4)
+    close = near < CLOSE_UP * reach
+    axes = panel.subplots(1, 2 if close else 1, squeeze=False)[0]
+    for one in axes:
+        _draw_places(one, bodies)
+        one.set_xlabel("O\u2212C in RA cos Dec (arcsec), east to the left")
+        one.set_aspect("equal")
+    axes[0].set_ylabel("O\u2212C in Dec (arcsec)")
+    _set_window(axes[0], (0.0, 0.0), reach)
+    if close:
+        _set_window(axes[1], middle, near)
+        axes[1].set_title("the square, from nearby", fontsize=9)
+        corner, size = middle - near, 2.0 * near
+        axes[0].add_patch(Rectangle(corner, size, size, fill=False, edgecolor=INK, linewidth=0.8))
+    _legend(panel, bodies)
+
+
+def _set_window(axes, middle, reach):
+    axes.set_xlim(middle[0] + reach, middle[0] - reach)
+    axes.set_ylim(middle[1] - reach, middle[1] + reach)
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(MaxNLocator(5))
+
+
+def _draw_places(axes, bodies):
+    axes.axhline(0.0, color=FAINT, linewidth=0.8)
+    axes.axvline(0.0, color=FAINT, linewidth=0.8)
+    for _, colour, marker, mine in bodies:
+        for one in mine:
+            place, covariance, corrected = best_place(one)
+            _add_ellipse(axes, place, covariance, colour)
+            fill = colour if corrected else "none"
+            axes.plot(*place, marker, color=colour, markersize=4.5, markerfacecolor=fill)
+            if corrected:
+                raw = (one.dra_cosdec, one.ddec)
+                axes.plot(*raw, marker, color=colour, markersize=4, markerfacecolor="none", alpha=0.6)
+                axes.plot([raw[0], place[0]], [raw[1], place[1]], color=colour, linewidth=0.6, alpha=0.4)
+
+
+def _legend(panel, bodies):
+    """Outside the axes, where no mark of it is taken for a measured point."""
+    ways = {best_place(one)[2] for *_, mine in bodies for one in mine}
+    marks = []
+    if len(bodies) > 1:
+        marks += [
+            Line2D([], [], color=colour, marker=marker, linestyle="none", markersize=5, label=name)
+            for name, colour, marker, _ in bodies[:MOST_NAMED]
+        ]
+        if len(bodies) > MOST_NAMED:
+            marks.append(Line2D([], [], linestyle="none", label=f"and {len(bodies) - MOST_NAMED} more"))
+    shown = {"color": INK, "marker": "o", "linestyle": "none", "markersize": 5}
+    if True in ways:
+        marks.append(Line2D([], [], label="filled: plate offset taken off", **shown))
+    open_ones = "open: by the frame's own plate solution"
+    words = open_ones if True in ways else "as measured, no plate offset known"
+    marks.append(Line2D([], [], markerfacecolor="none", label=words, **shown))
+    panel.legend(handles=marks, loc="outside lower center", ncols=4, frameon=False, fontsize=8.5)
+
+
 def _add_ellipse(axes, place, covariance, colour):
-    values, vectors = np.linalg.eigh(covariance)
-    if not (np.isfinite(values).all() and (values > 0).all()):
+    values, vectors = np.linalg.eigh(np.nan_to_num(covariance))
+    if not (np.isfinite(covariance).all() and (values > 0).all()):
         return
     angle = np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1]))
     wide, high = 2 * np.sqrt(values[1]), 2 * np.sqrt(values[0])
@@ -135,36 +235,48 @@ def _add_ellipse(axes, place, covariance, colour):
 
 
 def motion_figure(residuals):
+    """O-C along and across the motion; None where nothing moves. See :func:`draw_motion`."""
+    if not moving(residuals):
+        return None
+    figure = _figure(*MOTION_INCH)
+    draw_motion(figure, residuals)
+    return figure
+
+
+def moving(residuals):
+    """Measured residuals of bodies whose motion is predicted."""
+    return [one for one in residuals if one.seen and np.isfinite(one.prediction.motion_pa)]
+
+
+def draw_motion(panel, residuals):
     """O-C along and across the motion against time, plate offset taken off where known.
 
     Parameters
     ----------
+    panel : Figure or SubFigure
+        With a constrained layout.
     residuals : sequence of Residual
-
-    Returns
-    -------
-    Figure or None
-        None where nothing that moves was measured.
+        One of them measured, of a body that moves, at least.
     """
-    bodies = [
-        (name, colour, marker, [one for one in mine if np.isfinite(one.prediction.motion_pa)])
-        for name, colour, marker, mine in _by_body(residuals)
-    ]
-    bodies = [body for body in bodies if body[3]]
-    if not bodies:
-        return None
-    figure = _figure(6.4, 4.8)
-    panels = figure.subplots(2, 1, sharex=True)
-    for name, colour, marker, mine in bodies:
-        with quiet_erfa():
-            times = [Time(str(one.time).rstrip("Z"), scale="utc").datetime for one in mine]
-        turned = [_along_across(one) for one in mine]
-        for k, axes in enumerate(panels):
-            values, sigmas = [t[0][k] for t in turned], [t[1][k] for t in turned]
-            axes.errorbar(
-                times, values, sigmas, fmt=marker, color=colour, markersize=4.5, capsize=2, linewidth=1,
-                label=name,
-            )  # fmt: skip
+    bodies = list(_by_body(moving(residuals)))
+    panels = panel.subplots(2, 1, sharex=True)
+    for _, colour, marker, mine in bodies:
+        for corrected in (True, False):
+            some = [one for one in mine if best_place(one)[2] is corrected]
+            if not some:
+                continue
+            with quiet_erfa():
+                times = [Time(str(one.time).rstrip("Z"), scale="utc").datetime for one in some]
+            turned = [best_motion(one) for one in some]
+            for k, axes in enumerate(panels):
+                axes.errorbar(
+                    times, [t[0][k] for t in turned], [t[1][k] for t in turned], fmt=marker, color=colour,
+                    markersize=4.5, capsize=2, linewidth=1, markerfacecolor=colour if corrected else "white",
+                )  # fmt: skip
+    low, high = panels[0].dataLim.intervalx
+    if high - low < 2 * LEAST_SPAN_D:
+        # Alone, a moment would be drawn on an axis of years.
+        panels[0].set_xlim(low - LEAST_SPAN_D, high + LEAST_SPAN_D)
     for axes, words in zip(panels, ("along the motion", "across the motion"), strict=True):
         axes.axhline(0.0, color=FAINT, linewidth=0.8)
         axes.set_ylabel(f"{words}\n(arcsec)")
@@ -173,110 +285,4 @@ def motion_figure(residuals):
     panels[1].xaxis.set_major_locator(locator)
     panels[1].xaxis.set_major_formatter(ConciseDateFormatter(locator))
     panels[1].set_xlabel("middle of the exposure, UTC as recorded")
-    panels[0].legend(frameon=False, fontsize=8.5)
-    return figure
-
-
-def _along_across(residual):
-    place, covariance, _ = _best(residual)
-    turn = residual.rotation
-    return turn @ place, np.sqrt(np.diag(turn @ covariance @ turn.T))
-
-
-def stars_figure(plate, shape):
-    """What the stars say of a plate: observed minus catalogue as arrows on the frame.
-
-    Parameters
-    ----------
-    plate : PlateCheck
-    shape : (int, int)
-        Rows and columns of the frame.
-
-    Returns
-    -------
-    Figure or None
-        None where no star was matched.
-    """
-    stars = plate.stars
-    if len(stars) == 0:
-        return None
-    x, y = (np.asarray(stars[n], dtype=float) for n in ("x", "y"))
-    east, north = (_arcsec(stars[n]) for n in ("dra", "ddec"))
-    used = np.asarray(stars["used"], dtype=bool)
-    size = np.hypot(east, north)
-    typical = float(np.median(size[used] if used.any() else size))
-    ny, nx = shape
-    figure = _figure(6.0, 0.7 + 6.0 * min(max(ny / nx, 0.4), 1.3))
-    axes = figure.add_subplot()
-    # An arrow of the typical size spans a fourteenth of the frame.
-    per_px = max(typical, 1e-6) / (max(nx, ny) / 14.0)
-    dx, dy = _on_frame(plate, x, y, east, north)
-    for keep, colour, width in ((used, BODY_COLOURS[0], 0.0028), (~used, BODY_COLOURS[1], 0.0018)):
-        if keep.any():
-            axes.quiver(
-                x[keep], y[keep], dx[keep] / per_px, dy[keep] / per_px, color=colour, angles="xy",
-                scale_units="xy", scale=1.0, width=width,
-            )  # fmt: skip
-            axes.plot(x[keep], y[keep], ".", color=colour, markersize=3)
-    axes.set_xlim(-0.5, nx - 0.5)
-    axes.set_ylim(-0.5, ny - 0.5)
-    axes.set_aspect("equal")
-    axes.set_xlabel("x (px)")
-    axes.set_ylabel("y (px)")
-    words = (
-        f"{used.sum()} stars used (blue), {(~used).sum()} left out (red); typical arrow {typical:.2g}\u2033"
-    )
-    axes.set_title(words, fontsize=9)
-    return figure
-
-
-def _arcsec(column):
-    unit = getattr(column, "unit", None)
-    return np.asarray(column.to_value("arcsec") if unit and hasattr(column, "to_value") else column, float)
-
-
-def _on_frame(plate, x, y, east, north):
-    """East and north offsets as directions on the frame, of the same length in arcsec."""
-    frame = getattr(plate, "_frame", None)
-    if frame is None:
-        return -east, north
-    ny, nx = frame.shape
-    to_sky = frame.jacobian((nx - 1) / 2.0, (ny - 1) / 2.0)
-    step = np.linalg.solve(to_sky, np.stack([east, north]))
-    return step * frame.pixel_scale
-
-
-def stamp_figure(residual):
-    """Pixels around a body, the fitted model, and what is left in sigmas.
-
-    Parameters
-    ----------
-    residual : Residual
-
-    Returns
-    -------
-    Figure or None
-        None where there is no fit.
-    """
-    fit = residual.fit
-    if fit is None or fit.data is None or fit.model is None:
-        return None
-    figure = _figure(7.2, 2.7)
-    panels = figure.subplots(1, 3)
-    low, high = np.nanpercentile(fit.data, [2.0, 99.8])
-    h, w = fit.data.shape
-    edge = (fit.x0 - 0.5, fit.x0 + w - 0.5, fit.y0 - 0.5, fit.y0 + h - 0.5)
-    shown = {"origin": "lower", "extent": edge, "interpolation": "nearest"}
-    for axes, image, words in ((panels[0], fit.data, "pixels"), (panels[1], fit.model, "model")):
-        # The square root shows the wings, where a bad model would show first.
-        axes.imshow(image, cmap="gray", norm=PowerNorm(0.5, vmin=low, vmax=max(high, low + 1e-9)), **shown)
-        axes.set_title(words, fontsize=9)
-    left = panels[2].imshow(fit.residual, cmap="PuOr", vmin=-5, vmax=5, **shown)
-    panels[2].set_title("left over (sigma)", fontsize=9)
-    figure.colorbar(left, ax=panels[2], shrink=0.8, ticks=[-5, 0, 5])
-    for axes in panels:
-        axes.plot(residual.x, residual.y, "+", color=BODY_COLOURS[1], markersize=9, markeredgewidth=1.2)
-        axes.tick_params(labelsize=7.5)
-        axes.xaxis.set_major_locator(MaxNLocator(4, integer=True))
-        axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
-    return figure
+    _legend(panel, bodies)

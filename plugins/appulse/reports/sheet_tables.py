@@ -1,11 +1,19 @@
-"""Tables of the evidence sheet, as HTML; every word from outside is escaped."""
+"""Tables of the evidence sheet: rows of words, and the same as HTML with every word from outside escaped."""
 
 from __future__ import annotations
 
+import re
+import textwrap
 from html import escape
 
 import numpy as np
 
+from appulse.reports.plots import best_motion, best_place
+
+LONG_NAME = 22
+"""Letters of a frame's name that fit into a table."""
+SHORT_TABLE = 12
+"""Rows that a printed page keeps together."""
 DASH = "\u2013"
 
 
@@ -27,79 +35,210 @@ def _with_sigma(value, sigma, decimals=3):
     return text if text == DASH else f"{text} \u00b1 {number(sigma, decimals)}"
 
 
-def html_table(head, rows, words=()):
-    """A table; `words` are the columns of text.
+def html_table(head, rows, words=(), after=()):
+    """A table; `words` are the columns of text, `after` a sentence below each row, empty for none.
 
     Examples
     --------
     >>> html_table(["a"], [["<b>"]])[-49:]
     '<tr><td>&lt;b&gt;</td></tr></tbody></table></div>'
+    >>> html_table(["a"], [["b"]], after=["why"])[-69:-22]
+    '<tr class="after"><td colspan="1">why</td></tr>'
     """
     top = "<thead><tr>" + _cells(head, words, "th", ' scope="col"') + "</tr></thead>"
-    lines = "".join(f"<tr>{_cells(row, words, 'td')}</tr>" for row in rows)
-    return f'<div class="wide"><table>{top}<tbody>{lines}</tbody></table></div>'
+    lines = ""
+    for row, sentence in zip(rows, after or [""] * len(rows), strict=True):
+        lines += f"<tr>{_cells(row, words, 'td')}</tr>"
+        if sentence:
+            lines += f'<tr class="after"><td colspan="{len(head)}">{escape(str(sentence))}</td></tr>'
+    kind = ' class="short"' if len(rows) <= SHORT_TABLE else ""
+    return f'<div class="wide"><table{kind}>{top}<tbody>{lines}</tbody></table></div>'
 
 
 def _cells(row, words, tag, extra=""):
     kinds = [' class="words"' if i in words else "" for i in range(len(row))]
     return "".join(
-        f"<{tag}{extra}{kind}>{escape(str(cell))}</{tag}>" for cell, kind in zip(row, kinds, strict=True)
+        f"<{tag}{extra}{kind}>{_breakable(cell) if kind else escape(str(cell))}</{tag}>"
+        for cell, kind in zip(row, kinds, strict=True)
     )
 
 
-def numbers_table(residuals):
-    """O-C of every frame and body, arcsec."""
-    head = [
-        "frame", "body", "RA cos Dec", "Dec", "plate RA", "plate Dec", "less plate RA", "less plate Dec",
-        "along", "across", "S/N", "flag",
-    ]  # fmt: skip
-    rows = []
+def _breakable(text):
+    """Escaped text that a narrow column breaks after the marks of a file name, not within its words.
+
+    Examples
+    --------
+    >>> _breakable("m_1.fits")
+    'm_<wbr>1.<wbr>fits'
+    """
+    return re.sub(r"([_.-])(?=[^\s_.-])", r"\1<wbr>", escape(str(text)))
+
+
+def frame_labels(names, most=LONG_NAME):
+    """Short words for long frame names that share their beginning and end.
+
+    Parameters
+    ----------
+    names : sequence of str
+    most : int
+        Letters that need no shortening.
+
+    Returns
+    -------
+    labels : dict of str to str
+    words : str
+        What the labels leave out; empty where they are the names.
+
+    Examples
+    --------
+    >>> labels, words = frame_labels(["2027-05-04_reduced_0001.fits.gz", "2027-05-04_reduced_0002.fits.gz"])
+    >>> labels["2027-05-04_reduced_0002.fits.gz"], words
+    ('…0002', 'Frames: …0002 is 2027-05-04_reduced_0002.fits.gz, and so on.')
+    >>> frame_labels(["a.fits", "b.fits"])[0]
+    {'a.fits': 'a.fits', 'b.fits': 'b.fits'}
+    """
+    names = list(dict.fromkeys(names))
+    same = {name: name for name in names}
+    if len(names) < 2 or max(map(len, names)) <= most:
+        return same, ""
+    start = re.match(r".*[_. -]|", _shared(names))[0]
+    rest = [name[len(start) :] for name in names]
+    end = _shared([one[::-1] for one in rest])[::-1]
+    end = re.search(r"[_. -].*|$", end)[0]
+    if not start and not end:
+        return same, ""
+    before = "\u2026" if start else ""
+    labels = {name: before + one[: len(one) - len(end)] for name, one in zip(names, rest, strict=True)}
+    return labels, f"Frames: {labels[names[-1]]} is {names[-1]}, and so on."
+
+
+def _shared(texts):
+    """Letters that all begin with."""
+    many = next((i for i, column in enumerate(zip(*texts, strict=False)) if len(set(column)) > 1), None)
+    return min(texts, key=len)[:many]
+
+
+def _when(residual):
+    return str(residual.time)[:19].replace("T", " ")
+
+
+def best_rows(residuals):
+    """The places that the plots show: the plate's offset taken off, its error added.
+
+    Parameters
+    ----------
+    residuals : sequence of Residual
+
+    Returns
+    -------
+    head : list of str
+    rows : list of list of str
+        A dash where no offset is known: then nothing was taken off.
+    """
+    head = ["frame", "body", "middle, UTC", "RA cos Dec", "Dec", "along", "across"]
+    rows, labels = [], frame_labels([one.frame for one in residuals])[0]
+    for one in residuals:
+        place, covariance, corrected = best_place(one)
+        values, sigmas = [np.nan] * 4, [np.nan] * 4
+        if corrected:
+            motion, motion_sigma = best_motion(one)
+            values = [*place, *motion]
+            sigmas = [*np.sqrt(np.diag(covariance)), *motion_sigma]
+        cells = [_with_sigma(value, sigma) for value, sigma in zip(values, sigmas, strict=True)]
+        rows.append([labels[one.frame], one.designation, _when(one), *cells])
+    return head, rows
+
+
+def solved_rows(residuals):
+    """The places as the frames' own plate solutions have them, and what the stars say of those.
+
+    Parameters
+    ----------
+    residuals : sequence of Residual
+
+    Returns
+    -------
+    head : list of str
+    rows : list of list of str
+    """
+    head = ["frame", "body", "RA cos Dec", "Dec", "along", "across", "plate RA", "plate Dec", "S/N"]
+    pairs = (
+        ("dra_cosdec", "sigma_ra"), ("ddec", "sigma_dec"), ("along", "sigma_along"),
+        ("across", "sigma_across"), ("plate_dra", "sigma_plate_ra"), ("plate_ddec", "sigma_plate_dec"),
+    )  # fmt: skip
+    rows, labels = [], frame_labels([one.frame for one in residuals])[0]
     for one in residuals:
         row = one.row()
-        rows.append(
-            [
-                one.frame,
-                one.designation,
-                _with_sigma(row["dra_cosdec"], row["sigma_ra"]),
-                _with_sigma(row["ddec"], row["sigma_dec"]),
-                _with_sigma(row["plate_dra"], row["sigma_plate_ra"]),
-                _with_sigma(row["plate_ddec"], row["sigma_plate_dec"]),
-                number(row["dra_plate"], 3, True),
-                number(row["ddec_plate"], 3, True),
-                _with_sigma(row["along"], row["sigma_along"]),
-                _with_sigma(row["across"], row["sigma_across"]),
-                number(row["snr"], 0),
-                one.flag,
-            ]
-        )
-    foot = (
-        '<p class="small">Arcsec. First two: by the frame\'s own plate solution. Plate: the stars, observed '
-        "minus catalogue, at the body. Along is positive with the motion, across 90\u00b0 further in "
-        "position angle; both by the frame's own plate solution.</p>"
-    )
-    return html_table(head, rows, words=(0, 1, 11)) + foot
+        cells = [_with_sigma(row[value], row[sigma]) for value, sigma in pairs]
+        rows.append([labels[one.frame], one.designation, *cells, number(row["snr"], 0)])
+    return head, rows
 
 
-def budget_table(budget):
+BEST = "Plate offset taken off (as in the plots)"
+BEST_FOOT = (
+    "Arcsec. The stars' own offset at the body is taken off, its error added. Along is positive with the "
+    "motion, across 90\u00b0 further in position angle."
+)
+SOLVED = "As the frames' own plate solutions have it"
+SOLVED_FOOT = (
+    "Arcsec. Nothing is taken off. Plate: the stars, observed minus catalogue, at the body; it is what is "
+    "taken off above."
+)
+
+
+def numbers_tables(residuals):
+    """O-C of every frame and body, with and without the plate's offset; below each row its flag."""
+    parts = []
+    names = frame_labels([one.frame for one in residuals])[1]
+    if any(best_place(one)[2] for one in residuals):
+        head, rows = best_rows(residuals)
+        parts += [f"<h3>{BEST}</h3>", html_table(head, rows, words=(0, 1)), _small(f"{BEST_FOOT} {names}")]
+    head, rows = solved_rows(residuals)
+    flags = [one.flag for one in residuals]
+    parts += [f"<h3>{SOLVED}</h3>", html_table(head, rows, words=(0, 1), after=flags)]
+    parts.append(_small(f"{SOLVED_FOOT} {names}"))
+    return "".join(parts)
+
+
+def _small(words):
+    return f'<p class="small">{escape(words)}</p>'
+
+
+def budget_rows(budget):
     """One-sigma errors of a measured place by their cause, arcsec.
 
     Parameters
     ----------
     budget : Budget
         From :func:`appulse.astrometry.budget.error_budget`.
+
+    Returns
+    -------
+    head : list of str
+    rows : list of list of str
     """
     names = ("sigma_ra", "sigma_dec", "sigma_along", "sigma_across")
     rows = [
         [line["part"], *(number(line[name].to_value("arcsec"), 3) for name in names), line["words"]]
         for line in budget.lines
     ]
-    head = ["one sigma, arcsec", "RA cos Dec", "Dec", "along", "across", ""]
-    judged = f"{escape(budget.sentence)} (chi-squared {number(budget.chi2, 1)} with 2 degrees of freedom)"
-    return html_table(head, rows, words=(0, 5)) + f"<p>{judged}</p>"
+    return ["one sigma, arcsec", "RA cos Dec", "Dec", "along", "across", ""], rows
 
 
-def alternatives_table(table):
-    """Causes with their chi-squared, best first."""
+def budget_table(budget):
+    """The same as HTML, with what follows from it."""
+    head, rows = budget_rows(budget)
+    return html_table(head, rows, words=(0, 5)) + f"<p>{escape(budget.sentence)}</p>"
+
+
+def alternatives_rows(table):
+    """Causes with their chi-squared, best first.
+
+    Returns
+    -------
+    head : list of str
+    rows : list of list of str
+    """
     order = (
         np.argsort(np.asarray(table["bic"], dtype=float)) if "bic" in table.colnames else range(len(table))
     )
@@ -107,13 +246,19 @@ def alternatives_table(table):
         [
             str(table["cause"][i]) + (f" ({table['body'][i]})" if str(table["body"][i]) else ""),
             number(table["chi2"][i], 1),
-            int(table["dof"][i]),
+            str(int(table["dof"][i])),
             _probability(table["probability"][i]),
             str(table["words"][i]),
         ]
         for i in order
     ]
-    return html_table(["cause", "chi-squared", "degrees", "probability", "of"], rows, words=(0, 4))
+    return ["cause", "chi-squared", "degrees of freedom", "probability", "judged by"], rows
+
+
+def alternatives_table(table):
+    """The same as HTML."""
+    head, rows = alternatives_rows(table)
+    return html_table(head, rows, words=(0, 4))
 
 
 def _probability(value):
@@ -134,3 +279,30 @@ def _plain(value):
     if isinstance(value, list | tuple):
         return ", ".join(_plain(item) for item in value)
     return escape(str(value))
+
+
+def provenance_lines(provenance, width=112):
+    """The same as lines of text.
+
+    Examples
+    --------
+    >>> provenance_lines({"orbits": {"file": "a.ecsv", "rows": [1, 2]}, "stars": "mine"})
+    ['orbits', '    file: a.ecsv', '    rows: 1, 2', 'stars: mine']
+    """
+    lines = []
+    for key, value in provenance.items():
+        lines += _told(str(key), value, "", width)
+    return lines
+
+
+def _told(key, value, indent, width):
+    if isinstance(value, dict):
+        deeper = indent + "    "
+        inner = [line for name, one in value.items() for line in _told(str(name), one, deeper, width)]
+        return [f"{indent}{key}", *inner]
+    if isinstance(value, list | tuple):
+        value = ", ".join(str(one) for one in value)
+    return textwrap.wrap(
+        f"{indent}{key}: {value}", width, subsequent_indent=indent + "    ", break_long_words=True,
+        break_on_hyphens=False,
+    )  # fmt: skip
