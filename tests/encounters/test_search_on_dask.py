@@ -6,7 +6,8 @@ from astropy.time import Time
 
 from appulse.bodies.readers import starter_orbits
 from appulse.catalogues.outlines import Outline
-from appulse.encounters.search import Search, find_passes, on_dask
+from appulse.encounters.cluster import on_dask
+from appulse.encounters.search import Search, find_passes
 from appulse.encounters.targets import Targets
 from appulse.observers.site import Site
 

@@ -196,7 +196,8 @@ def _find(catalogue, search, args):
 
     from tqdm import tqdm
 
-    from appulse.encounters.search import find_passes, on_dask
+    from appulse.encounters.cluster import on_dask
+    from appulse.encounters.search import find_passes
 
     if args.jobs < 1:
         raise InputError(f"--jobs {args.jobs}: at least 1 process is needed")

@@ -125,7 +125,8 @@ def _find(encounter, campaign):
     from astropy.time import Time
 
     from appulse.cli.campaign import bodies_of, targets_of
-    from appulse.encounters.search import Search, find_passes, slug
+    from appulse.encounters.passes import slug
+    from appulse.encounters.search import Search, find_passes
     from appulse.observers.site import Site
 
     parts = encounter.split("-")

@@ -7,9 +7,10 @@ import numpy as np
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.kernels import default_kernels
 from appulse.catalogues.outlines import Outline
+from appulse.encounters.ground import utc
+from appulse.encounters.passes import Pass, make_id
 from appulse.encounters.paths import circumstances, follow
-from appulse.encounters.scan import least_separations_between
-from appulse.encounters.search import Pass, make_id, utc
+from appulse.encounters.scan_pairs import least_separations_between
 from appulse.errors import InputError
 from appulse.observers.timescales import quiet_erfa, tdb_days
 

@@ -24,7 +24,7 @@ from scipy.spatial import cKDTree
 
 from appulse.errors import InputError
 
-_CHORD_SLACK = 1e-9
+CHORD_SLACK = 1e-9
 
 
 @dataclass(frozen=True)
@@ -49,12 +49,20 @@ class Approaches:
         return len(self.body)
 
 
-def _chord(angle_rad):
+def chord(angle_rad):
+    """Chord of an angle on the unit sphere.
+
+    Examples
+    --------
+    >>> float(chord(np.pi)), round(float(angle_of_chord(chord(0.3))), 12)
+    (2.0, 0.3)
+    """
     return 2.0 * np.sin(np.minimum(np.asarray(angle_rad), np.pi) / 2.0)
 
 
-def _angle(chord):
-    return 2.0 * np.arcsin(np.clip(np.asarray(chord) / 2.0, 0.0, 1.0))
+def angle_of_chord(length):
+    """Angle on the unit sphere of a chord, radians."""
+    return 2.0 * np.arcsin(np.clip(np.asarray(length) / 2.0, 0.0, 1.0))
 
 
 def least_separations(time_d, bodies_unit, targets_unit, reach_rad):
@@ -100,91 +108,12 @@ def least_separations(time_d, bodies_unit, targets_unit, reach_rad):
     """
     targets = np.asarray(targets_unit, dtype=float).reshape(-1, 3)
     reach = np.broadcast_to(np.asarray(reach_rad, dtype=float), len(targets))
-    time_d, bodies = _checked(time_d, bodies_unit, np.r_[targets.ravel(), reach])
+    time_d, bodies = checked(time_d, bodies_unit, np.r_[targets.ravel(), reach])
     pairs = _candidate_arcs(bodies, targets, reach)
     return _refine(time_d, bodies, targets, reach, *pairs)
 
 
-def least_separations_between(time_d, bodies_unit, reach_rad):
-    """All local minima of the separation of two bodies below a reach.
-
-    Parameters
-    ----------
-    time_d : (m,) array
-        Strictly increasing grid of times, days; at least 4.
-    bodies_unit : (n, m, 3) array
-        Unit vectors.
-    reach_rad : float
-
-    Returns
-    -------
-    Approaches
-        ``body`` and ``target`` are both rows of `bodies_unit`, the smaller first.
-
-    Raises
-    ------
-    InputError
-        As :func:`least_separations`.
-
-    Examples
-    --------
-    >>> t = np.arange(0.0, 10.0)
-    >>> lon = np.radians(np.stack([0.3 * t, 2.7 - 0.3 * t]))
-    >>> lat = np.radians([0.0, 0.05])[:, None] + 0 * lon
-    >>> both = np.stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)], axis=-1)
-    >>> found = least_separations_between(t, both, np.radians(0.1))
-    >>> found.time_d.round(4).tolist(), np.degrees(found.separation_rad).round(6).tolist()
-    ([4.5], [0.05])
-    """
-    time_d, bodies = _checked(time_d, bodies_unit, reach_rad)
-    start, end = bodies[:, :-1], bodies[:, 1:]
-    middle = start + end
-    middle /= np.linalg.norm(middle, axis=-1, keepdims=True)
-    wide = _angle(np.linalg.norm(end - start, axis=-1)) / 2.0 + _sag(bodies)
-    found = []
-    for step in range(middle.shape[1]):
-        # two arcs of half lengths a and b come within reach only if their middles lie within reach + a + b
-        limit = _chord(reach_rad + 2 * wide[:, step].max()) + _CHORD_SLACK
-        pairs = cKDTree(middle[:, step]).query_pairs(limit, output_type="ndarray")
-        if len(pairs):
-            gap = np.linalg.norm(middle[pairs[:, 0], step] - middle[pairs[:, 1], step], axis=1)
-            near = gap <= _chord(reach_rad + wide[pairs, step].sum(axis=1)) + _CHORD_SLACK
-            found.append(np.column_stack([pairs[near], np.full(near.sum(), step)]))
-    candidates = np.concatenate(found) if found else np.empty((0, 3), dtype=int)
-    rows = []
-    for first, second in np.unique(candidates[:, :2], axis=0):
-        mine = np.all(candidates[:, :2] == (first, second), axis=1)
-        paths = CubicSpline(time_d, bodies[first]), CubicSpline(time_d, bodies[second])
-        time, separation = _mutual_minima(*paths, time_d, np.sort(candidates[mine, 2]))
-        with np.errstate(invalid="ignore"):
-            good = separation <= reach_rad
-        rows += [(first, second, t, s) for t, s in zip(time[good], separation[good], strict=True)]
-    columns = np.array(rows).reshape(-1, 4).T
-    near = Approaches(columns[0].astype(int), columns[1].astype(int), columns[2], columns[3])
-    return _without_twins(near, time_d)
-
-
-def _mutual_minima(one, other, time_d, step):
-    """Least separation of two splines inside each step, as :func:`_minima`."""
-
-    def angle(t):
-        a, b = one(t), other(t)
-        a /= np.linalg.norm(a, axis=-1, keepdims=True)
-        b /= np.linalg.norm(b, axis=-1, keepdims=True)
-        return _angle(np.linalg.norm(a - b, axis=-1))
-
-    def falling(t):
-        a, b, da, db = one(t), other(t), one(t, 1), other(t, 1)
-        dot = np.einsum("ij,ij->i", a, b)
-        aa, bb = np.einsum("ij,ij->i", a, a), np.einsum("ij,ij->i", b, b)
-        change = np.einsum("ij,ij->i", da, b) + np.einsum("ij,ij->i", a, db)
-        drift = np.einsum("ij,ij->i", a, da) / aa + np.einsum("ij,ij->i", b, db) / bb
-        return change - dot * drift
-
-    return _bisect(falling, angle, time_d, step)
-
-
-def _checked(time_d, bodies_unit, others):
+def checked(time_d, bodies_unit, others):
     """Times and directions as arrays.
 
     Raises
@@ -212,8 +141,8 @@ def _candidate_arcs(bodies, targets, reach):
     start, end = bodies[:, :-1], bodies[:, 1:]
     middle = start + end
     middle /= np.linalg.norm(middle, axis=-1, keepdims=True)
-    half_arc = _angle(np.linalg.norm(end - start, axis=-1)) / 2.0
-    wide = half_arc + _sag(bodies)
+    half_arc = angle_of_chord(np.linalg.norm(end - start, axis=-1)) / 2.0
+    wide = half_arc + sag(bodies)
     arc_class = _power_class(wide)
     reach_class = _power_class(reach)
     n_step = middle.shape[1]
@@ -223,18 +152,18 @@ def _candidate_arcs(bodies, targets, reach):
         tree = cKDTree(targets[members])
         for arc_level in np.unique(arc_class):
             arcs = np.flatnonzero(arc_class.ravel() == arc_level)
-            limit = _chord(reach[members].max() + wide.ravel()[arcs].max()) + _CHORD_SLACK
+            limit = chord(reach[members].max() + wide.ravel()[arcs].max()) + CHORD_SLACK
             for piece in np.array_split(arcs, max(1, len(arcs) // 200_000)):
                 near = cKDTree(middle.reshape(-1, 3)[piece]).sparse_distance_matrix(
                     tree, limit, output_type="ndarray"
                 )
-                keep = near["v"] <= _chord(reach[members[near["j"]]] + wide.ravel()[piece[near["i"]]]) + 1e-9
+                keep = near["v"] <= chord(reach[members[near["j"]]] + wide.ravel()[piece[near["i"]]]) + 1e-9
                 arc = piece[near["i"][keep]]
                 found.append(np.stack([arc // n_step, arc % n_step, members[near["j"][keep]]], axis=1))
     return np.concatenate(found).T if found else np.empty((3, 0), dtype=int)
 
 
-def _sag(bodies):
+def sag(bodies):
     """Largest departure of a curved path from its chord in each step, radians: |second difference| / 8.
 
     The larger of the two second differences at the step's ends is taken, doubled for what the grid cannot
@@ -265,7 +194,7 @@ def _refine(time_d, bodies, targets, reach, body, step, target):
     with np.errstate(invalid="ignore"):
         keep = separation <= reach[target]
     body, target, time, separation = body[keep], target[keep], time[keep], separation[keep]
-    return _without_twins(Approaches(body, target, time, separation), time_d)
+    return without_twins(Approaches(body, target, time, separation), time_d)
 
 
 def _minima(path, time_d, step, target):
@@ -286,13 +215,27 @@ def _minima(path, time_d, step, target):
     def separation(t):
         direction = path(t)
         direction /= np.linalg.norm(direction, axis=1, keepdims=True)
-        return _angle(np.linalg.norm(direction - target, axis=1))
+        return angle_of_chord(np.linalg.norm(direction - target, axis=1))
 
-    return _bisect(rising, separation, time_d, step)
+    return least_by_bisection(rising, separation, time_d, step)
 
 
-def _bisect(approaching, separation, time_d, step):
-    """Time in each step where approach turns into departure, and the separation there, else NaN."""
+def least_by_bisection(approaching, separation, time_d, step):
+    """Time in each step where approach turns into departure, and the separation there.
+
+    Parameters
+    ----------
+    approaching, separation : callables
+        Of (k,) times: above 0 while the two approach each other; their separation, radians.
+    time_d : (m,) array
+    step : (k,) int array
+        Steps of the grid to look into, one a candidate.
+
+    Returns
+    -------
+    time_d, separation_rad : (k,) arrays
+        The separation is NaN where approach does not turn into departure within the step.
+    """
     low, high = time_d[step].copy(), time_d[step + 1].copy()
     minimum = (approaching(low) > 0) & (approaching(high) <= 0)
     for _ in range(50):
@@ -303,7 +246,7 @@ def _bisect(approaching, separation, time_d, step):
     return time, np.where(minimum, separation(time), np.nan)
 
 
-def _without_twins(found, time_d):
+def without_twins(found, time_d):
     """Drop the second of two equal minima found from both sides of one instant of the grid."""
     if len(found) < 2:
         return found

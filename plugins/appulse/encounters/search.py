@@ -9,7 +9,6 @@ the same passes in the same order.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -18,65 +17,19 @@ from astropy.time import Time
 
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.kernels import Kernels, default_kernels
-from appulse.constants import J2000_JD
-from appulse.encounters.outline_pass import Crossing, cross, outline_shape, plane
+from appulse.encounters.ground import place_au, refine_on_ground, utc
+from appulse.encounters.outline_pass import cross, outline_shape, plane
+from appulse.encounters.passes import Pass, make_id
 from appulse.encounters.paths import circumstances, follow
 from appulse.encounters.scan import least_separations
 from appulse.encounters.targets import Targets, extent_arcmin
-from appulse.errors import InputError, MissingExtraError
+from appulse.errors import InputError
 from appulse.observers.site import Site
 from appulse.observers.timescales import quiet_erfa, tdb_days
 
 CHUNK = 250
 EARTH_RADIUS_AU = 6378.137 / 149_597_870.7
 _ARCMIN = np.pi / 180 / 60
-
-
-@dataclass(frozen=True)
-class Pass:
-    """One body by one object, once.
-
-    Attributes
-    ----------
-    id : str
-        Stable: designation, object and UTC date of least separation.
-    designation, name : str
-    target : Outline
-    time : Time
-        UTC of least separation from the object's centre.
-    separation_arcsec : float
-        Of the centres.
-    crossing : Crossing or None
-        Against the outline; None for an object without one.
-    in_sizes : float
-        Separation in units of the object's semi-major axis; NaN for a point.
-    delta, r, phase, elongation, mag, rate, motion_pa : float
-        au, au, degrees, degrees, magnitudes, arcsec/h, degrees; at that time.
-    row : int
-        Row of the body in the catalogue.
-    """
-
-    id: str
-    designation: str
-    name: str
-    target: object
-    time: Time
-    separation_arcsec: float
-    crossing: Crossing | None
-    in_sizes: float
-    delta: float
-    r: float
-    phase: float
-    elongation: float
-    mag: float
-    rate: float
-    motion_pa: float
-    row: int
-
-    @property
-    def inside_outline(self):
-        """The body goes inside the outline."""
-        return self.crossing is not None and self.crossing.inside
 
 
 @dataclass(frozen=True)
@@ -120,7 +73,7 @@ def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
     search : Search
     run : callable, optional
         ``run(function, chunks)`` yields results in order: :func:`map` (default), ``pool.imap`` of a process
-        pool, or :func:`on_dask`.
+        pool, or :func:`appulse.encounters.cluster.on_dask`.
     progress : callable, optional
         Called with the number of bodies done after each chunk.
     kernels : Kernels, optional
@@ -175,35 +128,6 @@ def search_chunk(chunk):
     return found
 
 
-def on_dask(address):
-    """A ``run`` for :func:`find_passes` that uses an existing Dask cluster.
-
-    Parameters
-    ----------
-    address : str
-        Of its scheduler, e.g. ``tcp://127.0.0.1:8786``.
-
-    Raises
-    ------
-    MissingExtraError
-        The package ``distributed`` is not installed.
-    """
-    try:
-        from dask.distributed import Client
-    except ImportError:
-        raise MissingExtraError(
-            "a Dask cluster needs the package 'distributed': pip install distributed"
-        ) from None
-
-    def run(function, chunks):
-        with Client(address) as client:
-            for future in client.map(function, chunks, pure=False):
-                yield future.result()
-                future.release()
-
-    return run
-
-
 def _passes_on(paths, ephemeris, first, search, kernels):
     """Scan one grid, refine each approach at the observer, keep what counts, body by body."""
     reach = search.reach_arcmin() * _ARCMIN
@@ -219,7 +143,7 @@ def _passes_on(paths, ephemeris, first, search, kernels):
         t_d, separation = near.time_d[mine], near.separation_rad[mine]
         if on_ground:
             pairs = zip(numbers, t_d, strict=True)
-            refined = [_refine_on_ground(path, unit[k], t, search.observer) for k, t in pairs]
+            refined = [refine_on_ground(path, unit[k], t, search.observer) for k, t in pairs]
             t_d, separation = np.array(refined).T
         keep = (t_d >= span[0]) & (t_d <= span[1]) & (separation <= reach[numbers])
         if keep.any():
@@ -229,45 +153,9 @@ def _passes_on(paths, ephemeris, first, search, kernels):
     return found
 
 
-def utc(t_d):
-    """Time (UTC) of TDB days from J2000.0."""
-    return Time(J2000_JD, t_d, format="jd", scale="tdb").utc
-
-
-def _refine_on_ground(path, unit, t_d, observer):
-    """Least separation as seen from a site, within a day of the geocentric one.
-
-    The Earth's turning shifts the body by its parallax; three nested grids of 49 instants end at 2 s, and a
-    parabola through the lowest three gives the rest.
-    """
-    half = 1.0
-    for _ in range(3):
-        times = t_d + np.linspace(-half, half, 49)
-        separation = _separations(path, unit, times, observer)
-        t_d, half = times[int(np.argmin(separation))], half / 20
-    times = t_d + np.array([-1.0, 0.0, 1.0]) * half
-    low, mid, high = _separations(path, unit, times, observer) ** 2
-    bend = low - 2 * mid + high
-    t_d = t_d + (0.5 * half * (low - high) / bend if bend > 0 else 0.0)
-    return t_d, float(_separations(path, unit, np.array([t_d]), observer)[0])
-
-
-def _separations(path, unit, t_d, observer):
-    vector = path(t_d) - _place(observer, t_d)
-    vector /= np.linalg.norm(vector, axis=1, keepdims=True)
-    return 2 * np.arcsin(np.linalg.norm(vector - unit, axis=1) / 2)
-
-
-def _place(observer, t_d):
-    """Geocentric place of the observer, (k, 3) au; no times are converted for the geocentre itself."""
-    if getattr(observer, "is_geocentre", False):
-        return np.zeros((len(t_d), 3))
-    return observer.posvel_au(utc(t_d))[0]
-
-
 def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
     """The passes of one body, their circumstances computed together."""
-    facts = circumstances(path, orbit, t_d, kernels, _place(search.observer, t_d))
+    facts = circumstances(path, orbit, t_d, kernels, place_au(search.observer, t_d))
     keep = facts["elongation"] >= search.least_elongation
     if search.brighter_than is not None:
         keep &= facts["mag"] <= search.brighter_than
@@ -311,28 +199,6 @@ def _cross(path, target, t_d, rate, search):
     days = min(20.0, way_arcmin * 60 / max(rate, 1e-3) / 24)
     times = t_d + np.linspace(-days, days, 2 * min(120, 10 + int(4 * days)) + 1)
     times = times[(times >= path.x[0]) & (times <= path.x[-1])]
-    vector = path(times) - _place(search.observer, times)
+    vector = path(times) - place_au(search.observer, times)
     unit = vector / np.linalg.norm(vector, axis=1, keepdims=True)
     return cross(shape, plane(unit, target.ra, target.dec), times)
-
-
-def slug(words):
-    """Letters and digits of a name, as they stand in an encounter's id.
-
-    Examples
-    --------
-    >>> slug("IC 4603")
-    'IC4603'
-    """
-    return re.sub(r"[^0-9A-Za-z]+", "", words)
-
-
-def make_id(designation, target, isot):
-    """Stable id of an encounter: body, object, UTC date of least separation.
-
-    Examples
-    --------
-    >>> make_id("2020 AB", "IC 4603", "2027-05-04T22:35:43.000")
-    '2020AB-IC4603-20270504'
-    """
-    return "-".join((slug(designation), slug(target), isot[:10].replace("-", "")))

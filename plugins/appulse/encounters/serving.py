@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 
 from appulse.bodies.ephemeris import NBodyEphemeris
-from appulse.encounters.search import Pass
+from appulse.encounters.passes import Pass
 from appulse.encounters.visibility import evening_of, watch_night
 from appulse.observers.site import Site
 

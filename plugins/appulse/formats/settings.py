@@ -36,8 +36,7 @@ from appulse.observers.site import Site
 
 __all__ = (
     "InstrumentSettings", "Settings", "SiteSettings", "named", "read_instruments", "read_settings",
-    "read_sites",
-    "settings_path", "site_of",
+    "read_sites", "settings_path", "site_of",
 )  # fmt: skip
 
 

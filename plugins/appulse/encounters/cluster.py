@@ -1,0 +1,34 @@
+"""The search on an existing Dask cluster."""
+
+from __future__ import annotations
+
+from appulse.errors import MissingExtraError
+
+
+def on_dask(address):
+    """A ``run`` for :func:`appulse.encounters.search.find_passes` that uses an existing Dask cluster.
+
+    Parameters
+    ----------
+    address : str
+        Of its scheduler, e.g. ``tcp://127.0.0.1:8786``.
+
+    Raises
+    ------
+    MissingExtraError
+        The package ``distributed`` is not installed.
+    """
+    try:
+        from dask.distributed import Client
+    except ImportError:
+        raise MissingExtraError(
+            "a Dask cluster needs the package 'distributed': pip install distributed"
+        ) from None
+
+    def run(function, chunks):
+        with Client(address) as client:
+            for future in client.map(function, chunks, pure=False):
+                yield future.result()
+                future.release()
+
+    return run
