@@ -1,5 +1,8 @@
 """Stacking, resampling, transfer and colour against figures from outside and against reproject."""
 
+import shutil
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from astropy.visualization import LuptonAsinhStretch
@@ -11,6 +14,7 @@ from appulse.sequence.calibrate import Masters, demosaic, hot_pixels
 from appulse.sequence.colour import Transfer, lrgb, transfer_for
 from appulse.sequence.composite import lay, take_dot
 from appulse.sequence.grid import grid_for, largest_rectangle, tangent_grid
+from appulse.sequence.parts import Parts
 from appulse.sequence.resample import resample
 from appulse.sequence.stack import combine
 
@@ -237,3 +241,32 @@ def test_no_star_is_taken_for_a_hot_pixel(fwhm):
 def test_mosaic_of_an_unknown_pattern_is_told():
     with pytest.raises(InputError, match="CYYM"):
         demosaic(np.zeros((4, 4)), "CYYM")
+
+
+def test_a_full_disk_leaves_no_half_files(tmp_path, monkeypatch):
+    parts = Parts(tmp_path / "parts")
+
+    def full(stream):
+        stream.write(b"some")
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(InputError, match="No space left on device; make room"):
+        parts._keep(parts.folder / "a.f32", full)
+    assert list(parts.folder.iterdir()) == []
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: SimpleNamespace(free=1000))
+    with pytest.raises(InputError, match="GB are free; make room"):
+        parts.check_room([("aligned", "k", (20, 20))])
+    parts.check_room([("aligned", "k", (10, 20))])
+
+
+def test_a_plane_that_is_there_needs_no_room(tmp_path, monkeypatch):
+    parts = Parts(tmp_path / "parts")
+    parts.plane("aligned", "k", (20, 20), lambda: np.zeros((20, 20)))
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: SimpleNamespace(free=10))
+    parts.check_room([("aligned", "k", (20, 20))])
+
+
+def test_a_parts_folder_that_cannot_be_made_is_told(tmp_path):
+    (tmp_path / "file").touch()
+    with pytest.raises(InputError, match="cannot be made"):
+        Parts(tmp_path / "file" / "parts").thing("stars", "k", dict)

@@ -197,7 +197,12 @@ def run(args: argparse.Namespace) -> int:
         job = job_from_options(args, settings_of(args), _extras(args.also), failed)
     if args.preview:
         job = preview_job(job, PREVIEW_PX, PREVIEW_FRAMES)
-    result = do(job, failed=failed, stage=progress_bar)
+    try:
+        result = do(job, failed=failed, stage=progress_bar)
+    except KeyboardInterrupt:
+        if job.unfinished:
+            common.note("stopped; the same command goes on from there")
+        raise
     for words in dict.fromkeys(result.notes):
         common.note(words)
     _report(result)

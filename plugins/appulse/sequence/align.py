@@ -19,7 +19,7 @@ from appulse.frames.projection import pixel_to_sky, sky_to_pixel
 from appulse.numerics.robust import mad_sigma
 from appulse.sequence.affine import fit_affine, folded, pinned, wcs_pinned
 
-MAX_FITTED = 90
+MAX_FITTED = 70
 QUICK_FWHM = 2.0
 MIN_SHIFT = 3
 NEAR_ARCSEC, FAR_ARCSEC = 20.0, 420.0

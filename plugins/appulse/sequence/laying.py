@@ -46,11 +46,14 @@ def lay_frames(night, settings, parts, *, track=True, workers=1, progress=None) 
     frames = at_once(night.kept, workers)
     inner = workers if frames == 1 or len(night.kept) == 1 else 1
 
-    def lay(shot):
-        return _lay_one(shot, night.grid, home, settings, parts, colours, track, inner)
+    plans = [_Plan(shot, night.grid, home, settings, colours, track) for shot in night.kept]
+    parts.check_room([(*name, night.grid.shape) for plan in plans for name in plan.names])
+
+    def lay(plan):
+        return _lay_one(plan, night.grid, home, settings, parts, inner)
 
     laid, moving = [], []
-    for still, body in in_order(lay, night.kept, frames):
+    for still, body in in_order(lay, plans, frames):
         laid.append(still)
         if track:
             moving.append(body)
@@ -63,13 +66,36 @@ def lay_frames(night, settings, parts, *, track=True, workers=1, progress=None) 
     return laid, moving
 
 
-def _lay_one(shot, grid, home, settings, parts, colours, track, workers):
-    place, trail = shot.place.on(grid)
-    shift = (place[0] - home[0], place[1] - home[1])
-    header = shot.alignment.wcs.to_header_string(relax=True)
-    key = (shot.key, header, grid_header(grid).tostring(), settings.keep, colours)
-    planes = {"aligned": [], "tracked": []}
-    for index in range(3 if colours else 1):
+class _Plan:
+    """What is to be made of one frame, and what its parts are called."""
+
+    def __init__(self, shot, grid, home, settings, colours, track):
+        self.shot, self.colours = shot, colours
+        self.place, self.trail = shot.place.on(grid)
+        self.shift = (self.place[0] - home[0], self.place[1] - home[1])
+        header = shot.alignment.wcs.to_header_string(relax=True)
+        key = (shot.key, header, grid_header(grid).tostring(), settings.keep, colours)
+        self.kinds = {"aligned": (0.0, 0.0), **({"tracked": self.shift} if track else {})}
+        self.keys = {
+            (kind, index): digest(*key, offset, index)
+            for kind, offset in self.kinds.items()
+            for index in range(3 if colours else 1)
+        }
+
+    @property
+    def names(self):
+        """Kind and key of every part."""
+        return [(kind, key) for (kind, _), key in self.keys.items()]
+
+    def source(self, index):
+        """Pixels of one plane."""
+        return self.shot.frame.colour[index] if self.colours else self.shot.frame.data
+
+
+def _lay_one(plan, grid, home, settings, parts, workers):
+    shot, shift = plan.shot, plan.shift
+    planes = {kind: [] for kind in plan.kinds}
+    for index in range(3 if plan.colours else 1):
         ready = None
 
         def make(offset, index=index):
@@ -77,22 +103,27 @@ def _lay_one(shot, grid, home, settings, parts, colours, track, workers):
             nonlocal ready
             if ready is None:
                 ready = Ready(
-                    shot.frame.colour[index] if colours else shot.frame.data, shot.alignment.wcs, grid,
-                    reach=float(np.hypot(*shift)), keep=settings.keep, workers=workers,
+                    plan.source(index), shot.alignment.wcs, grid, reach=float(np.hypot(*shift)),
+                    keep=settings.keep, workers=workers,
                 )  # fmt: skip
             return ready.on(offset)
 
-        for kind, offset in (("aligned", (0.0, 0.0)), ("tracked", shift))[: 2 if track else 1]:
-            name = digest(*key, offset, index)
+        for kind, offset in plan.kinds.items():
             planes[kind].append(
-                parts.plane(kind, name, grid.shape, lambda offset=offset, make=make: make(offset))
+                parts.plane(
+                    kind,
+                    plan.keys[kind, index],
+                    grid.shape,
+                    lambda offset=offset, make=make: make(offset),
+                )
             )
     shot.frame.release()
-    still = Laid(shot, planes["aligned"], [shot.level] * len(planes["aligned"]), place, trail)
-    if not track:
+    aligned = planes["aligned"]
+    still = Laid(shot, aligned, [shot.level] * len(aligned), plan.place, plan.trail)
+    if "tracked" not in planes:
         return still, None
-    levels = [_moved(shot.level, shift)] * len(planes["tracked"])
-    return still, Laid(shot, planes["tracked"], levels, home, trail - np.array(shift), shift)
+    levels = [_moved(shot.level, shift)] * len(aligned)
+    return still, Laid(shot, planes["tracked"], levels, home, plan.trail - np.array(shift), shift)
 
 
 def _moved(level, shift):

@@ -8,11 +8,14 @@ import hashlib
 import json
 import os
 import pickle
+import shutil
 import tempfile
 import threading
 from pathlib import Path
 
 import numpy as np
+
+from appulse.errors import InputError
 
 FORMAT = 4
 """Raised when what is computed changes: older parts are then computed again."""
@@ -63,15 +66,53 @@ class Parts:
     def _path(self, kind, key, suffix):
         return self.folder / f"{kind}-{key}{suffix}"
 
-    def _keep(self, path, write):
-        self.folder.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=".part-", dir=self.folder)
+    def check_room(self, planes) -> None:
+        """That the disk has room for planes that are not there yet.
+
+        Parameters
+        ----------
+        planes : iterable of (kind, key, shape)
+
+        Raises
+        ------
+        InputError
+            If it has not.
+        """
+        needed = sum(
+            4 * int(np.prod(shape))
+            for kind, key, shape in planes
+            if not self._path(kind, key, ".f32").exists()
+        )
+        self._make_folder()
+        free = shutil.disk_usage(self.folder).free
+        if needed > free:
+            raise InputError(
+                f"{self.folder}: the aligned frames take {needed / 1e9:.2f} GB until the run is done, "
+                f"{free / 1e9:.2f} GB are free; make room, or give --out on another disk"
+            )
+
+    def _make_folder(self):
         try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(f"{self.folder} cannot be made: {error.strerror or error}") from None
+
+    def _keep(self, path, write):
+        self._make_folder()
+        name = None
+        try:
+            handle, name = tempfile.mkstemp(prefix=".part-", dir=self.folder)
             with os.fdopen(handle, "wb") as stream:
                 write(stream)
             os.replace(name, path)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
+        except BaseException as error:
+            if name is not None:
+                Path(name).unlink(missing_ok=True)
+            if isinstance(error, OSError):
+                raise InputError(
+                    f"{self.folder} cannot be written to: {error.strerror or error}; make room on the disk, "
+                    "and the same command goes on from there"
+                ) from error
             raise
         with self._lock:
             self.made += 1

@@ -25,12 +25,15 @@ class Look:
     colour : (3, ny, nx) array or None
         Colour base on the grid, already from 0 to 1.
     saturation : float
+    balance : (3,) array or None
+        Factors of the frames' own colours; the stacks keep theirs.
     """
 
     box: tuple
     transfer: Transfer
     colour: np.ndarray | None = None
     saturation: float = 1.0
+    balance: np.ndarray | None = None
 
     def picture(self, planes, box=None, neutral=None) -> np.ndarray:
         """Values from 0 to 1 of light on the grid; (1 or 3, h, w).
@@ -44,7 +47,10 @@ class Look:
             0 to 1: how much of the colour base's hue is not to be taken, the light being the body's.
         """
         x0, y0, x1, y1 = box or self.box
-        values = self.transfer.apply(planes[:, y0:y1, x0:x1])
+        light = planes[:, y0:y1, x0:x1]
+        if self.balance is not None:
+            light = light * self.balance[:, None, None]
+        values = self.transfer.apply(light)
         if self.colour is None or len(planes) == 3:
             return values
         tint = self.colour[:, y0:y1, x0:x1]
@@ -100,12 +106,17 @@ def look_for(grid, base, track, settings, colour=None) -> Look:
     """
     box = view_box(grid, track, settings.view_arcmin)
     x0, y0, x1, y1 = box
-    transfer = transfer_for(base[:, y0:y1, x0:x1], brightness=settings.brightness)
+    balance, seen = None, base[:, y0:y1, x0:x1]
+    if len(base) == 3:
+        # A camera's own colours are those of its filters: green is seen by twice as many pixels, and so on.
+        balance = neutral_balance(base).astype(np.float32)
+        seen = seen * balance[:, None, None]
+    transfer = transfer_for(seen, brightness=settings.brightness)
     tint = None
     if colour is not None:
         balanced = colour * neutral_balance(colour)[:, None, None].astype(np.float32)
         tint = transfer_for(balanced[:, y0:y1, x0:x1], brightness=settings.brightness).apply(balanced)
-    return Look(box, transfer, tint, settings.saturation)
+    return Look(box, transfer, tint, settings.saturation, balance)
 
 
 def chosen_dots(dots, settings) -> list:
