@@ -74,7 +74,7 @@ class _Plan:
         self.place, self.trail = shot.place.on(grid)
         self.shift = (self.place[0] - home[0], self.place[1] - home[1])
         header = shot.alignment.wcs.to_header_string(relax=True)
-        key = (shot.key, header, grid_header(grid).tostring(), settings.keep, colours)
+        key = (shot.key(), header, grid_header(grid).tostring(), settings.keep, colours)
         self.kinds = {"aligned": (0.0, 0.0), **({"tracked": self.shift} if track else {})}
         self.keys = {
             (kind, index): digest(*key, offset, index)

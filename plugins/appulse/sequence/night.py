@@ -149,7 +149,7 @@ def _looker(settings, parts):
     def looked(shot):
         frame = shot.look or shot.frame
         try:
-            shot.stars = parts.thing("stars", shot.key, lambda: look(frame))
+            shot.stars = parts.thing("stars", shot.key(), lambda: look(frame))
         except AppulseError as error:
             return shot, error
         finally:

@@ -21,15 +21,15 @@ class Shot:
     ----------
     frame : SolvedFrame
         Calibrated; binned for a preview.
-    key : str
-        Digest of its bytes and of what was done to it.
+    key : callable
+        Gives the digest of its bytes and of what was done to it: a whole file is read for it, hence later.
     place : BodyPlace
     look : SolvedFrame, optional
         On which its stars are looked for, where that is not `frame`: the mosaic of a colour frame.
     """
 
     frame: object
-    key: str
+    key: object
     place: object
     look: object = None
     stars: StarList | None = None
@@ -45,7 +45,8 @@ class Shot:
 
     def smaller(self, step: int) -> "Shot":
         """The shot with `step` by `step` pixels taken together, not yet looked at."""
-        return Shot(binned(self.frame, step), digest(self.key, step), self.place)
+        unique = digest(str(self.frame.path), self.frame.name, self.place.time, step)
+        return Shot(binned(self.frame, step), lambda: unique, self.place)
 
     @property
     def gain(self) -> float:
@@ -70,12 +71,16 @@ def binned(frame, step: int):
         return frame
     ny, nx = (n // step for n in frame.shape)
     source = frame
+    small = []
 
     def pixels():
+        if small:  # it takes no room, and the file is read once
+            return small[0]
         planes = source.colour if source.is_colour else source.data
         cut = planes[..., : ny * step, : nx * step]
         out = cut.reshape(*cut.shape[:-2], ny, step, nx, step).mean(axis=(-3, -1), dtype=np.float32)
         source.release()
+        small.append(out)
         return out
 
     wcs = frame.wcs.deepcopy()
@@ -98,7 +103,10 @@ def shot_of(frame, place, masters, settings) -> Shot:
     ready = binned(calibrated(frame, masters, mend_hot=settings.mend_hot, known=known), settings.bin)
     named = None if masters is None else masters.names
     header = ready.wcs.to_header_string(relax=True)
-    key = digest(frame.checksum or frame.name, named, settings.mend_hot, settings.bin, header)
+
+    def key():
+        return digest(frame.checksum or frame.name, named, settings.mend_hot, settings.bin, header)
+
     shot = Shot(ready, key, place)
     if frame.mosaic and settings.bin == 1:
         shot.look = calibrated(frame, masters, mend_hot=settings.mend_hot, as_mosaic=True, known=known)
