@@ -14,7 +14,7 @@ from .sequence_plan import FOLDER, make_job
 #: Stacks that come back into the viewer as frames.
 STACKS = ("base.fits", "tracked.fits")
 #: A preview of a part is at most so much finer than one of the whole: it still takes seconds.
-MOST_FINER = 2.5
+MOST_FINER = 2
 
 
 @dataclass

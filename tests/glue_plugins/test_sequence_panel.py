@@ -113,7 +113,7 @@ def test_what_was_broken_off_goes_on_and_its_parts_are_not_made_again(picture):
     assert "(7) Iris" in (out / "recipe.yaml").read_text()
 
 
-@pytest.mark.parametrize(("view", "longest"), [(None, 700), (3.6, 1750), (7.6, 1050), (60.0, 700)])
+@pytest.mark.parametrize(("view", "longest"), [(None, 700), (3.6, 1400), (7.6, 1050), (60.0, 700)])
 def test_a_preview_of_a_part_is_finer_within_reason(small_night, tmp_path, view, longest):
     job = sequence.make_job(Plan(small_night, "7", out=str(tmp_path), look={"view_arcmin": view}))
     assert sequence._preview_px(job) == pytest.approx(longest, abs=2)
