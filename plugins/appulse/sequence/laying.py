@@ -104,7 +104,7 @@ def _lay_one(plan, grid, home, settings, parts, workers):
             if ready is None:
                 ready = Ready(
                     plan.source(index), shot.alignment.wcs, grid, reach=float(np.hypot(*shift)),
-                    keep=settings.keep, workers=workers,
+                    keep=settings.keep, workers=workers, fwhm=shot.stars.fwhm,
                 )  # fmt: skip
             return ready.on(offset)
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from appulse.errors import InputError
 
-FORMAT = 4
+FORMAT = 5
 """Raised when what is computed changes: older parts are then computed again."""
 
 

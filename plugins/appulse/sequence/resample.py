@@ -142,6 +142,8 @@ class Ready:
         As for :func:`resample`.
     reach : float
         Longest shift that will be asked for, grid px.
+    fwhm : float, optional
+        Of the plane's stars, px.
 
     Raises
     ------
@@ -149,10 +151,11 @@ class Ready:
         Unknown `keep` or `kernel`.
     """
 
-    def __init__(self, plane, wcs, grid, *, reach=0.0, keep="surface", kernel=None, workers=1):
+    def __init__(self, plane, wcs, grid, *, reach=0.0, keep="surface", kernel=None, workers=1, fwhm=None):
         if keep not in KEEPS:
             raise InputError(f"keep {keep!r}: {' or '.join(KEEPS)} is allowed")
         self.plane, self.wcs, self.grid, self.keep, self.workers = plane, wcs, grid, keep, workers
+        self.fwhm = fwhm
         mapped = PixelMap.between(grid, wcs)
         ny, nx = plane.shape
         seen = (mapped.x > -nx) & (mapped.x < 2 * nx) & (mapped.y > -ny) & (mapped.y < 2 * ny)
@@ -182,7 +185,7 @@ class Ready:
         self.corner, self.bad = (x0, y0), bad if bad.any() else None
         self.source = filled(part, bad) if self.bad is not None else part
         self.coefficients = ndimage.spline_filter(self.source, order=3, output=np.float32, mode="mirror")
-        self.steep = steep_blocks(self.source)
+        self.steep = steep_blocks(self.source, self.fwhm)
         self.special = SpecialPlaces(
             self.grid, self.wcs, self.corner, [self.steep, bad_blocks(self.bad)], self.ratio
         )

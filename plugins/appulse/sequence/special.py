@@ -9,7 +9,8 @@ from scipy import ndimage
 
 from appulse.frames.projection import pixel_to_sky
 
-STEEP_SIGMAS = 150.0
+STEEP_SIGMAS, SHARP_STEEP_SIGMAS, SHARP_FWHM = 150.0, 12.0, 2.4
+"""Above the sky; less where stars are sharper than so many pixels, for there a spline rings by a tenth."""
 BLOCK = 8
 FEW = 0.02
 """Share of blank pixels up to which each is filled by itself."""
@@ -80,12 +81,20 @@ def bad_blocks(bad):
     return None if bad is None else _blocks(*np.nonzero(bad), bad.shape)
 
 
-def steep_blocks(source):
-    """Blocks in and next to which something is so bright that a spline rings; None without."""
+def steep_blocks(source, fwhm=None):
+    """Blocks in and next to which something is so bright that a spline rings; None without.
+
+    Parameters
+    ----------
+    source : (ny, nx) array
+    fwhm : float, optional
+        Of its stars, px.
+    """
+    sigmas = SHARP_STEEP_SIGMAS if fwhm is not None and fwhm < SHARP_FWHM else STEEP_SIGMAS
     sample = source[:: max(1, source.shape[0] // 300), :: max(1, source.shape[1] // 300)]
     middle = np.median(sample)
     sigma = 1.4826 * np.median(np.abs(sample - middle))
-    rows, columns = np.nonzero(source > middle + STEEP_SIGMAS * sigma)
+    rows, columns = np.nonzero(source > middle + sigmas * sigma)
     return None if sigma == 0 or len(rows) == 0 else _blocks(rows, columns, source.shape)
 
 
