@@ -78,6 +78,24 @@ def test_residual_by_the_frames_own_wcs(measured, answer, column, truth, sigma):
     assert abs(measured[column][0] - truths[truth]) < 3.0 * measured[sigma][0] + 0.005
 
 
+def test_brightness(measured, answer):
+    assert measured["sigma_mag"][0] < 0.03
+    assert abs(measured["mag_obs"][0] - answer["mag_true"]) < 3.0 * measured["sigma_mag"][0]
+
+
+def test_brightness_of_an_image_unlike_the_model_has_the_sigma_it_deserves(
+    bad_frames, words, tmp_path, answer
+):
+    """The same frame without its list of exposures: the light is taken as even, and it was not."""
+    frame = str(bad_frames / "good.fits")
+    assert main(["residuals", frame, *words, "--out", str(tmp_path)]) == 0
+    (row,) = Table.read(tmp_path / "residuals.ecsv")
+    off = abs(row["mag_obs"] - answer["mag_true"])
+    assert "not a plain dot" in row["flag"]
+    assert 0.05 < off < 2.0 * row["sigma_mag"]
+    assert row["sigma_mag"] < 0.3
+
+
 def test_along_is_positive_with_the_motion(measured, answer):
     """A late clock: the body has moved on, past its place at the recorded time."""
     pa = np.arctan2(answer["dra_plate"], answer["ddec_plate"])

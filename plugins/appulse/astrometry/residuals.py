@@ -18,6 +18,7 @@ import numpy as np
 from appulse.astrometry.centroid import SourceFit
 from appulse.astrometry.finding import demand, find_and_fit
 from appulse.astrometry.identity import ZeroPoint, zero_point
+from appulse.astrometry.light import is_plain, light_doubt
 from appulse.astrometry.plate import PlateCheck, check_plate
 from appulse.astrometry.prediction import Prediction, pixel_trail
 from appulse.constants import ARCSEC_PER_RAD
@@ -259,8 +260,17 @@ def _set_measured(frame, plate, result, fit: SourceFit, zero: ZeroPoint) -> None
     jacobian = frame.jacobian(fit.x, fit.y)
     result.covariance = jacobian @ fit.cov @ jacobian.T + _pauses(frame.exposure, result.prediction)
     _set_plate(result, plate, fit.x, fit.y)
-    result.mag_obs, result.sigma_mag = zero.magnitude(fit.flux, fit.flux_sigma)
+    _set_light(frame, plate, result, fit, zero)
     result.flag, result.notes = _flag(result, fit, frame.exposure), _notes(result, fit, plate)
+
+
+def _set_light(frame, plate, result, fit: SourceFit, zero: ZeroPoint) -> None:
+    """Magnitude; its error holds what an image unlike the model leaves open, NaN where that is not known."""
+    magnitude, sigma = zero.magnitude(fit.flux, fit.flux_sigma)
+    if np.isfinite(magnitude):
+        doubt = light_doubt(frame.data, fit, plate.survey.noise, plate.survey.saturation)
+        sigma = float(np.hypot(sigma, doubt))
+        result.mag_obs, result.sigma_mag = (magnitude, sigma) if np.isfinite(sigma) else (np.nan, np.nan)
 
 
 def _pauses(exposure, prediction: Prediction) -> np.ndarray:
@@ -286,7 +296,7 @@ def _flag(result, fit: SourceFit, exposure) -> str:
         words.append(f"saturated core ({fit.n_saturated} px): fitted from its ring")
     if fit.phase_error_px > 0:
         words.append(f"undersampled: {fit.phase_error_px:.3f} px pixel-phase error in the sigmas")
-    if fit.chi2_per_dof > 1.0 + 8.0 * np.sqrt(2.0 / fit.dof):
+    if not is_plain(fit):
         words.append(f"the image is not a plain dot (chi2/dof {fit.chi2_per_dof:.1f}): sigmas widened")
     return "; ".join(words)
 

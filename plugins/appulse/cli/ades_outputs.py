@@ -129,8 +129,8 @@ def block_options(table, frames, choice: AdesChoice) -> dict:
     unlike = _colours(table) if choice.band is None and band else 0.0
     if unlike > OTHER_LIGHT_MAG:
         common.note(
-            f"magnitudes are left out: the stars' own scatter about {band} by {unlike:.1f} mag, so the "
-            "frames are in other light; give --band"
+            f"magnitudes are left out: good to {unlike:.1f} mag only (frames in other light than {band}, or "
+            "images unlike the model); give --band to write them"
         )
     elif band:
         options |= {"band": band, "phot_cat": catalogue if catalogue != "UNK" else None}
