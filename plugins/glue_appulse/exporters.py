@@ -70,7 +70,8 @@ def write_evidence_sheet(filename, data, components=None):
     """
     from appulse.reports.evidence import write_evidence
 
-    from .measuring import kept, verdict_of_night
+    from .measured_rows import verdict_of_night
+    from .measuring import kept
     from .residual_data import row_keys
 
     table = _table(data)

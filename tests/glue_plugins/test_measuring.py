@@ -8,7 +8,7 @@ import yaml
 from glue.core.data_factories import load_data
 from matplotlib.backend_bases import KeyEvent, MouseEvent
 
-from glue_appulse import choices, field_bodies, measuring, residual_data, sources
+from glue_appulse import choices, field_bodies, measured_rows, measuring, residual_data, sources
 from glue_appulse.kinds import RESIDUALS, all_of
 
 #: Five of the measurement's own standard deviations; a sixth of a hair of a 3.6 arcsec pixel.
@@ -44,7 +44,7 @@ def test_the_answer_put_in_comes_out(sample, answers):
     measured = measuring.measure(task(sample[0]))
     assert measured.flag == ""
     assert agrees(measured, answers["frames"][sample[0].label])
-    assert "σ" in measuring.verdict(measured) or "sigma" in measuring.verdict(measured)
+    assert "σ" in measured_rows.verdict(measured) or "sigma" in measured_rows.verdict(measured)
 
 
 def test_a_frame_without_site_says_what_to_do(sample, tmp_path):
@@ -59,7 +59,7 @@ def test_a_frame_without_site_says_what_to_do(sample, tmp_path):
 
 
 def test_a_rejected_row_has_a_reason_and_no_numbers(sample):
-    row = measuring.rejected(measuring.measure(task(sample[0])), "cloud")
+    row = measured_rows.rejected(measuring.measure(task(sample[0])), "cloud")
     assert row["flag"][0] == "rejected by the observer: cloud"
     assert row["x"].mask.all()
     assert not row["ra_calc"].mask.any()

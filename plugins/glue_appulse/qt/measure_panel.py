@@ -16,7 +16,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from .. import choices, measuring
+from .. import choices, measured_rows, measuring
 from ..kinds import TRACK, all_of
 from ..picking import clicked_sky, nearest_track, top_frame
 from .commands import PutRows
@@ -221,7 +221,7 @@ class MeasurePanel(QDockWidget):
         self.title.setText(measured.name)
         self.stamps.show_fit(measured.residual)
         self.numbers.show_measured(measured)
-        self.verdict.setText(measuring.verdict(measured))
+        self.verdict.setText(measured_rows.verdict(measured))
         self.say("; ".join([*([measured.flag] if measured.found and measured.flag else []), *measured.notes]))
         self._allow()
 
@@ -251,7 +251,7 @@ class MeasurePanel(QDockWidget):
         """Put the measurement into the residuals as not trusted, with the reason."""
         if self.current is not None:
             reason = self.reason.currentText().strip() or REASONS[-1]
-            self._put(measuring.rejected(self.current, reason))
+            self._put(measured_rows.rejected(self.current, reason))
             self.say(f"{self.current.name} is rejected: {reason}")
 
     def _put(self, table):
@@ -298,10 +298,10 @@ class MeasurePanel(QDockWidget):
         """
         measured, failed, left_out = result
         if measured:
-            self._put(measuring.joined(measured))
+            self._put(measured_rows.joined(measured))
             self.show_measured(measured[-1])
         seen = sum(one.found for one in measured)
-        told = measuring.verdict_of_night(measured)
+        told = measured_rows.verdict_of_night(measured)
         count = f"{seen} measured, {len(measured) - seen} flagged"
         self.say("\n".join([count, *([f"The night: {told}"] if told else []), *failed, *left_out]))
 

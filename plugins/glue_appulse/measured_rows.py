@@ -1,0 +1,87 @@
+"""What measurements say, in a sentence; and their rows in the table of residuals."""
+
+from .residual_data import merged_meta
+
+
+def verdict(measured):
+    """What a measurement says, in a sentence.
+
+    Parameters
+    ----------
+    measured : glue_appulse.measuring.Measured
+
+    Returns
+    -------
+    str
+        Of the error budget; of a body that was not measured, why.
+    """
+    from appulse.astrometry.budget import error_budget
+
+    return error_budget(measured.residual).sentence if measured.found else measured.flag or "not measured"
+
+
+def verdict_of_night(measured):
+    """What several measurements say together: clock, orbit, plate, or all well.
+
+    Parameters
+    ----------
+    measured : list of glue_appulse.measuring.Measured
+
+    Returns
+    -------
+    str
+        Empty where fewer than two bodies or frames were measured.
+    """
+    from appulse.astrometry.verdict import judge
+
+    seen = [one.residual for one in measured if one.found]
+    return judge(seen).sentence if len(seen) > 1 else ""
+
+
+def rejected(measured, reason):
+    """The row of a measurement that its observer does not trust: no measured numbers, and the reason.
+
+    Parameters
+    ----------
+    measured : glue_appulse.measuring.Measured
+    reason : str
+
+    Returns
+    -------
+    astropy.table.Table
+        One row.
+    """
+    from appulse.formats.residual_table import make_table
+
+    kept = {
+        "frame",
+        "time",
+        "designation",
+        "ra_calc",
+        "dec_calc",
+        "rate",
+        "motion_pa",
+        "mag_calc",
+        "exposure",
+    }
+    row = {name: value for name, value in measured.residual.row().items() if name in kept}
+    return make_table([row | {"flag": f"rejected by the observer: {reason}"}], measured.table.meta)
+
+
+def joined(measured):
+    """One residual table of several measurements.
+
+    Parameters
+    ----------
+    measured : list of glue_appulse.measuring.Measured
+
+    Returns
+    -------
+    astropy.table.Table
+    """
+    from appulse.formats.residual_table import make_table
+
+    meta = {}
+    for one in measured:
+        meta = merged_meta(meta, one.table.meta)
+    return make_table([one.residual.row() for one in measured], meta)
