@@ -45,6 +45,8 @@ def test_an_existing_table_is_kept(tmp_path, capsys):
         (["--from", "2027-05-01", "--to", "2027-05-02", "--bodies", "nobody"], "nobody"),
         (["--from", "2027-05-01", "--to", "2027-05-02", "--targets", "IC 99999"], "IC 99999"),
         (["--from", "2027-05-01", "--to", "2027-05-02", "--within", "-1"], "--within"),
+        (["--from", "2027-05-01", "--to", "2027-05-02", "--brighter-than", "nan"], "--brighter-than"),
+        (["--from", "2027-05-01", "--to", "2027-05-02", "--targets", ","], "names no object"),
         (["--from", "2061-05-01", "--to", "2061-05-02", "--bodies", "7"], "kernels"),
     ],
 )
@@ -102,6 +104,7 @@ def test_the_sample_campaign_is_checked_searched_and_planned(tmp_path, sample_da
         (["--encounter", PASS, "--night", "2027-06-04"], "around the pass: 2027-05-02 to 2027-05-06"),
         (["--encounter", PASS, "--site", "moon"], "'moon' is not known; of the campaign: home, hosted"),
         (["--encounter", PASS, "--night", "4 May"], "is no date"),
+        (["--encounter", PASS, "--cadence", "nan"], "does not fit"),
     ],
 )
 def test_plans_that_cannot_be(tmp_path, sample_data, capsys, more, said):

@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 from appulse.catalogues.outlines import Outline
 from appulse.encounters.capture import plan_capture
 from appulse.encounters.light import surface_brightness
+from appulse.encounters.preview import invent_frame
 from appulse.encounters.visibility import watch_night
 from appulse.errors import InputError
 from appulse.formats.settings import InstrumentSettings, SiteSettings
@@ -132,6 +133,9 @@ def test_a_field_too_small_is_said():
 def test_bad_wishes_are_refused():
     with pytest.raises(InputError, match="cadence"):
         make_plan(encounter(), night(), camera(), cadence_s=0.5)
+    for cadence in (np.nan, 1e9):
+        with pytest.raises(InputError, match="does not fit into the interval"):
+            make_plan(encounter(), night(), camera(), cadence_s=cadence)
     with pytest.raises(InputError, match="trail"):
         make_plan(encounter(), night(), camera(), trail_arcsec=0.0)
     with pytest.raises(InputError, match="does not serve"):
@@ -187,6 +191,26 @@ def test_only_the_longest_stretch_counts():
     inside = (where.times >= plan.begin) & (where.times <= plan.end)
     assert np.array_equal(inside, where.chosen)
     assert_allclose(plan.figures["altitude"].value, where.altitude[inside].max())
+
+
+def test_a_large_sensor_gets_a_preview_of_added_pixels():
+    """4 x the pixels of the limit: two on a side added; the same sky per area, the same field."""
+    one = encounter(id="x", mag=12.0)
+    small = make_plan(one, night(), camera(sensor_px=(300, 200)))
+    large = make_plan(one, night(), camera(sensor_px=(7000, 5000)))
+    header, plain = invent_frame(large, moving).header, invent_frame(small, moving).header
+    assert (header["NAXIS1"], header["NAXIS2"]) == (3500, 2500)
+    scale = np.hypot(header["PC1_1"], header["PC2_1"]) * header.get("CDELT1", 1.0) * 3600
+    assert_allclose(scale, 2 * large.figures["scale"].value, rtol=1e-9)
+    assert_allclose(header["EGAIN"], 4 * plain["EGAIN"])
+    assert any("2 x 2" in line for line in header["COMMENT"])
+
+
+def test_unknown_brightness_is_said_and_no_signal_is_told():
+    plan = make_plan(encounter(mag=np.nan), night(), camera())
+    assert "snr" not in plan.figures
+    assert str(plan.figures["mag"]) == "unknown"
+    assert any("not known" in line for line in plan.warnings)
 
 
 def test_twilight_is_said():

@@ -9,6 +9,7 @@ from appulse.catalogues.outlines import Outline
 from appulse.encounters.cluster import on_dask
 from appulse.encounters.search import Search, find_passes
 from appulse.encounters.targets import Targets
+from appulse.errors import InputError
 from appulse.observers.site import Site
 
 
@@ -27,3 +28,10 @@ def test_a_cluster_gives_equal_results(monkeypatch):
     assert len(here) > 3
     assert [one.id for one in here] == [one.id for one in there]
     assert [one.separation_arcsec for one in here] == [one.separation_arcsec for one in there]
+
+
+def test_an_address_without_a_scheduler_is_named():
+    pytest.importorskip("distributed", reason="Dask is absent: pip install distributed")
+    nowhere = on_dask("nowhere")
+    with pytest.raises(InputError, match="no Dask cluster at 'nowhere'"):
+        list(nowhere(len, [()]))

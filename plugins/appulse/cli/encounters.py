@@ -150,6 +150,8 @@ def _campaign(args):
     if args.orbits:
         bodies = replace(bodies, orbits=(str(args.orbits),), lines={})
     if args.brighter_than is not None:
+        if not -30 <= args.brighter_than <= 40:
+            raise InputError(f"--brighter-than {args.brighter_than:g}: a magnitude from -30 to 40 is wanted")
         bodies = replace(bodies, brighter_than=args.brighter_than)
     if args.targets is not None:
         names = tuple(name.strip() for name in args.targets.split(",") if name.strip())

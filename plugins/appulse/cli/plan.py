@@ -45,8 +45,15 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--night", metavar="DATE", help="evening's local date, e.g. 2027-05-04; the nearest")
     parser.add_argument("--cadence", type=float, metavar="SECONDS", help="time between exposures")
     parser.add_argument("--trail", type=float, metavar="ARCSEC", help="longest trail; the seeing by default")
-    parser.add_argument("--seed", type=int, default=1, help="of the preview's noise")
+    parser.add_argument("--seed", type=_seed, default=1, metavar="N", help="of the preview's noise (1)")
     common.add_output_options(parser, out_help="folder for the plan")
+
+
+def _seed(text: str) -> int:
+    """A whole number of 0 or more."""
+    if not text.isdigit():
+        raise argparse.ArgumentTypeError(f"{text!r} is no whole number of 0 or more")
+    return int(text)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -42,6 +42,13 @@ def write_plan(plan, ephemeris, vectors, chances, words, campaign, args):
     args : argparse.Namespace
         Options of ``appulse plan``.
     """
+    from appulse.formats.output import together
+
+    with together():
+        _write(plan, ephemeris, vectors, chances, words, campaign, args)
+
+
+def _write(plan, ephemeris, vectors, chances, words, campaign, args):
     import io
 
     import yaml
@@ -90,7 +97,7 @@ def write_plan(plan, ephemeris, vectors, chances, words, campaign, args):
     hdu = invent_frame(plan, vectors, seed=args.seed)
     with replacing(out / "preview.fits", over) as temporary:
         hdu.writeto(temporary, overwrite=True)
-    _picture(out / "preview.fits", out / "preview.png", plan, ephemeris, over)
+        _picture(temporary, out / "preview.png", plan, ephemeris, over)
     buffer = io.StringIO()
     buffer.write("name,ra_deg,dec_deg,rotation_deg,begin_utc,end_utc,exposure_s,count\n")
     framing = plan.framing

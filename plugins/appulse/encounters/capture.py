@@ -11,6 +11,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from appulse.encounters.framing import Framing, frame_field
 from appulse.encounters.plan_figures import FigureMaker
 from appulse.errors import InputError
@@ -84,6 +86,12 @@ def plan_capture(one, night, instrument, vector_au, *, trail_arcsec=None, cadenc
     exposure_s = make.exposure(trail_arcsec)
     step_s = exposure_s + instrument.overhead_s
     if cadence_s is not None:
+        if not np.isfinite(cadence_s) or cadence_s > (end - begin).sec:
+            minutes = (end - begin).sec / 60
+            raise InputError(
+                f"a cadence of {cadence_s:g} s does not fit into the interval of {minutes:.0f} minutes; give "
+                "a shorter one"
+            )
         if cadence_s < step_s:
             needed = f"exposure and readout, {step_s:.1f} s"
             raise InputError(f"a cadence of {cadence_s:g} s is shorter than {needed}; give a longer one")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from appulse.errors import MissingExtraError
+from appulse.errors import InputError, MissingExtraError
 
 
 def on_dask(address):
@@ -17,6 +17,10 @@ def on_dask(address):
     ------
     MissingExtraError
         The package ``distributed`` is not installed.
+
+    Notes
+    -----
+    ``run`` raises InputError where no scheduler answers.
     """
     try:
         from dask.distributed import Client
@@ -26,7 +30,14 @@ def on_dask(address):
         ) from None
 
     def run(function, chunks):
-        with Client(address) as client:
+        try:
+            client = Client(address)
+        except (OSError, ValueError) as error:
+            why = " ".join(str(error).split())
+            raise InputError(
+                f"no Dask cluster at {address!r} ({why}); give its scheduler's address, as tcp://127.0.0.1:8786"
+            ) from None
+        with client:
             for future in client.map(function, chunks, pure=False):
                 yield future.result()
                 future.release()

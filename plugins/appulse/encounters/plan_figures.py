@@ -20,6 +20,7 @@ LUMINANCE_SHARE = 2 / 3
 
 BYTES_PER_PIXEL = 2
 SMALLEST_TOLD = 0.001
+LONGEST_TRAIL_ARCSEC = 36_000.0
 MOTION_STEPS = 12
 SATURATION_SHARE = 0.7
 """Share of the full well that is filled at most; the seeing may be better: common practice, no source."""
@@ -96,8 +97,9 @@ class FigureMaker:
     def exposure(self, trail_arcsec):
         """Longest exposure that trail, tracking and field rotation allow, seconds."""
         limit = self.fwhm * TRAIL_IN_FWHM if trail_arcsec is None else float(trail_arcsec)
-        if not limit > 0:
-            raise InputError(f"a trail of {trail_arcsec} arcsec: above 0 is needed")
+        if not 0 < limit < LONGEST_TRAIL_ARCSEC:
+            most = f"above 0 and below {LONGEST_TRAIL_ARCSEC:g} is needed"
+            raise InputError(f"a trail of {trail_arcsec} arcsec: {most}")
         by_trail = float(arithmetic.longest_exposure_s(self.fastest, limit))
         self.add(
             "trail_limit", "longest exposure by trailing", by_trail, "s", "trail / motion (common practice)"

@@ -7,6 +7,8 @@ of the program reads, so that overlays and measuring can be rehearsed before the
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from astropy.io import fits
 from astropy.time import TimeDelta
@@ -44,16 +46,16 @@ def invent_frame(plan, vector_au, *, stars=None, seed=1):
     Returns
     -------
     fits.PrimaryHDU
-        16-bit unsigned pixels with WCS, times, site, gain, read noise and saturation.
+        16-bit unsigned pixels with WCS, times, site, gain, read noise and saturation; of a sensor of more
+        than 30 million pixels those are added in squares, so that the frame stays below that.
 
     Raises
     ------
     InputError
-        The sensor is larger than 30 million pixels.
+        A field of less than one pixel.
     """
+    plan, side = _binned(plan)
     width, height = plan.instrument.sensor_px
-    if width * height > MAX_PIXELS:
-        raise InputError(f"a preview of {width} x {height} px is too large; at most {MAX_PIXELS} pixels")
     wcs = plan_wcs(plan)
     dark = plan.instrument.dark_e_s * plan.exposure_s
     electrons = np.full((height, width), plan.figures["sky_e"].value + dark)
@@ -67,7 +69,34 @@ def invent_frame(plan, vector_au, *, stars=None, seed=1):
     noisy = rng.poisson(np.maximum(electrons, 0.0)) + rng.normal(0.0, optics.read_noise_e, electrons.shape)
     ceiling = min(optics.full_well_e / optics.gain_e_adu + PEDESTAL_ADU, 65_535.0)
     adu = np.clip(np.round(noisy / optics.gain_e_adu + PEDESTAL_ADU), 0, ceiling).astype(np.uint16)
-    return fits.PrimaryHDU(adu, _header(plan, wcs, middle, ceiling))
+    header = _header(plan, wcs, middle, ceiling)
+    if side > 1:
+        header["COMMENT"] = f"Each pixel is the sum of {side} x {side} of the sensor's."
+    return fits.PrimaryHDU(adu, header)
+
+
+def _binned(plan):
+    """The plan with the sensor's pixels added in squares, as few as keep the frame small; pixels a side."""
+    optics = plan.instrument
+    width, height = optics.sensor_px
+    side = int(np.ceil(np.sqrt(width * height / MAX_PIXELS)))
+    if side <= 1:
+        return plan, 1
+    if min(width, height) < side:
+        raise InputError(f"a sensor of {width} x {height} px is too long and narrow for a preview")
+    coarse = replace(
+        optics,
+        sensor_px=(width // side, height // side),
+        pixel_um=optics.pixel_um * side,
+        gain_e_adu=optics.gain_e_adu * side**2,
+        read_noise_e=optics.read_noise_e * side,
+        dark_e_s=optics.dark_e_s * side**2,
+        full_well_e=optics.full_well_e * side**2,
+    )
+    figures = dict(plan.figures)
+    for key, factor in (("scale", side), ("sky_e", side**2)):
+        figures[key] = replace(figures[key], value=figures[key].value * factor)
+    return replace(plan, instrument=coarse, figures=figures), side
 
 
 def plan_wcs(plan):
