@@ -213,6 +213,8 @@ def subtract(registration, plates, smoothed: SmoothedFrames) -> Differences:
             return plane_variance(smoothed, k, light) + plane_variance(smoothed, reference, light)
 
         matchings.append(match_plane(smoothed.planes[k], smoothed.planes[reference], variance, stars))
+    # The stars' common brightness says what a unit is better than the sources' lists did.
+    smoothed.unit *= [m.coefficients[0, 0] for m in matchings]
     matchings[reference] = _with_error(matchings, reference)
     found = _averaged(smoothed, matchings, registration.shape)
     # The sky of a frame full of nebulae looks rougher than its noise; the difference has no nebulae.
@@ -262,42 +264,3 @@ def _scatter(found: Differences, k) -> SkyMap | None:
     except MeasurementError:
         return None
     return SkyMap(mesh.level, mesh.sigma, mesh.box * step, found.shape)
-
-
-def sightings(found: Differences, k: int, threshold: float) -> np.ndarray:
-    """Peaks of q_k: rows (x, y of the grid, q), brightest first.
-
-    Parameters
-    ----------
-    found : Differences
-    k : int
-    threshold : float
-        Least q.
-
-    Returns
-    -------
-    (n, 3) array
-    """
-    if found.scatter[k] is None:
-        return np.zeros((0, 3))
-    parts = []
-    for rows in found.strips():
-        low = max(0, rows.start - 2)
-        q = found.significance(k, slice(low, min(found.shape[0], rows.stop + 2)))
-        q = np.nan_to_num(q, nan=-1.0)
-        top = (q >= threshold) & (q == ndimage.maximum_filter(q, 3, mode="nearest"))
-        y, x = np.nonzero(top)
-        inside = (y > 0) & (y < q.shape[0] - 1) & (x > 0) & (x < q.shape[1] - 1)
-        inside &= (y + low >= rows.start) & (y + low < rows.stop)
-        y, x = y[inside], x[inside]
-        dx = vertex(q[y, x - 1], q[y, x], q[y, x + 1])
-        dy = vertex(q[y - 1, x], q[y, x], q[y + 1, x])
-        parts.append(np.stack([x + dx, y + low + dy, q[y, x]], axis=1))
-    peaks = np.concatenate(parts)
-    return peaks[np.argsort(-peaks[:, 2], kind="stable")]
-
-
-def vertex(left, middle, right):
-    """Where the parabola through three values has its top, in steps from the middle."""
-    bend = np.maximum(2 * middle - left - right, 1e-12)
-    return np.clip(0.5 * (right - left) / bend, -0.5, 0.5)

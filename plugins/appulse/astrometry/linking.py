@@ -64,7 +64,13 @@ def candidate_lines(free, hours, max_rate, needed) -> list:
 
 
 def without_shared(lines) -> list:
-    """The first lines of a list that share no sighting with one before them."""
+    """The first lines of a list that share no sighting with one before them.
+
+    Examples
+    --------
+    >>> len(without_shared([(((0, 1), (1, 1)), 1.0), (((0, 1), (1, 2)), 2.0)]))
+    1
+    """
     taken, kept = set(), []
     for members, quality in lines:
         if not taken & set(members):

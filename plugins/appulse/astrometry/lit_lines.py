@@ -35,6 +35,8 @@ LEAST_MOTION_FWHM = 0.8
 SLOW_FWHM, SLOW_SPAN = 4.0, 0.3
 """What moves less than so many FWHM over the whole span is proposed by two frames only, which are at least
 that share of the span apart: the mean of the others holds its light, and a third may be lost in it."""
+VARIABLE = 0.3
+"""Relative scatter of a body's brightness from frame to frame, as it turns or the air changes."""
 SHOWN = 0.5
 """Least share of the common brightness that a frame must itself show to count as a sighting."""
 
@@ -244,6 +246,13 @@ def _scatter_about(light, path, good, width) -> float:
     return float(np.sum(((light.places[good] - path[good]) / sigma[:, None]) ** 2) / dof)
 
 
+def _even(light: MovingLight) -> bool:
+    """Whether the frames show one brightness, within their noise and what a turning body may do."""
+    known = np.isfinite(light.snr)
+    pull2 = (light.seen - light.snr)[known] ** 2 / (1.0 + (VARIABLE * light.snr[known]) ** 2)
+    return bool(np.sum(pull2) < CHI2_LIMIT * (known.sum() - 1))
+
+
 def _believable(line: LitLine, search: Search) -> bool:
     frames = [k for k, _, _ in line.sightings]
     if len(frames) < search.needed or not line.chi2_per_dof < CHI2_LIMIT:
@@ -252,6 +261,7 @@ def _believable(line: LitLine, search: Search) -> bool:
     return bool(
         line.light.significance >= np.sqrt(3.0) * search.threshold
         and line.light.at_odds <= (line.light.usable - 1) // 4
+        and _even(line.light)
         and LEAST_MOTION_FWHM * search.fwhm < rate * np.ptp(search.hours[frames])
         and rate <= 1.05 * search.max_rate
     )

@@ -83,7 +83,14 @@ class Matching:
 
 
 def plain(shape) -> Matching:
-    """The matching that changes nothing."""
+    """The matching that changes nothing.
+
+    Examples
+    --------
+    >>> plane = np.arange(80.0, dtype=np.float32).reshape(8, 10)
+    >>> plain(plane.shape).apply(plane, slice(4, 5), slice(2, 5)).tolist()
+    [[42.0, 43.0, 44.0]]
+    """
     coefficients = np.zeros((7, 1))
     coefficients[0] = 1.0
     return Matching(coefficients, tuple(shape))

@@ -1,13 +1,9 @@
 """Frames brought to one grid, one brightness and one image of a point: what can be subtracted.
 
-Every frame is smoothed by the Gaussian that brings its own PSF to one round width S, the same for all::
-
-    C_k (PSF of frame k) + A_k (smoothing) = S^2     with S^2 about twice a typical C
-
-With A_k = C_k the smoothing is the matched filter of frame k; at the S chosen here it stays within a tenth of
-it for frames whose seeing differs by up to a half. The smoothed frames hold all there is to know about points
-of light, and their differences are the matched filter's differences. What the Gaussians leave (wings, a PSF
-that changes over the field, a shift, the transparency) is taken out by :mod:`appulse.astrometry.difference`.
+Every frame is smoothed by its kernel (:mod:`appulse.astrometry.point_kernels`), scaled by the brightness of
+the stars and laid on the grid. The smoothed frames hold all there is to know about points of light, and their
+differences are the matched filter's differences. What the kernels leave (a PSF that changes over the field, a
+shift, the transparency) is taken out by :mod:`appulse.astrometry.psf_matching`.
 """
 
 import shutil
@@ -18,6 +14,7 @@ from pathlib import Path
 import numpy as np
 from scipy import fft, ndimage
 
+from appulse.astrometry.point_kernels import Kernel, Target, own_covariance
 from appulse.errors import MeasurementError
 
 STRIP_ROWS = 1024
@@ -37,7 +34,7 @@ class SmoothedFrames:
     planes : (n, ny, nx) float32 array
         Light above each frame's typical level; NaN where a frame shows nothing usable.
     width : float
-        S, sigma of a point of light on them, grid px.
+        S, grid px: a point of light of unit flux has the peak 1 / (2 pi S^2); sigma if it is Gaussian.
     unit : (n,) array
         Factor from a frame's stored numbers to those of `planes`.
     kernel2 : (n,) array
@@ -46,6 +43,10 @@ class SmoothedFrames:
         Variance of the sky's pixels, stored units.
     gain : (n,) array
         Electrons per stored unit.
+    point_bend : float
+        Curvature of a point of light: four times the peak minus its four neighbours, over the peak.
+    hit_bend : (n,) array
+        The same of a single pixel's light (a cosmic ray), which never went through the telescope.
     masked_share : (n,) array
         Of the frame's own pixels, share that saturation or bad pixels take away.
     """
@@ -56,6 +57,8 @@ class SmoothedFrames:
     kernel2: np.ndarray
     floor: np.ndarray
     gain: np.ndarray
+    point_bend: float
+    hit_bend: np.ndarray
     masked_share: np.ndarray
     _folder: object = field(default=None, repr=False)
 
@@ -87,16 +90,16 @@ def smooth_frames(registration, plates, *, progress=None) -> SmoothedFrames:
     """
     frames, n = registration.frames, len(registration.frames)
     inverse = [np.linalg.inv(registration.jacobian(k)) for k in range(n)]
-    own = [_own_covariance(p) for p in plates]
-    width2 = _common_width2(own, inverse)
+    own = [own_covariance(p.survey.psf) for p in plates]
+    target = Target.of(own, inverse, [p.survey.psf for p in plates])
     planes, folder = _room((n, *registration.shape))
     unit = np.array([_unit(registration, plates, k) for k in range(n)])
-    kernel2, share = np.zeros(n), np.zeros(n)
+    kernel2, share, hit_bend = np.zeros((3, n))
     try:
         for k, frame in enumerate(frames if progress is None else progress(frames)):
-            jacobian = registration.jacobian(k)
-            smoothing = width2 * jacobian @ jacobian.T - own[k]
-            smooth, taken, kernel2[k] = _smooth(frame.data, plates[k].survey, smoothing)
+            kernel = Kernel(target, registration.jacobian(k), own[k])
+            hit_bend[k] = kernel.bend
+            smooth, taken, kernel2[k] = _smooth(frame.data, plates[k].survey, kernel)
             frame.release()
             share[k] = float(taken.mean())
             _resample(smooth, taken, registration, k, planes[k])
@@ -107,22 +110,9 @@ def smooth_frames(registration, plates, *, progress=None) -> SmoothedFrames:
         raise
     floor = np.array([p.survey.sky.typical[1] ** 2 for p in plates])
     gain = np.array([p.survey.noise.gain_e_adu for p in plates])
-    return SmoothedFrames(planes, float(np.sqrt(width2)), unit, kernel2, floor, gain, share, folder)
-
-
-def _own_covariance(plate) -> np.ndarray:
-    """Of the frame's PSF in its own pixels, a pixel's own width in it, px^2."""
-    ny, nx = plate.survey.psf.shape
-    return plate.survey.psf.at((nx - 1) / 2, (ny - 1) / 2).covariance + np.eye(2) / 12
-
-
-def _common_width2(own, inverse) -> float:
-    """S^2 in grid px^2: twice a typical PSF's, and wide enough that every frame is smoothed by a pixel."""
-    typical, least = [], []
-    for covariance, to_grid in zip(own, inverse, strict=True):
-        typical.append(np.sqrt(np.linalg.det(to_grid @ covariance @ to_grid.T)))
-        least.append(np.linalg.eigvalsh(to_grid @ (covariance + 0.64 * np.eye(2)) @ to_grid.T)[-1])
-    return float(max(2.0 * np.median(typical), max(least)))
+    return SmoothedFrames(
+        planes, target.width, unit, kernel2, floor, gain, target.bend, hit_bend, share, folder
+    )
 
 
 def _room(shape):
@@ -150,10 +140,10 @@ def _unit(registration, plates, k) -> float:
     return float(np.median(here / there)) * area
 
 
-def _smooth(data, looked, covariance):
+def _smooth(data, looked, kernel):
     """A frame above its typical level, smoothed; what is lost by that; the kernel's sum of squares."""
     level = looked.sky.typical[0]
-    pad = int(np.ceil(4.5 * np.sqrt(np.linalg.eigvalsh(covariance)[-1]))) + 1
+    pad = kernel.reach
     smooth, taken = np.empty(data.shape, np.float32), np.empty(data.shape, bool)
     kernel2 = 0.0
     for first in range(0, data.shape[0], STRIP_ROWS):
@@ -164,7 +154,7 @@ def _smooth(data, looked, covariance):
         full = np.zeros_like(bad) if looked.saturation is None else values >= looked.saturation
         values = np.where(bad, 0.0, values - level).astype(np.float32)
         shape = tuple(fft.next_fast_len(m, real=True) for m in values.shape)
-        transfer = _transfer(shape, covariance)
+        transfer = kernel.transfer(shape)
         kernel2 = _mean_square(transfer, shape)
         cut = slice(pad, pad + last - first), slice(pad, pad + data.shape[1])
         smooth[first:last] = _filtered(values, transfer, shape)[cut]
@@ -172,16 +162,9 @@ def _smooth(data, looked, covariance):
         for mask, limit in ((bad, BAD_SHARE), (full, SATURATED_SHARE)):
             if mask.any():
                 taken[first:last] |= _filtered(mask.astype(np.float32), transfer, shape)[cut] > limit
-    rim = max(1, pad // 5)
+    rim = 2
     taken[:rim] = taken[-rim:] = taken[:, :rim] = taken[:, -rim:] = True
     return smooth, taken, kernel2
-
-
-def _transfer(shape, covariance):
-    """Fourier transform of a Gaussian of unit sum, on the half plane of a real transform."""
-    fy, fx = fft.fftfreq(shape[0])[:, None], fft.rfftfreq(shape[1])[None, :]
-    form = covariance[0, 0] * fx**2 + 2 * covariance[0, 1] * fx * fy + covariance[1, 1] * fy**2
-    return np.exp(-2 * np.pi**2 * form).astype(np.float32)
 
 
 def _mean_square(transfer, shape) -> float:
