@@ -6,7 +6,9 @@ It needs the extra 'desktop' and works without a screen.
 
 import os
 import sys
+from contextlib import chdir
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 os.environ["GLUE_TESTING"] = "True"  # no message box waits for a click
@@ -76,6 +78,7 @@ def make(folder):
     from glue_appulse import desktop
     from glue_appulse.qt.measure_panel import open_panel
     from glue_appulse.qt.residual_viewer import show_residuals
+    from glue_appulse.qt.sequence_panel import open_panel as open_stacks
 
     frames = [str(SAMPLE / f"iris_{i}.fits.fz") for i in range(1, 7)]
     sources = [f"--orbits={SAMPLE / 'orbit.ecsv'}", f"--stars={SAMPLE / 'stars.ecsv'}"]
@@ -104,7 +107,14 @@ def make(folder):
     residuals.select_rows([2])
     residuals.viewer_size = (900, 620)
     save(residuals, folder / "export.png")
-    application.close()
+
+    with TemporaryDirectory() as aside, chdir(aside):
+        stacks = open_stacks(application.session)
+        stacks.options.folder.setText("iris-2027-05-04")
+        stacks.resize(1180, 720)
+        stacks.run().wait(600)
+        save(stacks, folder / "stack.png")
+        application.close()
 
 
 if __name__ == "__main__":
