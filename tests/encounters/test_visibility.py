@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 
 from appulse.encounters import mask
 from appulse.encounters.odds import Odds, advice, odds, why_not
+from appulse.encounters.serving import _smooth
 from appulse.encounters.visibility import watch_night
 from appulse.errors import InputError
 from appulse.formats.settings import SiteSettings
@@ -194,3 +195,16 @@ def test_a_window_that_is_none_is_refused():
 def test_horizon_runs_once_around():
     points = [(10, 30), (350, 10)]
     assert_allclose(mask.horizon_altitude(points, [0.0, 10.0, 350.0, 180.0], 0.0), [20, 30, 10, 20])
+
+
+def test_a_night_off_the_spline_is_the_night_off_the_ephemeris():
+    """Hourly vectors and a spline against every instant, for a body that turns 60 degrees a day."""
+
+    def running(times):
+        turn = np.radians(60.0) * (times.mjd - 61530.0)
+        return 0.004 * np.stack([np.cos(turn), np.sin(turn) * 0.9, np.sin(turn) * 0.4359], axis=1)
+
+    middle = Time("2027-05-05T01:23:45.6")
+    path, times = _smooth(running, middle, 4.1), middle + np.linspace(-4, 4, 3001) * u.day
+    apart = np.linalg.norm(path(times) - running(times), axis=1) / 0.004
+    assert np.degrees(apart.max()) * 3600 < 0.05

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from astropy.time import Time, TimeDelta
@@ -19,6 +20,7 @@ from appulse.encounters.sky import SkyOver, angle_deg
 from appulse.observers.timescales import quiet_erfa
 
 STEP_MINUTES = 5.0
+KEPT_NIGHTS = 128
 LEAST_HOURS = 0.25
 """A usable stretch shorter than this is none: common practice, no source."""
 
@@ -186,6 +188,15 @@ def evening_of(site, time):
     return (time + TimeDelta((lon / 360.0 - 0.5) * 86_400.0, format="sec")).to_datetime().date()
 
 
+@lru_cache(maxsize=KEPT_NIGHTS)
+def _sky_of(place, midnight, kernels):
+    """Sky, Sun and Moon of one night over a place: many bodies are watched through the same night."""
+    count = int(24 * 60 / STEP_MINUTES)
+    offsets = (np.arange(count) - count / 2) * STEP_MINUTES * 60.0
+    over = SkyOver(place, Time(midnight, scale="utc") + TimeDelta(offsets, format="sec"))
+    return over, over.sun_and_moon(kernels)
+
+
 @quiet_erfa()
 def watch_night(site, day, vector_au, target_unit, reach_deg, kernels=None):
     """Follow a body through one night.
@@ -207,11 +218,8 @@ def watch_night(site, day, vector_au, target_unit, reach_deg, kernels=None):
     -------
     Night
     """
-    count = int(24 * 60 / STEP_MINUTES)
-    offsets = (np.arange(count) - count / 2) * STEP_MINUTES * 60.0
-    times = local_midnight(site, day) + TimeDelta(offsets, format="sec")
-    over = SkyOver(site.place, times)
-    lights = over.sun_and_moon(kernels)
+    over, lights = _sky_of(site.place, local_midnight(site, day).isot, kernels)
+    times, count = over.times, len(over.times)
     direction = vector_au(times) - over.place_au
     altitude, azimuth = over.horizontal(direction)
     moon_separation = angle_deg(direction, lights.moon_au)
