@@ -55,10 +55,27 @@ def test_other_kinds_are_counted(tmp_path):
 
 @pytest.mark.parametrize(("changes", "words"), [
     ({"ra": "x"}, "ra = 'x' is not a number"), ({"obsTime": "yesterday"}, "is no UTC time"),
-    ({"ra": ""}, "without ra"),
+    ({"ra": ""}, "without ra"), ({"ra": "nan"}, "without ra"), ({"ra": "360.0"}, "no place on the sky"),
+    ({"ra": "-0.000000001"}, "no place"), ({"dec": "90.000872"}, "no place"), ({"rmsRA": "-0.1"}, "negative"),
+    ({"rmsCorr": "1.5"}, "no correlation"), ({"obsTime": "2016-06-30T23:59:60Z"}, "no UTC time"),
 ])  # fmt: skip
 def test_damaged_numbers_are_named(tmp_path, changes, words):
     row = {name: text for name, text in (ROW | changes).items() if text}
     write_ades([AdesBlock([], [row])], tmp_path / "a.psv")
     with pytest.raises(TableError, match=f"observation 1.*{words}"):
         read_observations(tmp_path / "a.psv")
+
+
+def test_a_damaged_observation_costs_only_itself(tmp_path):
+    write_ades([AdesBlock([], [ROW, ROW | {"ra": "x"}, ROW | {"dec": "-95"}, ROW])], tmp_path / "a.psv")
+    table = read_observations(tmp_path / "a.psv")
+    assert len(table) == 2
+    assert [words.partition(":")[0] for _, words in table.meta["rejected"]] == [
+        "observation 2",
+        "observation 3",
+    ]
+
+
+def test_a_leap_second_is_a_time(tmp_path):
+    write_ades([AdesBlock([], [ROW | {"obsTime": "2016-12-31T23:59:60.5Z"}])], tmp_path / "a.psv")
+    assert read_observations(tmp_path / "a.psv")["time"][0].isot == "2016-12-31T23:59:60.500"

@@ -82,7 +82,9 @@ def _count(residuals, observations) -> int:
     """Say what could not be compared; the exit code."""
     failed = {Path(one.frame): one.flag.removeprefix("not judged: ") for one in residuals if not one.seen}
     lines = [(line, why) for line, why in observations.meta["rejected"] if not why.endswith(OTHER_KIND)]
-    failed |= {Path(f"line {line}"): why for line, why in lines}
+    for line, why in lines:
+        name, _, reason = why.partition(": ") if line is None else (f"line {line}", "", why)
+        failed[Path(name)] = reason
     total = len(residuals) + len(lines)
     if failed:
         common.say(closing_count(total, failed, what="observations", done="compared"))

@@ -2,55 +2,18 @@
 
 Text stays text: what was read is written again digit for digit. Numbers are made by
 :mod:`appulse.formats.observation_table`, texts by :mod:`appulse.formats.ades_build`.
-
-Source: the IAU's astrometry data exchange standard, version 2022; field names and order as in its schema.
 """
 
 from __future__ import annotations
 
 import re
-import xml.etree.ElementTree as ET
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from appulse.errors import TableError
 from appulse.formats.ades_build import build_blocks
+from appulse.formats.ades_fields import ORDER, VERSION, AdesBlock, ordered
+from appulse.formats.ades_xml import ades_xml, parse_xml, xml_text
 from appulse.formats.output import write_text
-
-VERSION = "2022"
-KINDS = ("optical", "offset", "occultation", "radar", "opticalResidual", "radarResidual")
-_NAMES = """
-    permID provID artSat trkSub obsID obsSubID trkID trkMPC mode stn trx rcv sys ctr pos1 pos2 pos3 vel1
-    vel2 vel3 posCov11 posCov12 posCov13 posCov22 posCov23 posCov33 prog obsTime rmsTime obsCenter raStar
-    decStar ra dec deltaRA deltaDec dist pa rmsRA rmsDec rmsDist rmsPA rmsCorr doppler rmsDoppler delay
-    rmsDelay astCat mag rmsMag band fltr photCat photAp nucMag logSNR shapeOcc seeing exp rmsFit com frq
-    nStars ref disc subFrm subFmt precTime precRA precDec uncTime notes remarks orbProd orbID resRA resDec
-    selAst sigRA sigDec sigCorr sigTime biasRA biasDec biasTime photProd resMag selPhot sigMag biasMag
-    photMod resDelay selDelay sigDelay resDoppler selDoppler sigDoppler deprecated localUse
-"""
-FIELDS = tuple(_NAMES.split())
-"""Every field, in an order that the sequences of all kinds of observation agree with."""
-_ORDER = {name: place for place, name in enumerate(FIELDS)}
-
-
-@dataclass
-class AdesBlock:
-    """Observations that share a header.
-
-    Attributes
-    ----------
-    context : list of (str, str or list of (str, str))
-        Header elements in order: a text, or name and text of each part, e.g.
-        ``("observatory", [("mpcCode", "X05")])``. Empty where the file has none.
-    rows : list of dict
-        Field name to text; empty fields are left out.
-    kind : str
-        One of :data:`KINDS`.
-    """
-
-    context: list = field(default_factory=list)
-    rows: list = field(default_factory=list)
-    kind: str = "optical"
 
 
 def read_ades(path):
@@ -80,14 +43,16 @@ def read_ades(path):
     """
     path = Path(path)
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        data = path.read_bytes()
     except OSError as error:
         raise TableError(f"{path}: cannot be read ({error.strerror}); give an ADES file") from None
+    text = xml_text(data, path)
+    if text is not None:
+        return parse_xml(text, path)
+    try:
+        return _parse_psv(data.decode("utf-8-sig"), path)
     except UnicodeDecodeError:
         raise TableError(f"{path}: not UTF-8 text; ADES files are PSV or XML text") from None
-    if text.lstrip().startswith("<"):
-        return _parse_xml(text, path)
-    return _parse_psv(text, path)
 
 
 def write_ades(blocks, path, overwrite=False):
@@ -156,8 +121,14 @@ def ades_psv(blocks):
     X05|1.5
     <BLANKLINE>
     """
-    lines = [f"# version={VERSION}"]
+    lines, headed = [f"# version={VERSION}"], False
     for block in blocks:
+        if headed and not block.context:
+            raise TableError(
+                "observations without a header after some with one would take that header in PSV; write XML "
+                "instead"
+            )
+        headed = headed or bool(block.context)
         for name, content in block.context:
             if isinstance(content, str):
                 lines.append(f"# {name} {content}")
@@ -168,7 +139,7 @@ def ades_psv(blocks):
 
 
 def _psv_rows(block):
-    names = _ordered({name for row in block.rows for name in row})
+    names = ordered({name for row in block.rows for name in row})
     for row in block.rows:
         for name, text in row.items():
             if name == "localUse" or "|" in text or "\n" in text:
@@ -179,13 +150,6 @@ def _psv_rows(block):
         "|".join(f"{text:<{width}}" for text, width in zip(line, widths, strict=True)) for line in cells
     ]
     return [line.rstrip() if line.rstrip().count("|") == len(names) - 1 else line for line in padded]
-
-
-def _ordered(names):
-    unknown = sorted(set(names) - set(FIELDS))
-    if unknown:
-        raise TableError(f"ADES has no field {unknown[0]!r}; allowed: {', '.join(FIELDS)}")
-    return sorted(names, key=_ORDER.__getitem__)
 
 
 def _parse_psv(text, path):
@@ -203,7 +167,7 @@ def _parse_psv(text, path):
         cells = [cell.strip() for cell in words.split("|")]
         # obsTime begins with a digit: a line of letters only is one of field names.
         if all(re.fullmatch(r"[A-Za-z_]\w*", cell) for cell in cells):
-            unknown = [cell for cell in cells if cell not in _ORDER]
+            unknown = [cell for cell in cells if cell not in ORDER]
             if unknown:
                 raise TableError(f"{path}, line {number}: ADES has no field {unknown[0]!r}")
             if block is None:
@@ -246,92 +210,3 @@ def _kind(names):
     if "resRA" in names and "ra" not in names:
         return "opticalResidual"
     return "radarResidual" if names & {"resDelay", "resDoppler"} else "optical"
-
-
-def ades_xml(blocks):
-    """Blocks as XML text.
-
-    Examples
-    --------
-    >>> print(ades_xml([AdesBlock([], [{"ra": "1.5", "stn": "X05"}])]))
-    <?xml version="1.0" encoding="UTF-8"?>
-    <ades version="2022">
-      <optical>
-        <stn>X05</stn>
-        <ra>1.5</ra>
-      </optical>
-    </ades>
-    <BLANKLINE>
-    """
-    root = ET.Element("ades", version=VERSION)
-    for block in blocks:
-        parent = root
-        if block.context:
-            outer = ET.SubElement(root, "obsBlock")
-            context = ET.SubElement(outer, "obsContext")
-            for name, content in block.context:
-                element = ET.SubElement(context, name)
-                if isinstance(content, str):
-                    element.text = content
-                else:
-                    for part, text in content:
-                        ET.SubElement(element, part).text = text
-            parent = ET.SubElement(outer, "obsData")
-        for row in block.rows:
-            element = ET.SubElement(parent, block.kind)
-            for name in _ordered(row):
-                if name == "localUse":
-                    element.append(ET.fromstring(row[name]))
-                else:
-                    ET.SubElement(element, name).text = row[name]
-    ET.indent(root)
-    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
-
-
-def _parse_xml(text, path):
-    if "<!DOCTYPE" in text or "<!ENTITY" in text:
-        raise TableError(f"{path}: XML with a document type of its own is not read; ADES has none")
-    try:
-        root = ET.fromstring(text.encode())
-    except ET.ParseError as error:
-        raise TableError(f"{path}: broken XML ({error})") from None
-    if root.tag != "ades":
-        raise TableError(f"{path}: the outermost element is <{root.tag}>; an ADES file has <ades>")
-    blocks = []
-    for child in root:
-        context, data = [], [child]
-        if child.tag == "obsBlock":
-            found = child.find("obsContext")
-            context = [] if found is None else [_xml_header(element) for element in found]
-            data = child.find("obsData")
-            data = [] if data is None else data
-        for element in data:
-            if element.tag not in KINDS:
-                raise TableError(f"{path}: <{element.tag}> is no kind of observation; ADES: {KINDS}")
-            last = blocks[-1] if blocks else None
-            if last is None or last.kind != element.tag or last.context is not context:
-                # Loose observations of one kind that follow each other are one block.
-                if last is not None and not context and not last.context and last.kind == element.tag:
-                    context = last.context
-                else:
-                    blocks.append(AdesBlock(context, [], element.tag))
-            blocks[-1].rows.append(_xml_row(element, path))
-    if not blocks:
-        raise TableError(f"{path}: an ADES file without observations")
-    return blocks
-
-
-def _xml_header(element):
-    if len(element):
-        return element.tag, [(part.tag, (part.text or "").strip()) for part in element]
-    return element.tag, (element.text or "").strip() or []
-
-
-def _xml_row(element, path):
-    row = {}
-    for part in element:
-        if part.tag not in _ORDER:
-            raise TableError(f"{path}: ADES has no field {part.tag!r}")
-        local = part.tag == "localUse"
-        row[part.tag] = ET.tostring(part, encoding="unicode").strip() if local else (part.text or "").strip()
-    return {name: text for name, text in row.items() if text}

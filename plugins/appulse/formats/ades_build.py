@@ -246,7 +246,7 @@ def _extras(row, band, phot_cat):
         fields["exp"] = _fixed(exposure, 6)
     if stars:
         fields["nStars"] = f"{stars:.0f}"
-    flag = str(row["flag"]).replace("|", "/").strip()
+    flag = " ".join(str(row["flag"]).replace("|", "/").split())
     if flag:
         fields["remarks"] = flag[:300]
     return {name: text for name, text in fields.items() if text is not None}

@@ -155,7 +155,7 @@ def parse_obs80(text):
                 continue
             found.rejected.append((number - 1, f"note 2 is {first_line[14]}, but its second line is missing"))
         if not re.match(r"[-\d]\d{3} \d\d \d\d", line[15:25]):
-            if line.strip() and not re.match(r"[A-Z]{3}[ \d]|-{3,}|#", line):
+            if line.strip() and not re.match(r"(?:[A-Z]{3}|AC2)[ \d]|-{3,}|#", line):
                 found.rejected.append((number, "not an 80-column observation"))
             continue
         if line[14] in SKIPPED or line[14] in PAIRED.values():

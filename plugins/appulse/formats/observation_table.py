@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -54,13 +55,13 @@ def read_observations(path):
     -------
     Table
         ``time`` (Time, UTC) and the columns of :data:`TEXTS` and :data:`NUMBERS`; what is not stated is
-        masked. Other kinds than optical (radar, offsets) are counted in ``meta['rejected']``, a list of
-        (line number or None, reason).
+        masked. Other kinds than optical (radar, offsets), and observations with a number that is none, are
+        counted in ``meta['rejected']``, a list of (line number or None, reason).
 
     Raises
     ------
     TableError
-        No optical observation, or a number that is none; the row is named.
+        Not one optical observation that can be used; the first reason is named.
 
     Examples
     --------
@@ -115,41 +116,67 @@ def _obs80_row(one):
 
 
 def _make(rows, path, rejected):
+    good = []
+    for i, row in enumerate(rows, start=1):
+        try:
+            numbers = {name: _number(row.get(name), name) for name in NUMBERS}
+            _check_place(numbers)
+            good.append((row, _time(row["time"]), numbers))
+        except ValueError as error:
+            rejected.append((None, f"observation {i}: {error}"))
+    if not good:
+        raise TableError(f"{path}, {next(words for _, words in rejected if words.startswith('observation'))}")
     table = Table(masked=True)
-    times = [_time(row["time"], path, i) for i, row in enumerate(rows, start=1)]
     for name, words in TEXTS.items():
-        table[name] = MaskedColumn([str(row.get(name, "")) for row in rows], description=words)
+        table[name] = MaskedColumn([str(row.get(name, "")) for row, _, _ in good], description=words)
+    times = [time for _, time, _ in good]
     with quiet_erfa():
         table.add_column(
             Time([t.jd1 for t in times], [t.jd2 for t in times], format="jd", scale="utc"), 1, "time"
         )
         table["time"].format = "isot"
     for name, (unit, words) in NUMBERS.items():
-        values = np.array([_number(row.get(name), name, path, i) for i, row in enumerate(rows, start=1)])
+        values = np.array([numbers[name] for _, _, numbers in good])
         missing = ~np.isfinite(values)
         unit = None if unit is None else u.Unit(unit)
         table[name] = MaskedColumn(np.where(missing, 0.0, values), mask=missing, unit=unit, description=words)
-    if np.any(table["ra"].mask | table["dec"].mask):
-        row = int(np.argmax(table["ra"].mask | table["dec"].mask)) + 1
-        raise TableError(f"{path}, observation {row}: without ra or dec")
     table.meta["file"], table.meta["rejected"] = path.name, rejected
     return table
 
 
-def _time(value, path, number):
+def _time(value):
     if isinstance(value, Time):
         return value
+    text = str(value).removesuffix("Z")
     try:
         with quiet_erfa():
-            return Time(str(value).rstrip("Z"), scale="utc")
+            time = Time(text, scale="utc")
+            # A second 60 that no minute has is quietly carried over: it was not measured then.
+            if re.search(r":60(\.\d*)?$", text) and ":60" not in Time(time, precision=0).isot[-3:]:
+                raise ValueError
     except ValueError:
-        raise TableError(f"{path}, observation {number}: obsTime {value!r} is no UTC time") from None
+        raise ValueError(f"obsTime {value!r} is no UTC time") from None
+    return time
 
 
-def _number(value, name, path, number):
+def _number(value, name):
     if value is None:
         return np.nan
     try:
         return float(value)
     except ValueError:
-        raise TableError(f"{path}, observation {number}: {name} = {value!r} is not a number") from None
+        raise ValueError(f"{name} = {value!r} is not a number") from None
+
+
+def _check_place(numbers):
+    """Places on the sky, and errors that can be ones."""
+    ra, dec = numbers["ra"], numbers["dec"]
+    if not (np.isfinite(ra) and np.isfinite(dec)):
+        raise ValueError("without ra or dec")
+    if not (0.0 <= ra < 360.0 and -90.0 <= dec <= 90.0):
+        raise ValueError(f"ra = {ra}, dec = {dec} is no place on the sky: 0 to 360 and -90 to 90 are allowed")
+    for name in ("sigma_ra", "sigma_dec", "sigma_time"):
+        if numbers[name] < 0.0:
+            raise ValueError(f"{name} = {numbers[name]} is no error: it is negative")
+    if abs(numbers["corr_ra_dec"]) > 1.0:
+        raise ValueError(f"corr_ra_dec = {numbers['corr_ra_dec']} is no correlation: -1 to 1 are allowed")
