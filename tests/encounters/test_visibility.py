@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from appulse.encounters import mask
 from appulse.encounters.odds import Odds, advice, odds, why_not
 from appulse.encounters.serving import _smooth
-from appulse.encounters.visibility import watch_night
+from appulse.encounters.visibility import evening_of, watch_night
 from appulse.errors import InputError
 from appulse.formats.settings import SiteSettings
 from appulse.observers.site import Site
@@ -208,3 +208,21 @@ def test_a_night_off_the_spline_is_the_night_off_the_ephemeris():
     path, times = _smooth(running, middle, 4.1), middle + np.linspace(-4, 4, 3001) * u.day
     apart = np.linalg.norm(path(times) - running(times), axis=1) / 0.004
     assert np.degrees(apart.max()) * 3600 < 0.05
+
+
+@pytest.mark.parametrize(
+    ("lon", "zone", "utc"),
+    [
+        (-176.5, "Pacific/Chatham", "2027-05-04T13:05"),  # 01:50 of the 5th there
+        (-157.4, "Pacific/Kiritimati", "2027-05-04T13:05"),  # 03:05 of the 5th
+        (-68.0, "America/Santiago", "2027-05-05T05:00"),
+        (-68.0, "UTC", "2027-05-05T05:00"),
+        (84.1, "Asia/Kathmandu", "2027-05-04T20:00"),
+        (179.9, "Pacific/Fiji", "2027-05-04T12:00"),
+    ],
+)
+def test_a_night_has_the_date_of_its_evening_on_the_calendar_there(lon, zone, utc):
+    where = site(lon=lon, lat=-20.0, time_zone=zone)
+    assert evening_of(where, Time(utc)) == MAY
+    times = watch(where).times
+    assert times[0] < Time(utc) < times[-1]

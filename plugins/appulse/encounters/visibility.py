@@ -7,6 +7,7 @@ the Sun is low enough, the body stands above the horizon and in the window, and 
 from __future__ import annotations
 
 import datetime
+import zoneinfo
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -169,7 +170,8 @@ def local_midnight(site, day):
     Time
     """
     step_s = STEP_MINUTES * 60.0
-    after_s = round((1.0 - site.place.geodetic[0] / 360.0) * 86_400.0 / step_s) * step_s
+    after_d = 1.0 - site.place.geodetic[0] / 360.0 - _date_line(site, day)
+    after_s = round(after_d * 86_400.0 / step_s) * step_s
     return Time(day.isoformat(), scale="utc") + TimeDelta(after_s, format="sec")
 
 
@@ -185,7 +187,14 @@ def evening_of(site, time):
     '2027-05-04'
     """
     lon = site.place.geodetic[0]
-    return (time + TimeDelta((lon / 360.0 - 0.5) * 86_400.0, format="sec")).to_datetime().date()
+    day = (time + TimeDelta((lon / 360.0 - 0.5) * 86_400.0, format="sec")).to_datetime().date()
+    return day + datetime.timedelta(days=_date_line(site, day))
+
+
+def _date_line(site, day):
+    """Days by which a site's calendar runs ahead of its longitude: 1 in the bends of the date line."""
+    noon = datetime.datetime(day.year, day.month, day.day, 12, tzinfo=zoneinfo.ZoneInfo(site.time_zone))
+    return round((noon.utcoffset().total_seconds() / 3600 - site.place.geodetic[0] / 15) / 24)
 
 
 @lru_cache(maxsize=KEPT_NIGHTS)
