@@ -12,7 +12,8 @@ examples:
   appulse campaign check spring.yaml
 
 Every mistake is told with its line. A commented example lies in the sample data: sample_data/campaign.yaml.
-Sites and instruments may be named from the settings file instead of being defined in the campaign.
+Sites and instruments may be named from the settings file instead of being defined in the campaign; appulse
+doctor tells where that file is looked for.
 """
 
 

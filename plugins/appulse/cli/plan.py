@@ -18,7 +18,7 @@ examples:
 The folder then holds night_sheet.html and .pdf (to print), plan.yaml (every figure with its formula),
 preview.fits and .png (an invented frame of the field, which appulse reads), pointings.csv, passes.ics
 (calendar with alarms) and booking.txt (slots in UTC and local time, and the cost where the campaign gives a
-price).
+price). All of it is computed for the site's place rounded to 0.01 degrees, unless it says private: false.
 """
 
 LONGEST_SHIFT_D = 1.5
