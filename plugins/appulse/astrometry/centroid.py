@@ -115,11 +115,16 @@ def fit_source(
         near = _within_reach(neighbours, stamp, pixels + psf.fwhm, trail)
         try:
             fit = ProfileFit(stamp, *start, order, near, *options)
-            fit.run()
         except MeasurementError:
             if best is None:
                 raise
-            break
+            break  # too few pixels for so many terms
+        try:
+            fit.run()
+        except MeasurementError as error:
+            if best is None:
+                raise
+            raise MeasurementError(f"the background is too rough there: {error}") from error
         best = fit
         if np.hypot(fit.p[0] - x, fit.p[1] - y) < psf.fwhm:
             start = float(fit.p[0]), float(fit.p[1])

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from appulse.astrometry.left_out import left_out
 from appulse.astrometry.pixel_phase import UNDERSAMPLED_FWHM_PX, phase_error
 from appulse.astrometry.posterior import FAINT_SNR, faint_place
 from appulse.astrometry.psf import pixel_image
@@ -110,8 +111,11 @@ class ProfileFit:
         for _ in range(12):
             light, background, _ = self.state
             variance = self.variance + (self.noise.model_error * light) ** 2
-            z = np.abs(self.stamp.values - light - background) / np.sqrt(variance)
-            z[~self.stamp.good] = 0.0
+            off = np.abs(self.stamp.values - light - background)
+            off[~self.stamp.good] = 0.0
+            if (off**2 > self.reject**2 * variance).any():
+                variance = variance + self._width_doubt() ** 2
+            z = off / np.sqrt(variance)
             out = self.stamp.good & (z > self.reject) & (z > 0.5 * z.max())
             kept_out = self.stamp.good & ~self.used & (z > self.reject)
             used = self.stamp.good & ~(out | kept_out)
@@ -119,6 +123,15 @@ class ProfileFit:
                 break
             self.used = used
             self._iterate()
+
+    def _width_doubt(self):
+        """What one sigma of the PSF's width changes in each pixel: a misfit of the core is no cosmic ray."""
+        error = self.psf.width_error
+        if not error > 0.0:
+            return np.zeros(len(self.stamp.values))
+        at = self.p[0], self.p[1], self.stamp.columns, self.stamp.rows, self._trail()
+        wide, narrow = (pixel_image(self.psf.scaled(1.0 + side * error), *at)[0] for side in (1, -1))
+        return 0.5 * np.abs(self.p[2] * (wide - narrow))
 
     def _linear_start(self):
         """Fluxes and background at the guessed places: where the slopes of a source without light are 0."""
@@ -248,7 +261,10 @@ class ProfileFit:
         residual = (self.stamp.values - light - background) / np.sqrt(self.variance)
         chi2, dof = float(np.sum(residual[self.used] ** 2)), int(self.used.sum() - self.n_parameters)
         covariance = np.linalg.pinv(self.normal)
-        excess = chi2 / dof
+        excess, narrow = chi2 / dof, self.psf.axes[1] < UNDERSAMPLED_FWHM_PX
+        if narrow and excess > 1.0:  # the width's error goes into the phase error: it is not to count twice
+            shares = 1.0 / (1.0 + self._width_doubt() ** 2 / self.variance)
+            excess = float(np.sum((residual**2 * shares)[self.used])) / dof
         if excess > 1.0 + 3.0 * np.sqrt(2.0 / dof):
             covariance = covariance * excess
         else:  # the sky's scatter is itself an estimate: the variance of Student's t
@@ -259,11 +275,13 @@ class ProfileFit:
         cov = covariance[:2, :2].copy()
         if flux**2 < FAINT_SNR**2 * covariance[2, 2]:
             x, y, cov = self._faint(cov)
+        shift, doubt = left_out(self)
+        x, y, cov = x + float(shift[0]), y + float(shift[1]), cov + doubt
         if np.hypot(x - self.guess[0], y - self.guess[1]) > max_shift:
             raise MeasurementError("the fit left its place")
         trail, phase = self._trail(), 0.0
-        if self.psf.axes[1] < UNDERSAMPLED_FWHM_PX:
-            phase = phase_error(self.psf, trail)
+        if narrow:
+            phase = phase_error(self.psf, trail, flux / (self.noise.gain_e_adu * self.sky**2))
             cov += phase**2 * np.eye(2)
         i, s = self.n_head, self.stamp
         near = tuple(tuple(map(float, self.p[i + 3 * k : i + 3 * k + 3])) for k in range(len(self.near)))
