@@ -57,3 +57,40 @@ def test_measured_rate_and_direction():
     assert abs(motion.rate - np.hypot(63.0, 1.0)) < 4 * motion.sigma_rate
     assert abs(motion.motion_pa - (nights.PA + np.degrees(1 / 63))) < 4 * motion.sigma_pa
     assert not motion.curved
+
+
+def test_a_drifting_clock_is_noticed_in_words_with_its_size():
+    verdict = judge(nights.night(np.random.default_rng(67), clock=10.0, clock_drift=8.0))
+    drift, sigma = verdict.clock_drift
+    assert verdict.cause == "clock or orbit"
+    assert verdict.drifts
+    assert abs(drift - 8.0) < 4 * sigma < 8.0
+    assert abs(verdict.clock_offset_s - 10.0) < 4 * verdict.clock_sigma_s
+    assert "s of motion an hour: a clock that drifts, or an orbit whose rate is off" in verdict.sentence
+    assert "clock drift" in verdict.alternatives["cause"]
+
+
+def test_a_second_body_tells_a_drifting_clock_from_an_orbit():
+    def both(second):
+        rng = np.random.default_rng(68)
+        first = nights.night(rng, clock_drift=8.0)
+        return judge(first + nights.night(rng, clock_drift=second, name="12", rate=150.0, pa=100.0))
+
+    common, own = both(8.0), both(0.0)
+    assert common.cause == "clock"
+    assert "the clock drifts" in common.sentence
+    assert own.cause == "orbit"
+    assert own.body == "7"
+    assert "the orbit's rate is off as well" in own.sentence
+
+
+def test_no_drift_is_spoken_of_where_there_is_none():
+    for seed in range(10):
+        verdict = judge(nights.night(np.random.default_rng(seed), clock=20.0))
+        assert not verdict.drifts
+        assert "changes by" not in verdict.sentence
+        assert np.isfinite(verdict.clock_drift).all()
+
+
+def test_two_frames_show_no_drift():
+    assert np.isnan(judge(nights.night(np.random.default_rng(70), frames=2)).clock_drift).all()

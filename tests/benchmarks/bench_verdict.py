@@ -18,9 +18,10 @@ RATE, PA = 60.0, 250.0
 SIGMA, PLATE_SIGMA = 0.08, 0.02
 
 
-def night(rng, *, clock=0.0, plate=(0.0, 0.0), orbit=(0.0, 0.0), drift=(0.0, 0.0), clock_sigma=np.nan,
-          prior=None, name="7", rate=RATE, pa=PA, frames=FRAMES, stars=True, outlier=0.0):  # fmt: skip
-    """Residuals of one body over a night of five hours; offsets (east, north) in arcsec, clock in s."""
+def night(rng, *, clock=0.0, clock_drift=0.0, plate=(0.0, 0.0), orbit=(0.0, 0.0), drift=(0.0, 0.0),
+          clock_sigma=np.nan, prior=None, name="7", rate=RATE, pa=PA, frames=FRAMES, stars=True,
+          outlier=0.0):  # fmt: skip
+    """Residuals of one body over five hours; (east, north) in arcsec, clock in s, its drift in s/h."""
     start = Time("2027-05-04T20:00:00", scale="utc")
     speed = rate * np.array([np.sin(np.radians(pa)), np.cos(np.radians(pa))])
     cov = np.full((2, 2), np.nan) if prior is None else np.diag(np.square(prior))
@@ -31,7 +32,8 @@ def night(rng, *, clock=0.0, plate=(0.0, 0.0), orbit=(0.0, 0.0), drift=(0.0, 0.0
         centroid = np.diag(np.square(SIGMA * rng.uniform(0.7, 1.4, 2)))
         zero = np.array(plate) + rng.normal(0, PLATE_SIGMA, 2)
         offset = (
-            np.array(plate) + np.array(orbit) + np.array(drift) * (hours - 2.5) + speed * clock / 3600
+            np.array(plate) + np.array(orbit) + np.array(drift) * (hours - 2.5)
+            + speed * (clock + clock_drift * (hours - 2.5)) / 3600
             + rng.normal(0, np.sqrt(np.diag(centroid)))
         )  # fmt: skip
         if k == 3:
@@ -79,6 +81,13 @@ CASES = {
         + night(rng, name="12", rate=90.0, pa=100.0), {"orbit"}),
     "wrong body": (
         lambda rng: night(rng, orbit=2 * unit(rng), drift=wrong_drift(rng)), {"not this body"}),
+    "clock drifts by 8 s an hour": (
+        lambda rng: night(rng, clock_drift=8.0), {"clock or orbit"}),
+    "clock drifts by 8 s an hour, second body of 150 arcsec/h": (
+        lambda rng: night(rng, clock_drift=8.0)
+        + night(rng, clock_drift=8.0, name="12", rate=150.0, pa=100.0), {"clock"}),
+    "orbit's rate off by 0.3 arcsec/h, mostly across": (
+        lambda rng: night(rng, drift=direction(0.26, 0.15)), {"orbit"}),
     "one frame, nothing": (lambda rng: night(rng, frames=1), {"all well"}),
     "one frame, off along": (
         lambda rng: night(rng, frames=1, orbit=direction(0.0, 1.0)), {"clock or orbit"}),
@@ -87,6 +96,10 @@ CASES = {
     "2 sigma orbit": (
         lambda rng: night(rng, orbit=2.0 * SIGMA / np.sqrt(FRAMES) * unit(rng)), {"all well", "can't tell"}),
 }  # fmt: skip
+
+
+SIGMAS = (0.0, 2.0, 3.0, 4.0, 5.0, 5.5, 6.0, 8.0)
+GRADED = {"clock": "clock or orbit", "clock drift": "clock or orbit", "orbit": "orbit", "plate": "plate"}
 
 
 def unit(rng):
@@ -111,6 +124,9 @@ def graded(cause, sigmas, rng):
     size = sigmas / np.sqrt(np.sum(night_weights(cause)))
     if cause == "clock":
         return night(rng, clock=size * 3600 / RATE)
+    if cause == "clock drift":
+        spread = np.sqrt(np.mean(np.square(np.linspace(-2.5, 2.5, FRAMES))))
+        return night(rng, clock_drift=size * 3600 / RATE / spread)
     if cause == "orbit":
         return night(rng, orbit=direction(size * rng.choice([-1, 1]), 0.0))
     return night(rng, plate=size * unit(rng))
@@ -131,12 +147,18 @@ def main():
         said = Counter(judge(make(rng)).cause for _ in range(nights))
         good = sum(said[cause] for cause in right)
         print(f"{good:4d} of {nights} right  {name}: {dict(said)}", flush=True)
-    for cause, right in (("clock", {"clock or orbit"}), ("orbit", {"orbit"}), ("plate", {"plate"})):
-        for sigmas in (0.0, 2.0, 3.0, 4.0, 5.0, 6.0):
+    print("power: named of 100, by size of the effect in sigmas of all that a night tells")
+    print("cause       " + "".join(f"{sigmas:8g}" for sigmas in SIGMAS))
+    for cause, right in GRADED.items():
+        named, rest = [], []
+        for sigmas in SIGMAS:
             rng = np.random.default_rng([seed, 1])
             said = Counter(judge(graded(cause, sigmas, rng)).cause for _ in range(nights))
-            named = sum(said[one] for one in right)
-            print(f"{named:4d} of {nights} named  {cause} of {sigmas:g} sigma: {dict(said)}", flush=True)
+            named.append(100 * said[right] / nights)
+            rest.append({k: n for k, n in said.items() if k != right})
+        print(f"{cause:12}" + "".join(f"{one:8.1f}" for one in named), flush=True)
+        told = (f"{sigmas:g}: {one}" for sigmas, one in zip(SIGMAS, rest, strict=True))
+        print("   else     " + " ".join(told))
 
 
 if __name__ == "__main__":

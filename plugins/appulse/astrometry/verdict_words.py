@@ -2,6 +2,11 @@
 
 import numpy as np
 
+from appulse.astrometry.chances import chi2_sf
+
+DRIFT_P = 5e-3
+"""A drift of an orbit is spoken of when its chance is smaller than this."""
+
 
 def sentence(verdict) -> str:
     """The verdict in words, with its numbers.
@@ -17,6 +22,8 @@ def sentence(verdict) -> str:
     frames = len(set(verdict.night.frame))
     head = _HEAD[verdict.cause](verdict)
     parts = [head]
+    if verdict.drifts and verdict.cause in _DRIFT:
+        parts.append(_drift(verdict))
     if verdict.plate_off and verdict.cause != "plate":
         parts.append(
             f"the plate is off by {_vector(verdict.plate_offset, verdict.plate_covariance)}, taken off"
@@ -44,6 +51,14 @@ def _seconds(verdict) -> str:
     return f"{verdict.clock_offset_s:+.1f} ± {verdict.clock_sigma_s:.1f} s (true minus recorded)"
 
 
+def _drift(verdict) -> str:
+    drift, sigma = verdict.clock_drift
+    return (
+        f"the offset along the track changes by {drift:+.1f} ± {sigma:.1f} s of motion an hour: "
+        f"{_DRIFT[verdict.cause]}"
+    )
+
+
 def _well(verdict) -> str:
     return f"all well: O-C {_vector(verdict.orbit_offset, verdict.orbit_covariance)}"
 
@@ -53,10 +68,19 @@ def _clock(verdict) -> str:
 
 
 def _orbit(verdict) -> str:
-    return f"the orbit of {verdict.body} is off by {_vector(verdict.orbit_offset, verdict.orbit_covariance)}"
+    words = f"the orbit of {verdict.body} is off by {_vector(verdict.orbit_offset, verdict.orbit_covariance)}"
+    motion = next(m for m in verdict.motions if m.name == verdict.body)
+    if chi2_sf(motion.chi2[0] - motion.chi2[1], 2) < DRIFT_P:
+        words += f", and it drifts from it by {np.hypot(*motion.drift):.2f} arcsec/h"
+    return words
 
 
 def _both(verdict) -> str:
+    if verdict.drifts:
+        return (
+            f"clock or orbit: along the track only, as a clock off by {_seconds(verdict)} at the middle of "
+            "the night would give; a second body of another rate would tell"
+        )
     return (
         f"clock or orbit: an offset along the track only, as a clock off by {_seconds(verdict)} would give, "
         f"or an orbit off by {_vector(verdict.orbit_offset, verdict.orbit_covariance)}; a stated clock "
@@ -88,6 +112,13 @@ def _open(verdict) -> str:
         words += f", plates' zero point {_vector(verdict.plate_offset, verdict.plate_covariance)}"
     return words + "; not all of it is chance, but these data do not single out a cause"
 
+
+_DRIFT = {
+    "clock": "the clock drifts",
+    "orbit": "the orbit's rate is off as well",
+    "clock or orbit": "a clock that drifts, or an orbit whose rate is off",
+    "can't tell": "a clock that drifts, an orbit's rate, or plates that are not checked",
+}
 
 _HEAD = {
     "all well": _well,
