@@ -119,6 +119,51 @@ def test_a_fault_of_the_program_in_one_frame_costs_only_that(
     assert list(Table.read(tmp_path / "m" / "residuals.ecsv")["frame"]) == ["good.fits"]
 
 
+def spoilt(folder, good):
+    """More frames that are wrong, each with a word that its line must hold."""
+    with fits.open(good) as hdus:
+        header, pixels = hdus[0].header, hdus[0].data
+
+    def changed(**cards):
+        other = header.copy()
+        other.update(cards)
+        return other
+
+    fits.writeto(folder / "nan.fits", np.full(pixels.shape, np.nan, "f4"), header)
+    fits.writeto(folder / "pole.fits", pixels, changed(CRVAL2=90.0))
+    fits.writeto(folder / "midnight.fits", pixels, changed(CRVAL1=0.0))
+    fits.writeto(folder / "before.fits", pixels, changed(XPOSURE=-5.0))
+    for name, side in (("huge", 50_000), ("vast", 2_000_000)):
+        words = changed(NAXIS1=side, NAXIS2=side).tostring(padding=True).encode()
+        (folder / f"{name}.fits").write_bytes(words + bytes(5000))
+    (folder / "empty.fits").write_bytes(b"")
+    (folder / "folder.fits").mkdir()
+    return {
+        "nan": "no pixel has a value", "before": "-5.0 s is no exposure time", "huge": "cut short",
+        "vast": "cut short", "empty": "empty", "folder": "is a folder", "missing": "no such file",
+    }  # fmt: skip
+
+
+def test_hostile_frames_cost_one_line_each_and_the_others_go_on(bad_frames, words, tmp_path, capsys):
+    """Lies about the size are found before memory is asked for; the sky's edges are no errors."""
+    needles = spoilt(tmp_path, bad_frames / "good.fits")
+    usable = [tmp_path / "pole.fits", tmp_path / "midnight.fits", bad_frames / "good.fits"]
+    frames = [tmp_path / f"{name}.fits" for name in needles] + usable
+    code = main(["residuals", *map(str, frames), *words, "--out", str(tmp_path / "m")])
+    *lines, last = capsys.readouterr().err.splitlines()
+    assert code == 1
+    for name, needle in needles.items():
+        (line,) = (line for line in lines if line.startswith(f"appulse: {name}.fits"))
+        assert needle in line
+    assert last.startswith(
+        f"appulse: {len(frames)} frames: 3 measured, 2 of them without a body seen: pole.fits, midnight.fits"
+        f"; {len(needles)} failed: nan.fits (no pixel has a value), "
+    )
+    table = Table.read(tmp_path / "m" / "residuals.ecsv")
+    assert list(table["flag"][:2]) == ["outside the frame"] * 2
+    assert not np.ma.is_masked(table["ra_obs"][2])
+
+
 # --- least signal to noise
 
 

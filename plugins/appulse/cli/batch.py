@@ -1,6 +1,7 @@
 """A batch of frames: one bad frame costs only itself, and the end says how many were what."""
 
 import os
+import re
 import textwrap
 from pathlib import Path
 
@@ -93,5 +94,5 @@ def _short(reason: str, path: Path) -> str:
     """A reason without the frame's name and without what to do about it."""
     for name in (str(path), path.name):
         reason = reason.removeprefix(name).removeprefix(":").strip()
-    first = reason.replace("; ", ": ").partition(": ")[0]
+    first = re.split(r"; |: | \(", reason)[0]
     return textwrap.shorten(first, REASON_LENGTH, placeholder=" ...") or reason[:REASON_LENGTH]

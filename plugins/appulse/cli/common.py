@@ -219,12 +219,12 @@ def expand_frames(words: list[str]) -> list[Path]:
     Raises
     ------
     InputError
-        If a pattern matches nothing, or a folder is given.
+        If a pattern matches nothing, or a folder alone is given; among frames it fails as one of them.
     """
     paths: list[Path] = []
     for word in words:
         path = Path(word)
-        if path.is_dir():
+        if path.is_dir() and len(words) == 1:
             raise InputError(f"{word} is a folder: name the frames in it, e.g. {path / '*.fits'}")
         if path.exists() or not set(word) & set("*?["):
             found = [path]
