@@ -228,7 +228,7 @@ def test_a_campaign_without_a_night_says_why_in_the_table(tmp_path, monkeypatch,
         ("targets:\n  larger_than: 3\n  types: [teapot]\n", ":4: no object has a type like 'teapot'"),
         ("targets: {larger_than: 3000}\n", ":2: the limits on type"),
         ("bodies: {orbits: [nofile.ecsv]}\n", ":2: "),
-        ("title: '2050'\n", ":1: the campaign's dates"),
+        ("title: '2050'\n", ":1: a date of the campaign"),
     ],
 )
 def test_what_a_campaign_names_is_looked_up_by_its_check(tmp_path, capsys, text, said):

@@ -125,9 +125,19 @@ def test_object_and_track_lie_in_the_planned_field():
     assert radius < cy < optics.sensor_px[1] - radius
 
 
-def test_a_field_too_small_is_said():
-    plan = make_plan(encounter(), night(), camera(focal_length_mm=8000.0, sensor_px=(400, 300)))
-    assert "too far apart" in plan.framing.words or "larger than the field" in plan.framing.words
+def test_a_field_too_small_keeps_the_track_and_says_so():
+    small = make_plan(encounter(), night(), camera(focal_length_mm=2000.0, sensor_px=(1600, 1200)))
+    assert small.framing.words.endswith("larger than the field")
+    assert small.framing.fits
+    assert not small.framing.object_fits
+    far = Outline("x", "circle", 246.352, -23.9684, 10.0, 10.0)
+    apart = make_plan(encounter(target=far), night(), camera(focal_length_mm=2000.0, sensor_px=(1600, 1200)))
+    assert apart.framing.words.startswith("the track alone")
+    middle = apart.framing.track[len(apart.framing.track) // 2]
+    assert_allclose((apart.framing.ra, apart.framing.dec), middle, atol=0.01)
+    none = make_plan(encounter(), night(), camera(focal_length_mm=8000.0, sensor_px=(60, 50)))
+    assert none.framing.words.startswith("not even the track")
+    assert not none.framing.fits
 
 
 def test_bad_wishes_are_refused():

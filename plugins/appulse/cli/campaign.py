@@ -80,7 +80,7 @@ def check_dates(campaign):
 
     with at_line(campaign, campaign.lines, "dates"), quiet_erfa():
         for moment in (campaign.start, campaign.end):
-            default_kernels().check_span(tdb_days(moment), "the campaign's dates")
+            default_kernels().check_span(tdb_days(moment), "a date of the campaign")
 
 
 def bodies_of(campaign):

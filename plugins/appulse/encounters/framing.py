@@ -14,6 +14,11 @@ from appulse.encounters.sky import SkyOver
 FULL_SHARE = 0.9
 """Share of the field that is used: the rest is margin for pointing errors (common practice, no source)."""
 
+WHOLE = "the whole object and the whole track"
+MIDDLE = "the object's centre and the whole track"
+TRACK = "the track alone; the object is too far away for this field: plan a mosaic or a shorter focal length"
+NOTHING = "not even the track, which is longer than the field: take fewer hours or a shorter focal length"
+
 
 @dataclass(frozen=True)
 class Framing:
@@ -51,8 +56,8 @@ def frame_field(one, interval, instrument, vector_au, site):
     The camera's own rotation is kept where it is given; else north is up, or the longer side is laid along
     the line that holds most of object and track where only that fits. On an altazimuth mount the camera hangs
     from the zenith: its up side is that of the interval's middle, and only the circle that the turning field
-    always covers counts. The centre is the middle of what must be seen; an object larger than the field gives
-    way to the track.
+    always covers counts. The centre is the middle of what must be seen; what does not fit gives way:
+    first the object's rim, then its centre.
 
     Parameters
     ----------
@@ -75,22 +80,32 @@ def frame_field(one, interval, instrument, vector_au, site):
     scale = float(pixel_scale_arcsec(instrument.pixel_um, instrument.focal_length_mm))
     width, height = (scale * n / 60 for n in instrument.sensor_px)
     semi = (target.major_arcmin or 0.0) / 2
+    room, rotations = (width, height), (instrument.rotation_deg,)
     if instrument.mount == "altazimuth":
-        middle = len(times) // 2
-        rotation = float(SkyOver(site, times).zenith_pa(unit)[middle]) + (instrument.rotation_deg or 0.0)
-        room = (min(width, height),) * 2
-    else:
-        room = width, height
-        rotation = instrument.rotation_deg
-        if rotation is None:
-            rotation = 0.0 if _centre(track, semi, 0.0, *room)[1] else _best_rotation(track, semi, *room)
-    centre, whole = _centre(track, semi, rotation, *room)
-    fits = whole
-    if not whole:
-        centre, fits = _centre(track, 0.0, rotation, *room)
+        zenith = float(SkyOver(site, times).zenith_pa(unit)[len(times) // 2])
+        room, rotations = (min(width, height),) * 2, (zenith + (instrument.rotation_deg or 0.0),)
+    elif instrument.rotation_deg is None:
+        rotations = 0.0, _best_rotation(track, semi, *room)
+    wishes = {
+        WHOLE if semi else MIDDLE: np.vstack([track, _circle(semi)]),
+        f"{MIDDLE}; the object is larger than the field": np.vstack([track, [[0.0, 0.0]]]),
+        TRACK: track,
+    }
+    words, rotation, centre = _first_that_fits(wishes, rotations, room)
     ra, dec = _sky(centre, target.ra, target.dec)
-    words = _words(fits, whole, semi)
+    whole = words in (WHOLE, MIDDLE)
+    fits = words != NOTHING
     return Framing(ra, dec, rotation % 360.0, width, height, _radec(unit), fits, whole, words)
+
+
+def _first_that_fits(wishes, rotations, room):
+    """The most that the field holds: words, rotation and centre; the track's middle where nothing fits."""
+    for words, points in wishes.items():
+        for rotation in rotations:
+            centre, fits = _centre(points, rotation, *room)
+            if fits:
+                return words, rotation, centre
+    return NOTHING, rotations[-1], _centre(wishes[TRACK], rotations[-1], *room)[0]
 
 
 def _best_rotation(track, semi, width, height):
@@ -107,9 +122,8 @@ def _circle(semi):
     return semi * np.stack([np.sin(angle), np.cos(angle)], axis=1)
 
 
-def _centre(track, semi, rotation, width, height):
+def _centre(points, rotation, width, height):
     """Middle of the rectangle around the points in the camera's axes; whether it fits."""
-    points = np.vstack([track, _circle(semi)])
     turn = np.radians(rotation)
     right = np.array([-np.cos(turn), np.sin(turn)])  # east is left of north on the sky
     up = np.array([np.sin(turn), np.cos(turn)])
@@ -133,13 +147,3 @@ def _sky(point, ra, dec):
 def _radec(unit):
     ra = np.degrees(np.arctan2(unit[:, 1], unit[:, 0])) % 360
     return np.stack([ra, np.degrees(np.arcsin(unit[:, 2]))], axis=1)
-
-
-def _words(fits, whole, semi):
-    if whole and semi:
-        return "the whole object and the whole track"
-    if fits:
-        return "the object's centre and the whole track" + (
-            "; the object is larger than the field" if semi else ""
-        )
-    return "no: object and track are too far apart for this field; plan a mosaic or a shorter focal length"

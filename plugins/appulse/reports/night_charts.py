@@ -24,7 +24,7 @@ SHADE, GROUND = "#dfe6ee", "#c9c2b4"
 TOPS_DEG = (30, 45, 60, 90)
 AIRMASSES = (1.0, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0)
 LEAST_SPAN_DEG, AROUND_DEG = 90.0, 15.0
-LEAST_CLOSE_UP_ARCMIN = 1.5
+LEAST_CLOSE_UP_ARCMIN = 0.2
 HALO = (withStroke(linewidth=2.5, foreground="white"),)
 
 
@@ -216,7 +216,7 @@ def draw_field(figure, plan):
     above = 0.92 * corners[2:].mean(axis=0) + 0.08 * corners[:2].mean(axis=0)
     wide.annotate("sensor, up", above, fontsize=9, color=SUN, ha="center", va="center", path_effects=HALO)
     wide.set_title(f"{framing.width_arcmin:.0f}' x {framing.height_arcmin:.0f}'", fontsize=9.5)
-    half = max(LEAST_CLOSE_UP_ARCMIN, 0.8 * float(np.ptp(track, axis=0).max()))
+    half = max(LEAST_CLOSE_UP_ARCMIN, 0.65 * float(np.ptp(track, axis=0).max()))
     centre = (track.min(axis=0) + track.max(axis=0)) / 2
     _times_of_track(close, plan, track)
     close.set(xlim=(centre[0] - half, centre[0] + half), ylim=(centre[1] - half, centre[1] + half))
@@ -248,8 +248,8 @@ def _times_of_track(axes, plan, track):
     across *= -1.0 if across[0] < 0 else 1.0  # the words stand to the left, where east is
     start = plan.begin.ymdhms
     first = 3600.0 - (start["minute"] * 60 + start["second"])
-    whole = np.arange(first, total, 3600.0 * max(1, int(np.ceil(total / 3600 / 6))))
-    near = 0.12 * total
+    whole = np.arange(first, total, 3600.0 * max(1, int(np.ceil(total / 3600 / 4))))
+    near = 0.15 * total
     marks = [0.0, *(s for s in whole if near < s < total - near), total]
     for seconds in marks:
         x, y = (np.interp(seconds / total, share, track[:, i]) for i in (0, 1))
