@@ -49,13 +49,10 @@ def write_plan(plan, ephemeris, vectors, chances, words, campaign, args):
 
 
 def _write(plan, ephemeris, vectors, chances, words, campaign, args):
-    import io
-
     import yaml
 
     from appulse.encounters.preview import invent_frame
     from appulse.formats.output import replacing, write_bytes, write_text
-    from appulse.formats.provenance import provenance
     from appulse.reports.calendar import write_calendar
     from appulse.reports.night_sheet import booking_text, night_sheet_html, night_sheet_pdf
 
@@ -63,12 +60,35 @@ def _write(plan, ephemeris, vectors, chances, words, campaign, args):
     html = night_sheet_html(plan, odds=chances, advice=words)
     write_text(out / "night_sheet.html", html, over)
     write_bytes(out / "night_sheet.pdf", night_sheet_pdf(plan, odds=chances, advice=words), over)
-    kept = {
-        "encounter": plan.encounter.id,
+    kept = yaml.safe_dump(_as_mapping(plan), sort_keys=False, allow_unicode=True)
+    write_text(out / "plan.yaml", kept, over)
+    hdu = invent_frame(plan, vectors, seed=args.seed)
+    with replacing(out / "preview.fits", over) as temporary:
+        hdu.writeto(temporary, overwrite=True)
+        _picture(temporary, out / "preview.png", plan, ephemeris, over)
+    write_text(out / "pointings.csv", _pointings(plan), over)
+    entries = [(plan.encounter, night) for odds in chances.values() for night in odds.nights]
+    write_calendar(entries, out / "passes.ics", over)
+    rental = campaign.rental.get(plan.night.site.name)
+    others = [site for site in campaign.sites if site.name not in campaign.rental]
+    write_text(out / "booking.txt", booking_text(plan, rental, others), over)
+
+
+def _as_mapping(plan):
+    """What plan.yaml holds."""
+    from appulse.formats.provenance import provenance
+
+    one, framing = plan.encounter, plan.framing
+    figures = {
+        key: {"value": _told(one.value), "unit": one.unit, "label": one.label, "source": one.source}
+        for key, one in plan.figures.items()
+    }
+    return {
+        "encounter": one.id,
         "least_separation": {
-            "utc": plan.encounter.time.isot[:19],
-            "arcsec": round(plan.encounter.separation_arcsec, 1),
-            "inside_outline": bool(plan.encounter.inside_outline),
+            "utc": one.time.isot[:19],
+            "arcsec": round(one.separation_arcsec, 1),
+            "inside_outline": bool(one.inside_outline),
             "seen_from": plan.night.site.name,
         },
         "site": plan.night.site.name,
@@ -77,40 +97,24 @@ def _write(plan, ephemeris, vectors, chances, words, campaign, args):
         "begin_utc": plan.begin.isot,
         "end_utc": plan.end.isot,
         "pointing": {
-            "ra_deg": round(plan.framing.ra, 6),
-            "dec_deg": round(plan.framing.dec, 6),
-            "rotation_deg": round(plan.framing.rotation_deg, 2),
+            "ra_deg": round(framing.ra, 6),
+            "dec_deg": round(framing.dec, 6),
+            "rotation_deg": round(framing.rotation_deg, 2),
         },
-        "figures": {
-            key: {
-                "value": _told(figure.value),
-                "unit": figure.unit,
-                "label": figure.label,
-                "source": figure.source,
-            }
-            for key, figure in plan.figures.items()
-        },
+        "figures": figures,
         "warnings": list(plan.warnings),
         "provenance": provenance(),
     }
-    write_text(out / "plan.yaml", yaml.safe_dump(kept, sort_keys=False, allow_unicode=True), over)
-    hdu = invent_frame(plan, vectors, seed=args.seed)
-    with replacing(out / "preview.fits", over) as temporary:
-        hdu.writeto(temporary, overwrite=True)
-        _picture(temporary, out / "preview.png", plan, ephemeris, over)
-    buffer = io.StringIO()
-    buffer.write("name,ra_deg,dec_deg,rotation_deg,begin_utc,end_utc,exposure_s,count\n")
+
+
+def _pointings(plan):
+    """The plan's pointing as a line of CSV under its heading."""
     framing = plan.framing
-    buffer.write(
+    return (
+        "name,ra_deg,dec_deg,rotation_deg,begin_utc,end_utc,exposure_s,count\n"
         f"{plan.encounter.id},{framing.ra:.6f},{framing.dec:.6f},{framing.rotation_deg:.2f},"
         f"{plan.begin.isot},{plan.end.isot},{plan.exposure_s:g},{plan.count}\n"
     )
-    write_text(out / "pointings.csv", buffer.getvalue(), over)
-    entries = [(plan.encounter, night) for odds in chances.values() for night in odds.nights]
-    write_calendar(entries, out / "passes.ics", over)
-    rental = campaign.rental.get(plan.night.site.name)
-    others = [site for site in campaign.sites if site.name not in campaign.rental]
-    write_text(out / "booking.txt", booking_text(plan, rental, others), over)
 
 
 def _told(value):
