@@ -173,15 +173,29 @@ def lay(base, dots) -> np.ndarray:
     laid = np.zeros_like(base)
     strength = np.zeros(base.shape[-2:], dtype=np.float32)
     for dot in dots:
-        if not dot.used:
-            continue
-        rows, columns = dot.patch
-        own = dot.weight * dot.light
-        brightness = own.mean(axis=0) + 1e-6 * dot.weight
-        wins = brightness > strength[rows, columns]
-        laid[:, rows, columns] = np.where(wins, own, laid[:, rows, columns])
-        strength[rows, columns] = np.where(wins, brightness, strength[rows, columns])
-    return base + laid
+        if dot.used:
+            lay_one(dot, laid, strength)
+    laid += base
+    return laid
+
+
+def lay_one(dot, laid, strength) -> None:
+    """Add one dot to what is laid already, in place.
+
+    Parameters
+    ----------
+    dot : Dot
+    laid : (c, ny, nx) float32 array
+        Light of the dots.
+    strength : (ny, nx) float32 array
+        Brightness of the dot that shows.
+    """
+    rows, columns = dot.patch
+    own = dot.weight * dot.light
+    brightness = own.mean(axis=0) + 1e-6 * dot.weight
+    wins = brightness > strength[rows, columns]
+    laid[:, rows, columns] = np.where(wins, own, laid[:, rows, columns])
+    strength[rows, columns] = np.where(wins, brightness, strength[rows, columns])
 
 
 def spaced(times_h, cadence_h) -> list[int]:

@@ -14,6 +14,7 @@ from appulse.errors import InputError
 from appulse.formats.output import replacing, write_bytes
 
 JPEG_QUALITY = 92
+STRIP_ROWS = 512
 PROGRAM = f"appulse {__version__}"
 
 
@@ -45,12 +46,24 @@ def to_16bit(values) -> np.ndarray:
     >>> to_16bit(np.array([0.0, 0.5, 1.0])).tolist()
     [0, 32768, 65535]
     """
-    return np.round(np.clip(values, 0.0, 1.0) * 65535.0).astype(np.uint16)
+    return _whole(values, 65535.0, np.uint16)
 
 
 def to_8bit(values) -> np.ndarray:
     """Values from 0 to 1 as bytes."""
-    return np.round(np.clip(values, 0.0, 1.0) * 255.0).astype(np.uint8)
+    return _whole(values, 255.0, np.uint8)
+
+
+def _whole(values, top, kind):
+    values = np.asarray(values)
+    out = np.empty(values.shape, dtype=kind)
+    if values.ndim < 2:
+        out[...] = np.round(np.clip(values, 0.0, 1.0) * top)
+        return out
+    for first in range(0, values.shape[-2], STRIP_ROWS):
+        rows = slice(first, first + STRIP_ROWS)
+        out[..., rows, :] = np.round(np.clip(values[..., rows, :], 0.0, 1.0) * top)
+    return out
 
 
 def png_bytes(pixels, description: str = "") -> bytes:
@@ -79,13 +92,6 @@ def png_bytes(pixels, description: str = "") -> bytes:
     depth = 8 * pixels.dtype.itemsize
     if channels not in (1, 3) or depth not in (8, 16):
         raise InputError(f"a PNG of {channels} channels and {depth} bit: 1 or 3, and 8 or 16, are written")
-    lines = np.ascontiguousarray(pixels.astype(pixels.dtype.newbyteorder(">"))).view(np.uint8)
-    lines = lines.reshape(ny, -1)
-    # Filter 2 (up) on all lines: deflate then sees small differences.
-    previous = np.vstack([np.zeros((1, lines.shape[1]), np.uint8), lines[:-1]])
-    filtered = np.empty((ny, lines.shape[1] + 1), dtype=np.uint8)
-    filtered[:, 0] = 2
-    filtered[:, 1:] = lines - previous
     head = struct.pack(">IIBBBBB", nx, ny, depth, 0 if channels == 1 else 2, 0, 0, 0)
     chunks = [(b"IHDR", head)]
     if channels == 3:
@@ -96,8 +102,26 @@ def png_bytes(pixels, description: str = "") -> bytes:
     for key, text in (("Description", description), ("Software", PROGRAM)):
         if text:
             chunks.append((b"iTXt", key.encode() + b"\x00\x00\x00\x00\x00" + text.encode("utf-8")))
-    chunks += [(b"IDAT", zlib.compress(filtered.tobytes(), 6)), (b"IEND", b"")]
+    chunks += [(b"IDAT", _deflated(pixels)), (b"IEND", b"")]
     return b"\x89PNG\r\n\x1a\n" + b"".join(_chunk(kind, body) for kind, body in chunks)
+
+
+def _deflated(pixels) -> bytes:
+    """Lines of a PNG, filtered and deflated strip by strip."""
+    ny, nx, channels = pixels.shape
+    squeeze, parts = zlib.compressobj(6), []
+    previous = np.zeros((1, nx * channels * pixels.dtype.itemsize), dtype=np.uint8)
+    for first in range(0, ny, STRIP_ROWS):
+        strip = pixels[first : first + STRIP_ROWS]
+        lines = np.ascontiguousarray(strip.astype(pixels.dtype.newbyteorder(">"))).view(np.uint8)
+        lines = lines.reshape(len(strip), -1)
+        # Filter 2 (up) on all lines: deflate then sees small differences.
+        filtered = np.empty((len(lines), lines.shape[1] + 1), dtype=np.uint8)
+        filtered[:, 0] = 2
+        filtered[:, 1:] = lines - np.vstack([previous, lines[:-1]])
+        previous = lines[-1:].copy()
+        parts.append(squeeze.compress(filtered))
+    return b"".join([*parts, squeeze.flush()])
 
 
 def _chunk(kind, body):

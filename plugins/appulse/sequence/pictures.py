@@ -6,11 +6,13 @@ import numpy as np
 
 from appulse.errors import InputError
 from appulse.sequence import animate
+from appulse.sequence.canvas import Canvas
 from appulse.sequence.colour import Transfer, lrgb, neutral_balance, transfer_for
 from appulse.sequence.composite import lay, spaced
 from appulse.sequence.output import fitted, shown, to_8bit
 
 ASPECT = 1.5
+STRIP_ROWS = 512
 
 
 @dataclass
@@ -47,16 +49,28 @@ class Look:
             0 to 1: how much of the colour base's hue is not to be taken, the light being the body's.
         """
         x0, y0, x1, y1 = box or self.box
-        light = planes[:, y0:y1, x0:x1]
+        out = None
+        # Strip by strip: a large picture in colour would be in memory six times over otherwise.
+        for first in range(y0, y1, STRIP_ROWS):
+            rows = slice(first, min(first + STRIP_ROWS, y1))
+            share = None if neutral is None else neutral[rows, x0:x1]
+            part = self.shown(planes[:, rows, x0:x1], (x0, rows.start, x1, rows.stop), share)
+            if out is None:
+                out = np.empty((len(part), y1 - y0, x1 - x0), dtype=np.float32)
+            out[:, first - y0 : rows.stop - y0] = part
+        return out
+
+    def shown(self, light, box, neutral=None) -> np.ndarray:
+        """As :meth:`picture`, of light and neutral that are cut to the box already."""
+        x0, y0, x1, y1 = box
         if self.balance is not None:
             light = light * self.balance[:, None, None]
         values = self.transfer.apply(light)
-        if self.colour is None or len(planes) == 3:
+        if self.colour is None or len(light) == 3:
             return values
         tint = self.colour[:, y0:y1, x0:x1]
         if neutral is not None:
-            share = neutral[None, y0:y1, x0:x1]
-            tint = tint * (1 - share) + tint.mean(axis=0, keepdims=True) * share
+            tint = tint * (1 - neutral) + tint.mean(axis=0, keepdims=True) * neutral
         return lrgb(values[0], tint, saturation=self.saturation)
 
 
@@ -106,11 +120,12 @@ def look_for(grid, base, track, settings, colour=None) -> Look:
     """
     box = view_box(grid, track, settings.view_arcmin)
     x0, y0, x1, y1 = box
-    balance, seen = None, base[:, y0:y1, x0:x1]
+    balance = None
     if len(base) == 3:
         # A camera's own colours are those of its filters: green is seen by twice as many pixels, and so on.
         balance = neutral_balance(base).astype(np.float32)
-        seen = seen * balance[:, None, None]
+    factors = np.ones(len(base), dtype=np.float32) if balance is None else balance
+    seen = (plane[y0:y1, x0:x1] * factor for plane, factor in zip(base, factors, strict=True))
     transfer = transfer_for(seen, brightness=settings.brightness)
     tint = None
     if colour is not None:
@@ -187,10 +202,16 @@ def animation(night, base, laid, dots, look, settings, *, tracked=None, decorate
     steps = animate.timeline(hours, settings.step_h)
     shots = {}
     pictures = []
+    canvas = None
+    if settings.animation == "stars" and settings.animation_of == "clean":
+        canvas = Canvas(base, look)
     for step in animate.played(steps, settings.animation_path):
         if step.index not in shots:
-            values = _values(step.index, night, base, laid, dots, look, settings, tracked)
-            pixels = fitted(shown(to_8bit(values)), settings.longest_px)
+            if canvas is not None:
+                values = _with_dots(canvas, dots, step.index, settings.growing)
+            else:
+                values = to_8bit(_frame(step.index, night, laid, look, settings, tracked))
+            pixels = fitted(shown(values), settings.longest_px)
             shots[step.index] = pixels if decorate is None else decorate(pixels, step.index)
             if progress is not None:
                 progress()
@@ -199,14 +220,20 @@ def animation(night, base, laid, dots, look, settings, *, tracked=None, decorate
     return pictures
 
 
-def _values(index, night, base, laid, dots, look, settings, tracked):
+def _with_dots(canvas, dots, index, growing):
+    """Bytes of the base with the dots of a step."""
+    if not growing:
+        canvas.clear()
+    for dot in dots[: index + 1] if growing else dots[index : index + 1]:
+        canvas.add(dot)
+    return canvas.pixels
+
+
+def _frame(index, night, laid, look, settings, tracked):
     if settings.animation == "body":
         one = tracked[index]
         return look.picture(_levelled(one), body_box(night, one.place, look.box))
-    if settings.animation_of == "frames":
-        return look.picture(_levelled(laid[index]))
-    seen = dots[: index + 1] if settings.growing else dots[index : index + 1]
-    return composite(base, [dot for dot in seen if dot.used], look)
+    return look.picture(_levelled(laid[index]))
 
 
 def _levelled(one):

@@ -87,10 +87,21 @@ def base_stacks(night, laid, settings, parts, **more) -> list:
     return stack_all(laid, settings, masks, night.grid, parts, "base", free=0.0, **more)
 
 
-def tracked_stacks(night, laid, base, settings, parts, **more) -> list:
-    """The body at rest: stars of the base are masked where they pass, and the rest is clipped."""
-    light = np.nanmean([one.data for one in base], axis=0) if len(base) > 1 else base[0].data
-    stars = star_pixels(light, float(np.median([one.levels[0].sigma for one in laid])), night.fwhm)
+def tracked_stacks(night, laid, light, settings, parts, **more) -> list:
+    """The body at rest: stars of the base are masked where they pass, and the rest is clipped.
+
+    Parameters
+    ----------
+    night : Night
+    laid : list of Laid
+        On the body's grid.
+    light : (c, ny, nx) array
+        The base.
+    settings : Settings
+    parts : Parts
+    """
+    mean = light[0] if len(light) == 1 else light.mean(axis=0)
+    stars = star_pixels(mean, float(np.median([one.levels[0].sigma for one in laid])), night.fwhm)
     masks = [StarMask(stars, one.shift) for one in laid]
-    stills = [still_mesh(one.data, stars) for one in base]
+    stills = [still_mesh(plane, stars) for plane in light]
     return stack_all(laid, settings, masks, night.grid, parts, "body", stills=stills, **more)

@@ -140,18 +140,18 @@ class _Run:
             )  # fmt: skip
         self.notes += centre_on_body(laid, night.fwhm)
         base = self._stack("still sky", base_stacks, night, laid)
-        light = np.stack([one.data for one in base])
         self._write_grades(night)
-        self._fits("base.fits", base, night, "stars at rest, the body taken out")
+        light = self._fits("base.fits", base, night, "stars at rest, the body taken out")
+        del base
         dots = dots_of(night, laid, light)
         tracked = self._stack(
-            "moving body", lambda n, la, s, p, **k: tracked_stacks(n, la, base, s, p, **k), night, moving
+            "moving body", lambda n, la, s, p, **k: tracked_stacks(n, la, light, s, p, **k), night, moving
         )
         self._fits("tracked.fits", tracked, night, "the body at rest, stars taken out")
+        del tracked
         look = self._look(night, laid, light)
         picked = chosen_dots(dots, settings)
-        picture = composite(light, picked, look)
-        self._pictures(night, picture, picked, look)
+        self._pictures(night, composite(light, picked, look), picked, look)
         self._animation(night, light, laid, dots, look, moving)
         self._done(write_dots(self.out / "dots.ecsv", night, dots, picked, self.overwrite))
         self._done(write_recipe(self.out / "recipe.yaml", job, night, self.hashes, self.overwrite))
@@ -167,6 +167,7 @@ class _Run:
         path = self.out / name
         light = write_stack(path, stacks, night, self.settings, self.job.body, words, self.overwrite)
         self._done(path, light)
+        return light
 
     def _done(self, path, pixels=None):
         self.written.append(Path(path))

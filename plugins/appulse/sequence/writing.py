@@ -14,7 +14,7 @@ from appulse.sequence.recipe import Recipe
 
 
 def write_stack(path, stacks, night, settings, body, words, overwrite=False):
-    """A stack with noise, frames per pixel, and what it is; the light as it was written.
+    """A stack with noise, frames per pixel, and what it is.
 
     Parameters
     ----------
@@ -28,9 +28,12 @@ def write_stack(path, stacks, night, settings, body, words, overwrite=False):
 
     Returns
     -------
-    (ny, nx) or (3, ny, nx) float32 array
+    (1 or 3, ny, nx) float32 array
+        The light, as it was written. The stacks' own is freed on the way: there may be little room for both.
     """
-    light = stacks[0].data if len(stacks) == 1 else np.stack([one.data for one in stacks])
+    light = stacks[0].data[None] if len(stacks) == 1 else np.stack([one.data for one in stacks])
+    for one in stacks:
+        one.data = None
     noise = stacks[0].noise if len(stacks) == 1 else np.stack([one.noise for one in stacks])
     kept = night.kept
     cards = [
@@ -46,7 +49,15 @@ def write_stack(path, stacks, night, settings, body, words, overwrite=False):
         ("REJECTED", round(float(np.mean([s.rejected for s in stacks])), 6), "share of pixels thrown out"),
         ("COMMENT", words, ""),
     ]
-    output.write_fits(path, light, night.grid, cards, noise=noise, count=stacks[0].count, overwrite=overwrite)
+    output.write_fits(
+        path,
+        light[0] if len(light) == 1 else light,
+        night.grid,
+        cards,
+        noise=noise,
+        count=stacks[0].count,
+        overwrite=overwrite,
+    )
     return light
 
 
