@@ -199,7 +199,20 @@ def test_an_empty_answer_says_what_was_asked(tmp_path, capsys):
     assert main([*words, "--out", str(tmp_path / "none.ecsv")]) == 0
     said = capsys.readouterr().out
     assert "0 passes" in said
-    assert "none of 1 bodies comes to its least separation from any of 1 objects" in said
+    assert "the body does not come to a least separation from the object between 2027-05-01 00:00" in said
+
+
+def test_limits_that_hide_every_pass_are_named(tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("APPULSE_SETTINGS", str(tmp_path / "none.yaml"))
+    campaign = tmp_path / "c.yaml"
+    campaign.write_text(
+        "dates: {from: 2027-05-02, to: 2027-05-07}\nbodies: {names: [7], brighter_than: -5}\n"
+        "targets: {names: [IC 4603]}\n"
+    )
+    assert main(["encounters", str(campaign), "--out", str(tmp_path / "none.ecsv")]) == 0
+    said = capsys.readouterr().out
+    assert "brighter than magnitude -5" in said
+    assert "without these limits: 1 pass, 155 degrees from the Sun" in said
 
 
 def test_a_campaign_without_a_night_says_why_in_the_table(tmp_path, monkeypatch, capsys):

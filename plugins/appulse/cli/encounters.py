@@ -87,6 +87,7 @@ def run(args: argparse.Namespace) -> int:
     _print(table, args.out)
     if not len(table):
         print(_why_none(search, catalogue))
+        _say_hidden(search, catalogue, args)
     return 0
 
 
@@ -124,10 +125,22 @@ def _why_none(search, catalogue):
         limits += f", at least {search.least_elongation:g} degrees from the Sun"
     if search.brighter_than is not None:
         limits += f", brighter than magnitude {search.brighter_than:g}"
-    return (
-        f"  none of {len(catalogue)} bodies comes to its least separation from any of {len(search.targets)} "
-        f"objects between {search.start.iso[:16]} and {search.end.iso[:16]} UTC {limits}"
-    )
+    bodies = "the body" if len(catalogue) == 1 else f"none of {len(catalogue)} bodies"
+    objects = "the object" if len(search.targets) == 1 else f"any of {len(search.targets)} objects"
+    verb = "does not come" if len(catalogue) == 1 else "comes"
+    span = f"{search.start.iso[:16]} and {search.end.iso[:16]} UTC"
+    return f"  {bodies} {verb} to a least separation from {objects} between {span} {limits}"
+
+
+def _say_hidden(search, catalogue, args):
+    """How many passes the limits of elongation and brightness have hidden, where they hide all."""
+    if search.least_elongation <= 0 and search.brighter_than is None:
+        return
+    hidden = _find(catalogue, replace(search, least_elongation=0.0, brighter_than=None), args)
+    if hidden:
+        ends = dict.fromkeys(f"{pick(one.elongation for one in hidden):.0f}" for pick in (min, max))
+        which = "1 pass" if len(hidden) == 1 else f"{len(hidden)} passes"
+        print(f"  without these limits: {which}, {' to '.join(ends)} degrees from the Sun")
 
 
 def _campaign(args):
