@@ -170,15 +170,21 @@ def demosaic(plane, pattern) -> np.ndarray:
     """
     if len(pattern) != 4 or set(pattern) != set("RGB"):
         raise InputError(f"colour mosaic {pattern!r}: four letters out of R, G and B are understood")
-    kernel = np.array([[1.0, 2.0, 1.0], [2.0, 4.0, 2.0], [1.0, 2.0, 1.0]], dtype=np.float32)
-    out = np.empty((3, *plane.shape), dtype=np.float32)
+    line = np.array([1.0, 2.0, 1.0], dtype=np.float32)
+    ny, nx = plane.shape
+    out = np.empty((3, ny, nx), dtype=np.float32)
     for k, colour in enumerate("RGB"):
-        own = np.zeros(plane.shape, dtype=np.float32)
-        for index, letter in enumerate(pattern):
-            if letter == colour:
-                own[index // 2 :: 2, index % 2 :: 2] = 1.0
-        light = ndimage.convolve(np.where(own > 0, plane, 0.0).astype(np.float32), kernel, mode="mirror")
-        out[k] = np.where(own > 0, plane, light / ndimage.convolve(own, kernel, mode="mirror"))
+        own = np.array([[letter == colour for letter in pattern]]).reshape(2, 2)
+        # Mirrored at an edge pixel the pattern goes on as before: its weights are the same all over.
+        share = ndimage.convolve(own.astype(np.float32), np.outer(line, line), mode="wrap")
+        light = np.zeros((ny, nx), dtype=np.float32)
+        for j, i in np.argwhere(own):
+            light[j::2, i::2] = plane[j::2, i::2]
+        for axis in (0, 1):
+            light = ndimage.convolve1d(light, line, axis=axis, mode="mirror")
+        for j, i in np.ndindex(2, 2):
+            place = slice(j, None, 2), slice(i, None, 2)
+            out[k][place] = plane[place] if own[j, i] else light[place] / share[j, i]
     return out
 
 
