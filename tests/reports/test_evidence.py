@@ -22,8 +22,8 @@ from appulse.reports.evidence import evidence_html, notes_of, write_evidence
 from appulse.reports.evidence_pdf import evidence_pdf
 from appulse.reports.frame_plots import stamp_figure, stars_figure
 from appulse.reports.picture import annotated_png
+from appulse.reports.place_tables import BEST, REPORTED, SOLVED, frame_labels
 from appulse.reports.plots import motion_figure, oc_figure
-from appulse.reports.sheet_tables import BEST, SOLVED, frame_labels
 
 
 class Plate:
@@ -230,6 +230,19 @@ def test_without_stars_nothing_claims_to_be_taken_off():
     assert BEST not in page
     assert SOLVED in page
     assert "taken off" not in labels(oc_figure([residual(0, **nothing)]))
+
+
+def test_places_reported_by_others_claim_no_frames():
+    bare = {"fit": None, "plate": None, "n_stars": 0, "plate_offset": np.full(2, np.nan)}
+    bare["plate_covariance"] = np.full((2, 2), np.nan)
+    some = [residual(k, **bare) for k in range(3)]
+    page = evidence_html(some)
+    assert REPORTED in page
+    assert SOLVED not in page
+    assert "3 places reported" in page
+    assert page.count("<h2>") == 1 + 3
+    many = [residual(k % 9, **bare) for k in range(70)]
+    assert evidence_html(many).count("<h2>") == 1
 
 
 def test_every_note_stands_with_its_frame():

@@ -22,6 +22,16 @@ def test_pages_hold_what_they_were_given():
     assert len(found) > 5
 
 
+def test_a_table_says_again_what_its_columns_are():
+    lines = ["head", *(f"row {k}" for k in range(300))]
+    texts = [
+        [t.get_text() for p in figure.subfigs for t in p.texts] for figure in pages(fixed(lines, headed=True))
+    ]
+    assert len(texts) > 2
+    assert all(page[0] == "head" and page.count("head") == 1 for page in texts)
+    assert [text for page in texts for text in page[1:]] == lines[1:]
+
+
 def test_lines_too_long_for_a_page_are_set_smaller_not_cut():
     figure = next(pages(fixed(["x" * 200])))
     figure.set_dpi(600)  # at fewer the letters' widths are rounded to pixels

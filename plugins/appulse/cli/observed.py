@@ -287,6 +287,7 @@ def _sheets(kinds, residuals, observations, verdict, table, args) -> list[Path]:
         "overwrite": args.overwrite,
         "title": f"Observations in {args.observations.name}",
         "provenance": dict(table.meta),
+        "notes": ["the error budget of each place stands in verdict.yaml"],
     }
     written = []
     if "evidence" in kinds:

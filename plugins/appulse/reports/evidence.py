@@ -16,15 +16,17 @@ from appulse import __version__
 from appulse.astrometry.budget import error_budget
 from appulse.formats.output import write_text
 from appulse.reports.frame_plots import stamp_figure, stars_figure
+from appulse.reports.place_tables import numbers_tables, reported
 from appulse.reports.plots import best_place, motion_figure, oc_figure, png_uri, svg_uri
 from appulse.reports.sheet_tables import (
     alternatives_table,
     budget_table,
-    numbers_tables,
     provenance_list,
 )  # fmt: skip
 
 SHEET_PX = 1200
+MOST_REPORTED = 60
+"""More places than this, reported by others, have no budgets of their own in the sheet."""
 NO_VERDICT = "No verdict was asked for: the numbers below stand for themselves."
 NOTHING = "Nothing was measured. The reasons stand in the column \u2018flag\u2019 below."
 
@@ -67,7 +69,7 @@ def evidence_html(
     residuals = list(residuals)
     title = title or title_of(residuals)
     body = [_overview(residuals, verdict, notes)]
-    for name in dict.fromkeys(one.frame for one in residuals):
+    for name in sections(residuals):
         mine = [one for one in residuals if one.frame == name]
         body.append(_frame_section(name, mine, pictures or {}, shapes or {}, frame_notes or {}))
     if provenance:
@@ -133,9 +135,10 @@ def subtitle(residuals):
     when += f" to {times[-1]}" if times and times[-1] != times[0] else ""
     when += " UTC" if times else ""
     places = "place" if seen == 1 else "places"
-    return (
-        f"{seen} {places} measured in {frames} frame{'s' * (frames != 1)}{when} \u00b7 appulse {__version__}"
-    )
+    source = f"measured in {frames} frame{'s' * (frames != 1)}"
+    if residuals and reported(residuals):
+        source = f"reported, of {frames} night{'s' * (frames != 1)} of a station"
+    return f"{seen} {places} {source}{when} \u00b7 appulse {__version__}"
 
 
 def headline(residuals, verdict):
@@ -221,8 +224,17 @@ def _spoken(seen):
     )
 
 
+def sections(residuals):
+    """Names of the frames that have a section; none where so many reported places would bury the rest."""
+    if reported(residuals) and len(residuals) > MOST_REPORTED:
+        return []
+    return list(dict.fromkeys(one.frame for one in residuals))
+
+
 def stamp_words(one):
-    """What stands below the pixels of a measured body."""
+    """What stands below the pixels of a measured body, or names a place that was reported."""
+    if one.fit is None:
+        return f"{one.designation}, {str(one.time)[:19].replace('T', ' ')} UTC"
     words = f"{one.designation}: signal to noise {one.snr:.0f}, at x {one.x:.2f}, y {one.y:.2f} px"
     return words + (f"; {one.flag}" if one.flag else "")
 
@@ -238,7 +250,8 @@ def _frame_section(name, residuals, pictures, shapes, frame_notes):
         if one.seen:
             uri = png_uri(stamp_figure, one)
             alternative = f"Pixels around {one.designation}, the fitted model, and what is left in sigmas"
-            parts.append('<div class="body">' + _figure(uri, alternative, stamp_words(one)))
+            shown = _figure(uri, alternative, stamp_words(one)) or f"<p>{escape(stamp_words(one))}</p>"
+            parts.append(f'<div class="body">{shown}')
             parts.append(budget_table(error_budget(one)) + "</div>")
         else:
             parts.append(f"<p>{escape(one.designation)}: not measured: {escape(one.flag)}</p>")

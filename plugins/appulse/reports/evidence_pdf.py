@@ -12,22 +12,19 @@ from PIL import Image
 
 from appulse.astrometry.budget import error_budget
 from appulse.formats.output import write_bytes
-from appulse.reports.evidence import headline, notes_of, stamp_words, subtitle, title_of
+from appulse.reports.evidence import headline, notes_of, sections, stamp_words, subtitle, title_of
 from appulse.reports.frame_plots import STAMP_INCH, draw_stamp, draw_stars, has_stamp, stars_height
 from appulse.reports.pages import HIGH_INCH, WIDE_INCH, Block, columns, fixed, heading, pages, prose
-from appulse.reports.plots import MOTION_INCH, OC_INCH, STYLE, best_place, draw_motion, draw_oc, moving
-from appulse.reports.sheet_tables import (
+from appulse.reports.place_tables import (
     BEST,
     BEST_FOOT,
-    SOLVED,
-    SOLVED_FOOT,
-    alternatives_rows,
     best_rows,
-    budget_rows,
     frame_labels,
-    provenance_lines,
     solved_rows,
+    solved_words,
 )
+from appulse.reports.plots import MOTION_INCH, OC_INCH, STYLE, best_place, draw_motion, draw_oc, moving
+from appulse.reports.sheet_tables import alternatives_rows, budget_rows, provenance_lines
 
 PICTURE_HIGH = 0.25
 """Part of the page that a frame's picture may take."""
@@ -62,7 +59,7 @@ def evidence_pdf(
         *_plots(residuals), *_numbers(residuals, verdict), *_list("To mind", notes),
         *_provenance(provenance),
     ]  # fmt: skip
-    for name in dict.fromkeys(one.frame for one in residuals):
+    for name in sections(residuals):
         mine = [one for one in residuals if one.frame == name]
         blocks += _frame(name, mine, pictures or {}, shapes or {}, (frame_notes or {}).get(name, ()))
     with matplotlib.rc_context({**matplotlib.rcParamsDefault, **STYLE, "backend": "agg", "pdf.fonttype": 42}):
@@ -89,12 +86,13 @@ def _numbers(residuals, verdict):
     names = frame_labels([one.frame for one in residuals])[1]
     if any(best_place(one)[2] for one in residuals):
         yield heading(BEST, 10.0)
-        yield from fixed(columns(*best_rows(residuals)))
+        yield from fixed(columns(*best_rows(residuals)), headed=True)
         yield prose(f"{BEST_FOOT} {names}", 7.5, 130)
-    yield heading(SOLVED, 10.0)
+    title, foot = solved_words(residuals)
+    yield heading(title, 10.0)
     flags = [one.flag for one in residuals]
-    yield from fixed(columns(*solved_rows(residuals), after=flags))
-    yield prose(f"{SOLVED_FOOT} {names}", 7.5, 130)
+    yield from fixed(columns(*solved_rows(residuals), after=flags), headed=True)
+    yield prose(f"{foot} {names}", 7.5, 130)
     table = getattr(verdict, "alternatives", None)
     if table is not None and len(table):
         yield heading("Every cause that was tried", 10.0)

@@ -34,12 +34,15 @@ class Block:
         Begins a page.
     with_next : bool
         Never stands last on a page.
+    above : Block, optional
+        Goes before it where it begins a page.
     """
 
     high_inch: float
     draw: Any
     new_page: bool = False
     with_next: bool = False
+    above: Any = None
 
 
 def heading(words, size=12.0, new_page=False):
@@ -54,8 +57,8 @@ def prose(words, size=9.0, width=96):
     return _text(lines, size * SPACING, {"fontsize": size})
 
 
-def fixed(lines, at_once=24):
-    """Lines of the fixed-width face, broken over pages after so many of them.
+def fixed(lines, at_once=24, headed=False):
+    """Lines of the fixed-width face, broken over pages after so many of them; the first of a table again.
 
     Examples
     --------
@@ -65,10 +68,14 @@ def fixed(lines, at_once=24):
     points = POINTS * min(1.0, COLUMNS / max(map(len, lines), default=1))
     style = {"fontsize": points, "family": "DejaVu Sans Mono"}
     parts = [lines[first : first + at_once] for first in range(0, len(lines), at_once)]
-    return [_text(part, points * SPACING, style, below=0.6 if part is parts[-1] else 0.0) for part in parts]
+    again = _text(lines[:1], points * SPACING, style, below=0.0) if headed else None
+    return [
+        _text(part, points * SPACING, style, below=0.6 if part is parts[-1] else 0.0, repeated=again)
+        for part in parts
+    ]
 
 
-def _text(lines, step, style, above=0.0, below=0.6, **options):
+def _text(lines, step, style, above=0.0, below=0.6, repeated=None, **options):
     """Lines of `step` points each, set one by one: where they stand does not depend on their letters."""
     high = (len(lines) + above + below) * step
 
@@ -77,7 +84,7 @@ def _text(lines, step, style, above=0.0, below=0.6, **options):
             y = 1.0 - (above + i + 0.75) * step / high
             panel.text(0.0, y, line, va="baseline", color=INK, parse_math=False, **style)
 
-    return Block(high / 72.0, draw, **options)
+    return Block(high / 72.0, draw, above=repeated, **options)
 
 
 def columns(head, rows, left=(0, 1), after=None):
@@ -137,6 +144,8 @@ def pages(blocks, foot=""):
             number += 1
             yield _set(page, foot, number)
             page, used = [], 0.0
+            if block.above and not block.new_page:
+                page, used = [block.above], block.above.high_inch
         page.append(block)
         used += block.high_inch
     if page:
