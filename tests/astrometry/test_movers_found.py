@@ -1,10 +1,13 @@
 """Movers planted in invented frames: how many are found, and how many more than were planted."""
 
+import tempfile
+
 import numpy as np
 import pytest
 from invented_frames import READ_E, SKY_E, add_point
 from invented_movers import SHAPE, nebula, series
 
+from appulse.astrometry import smoothed
 from appulse.astrometry.movers import find_movers, mover_table, search_movers
 from appulse.errors import InputError
 
@@ -79,6 +82,27 @@ def test_saturated_stars_are_masked_and_the_share_is_stated():
     bare = search_movers(*series(np.random.default_rng(76), [planted], n_stars=40), max_rate=300.0)
     assert search.masked_share > bare.masked_share + 0.005
     assert f"{100 * search.masked_share:.1f}% of the area" in search.notes[0]
+
+
+def test_a_mover_that_saturates_is_found_by_the_lists():
+    """Subtraction has to mask it: the lists of sources still show it."""
+    planted = (60.0, 80.0, 12.0, 9.0, 12_000 * SNR_E)
+    frames, plates = series(
+        np.random.default_rng(80), [planted], n_stars=15, faintest=17, saturation=20_000.0
+    )
+    mover = found_at(find_movers(frames, plates, max_rate=300.0), planted)
+    assert mover is not None
+    assert mover.own == ()
+
+
+def test_frames_in_a_temporary_file_give_the_same(monkeypatch, tmp_path):
+    planted = (60.0, 80.0, 12.0, 9.0, 15 * SNR_E)
+    frames, plates = series(np.random.default_rng(81), [planted])
+    inside = find_movers(frames, plates)
+    monkeypatch.setattr(smoothed, "IN_MEMORY_BYTES", 1000)
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    assert find_movers(frames, plates) == inside
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_cosmic_rays_make_no_movers():

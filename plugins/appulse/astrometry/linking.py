@@ -50,6 +50,7 @@ def candidate_lines(free, hours, max_rate, needed) -> list:
     [(((0, 0), (1, 0), (2, 0)), 0.0)]
     """
     trees = [cKDTree(f[:, :2]) if len(f) else None for f in free]
+    typical = [float(np.median(f[:, 2])) if len(f) else np.nan for f in free]
     found = {}
     order = np.argsort(hours)
     for a, b in combinations(order, 2):
@@ -57,7 +58,7 @@ def candidate_lines(free, hours, max_rate, needed) -> list:
         if trees[a] is None or trees[b] is None or span <= 0:
             continue
         for i, j in _promising(free, trees, hours, (a, b), max_rate * span, needed):
-            line = _confirm(free, trees, hours, (a, int(i)), (b, int(j)), needed)
+            line = _confirm(free, trees, typical, hours, (a, int(i)), (b, int(j)), needed)
             if line is not None:
                 found[line[0]] = round(line[1], 9)
     return list(found.items())
@@ -117,7 +118,7 @@ def bend_sigma(hours, k, a, b) -> float:
     return 0.5 * CURVATURE * abs((hours[k] - hours[a]) * (hours[k] - hours[b]))
 
 
-def _confirm(free, trees, hours, first, second, needed):
+def _confirm(free, trees, typical, hours, first, second, needed):
     """Sightings of the other frames on the line through two, and the line's chi-squared per dof."""
     (a, i), (b, j) = first, second
     p, q = free[a][i], free[b][j]
@@ -127,7 +128,7 @@ def _confirm(free, trees, hours, first, second, needed):
         if k in (a, b) or tree is None:
             continue
         lever = (hours[k] - hours[a]) / (hours[b] - hours[a])
-        own = np.median(free[k][:, 2]) ** 2 + bend_sigma(hours, k, a, b) ** 2
+        own = typical[k] ** 2 + bend_sigma(hours, k, a, b) ** 2
         reach = 3.5 * np.sqrt(((1 - lever) * p[2]) ** 2 + (lever * q[2]) ** 2 + own)
         distance, index = tree.query(p[:2] + speed * (hours[k] - hours[a]))
         if distance < reach:
@@ -176,7 +177,7 @@ def fit_line(members, free, hours):
     solution = np.linalg.lstsq(design, measured, rcond=None)[0]
     left = measured - design @ solution
     dof = 2 * len(members) - 4
-    sigmas = np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
+    sigmas = np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
     return solution, sigmas, float(np.sum(left**2) / dof)
 
 

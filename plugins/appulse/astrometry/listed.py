@@ -26,7 +26,7 @@ FALSE_LINES = 0.05
 """Expected number of chance lines that is tolerated in a set of frames."""
 
 
-def listed_lines(frames, plates, hours, *, max_rate, needed, threshold):
+def listed_lines(frames, plates, hours, *, max_rate, needed, threshold, saturated_only=False):
     """Lines through the sources that stay nowhere.
 
     Parameters
@@ -40,6 +40,8 @@ def listed_lines(frames, plates, hours, *, max_rate, needed, threshold):
         Sightings that make a line.
     threshold : float
         Least signal to noise of a source; raised where all pairs could not be gone through.
+    saturated_only : bool
+        Only what saturates: few, and what subtraction has to mask.
 
     Returns
     -------
@@ -51,17 +53,19 @@ def listed_lines(frames, plates, hours, *, max_rate, needed, threshold):
         That was used.
     """
     centre = unit_from_radec(*frames[0].centre)
-    free, threshold = _workable(frames, plates, hours, centre, max_rate, threshold)
+    free, threshold = _workable(frames, plates, hours, centre, max_rate, threshold, saturated_only)
     lines = candidate_lines(free, hours, max_rate, needed)
     lines.sort(key=lambda one: (-len(one[0]), one[1]))
     return _without_chance(without_shared(lines), free, hours, max_rate), free, threshold
 
 
-def _workable(frames, plates, hours, centre, max_rate, threshold):
+def _workable(frames, plates, hours, centre, max_rate, threshold, saturated_only):
     """Sources that stay nowhere, at a threshold at which their pairs can be gone through."""
     while True:
         seen = [_sources(f, p, centre, threshold) for f, p in zip(frames, plates, strict=True)]
         free = [s[_not_stationary(k, seen)] for k, s in enumerate(seen)]
+        if saturated_only:
+            free = [s[s[:, 6] > 0] for s in free]
         if pairs_to_try(free, hours, max_rate) <= MOST_PAIRS:
             return free, threshold
         threshold *= 1.15

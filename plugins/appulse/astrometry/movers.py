@@ -191,12 +191,11 @@ def _by_subtraction(frames, plates, hours, options, progress) -> MoverSearch:
         return replace(listed, notes=(why, *listed.notes))
     centre = unit_from_radec(*frames[0].centre)
     movers = [_lit_mover(line, hours, centre) for line in found.lines]
-    lines, free, _ = listed_lines(frames, plates, hours, **options)
+    lines, free, _ = listed_lines(frames, plates, hours, saturated_only=True, **options)
     for line in lines:
-        if sum(free[k][i][6] for k, i in line[0]) >= MIN_FRAMES:
-            bright = _listed_mover(line, free, hours, centre)
-            if not any(_same(bright, one) for one in movers):
-                movers.append(bright)
+        bright = _listed_mover(line, free, hours, centre)
+        if not any(_same(bright, one) for one in movers):
+            movers.append(bright)
     return MoverSearch(movers, "star-subtracted", found.notes, found.masked_share)
 
 
