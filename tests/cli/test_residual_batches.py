@@ -99,6 +99,13 @@ def test_frames_that_do_not_show_the_body_are_counted(bad_frames, sample_data, t
     assert last == "appulse: 2 frames: 2 measured, 2 of them without a body seen: good.fits, twin.fits"
 
 
+def test_nothing_to_send_on_is_said(bad_frames, sample_data, tmp_path, capsys):
+    words = ["--body", "1", "--stars", str(sample_data / "stars.ecsv"), "--also", "psv,obs80"]
+    assert main(["residuals", str(bad_frames / "good.fits"), *words, "--out", str(tmp_path)]) == 0
+    assert "no observation to send on" in capsys.readouterr().err
+    assert {path.name for path in tmp_path.iterdir()} == {"residuals.ecsv", "verdict.yaml"}
+
+
 def test_a_fault_of_the_program_in_one_frame_costs_only_that(
     bad_frames, words, tmp_path, capsys, monkeypatch
 ):
@@ -175,7 +182,9 @@ def test_the_help_states_the_default_that_is_used():
 def test_least_signal_to_noise(bad_frames, words, tmp_path, least, seen):
     frame, out = str(bad_frames / "good.fits"), ["--min-snr", least, "--out", str(tmp_path / "m")]
     assert main(["residuals", frame, *words, *out]) == 0
-    (row,) = Table.read(tmp_path / "m" / "residuals.ecsv")
+    table = Table.read(tmp_path / "m" / "residuals.ecsv")
+    (row,) = table
+    assert table.meta["options"]["min_snr"] == float(least)
     assert (not np.ma.is_masked(row["ra_obs"])) == seen
     assert ("100000.0 are needed" in row["flag"]) != seen
 

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from pathlib import Path
 
+from appulse.cli import common
 from appulse.errors import InputError, TableError
 
 
@@ -49,6 +50,8 @@ def _of_observations(path, orbit) -> list:
     from appulse.formats.observation_table import read_observations
 
     observations = read_observations(path)
+    for line, reason in observations.meta["rejected"]:
+        common.note(f"{path.name}{'' if line is None else f', line {line}'}: {reason}")
     bare = replace(orbit, covariance=None, covariance_names=())
     pairs = []
     for one in compare(observations, NBodyEphemeris([bare]), orbit.designation):

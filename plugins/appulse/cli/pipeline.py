@@ -224,6 +224,8 @@ def _write(plan: Plan, places: Places, outcome: Outcome) -> None:
     if measured and plan.extras & set(KINDS):
         made = (outcome.table, outcome.frames, plan.ades, plan.out, plan.overwrite)
         outcome.written += write_observations(plan.extras, *made)
+    elif plan.extras & set(KINDS):
+        common.note("no observation to send on: no body was measured, so psv, xml and obs80 are not written")
     if plan.extras & {"evidence", "pdf"}:
         from appulse.cli.pictures import write_sheets
 
@@ -235,6 +237,8 @@ def _provenance(plan: Plan, places: Places, outcome: Outcome) -> dict:
     from appulse.formats.provenance import provenance
 
     options = {name: str(value) for name, value in plan.frame_options.items() if name != "site"}
+    if plan.min_snr is not None:
+        options["min_snr"] = plan.min_snr
     codes = set(outcome.catalogues.values())
     own_stars = [] if plan.stars is None else [plan.stars.name]
     return provenance(
