@@ -76,7 +76,8 @@ def write_sheets(plan, outcome) -> list[Path]:
     from appulse.reports.evidence import write_evidence
     from appulse.reports.evidence_pdf import evidence_pdf
 
-    notes = [f"{path.name} could not be used: {why}" for path, why in outcome.failed.items()]
+    failed = {path.name: why.removeprefix(f"{path.name}: ") for path, why in outcome.failed.items()}
+    notes = [f"{name} could not be used: {why}" for name, why in failed.items()]
     pairs = zip(outcome.residuals, outcome.identities, strict=True)
     notes += [f"{one.frame}: {it.sentence}" for one, it in pairs if is_noteworthy(one, it)]
     shared = {

@@ -57,11 +57,11 @@ def evidence_pdf(
     blocks = [
         heading(title, 14.0), prose(subtitle(residuals), 8.0), prose(headline(residuals, verdict), 10.0, 92),
         *_plots(residuals), *_numbers(residuals, verdict), *_list("To mind", notes),
-        *_provenance(provenance),
     ]  # fmt: skip
     for name in sections(residuals):
         mine = [one for one in residuals if one.frame == name]
         blocks += _frame(name, mine, pictures or {}, shapes or {}, (frame_notes or {}).get(name, ()))
+    blocks += _provenance(provenance)
     with matplotlib.rc_context({**matplotlib.rcParamsDefault, **STYLE, "backend": "agg", "pdf.fonttype": 42}):
         about = {"Creator": "appulse", "CreationDate": None, "Title": title}
         with PdfPages(buffer, metadata=about) as document:
