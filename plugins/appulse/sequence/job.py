@@ -73,10 +73,12 @@ class Job:
 
     @property
     def outputs(self) -> list:
-        """Every file of the run."""
+        """The files of the run."""
         if self.settings.bin > 1:
             return [Path(self.out) / name for name in PREVIEW_PRODUCTS]
         names = [*PRODUCTS, *(EXTRAS[extra] for extra in sorted(self.extras) if extra != "frames")]
+        if "frames" in self.extras:  # as many as the clock has steps; the first stands for all
+            names.append(f"{EXTRAS['frames']}/0001.png")
         return [Path(self.out) / name for name in names]
 
     @property
