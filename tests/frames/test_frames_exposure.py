@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import yaml
 from astropy.time import Time
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from appulse.errors import FrameTimeError
@@ -19,6 +19,7 @@ def at(seconds):
     return Time(ZERO.jd1, ZERO.jd2 + seconds / 86400.0, format="jd", scale="utc")
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.floats(0.0, 300.0), st.floats(0.5, 300.0)), min_size=1, max_size=8))
 def test_middle_is_weighted_with_the_light(gaps_and_lengths):
     clock, intervals, moments = 0.0, [], []

@@ -1,9 +1,11 @@
 """Files: every kind that is read, every kind that is refused with its own sentence, and real frames."""
 
+import gc
 import gzip
 import hashlib
 import os
 import pickle
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -92,6 +94,26 @@ def test_pixels_are_lazy_and_released(write, monkeypatch):
     frame.release()
     assert frame._planes is None
     np.testing.assert_array_equal(frame.data, first)
+
+
+@pytest.mark.parametrize("dtype", ["uint16", "int16", "float32"])
+def test_a_frame_is_in_memory_once_and_free_when_released(write, dtype):
+    path = write(np.ones((NY * 10, NX * 10), dtype))
+    frame = read_frame(path)
+    size = 4 * NY * NX * 100
+    gc.collect()
+    gc.disable()
+    tracemalloc.start()
+    try:
+        for _ in range(3):
+            assert frame.data.flags.writeable
+            frame.release()
+        kept, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+        gc.enable()
+    assert kept < 0.2 * size
+    assert peak < 1.6 * size
 
 
 def test_file_is_left_alone_and_closed(write):

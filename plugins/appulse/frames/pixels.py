@@ -78,7 +78,8 @@ class PixelSource:
         """
         with open_fits(self.path) as hdus:
             raw = hdus[self.hdu].data
-            pixels = np.array(raw, dtype=np.float32, copy=True)
+            # Scaled numbers are in memory of their own already: a frame is not to be there twice.
+            pixels = raw if _is_own(raw) else np.array(raw, dtype=np.float32, copy=True)
             del raw
         ny, nx = self.layout.shape
         if self.layout.kind == "interleaved":
@@ -93,6 +94,15 @@ class PixelSource:
         if not finite.all():
             pixels[~finite] = np.nan
         return level_mosaic(pixels) if self.mosaic and pixels.ndim == 2 else pixels
+
+
+def _is_own(array) -> bool:
+    """Whether an array is native float32 in plain memory, not a view of the file."""
+    root = array
+    while isinstance(root.base, np.ndarray):
+        root = root.base
+    plain = root.base is None and not isinstance(root, np.memmap)
+    return plain and array.dtype == np.dtype(np.float32) and array.flags.writeable
 
 
 def level_mosaic(pixels: np.ndarray) -> np.ndarray:
