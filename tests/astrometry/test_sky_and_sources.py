@@ -1,0 +1,76 @@
+"""The quick ways through a frame against the plain ones: sky boxes, the limit of detection, strips."""
+
+import numpy as np
+import pytest
+from invented_frames import add_point
+
+from appulse.astrometry import stars
+from appulse.astrometry.sky_level import _box_sky, _samples, sky_map
+
+SHAPE = (310, 437)
+"""Of no whole number of boxes."""
+
+
+@pytest.fixture(scope="module")
+def frame():
+    """A steep nebula, 60 stars, a bad column, a block without data, infinities."""
+    rng = np.random.default_rng(12)
+    rows, columns = np.indices(SHAPE)
+    canvas = 300.0 + 900.0 * np.exp(-((columns - 330) ** 2 + (rows - 60) ** 2) / 2 / 70.0**2) + 0.5 * rows
+    for x, y in rng.uniform(5, np.array(SHAPE[::-1]) - 6, (60, 2)):
+        add_point(canvas, x, y, 10 ** rng.uniform(2.5, 4.5), 2.8)
+    data = rng.poisson(canvas).astype(np.float32)
+    data[:, 100] = np.nan
+    data[200:260, 10:60] = np.nan
+    data[5, 5:40] = np.inf
+    data[6, 5:40] = -np.inf
+    return data
+
+
+def plain_box(values):
+    """Median and scatter of the lower half, clipped five times, written out."""
+    values = np.sort(values[np.isfinite(values)].astype(float))
+    if len(values) < 30:
+        return np.nan, np.nan
+    kept = values
+    for _ in range(5):
+        middle = np.median(kept)
+        lower = kept[: (len(kept) + 1) // 2]
+        sigma = np.sqrt(np.mean((lower - middle) ** 2))
+        again = values[(values >= middle - 3.5 * sigma) & (values <= middle + 2.5 * sigma)]
+        if len(again) == len(kept):
+            break
+        kept = again
+    return middle, sigma
+
+
+def test_sky_of_boxes_is_the_plain_one(frame):
+    values = _samples(frame, 64, 5, 7)
+    wanted = np.array([plain_box(row) for row in values])
+    level, sigma = _box_sky(values.copy())
+    np.testing.assert_allclose(level, wanted[:, 0], rtol=1e-6)
+    np.testing.assert_allclose(sigma, wanted[:, 1], rtol=1e-4)
+
+
+def test_every_pixel_of_a_small_frame_is_in_a_box(frame):
+    assert np.isfinite(_samples(frame, 16, 19, 27)).sum() == np.isfinite(frame).sum()
+
+
+def test_limit_by_boxes_is_the_limit_by_pixels(frame):
+    sky = sky_map(frame)
+    smooth = np.where(np.isfinite(frame), frame, 0.0)
+    for low, high in ((0, 310), (0, 90), (130, 250), (285, 310)):
+        limit = sky.rows(low, high) + 2.0 * sky.rows(low, high, "sigma")
+        wanted = np.argwhere(smooth[low:high] > limit)
+        found = np.stack(stars._above(smooth[low:high], sky, 2.0, low), axis=1)
+        assert len(wanted) > 100
+        np.testing.assert_array_equal(found, wanted)
+
+
+def test_sources_do_not_depend_on_the_strips(frame, monkeypatch):
+    whole = stars.detect_stars(frame)
+    monkeypatch.setattr(stars, "STRIP_ROWS", 37)
+    pieces = stars.detect_stars(frame)
+    assert len(whole) > 30
+    for name in ("x", "y", "flux", "snr", "peak"):
+        np.testing.assert_allclose(pieces[name], whole[name], rtol=1e-5)
