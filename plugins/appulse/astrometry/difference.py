@@ -24,7 +24,7 @@ from appulse.astrometry.sky_level import SkyMap, sky_map
 from appulse.astrometry.smoothed import SmoothedFrames
 from appulse.errors import MeasurementError
 
-STRIP_BYTES = 100e6
+STRIP_BYTES = 4e6
 CALIBRATION_PIXELS = 4e6
 LEAST_OTHERS = 2
 """Frames whose mean is a reference."""
@@ -65,7 +65,7 @@ class Differences:
 
     def strips(self):
         """Slices of rows that fit the memory."""
-        rows = int(np.clip(STRIP_BYTES / (4 * self.shape[1]), 32, 2048))
+        rows = int(np.clip(STRIP_BYTES / (4 * self.shape[1]), 64, 2048))
         return [slice(a, min(a + rows, self.shape[0])) for a in range(0, self.shape[0], rows)]
 
     def piece(self, k: int, rows: slice, columns: slice | None = None):

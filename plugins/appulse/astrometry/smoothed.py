@@ -17,7 +17,7 @@ from scipy import fft, ndimage
 from appulse.astrometry.point_kernels import Kernel, Target, own_covariance
 from appulse.errors import MeasurementError
 
-STRIP_ROWS = 1024
+STRIP_ROWS = 256
 IN_MEMORY_BYTES = 400e6
 """Smoothed frames beyond this lie in a temporary file while they are needed."""
 BAD_SHARE, SATURATED_SHARE = 0.05, 0.003

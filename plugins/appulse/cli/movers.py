@@ -19,6 +19,20 @@ Three frames or more of one field are needed, taken while a body moves by some p
 a row for each mover: its name or 'unknown', rate, direction, magnitude, the frames it was seen on. An
 unknown one is not yet a discovery: ask 'appulse online bodies' about it. In a crowded field or a long night
 only the brighter sources are tried, and that is said: a lower --max-rate goes deeper.
+
+The frames are laid on each other, brought to one image of a point, and freed of their stars; saturated stars
+are masked, and their share of the area is said. Frames that cannot be subtracted (no common sky or stars, no
+room for them) are searched by their lists of sources, with a note. How deep it goes, measured on invented
+series of four frames 40 minutes apart (FWHM 2.8 px of 3.6 arcsec, 40 stars, 32 bodies a cell, S/N per frame):
+
+  S/N                5          6          8         12         30
+  10 arcsec/h     5 of 32   16 of 32   29 of 32   31 of 32   30 of 32
+  60             19         25         32         32         32
+  200            12         24         32         31         32
+
+and not one false line in 120 such fields, in 120 more over nebulae as bright as the sky, and in 120 of frames
+turned, shifted and mirrored. With three frames 24 of 32 are found at S/N 8 and 60 arcsec/h, 26 at S/N 12. A
+trail longer than three FWHM costs depth, too.
 """
 
 LINES = 30
