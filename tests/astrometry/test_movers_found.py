@@ -9,6 +9,7 @@ from invented_movers import SHAPE, nebula, series
 
 from appulse.astrometry import smoothed
 from appulse.astrometry.movers import find_movers, mover_table, search_movers
+from appulse.cli.mover_tables import measure_sightings
 from appulse.errors import InputError
 
 SNR_E = np.sqrt(SKY_E + READ_E**2) * 2 * np.sqrt(np.pi) * 2.8 / 2.354820045
@@ -54,8 +55,17 @@ def test_a_mover_on_a_star_is_seen_once_the_star_is_off():
     for x, y in stars:
         add_point(cloud, x, y, 400 * SNR_E, 2.8)
     frames, plates = series(np.random.default_rng(74), [planted], cloud=cloud)
-    assert found_at(find_movers(frames, plates), planted) is not None
+    mover = found_at(find_movers(frames, plates), planted)
+    assert mover is not None
     assert found_at(find_movers(frames, plates, method="lists"), planted) is None
+    measured = measure_sightings(mover, frames, plates)
+    assert len(measured) >= 3
+    for k, one in measured:
+        assert one.seen
+        assert np.hypot(one.x - 60 - 6 * k, one.y - 100) < 1.2
+        assert one.snr > 4
+    # The frame itself shows the star there, and what was measured is said to come from elsewhere.
+    assert any("star-subtracted" in one.flag for _, one in measured)
 
 
 @pytest.mark.parametrize("kind", ["seeing", "poses", "nebula"])

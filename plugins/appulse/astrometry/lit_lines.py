@@ -37,6 +37,8 @@ SLOW_FWHM, SLOW_SPAN = 4.0, 0.3
 that share of the span apart: the mean of the others holds its light, and a third may be lost in it."""
 VARIABLE = 0.3
 """Relative scatter of a body's brightness from frame to frame, as it turns or the air changes."""
+MOST_SLOW = 400
+"""So many of these pairs are gone through in about a minute."""
 SHOWN = 0.5
 """Least share of the common brightness that a frame must itself show to count as a sighting."""
 
@@ -97,11 +99,30 @@ class Search:
         return ny * nx * self.sky.frame.pixel_scale**2
 
 
-def lit_lines(search: Search) -> list:
-    """Lines no chance would make, with light along them, brightest first."""
+def lit_lines(search: Search) -> tuple[list, tuple]:
+    """Lines no chance would make, with light along them.
+
+    Parameters
+    ----------
+    search : Search
+
+    Returns
+    -------
+    lines : list of LitLine
+        Brightest first.
+    notes : tuple of str
+        What was left out, in words.
+    """
     candidates = candidate_lines(search.seen, search.hours, search.max_rate, search.needed)
-    proposals = [*(members for members, _ in candidates), *_slow_pairs(search)]
-    strength = [sum(search.seen[k][i][3] ** 2 for k, i in members) for members in proposals]
+    slow, notes = _slow_pairs(search), ()
+    if len(slow) > MOST_SLOW:
+        notes = (
+            f"of {len(slow)} pairs of sightings that may be slow bodies the {MOST_SLOW} brightest are tried: "
+            "a higher --min-snr or fewer frames leave none out",
+        )
+        slow = slow[:MOST_SLOW]
+    proposals = [*(members for members, _ in candidates), *slow]
+    strength = [_strength(members, search) for members in proposals]
     taken, lines = set(), []
     for number in np.argsort(strength, kind="stable")[::-1]:
         members = proposals[number]
@@ -115,11 +136,15 @@ def lit_lines(search: Search) -> list:
             continue
         taken |= set(members) | _near(line, search)
         lines.append(line)
-    return lines
+    return lines, notes
+
+
+def _strength(members, search) -> float:
+    return float(sum(search.seen[k][i][3] ** 2 for k, i in members))
 
 
 def _slow_pairs(search: Search) -> list:
-    """Pairs of sightings of two frames so near to each other that a third may be lost in the mean."""
+    """Pairs of sightings of two frames, so near that a third may be lost in the mean; brightest first."""
     pairs = []
     span = np.ptp(search.hours)
     for a, b in combinations(np.argsort(search.hours, kind="stable"), 2):
@@ -131,7 +156,7 @@ def _slow_pairs(search: Search) -> list:
         reach = min(SLOW_FWHM * search.fwhm, search.max_rate * span) * share
         near = cKDTree(search.seen[a][:, :2]).query_ball_point(search.seen[b][:, :2], reach)
         pairs += [((int(a), int(i)), (int(b), j)) for j, found in enumerate(near) for i in found]
-    return pairs
+    return sorted(pairs, key=lambda pair: -_strength(pair, search))
 
 
 def _near(line: LitLine, search: Search) -> set:

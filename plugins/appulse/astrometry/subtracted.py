@@ -80,9 +80,9 @@ def search_subtracted(frames, plates, hours, *, max_rate, needed, threshold, pro
         centre = unit_from_radec(*frames[0].centre)
         sky = GridSky(registration, plates, centre)
         seen, notes = _seen(found, sky, hours, max_rate, threshold)
-        lines = lit_lines(Search(found, sky, seen, hours, max_rate, needed, threshold))
+        lines, more = lit_lines(Search(found, sky, seen, hours, max_rate, needed, threshold))
         share, words = _masked(found, smoothed)
-        words = *words, *notes, *_trails(registration, plates, max_rate)
+        words = *words, *notes, *more, *_trails(registration, plates, max_rate)
         return Subtracted(registration, found, lines, words, share)
     finally:
         smoothed.close()
