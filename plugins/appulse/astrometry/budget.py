@@ -14,6 +14,8 @@ from appulse.astrometry.chances import chi2_sf
 from appulse.errors import MeasurementError
 
 LIKELY, UNLIKELY = 0.05, 0.0027
+SMALLEST = 1e-6
+"""Probabilities below are not told apart in words."""
 
 
 @dataclass(frozen=True)
@@ -152,9 +154,20 @@ def _sentence(residual, lines, total, chi2, probability) -> str:
     sigma = np.sqrt(np.diag(total))
     words = (
         f"{residual.frame}, {residual.designation}: {fits} (chi-squared {chi2:.1f} with 2 degrees of "
-        f"freedom, probability {probability:.2g}); sigma {sigma[0]:.3f} arcsec east, {sigma[1]:.3f} north, "
+        f"freedom, probability {_chance(probability)}); sigma {sigma[0]:.3f} arcsec east, {sigma[1]:.3f} north, "
         f"most of it from the {largest}"
     )
     if unknown:
         words += "; not known and counted as nothing: " + ", ".join(unknown)
     return words + "."
+
+
+def _chance(probability) -> str:
+    """A probability as it is read; nobody needs to know how far below one in a million it is.
+
+    Examples
+    --------
+    >>> _chance(0.32), _chance(0.0)
+    ('0.32', 'below 1e-06')
+    """
+    return f"{probability:.2g}" if probability >= SMALLEST else f"below {SMALLEST:g}"
