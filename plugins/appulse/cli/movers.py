@@ -31,9 +31,9 @@ series of four frames 40 minutes apart (FWHM 2.8 px of 3.6 arcsec, 40 stars, 32 
   200            12         24         32         31         32
 
 and not one false line in 120 such fields, nor in 120 each over nebulae as bright as the sky (S/N 8: 17, 28,
-27 of 32), with a seeing of 2.4 to 3.5 px (25, 30, 31), and of frames turned, shifted and mirrored (29, 31, 32).
-With three frames 24 of 32 are found at S/N 8 and 60 arcsec/h, 26 at S/N 12. A trail longer than three FWHM
-costs depth, and so do crowded stars with wide wings.
+27 of 32), with a seeing of 2.4 to 3.5 px (25, 30, 31), and of frames turned, shifted and mirrored (29, 31,
+32). With three frames 24 of 32 are found at S/N 8 and 60 arcsec/h, 26 at S/N 12. A trail longer than three
+FWHM costs depth, and so do crowded stars with wide wings.
 """
 
 LINES = 30
