@@ -154,8 +154,8 @@ def _sentence(residual, lines, total, chi2, probability) -> str:
     sigma = np.sqrt(np.diag(total))
     words = (
         f"{residual.frame}, {residual.designation}: {fits} (chi-squared {chi2:.1f} with 2 degrees of "
-        f"freedom, probability {_chance(probability)}); sigma {sigma[0]:.3f} arcsec east, {sigma[1]:.3f} north, "
-        f"most of it from the {largest}"
+        f"freedom, probability {_chance(probability)}); sigma {sigma[0]:.3f} arcsec east, "
+        f"{sigma[1]:.3f} north, most of it from the {largest}"
     )
     if unknown:
         words += "; not known and counted as nothing: " + ", ".join(unknown)
