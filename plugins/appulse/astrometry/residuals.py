@@ -18,9 +18,10 @@ import numpy as np
 from appulse.astrometry.centroid import SourceFit
 from appulse.astrometry.finding import demand, find_and_fit
 from appulse.astrometry.identity import ZeroPoint, zero_point
-from appulse.astrometry.light import is_plain, light_doubt
+from appulse.astrometry.light import light_doubt
 from appulse.astrometry.plate import PlateCheck, check_plate
 from appulse.astrometry.prediction import Prediction, pixel_trail
+from appulse.astrometry.residual_words import flag_of, notes_of, pauses
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
 from appulse.formats.residual_table import make_table
@@ -258,10 +259,10 @@ def _set_measured(frame, plate, result, fit: SourceFit, zero: ZeroPoint) -> None
     xi, eta = offsets_rad(calculated, unit_from_radec(result.ra_obs, result.dec_obs))
     result.dra_cosdec, result.ddec = float(xi) * ARCSEC_PER_RAD, float(eta) * ARCSEC_PER_RAD
     jacobian = frame.jacobian(fit.x, fit.y)
-    result.covariance = jacobian @ fit.cov @ jacobian.T + _pauses(frame.exposure, result.prediction)
+    result.covariance = jacobian @ fit.cov @ jacobian.T + pauses(frame.exposure, result.prediction)
     _set_plate(result, plate, fit.x, fit.y)
     _set_light(frame, plate, result, fit, zero)
-    result.flag, result.notes = _flag(result, fit, frame.exposure), _notes(result, fit, plate)
+    result.flag, result.notes = flag_of(result, fit, frame.exposure), notes_of(result, fit, plate)
 
 
 def _set_light(frame, plate, result, fit: SourceFit, zero: ZeroPoint) -> None:
@@ -271,49 +272,3 @@ def _set_light(frame, plate, result, fit: SourceFit, zero: ZeroPoint) -> None:
         doubt = light_doubt(frame.data, fit, plate.survey.noise, plate.survey.saturation)
         sigma = float(np.hypot(sigma, doubt))
         result.mag_obs, result.sigma_mag = (magnitude, sigma) if np.isfinite(sigma) else (np.nan, np.nan)
-
-
-def _pauses(exposure, prediction: Prediction) -> np.ndarray:
-    """What pauses at unknown moments leave open along the motion, as a covariance in arcsec^2.
-
-    The fit takes the light as even over the span; where it was not, the dot's shape pulls the place along.
-    """
-    if not np.isfinite(prediction.rate):
-        return np.zeros((2, 2))
-    step = np.array([prediction.ra_rate, prediction.dec_rate]) / 3600.0 * exposure.middle_sigma_s
-    return np.outer(step, step)
-
-
-def _flag(result, fit: SourceFit, exposure) -> str:
-    words = []
-    unknown = _pauses(exposure, result.prediction)
-    if np.trace(unknown) > 0.25 * np.trace(result.covariance):
-        words.append(
-            f"pauses at unknown moments: {exposure.middle_sigma_s:.0f} s of doubt along the motion (a table "
-            "EXPOSURES in the frame would lift it)"
-        )
-    if fit.n_saturated:
-        words.append(f"saturated core ({fit.n_saturated} px): fitted from its ring")
-    if fit.phase_error_px > 0:
-        words.append(f"undersampled: {fit.phase_error_px:.3f} px pixel-phase error in the sigmas")
-    if not is_plain(fit):
-        words.append(f"the image is not a plain dot (chi2/dof {fit.chi2_per_dof:.1f}): sigmas widened")
-    return "; ".join(words)
-
-
-def _notes(result, fit: SourceFit, plate) -> tuple:
-    words = [
-        f"PSF {plate.survey.psf.words}: FWHM {fit.psf.fwhm:.2f} px",
-        f"noise: {plate.survey.noise.source}",
-    ]
-    words.append(f"background of order {fit.background_order}")
-    if not np.isfinite(result.prediction.rate):
-        words.append("the prediction has no motion: no along and across, no trail")
-    if fit.neighbours:
-        many = "neighbour" if len(fit.neighbours) == 1 else "neighbours"
-        words.append(f"{len(fit.neighbours)} {many} fitted together with it")
-    if fit.n_rejected:
-        words.append(f"{fit.n_rejected} pixels rejected (cosmic rays or defects)")
-    if result.others:
-        words.append(f"{len(result.others)} further sources within {result.search_arcsec:.1f} arcsec")
-    return tuple(words)
