@@ -48,12 +48,12 @@ def draw(frame, places, residuals, extras) -> dict[str, bytes]:
     dict
         PNG, under ``picture`` and ``small``, where wanted.
     """
-    from appulse.reports.picture import annotated_png
-
     wanted = {"pictures": "picture", "evidence": "small", "pdf": "small"}
     names = {wanted[name] for name in extras if name in wanted}
     if not names:
         return {}
+    from appulse.reports.picture import annotated_png
+
     tracks, outlines = gather(frame, places, residuals)
     shown = {"tracks": tracks, "outlines": outlines, "residuals": [one.row() for one in residuals]}
     sizes = {"picture": {}, "small": {"longest_px": SHEET_PX}}
