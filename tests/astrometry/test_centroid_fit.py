@@ -2,12 +2,12 @@
 
 import numpy as np
 import pytest
-from invented_frames import add_point, add_trail
 
 from appulse.astrometry.centroid import fit_source, phase_error
 from appulse.astrometry.noise import Noise
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
 from appulse.errors import MeasurementError
+from invented_frames import add_point, add_trail
 
 GAIN, SKY = 1.5, 400.0
 TRIALS = 200

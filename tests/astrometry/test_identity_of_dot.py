@@ -5,12 +5,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from astropy import units as u
-from invented_frames import ZERO_E, add_point, make_frame, tan_wcs
 
 from appulse.astrometry.identity import identify, zero_point
 from appulse.astrometry.plate import check_plate
 from appulse.astrometry.residuals import KEPT_ARCSEC, measure
 from appulse.errors import MeasurementError
+from invented_frames import ZERO_E, add_point, make_frame, tan_wcs
 
 SHAPE = (260, 320)
 RATE = u.arcsec / u.hour

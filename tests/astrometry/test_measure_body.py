@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 from astropy import units as u
-from invented_frames import DEC, RA, add_point, add_trail, make_frame, tan_wcs
 
 from appulse.astrometry.budget import error_budget
 from appulse.astrometry.plate import check_plate
 from appulse.astrometry.residuals import measure, residual_table
+from invented_frames import DEC, RA, add_point, add_trail, make_frame, tan_wcs
 
 SHAPE = (400, 500)
 RATE, PA = 60.0, 250.0

@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from invented_frames import DEC, RA, make_frame, tan_wcs
 
 from appulse.astrometry.plate import check_plate
 from appulse.catalogues.stars import star_table
+from invented_frames import DEC, RA, make_frame, tan_wcs
 
 SHAPE = (400, 500)
 

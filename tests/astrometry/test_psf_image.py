@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from invented_frames import add_point, add_trail
 
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
+from invented_frames import add_point, add_trail
 
 TOL_QUADRATURE = 2e-4
 """Of the peak: Gauss-Legendre points per pixel."""

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from invented_frames import add_point
 
 from appulse.astrometry.centroid import fit_source
 from appulse.astrometry.left_out import left_out
@@ -16,6 +15,7 @@ from appulse.astrometry.profile_fit import ProfileFit
 from appulse.astrometry.psf import POINT, PSF
 from appulse.astrometry.stamp import cut
 from appulse.errors import MeasurementError
+from invented_frames import add_point
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 import bench_centroid_pulls as pulls

@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from invented_frames import add_point
 
 from appulse.astrometry import stars
 from appulse.astrometry.sky_level import _box_sky, _samples, sky_map
+from invented_frames import add_point
 
 SHAPE = (310, 437)
 """Of no whole number of boxes."""

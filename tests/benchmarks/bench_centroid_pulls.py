@@ -13,13 +13,12 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "astrometry"))
-from invented_frames import add_point
-
+sys.path.insert(0, str(Path(__file__).parents[1]))
 from appulse.astrometry.centroid import fit_source
 from appulse.astrometry.noise import Noise
 from appulse.astrometry.psf import PSF
 from appulse.errors import MeasurementError
+from invented_frames import add_point
 
 SKY_E, GAIN, SIZE, FWHM = 400.0, 1.5, 39, 3.0
 BODY_E = 6000.0

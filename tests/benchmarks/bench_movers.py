@@ -19,11 +19,12 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "astrometry"))
-from invented_frames import READ_E, SKY_E
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "movers"))
 from invented_movers import SHAPE, nebula, series
 
-from appulse.astrometry.movers import search_movers
+from appulse.movers.search import search_movers
+from invented_frames import READ_E, SKY_E
 
 SCALE, PLANTED, FRAMES, STEP_MIN, STARS = 3.6, 4, 4, 40.0, 40
 METHODS = ("lists", "star-subtracted")

@@ -32,7 +32,7 @@ def measure_sightings(mover, frames, plates) -> list:
         Frame's index and what was measured.
     """
     from appulse.astrometry.residuals import measure
-    from appulse.astrometry.subtracted import measure_subtracted
+    from appulse.movers.subtracted import measure_subtracted
 
     found = []
     for number, (k, x, y) in enumerate(mover.sightings):
@@ -111,13 +111,13 @@ def movers_table(movers, seen, frames):
     Returns
     -------
     Table
-        Columns of :func:`appulse.astrometry.movers.mover_table`, and ``mover`` (a number), ``mag``,
+        Columns of :func:`appulse.movers.search.mover_table`, and ``mover`` (a number), ``mag``,
         ``sigma_mag`` (masked where unknown) and ``seen_on``.
     """
     import numpy as np
     from astropy.table import MaskedColumn, Table
 
-    from appulse.astrometry.movers import mover_table
+    from appulse.movers.search import mover_table
 
     table = Table(mover_table(movers))
     table.add_column(np.arange(1, len(movers) + 1), 0, "mover")

@@ -79,9 +79,9 @@ def run(args: argparse.Namespace) -> int:
     OutputExistsError
         If an output exists and ``--overwrite`` was not given.
     """
-    from appulse.astrometry.movers import search_movers
     from appulse.cli.mover_tables import confirmed, measure_sightings, movers_table, sightings_table
     from appulse.formats.output import check_free, write_table
+    from appulse.movers.search import search_movers
 
     _check(args)
     outputs = [path for path in (args.out, args.sightings) if path is not None]

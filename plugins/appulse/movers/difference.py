@@ -9,7 +9,7 @@
                 then what the difference itself scatters by, box by box
 
 The mean holds no light of frame k. Of a slow body it holds the light of the neighbouring frames: a sighting
-is then too faint and pushed away from its neighbours, which :mod:`appulse.astrometry.moving_light` puts
+is then too faint and pushed away from its neighbours, which :mod:`appulse.movers.moving_light` puts
 right.
 """
 
@@ -19,10 +19,10 @@ from functools import cached_property
 import numpy as np
 from scipy import ndimage
 
-from appulse.astrometry.psf_matching import Matching, match_plane, plain, star_pixels
 from appulse.astrometry.sky_level import SkyMap, sky_map
-from appulse.astrometry.smoothed import SmoothedFrames
 from appulse.errors import MeasurementError
+from appulse.movers.psf_matching import Matching, match_plane, plain, star_pixels
+from appulse.movers.smoothed import SmoothedFrames
 
 STRIP_BYTES = 4e6
 CALIBRATION_PIXELS = 4e6

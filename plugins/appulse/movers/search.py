@@ -1,7 +1,7 @@
 """What else moves: points of light that shift along a straight line from frame to frame.
 
-The frames are laid on each other and freed of their stars (:mod:`appulse.astrometry.subtracted`); where that
-cannot be done, the lists of their sources are compared instead (:mod:`appulse.astrometry.listed`).
+The frames are laid on each other and freed of their stars (:mod:`appulse.movers.subtracted`); where that
+cannot be done, the lists of their sources are compared instead (:mod:`appulse.movers.listed`).
 """
 
 from dataclasses import dataclass, replace
@@ -10,12 +10,12 @@ import numpy as np
 from astropy import units as u
 from astropy.table import QTable
 
-from appulse.astrometry.linking import fit_line
-from appulse.astrometry.listed import listed_lines
 from appulse.astrometry.prediction import Prediction
-from appulse.astrometry.subtracted import search_subtracted
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import InputError, MeasurementError
+from appulse.movers.linking import fit_line
+from appulse.movers.listed import listed_lines
+from appulse.movers.subtracted import search_subtracted
 from appulse.numerics.spherical import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
 
 MIN_FRAMES = 3

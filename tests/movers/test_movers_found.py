@@ -4,13 +4,13 @@ import tempfile
 
 import numpy as np
 import pytest
-from invented_frames import READ_E, SKY_E, add_point
 from invented_movers import SHAPE, nebula, series
 
-from appulse.astrometry import smoothed
-from appulse.astrometry.movers import find_movers, mover_table, search_movers
 from appulse.cli.mover_tables import measure_sightings
 from appulse.errors import InputError
+from appulse.movers import smoothed
+from appulse.movers.search import find_movers, mover_table, search_movers
+from invented_frames import READ_E, SKY_E, add_point
 
 SNR_E = np.sqrt(SKY_E + READ_E**2) * 2 * np.sqrt(np.pi) * 2.8 / 2.354820045
 """Electrons of a point of light at a signal to noise of one, FWHM 2.8 px."""

@@ -10,8 +10,9 @@ from itertools import combinations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from appulse.astrometry.difference import Differences
-from appulse.astrometry.linking import (
+from appulse.constants import FWHM_PER_SIGMA
+from appulse.movers.difference import Differences
+from appulse.movers.linking import (
     CHI2_LIMIT,
     CURVATURE,
     bend_sigma,
@@ -19,9 +20,8 @@ from appulse.astrometry.linking import (
     choices,
     fit_line,
 )
-from appulse.astrometry.moving_light import MovingLight, moving_light
-from appulse.astrometry.registration import GridSky
-from appulse.constants import FWHM_PER_SIGMA
+from appulse.movers.moving_light import MovingLight, moving_light
+from appulse.movers.registration import GridSky
 
 FAINT = 0.75
 """Sightings down to this share of the threshold make lines: all frames together must reach what three

@@ -17,8 +17,8 @@ import numpy as np
 from scipy.interpolate import RectBivariateSpline
 from scipy.optimize import minimize
 
-from appulse.astrometry.difference import Differences, photon_factor
-from appulse.astrometry.sightings import vertex
+from appulse.movers.difference import Differences, photon_factor
+from appulse.movers.sightings import vertex
 
 UNEVEN = 5.0
 """So many sigmas from the common brightness, and beyond these factors of it, a frame is at odds:"""

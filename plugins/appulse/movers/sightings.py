@@ -3,7 +3,7 @@
 import numpy as np
 from scipy import ndimage
 
-from appulse.astrometry.difference import Differences
+from appulse.movers.difference import Differences
 
 SHARP, SHARP_SIGMAS = 0.6, 2.5
 """From so far on between a point of light and a single pixel's, and beyond its noise, a peak is a hit. (A

@@ -1,9 +1,9 @@
 """Frames brought to one grid, one brightness and one image of a point: what can be subtracted.
 
-Every frame is smoothed by its kernel (:mod:`appulse.astrometry.point_kernels`), scaled by the brightness of
+Every frame is smoothed by its kernel (:mod:`appulse.movers.point_kernels`), scaled by the brightness of
 the stars and laid on the grid. The smoothed frames hold all there is to know about points of light, and their
 differences are the matched filter's differences. What the kernels leave (a PSF that changes over the field, a
-shift, the transparency) is taken out by :mod:`appulse.astrometry.psf_matching`.
+shift, the transparency) is taken out by :mod:`appulse.movers.psf_matching`.
 """
 
 import shutil
@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 from scipy import fft, ndimage
 
-from appulse.astrometry.point_kernels import Kernel, Target, own_covariance
 from appulse.errors import MeasurementError
+from appulse.movers.point_kernels import Kernel, Target, own_covariance
 
 STRIP_ROWS = 256
 IN_MEMORY_BYTES = 400e6

@@ -10,15 +10,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from appulse.astrometry.difference import Differences, subtract
 from appulse.astrometry.identity import zero_point
-from appulse.astrometry.linking import MOST_PAIRS, pairs_to_try
-from appulse.astrometry.lit_lines import FAINT, PLACE_PX, Search, lit_lines
-from appulse.astrometry.registration import GridSky, Registration, register
 from appulse.astrometry.residuals import Residual
-from appulse.astrometry.sightings import sightings
-from appulse.astrometry.smoothed import smooth_frames
 from appulse.constants import ARCSEC_PER_RAD
+from appulse.movers.difference import Differences, subtract
+from appulse.movers.linking import MOST_PAIRS, pairs_to_try
+from appulse.movers.lit_lines import FAINT, PLACE_PX, Search, lit_lines
+from appulse.movers.registration import GridSky, Registration, register
+from appulse.movers.sightings import sightings
+from appulse.movers.smoothed import smooth_frames
 from appulse.numerics.spherical import offsets_rad, unit_from_radec
 
 TRAIL_FWHM = 3.0

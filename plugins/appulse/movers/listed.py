@@ -8,7 +8,8 @@ frame, is not found this way.
 import numpy as np
 from scipy.spatial import cKDTree
 
-from appulse.astrometry.linking import (
+from appulse.constants import ARCSEC_PER_RAD
+from appulse.movers.linking import (
     MOST_PAIRS,
     area_of,
     bend_sigma,
@@ -17,7 +18,6 @@ from appulse.astrometry.linking import (
     pairs_to_try,
     without_shared,
 )
-from appulse.constants import ARCSEC_PER_RAD
 from appulse.numerics.spherical import offsets_rad, unit_from_radec
 
 SAME_SNR = 5.0

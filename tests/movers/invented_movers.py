@@ -2,12 +2,12 @@
 
 import numpy as np
 from astropy.time import TimeDelta
-from invented_frames import DEC, GAIN, MID, RA, READ_E, SKY_E, ZERO_E, add_point, star_field, tan_wcs
 
 from appulse.astrometry.plate import check_plate
 from appulse.frames.camera import Camera, Valued
 from appulse.frames.exposure import Exposure
 from appulse.frames.solved import SolvedFrame
+from invented_frames import DEC, GAIN, MID, RA, READ_E, SKY_E, ZERO_E, add_point, star_field, tan_wcs
 
 SHAPE = (200, 220)
 
