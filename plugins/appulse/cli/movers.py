@@ -79,15 +79,17 @@ def run(args: argparse.Namespace) -> int:
     OutputExistsError
         If an output exists and ``--overwrite`` was not given.
     """
+    from appulse.cli.batch import closing_count
     from appulse.cli.mover_tables import confirmed, measure_sightings, movers_table, sightings_table
-    from appulse.formats.output import check_free, write_table
+    from appulse.formats.output import check_free, together, write_table
     from appulse.movers.search import search_movers
 
     _check(args)
     outputs = [path for path in (args.out, args.sightings) if path is not None]
     check_free(outputs, args.overwrite)
     paths = common.expand_frames(args.frames)
-    frames, plates, known = _look(paths, args)
+    failed = {}
+    frames, plates, known = _look(paths, args, failed)
     search = search_movers(
         frames, plates, predicted=known, max_rate=args.max_rate, min_frames=args.min_frames,
         threshold=args.min_snr, progress=lambda some: common.progress(some, "taking the stars off"),
@@ -99,13 +101,15 @@ def run(args: argparse.Namespace) -> int:
     movers, seen = confirmed(movers, seen)
     table = movers_table(movers, seen, frames)
     table.meta.update(_provenance(frames, plates, args, search))
-    write_table(table, args.out, args.overwrite)
-    if args.sightings is not None:
-        write_table(sightings_table(movers, seen), args.sightings, args.overwrite)
+    with together():
+        write_table(table, args.out, args.overwrite)
+        if args.sightings is not None:
+            write_table(sightings_table(movers, seen), args.sightings, args.overwrite)
     _print(table, known, frames)
     for path in outputs:
         print(path)
-    return 1 if len(frames) < len(paths) else 0
+    common.say(closing_count(len(paths), failed, done="searched"))
+    return 1 if failed else 0
 
 
 def _check(args) -> None:
@@ -119,11 +123,12 @@ def _check(args) -> None:
         )
 
 
-def _look(paths, args):
-    """Frames without their pixels, their plates, and the known bodies on each."""
+def _look(paths, args, failed):
+    """Frames without their pixels, their plates, and the known bodies on each; `failed` takes the others."""
     from appulse.astrometry.plate import check_plate
     from appulse.catalogues.bundled_stars import bundled_stars
     from appulse.catalogues.stars import read_star_table
+    from appulse.cli.batch import frame_by_frame
     from appulse.cli.pipeline import STAR_MARGIN_DEG
     from appulse.cli.surroundings import Surroundings
     from appulse.frames.reading import read_frame
@@ -131,21 +136,17 @@ def _look(paths, args):
     options = common.frame_options(args)
     stars = None if args.stars is None else read_star_table(args.stars)
     around = Surroundings(None if args.orbits is None else common.load_orbits(args.orbits))
-    frames, plates, known = [], [], []
-    for path in common.progress(paths, "looking"):
-        try:
-            frame = read_frame(path, **options)
-            nearby = stars or bundled_stars(*frame.centre, frame.radius_deg + STAR_MARGIN_DEG)
-            plates.append(check_plate(frame, nearby))
-            known.append(
-                [row for row in around.bodies(frame) if frame.contains(row["ra"].value, row["dec"].value)]
-            )
-        except common.FRAME_ERRORS as error:
-            common.frame_failed(path, error)
-            del plates[len(frames) :]
-            continue
+
+    def look(path):
+        frame = read_frame(path, **options)
+        nearby = stars or bundled_stars(*frame.centre, frame.radius_deg + STAR_MARGIN_DEG)
+        plate = check_plate(frame, nearby)
+        inside = [row for row in around.bodies(frame) if frame.contains(row["ra"].value, row["dec"].value)]
         frame.release()
-        frames.append(frame)
+        return frame, plate, inside
+
+    looked = list(frame_by_frame(paths, "looking", look, failed))
+    frames, plates, known = (list(column) for column in zip(*looked, strict=True)) if looked else ([], [], [])
     return frames, plates, known
 
 
@@ -163,7 +164,8 @@ def _print(table, known, frames) -> None:
     from appulse.bodies.designations import normalise
 
     unknown = sum(name == "unknown" for name in table["designation"])
-    print(f"{len(table)} movers in {len(frames)} frames, {unknown} of them unknown")
+    movers = "1 mover" if len(table) == 1 else f"{len(table)} movers"
+    print(f"{movers} in {len(frames)} frames, {unknown} of them unknown")
     for row in table[:LINES]:
         light = "-" if getattr(row["mag"], "mask", False) is not False else f"{row['mag']:.1f}"
         print(
