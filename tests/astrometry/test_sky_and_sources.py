@@ -5,6 +5,7 @@ import pytest
 
 from appulse.astrometry import stars
 from appulse.astrometry.sky_level import _box_sky, _samples, sky_map
+from appulse.errors import MeasurementError
 from invented_frames import add_point
 
 SHAPE = (310, 437)
@@ -45,7 +46,7 @@ def plain_box(values):
 
 
 def test_sky_of_boxes_is_the_plain_one(frame):
-    values = _samples(frame, 64, 5, 7)
+    values = _samples(frame, 64, 5, 7, 2)
     wanted = np.array([plain_box(row) for row in values])
     level, sigma = _box_sky(values.copy())
     np.testing.assert_allclose(level, wanted[:, 0], rtol=1e-6)
@@ -53,7 +54,7 @@ def test_sky_of_boxes_is_the_plain_one(frame):
 
 
 def test_every_pixel_of_a_small_frame_is_in_a_box(frame):
-    assert np.isfinite(_samples(frame, 16, 19, 27)).sum() == np.isfinite(frame).sum()
+    assert np.isfinite(_samples(frame, 16, 19, 27, 1)).sum() == np.isfinite(frame).sum()
 
 
 def test_limit_by_boxes_is_the_limit_by_pixels(frame):
@@ -74,3 +75,17 @@ def test_sources_do_not_depend_on_the_strips(frame, monkeypatch):
     assert len(whole) > 30
     for name in ("x", "y", "flux", "snr", "peak"):
         np.testing.assert_allclose(pieces[name], whole[name], rtol=1e-5)
+
+
+def test_half_of_an_interlaced_frame_is_enough():
+    frame = np.random.default_rng(3).normal(100.0, 3.0, (400, 600))
+    frame[::2] = np.nan
+    level, sigma = sky_map(frame).typical
+    assert level == pytest.approx(100.0, abs=0.3)
+    assert sigma == pytest.approx(3.0, abs=0.3)
+
+
+@pytest.mark.parametrize("value", [0.0, 65_535.0])
+def test_a_frame_without_any_light_and_one_full_of_it_are_told(value):
+    with pytest.raises(MeasurementError, match="alike"):
+        sky_map(np.full((300, 300), value))

@@ -79,7 +79,7 @@ def sky_map(data, box: int = 64) -> SkyMap:
     Raises
     ------
     MeasurementError
-        If the frame has no usable pixel.
+        If the frame has no usable pixel, or all of them are alike.
 
     Examples
     --------
@@ -91,16 +91,23 @@ def sky_map(data, box: int = 64) -> SkyMap:
     ny, nx = data.shape
     box = int(max(16, min(max(box, np.sqrt(ny * nx / MOST_BOXES)), ny // 4, nx // 4)))
     my, mx = max(1, round(ny / box)), max(1, round(nx / box))
-    level, sigma = (a.reshape(my, mx) for a in _box_sky(_samples(data, box, my, mx)))
-    if not np.isfinite(level).any():
+    step = max(1, int(box / np.sqrt(SAMPLES_PER_BOX)))
+    for every in (step, step - 1):  # a step of another parity meets what is left of an interlaced frame
+        level, sigma = (a.reshape(my, mx) for a in _box_sky(_samples(data, box, my, mx, max(1, every))))
+        if np.isfinite(level).any():
+            break
+    else:
         raise MeasurementError("the frame has no usable pixel")
+    if not np.nanmax(sigma) > 0 and np.nanmin(data) == np.nanmax(data):
+        raise MeasurementError(
+            f"all pixels of the frame are alike ({np.nanmax(data):g}): it is empty or saturated throughout"
+        )
     return SkyMap(_smooth(level), _smooth(sigma), box, (ny, nx))
 
 
-def _samples(data, box, my, mx):
-    """Pixels of every box on a coarse grid, shape (boxes, n), float32; NaN fills the rows."""
+def _samples(data, box, my, mx, step):
+    """Pixels of every box, every `step`-th of a row and column, (boxes, n), float32; NaN fills the rows."""
     ny, nx = data.shape
-    step = max(1, int(box / np.sqrt(SAMPLES_PER_BOX)))
 
     def places(count, size):
         ends = np.append(np.arange(1, count) * box, size)

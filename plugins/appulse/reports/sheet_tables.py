@@ -65,10 +65,10 @@ def _breakable(text):
 
     Examples
     --------
-    >>> _breakable("m_1.fits")
-    'm_<wbr>1.<wbr>fits'
+    >>> _breakable("m_1.fits"), _breakable("3.59 px, -0.2")
+    ('m_<wbr>1.<wbr>fits', '3.59 px, -0.2')
     """
-    return re.sub(r"([_.-])(?=[^\s_.-])", r"\1<wbr>", escape(str(text)))
+    return re.sub(r"(_|(?<=\w)[.-])(?=[^\W\d_]|(?<=_)\w)", r"\1<wbr>", escape(str(text)))
 
 
 def budget_rows(budget):
