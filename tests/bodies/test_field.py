@@ -5,6 +5,7 @@ import pytest
 from astropy.time import Time
 from invented_sky import EPOCH_JD, HARD_MIX, invented_catalogue
 
+from appulse.bodies import field
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.field import bodies_in_field
 from appulse.bodies.kernels import default_kernels
@@ -137,3 +138,17 @@ def test_rough_places_are_good_to_an_arcsecond():
     v = exact[:, 3:] @ ECLIPTIC_TO_ICRF.T
     assert (np.linalg.norm(place.T - r, axis=1) / np.linalg.norm(r, axis=1)).max() < TOL_ROUGH_RAD
     assert (np.linalg.norm(velocity.T - v, axis=1) / np.linalg.norm(v, axis=1)).max() < 4 * TOL_ROUGH_RAD
+
+
+def test_the_rough_look_far_from_the_epochs_loses_nobody(catalogue, monkeypatch):
+    """Four years away, more bodies than are integrated in full at once: the field is the same."""
+    some = catalogue.take(np.arange(60))
+    time, site = Time(EPOCH_JD - 1500.0, format="jd", scale="tdb"), Site.geocentre()
+    where = NBodyEphemeris(some).at(time, site, bodies=str(some.designation[7]), uncertainty=False)[0]
+    circle = where["ra"].value, where["dec"].value, 60.0
+    looked = bodies_in_field(some, time, site, *circle)
+    monkeypatch.setattr(field, "MANY", 10_000)
+    in_full = bodies_in_field(catalogue.take(np.arange(60)), time, site, *circle)
+    assert list(looked["designation"]) == list(in_full["designation"])
+    assert 10 < len(looked) < 60
+    np.testing.assert_allclose(looked["ra"].value, in_full["ra"].value, atol=1e-9)

@@ -7,6 +7,7 @@ returns the same table, so that nothing downstream asks where a place came from.
 import numpy as np
 
 from ..errors import DesignationError
+from .engine import TOLERANCE
 from .integration import catalogue_bodies, neighbour_bodies, trajectory
 from .kernels import default_kernels
 from .orbits import OrbitCatalogue
@@ -30,6 +31,8 @@ class NBodyEphemeris(StateEphemeris):
     orbits : OrbitCatalogue, Orbit or sequence of Orbit
     kernels : Kernels, optional
         Longer ones of the user's own; by default those that come with appulse (1990 to 2050).
+    tolerance : float
+        Of the integration; a larger one is for a first look only.
 
     Raises
     ------
@@ -49,11 +52,11 @@ class NBodyEphemeris(StateEphemeris):
 
     engine = "DOP853 N-body: Sun (1PN, J2), 8 planets, Moon, Pluto, massive asteroids"
 
-    def __init__(self, orbits, *, kernels=None):
+    def __init__(self, orbits, *, kernels=None, tolerance=TOLERANCE):
         if not isinstance(orbits, OrbitCatalogue):
             orbits = OrbitCatalogue.from_orbits([orbits] if hasattr(orbits, "epoch_jd_tdb") else orbits)
         self.catalogue = orbits
-        self.kernels = kernels or default_kernels()
+        self.kernels, self.tolerance = kernels or default_kernels(), tolerance
         self._orbits = {}
         self._tracks = []  # (trajectory, rows of the catalogue in its order)
         self._where = {}  # row of the catalogue -> (trajectory number, row there)
@@ -155,7 +158,8 @@ class NBodyEphemeris(StateEphemeris):
         return out
 
     def _integrate(self, rows):
-        self._tracks.append(trajectory(catalogue_bodies(self.catalogue, rows), self.kernels))
+        bodies = catalogue_bodies(self.catalogue, rows)
+        self._tracks.append(trajectory(bodies, self.kernels, self.tolerance))
         for i, row in enumerate(rows):
             self._where[row] = (len(self._tracks) - 1, i)
 

@@ -6,6 +6,7 @@ from collections import OrderedDict
 import numpy as np
 from astropy import units as u
 
+from ..constants import J2000_JD
 from ..errors import InputError
 from ..numerics.spherical import separation_rad, unit_from_radec
 from ..observers.timescales import tdb_days
@@ -15,6 +16,12 @@ from .kernels import EARTH, default_kernels
 from .night_sky import night_sky
 
 NIGHTS_KEPT = 2
+MANY, FAR_D = 40, 1000.0
+"""More bodies than this, so many days from their epochs, are first looked at roughly: there the two-body sky
+cuts nothing, and the full integration of them all takes minutes."""
+ROUGH_TOLERANCE, ROUGH_DEG = 1e-8, 1.0
+"""Tolerance of the rough look and the error allowed for it: over 16 years the worst of 491 bodies, most of
+them near the Earth, was 0.013 degrees off."""
 BODIES_KEPT = 20_000
 """Integrated bodies kept for the next field; beyond that they are let go."""
 _shelves = weakref.WeakKeyDictionary()
@@ -106,6 +113,7 @@ def bodies_in_field(
         )
     shelf = _shelf(catalogue, kernels or default_kernels())
     rows = _candidates(shelf, catalogue, times, observer, values, limit_mag)
+    rows = _roughly_inside(shelf, catalogue, rows, times, observer, values)
     return _exact(shelf.ephemeris, rows, times, observer, values, limit_mag, uncertainty)
 
 
@@ -126,6 +134,18 @@ def _candidates(shelf, catalogue, times, observer, circle, limit_mag):
     sky = shelf.sky(catalogue, float(tdb_days(times)[0]), observer, seen.place[0])
     centre = unit_from_radec(circle[0], circle[1])
     return sky.survivors(centre, np.radians(circle[2]), float(seen.t_d[0]), limit_mag)
+
+
+def _roughly_inside(shelf, catalogue, rows, times, observer, circle):
+    """Rows that a quick integration leaves near the circle; all where they are few or it is not far."""
+    away = np.abs(np.asarray(catalogue.epoch_jd_tdb)[rows] - J2000_JD - float(tdb_days(times)[0]))
+    if len(rows) <= MANY or np.median(away) <= FAR_D:
+        return rows
+    rough = NBodyEphemeris(catalogue.take(rows), kernels=shelf.kernels, tolerance=ROUGH_TOLERANCE)
+    vectors = rough.vectors(times, observer)[:, 0]
+    centre = unit_from_radec(circle[0], circle[1])
+    apart = separation_rad(vectors, np.broadcast_to(centre, vectors.shape))
+    return rows[apart <= np.radians(circle[2] + ROUGH_DEG)]
 
 
 def _exact(ephemeris, rows, times, observer, circle, limit_mag, uncertainty):

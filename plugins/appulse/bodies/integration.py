@@ -7,7 +7,7 @@ import numpy as np
 
 from ..constants import J2000_JD
 from ..numerics.nbody import NonGravArrays
-from .engine import Trajectory
+from .engine import TOLERANCE, Trajectory
 from .kernels import MAJOR_ROWS_BY_NUMBER, NAMES, SUN
 from .record import NonGrav
 
@@ -79,13 +79,15 @@ def neighbour_bodies(orbit, near):
     return Bodies(epoch, near.state, np.full(count, orbit.number or 0), terms, [orbit.label] * count)
 
 
-def trajectory(bodies, kernels):
+def trajectory(bodies, kernels, tolerance=TOLERANCE):
     """Trajectory of bodies.
 
     Parameters
     ----------
     bodies : Bodies
     kernels : Kernels
+    tolerance : float
+        Tolerated local error, relative.
 
     Returns
     -------
@@ -100,6 +102,7 @@ def trajectory(bodies, kernels):
     return Trajectory(
         kernels, bodies.epoch_d, bodies.state, nongrav=_nongrav(bodies.terms),
         own_row=_own_rows(bodies, kernels), labels=bodies.labels,
+        tolerance=tolerance,
     )  # fmt: skip
 
 
