@@ -24,7 +24,7 @@ class Plan:
     out : str
         Folder for the products.
     look : dict
-        Of :class:`appulse.sequence.recipe.Settings`: marks, dots, width of the picture and the like.
+        Of :class:`appulse.sequence.settings.Settings`: marks, dots, width of the picture and the like.
     extras : frozenset
         Out of tiff, jpeg, mp4, frames.
     keep : dict of str to bool
@@ -125,7 +125,7 @@ def folder_state(out):
     'free'
     """
     from appulse.sequence.job import Job
-    from appulse.sequence.recipe import Settings
+    from appulse.sequence.settings import Settings
 
     job = Job("", [], Settings(), Path(out))
     if job.unfinished:
@@ -153,7 +153,7 @@ def make_job(plan, failed=None):
     """
     from appulse.errors import InputError
     from appulse.sequence.job import job_for
-    from appulse.sequence.recipe import Settings
+    from appulse.sequence.settings import Settings
 
     from . import choices, sources
     from .frames import frame_of

@@ -14,6 +14,8 @@ from appulse.astrometry.chances import chi2_sf
 from appulse.errors import MeasurementError
 
 LIKELY, UNLIKELY = 0.05, 0.0027
+THREE_SIGMA_CHI2 = 11.829
+"""Chi-squared with two degrees of freedom that chance exceeds in 0.27% of the cases."""
 SMALLEST = 1e-6
 """Probabilities below are not told apart in words."""
 

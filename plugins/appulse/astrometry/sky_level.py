@@ -6,6 +6,7 @@ import numpy as np
 from scipy import ndimage
 
 from appulse.errors import MeasurementError
+from appulse.numerics.mesh import between
 
 SAMPLES_PER_BOX = 900
 """Enough for a median good to a twentieth of the sky's scatter."""
@@ -44,22 +45,12 @@ class SkyMap:
         mesh = getattr(self, what)
         y = (np.arange(first, last) + 0.5) / self.box - 0.5
         x = (np.arange(self.shape[1]) + 0.5) / self.box - 0.5
-        return _along(_along(mesh, y, 0), x, 1)
+        return between(between(mesh, y, 0), x, 1)
 
     def at(self, x, y, what: str = "level") -> np.ndarray:
         """Interpolated value at zero-based pixels."""
         where = [(np.atleast_1d(c) + 0.5) / self.box - 0.5 for c in (y, x)]
         return ndimage.map_coordinates(getattr(self, what), where, order=1, mode="nearest")
-
-
-def _along(mesh, place, axis):
-    """Linear interpolation along one axis, ends held."""
-    place = np.clip(place, 0, mesh.shape[axis] - 1)
-    low = np.minimum(place.astype(int), max(mesh.shape[axis] - 2, 0))
-    high = np.minimum(low + 1, mesh.shape[axis] - 1)
-    part = (place - low).astype(np.float32)
-    part = part[:, None] if axis == 0 else part
-    return np.take(mesh, low, axis) * (1 - part) + np.take(mesh, high, axis) * part
 
 
 def sky_map(data, box: int = 64) -> SkyMap:

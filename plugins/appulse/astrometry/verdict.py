@@ -18,7 +18,7 @@ The limits are chances of the likelihood ratio (Wilks 1938, Ann. Math. Stat. 9, 
 of causes tried: a cause is named below `NAMED_P`; between that and `SUSPECT_P` the data cannot tell.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.table import Table
@@ -139,8 +139,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
         orbit.parameters[:2], orbit.covariance[:2, :2], plate, plate_cov, plate_off, table, motions, night,
         drifts and cause != OTHER, _drift_of(drift),
     )  # fmt: skip
-    object.__setattr__(verdict, "sentence", sentence(verdict))
-    return verdict
+    return replace(verdict, sentence=sentence(verdict))
 
 
 def _plate(night: Night):
@@ -213,9 +212,11 @@ def _drift_of(drift) -> tuple[float, float]:
 def _drift_of_what(night, models) -> tuple[str, Model]:
     """A clock that drifts, or the rate of an orbit: one body alone cannot tell while it keeps its track."""
     drift = _of(models, CLOCK_DRIFT)
-    other = min((m for m in models if m.cause == OTHER), key=lambda m: m.chi2)
     if not night.corrected:
         return CANT_TELL, models[0]
+    other = min((m for m in models if m.cause == OTHER), key=lambda m: m.chi2, default=None)
+    if other is None:  # every body on one frame only: none has a rate of its own
+        return CLOCK_OR_ORBIT, drift
     if chi2_sf(drift.chi2 - other.chi2, 2) < SEPARATE_P:
         return ORBIT, other
     if chi2_sf(other.chi2 - drift.chi2, 1) < SEPARATE_P:

@@ -216,7 +216,9 @@ def _window_words(window) -> str:
 
 
 def _instrument_words(optics) -> str:
-    scale = 206.265 * optics.pixel_um / optics.focal_length_mm
+    from appulse.encounters.exposure import pixel_scale_arcsec
+
+    scale = float(pixel_scale_arcsec(optics.pixel_um, optics.focal_length_mm))
     width, height = (scale * n / 60 for n in optics.sensor_px)
     return (
         f"{optics.aperture_mm:g} mm, f {optics.focal_length_mm:g} mm, {scale:.2f}\"/px, field {width:.0f}' x "

@@ -259,6 +259,18 @@ def progress(items, words: str):
     return tqdm(items, desc=words, leave=False, disable=None)
 
 
+def one_source(orbits, positions) -> None:
+    """Refuse two sources of the same places.
+
+    Raises
+    ------
+    InputError
+        Both are given.
+    """
+    if orbits is not None and positions is not None:
+        raise InputError("--orbits and --positions are two sources of the same places: give one of them")
+
+
 def note(text: str) -> None:
     """A line on stderr that is no error."""
     say("note: " + text)

@@ -10,6 +10,8 @@ DECIMALS = {
 SEEN = ("mover", "designation", "frame", "time", "x", "y", "ra", "dec", "sigma_ra", "sigma_dec", "mag",
         "sigma_mag", "snr", "flag")  # fmt: skip
 CONFIRMED = 3
+MEDIAN_LOSS = (3.141592653589793 / 2) ** 0.5
+"""A median of many scatters by so much more than their mean; of one or two it is the mean."""
 FAR_SIGMAS, FAR_PX = 5.0, 0.5
 """A fit that lies so far from where the star-subtracted frame shows the mover has found something else."""
 
@@ -141,7 +143,8 @@ def _brightness(found) -> tuple[float, float]:
         return np.nan, np.nan
     sigmas = np.array([one.sigma_mag for _, one in found if np.isfinite(one.mag_obs)])
     scatter = float(np.std(values, ddof=1)) if len(values) > 1 else 0.0
-    return float(np.median(values)), max(scatter, float(np.median(sigmas))) / len(values) ** 0.5
+    sigma = max(scatter, float(np.median(sigmas))) / len(values) ** 0.5
+    return float(np.median(values)), sigma * (MEDIAN_LOSS if len(values) > 2 else 1.0)
 
 
 def sightings_table(movers, seen):

@@ -14,8 +14,6 @@ ONE_NIGHT_D = 1.0
 OTHER_KIND = "not read"
 """How the readers end their word on radar and its like: left out, which is no failure."""
 CHUNK = 100
-GATE = 11.829
-"""Chi-squared with two degrees of freedom that chance exceeds in 0.27% of the cases (three sigma)."""
 
 
 def run_observations(args: argparse.Namespace, extras: set[str], every: bool) -> int:
@@ -96,8 +94,7 @@ def _engine(args):
     from appulse.bodies.ephemeris import NBodyEphemeris
     from appulse.bodies.tabulated import TabulatedEphemeris
 
-    if args.orbits is not None and args.positions is not None:
-        raise InputError("--orbits and --positions are two sources of the same places: give one of them")
+    common.one_source(args.orbits, args.positions)
     if args.positions is not None:
         return TabulatedEphemeris.from_table(args.positions), args.positions.name
     name = "bundled starter set" if args.orbits is None else args.orbits.name
@@ -229,6 +226,8 @@ def statistics(residuals, observations) -> list[dict]:
 def _statistics(body, station, mine) -> dict:
     import numpy as np
 
+    from appulse.astrometry.budget import THREE_SIGMA_CHI2
+
     off = np.array([[one.dra_cosdec, one.ddec] for one in mine])
     motion = np.array([[one.along, one.across] for one in mine])
     chi2 = np.array([o @ np.linalg.solve(one.covariance, o) for o, one in zip(off, mine, strict=True)])
@@ -240,7 +239,7 @@ def _statistics(body, station, mine) -> dict:
         "rms_along": rms[2] if np.isfinite(rms[2]) else None,
         "rms_across": rms[3] if np.isfinite(rms[3]) else None,
         "chi2": round(float(chi2.sum()), 2), "degrees_of_freedom": 2 * len(mine),
-        "beyond_three_sigma": int(np.sum(chi2 > GATE)),
+        "beyond_three_sigma": int(np.sum(chi2 > THREE_SIGMA_CHI2)),
     }  # fmt: skip
 
 

@@ -102,8 +102,7 @@ class Places:
         from appulse.bodies.ephemeris import NBodyEphemeris
         from appulse.bodies.tabulated import TabulatedEphemeris
 
-        if plan.orbits is not None and plan.positions is not None:
-            raise InputError("--orbits and --positions are two sources of the same places: give one of them")
+        common.one_source(plan.orbits, plan.positions)
         self.names = common.split_names(plan.body)
         self.orbits, self.catalogue = None, None
         if plan.positions is not None:

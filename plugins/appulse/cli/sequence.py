@@ -121,7 +121,7 @@ def settings_of(args):
     appulse.sequence.recipe.Settings
     """
     from appulse.sequence.marks import check_marks
-    from appulse.sequence.recipe import Settings
+    from appulse.sequence.settings import Settings
 
     given = {
         "extent": args.extent, "keep": args.resample, "weights": args.weights, "scale_arcsec": args.scale,

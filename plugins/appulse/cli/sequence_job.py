@@ -35,9 +35,9 @@ def job_from_options(args, settings, extras, failed):
     from appulse.frames.reading import read_frame
     from appulse.sequence.calibrate import Masters
     from appulse.sequence.grade import kept_frames
-    from appulse.sequence.night import shot_of
     from appulse.sequence.places import place_in
     from appulse.sequence.run import Job
+    from appulse.sequence.shots import shot_of
 
     paths = common.expand_frames(args.frames)
     job = Job(
@@ -127,10 +127,10 @@ def job_from_recipe(args, extras):
     from appulse.catalogues.stars import read_star_table
     from appulse.frames.reading import read_frame
     from appulse.sequence.calibrate import Masters
-    from appulse.sequence.night import shot_of
     from appulse.sequence.places import BodyPlace
     from appulse.sequence.recipe import Recipe, checked_file
     from appulse.sequence.run import Job
+    from appulse.sequence.shots import shot_of
 
     recipe = Recipe.read(args.recipe)
     folder = args.recipe.parent

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import erf
 
-from appulse.constants import FWHM_PER_SIGMA
+from appulse.constants import ARCSEC_PER_RAD, FWHM_PER_SIGMA
 from appulse.errors import InputError
 
 
@@ -24,7 +24,8 @@ def pixel_scale_arcsec(pixel_um, focal_length_mm):
         raise InputError(
             f"pixel of {pixel_um} um behind a focal length of {focal_length_mm} mm: both must be above 0"
         )
-    return 206.264806247 * np.asarray(pixel_um, dtype=float) / np.asarray(focal_length_mm, dtype=float)
+    pixel_mm = np.asarray(pixel_um, dtype=float) / 1000.0
+    return ARCSEC_PER_RAD * pixel_mm / np.asarray(focal_length_mm, dtype=float)
 
 
 def signal_to_noise(source_e, sky_e_px, n_pix, *, dark_e_px=0.0, read_noise_e=0.0, n_exposures=1):

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from astropy.time import TimeDelta
 
+from appulse.constants import ARCSEC_PER_RAD
 from appulse.encounters import exposure as arithmetic
 from appulse.encounters.atmosphere import parallactic_rate_arcsec_s, refraction_deg
 from appulse.encounters.light import electrons_per_s, surface_brightness
@@ -134,7 +135,7 @@ class FigureMaker:
         self.add("field_rotation", "field turns by (median)", rate, "arcsec/s", source)
         self.add("field_rotation_worst", "field turns by at most", rates.max(), "arcsec/s", source)
         corner_px = np.hypot(*self.instrument.sensor_px) / 2
-        limit = 206265.0 / max(rate, 1e-6) / corner_px
+        limit = ARCSEC_PER_RAD / max(rate, 1e-6) / corner_px
         by = "1 px / (rate x half diagonal)"
         self.add("rotation_limit", "corners turn by one pixel in", limit, "s", by)
         if rates.max() > 3 * rate:

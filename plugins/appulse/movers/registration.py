@@ -19,6 +19,7 @@ from scipy import ndimage
 from appulse.astrometry.matching import Match, match
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
+from appulse.numerics.mesh import between
 from appulse.numerics.spherical import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
 
 MESH_PX = 32
@@ -77,8 +78,8 @@ class Registration:
     def rows(self, k: int, first: int, last: int) -> np.ndarray:
         """Pixels of frame k for the grid's rows first..last-1: (y, x), shape (2, last - first, nx)."""
         mesh = self._mesh(k)
-        where = np.arange(first, last) / MESH_PX, np.arange(self.shape[1]) / MESH_PX
-        return np.stack([_bilinear(one, *where) for one in mesh])
+        y, x = np.arange(first, last) / MESH_PX, np.arange(self.shape[1]) / MESH_PX
+        return np.stack([between(between(one, y, 0), x, 1) for one in mesh])
 
     def jacobian(self, k: int) -> np.ndarray:
         """d(x, y of frame k) / d(x, y of the grid) at the grid's middle, (2, 2)."""
@@ -190,15 +191,6 @@ def _extent(frames, matches, reference, least):
         # Frames that lie on each other: the grid is the frame, not a step more.
         x0, x1, y0, y1 = max(x0, 0), min(x1, nx - 1), max(y0, 0), min(y1, ny - 1)
     return (x0, y0), (y1 - y0 + 1, x1 - x0 + 1)
-
-
-def _bilinear(mesh, rows, columns):
-    """Values of a mesh at the product of fractional rows and columns."""
-    j = np.minimum(rows.astype(int), mesh.shape[0] - 2)
-    i = np.minimum(columns.astype(int), mesh.shape[1] - 2)
-    v, u = (rows - j)[:, None], columns - i
-    line = mesh[j] * (1 - v) + mesh[j + 1] * v
-    return line[:, i] * (1 - u) + line[:, i + 1] * u
 
 
 class GridSky:

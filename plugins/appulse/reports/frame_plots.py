@@ -7,7 +7,7 @@ from matplotlib.colors import PowerNorm
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
-from appulse.reports.plots import BODY_COLOURS, _figure
+from appulse.reports.plots import BODY_COLOURS, new_figure
 
 STAMP_INCH = (7.2, 2.05)
 WIDE_INCH = 7.2
@@ -22,7 +22,7 @@ def stars_figure(plate, shape):
     """
     if len(plate.stars) == 0:
         return None
-    figure = _figure(WIDE_INCH, stars_height(shape))
+    figure = new_figure(WIDE_INCH, stars_height(shape))
     draw_stars(figure, plate, shape)
     return figure
 
@@ -118,7 +118,7 @@ def stamp_figure(residual):
     """A fit as a figure of its own; None where there is none. See :func:`draw_stamp`."""
     if not has_stamp(residual):
         return None
-    figure = _figure(*STAMP_INCH)
+    figure = new_figure(*STAMP_INCH)
     draw_stamp(figure, residual)
     return figure
 

@@ -15,7 +15,7 @@ from appulse.encounters.atmosphere import airmass
 from appulse.encounters.mask import horizon_altitude
 from appulse.formats.site_settings import window_shape
 from appulse.reports.field_chart import HALO, SHADE, draw_field
-from appulse.reports.plots import BODY_COLOURS, FAINT, INK, _figure
+from appulse.reports.plots import BODY_COLOURS, FAINT, INK, new_figure
 
 BODY, MOON, SUN = BODY_COLOURS[0], BODY_COLOURS[4], BODY_COLOURS[1]
 GROUND = "#c9c2b4"
@@ -35,7 +35,7 @@ def altitude_figure(night):
     -------
     Figure
     """
-    figure = _figure(8.0, 3.8)
+    figure = new_figure(8.0, 3.8)
     draw_altitude(figure, night)
     return figure
 
@@ -54,7 +54,7 @@ def window_figure(night):
     """
     if not (night.altitude > 0).any():
         return None
-    figure = _figure(8.0, 3.4)
+    figure = new_figure(8.0, 3.4)
     draw_path(figure, night)
     return figure
 
@@ -70,7 +70,7 @@ def field_figure(plan):
     -------
     Figure
     """
-    figure = _figure(8.0, 4.2)
+    figure = new_figure(8.0, 4.2)
     draw_field(figure, plan)
     return figure
 
@@ -87,7 +87,7 @@ def charts_page(plan):
     Figure
         A4, upright.
     """
-    figure = _figure(8.27, 11.69)
+    figure = new_figure(8.27, 11.69)
     parts = figure.subfigures(3, 1, height_ratios=(3.6, 3.2, 4.0), hspace=0.04)
     draw_altitude(parts[0], plan.night)
     draw_path(parts[1], plan.night)

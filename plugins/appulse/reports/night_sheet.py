@@ -17,7 +17,7 @@ from appulse import __version__
 from appulse.encounters.odds import body_name, chance_text, local_text, together
 from appulse.encounters.ranking import best_index
 from appulse.reports.night_charts import altitude_figure, charts_page, field_figure, window_figure
-from appulse.reports.plots import FAINT, INK, STYLE, _figure, svg_uri
+from appulse.reports.plots import FAINT, INK, STYLE, new_figure, svg_uri
 from appulse.reports.sheet_tables import html_table
 
 CAUTIONS = (
@@ -250,7 +250,7 @@ def _figures(plan):
 
 def _text_page(plan, odds, advice):
     """Everything but the charts, in a size that a red lamp shows."""
-    figure, night = _figure(8.27, 11.69), plan.night
+    figure, night = new_figure(8.27, 11.69), plan.night
     figure.set_layout_engine("none")
     title = f"{body_name(plan.encounter)} by {plan.encounter.target.name}"
     figure.text(0.07, 0.965, title, va="top", fontsize=15, weight="bold")

@@ -39,7 +39,7 @@ STYLE = {
 }  # fmt: skip
 
 
-def _figure(width, height):
+def new_figure(width, height):
     figure = Figure(figsize=(width, height), dpi=100, layout="constrained")
     FigureCanvasAgg(figure)
     return figure
@@ -143,7 +143,7 @@ def oc_figure(residuals):
     """O-C in RA and Dec as a figure of its own; None where nothing was measured. See :func:`draw_oc`."""
     if not any(one.seen for one in residuals):
         return None
-    figure = _figure(*OC_INCH)
+    figure = new_figure(*OC_INCH)
     draw_oc(figure, residuals)
     return figure
 
@@ -238,7 +238,7 @@ def motion_figure(residuals):
     """O-C along and across the motion; None where nothing moves. See :func:`draw_motion`."""
     if not moving(residuals):
         return None
-    figure = _figure(*MOTION_INCH)
+    figure = new_figure(*MOTION_INCH)
     draw_motion(figure, residuals)
     return figure
 

@@ -8,6 +8,8 @@ and taken off.
 import numpy as np
 from scipy import ndimage
 
+from appulse.numerics.mesh import between
+
 CELL = 16
 FEATHER_PX = 48.0
 """Grid pixels over which a frame's weight rises from its border."""
@@ -118,17 +120,6 @@ class StillSky:
 
     def __call__(self, first, last):
         """Rows first..last-1 of the body's grid, float32; beyond the base its edge is held."""
-        y = np.arange(first, last) + self.shift[1]
-        x = np.arange(self.nx) + self.shift[0]
-        return _between(_between(self.mesh, y, 0), x, 1)
-
-
-def _between(mesh, pixels, axis):
-    """Linear interpolation along one axis at pixels, ends held."""
-    most = mesh.shape[axis] - 1
-    place = np.clip((pixels + 0.5) / CELL - 0.5, 0, most)
-    low = np.minimum(place.astype(int), max(most - 1, 0))
-    part = (place - low).astype(np.float32)
-    part = part[:, None] if axis == 0 else part
-    below = np.take(mesh, low, axis)
-    return below + (np.take(mesh, np.minimum(low + 1, most), axis) - below) * part
+        y = (np.arange(first, last) + self.shift[1] + 0.5) / CELL - 0.5
+        x = (np.arange(self.nx) + self.shift[0] + 0.5) / CELL - 0.5
+        return between(between(self.mesh, y, 0), x, 1)

@@ -8,7 +8,7 @@ import numpy as np
 
 from appulse.errors import AppulseError, InputError
 from appulse.sequence.places import place_in
-from appulse.sequence.recipe import Settings
+from appulse.sequence.settings import Settings
 from appulse.sequence.shots import shot_of
 
 PRODUCTS = (

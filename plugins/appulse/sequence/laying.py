@@ -4,7 +4,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from appulse.sequence.night import grid_header
 from appulse.sequence.parts import digest
 from appulse.sequence.resample import Ready
 from appulse.sequence.shots import at_once
@@ -74,7 +73,7 @@ class _Plan:
         self.place, self.trail = shot.place.on(grid)
         self.shift = (self.place[0] - home[0], self.place[1] - home[1])
         header = shot.alignment.wcs.to_header_string(relax=True)
-        key = (shot.key(), header, grid_header(grid).tostring(), settings.keep, colours)
+        key = (shot.key(), header, grid.wcs.to_header().tostring(), settings.keep, colours)
         self.kinds = {"aligned": (0.0, 0.0), **({"tracked": self.shift} if track else {})}
         self.keys = {
             (kind, index): digest(*key, offset, index)

@@ -3,7 +3,6 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from astropy.io import fits
 
 from appulse.errors import AppulseError, InputError
 from appulse.sequence.align import Alignment, align, quick_list, star_list
@@ -12,7 +11,7 @@ from appulse.sequence.grid import SkyGrid, frame_outline, grid_for
 from appulse.sequence.level import grid_places, level_to, sky_on_grid
 from appulse.sequence.reference import anchored, check_reference, choose_reference, same_field
 from appulse.sequence.resample import PixelMap
-from appulse.sequence.shots import Shot, at_once, binned, shot_of
+from appulse.sequence.shots import Shot, at_once
 from appulse.sequence.threads import in_order
 
 
@@ -224,11 +223,3 @@ def _levels(night, settings):
         sky = share * sky_on_grid(shot.stars, shot.alignment.wcs, shot.frame.shape, grid, places)
         noise = share * shot.stars.sky_sigma
         shot.level = level_to(sky_0, sky, places, factor, noise, share_0 * reference.stars.sky, area)
-
-
-def grid_header(grid) -> fits.Header:
-    """The grid's WCS as a header, for keys and files."""
-    return grid.wcs.to_header()
-
-
-__all__ = ["Night", "Shot", "binned", "grid_header", "prepare", "shot_of"]

@@ -10,11 +10,12 @@ from appulse.sequence.colour_base import colour_on_grid
 from appulse.sequence.following import centre_on_body, dots_of
 from appulse.sequence.job import Preview
 from appulse.sequence.laying import lay_frames
-from appulse.sequence.night import binned, prepare
+from appulse.sequence.night import prepare
 from appulse.sequence.output import shown, to_8bit
 from appulse.sequence.parts import Parts
 from appulse.sequence.pictures import chosen_dots, composite, look_for
 from appulse.sequence.products import base_stacks
+from appulse.sequence.shots import binned
 
 
 def make_preview(job, steps, failed=None) -> Preview:

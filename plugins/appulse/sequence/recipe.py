@@ -10,7 +10,7 @@ from appulse import __version__
 from appulse.errors import InputError
 from appulse.formats.output import write_text
 from appulse.formats.provenance import file_sha256
-from appulse.sequence.settings import CHOICES, Settings
+from appulse.sequence.settings import Settings
 
 PIXEL_PACKAGES = ("numpy", "scipy", "astropy", "reproject", "scikit-image", "pillow")
 """Packages whose version can change a pixel."""
@@ -180,6 +180,3 @@ def checked_file(entry_path, sha256, folder) -> Path:
             "without the recipe for a new one"
         )
     return path
-
-
-__all__ = ["CHOICES", "Recipe", "Settings", "checked_file", "versions"]

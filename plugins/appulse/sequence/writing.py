@@ -1,6 +1,7 @@
 """Products of a run as files: stacks with what is known of them, dots, grades, coverage, recipe."""
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -97,7 +98,7 @@ def write_recipe(path, job, night, hashes, overwrite=False):
         }
     settings = job.settings
     if settings.reference is None:
-        settings = type(settings)(**{**settings.plain(), "reference": night.reference.frame.name})
+        settings = replace(settings, reference=night.reference.frame.name)
     files = {
         role: [{"file": relative_path(path, job.out), "sha256": file_sha256(path)} for path in paths]
         for role, paths in job.files.items()

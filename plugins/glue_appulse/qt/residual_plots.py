@@ -6,8 +6,10 @@ from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.widgets import RectangleSelector
 
+from appulse.astrometry.budget import THREE_SIGMA_CHI2
+
 #: Half axes of the two-dimensional gate that holds 99.73 %, in standard deviations.
-GATE_SIGMA = np.sqrt(11.829)
+GATE_SIGMA = np.sqrt(THREE_SIGMA_CHI2)
 INK, FAINT = "#20242c", "#9aa0a8"
 ALONG, ACROSS = "#b45309", "#0369a1"
 
