@@ -2,6 +2,7 @@
 
 import sys
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -94,3 +95,13 @@ def test_no_drift_is_spoken_of_where_there_is_none():
 
 def test_two_frames_show_no_drift():
     assert np.isnan(judge(nights.night(np.random.default_rng(70), frames=2)).clock_drift).all()
+
+
+def test_bodies_of_one_frame_each_do_not_tell_a_drifting_clock_from_their_orbits():
+    """Several times, but no body with a rate of its own: nothing there is to tell 'not this body' from."""
+    frames = nights.night(np.random.default_rng(69), clock=10.0, clock_drift=40.0)[::6][:4]
+    alone = [replace(one, designation=f"body {k}") for k, one in enumerate(frames)]
+    verdict = judge(alone)
+    assert "not this body" not in verdict.alternatives["cause"]
+    assert verdict.drifts
+    assert verdict.cause == "clock or orbit"

@@ -30,11 +30,11 @@ from appulse.frames.projection import sky_to_pixel
 from appulse.frames.reading import read_frame
 from appulse.sequence.align import folded
 from appulse.sequence.grid import SkyGrid, tangent_grid
-from appulse.sequence.night import shot_of
 from appulse.sequence.places import BodyPlace
-from appulse.sequence.recipe import Settings
 from appulse.sequence.resample import resample
 from appulse.sequence.run import Job, run
+from appulse.sequence.settings import Settings
+from appulse.sequence.shots import shot_of
 
 RA, DEC = 246.42, -24.16
 SCALES = (1.20, 1.38)

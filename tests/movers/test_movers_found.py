@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from invented_movers import SHAPE, nebula, series
 
-from appulse.cli.mover_tables import measure_sightings
 from appulse.errors import InputError
 from appulse.movers import smoothed
+from appulse.movers.measured import measure_sightings
 from appulse.movers.search import find_movers, mover_table, search_movers
 from invented_frames import READ_E, SKY_E, add_point
 
@@ -58,7 +58,7 @@ def test_a_mover_on_a_star_is_seen_once_the_star_is_off():
     mover = found_at(find_movers(frames, plates), planted)
     assert mover is not None
     assert found_at(find_movers(frames, plates, method="lists"), planted) is None
-    measured = measure_sightings(mover, frames, plates)
+    measured = measure_sightings(mover, frames, plates, [])
     assert len(measured) >= 3
     for k, one in measured:
         assert one.seen

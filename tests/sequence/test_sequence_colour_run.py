@@ -11,8 +11,8 @@ from appulse.sequence.colour import Transfer
 from appulse.sequence.composite import Dot
 from appulse.sequence.output import to_8bit
 from appulse.sequence.pictures import Look, composite
-from appulse.sequence.recipe import Settings
 from appulse.sequence.run import Job, preview, run
+from appulse.sequence.settings import Settings
 from appulse.sequence.shots import shot_of
 
 TOL_ALIGN_PX = 0.15

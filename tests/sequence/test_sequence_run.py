@@ -9,9 +9,9 @@ from appulse.errors import InputError, OutputExistsError
 from appulse.frames.projection import sky_to_pixel
 from appulse.frames.reading import read_frame
 from appulse.frames.solved import SolvedFrame
-from appulse.sequence.night import shot_of
-from appulse.sequence.recipe import Settings
 from appulse.sequence.run import Cancelled, Job, preview, run
+from appulse.sequence.settings import Settings
+from appulse.sequence.shots import shot_of
 
 TOL_ALIGN_PX = 0.1
 TOL_STACK_SNR = 0.05

@@ -80,8 +80,8 @@ def run(args: argparse.Namespace) -> int:
         If an output exists and ``--overwrite`` was not given.
     """
     from appulse.cli.batch import closing_count
-    from appulse.cli.mover_tables import confirmed, measure_sightings, movers_table, sightings_table
     from appulse.formats.output import check_free, together, write_table
+    from appulse.movers.measured import confirmed, measure_sightings, movers_table, sightings_table
     from appulse.movers.search import search_movers
 
     _check(args)
@@ -96,9 +96,13 @@ def run(args: argparse.Namespace) -> int:
     )  # fmt: skip
     for words in search.notes:
         common.note(words)
-    movers = search.movers
-    seen = [measure_sightings(one, frames, plates) for one in common.progress(movers, "measuring")]
-    movers, seen = confirmed(movers, seen)
+    lines, unmeasured = common.progress(search.movers, "measuring"), []
+    seen = [measure_sightings(one, frames, plates, unmeasured) for one in lines]
+    movers, seen = confirmed(search.movers, seen)
+    for words in unmeasured:
+        common.note(words)
+    if dropped := len(search.movers) - len(movers):
+        common.note(f"{dropped} more lines dropped: a careful fit finds no dot at their sightings")
     table = movers_table(movers, seen, frames)
     table.meta.update(_provenance(frames, plates, args, search))
     with together():

@@ -1,7 +1,13 @@
-"""The tables of ``appulse movers``: every sighting measured, and the movers with their magnitudes."""
+"""Movers measured: every sighting with its place and light, and the tables of both."""
 
-from appulse.cli import common
+import numpy as np
+from astropy.table import MaskedColumn, Table
+
+from appulse.astrometry.prediction import Prediction
+from appulse.astrometry.residuals import measure
 from appulse.errors import AppulseError
+from appulse.movers.search import mover_table
+from appulse.movers.subtracted import measure_subtracted
 
 DECIMALS = {
     "ra": 7, "dec": 7, "rate": 3, "motion_pa": 2, "sigma_rate": 3, "mag": 2, "sigma_mag": 2, "snr": 1,
@@ -10,13 +16,13 @@ DECIMALS = {
 SEEN = ("mover", "designation", "frame", "time", "x", "y", "ra", "dec", "sigma_ra", "sigma_dec", "mag",
         "sigma_mag", "snr", "flag")  # fmt: skip
 CONFIRMED = 3
-MEDIAN_LOSS = (3.141592653589793 / 2) ** 0.5
+MEDIAN_LOSS = np.sqrt(np.pi / 2)
 """A median of many scatters by so much more than their mean; of one or two it is the mean."""
 FAR_SIGMAS, FAR_PX = 5.0, 0.5
 """A fit that lies so far from where the star-subtracted frame shows the mover has found something else."""
 
 
-def measure_sightings(mover, frames, plates) -> list:
+def measure_sightings(mover, frames, plates, failed) -> list:
     """Each sighting measured.
 
     A careful fit on the frame, with the trail that the motion makes; where that fails, or finds the star that
@@ -27,15 +33,14 @@ def measure_sightings(mover, frames, plates) -> list:
     mover : Mover
     frames : list of SolvedFrame
     plates : list of PlateCheck
+    failed : list of str
+        Takes a line for every sighting that could not be measured.
 
     Returns
     -------
     list of (int, Residual)
         Frame's index and what was measured.
     """
-    from appulse.astrometry.residuals import measure
-    from appulse.movers.subtracted import measure_subtracted
-
     found = []
     for number, (k, x, y) in enumerate(mover.sightings):
         frame, expected = frames[k], _expected(mover, frames[k], x, y)
@@ -47,15 +52,13 @@ def measure_sightings(mover, frames, plates) -> list:
                 one = measure_subtracted(frame, expected, plates[k], own)
             found.append((k, one))
         except AppulseError as error:
-            common.note(f"{frame.name}: {error}")
+            failed.append(f"{frame.name}: {error}")
         frame.release()
     return found
 
 
 def _same_dot(one, own) -> bool:
     """Whether a fit stands where the star-subtracted frame has its light, and is as bright."""
-    import numpy as np
-
     if not one.seen:
         return False
     x, y, sigma, flux, flux_sigma = own
@@ -81,19 +84,11 @@ def confirmed(movers, seen):
         for mover, found in zip(movers, seen, strict=True)
         if mover.designation or mover.own or sum(one.seen for _, one in found) >= CONFIRMED
     ]
-    if len(kept) < len(movers):
-        common.note(
-            f"{len(movers) - len(kept)} more lines dropped: a careful fit finds no dot at their sightings"
-        )
     return [mover for mover, _ in kept], [found for _, found in kept]
 
 
 def _expected(mover, frame, x, y):
     """A prediction at a sighting with the mover's own motion, for the shape of its trail."""
-    import numpy as np
-
-    from appulse.astrometry.prediction import Prediction
-
     ra, dec = (float(v) for v in frame.to_sky(x, y))
     pa = np.radians(mover.motion_pa)
     return Prediction(
@@ -116,11 +111,6 @@ def movers_table(movers, seen, frames):
         Columns of :func:`appulse.movers.search.mover_table`, and ``mover`` (a number), ``mag``,
         ``sigma_mag`` (masked where unknown) and ``seen_on``.
     """
-    import numpy as np
-    from astropy.table import MaskedColumn, Table
-
-    from appulse.movers.search import mover_table
-
     table = Table(mover_table(movers))
     table.add_column(np.arange(1, len(movers) + 1), 0, "mover")
     light = np.array([_brightness(found) for found in seen], dtype=float).reshape(-1, 2)
@@ -136,8 +126,6 @@ def movers_table(movers, seen, frames):
 
 def _brightness(found) -> tuple[float, float]:
     """Median magnitude of the sightings and its error from their scatter and sigmas."""
-    import numpy as np
-
     values = np.array([one.mag_obs for _, one in found if np.isfinite(one.mag_obs)])
     if not len(values):
         return np.nan, np.nan
@@ -159,9 +147,6 @@ def sightings_table(movers, seen):
     -------
     Table
     """
-    import numpy as np
-    from astropy.table import MaskedColumn, Table
-
     rows = []
     for number, (mover, found) in enumerate(zip(movers, seen, strict=True), start=1):
         for _, one in found:
@@ -186,8 +171,6 @@ def sightings_table(movers, seen):
 
 
 def _place(one):
-    import numpy as np
-
     if not np.isfinite(one.plate_offset).all():
         return one.ra_obs, one.dec_obs, one.sigma_sky
     east, north = one.plate_offset
