@@ -205,14 +205,14 @@ def run(args: argparse.Namespace) -> int:
         raise
     for words in dict.fromkeys(result.notes):
         common.note(words)
-    _report(result)
+    _report(result, len(failures))
     if recipe is not None and not args.preview:
         for words in recipe.compared(result.hashes):
             print(words)
     return 1 if failures else 0
 
 
-def _report(result) -> None:
+def _report(result, n_failed) -> None:
     """What was kept, how well it lies, which dots were laid, where the files are."""
     night = result.night
     kept = night.kept
@@ -221,7 +221,7 @@ def _report(result) -> None:
             common.note(f"{shot.frame.name}: left out, {shot.grade['reason']}")
     rms = [shot.alignment.rms_px for shot in kept if shot.alignment.rms_px]
     if rms:
-        print(f"{len(kept)} of {len(night.shots)} frames; alignment RMS {max(rms):.3f} px at worst")
+        print(f"{len(kept)} of {len(night.shots) + n_failed} frames; alignment RMS {max(rms):.3f} px at worst")
     if result.reused:
         print(f"{result.reused} parts of a broken-off run taken over")
     for dot in result.dots:
