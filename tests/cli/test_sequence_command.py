@@ -158,6 +158,15 @@ def shifted(header, dx, dy):
     return new
 
 
+@pytest.fixture
+def heeding_ctrl_c():
+    """Where the tests run in the background of a shell, the process was begun with Ctrl-C ignored."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("heeding_ctrl_c")
 def test_ctrl_c_keeps_what_is_done(night, words, looked_at, capsys, monkeypatch):
     frames = [str(path) for path in sorted(night.glob("iris_[24].fits"))]
     command = ["sequence", *frames, *words, "--out", str(looked_at)]
