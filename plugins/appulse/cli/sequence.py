@@ -221,7 +221,8 @@ def _report(result, n_failed) -> None:
             common.note(f"{shot.frame.name}: left out, {shot.grade['reason']}")
     rms = [shot.alignment.rms_px for shot in kept if shot.alignment.rms_px]
     if rms:
-        print(f"{len(kept)} of {len(night.shots) + n_failed} frames; alignment RMS {max(rms):.3f} px at worst")
+        total = len(night.shots) + n_failed
+        print(f"{len(kept)} of {total} frames; alignment RMS {max(rms):.3f} px at worst")
     if result.reused:
         print(f"{result.reused} parts of a broken-off run taken over")
     for dot in result.dots:
