@@ -1,0 +1,11 @@
+"""Solved frames: what a file's header and pixels say, with where each piece of it comes from."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "reading": ["read_frame"],
+        "solved": ["SolvedFrame"],
+    },
+)
