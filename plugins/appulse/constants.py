@@ -25,6 +25,16 @@ J2000_JD = 2_451_545.0
 MJD_ZERO_JD = 2_400_000.5
 """Modified Julian Date zero point, JD."""
 
+GM_SUN = 2.959_122_082_841_195_6e-4
+"""GM of the Sun, au^3/d^2. Header of JPL DE440 (Park et al. 2021, AJ 161, 105). The MPC's k^2
+differs from it by 5e-12."""
+
+GM_SUN_KM3_S2 = 132_712_440_041.279
+"""The same in km^3/s^2 (Park et al. 2021, table 2)."""
+
+GM_EARTH_KM3_S2 = 398_600.4355
+"""GM of the Earth without the Moon, km^3/s^2. Header of JPL DE440."""
+
 GAUSS_K = 0.017_202_098_95
 """Gaussian gravitational constant, au^1.5 / d. IAU 1976; the MPC's elements are defined with it."""
 

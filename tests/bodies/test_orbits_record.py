@@ -6,8 +6,8 @@ import pytest
 from appulse.bodies.covariances import covariance_icrf
 from appulse.bodies.elements import states_icrf
 from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
+from appulse.constants import GM_SUN
 from appulse.errors import DesignationError, OrbitError
-from appulse.numerics.kepler import GM_SUN
 
 # JPL Horizons, (1) Ceres, solution JPL#48, epoch JD 2458849.5 TDB: elements and the equivalent ICRF
 # state. The reply is recorded in astroquery 0.4.11, jplhorizons/tests/data/ceres_elements_single.txt.

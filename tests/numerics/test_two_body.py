@@ -5,10 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from appulse.constants import GM_SUN
 from appulse.errors import OrbitError
 from appulse.numerics.kepler import (
     ECLIPTIC_TO_ICRF,
-    GM_SUN,
     elements_from_state,
     propagate_two_body,
     state_from_elements,

@@ -6,9 +6,9 @@ body has its own time and step, and one pass over arrays moves them all. At a co
 
 import numpy as np
 
-from ..numerics.dop853 import NODES, Step, step_factor
-from ..numerics.nbody import Forces
-from .encounter import find_impacts
+from appulse.bodies.encounter import find_impacts
+from appulse.numerics.dop853 import NODES, Step, step_factor
+from appulse.numerics.nbody import Forces
 
 CHUNK = 256
 MAX_PASSES = 20_000

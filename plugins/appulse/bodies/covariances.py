@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from ..errors import OrbitError
-from .elements import states_icrf
+from appulse.bodies.elements import states_icrf
+from appulse.errors import OrbitError
 
 
 def derivative(function, values, steps):

@@ -6,8 +6,7 @@ Sources: the Minor Planet Center's designation rules for minor planets, and the 
 import re
 from typing import NamedTuple
 
-from ..errors import DesignationError
-from .packing import (
+from appulse.bodies.packing import (
     DIGITS62,
     LAST_NUMBER,
     LAST_SHORT_CYCLE,
@@ -19,6 +18,7 @@ from .packing import (
     unpack,
     unpack_number,
 )
+from appulse.errors import DesignationError
 
 __all__ = [
     "DIGITS62",

@@ -6,7 +6,8 @@ rows with a reason each, and the caller raises (one orbit) or skips and reports 
 
 import numpy as np
 
-from ..numerics.kepler import ECLIPTIC_TO_ICRF, GM_SUN, state_from_elements
+from appulse.constants import GM_SUN
+from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, state_from_elements
 
 FIELDS = ("q", "e", "i", "node", "peri", "tp")
 EPOCH_SPAN_JD = (1_000_000.0, 5_400_000.0)

@@ -4,9 +4,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..constants import J2000_JD
-from ..errors import OrbitError
-from .kernels import NAMES, RADIUS_AU
+from appulse.bodies.kernels import NAMES, RADIUS_AU
+from appulse.constants import J2000_JD
+from appulse.errors import OrbitError
 
 
 class Ending(NamedTuple):

@@ -14,12 +14,12 @@ from collections import OrderedDict
 
 import numpy as np
 
-from ..constants import J2000_JD
-from ..numerics.dop853 import NODES, Step, interpolate, step_factor
-from ..numerics.nbody import MAJOR_ROWS, Forces
-from .carry import carry
-from .encounter import Ending, find_impacts
-from .kernels import SUN
+from appulse.bodies.carry import carry
+from appulse.bodies.encounter import Ending, find_impacts
+from appulse.bodies.kernels import SUN
+from appulse.constants import J2000_JD
+from appulse.numerics.dop853 import NODES, Step, interpolate, step_factor
+from appulse.numerics.nbody import MAJOR_ROWS, Forces
 
 TOLERANCE = 1e-13
 """Tolerated local error of place and velocity, relative; measured against halved steps in the benchmarks."""

@@ -6,17 +6,17 @@ returns the same table, so that nothing downstream asks where a place came from.
 
 import numpy as np
 
-from ..errors import DesignationError
-from .engine import TOLERANCE
-from .integration import catalogue_bodies, neighbour_bodies, trajectory
-from .kernels import default_kernels
-from .orbits import OrbitCatalogue
-from .photometry import Brightness
-from .places import sight
-from .spk import SPKEphemeris
-from .state_ephemeris import StateEphemeris
-from .tabulated import TabulatedEphemeris
-from .uncertainty import neighbours, sky_ellipse, stated
+from appulse.bodies.engine import TOLERANCE
+from appulse.bodies.integration import catalogue_bodies, neighbour_bodies, trajectory
+from appulse.bodies.kernels import default_kernels
+from appulse.bodies.orbits import OrbitCatalogue
+from appulse.bodies.photometry import Brightness
+from appulse.bodies.places import sight
+from appulse.bodies.spk import SPKEphemeris
+from appulse.bodies.state_ephemeris import StateEphemeris
+from appulse.bodies.tabulated import TabulatedEphemeris
+from appulse.bodies.uncertainty import neighbours, sky_ellipse, stated
+from appulse.errors import DesignationError
 
 __all__ = ["NBodyEphemeris", "SPKEphemeris", "TabulatedEphemeris", "predict"]
 

@@ -6,9 +6,9 @@ from astropy.table import QTable
 from astropy.time import Time
 from astropy.utils.masked import Masked
 
-from ..errors import TimeError
-from ..observers.earth import accuracy_note
-from ..observers.timescales import quiet_erfa, tt_jd
+from appulse.errors import TimeError
+from appulse.observers.earth import accuracy_note
+from appulse.observers.timescales import quiet_erfa, tt_jd
 
 UNITS = {
     "ra": u.deg,

@@ -6,14 +6,14 @@ from collections import OrderedDict
 import numpy as np
 from astropy import units as u
 
-from ..constants import J2000_JD
-from ..errors import InputError
-from ..numerics.spherical import separation_rad, unit_from_radec
-from ..observers.timescales import tdb_days
-from .ephemeris import NBodyEphemeris
-from .ephemeris_table import clean_times
-from .kernels import EARTH, default_kernels
-from .night_sky import night_sky
+from appulse.bodies.ephemeris import NBodyEphemeris
+from appulse.bodies.ephemeris_table import clean_times
+from appulse.bodies.kernels import EARTH, default_kernels
+from appulse.bodies.night_sky import night_sky
+from appulse.constants import J2000_JD
+from appulse.errors import InputError
+from appulse.numerics.spherical import separation_rad, unit_from_radec
+from appulse.observers.timescales import tdb_days
 
 NIGHTS_KEPT = 2
 MANY, FAR_D = 40, 1000.0
@@ -128,7 +128,7 @@ def _shelf(catalogue, kernels):
 
 
 def _candidates(shelf, catalogue, times, observer, circle, limit_mag):
-    from .places import view
+    from appulse.bodies.places import view
 
     seen = view(shelf.kernels, times, observer)
     sky = shelf.sky(catalogue, float(tdb_days(times)[0]), observer, seen.place[0])

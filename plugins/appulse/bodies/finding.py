@@ -5,8 +5,8 @@ import difflib
 
 import numpy as np
 
-from ..errors import DesignationError
-from .designations import pack, read_name
+from appulse.bodies.designations import pack, read_name
+from appulse.errors import DesignationError
 
 FEW = 5_000
 """Up to here every name is compared for the nearest ones."""

@@ -5,11 +5,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..constants import J2000_JD
-from ..numerics.nbody import NonGravArrays
-from .engine import TOLERANCE, Trajectory
-from .kernels import MAJOR_ROWS_BY_NUMBER, NAMES, SUN
-from .record import NonGrav
+from appulse.bodies.engine import TOLERANCE, Trajectory
+from appulse.bodies.kernels import MAJOR_ROWS_BY_NUMBER, NAMES, SUN
+from appulse.bodies.record import NonGrav
+from appulse.constants import J2000_JD
+from appulse.numerics.nbody import NonGravArrays
 
 SAME_PLACE_AU = 2e-5
 """3000 km: no other body comes so near to one of the massive asteroids, but every orbit of itself does."""

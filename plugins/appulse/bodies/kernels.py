@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 from jplephem.spk import SPK
 
-from ..constants import AU_KM, J2000_JD
-from ..errors import EphemerisSpanError, InputError
+from appulse.constants import AU_KM, GM_SUN, J2000_JD
+from appulse.errors import EphemerisSpanError, InputError
 
 DATA = Path(__file__).resolve().parent.parent / "data"
 DEFAULT_PLANETS = DATA / "de440_1990_2050.bsp"
@@ -29,7 +29,7 @@ MAJOR_ROWS_BY_NUMBER = {134_340: PLUTO}
 
 GM_MAJOR = np.array(
     [
-        2.9591220828411956e-04,  # Sun
+        GM_SUN,
         4.9125001948893182e-11,
         7.2434523326441187e-10,
         8.8876924467071022e-10,  # Earth

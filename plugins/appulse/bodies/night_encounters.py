@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from ..constants import J2000_JD
-from .kernels import EARTH, GM_MAJOR, SUN, VENUS
-from .rough_places import heliocentric, length
+from appulse.bodies.kernels import EARTH, GM_MAJOR, SUN, VENUS
+from appulse.bodies.rough_places import heliocentric, length
+from appulse.constants import J2000_JD
 
 CROSSER_Q_AU = 1.3
 NEAR_AU = 0.07

@@ -14,11 +14,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..constants import C_AU_DAY, J2000_JD
-from .kernels import EARTH, SUN
-from .night_encounters import widen_after_encounters
-from .photometry import DEFAULT_G
-from .rough_places import heliocentric, length
+from appulse.bodies.kernels import EARTH, SUN
+from appulse.bodies.night_encounters import widen_after_encounters
+from appulse.bodies.photometry import DEFAULT_G
+from appulse.bodies.rough_places import heliocentric, length
+from appulse.constants import C_AU_DAY, J2000_JD
 
 HALF_NIGHT_D = 0.5
 """A sky serves the times within half a day of its own."""

@@ -4,8 +4,8 @@ import numpy as np
 from astropy import units as u
 from astropy.table import MaskedColumn, Table
 
-from .readers.table_extras import COVARIANCE, NONGRAV, PARAMETERS, law_words
-from .record import STATE_NAMES
+from appulse.bodies.readers.table_extras import COVARIANCE, NONGRAV, PARAMETERS, law_words
+from appulse.bodies.record import STATE_NAMES
 
 _TEXTS = ("name", "g_law", "U", "aliases", "source", "date")
 

@@ -8,11 +8,11 @@ import operator
 
 import numpy as np
 
-from ..errors import OrbitError
-from ..numerics.kepler import ECLIPTIC_TO_ICRF, elements_from_state
-from .elements import RADIANS, check_states, rotate, states_icrf
-from .finding import row_meant, rows_meant, text_at
-from .record import STATE_NAMES, NonGrav, Orbit, OrbitElements, make_label
+from appulse.bodies.elements import RADIANS, check_states, rotate, states_icrf
+from appulse.bodies.finding import row_meant, rows_meant, text_at
+from appulse.bodies.record import STATE_NAMES, NonGrav, Orbit, OrbitElements, make_label
+from appulse.errors import OrbitError
+from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, elements_from_state
 
 __all__ = ["STATE_NAMES", "NonGrav", "Orbit", "OrbitCatalogue", "OrbitElements", "make_label"]
 

@@ -7,7 +7,7 @@ extended provisional form ``_`` in use since 2023).
 import re
 import string
 
-from ..errors import DesignationError
+from appulse.errors import DesignationError
 
 DIGITS62 = string.digits + string.ascii_uppercase + string.ascii_lowercase
 LETTERS = "ABCDEFGHJKLMNOPQRSTUVWXYZ"

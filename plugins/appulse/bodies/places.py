@@ -14,10 +14,10 @@ from typing import NamedTuple
 import erfa
 import numpy as np
 
-from ..constants import ARCSEC_PER_RAD, C_AU_DAY, J2000_JD
-from ..numerics.spherical import radec_from_unit, separation_rad, tangent_axes
-from ..observers.timescales import tdb_days
-from .kernels import EARTH, SUN
+from appulse.bodies.kernels import EARTH, SUN
+from appulse.constants import ARCSEC_PER_RAD, C_AU_DAY, J2000_JD
+from appulse.numerics.spherical import radec_from_unit, separation_rad, tangent_axes
+from appulse.observers.timescales import tdb_days
 
 ARCSEC_H = ARCSEC_PER_RAD / 24.0
 """Turns rad/d into arcsec/h."""

@@ -8,11 +8,12 @@ from dataclasses import dataclass, field, fields
 
 import numpy as np
 
-from ..errors import OrbitError
-from ..numerics.kepler import ECLIPTIC_TO_ICRF, GM_SUN, elements_from_state
-from .covariances import check_covariance
-from .designations import read_name
-from .elements import RADIANS, check_states, perihelion_elements, rotate, states_icrf
+from appulse.bodies.covariances import check_covariance
+from appulse.bodies.designations import read_name
+from appulse.bodies.elements import RADIANS, check_states, perihelion_elements, rotate, states_icrf
+from appulse.constants import GM_SUN
+from appulse.errors import OrbitError
+from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, elements_from_state
 
 STATE_NAMES = ("x", "y", "z", "vx", "vy", "vz")
 

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from ..constants import J2000_JD
-from ..numerics.kepler import ECLIPTIC_TO_ICRF, GM_SUN, state_from_elements
+from appulse.constants import GM_SUN, J2000_JD
+from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, state_from_elements
 
 ELLIPTIC_BELOW = 0.95
 """Orbits of greater eccentricity take the universal formula; they are few."""

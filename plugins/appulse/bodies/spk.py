@@ -5,11 +5,11 @@ import os
 import numpy as np
 from jplephem.spk import SPK
 
-from ..constants import J2000_JD
-from ..errors import DesignationError, EphemerisSpanError, InputError
-from .kernels import EARTH, MOON, SUN, default_kernels
-from .spk_segments import SegmentReader
-from .state_ephemeris import StateEphemeris
+from appulse.bodies.kernels import EARTH, MOON, SUN, default_kernels
+from appulse.bodies.spk_segments import SegmentReader
+from appulse.bodies.state_ephemeris import StateEphemeris
+from appulse.constants import J2000_JD
+from appulse.errors import DesignationError, EphemerisSpanError, InputError
 
 _MAJOR_ROW = {10: SUN, 1: 1, 199: 1, 2: 2, 299: 2, 399: EARTH, 301: MOON, 4: 5, 5: 6, 6: 7, 7: 8, 8: 9, 9: 10}
 

@@ -8,9 +8,9 @@ modified divided differences*, Lecture Notes in Mathematics 362, 22).
 import numpy as np
 from scipy.interpolate import KroghInterpolator
 
-from ..constants import AU_KM, DAY_S, J2000_JD
-from ..errors import InputError
-from ..numerics.kepler import ECLIPTIC_TO_ICRF
+from appulse.constants import AU_KM, DAY_S, J2000_JD
+from appulse.errors import InputError
+from appulse.numerics.kepler import ECLIPTIC_TO_ICRF
 
 _AXES = {1: np.eye(3), 17: ECLIPTIC_TO_ICRF}
 """NAIF frames J2000 (ICRF) and ECLIPJ2000."""

@@ -5,10 +5,10 @@ from importlib import resources
 
 import numpy as np
 
-from ..errors import OrbitError
-from ..formats.settings import settings_path
-from .orbits import OrbitCatalogue
-from .readers.table import read_orbit_table
+from appulse.bodies.orbits import OrbitCatalogue
+from appulse.bodies.readers.table import read_orbit_table
+from appulse.errors import OrbitError
+from appulse.formats.settings import settings_path
 
 TABLES = ("starter_massive.ecsv", "starter_neas.ecsv", "starter_comets.ecsv")
 """Files in :mod:`appulse.data`, written by the ``make_starter.py`` beside them."""

@@ -2,11 +2,11 @@
 
 import numpy as np
 
-from .ephemeris_table import build_table, clean_times
-from .kernels import SUN
-from .photometry import magnitude
-from .places import angles, sight, view
-from .places import apparent_rates as apparent_rates_of_date
+from appulse.bodies.ephemeris_table import build_table, clean_times
+from appulse.bodies.kernels import SUN
+from appulse.bodies.photometry import magnitude
+from appulse.bodies.places import angles, sight, view
+from appulse.bodies.places import apparent_rates as apparent_rates_of_date
 
 
 class StateEphemeris:

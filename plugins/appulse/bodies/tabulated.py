@@ -7,13 +7,13 @@ from astropy.table import Table
 from astropy.time import Time
 from scipy.interpolate import make_interp_spline
 
-from ..constants import DAY_S
-from ..errors import DesignationError, EphemerisSpanError, TableError
-from ..formats.tables import angle_column, find_column, number_column, read_table, text_column
-from ..numerics.spherical import radec_from_unit, separation_rad, tangent_axes, unit_from_radec
-from ..observers.timescales import parse_utc, tdb_days
-from .ephemeris_table import UNITS, build_table, clean_times
-from .places import ARCSEC_H
+from appulse.bodies.ephemeris_table import UNITS, build_table, clean_times
+from appulse.bodies.places import ARCSEC_H
+from appulse.constants import DAY_S
+from appulse.errors import DesignationError, EphemerisSpanError, TableError
+from appulse.formats.tables import angle_column, find_column, number_column, read_table, text_column
+from appulse.numerics.spherical import radec_from_unit, separation_rad, tangent_axes, unit_from_radec
+from appulse.observers.timescales import parse_utc, tdb_days
 
 SAME_TIME_S = 0.5
 """How near a single row's time must lie to the time asked for."""

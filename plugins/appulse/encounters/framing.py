@@ -10,6 +10,7 @@ from astropy.time import Time, TimeDelta
 from appulse.encounters.exposure import pixel_scale_arcsec
 from appulse.encounters.outline_pass import ARCMIN_PER_RAD, plane
 from appulse.encounters.sky import SkyOver
+from appulse.numerics.spherical import unit_from_radec
 
 FULL_SHARE = 0.9
 """Share of the field that is used: the rest is margin for pointing errors (common practice, no source)."""
@@ -136,9 +137,9 @@ def _centre(points, rotation, width, height):
 def _sky(point, ra, dec):
     """Inverse of the gnomonic projection, degrees."""
     xi, eta = point / ARCMIN_PER_RAD
-    a, d = np.radians([ra, dec])
+    a = np.radians(ra)
     east = np.array([-np.sin(a), np.cos(a), 0.0])
-    centre = np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
+    centre = unit_from_radec(ra, dec)
     vector = centre + xi * east + eta * np.cross(centre, east)
     x, y, z = vector / np.linalg.norm(vector)
     return float(np.degrees(np.arctan2(y, x)) % 360), float(np.degrees(np.arcsin(z)))

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from appulse.numerics.spherical import unit_from_radec
+
 ARCMIN_PER_RAD = 180 * 60 / np.pi
 _HALF_CIRCLE = np.linspace(0.0, 2 * np.pi, 181)[:-1]
 
@@ -46,8 +48,8 @@ def plane(unit, ra_deg, dec_deg):
     >>> plane(np.array([[1.0, 0.0, 0.0]]), 0.0, 0.0).round(9).tolist()
     [[0.0, 0.0]]
     """
-    a, d = np.radians(ra_deg), np.radians(dec_deg)
-    centre = np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
+    a = np.radians(ra_deg)
+    centre = unit_from_radec(ra_deg, dec_deg)
     east = np.array([-np.sin(a), np.cos(a), 0.0])
     north = np.cross(centre, east)
     depth = unit @ centre
@@ -68,7 +70,8 @@ def outline_shape(outline):
     shapely geometry or None
     """
     if outline.kind == "polygon":
-        rings = [plane(_unit(*np.asarray(ring).T), outline.ra, outline.dec) for ring in outline.rings]
+        directions = [unit_from_radec(*np.asarray(ring).T) for ring in outline.rings]
+        rings = [plane(unit, outline.ra, outline.dec) for unit in directions]
         shapes = [shapely.make_valid(shapely.Polygon(ring)) for ring in rings if np.isfinite(ring).all()]
         # a ring inside another is a hole: points inside an odd number of rings count
         return functools.reduce(shapely.symmetric_difference, shapes) if shapes else None
@@ -142,8 +145,3 @@ def _ends_along(track, shape, within):
 
 def _contains(shape, point):
     return bool(shapely.intersects_xy(shape, point[0], point[1]))
-
-
-def _unit(ra_deg, dec_deg):
-    a, d = np.radians(ra_deg), np.radians(dec_deg)
-    return np.stack([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)], axis=-1)

@@ -21,6 +21,7 @@ from appulse.encounters.light import electrons_per_s, surface_brightness
 from appulse.encounters.outline_pass import outline_shape, plane
 from appulse.encounters.ranking import best_index
 from appulse.errors import InputError
+from appulse.numerics.spherical import unit_from_radec
 from appulse.observers.timescales import quiet_erfa
 
 PEDESTAL_ADU = 100.0
@@ -131,9 +132,7 @@ def _add_object(electrons, plan, wcs):
     step = max(1, int(np.hypot(height, width) // 400))
     rows, columns = np.mgrid[0:height:step, 0:width:step]
     ra, dec = wcs.all_pix2world(columns.ravel(), rows.ravel(), 0)
-    a, d = np.radians(ra), np.radians(dec)
-    unit = np.stack([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)], axis=1)
-    east, north = plane(unit, target.ra, target.dec).T
+    east, north = plane(unit_from_radec(ra, dec), target.ra, target.dec).T
     major = target.major_arcmin / 2
     minor = (target.minor_arcmin or target.major_arcmin) / 2
     pa = np.radians(target.pa_deg or 0.0)

@@ -17,6 +17,7 @@ from astropy.time import Time
 
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.kernels import Kernels, default_kernels
+from appulse.constants import AU_KM
 from appulse.encounters.ground import place_au, refine_on_ground, utc
 from appulse.encounters.outline_pass import cross, outline_shape, plane
 from appulse.encounters.passes import Pass, make_id
@@ -28,7 +29,7 @@ from appulse.observers.site import Site
 from appulse.observers.timescales import quiet_erfa, tdb_days
 
 CHUNK = 250
-EARTH_RADIUS_AU = 6378.137 / 149_597_870.7
+EARTH_RADIUS_AU = 6378.137 / AU_KM
 _ARCMIN = np.pi / 180 / 60
 
 

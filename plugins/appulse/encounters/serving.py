@@ -12,6 +12,7 @@ from scipy.interpolate import CubicSpline
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.encounters.passes import Pass
 from appulse.encounters.visibility import evening_of, watch_night
+from appulse.numerics.spherical import unit_from_radec
 from appulse.observers.site import Site
 from appulse.observers.timescales import quiet_erfa
 
@@ -46,8 +47,7 @@ def serving_nights(one: Pass, catalogue, campaign, *, reach_arcmin=None):
         reach_arcmin = max(SERVING_REACH_ARCMIN, one.separation_arcsec / 60 * 1.2, semi)
     count = campaign.serving_nights
     vector_au = _smooth(body_vectors(one, catalogue), one.time, count / 2 + NIGHT_REACH_D)
-    a, d = np.radians(one.target.ra), np.radians(one.target.dec)
-    unit = np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
+    unit = unit_from_radec(one.target.ra, one.target.dec)
     nights = []
     for site in (one.shown for one in campaign.sites):
         first = evening_of(site, one.time) - datetime.timedelta(days=count // 2)

@@ -11,10 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from appulse.bodies.kernels import EARTH, MOON, SUN, default_kernels
+from appulse.constants import AU_KM
+from appulse.numerics.spherical import unit_from_radec
 from appulse.observers.earth import itrs_to_gcrs
 from appulse.observers.timescales import tdb_days
 
-MOON_RADIUS_AU = 1737.4 / 149_597_870.7
+MOON_RADIUS_AU = 1737.4 / AU_KM
 """Mean radius of the Moon. IAU WG on Cartographic Coordinates 2015 (Archinal et al. 2018)."""
 
 
@@ -45,7 +47,7 @@ class SkyOver:
         axes = {
             "east": (-np.sin(lon), np.cos(lon), 0.0),
             "north": (-np.sin(lat) * np.cos(lon), -np.sin(lat) * np.sin(lon), np.cos(lat)),
-            "up": (np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)),
+            "up": unit_from_radec(*site.geodetic[:2]),
         }
         turned = {name: itrs_to_gcrs(axis, times)[0] for name, axis in axes.items()}
         self._axes = {

@@ -9,6 +9,7 @@ from astropy.time import Time
 
 from appulse.constants import J2000_JD
 from appulse.encounters.sky import angle_deg
+from appulse.numerics.spherical import unit_from_radec
 from appulse.observers.timescales import quiet_erfa
 
 
@@ -117,8 +118,7 @@ def gather(passes, group_within_arcmin):
 
 
 def _unit(target):
-    a, d = np.radians(target.ra), np.radians(target.dec)
-    return np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
+    return unit_from_radec(target.ra, target.dec)
 
 
 def _utc_text(t_d):

@@ -9,6 +9,7 @@ import numpy as np
 from appulse.catalogues.deepsky import all_objects, find_object, outline_of, read_polygons
 from appulse.encounters.outline_pass import outline_shape
 from appulse.errors import InputError
+from appulse.numerics.spherical import unit_from_radec
 
 
 @dataclass(frozen=True)
@@ -39,8 +40,7 @@ class Targets:
     @property
     def unit(self):
         """Directions, (k, 3)."""
-        a, d = np.radians(self.ra), np.radians(self.dec)
-        return np.stack([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)], axis=1)
+        return unit_from_radec(self.ra, self.dec)
 
     def take(self, indices):
         """Some of the targets, as outlines of their own."""

@@ -6,7 +6,7 @@ The step may be one number for all bodies, or one per body with its own time.
 
 import numpy as np
 
-from .dop853_tableau import E3, E5, STAGES, A, B, C, D
+from appulse.numerics.dop853_tableau import E3, E5, STAGES, A, B, C, D
 
 ERROR_EXPONENT = 1.0 / 8.0
 SAFETY, SHRINK, GROW = 0.9, 0.2, 6.0

@@ -11,13 +11,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..constants import ARCSEC_PER_RAD, OBLIQUITY_J2000_ARCSEC
-from ..errors import OrbitError
-from .universal import stumpff, universal_anomaly
-
-GM_SUN = 2.959_122_082_841_195_6e-4
-"""GM of the Sun, au^3/d^2. Header of JPL DE440 (Park et al. 2021, AJ 161, 105). The MPC's k^2
-differs from it by 5e-12."""
+from appulse.constants import ARCSEC_PER_RAD, GM_SUN, OBLIQUITY_J2000_ARCSEC
+from appulse.errors import OrbitError
+from appulse.numerics.universal import stumpff, universal_anomaly
 
 _OBL = OBLIQUITY_J2000_ARCSEC / ARCSEC_PER_RAD
 ECLIPTIC_TO_ICRF = np.array(

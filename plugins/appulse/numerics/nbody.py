@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..constants import ARCSEC_PER_RAD, AU_KM, C_AU_DAY
-from .kepler import propagate_two_body
+from appulse.constants import ARCSEC_PER_RAD, AU_KM, C_AU_DAY
+from appulse.numerics.kepler import propagate_two_body
 
 J2_SUN = 2.1961391516529825e-7
 """Header of DE440 (Park et al. 2021, AJ 161, 105)."""

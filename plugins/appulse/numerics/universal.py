@@ -5,7 +5,7 @@ Source: Battin 1999, *An Introduction to the Mathematics and Methods of Astrodyn
 
 import numpy as np
 
-from ..errors import ConvergenceError
+from appulse.errors import ConvergenceError
 
 MAX_ITERATIONS = 80
 

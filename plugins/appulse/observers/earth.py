@@ -17,8 +17,8 @@ import astropy_iers_data
 import erfa
 import numpy as np
 
-from ..constants import AU_KM, DAY_S, MJD_ZERO_JD
-from .timescales import tt_jd
+from appulse.constants import AU_KM, DAY_S, MJD_ZERO_JD
+from appulse.observers.timescales import tt_jd
 
 ROTATION_RAD_DAY = 2.0 * np.pi * 1.002_737_811_911_354_48
 """Rate of the Earth rotation angle, rad per UT1 day. IERS Conventions 2010, eq. 5.15."""

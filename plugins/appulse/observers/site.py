@@ -7,8 +7,8 @@ from functools import lru_cache
 import erfa
 import numpy as np
 
-from ..errors import SiteError
-from .earth import itrs_to_gcrs
+from appulse.errors import SiteError
+from appulse.observers.earth import itrs_to_gcrs
 
 EQUATOR_RADIUS_M = 6_378_137.0
 """Unit of the MPC's parallax constants, m (equatorial radius of WGS84)."""

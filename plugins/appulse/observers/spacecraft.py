@@ -5,14 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 from astropy.time import Time
 
-from ..constants import AU_KM, DAY_S
-from ..errors import EphemerisSpanError, SiteError
-from .timescales import tdb_days
+from appulse.constants import AU_KM, DAY_S, GM_EARTH_KM3_S2, GM_SUN_KM3_S2
+from appulse.errors import EphemerisSpanError, SiteError
+from appulse.observers.timescales import tdb_days
 
 MAX_CURVATURE_KM = 1.0
 """How far the straight line may stray from the true path, km: 1.4 mas at 1 au."""
 
-_GM_KM3_S2 = {"earth": 398_600.4355, "sun": 132_712_440_041.279, "ssb": 132_712_440_041.279}
+_GM_KM3_S2 = {"earth": GM_EARTH_KM3_S2, "sun": GM_SUN_KM3_S2, "ssb": GM_SUN_KM3_S2}
 
 
 @dataclass(frozen=True)

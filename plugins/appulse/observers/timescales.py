@@ -12,8 +12,8 @@ import erfa
 import numpy as np
 from astropy.time import Time
 
-from ..constants import DAY_S, J2000_JD
-from ..errors import TimeError
+from appulse.constants import DAY_S, J2000_JD
+from appulse.errors import TimeError
 
 _ISO = re.compile(
     r"(?P<y>\d{4})-(?P<m>\d{1,2})-(?P<d>\d{1,2})"
@@ -158,7 +158,7 @@ def tt_jd(times):
     if scale == "tai":
         return _tai_to_tt(jd1, jd2)
     if scale == "ut1":
-        from .earth import ut1_minus_tai_s
+        from appulse.observers.earth import ut1_minus_tai_s
 
         shift = 0.0
         for _ in range(2):  # UT1-TAI changes by milliseconds a day: the second round is already exact

@@ -7,6 +7,7 @@ from astropy.time import TimeDelta
 from matplotlib.patheffects import withStroke
 
 from appulse.encounters.outline_pass import outline_shape, plane
+from appulse.numerics.spherical import unit_from_radec
 from appulse.observers.timescales import quiet_erfa
 from appulse.reports.plots import BODY_COLOURS, INK
 
@@ -26,7 +27,7 @@ def draw_field(figure, plan):
     """
     wide, close = figure.subplots(1, 2)
     target, framing = plan.encounter.target, plan.framing
-    track = plane(_unit(*framing.track.T), target.ra, target.dec)
+    track = plane(unit_from_radec(*framing.track.T), target.ra, target.dec)
     for axes in (wide, close):
         _outline(axes, target)
         axes.plot(*track.T, color=BODY, linewidth=2.6)
@@ -85,14 +86,9 @@ def _times_of_track(axes, plan, track):
     )
 
 
-def _unit(ra, dec):
-    a, d = np.radians(ra), np.radians(dec)
-    return np.stack([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)], axis=-1)
-
-
 def _sensor(framing, target):
     """Corners of the sensor on the object's plane, arcmin east and north."""
-    centre = plane(_unit(np.array([framing.ra]), np.array([framing.dec])), target.ra, target.dec)[0]
+    centre = plane(unit_from_radec(np.array([framing.ra]), np.array([framing.dec])), target.ra, target.dec)[0]
     turn = np.radians(framing.rotation_deg)
     right, up = np.array([-np.cos(turn), np.sin(turn)]), np.array([np.sin(turn), np.cos(turn)])
     w, h = framing.width_arcmin / 2, framing.height_arcmin / 2

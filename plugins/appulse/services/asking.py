@@ -11,8 +11,8 @@ from datetime import UTC, datetime
 from http.client import HTTPException
 from socket import gaierror
 
-from ..errors import AppulseError, AppulseWarning, ServiceError
-from .cache import Reply, ReplyCache, age_words
+from appulse.errors import AppulseError, AppulseWarning, ServiceError
+from appulse.services.cache import Reply, ReplyCache, age_words
 
 STALE_AFTER_D = 7.0
 """Replies older than this are fetched anew; common practice, no source: orbits change slowly."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from ..errors import InputError
+from appulse.errors import InputError
 
 
 def cache_folder():

@@ -5,11 +5,11 @@ from astropy import units as u
 from astropy.coordinates import SkyCoord
 from astropy.table import QTable, Table
 
-from ..bodies.designations import read_name
-from ..errors import DesignationError, InputError
-from .asking import ask
-from .places import _copy, _location
-from .tabletext import from_text, to_text
+from appulse.bodies.designations import read_name
+from appulse.errors import DesignationError, InputError
+from appulse.services.asking import ask
+from appulse.services.places import _copy, _location
+from appulse.services.tabletext import from_text, to_text
 
 GAIA_HOST = "gea.esac.esa.int"
 GAIA_COLUMNS = (

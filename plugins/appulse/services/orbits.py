@@ -6,13 +6,13 @@ import math
 
 from tqdm import tqdm
 
-from ..bodies.designations import read_name
-from ..bodies.orbits import NonGrav, Orbit, OrbitCatalogue
-from ..bodies.readers.json_orbits import COMET_UNIT, orbit_from_json
-from ..bodies.readers.text import to_float
-from ..errors import DesignationError, InputError, OrbitError, ServiceError
-from .asking import ask
-from .tabletext import from_text, to_text
+from appulse.bodies.designations import read_name
+from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
+from appulse.bodies.readers.json_orbits import COMET_UNIT, orbit_from_json
+from appulse.bodies.readers.text import to_float
+from appulse.errors import DesignationError, InputError, OrbitError, ServiceError
+from appulse.services.asking import ask
+from appulse.services.tabletext import from_text, to_text
 
 
 def sbdb_orbit(body, *, asking=None):

@@ -6,11 +6,11 @@ from astropy.table import QTable, vstack
 from astropy.time import Time
 from tqdm import tqdm
 
-from ..bodies.designations import read_name
-from ..errors import DesignationError, SiteError, TimeError
-from .asking import ask
-from .orbits import _named, horizons_id, horizons_type
-from .tabletext import from_text, to_text
+from appulse.bodies.designations import read_name
+from appulse.errors import DesignationError, SiteError, TimeError
+from appulse.services.asking import ask
+from appulse.services.orbits import _named, horizons_id, horizons_type
+from appulse.services.tabletext import from_text, to_text
 
 CHUNK_TIMES = 50
 """Times in one query: a longer list does not fit the address that carries it."""

@@ -3,6 +3,8 @@
 import numpy as np
 from scipy.interpolate import CubicSpline
 
+from appulse.numerics.spherical import unit_from_radec
+
 #: Fewest rows from which a cubic can be drawn without inventing a bend.
 MIN_ROWS = 4
 
@@ -39,8 +41,7 @@ class SkyCurve:
             raise ValueError(
                 f"a track needs at least {MIN_ROWS} rows with ascending times; got {mjd.size} rows"
             )
-        ra, dec = np.radians(np.asarray(ra_deg, float)), np.radians(np.asarray(dec_deg, float))
-        unit = np.column_stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)])
+        unit = unit_from_radec(np.asarray(ra_deg, float), np.asarray(dec_deg, float))
         self.start, self.end = float(mjd[0]), float(mjd[-1])
         self._spline = CubicSpline(mjd, unit)
 

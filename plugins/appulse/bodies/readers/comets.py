@@ -8,13 +8,13 @@ import re
 
 import numpy as np
 
-from ...constants import MJD_ZERO_JD
-from ...errors import DesignationError, OrbitError
-from ..designations import read_name, unpack
-from ..elements import perihelion_elements
-from ..orbits import OrbitCatalogue
-from .mpcorb import julian_date
-from .text import none_usable, to_float
+from appulse.bodies.designations import read_name, unpack
+from appulse.bodies.elements import perihelion_elements
+from appulse.bodies.orbits import OrbitCatalogue
+from appulse.bodies.readers.mpcorb import julian_date
+from appulse.bodies.readers.text import none_usable, to_float
+from appulse.constants import MJD_ZERO_JD
+from appulse.errors import DesignationError, OrbitError
 
 MPC_COMET_LINE = re.compile(r"^[ \d]{4}[CPDXAI][ 0-9A-Za-z]{7}  .?-?\d{1,4} [ 01]\d [ 0-3]\d\.\d")
 NAME_HEADS = (["Num"], ["Name"], ["Designation"])

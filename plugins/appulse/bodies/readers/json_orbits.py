@@ -8,14 +8,14 @@ import json
 
 import numpy as np
 
-from ...constants import MJD_ZERO_JD
-from ...errors import DesignationError, OrbitError
-from ..covariances import covariance_icrf
-from ..designations import read_name
-from ..orbits import NonGrav, Orbit, OrbitCatalogue
-from ..record import STATE_NAMES
-from .oef import RADIATION_UNIT, YARKOVSKY_UNIT
-from .text import none_usable, to_float
+from appulse.bodies.covariances import covariance_icrf
+from appulse.bodies.designations import read_name
+from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
+from appulse.bodies.readers.oef import RADIATION_UNIT, YARKOVSKY_UNIT
+from appulse.bodies.readers.text import none_usable, to_float
+from appulse.bodies.record import STATE_NAMES
+from appulse.constants import MJD_ZERO_JD
+from appulse.errors import DesignationError, OrbitError
 
 COMET_UNIT = 1e-8
 """au/d^2 per unit in which the MPC prints A1, A2, A3 of comets."""

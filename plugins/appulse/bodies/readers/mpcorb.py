@@ -7,12 +7,12 @@ out and listed by number.
 
 import numpy as np
 
-from ...constants import GAUSS_K
-from ...errors import DesignationError
-from ..designations import DIGITS62, read_name, unpack
-from ..elements import Problems, perihelion_elements
-from ..orbits import OrbitCatalogue
-from .text import none_usable, to_float
+from appulse.bodies.designations import DIGITS62, read_name, unpack
+from appulse.bodies.elements import Problems, perihelion_elements
+from appulse.bodies.orbits import OrbitCatalogue
+from appulse.bodies.readers.text import none_usable, to_float
+from appulse.constants import GAUSS_K
+from appulse.errors import DesignationError
 
 WIDTH = 202
 SHORTEST = 160

@@ -5,11 +5,11 @@ import io
 
 import numpy as np
 
-from ...errors import DesignationError
-from ..designations import read_name
-from ..elements import perihelion_elements
-from ..orbits import OrbitCatalogue
-from .text import none_usable, to_float
+from appulse.bodies.designations import read_name
+from appulse.bodies.elements import perihelion_elements
+from appulse.bodies.orbits import OrbitCatalogue
+from appulse.bodies.readers.text import none_usable, to_float
+from appulse.errors import DesignationError
 
 NEEDED = ("Epoch", "a", "e", "i", "Node", "Peri", "M")
 

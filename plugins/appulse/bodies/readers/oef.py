@@ -8,21 +8,20 @@ line of recorded equinoctial files (eigenvalues, radians) agrees with that readi
 
 import numpy as np
 
-from ...constants import MJD_ZERO_JD
-from ...errors import OrbitError
-from ...numerics.kepler import GM_SUN
-from ..covariances import covariance_icrf
-from ..designations import read_name
-from ..elements import perihelion_elements
-from ..orbits import NonGrav, Orbit, OrbitCatalogue
-from ..record import STATE_NAMES
-from .text import none_usable, to_float
+from appulse.bodies.covariances import covariance_icrf
+from appulse.bodies.designations import read_name
+from appulse.bodies.elements import perihelion_elements
+from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
+from appulse.bodies.readers.text import none_usable, to_float
+from appulse.bodies.record import STATE_NAMES
+from appulse.constants import AU_KM, C_KM_S, DAY_S, GM_SUN, MJD_ZERO_JD
+from appulse.errors import OrbitError
 
 KINDS = ("KEP", "EQU", "COM", "CAR")
 YARKOVSKY_UNIT = 1e-10
 """au/d^2 per unit of a Yarkovsky coefficient. (99942): -2.869e-4 at the MPC, A2 = -2.902e-14 at JPL."""
 
-RADIATION_UNIT = 1361.0 / 299_792_458.0 / 1000.0 * 86_400.0**2 / 149_597_870_700.0
+RADIATION_UNIT = 1361.0 / (C_KM_S * 1e3) / 1000.0 * DAY_S**2 / (AU_KM * 1e3)
 """au/d^2 at 1 au per m^2/t of area to mass: 1361 W/m^2 (Kopp & Lean 2011, GRL 38, L01706) over c."""
 
 

@@ -3,11 +3,11 @@
 import importlib
 from pathlib import Path
 
-from ...errors import OrbitError
-from .comets import MPC_COMET_LINE
-from .mpcorb import is_mpcorb_line
-from .table_parsing import header_words
-from .text import decode, read_bytes
+from appulse.bodies.readers.comets import MPC_COMET_LINE
+from appulse.bodies.readers.mpcorb import is_mpcorb_line
+from appulse.bodies.readers.table_parsing import header_words
+from appulse.bodies.readers.text import decode, read_bytes
+from appulse.errors import OrbitError
 
 READERS = {
     "orbit table": ("table", "read_orbit_table"),

@@ -16,12 +16,12 @@ import numpy as np
 from astropy import units as u
 from astropy.time import Time
 
-from ...errors import OrbitError, TableError
-from ..designations import read_name
-from ..elements import check_states, perihelion_elements, states_icrf
-from ..orbits import OrbitCatalogue
-from .table_extras import COVARIANCE, NONGRAV, read_extras
-from .table_parsing import parse_table
+from appulse.bodies.designations import read_name
+from appulse.bodies.elements import check_states, perihelion_elements, states_icrf
+from appulse.bodies.orbits import OrbitCatalogue
+from appulse.bodies.readers.table_extras import COVARIANCE, NONGRAV, read_extras
+from appulse.bodies.readers.table_parsing import parse_table
+from appulse.errors import OrbitError, TableError
 
 STATE, Q_FORM, A_FORM = (
     ("x", "y", "z", "vx", "vy", "vz"),

@@ -7,8 +7,8 @@ square``, or the five numbers r0, alpha, nm, nn, nk with blanks between; ``DT`` 
 
 import numpy as np
 
-from ...errors import TableError
-from ..record import STATE_NAMES, NonGrav
+from appulse.bodies.record import STATE_NAMES, NonGrav
+from appulse.errors import TableError
 
 NONGRAV = ("A1", "A2", "A3")
 PARAMETERS = (*STATE_NAMES, *NONGRAV)

@@ -6,7 +6,7 @@ from collections import Counter
 from astropy.io import ascii as ascii_tables
 from astropy.io.ascii.ecsv import InvalidEcsvDatatypeWarning
 
-from ...errors import TableError
+from appulse.errors import TableError
 
 DELIMITERS = ",;\t"
 

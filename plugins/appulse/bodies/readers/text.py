@@ -4,7 +4,7 @@ import gzip
 import zlib
 from pathlib import Path
 
-from ...errors import OrbitError
+from appulse.errors import OrbitError
 
 GZIP_MAGIC = b"\x1f\x8b"
 
