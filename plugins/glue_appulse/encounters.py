@@ -76,7 +76,7 @@ def passes_data(table, label="passes"):
     Parameters
     ----------
     table : astropy.table.Table
-        As :func:`appulse.encounters.table.passes_table` makes it.
+        As :func:`appulse.encounters.pass_table.passes_table` makes it.
     label : str
 
     Returns

@@ -21,9 +21,9 @@ from astropy.time import Time, TimeDelta
 
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.orbits import OrbitCatalogue
-from appulse.encounters.campaign import TargetChoice
+from appulse.encounters.campaign_file import TargetChoice
+from appulse.encounters.passes import Search, find_passes
 from appulse.encounters.paths import follow
-from appulse.encounters.search import Search, find_passes
 from appulse.encounters.targets import choose_targets
 from appulse.observers.site import Site
 

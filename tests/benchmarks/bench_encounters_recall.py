@@ -14,7 +14,7 @@ from bench_encounters import invented_main_belt
 
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.catalogues.outlines import Outline
-from appulse.encounters.search import Search, find_passes
+from appulse.encounters.passes import Search, find_passes
 from appulse.encounters.targets import Targets
 from appulse.observers.site import Site
 

@@ -5,8 +5,8 @@ from pathlib import Path
 
 from PIL import Image
 
-from appulse.captions.contact import CELL, SIZE, contact_sheet, words_below
-from appulse.captions.entries import Entry
+from appulse.captions.contact_sheet import CELL, SIZE, contact_sheet, words_below
+from appulse.captions.entry_list import Entry
 from appulse.sequence.animate import font
 
 LONG = Entry(

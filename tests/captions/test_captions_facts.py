@@ -8,13 +8,18 @@ import yaml
 
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.readers import read_orbits
-from appulse.captions.body_facts import body_facts
-from appulse.captions.facts import KEYS, Fact
-from appulse.captions.formulas import LY_PER_PC, body_diameter, light_time_s, object_size_ly
-from appulse.captions.frame_facts import frame_facts
-from appulse.captions.pass_facts import object_facts, pass_facts
-from appulse.captions.text import caption, captions_text, facts_yaml, parse_template, read_template
-from appulse.captions.words import how_sure, number, spoken
+from appulse.captions.caption_text import (
+    caption,
+    captions_text,
+    facts_yaml,
+    how_sure,
+    number,
+    parse_template,
+    read_template,
+    spoken,
+)
+from appulse.captions.formulas import KEYS, LY_PER_PC, Fact, body_diameter, light_time_s, object_size_ly
+from appulse.captions.picture_facts import body_facts, frame_facts, object_facts, pass_facts
 from appulse.catalogues.deepsky import find_object
 from appulse.constants import AU_KM
 from appulse.errors import InputError

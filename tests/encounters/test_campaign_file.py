@@ -2,8 +2,8 @@
 
 import pytest
 
-from appulse.encounters.campaign import TargetChoice, read_campaign
-from appulse.encounters.table import gather
+from appulse.encounters.campaign_file import TargetChoice, read_campaign
+from appulse.encounters.pass_table import gather
 from appulse.encounters.targets import choose_targets
 from appulse.errors import InputError
 from appulse.formats.settings import InstrumentSettings, Settings, SiteSettings, read_settings

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from appulse.constants import FWHM_PER_SIGMA
-from appulse.encounters import atmosphere, exposure, moonlight
+from appulse.encounters import atmosphere, photon_rates
 from appulse.errors import InputError
 
 
@@ -63,28 +63,28 @@ def test_field_rotation_agrees_with_erfa_parallactic_angle():
 
 def test_moonlight_worked_value():
     """K&S 1991: Z 20, Zm 70, rho 50, alpha 45, k 0.15 gives 19.855 mag/arcsec2 of moonlight alone."""
-    moon = moonlight.moonlight_nanolambert(20.0, 70.0, 50.0, 45.0, 0.15)
-    assert_allclose(moonlight.nanolambert_to_surface_brightness(moon), 19.855, atol=1e-3)
+    moon = atmosphere.moonlight_nanolambert(20.0, 70.0, 50.0, 45.0, 0.15)
+    assert_allclose(atmosphere.nanolambert_to_surface_brightness(moon), 19.855, atol=1e-3)
 
 
 def test_moon_below_the_horizon_gives_no_light():
-    assert moonlight.moonlight_nanolambert(20.0, 90.0, 50.0, 0.0, 0.15) == 0.0
+    assert atmosphere.moonlight_nanolambert(20.0, 90.0, 50.0, 0.0, 0.15) == 0.0
 
 
 def test_ccd_equation_worked_value():
     """Howell, Handbook of CCD Astronomy, worked example (from memory): S/N 342."""
-    found = exposure.signal_to_noise(24013 * 5, 620 * 5, 1, dark_e_px=22 * 300 / 3600, read_noise_e=5)
+    found = photon_rates.signal_to_noise(24013 * 5, 620 * 5, 1, dark_e_px=22 * 300 / 3600, read_noise_e=5)
     assert_allclose(found, 342, atol=0.5)
 
 
 def test_no_source_is_no_signal_and_no_nan():
-    assert exposure.signal_to_noise(0.0, 0.0, 1) == 0.0
+    assert photon_rates.signal_to_noise(0.0, 0.0, 1) == 0.0
 
 
 @pytest.mark.parametrize(("ratio", "loss"), [(1, 0.11), (2, 0.30), (4, 0.60)])
 def test_trailing_loss_table(ratio, loss):
     """Loss of a matched trail filter, computed apart by numerical integration to two decimals."""
-    assert_allclose(exposure.trailing_loss_mag(ratio), loss, atol=0.006)
+    assert_allclose(photon_rates.trailing_loss_mag(ratio), loss, atol=0.006)
 
 
 @pytest.mark.parametrize("trail", [0.0, 0.5, 3.0, 12.0])
@@ -97,19 +97,19 @@ def test_noise_pixels_and_peak_against_a_drawn_profile(trail):
     along = np.exp(-((u[:, None] - box) ** 2) / (2 * s * s)).mean(axis=1) / (np.sqrt(2 * np.pi) * s)
     across = np.exp(-(u**2) / (2 * s * s)) / (np.sqrt(2 * np.pi) * s)
     effective = 1 / ((along**2).sum() * step * (across**2).sum() * step)
-    assert_allclose(exposure.noise_pixels(fwhm, trail), effective, rtol=2e-3)
+    assert_allclose(photon_rates.noise_pixels(fwhm, trail), effective, rtol=2e-3)
     centre = np.abs(u) < 0.5
     share = along[centre].sum() * step * across[centre].sum() * step
-    assert_allclose(exposure.peak_fraction(fwhm, trail), share, rtol=2e-3)
+    assert_allclose(photon_rates.peak_fraction(fwhm, trail), share, rtol=2e-3)
 
 
 def test_longest_exposure_common_practice():
     """3 arcsec at 60 arcsec/h: 180 s (common practice, no source)."""
-    assert exposure.longest_exposure_s(60.0, 3.0) == 180.0
-    assert np.isinf(exposure.longest_exposure_s(0.0, 3.0))
+    assert photon_rates.longest_exposure_s(60.0, 3.0) == 180.0
+    assert np.isinf(photon_rates.longest_exposure_s(0.0, 3.0))
 
 
 def test_pixel_scale():
-    assert_allclose(exposure.pixel_scale_arcsec(1.0, 1000.0), 0.206265, atol=1e-6)
+    assert_allclose(photon_rates.pixel_scale_arcsec(1.0, 1000.0), 0.206265, atol=1e-6)
     with pytest.raises(InputError, match="above 0"):
-        exposure.pixel_scale_arcsec(0.0, 1000.0)
+        photon_rates.pixel_scale_arcsec(0.0, 1000.0)

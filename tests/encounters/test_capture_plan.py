@@ -10,8 +10,8 @@ from numpy.testing import assert_allclose
 
 from appulse.catalogues.outlines import Outline
 from appulse.encounters.capture import plan_capture
-from appulse.encounters.light import surface_brightness
-from appulse.encounters.preview import invent_frame
+from appulse.encounters.photon_rates import surface_brightness
+from appulse.encounters.plan_preview import invent_frame
 from appulse.encounters.visibility import watch_night
 from appulse.errors import InputError
 from appulse.formats.settings import InstrumentSettings, SiteSettings

@@ -7,8 +7,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.interpolate import CubicSpline
 
-from appulse.encounters.scan import least_separations
-from appulse.encounters.scan_pairs import least_separations_between
+from appulse.encounters.close_approaches import least_separations, least_separations_between
 from appulse.errors import InputError
 
 

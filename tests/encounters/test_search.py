@@ -14,8 +14,8 @@ from appulse.bodies.kernels import EARTH, default_kernels
 from appulse.bodies.readers import starter_orbits
 from appulse.catalogues.outlines import Outline
 from appulse.constants import C_AU_DAY, J2000_JD
+from appulse.encounters.passes import Search, find_passes
 from appulse.encounters.paths import circumstances, follow
-from appulse.encounters.search import Search, find_passes
 from appulse.encounters.targets import Targets
 from appulse.errors import InputError
 from appulse.observers.site import Site
@@ -135,7 +135,7 @@ def test_outline_entry_exit_and_chord():
 
 
 def test_chunks_on_processes_give_equal_results(monkeypatch):
-    monkeypatch.setattr("appulse.encounters.search.CHUNK", 5)
+    monkeypatch.setattr("appulse.encounters.passes.CHUNK", 5)
     rng = np.random.default_rng(3)
     objects = tuple(
         target(f"T{i}", ra, dec)

@@ -6,8 +6,7 @@ from astropy.time import Time
 
 from appulse.bodies.readers import starter_orbits
 from appulse.catalogues.outlines import Outline
-from appulse.encounters.cluster import on_dask
-from appulse.encounters.search import Search, find_passes
+from appulse.encounters.passes import Search, find_passes, on_dask
 from appulse.encounters.targets import Targets
 from appulse.errors import InputError
 from appulse.observers.site import Site
@@ -16,7 +15,7 @@ from appulse.observers.site import Site
 @pytest.mark.filterwarnings("ignore")
 def test_a_cluster_gives_equal_results(monkeypatch):
     distributed = pytest.importorskip("distributed", reason="Dask is absent: pip install distributed")
-    monkeypatch.setattr("appulse.encounters.search.CHUNK", 4)
+    monkeypatch.setattr("appulse.encounters.passes.CHUNK", 4)
     rng = np.random.default_rng(3)
     places = zip(rng.uniform(0, 360, 2000), rng.uniform(-25, 25, 2000), strict=True)
     targets = Targets.from_outlines(Outline(f"T{i}", "point", ra, dec) for i, (ra, dec) in enumerate(places))

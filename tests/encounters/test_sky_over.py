@@ -8,7 +8,7 @@ from astropy.time import Time
 from astropy.utils import iers
 from numpy.testing import assert_allclose
 
-from appulse.encounters.sky import SkyOver
+from appulse.encounters.local_sky import SkyOver
 from appulse.errors import EphemerisSpanError, SiteError
 from appulse.observers.site import Site
 

@@ -9,10 +9,9 @@ from astropy.coordinates import SkyCoord
 from astropy.time import Time
 from numpy.testing import assert_allclose
 
-from appulse.encounters import mask
-from appulse.encounters.odds import Odds, advice, odds, why_not
-from appulse.encounters.serving import _smooth
-from appulse.encounters.visibility import evening_of, watch_night
+from appulse.encounters import local_sky
+from appulse.encounters.ranking import Odds, advice, odds, why_not
+from appulse.encounters.visibility import _smooth, evening_of, watch_night
 from appulse.errors import InputError
 from appulse.formats.settings import SiteSettings
 from appulse.observers.site import Site
@@ -184,17 +183,17 @@ def test_advice_compares_sites():
 def test_a_window_across_north_however_it_is_written(turn):
     corners = [(340 + turn, 10), (380 + turn, 10), (380 + turn, 60), (340 + turn, 60)]
     azimuth = np.array([339.0, 341.0, 0.0, 19.0, 21.0, 180.0])
-    assert mask.in_window(corners, azimuth, 30.0).tolist() == [False, True, True, True, False, False]
+    assert local_sky.in_window(corners, azimuth, 30.0).tolist() == [False, True, True, True, False, False]
 
 
 def test_a_window_that_is_none_is_refused():
     with pytest.raises(InputError, match="crosses itself"):
-        mask.in_window([(0, 0), (10, 10), (10, 0), (0, 10)], 5.0, 5.0)
+        local_sky.in_window([(0, 0), (10, 10), (10, 0), (0, 10)], 5.0, 5.0)
 
 
 def test_horizon_runs_once_around():
     points = [(10, 30), (350, 10)]
-    assert_allclose(mask.horizon_altitude(points, [0.0, 10.0, 350.0, 180.0], 0.0), [20, 30, 10, 20])
+    assert_allclose(local_sky.horizon_altitude(points, [0.0, 10.0, 350.0, 180.0], 0.0), [20, 30, 10, 20])
 
 
 def test_a_night_off_the_spline_is_the_night_off_the_ephemeris():

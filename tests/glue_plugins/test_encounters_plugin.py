@@ -7,8 +7,8 @@ from astropy.time import Time
 
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.readers import starter_orbits
-from appulse.encounters.search import Search, find_passes
-from appulse.encounters.table import passes_table
+from appulse.encounters.pass_table import passes_table
+from appulse.encounters.passes import Search, find_passes
 from appulse.encounters.targets import Targets
 from appulse.formats.output import write_table
 from appulse.observers.site import Site

@@ -10,9 +10,9 @@ import pytest
 from astropy.time import Time
 
 from appulse.catalogues.outlines import Outline
-from appulse.encounters.campaign import Rental
+from appulse.encounters.campaign_file import Rental
 from appulse.encounters.capture import plan_capture
-from appulse.encounters.odds import odds
+from appulse.encounters.ranking import odds
 from appulse.encounters.visibility import watch_night
 from appulse.formats.settings import InstrumentSettings, SiteSettings
 from appulse.observers.site import Site

@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
     """
     import sys
 
-    from appulse.encounters.campaign import read_campaign
+    from appulse.encounters.campaign_file import read_campaign
 
     problems, found = [], {}
     try:
@@ -216,7 +216,7 @@ def _window_words(window) -> str:
 
 
 def _instrument_words(optics) -> str:
-    from appulse.encounters.exposure import pixel_scale_arcsec
+    from appulse.encounters.photon_rates import pixel_scale_arcsec
 
     scale = float(pixel_scale_arcsec(optics.pixel_um, optics.focal_length_mm))
     width, height = (scale * n / 60 for n in optics.sensor_px)

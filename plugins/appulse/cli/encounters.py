@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     OutputExistsError
         If the output exists and ``--overwrite`` was not given.
     """
-    from appulse.encounters.table import gather, passes_table
+    from appulse.encounters.pass_table import gather, passes_table
     from appulse.formats.output import check_free, write_table
     from appulse.formats.provenance import provenance
 
@@ -145,7 +145,7 @@ def _say_hidden(search, catalogue, args):
 
 def _campaign(args):
     """The campaign file, or an empty one, with the options laid over it."""
-    from appulse.encounters.campaign import BodyChoice, Campaign, TargetChoice, read_campaign
+    from appulse.encounters.campaign_file import BodyChoice, Campaign, TargetChoice, read_campaign
     from appulse.observers.timescales import parse_utc
 
     given = {"start": args.begin, "end": args.end}
@@ -188,7 +188,7 @@ def _campaign(args):
 
 
 def _search(campaign, args):
-    from appulse.encounters.search import Search
+    from appulse.encounters.passes import Search
     from appulse.formats.settings import site_of
     from appulse.observers.site import Site
 
@@ -212,8 +212,7 @@ def _find(catalogue, search, args):
 
     from tqdm import tqdm
 
-    from appulse.encounters.cluster import on_dask
-    from appulse.encounters.search import find_passes
+    from appulse.encounters.passes import find_passes, on_dask
 
     if args.jobs < 1:
         raise InputError(f"--jobs {args.jobs}: at least 1 process is needed")
@@ -231,7 +230,7 @@ def _find(catalogue, search, args):
 
 def _with_mutual(passes, catalogue, campaign):
     """Passes of body by body among the others, in the order of time."""
-    from appulse.encounters.mutual import find_mutual_passes
+    from appulse.encounters.passes import find_mutual_passes
 
     limits = {"brighter_than": campaign.bodies.brighter_than}
     more = find_mutual_passes(catalogue, campaign.start, campaign.end, campaign.rule.within, **limits)
@@ -241,9 +240,8 @@ def _with_mutual(passes, catalogue, campaign):
 
 def _rank(passes, catalogue, campaign):
     """Rank of each pass by what the campaign's sites see on the nights around, and its chances in words."""
-    from appulse.encounters.odds import advice, odds, why_not
-    from appulse.encounters.ranking import rank
-    from appulse.encounters.serving import serving_nights
+    from appulse.encounters.ranking import advice, odds, rank, why_not
+    from appulse.encounters.visibility import serving_nights
 
     ranks, chances = [], []
     for one in common.progress(passes, "nights of the passes"):

@@ -54,9 +54,8 @@ def run(args: argparse.Namespace) -> int:
     OutputExistsError
         If an output exists and ``--overwrite`` was not given.
     """
-    from appulse.captions.contact import contact_sheet
-    from appulse.captions.entries import manifest, read_entries, safe_name
-    from appulse.captions.entry_rules import check_entries
+    from appulse.captions.contact_sheet import contact_sheet
+    from appulse.captions.entry_list import check_entries, manifest, read_entries, safe_name
     from appulse.formats.output import check_free, replacing, together, write_bytes, write_text
 
     rules, entries = read_entries(args.list)

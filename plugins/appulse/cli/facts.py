@@ -66,8 +66,14 @@ def run(args: argparse.Namespace) -> int:
     OutputExistsError
         If an output exists and ``--overwrite`` was not given.
     """
-    from appulse.captions.facts import KEYS
-    from appulse.captions.text import caption, captions_text, default_template, facts_yaml, read_template
+    from appulse.captions.caption_text import (
+        caption,
+        captions_text,
+        default_template,
+        facts_yaml,
+        read_template,
+    )
+    from appulse.captions.formulas import KEYS
     from appulse.formats.output import check_free, together, write_text
 
     if args.write_template is not None:
@@ -102,9 +108,7 @@ def gather(args):
     failures : list of Path
         Frames that could not be used.
     """
-    from appulse.captions.body_facts import body_facts
-    from appulse.captions.frame_facts import frame_facts
-    from appulse.captions.pass_facts import object_facts, pass_facts
+    from appulse.captions.picture_facts import body_facts, frame_facts, object_facts, pass_facts
     from appulse.catalogues.deepsky import find_object
     from appulse.cli.pipeline import Places, Plan
     from appulse.frames.reading import read_frame

@@ -67,10 +67,10 @@ def run(args: argparse.Namespace) -> int:
         If an output exists and ``--overwrite`` was not given.
     """
     from appulse.bodies.ephemeris import NBodyEphemeris
-    from appulse.encounters.campaign import read_campaign
+    from appulse.encounters.campaign_file import read_campaign
     from appulse.encounters.capture import plan_capture
-    from appulse.encounters.odds import advice, odds
-    from appulse.encounters.serving import body_vectors, serving_nights
+    from appulse.encounters.ranking import advice, odds
+    from appulse.encounters.visibility import body_vectors, serving_nights
     from appulse.formats.output import check_free
 
     check_free([args.out / name for name in FILES], args.overwrite)
@@ -132,8 +132,7 @@ def _find(encounter, campaign):
     from astropy.time import Time
 
     from appulse.cli.campaign import bodies_of, targets_of
-    from appulse.encounters.passes import slug
-    from appulse.encounters.search import Search, find_passes
+    from appulse.encounters.passes import Search, find_passes, slug
     from appulse.observers.site import Site
 
     parts = encounter.split("-")
@@ -171,7 +170,7 @@ def _seen_from(one, catalogue, site):
     import numpy as np
     from astropy import units as u
 
-    from appulse.encounters.search import Search, find_passes
+    from appulse.encounters.passes import Search, find_passes
     from appulse.encounters.targets import Targets
 
     span = one.time - 2 * u.day, one.time + 2 * u.day
@@ -187,7 +186,7 @@ def _choose_night(one, nights, chances, args):
     """The night of the options, or the nearest that serves at the likeliest site."""
     import datetime
 
-    from appulse.encounters.odds import why_not
+    from appulse.encounters.ranking import why_not
 
     if args.site is not None:
         nights = [night for night in nights if night.site.name == args.site]

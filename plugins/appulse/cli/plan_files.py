@@ -51,7 +51,7 @@ def write_plan(plan, ephemeris, vectors, chances, words, campaign, args):
 def _write(plan, ephemeris, vectors, chances, words, campaign, args):
     import yaml
 
-    from appulse.encounters.preview import invent_frame
+    from appulse.encounters.plan_preview import invent_frame
     from appulse.formats.output import replacing, write_bytes, write_text
     from appulse.reports.calendar import write_calendar
     from appulse.reports.night_sheet import booking_text, night_sheet_html, night_sheet_pdf

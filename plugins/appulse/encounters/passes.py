@@ -1,13 +1,40 @@
-"""A pass of a body by an object, and what it is called."""
+"""A pass of a body by an object, and what it is called.
+
+Approaches as seen from the ground: the Earth's turning shifts a near body by its parallax.
+
+All passes of bodies by objects in a span of dates.
+
+    orbits -> geocentric paths (N-body, a grid of days) -> scan on unit vectors -> refined at the observer
+           -> against the outline -> table
+
+The search is cut into chunks of bodies; chunks run here, on a process pool, or on a Dask cluster, and give
+the same passes in the same order.
+
+Passes of two minor bodies in one field.
+
+The search on an existing Dask cluster.
+"""
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
+import numpy as np
 from astropy.time import Time
 
-from appulse.encounters.outline_pass import Crossing
+from appulse.bodies.ephemeris import NBodyEphemeris
+from appulse.bodies.kernels import Kernels, default_kernels
+from appulse.catalogues.outlines import Outline
+from appulse.constants import AU_KM, J2000_JD
+from appulse.encounters.close_approaches import least_separations, least_separations_between
+from appulse.encounters.outline_pass import Crossing, cross, outline_shape, plane
+from appulse.encounters.paths import circumstances, follow
+from appulse.encounters.targets import Targets, extent_arcmin
+from appulse.errors import InputError, MissingExtraError
+from appulse.observers.site import Site
+from appulse.observers.timescales import quiet_erfa, tdb_days
 
 
 @dataclass(frozen=True)
@@ -77,3 +104,370 @@ def make_id(designation, target, isot):
     '2020AB-IC4603-20270504'
     """
     return "-".join((slug(designation), slug(target), isot[:10].replace("-", "")))
+
+
+def utc(t_d):
+    """Time (UTC) of TDB days from J2000.0.
+
+    Examples
+    --------
+    >>> utc(0.0).isot
+    '2000-01-01T11:58:55.816'
+    """
+    return Time(J2000_JD, t_d, format="jd", scale="tdb").utc
+
+
+def refine_on_ground(path, unit, t_d, observer):
+    """Least separation as seen from a site, within a day of the geocentric one.
+
+    The Earth's turning shifts the body by its parallax; three nested grids of 49 instants end at 2 s, and a
+    parabola through the lowest three gives the rest.
+
+    Parameters
+    ----------
+    path : callable
+        Geocentric vector, (k, 3) au, at TDB days from J2000.0.
+    unit : (3,) array
+        Direction of the object.
+    t_d : float
+        Of the geocentric approach.
+    observer : Site
+
+    Returns
+    -------
+    t_d, separation_rad : float
+    """
+    half = 1.0
+    for _ in range(3):
+        times = t_d + np.linspace(-half, half, 49)
+        separation = separations(path, unit, times, observer)
+        t_d, half = times[int(np.argmin(separation))], half / 20
+    times = t_d + np.array([-1.0, 0.0, 1.0]) * half
+    low, mid, high = separations(path, unit, times, observer) ** 2
+    bend = low - 2 * mid + high
+    t_d = t_d + (0.5 * half * (low - high) / bend if bend > 0 else 0.0)
+    return t_d, float(separations(path, unit, np.array([t_d]), observer)[0])
+
+
+def separations(path, unit, t_d, observer):
+    """Angle between body and object as the observer sees it, (k,) radians; parameters as above."""
+    vector = path(t_d) - place_au(observer, t_d)
+    vector /= np.linalg.norm(vector, axis=1, keepdims=True)
+    return 2 * np.arcsin(np.linalg.norm(vector - unit, axis=1) / 2)
+
+
+def place_au(observer, t_d):
+    """Geocentric place of the observer, (k, 3) au; no times are converted for the geocentre itself."""
+    if getattr(observer, "is_geocentre", False):
+        return np.zeros((len(t_d), 3))
+    return observer.posvel_au(utc(t_d))[0]
+
+
+CHUNK = 250
+EARTH_RADIUS_AU = 6378.137 / AU_KM
+_ARCMIN = np.pi / 180 / 60
+
+
+@dataclass(frozen=True)
+class Search:
+    """What is searched; goes to every worker as it is.
+
+    Attributes
+    ----------
+    targets : Targets
+    start, end : Time
+    observer : Site
+    within_arcmin : float
+    measured_from : {'centre', 'outline'}
+    least_elongation : float
+        Degrees.
+    brighter_than : float or None
+    """
+
+    targets: Targets
+    start: Time
+    end: Time
+    observer: Site
+    within_arcmin: float = 10.0
+    measured_from: str = "centre"
+    least_elongation: float = 0.0
+    brighter_than: float | None = None
+
+    def reach_arcmin(self):
+        """Separation from the centre below which a pass may count, per target, arcmin."""
+        reach = np.full(len(self.targets), float(self.within_arcmin))
+        return reach + self.targets.extent_arcmin if self.measured_from == "outline" else reach
+
+
+@quiet_erfa()
+def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
+    """All passes, ordered by time.
+
+    Parameters
+    ----------
+    catalogue : OrbitCatalogue
+    search : Search
+    run : callable, optional
+        ``run(function, chunks)`` yields results in order: :func:`map` (default), ``pool.imap`` of a process
+        pool, or :func:`appulse.encounters.passes.on_dask`.
+    progress : callable, optional
+        Called with the number of bodies done after each chunk.
+    kernels : Kernels, optional
+
+    Returns
+    -------
+    list of Pass
+
+    Raises
+    ------
+    InputError
+        No target, or dates in the wrong order.
+    EphemerisSpanError
+        The dates leave the kernels.
+
+    Examples
+    --------
+    >>> from appulse.bodies.readers import starter_orbits
+    >>> from appulse.catalogues.deepsky import find_object
+    >>> nebula = Targets.from_outlines([find_object("IC 4603")])
+    >>> search = Search(nebula, Time("2027-05-01"), Time("2027-05-09"), Site.geocentre())
+    >>> [found] = find_passes(starter_orbits().take([4]), search)
+    >>> found.id, round(found.separation_arcsec / 60, 1)
+    ('7-IC4603-20270504', 3.7)
+    """
+    if not len(search.targets):
+        raise InputError("no object to search near; give names, or limits that leave some")
+    if not search.end > search.start:
+        raise InputError(f"the search ends ({search.end.iso}) before it begins ({search.start.iso})")
+    count = len(catalogue)
+    rows = [np.arange(i, min(i + CHUNK, count)) for i in range(0, count, CHUNK)]
+    chunks = [(catalogue.take(some), int(some[0]), search, kernels) for some in rows]
+    found = []
+    for chunk, passes in zip(chunks, (run or map)(search_chunk, chunks), strict=True):
+        found.extend(passes)
+        if progress is not None:
+            progress(len(chunk[0]))
+    return sorted(found, key=lambda one: (one.time.jd, one.id))
+
+
+@quiet_erfa()
+def search_chunk(chunk):
+    """Passes of one chunk of bodies: ``(catalogue, first row, search, kernels)``; picklable both ways."""
+    catalogue, first, search, kernels = chunk
+    if kernels is not None and not isinstance(kernels, Kernels):
+        kernels = Kernels(*kernels)
+    ephemeris = NBodyEphemeris(catalogue, kernels=kernels)
+    kernels = kernels or default_kernels()
+    found = []
+    for paths in follow(ephemeris, search.start, search.end):
+        found += _passes_on(paths, ephemeris, first, search, kernels)
+    return found
+
+
+def _passes_on(paths, ephemeris, first, search, kernels):
+    """Scan one grid, refine each approach at the observer, keep what counts, body by body."""
+    reach = search.reach_arcmin() * _ARCMIN
+    on_ground = not getattr(search.observer, "is_geocentre", False)
+    parallax = EARTH_RADIUS_AU / paths.nearest_au.min() if on_ground else 0.0
+    unit = search.targets.unit
+    near = least_separations(paths.t_d, paths.unit, unit, reach + parallax)
+    span = tuple(float(tdb_days(t)) for t in (search.start, search.end))
+    found = []
+    for body in np.unique(near.body):
+        mine = near.body == body
+        path, numbers = paths.spline(body), near.target[mine]
+        t_d, separation = near.time_d[mine], near.separation_rad[mine]
+        if on_ground:
+            pairs = zip(numbers, t_d, strict=True)
+            refined = [refine_on_ground(path, unit[k], t, search.observer) for k, t in pairs]
+            t_d, separation = np.array(refined).T
+        keep = (t_d >= span[0]) & (t_d <= span[1]) & (separation <= reach[numbers])
+        if keep.any():
+            row = int(paths.rows[body])
+            who = (path, ephemeris.orbit(row), first + row)
+            found += _make_passes(*who, numbers[keep], t_d[keep], separation[keep], search, kernels)
+    return found
+
+
+def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
+    """The passes of one body, their circumstances computed together."""
+    facts = circumstances(path, orbit, t_d, kernels, place_au(search.observer, t_d))
+    keep = facts["elongation"] >= search.least_elongation
+    if search.brighter_than is not None:
+        keep &= facts["mag"] <= search.brighter_than
+    times = utc(t_d)
+    dates = np.atleast_1d(times.isot)
+    found = []
+    for i in np.flatnonzero(keep):
+        target = search.targets.outline(numbers[i])
+        crossing = _cross(path, target, t_d[i], facts["rate"][i], search)
+        outside = crossing is not None and crossing.distance_arcmin > search.within_arcmin
+        if search.measured_from == "outline" and outside:
+            continue
+        arcsec = float(np.degrees(separation[i]) * 3600)
+        found.append(
+            Pass(
+                id=make_id(orbit.designation, target.name, dates[i]),
+                designation=orbit.designation,
+                name=orbit.name,
+                target=target,
+                time=times[i],
+                separation_arcsec=arcsec,
+                crossing=crossing,
+                in_sizes=arcsec / 60 / ((target.major_arcmin or np.nan) / 2),
+                row=row,
+                **{name: float(values[i]) for name, values in facts.items()},
+            )
+        )
+    return found
+
+
+_shape_of = lru_cache(maxsize=20_000)(outline_shape)
+
+
+def _cross(path, target, t_d, rate, search):
+    """Path against outline, over the time in which the body could be inside."""
+    shape = _shape_of(target)
+    if shape is None:
+        return None
+    # From one side of the outline to the other and a bit; a body that stands still is followed for 20 days.
+    way_arcmin = 1.2 * (2 * extent_arcmin(target) + search.within_arcmin)
+    days = min(20.0, way_arcmin * 60 / max(rate, 1e-3) / 24)
+    times = t_d + np.linspace(-days, days, 2 * min(120, 10 + int(4 * days)) + 1)
+    times = times[(times >= path.x[0]) & (times <= path.x[-1])]
+    vector = path(times) - place_au(search.observer, times)
+    unit = vector / np.linalg.norm(vector, axis=1, keepdims=True)
+    return cross(shape, plane(unit, target.ra, target.dec), times)
+
+
+MOST_DIRECTIONS = 20_000_000
+
+
+@quiet_erfa()
+def find_mutual_passes(catalogue, start, end, within_arcmin, *, brighter_than=None, kernels=None):
+    """All passes of one body by another, as seen from the Earth's centre.
+
+    Parameters
+    ----------
+    catalogue : OrbitCatalogue
+    start, end : Time
+    within_arcmin : float
+    brighter_than : float, optional
+        Both bodies.
+    kernels : Kernels, optional
+
+    Returns
+    -------
+    list of Pass
+        Ordered by time; ``target`` is a point named after the second body, at its place of that moment.
+
+    Raises
+    ------
+    InputError
+        More bodies and days than fit into memory.
+
+    Examples
+    --------
+    >>> from astropy.time import Time
+    >>> from appulse.bodies.readers import starter_orbits
+    >>> pair = starter_orbits().take([0, 4])
+    >>> find_mutual_passes(pair, Time("2027-05-01"), Time("2027-05-09"), 1.0)
+    []
+    """
+    ephemeris = NBodyEphemeris(catalogue, kernels=kernels)
+    kernels = kernels or default_kernels()
+    groups = list(follow(ephemeris, start, end))
+    grid = max((paths.t_d for paths in groups), key=len)
+    if len(catalogue) * len(grid) > MOST_DIRECTIONS:
+        raise InputError(
+            f"{len(catalogue)} bodies at {len(grid)} instants are too many for passes of body by body; name "
+            "some bodies, or take fewer days"
+        )
+    splines = {int(row): paths.spline(i) for paths in groups for i, row in enumerate(paths.rows)}
+    inner = grid[(grid >= max(p.t_d[0] for p in groups)) & (grid <= min(p.t_d[-1] for p in groups))]
+    rows = np.array(sorted(splines))
+    vectors = np.stack([splines[row](inner) for row in rows])
+    unit = vectors / np.linalg.norm(vectors, axis=-1, keepdims=True)
+    near = least_separations_between(inner, unit, np.radians(within_arcmin / 60))
+    first, last = (float(tdb_days(t)) for t in (start, end))
+    found = []
+    columns = (near.body, near.target, near.time_d, near.separation_rad)
+    for one, other, t_d, separation in zip(*columns, strict=True):
+        if first <= t_d <= last:
+            pair = [(int(rows[i]), splines[int(rows[i])]) for i in (one, other)]
+            made = _make_pass(ephemeris, pair, t_d, separation, kernels)
+            if brighter_than is None or max(made.mag, made.target.mag or np.inf) <= brighter_than:
+                found.append(made)
+    return sorted(found, key=lambda one: one.time.jd)
+
+
+def _make_pass(ephemeris, pair, t_d, separation, kernels):
+    (row, path), (other_row, other_path) = pair
+    body, other = ephemeris.orbit(row), ephemeris.orbit(other_row)
+    facts = {name: float(v[0]) for name, v in circumstances(path, body, [t_d], kernels).items()}
+    theirs = circumstances(other_path, other, [t_d], kernels)
+    x, y, z = other_path(t_d) / np.linalg.norm(other_path(t_d))
+    mag = float(theirs["mag"][0])
+    target = Outline(
+        name=other.designation,
+        kind="point",
+        ra=float(np.degrees(np.arctan2(y, x)) % 360),
+        dec=float(np.degrees(np.arcsin(z))),
+        object_type="minor body",
+        mag=mag if np.isfinite(mag) else None,
+        other_names=(other.name,) if other.name else (),
+        source=other.source,
+    )
+    time = utc(t_d)
+    return Pass(
+        id=make_id(body.designation, other.designation, time.isot),
+        designation=body.designation,
+        name=body.name,
+        target=target,
+        time=time,
+        separation_arcsec=float(np.degrees(separation) * 3600),
+        crossing=None,
+        in_sizes=np.nan,
+        row=row,
+        **facts,
+    )
+
+
+def on_dask(address):
+    """A ``run`` for :func:`appulse.encounters.passes.find_passes` that uses an existing Dask cluster.
+
+    Parameters
+    ----------
+    address : str
+        Of its scheduler, e.g. ``tcp://127.0.0.1:8786``.
+
+    Raises
+    ------
+    MissingExtraError
+        The package ``distributed`` is not installed.
+
+    Notes
+    -----
+    ``run`` raises InputError where no scheduler answers.
+    """
+    try:
+        from dask.distributed import Client
+    except ImportError:
+        raise MissingExtraError(
+            "a Dask cluster needs the package 'distributed': pip install distributed"
+        ) from None
+
+    def run(function, chunks):
+        try:
+            client = Client(address)
+        except (OSError, ValueError) as error:
+            why = " ".join(str(error).split())
+            raise InputError(
+                f"no Dask cluster at {address!r} ({why}); give its scheduler's address, as tcp://127.0.0.1:8786"
+            ) from None
+        with client:
+            for future in client.map(function, chunks, pure=False):
+                yield future.result()
+                future.release()
+
+    return run

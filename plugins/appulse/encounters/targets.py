@@ -100,7 +100,7 @@ def choose_targets(choice):
 
     Examples
     --------
-    >>> from appulse.encounters.campaign import TargetChoice
+    >>> from appulse.encounters.campaign_file import TargetChoice
     >>> len(choose_targets(TargetChoice(names=("IC 4603", "IC 4604"))))
     2
     >>> len(choose_targets(TargetChoice(types=("globular cluster",)))) > 100

@@ -8,7 +8,7 @@ import numpy as np
 from icalendar import Alarm, Calendar, Event
 
 from appulse import __version__
-from appulse.encounters.odds import body_name
+from appulse.encounters.ranking import body_name
 from appulse.formats.output import write_bytes
 
 ALARMS = (datetime.timedelta(days=7), datetime.timedelta(days=1), datetime.timedelta(hours=3))

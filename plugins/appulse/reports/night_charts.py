@@ -12,7 +12,7 @@ import numpy as np
 from astropy.time import TimeDelta
 
 from appulse.encounters.atmosphere import airmass
-from appulse.encounters.mask import horizon_altitude
+from appulse.encounters.local_sky import horizon_altitude
 from appulse.formats.site_settings import window_shape
 from appulse.reports.field_chart import HALO, SHADE, draw_field
 from appulse.reports.plots import BODY_COLOURS, FAINT, INK, new_figure

@@ -1,5 +1,9 @@
-"""Captions from facts and a template: every sentence whose facts are known, and no other."""
+"""Captions from facts and a template: every sentence whose facts are known, and no other.
 
+Figures as people read them: no more digits than are known, large numbers in words.
+"""
+
+import math
 import re
 from dataclasses import asdict
 from importlib.resources import files
@@ -7,7 +11,7 @@ from pathlib import Path
 
 import yaml
 
-from appulse.captions.words import how_sure, spoken
+from appulse.constants import AU_KM
 from appulse.errors import InputError
 
 LENGTHS = ("short", "medium", "long")
@@ -161,3 +165,140 @@ def facts_yaml(facts) -> str:
             name: value for name, value in entry.items() if value not in (None, {}, False, "")
         }
     return yaml.safe_dump(kept, sort_keys=False, allow_unicode=True, width=110)
+
+
+_STEPS = (
+    (1e18, "million million million"), (1e15, "thousand million million"), (1e12, "million million"),
+    (1e9, "thousand million"), (1e6, "million"),
+)  # fmt: skip
+
+
+def rounded(value, low=None, high=None, digits=3) -> float:
+    """A value cut to two digits of its uncertainty, or to `digits` significant ones.
+
+    Examples
+    --------
+    >>> rounded(123.456), rounded(123.456, 0.0, 250.0), rounded(0.0)
+    (123.0, 120.0, 0.0)
+    """
+    if value == 0 or not math.isfinite(value):
+        return value
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    if low is not None and high is not None and high > low:
+        places = min(places, 1 - math.floor(math.log10((high - low) / 2)))
+        # One digit is always left.
+        places = max(places, -math.floor(math.log10(abs(value))))
+    return round(value, places)
+
+
+def number(value) -> str:
+    """A number with commas; without a decimal point from 100 on.
+
+    Examples
+    --------
+    >>> number(1234567.0), number(12.5), number(3e9), number(0.31)
+    ('1.23 million', '12.5', '3 thousand million', '0.31')
+    """
+    for size, word in _STEPS:
+        if abs(value) >= size:
+            return f"{rounded(value / size):g} {word}"
+    if abs(value) >= 100:
+        return f"{value:,.0f}"
+    return f"{value:.3g}"
+
+
+def spoken(fact) -> str:
+    """A fact's value with its unit, 'about' and limits where they belong.
+
+    Examples
+    --------
+    >>> from appulse.captions.formulas import body_diameter, light_time_s
+    >>> spoken(body_diameter(8.0)), spoken(light_time_s(1.96))
+    ('about 100 km (66.8 to 149 km)', '16.3 minutes')
+    """
+    if isinstance(fact.value, str):
+        return fact.value
+    factor, unit = _handy(fact.value, fact.unit)
+    value, low, high = (None if v is None else v * factor for v in (fact.value, fact.low, fact.high))
+    words = f"{number(rounded(value, low, high))}{_unit(unit)}"
+    if low is not None and high is not None:
+        words += f" ({number(rounded(low))} to {number(rounded(high))}{_unit(unit)})"
+    return f"about {words}" if fact.about else words
+
+
+def _handy(value, unit):
+    """Factor and unit that make a number one to speak of: 1800 s are 30 minutes, 0.01 arcmin 0.6 arcsec.
+
+    Examples
+    --------
+    >>> [_handy(*pair)[1] for pair in ((81, "s"), (1800, "s"), (9000, "s"), (0.02, "hours"), (0.4, "arcmin"))]
+    ['s', 'minutes', 'hours', 'minutes', 'arcsec']
+    """
+    if unit == "s" and value >= 7200:
+        return 1 / 3600, "hours"
+    if unit == "s" and value >= 120:
+        return 1 / 60, "minutes"
+    if unit == "hours" and value < 1:
+        return 60.0, "minutes"
+    if unit == "arcmin" and value < 1:
+        return 60.0, "arcsec"
+    return 1.0, unit
+
+
+def how_sure(fact) -> str:
+    """What is known of a fact's error: its limits, or the words that stand for them.
+
+    Examples
+    --------
+    >>> from appulse.captions.formulas import body_diameter, light_time_s
+    >>> how_sure(body_diameter(8.0)), how_sure(light_time_s(1.96))
+    ('66.8 to 149 km', 'that of the distance')
+    """
+    if fact.low is None or fact.high is None:
+        return fact.uncertainty
+    factor, unit = _handy(fact.value, fact.unit)
+    return f"{number(rounded(fact.low * factor))} to {number(rounded(fact.high * factor))}{_unit(unit)}"
+
+
+def _unit(unit) -> str:
+    names = {"ly": " light years", "deg": "\u00b0", "arcmin": "\u2032", "arcsec": "\u2033", "s": " seconds"}
+    return names.get(unit, f" {unit}" if unit else "")
+
+
+def grain(ratio) -> str:
+    """A ratio of sizes as something to hold: the smaller one shrunk to a grain of sand of one millimetre.
+
+    Parameters
+    ----------
+    ratio : float
+        Above 1.
+
+    Examples
+    --------
+    >>> grain(1.5e15)
+    'were the first a grain of sand of 1 mm, the second would be 1.5 thousand million km wide, 10 times the
+    distance of the Sun'
+    >>> grain(3e7)
+    'were the first a grain of sand of 1 mm, the second would be 30 km wide'
+    """
+    km = ratio * 1e-6
+    if km < 1:
+        size = f"{number(rounded(ratio * 1e-3, digits=2))} m"
+    else:
+        size = f"{number(rounded(km, digits=2))} km"
+    words = f"were the first a grain of sand of 1 mm, the second would be {size} wide"
+    suns = km / AU_KM
+    if suns >= 0.5:
+        words += f", {number(rounded(suns, digits=2))} times the distance of the Sun"
+    return words
+
+
+def degrees_words(value, positive, negative) -> str:
+    """An angle as 'about 23 degrees south'.
+
+    Examples
+    --------
+    >>> degrees_words(-22.7, "north", "south")
+    'about 23\u00b0 south'
+    """
+    return f"about {abs(round(value))}\u00b0 {positive if value >= 0 else negative}"

@@ -1,0 +1,406 @@
+"""Facts of the frames: when, where from, how long, with what.
+
+Facts of the body on that night: distance, brightness, motion, speed, size.
+
+Facts of the object behind, and of body and object together.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from astropy.time import Time, TimeDelta
+
+from appulse.captions.caption_text import degrees_words, grain
+from appulse.captions.formulas import (
+    EXACT,
+    LIGHT_YEAR_KM,
+    UNSTATED,
+    Fact,
+    body_diameter,
+    distance_from_redshift,
+    light_time_s,
+    object_size_ly,
+    relative_speed_km_s,
+)
+from appulse.constants import AU_KM
+from appulse.encounters.outline_pass import cross, outline_shape, plane
+from appulse.errors import AppulseError, InputError
+from appulse.numerics.spherical import separation_rad, unit_from_radec
+from appulse.observers.site import Site
+from appulse.observers.timescales import quiet_erfa
+from appulse.overlays.columns import plain_column
+
+HEADERS = "the frames' headers"
+
+
+def frame_facts(frames, *, place=None, exact_place=False, equipment=None) -> list:
+    """When, where from, with what.
+
+    Parameters
+    ----------
+    frames : list of SolvedFrame
+        With times.
+    place : str, optional
+        In the user's own words.
+    exact_place : bool
+        The site may be named to a hundredth of a degree; else whole degrees.
+    equipment : str, optional
+
+    Returns
+    -------
+    list of Fact
+
+    Raises
+    ------
+    InputError
+        Without frames.
+    """
+    if not frames:
+        raise InputError("no frame: a caption needs at least one")
+    starts = min(frame.exposure.start.utc.isot for frame in frames)
+    ends = max(frame.exposure.end.utc.isot for frame in frames)
+    days = starts[:10] if starts[:10] == ends[:10] else f"{starts[:10]} to {ends[:10]}"
+    seconds = sum(frame.exposure.seconds for frame in frames)
+    subs = sum(frame.exposure.n_sub for frame in frames)
+    how = frames[0].exposure.derivation or "header"
+    count = "1 frame" if len(frames) == 1 else f"{len(frames)} frames"
+    facts = [
+        Fact(
+            "date", days, "", "first opening to last closing of the shutter", HEADERS, inputs={"times": how}
+        ),
+        Fact("begin", starts[:16].replace("T", " ") + " UTC", "", "first opening of the shutter", HEADERS),
+        Fact("end", ends[:16].replace("T", " ") + " UTC", "", "last closing of the shutter", HEADERS),
+        Fact("frames", count, "", "count", HEADERS, inputs={"frames": [f.name for f in frames]},
+             uncertainty=EXACT),
+        Fact("exposure", float(seconds), "s", "sum of the exposures", HEADERS, inputs={"exposures": subs},
+             uncertainty="that of the headers"),
+    ]
+    facts += _place_facts(frames[0].observer, place, exact_place)
+    return facts + _equipment_facts(frames[0].header, equipment)
+
+
+def _place_facts(observer, place, exact):
+    if place:
+        return [Fact("place", place, "", "as given", "the observer")]
+    if getattr(observer, "code", None):
+        words = f"{observer.name} (MPC {observer.code})" if observer.name else f"MPC {observer.code}"
+        return [Fact("place", words, "", "MPC observatory code", "Minor Planet Center, list of codes")]
+    geodetic = getattr(observer, "geodetic", None)
+    if geodetic is None:
+        return []
+    lon, lat, _ = geodetic
+    if exact:
+        words = f"{abs(lat):.2f}\u00b0 {'north' if lat >= 0 else 'south'}, {abs(lon):.2f}\u00b0 "
+        words += "east" if lon >= 0 else "west"
+    else:
+        east = degrees_words(lon, "east", "west").removeprefix("about ")
+        words = f"{degrees_words(lat, 'north', 'south')}, {east}"
+    formula = "site of the frames" if exact else "site of the frames, rounded to whole degrees"
+    return [Fact("place", words, "", formula, HEADERS)]
+
+
+def _equipment_facts(header, equipment):
+    if equipment:
+        return [Fact("equipment", equipment, "", "as given", "the observer")]
+    found = [
+        str(header[name]).strip() for name in ("TELESCOP", "INSTRUME") if str(header.get(name, "")).strip()
+    ]
+    if not found:
+        return []
+    return [Fact("equipment", ", ".join(dict.fromkeys(found)), "", "TELESCOP, INSTRUME", HEADERS)]
+
+
+def body_facts(frames, ephemeris, body, *, name=None, h=None, source="ephemeris of this run", **size) -> list:
+    """The body that night.
+
+    Parameters
+    ----------
+    frames : list of SolvedFrame
+    ephemeris : NBodyEphemeris or alike
+    body : str
+    name : str, optional
+        What people read.
+    h : float, optional
+        Absolute magnitude, for the size.
+    source : str
+        Of the orbit.
+    **size
+        `albedo, measured_km, measured_error_km, measured_source` of
+        :func:`appulse.captions.formulas.body_diameter`.
+
+    Returns
+    -------
+    list of Fact
+    """
+    mids = Time([frame.exposure.mid.utc.isot for frame in frames], scale="utc")
+    middle = int(np.argsort(mids.jd)[len(mids) // 2])
+    row = ephemeris.at(mids[[middle]], frames[0].observer, bodies=[body])
+    names = ("delta", "r", "mag", "phase", "elongation", "rate")
+    value = {column: plain_column(row, column)[0] for column in names}
+    made = {"frame": frames[middle].name, "time": mids[middle].isot}
+    orbit = orbit_words(plain_column(row, "sigma_major")[0])
+    facts = [Fact("body", name or body, "", "designation", source)]
+
+    def add(key, number, unit, formula, uncertainty=orbit):
+        if np.isfinite(number):
+            facts.append(
+                Fact(key, float(number), unit, formula, source, inputs=made, uncertainty=uncertainty)
+            )
+
+    add("body_distance_km", value["delta"] * AU_KM, "km", "topocentric distance x astronomical unit")
+    add("body_distance_au", value["delta"], "au", "topocentric distance")
+    add("sun_distance_au", value["r"], "au", "heliocentric distance")
+    add("body_mag", value["mag"], "mag", "H,G or total-magnitude law", "that of H and of the law; not stated")
+    add("elongation", value["elongation"], "deg", "angle between body and Sun")
+    add("motion_per_hour", value["rate"], "arcsec", "ephemeris rate, ICRF, per hour")
+    facts.append(_renamed(light_time_s(float(value["delta"])), "body_light_time", source))
+    facts += _motion_facts(frames, ephemeris, body, source)
+    facts += _speed_fact(ephemeris, body, mids[middle], source)
+    try:
+        facts.append(body_diameter(h, **size))
+    except InputError as error:
+        if any(size.values()):
+            raise
+        del error  # neither H nor a measurement: no size is printed
+    return facts
+
+
+def orbit_words(sigma_arcsec) -> str:
+    """What is known of the error of a figure that rests on the orbit.
+
+    Examples
+    --------
+    >>> orbit_words(0.0213)
+    'that of the orbit: on the sky 0.021\u2033 (1 sigma)'
+    >>> orbit_words(float("nan"))
+    'that of the orbit, which has no covariance'
+    """
+    if not np.isfinite(sigma_arcsec):
+        return "that of the orbit, which has no covariance"
+    return f"that of the orbit: on the sky {sigma_arcsec:.2g}\u2033 (1 sigma)"
+
+
+def _renamed(fact, key, source):
+    return replace(fact, key=key, source=f"{fact.source}; {source}")
+
+
+def span(frames):
+    """First opening and last closing of the shutter.
+
+    Returns
+    -------
+    starts, ends : Time
+        UTC.
+    """
+    starts = min(frames, key=lambda f: f.exposure.start.utc.jd).exposure.start.utc
+    ends = max(frames, key=lambda f: f.exposure.end.utc.jd).exposure.end.utc
+    return starts, ends
+
+
+def _motion_facts(frames, ephemeris, body, source):
+    starts, ends = span(frames)
+    with quiet_erfa():
+        times = starts + TimeDelta(np.linspace(0.0, (ends - starts).sec, 9), format="sec")
+    rows = ephemeris.at(times, frames[0].observer, bodies=[body], uncertainty=False)
+    places = unit_from_radec(plain_column(rows, "ra"), plain_column(rows, "dec"))
+    arcmin = float(np.degrees(np.sum(separation_rad(places[:-1], places[1:]))) * 60)
+    hours = float((ends - starts).sec / 3600.0)
+    inputs = {"from": starts.isot, "to": ends.isot}
+    return [
+        Fact("motion", arcmin, "arcmin", "path on the sky from first to last light", source, inputs=inputs,
+             uncertainty="that of the orbit"),
+        Fact("motion_hours", hours, "hours", "last minus first light", HEADERS, inputs=inputs,
+             uncertainty="that of the headers"),
+    ]
+
+
+def _speed_fact(ephemeris, body, time, source):
+    centre = Site.geocentre()
+    with quiet_erfa():
+        times = time + TimeDelta(np.array([-1800.0, 0.0, 1800.0]), format="sec")
+    try:
+        rows = ephemeris.at(times, centre, bodies=[body], uncertainty=False)
+    except AppulseError:
+        return []  # a table of places holds for its own observer only
+    delta, rate = plain_column(rows, "delta"), plain_column(rows, "rate")
+    if not np.isfinite(delta).all():
+        return []
+    fact = relative_speed_km_s(float(delta[0]), float(delta[2]), float(delta[1]), float(rate[1]), 1.0)
+    return [replace(fact, source=source)]
+
+
+SEARCH_D = 1.5
+"""Days before and after the frames in which the least separation is looked for."""
+SEARCH_STEPS = 289
+PATH_STEPS = 33
+
+
+def object_facts(outline, *, distance_ly=None, distance_error_ly=None, distance_source=None) -> list:
+    """The object behind.
+
+    Parameters
+    ----------
+    outline : Outline
+    distance_ly, distance_error_ly : float, optional
+        Published distance.
+    distance_source : str, optional
+        Needed with it.
+
+    Returns
+    -------
+    list of Fact
+        Without distance and size where neither a distance nor a usable redshift is known.
+
+    Raises
+    ------
+    InputError
+        If a distance comes without a source.
+    """
+    facts = [
+        Fact("object", outline.name, "", "catalogue name", outline.source),
+        Fact("object_type", outline.object_type or "object", "", "catalogue type", outline.source),
+    ]
+    if outline.mag is not None:
+        band = outline.mag_band or "V"
+        magnitude, words = float(outline.mag), f"catalogue, {band}"
+        facts.append(Fact("object_mag", magnitude, "mag", words, outline.source, uncertainty=UNSTATED))
+    if outline.major_arcmin:
+        width, words = float(outline.major_arcmin), "major axis"
+        facts.append(Fact("object_width", width, "arcmin", words, outline.source, uncertainty=UNSTATED))
+    distance = None
+    if distance_ly is not None:
+        if not (distance_source or "").strip():
+            raise InputError(f"a distance of {distance_ly:g} light years needs its source: --distance-source")
+        error = distance_error_ly
+        distance = Fact(
+            "object_distance", float(distance_ly), "ly", "published", distance_source,
+            None if error is None else distance_ly - error, None if error is None else distance_ly + error,
+            {"distance_ly": distance_ly}, about=True, uncertainty=UNSTATED,
+        )  # fmt: skip
+    elif outline.redshift is not None and 0.003 <= outline.redshift <= 0.1:
+        distance = distance_from_redshift(outline.redshift, outline.source)
+    if distance is not None:
+        facts.append(distance)
+        if outline.major_arcmin:
+            error = None if distance.low is None else (distance.high - distance.low) / 2
+            facts.append(
+                object_size_ly(
+                    outline.major_arcmin, distance.value, f"{distance.source}; {outline.source}",
+                    distance_error_ly=error,
+                )
+            )  # fmt: skip
+    return facts
+
+
+def pass_facts(frames, ephemeris, body, outline, facts, *, source="ephemeris of this run") -> list:
+    """Body and object together: in front or beside, least separation, motion in object widths, ratios.
+
+    Parameters
+    ----------
+    frames : list of SolvedFrame
+    ephemeris, body
+        As for :func:`body_facts`.
+    outline : Outline
+    facts : list of Fact
+        Of :func:`body_facts` and :func:`object_facts`.
+
+    Returns
+    -------
+    list of Fact
+    """
+    known = {fact.key: fact for fact in facts}
+    found = _where(frames, ephemeris, body, outline, source)
+    found += _least_separation(frames, ephemeris, body, outline, source)
+    if {"motion", "object_width"} <= known.keys():
+        width = known["motion"].value / known["object_width"].value
+        found.append(
+            Fact(
+                "motion_widths", width, "", "motion / major axis", f"{source}; {outline.source}", about=True,
+                uncertainty="that of the catalogue's width",
+            )
+        )  # fmt: skip
+    if {"object_distance", "body_distance_au"} <= known.keys():
+        far, near = known["object_distance"], known["body_distance_au"].value * AU_KM / LIGHT_YEAR_KM
+        found.append(_ratio("times_nearer", far, near, near, f"{far.source}; {source}"))
+    if {"object_size", "body_diameter"} <= known.keys():
+        large, small = known["object_size"], known["body_diameter"]
+        sizes = [
+            v / LIGHT_YEAR_KM for v in (small.value, small.low or small.value, small.high or small.value)
+        ]
+        ratio = _ratio("size_ratio", large, sizes[0], sizes[1:], f"{large.source}; {small.source}")
+        found.append(ratio)
+        words = Fact(
+            "size_words", grain(ratio.value), "", "ratio of the sizes x 1 mm", ratio.source,
+            inputs={"ratio": ratio.value},
+        )  # fmt: skip
+        found.append(words)
+    return found
+
+
+def _ratio(key, large, small, limits, source):
+    low_small, high_small = limits if isinstance(limits, list) else (limits, limits)
+    low = (large.low if large.low is not None else large.value) / high_small
+    high = (large.high if large.high is not None else large.value) / low_small
+    limited = high > low * (1 + 1e-9)
+    return Fact(
+        key, large.value / small, "", "larger / smaller", source, low if limited else None,
+        high if limited else None, {"larger_ly": large.value, "smaller_ly": small}, about=True,
+        uncertainty="that of what is divided",
+    )  # fmt: skip
+
+
+def _where(frames, ephemeris, body, outline, source):
+    """Whether the frames show the body in front of the object's outline or beside it."""
+    shape, sources = outline_shape(outline), f"{source}; {outline.source}"
+    if shape is None:
+        return [Fact("passing", "close to", "", "the catalogue gives the object no outline", sources)]
+    starts, ends = span(frames)
+    offsets = np.linspace(0.0, max((ends - starts).sec, 1.0), PATH_STEPS)
+    with quiet_erfa():
+        times = starts + TimeDelta(offsets, format="sec")
+    rows = ephemeris.at(times, frames[0].observer, bodies=[body], uncertainty=False)
+    path = unit_from_radec(plain_column(rows, "ra"), plain_column(rows, "dec"))
+    crossing = cross(shape, plane(path, outline.ra, outline.dec), offsets)
+    if crossing.inside:
+        words, formula = "in front of", "path of the body while the shutter was open goes inside the outline"
+        inputs = {"arcmin_inside": round(crossing.chord_arcmin, 2)}
+    else:
+        words, formula = "close to", "path of the body while the shutter was open stays outside the outline"
+        inputs = {"least_arcmin_from_outline": round(crossing.distance_arcmin, 2)}
+    return [Fact("passing", words, "", formula, sources, inputs=inputs)]
+
+
+def _least_separation(frames, ephemeris, body, outline, source):
+    """Least separation from the object's centre within 1.5 days of the frames' middle, none at the ends."""
+    starts, ends = span(frames)
+    target = unit_from_radec(outline.ra, outline.dec)
+    with quiet_erfa():
+        middle = starts + (ends - starts) / 2
+        offsets = np.linspace(-SEARCH_D, SEARCH_D, SEARCH_STEPS) * 86_400.0
+        times = middle + TimeDelta(offsets, format="sec")
+    try:
+        rows = ephemeris.at(times, frames[0].observer, bodies=[body])
+    except AppulseError:
+        return []  # a table of places that ends too soon
+    places = unit_from_radec(plain_column(rows, "ra"), plain_column(rows, "dec"))
+    apart = np.degrees(separation_rad(places, target)) * 60
+    least = int(np.argmin(apart))
+    if least in (0, len(apart) - 1):
+        return []
+    # The square of the separation is a parabola for a straight path.
+    a, b, c = apart[least - 1] ** 2, apart[least] ** 2, apart[least + 1] ** 2
+    step = 0.5 * (a - c) / max(a - 2 * b + c, 1e-30)
+    value = float(np.sqrt(max(b - 0.25 * (a - c) * step, 0.0)))
+    with quiet_erfa():
+        when = times[least] + TimeDelta(step * (offsets[1] - offsets[0]), format="sec")
+    words = when.isot[:16].replace("T", " ") + " UTC"
+    inputs = {"object_ra": outline.ra, "object_dec": outline.dec}
+    sources = f"{source}; {outline.source}"
+    orbit = orbit_words(plain_column(rows, "sigma_major")[least])
+    return [
+        Fact(
+            "least_separation", value, "arcmin", "least angle to the object's centre", sources, inputs=inputs,
+            uncertainty=f"{orbit}; that of the catalogue's centre is not stated",
+        ),
+        Fact("least_separation_time", words, "", "when that is", sources, inputs=inputs),
+    ]  # fmt: skip
