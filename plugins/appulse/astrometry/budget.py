@@ -10,7 +10,7 @@ import numpy as np
 from astropy import units as u
 from astropy.table import QTable
 
-from appulse.astrometry.chances import chi2_sf
+from appulse.numerics.distributions import chi2_sf
 from appulse.errors import MeasurementError
 
 LIKELY, UNLIKELY = 0.05, 0.0027

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from appulse.astrometry.chances import chi2_isf
+from appulse.numerics.distributions import chi2_isf
 from appulse.astrometry.noise import Noise
 from appulse.astrometry.pixel_phase import phase_error
 from appulse.astrometry.profile_fit import REJECT, ProfileFit

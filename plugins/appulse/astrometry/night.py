@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from appulse.astrometry.chances import chi2_sf
+from appulse.numerics.distributions import chi2_sf
 from appulse.astrometry.linear_motion import polynomial, solve
 from appulse.astrometry.scatter import add_floor, mark_outliers
 from appulse.errors import MeasurementError

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from appulse.astrometry.chances import chi2_sf
+from appulse.numerics.distributions import chi2_sf
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.orbits import Orbit
 from appulse.constants import ARCSEC_PER_RAD

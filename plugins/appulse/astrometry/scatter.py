@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from appulse.astrometry.chances import chi2_isf, chi2_sf, f_isf
+from appulse.numerics.distributions import chi2_isf, chi2_sf, f_isf
 from appulse.astrometry.linear_motion import polynomial, solve
 from appulse.numerics.robust import extra_scatter
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
-from appulse.astrometry.chances import normal_isf
+from appulse.numerics.distributions import normal_isf
 from appulse.astrometry.noise import sky_sigma
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
 from appulse.numerics.robust import mad_sigma

@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from astropy.table import Table
 
-from appulse.astrometry.chances import chi2_sf
+from appulse.numerics.distributions import chi2_sf
 from appulse.astrometry.linear_motion import polynomial, solve
 from appulse.astrometry.night import Motion, Night, fit_motion, gather
 from appulse.astrometry.verdict_models import (

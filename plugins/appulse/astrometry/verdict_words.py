@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from appulse.astrometry.chances import chi2_sf
+from appulse.numerics.distributions import chi2_sf
 
 DRIFT_P = 5e-3
 """A drift of an orbit is spoken of when its chance is smaller than this."""
