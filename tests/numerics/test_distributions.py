@@ -1,6 +1,5 @@
 """Chances out of special functions against the statistics package."""
 
-import numpy as np
 import pytest
 from scipy import stats
 
@@ -25,6 +24,8 @@ def test_a_chi_squared_below_zero_by_rounding_is_certain():
 def test_counts_and_the_normal_tail():
     for count in (-1, 0, 1, 5, 50):
         for mean in (1e-6, 0.1, 3.0, 70.0):
-            assert distributions.poisson_sf(count, mean) == pytest.approx(stats.poisson.sf(count, mean), rel=1e-9)
+            assert distributions.poisson_sf(count, mean) == pytest.approx(
+                stats.poisson.sf(count, mean), rel=1e-9
+            )
     for chance in (1e-12, 1e-4, 0.3):
         assert distributions.normal_isf(chance) == pytest.approx(stats.norm.isf(chance), rel=1e-9)

@@ -12,7 +12,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from appulse.numerics.distributions import chi2_isf
 from appulse.astrometry.noise import Noise
 from appulse.astrometry.pixel_phase import phase_error
 from appulse.astrometry.profile_fit import REJECT, ProfileFit
@@ -21,6 +20,7 @@ from appulse.astrometry.source_fit import SourceFit
 from appulse.astrometry.stamp import Stamp, cut
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
+from appulse.numerics.distributions import chi2_isf
 
 __all__ = ["SourceFit", "fit_source", "phase_error", "with_floor"]
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from appulse.numerics.distributions import chi2_sf
 from appulse.astrometry.linear_motion import polynomial, solve
 from appulse.astrometry.scatter import add_floor, mark_outliers
 from appulse.errors import MeasurementError
+from appulse.numerics.distributions import chi2_sf
 
 
 @dataclass

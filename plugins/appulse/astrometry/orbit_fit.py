@@ -9,11 +9,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from appulse.numerics.distributions import chi2_sf
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.orbits import Orbit
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import InputError
+from appulse.numerics.distributions import chi2_sf
 from appulse.numerics.spherical import offsets_rad, unit_from_radec
 
 STEP = 1e-7

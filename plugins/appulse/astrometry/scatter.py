@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from appulse.numerics.distributions import chi2_isf, chi2_sf, f_isf
 from appulse.astrometry.linear_motion import polynomial, solve
+from appulse.numerics.distributions import chi2_isf, chi2_sf, f_isf
 from appulse.numerics.robust import extra_scatter
 
 OUTLIER_P = 1e-4

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
-from appulse.numerics.distributions import normal_isf
 from appulse.astrometry.noise import sky_sigma
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
+from appulse.numerics.distributions import normal_isf
 from appulse.numerics.robust import mad_sigma
 
 FALSE_ALARM = 1e-3

@@ -23,7 +23,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from astropy.table import Table
 
-from appulse.numerics.distributions import chi2_sf
 from appulse.astrometry.linear_motion import polynomial, solve
 from appulse.astrometry.night import Motion, Night, fit_motion, gather
 from appulse.astrometry.verdict_models import (
@@ -37,6 +36,7 @@ from appulse.astrometry.verdict_models import (
     fit_models,
 )
 from appulse.astrometry.verdict_words import sentence
+from appulse.numerics.distributions import chi2_sf
 
 NAMED_P = 5e-3
 """An effect of five sigmas, which noise may bring down to 3.3, is then named in 95 nights of 100."""
