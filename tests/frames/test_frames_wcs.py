@@ -196,7 +196,7 @@ def test_unannounced_sip_is_applied_and_told():
     quiet = SIP | {"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN"}
     frame, announced = solved(header(**quiet)), solved(header(**SIP))
     assert any("CTYPE has no -SIP: applied" in note and "arcsec" in note for note in frame.notes)
-    np.testing.assert_array_equal(frame.to_sky(10.0, 20.0), announced.to_sky(10.0, 20.0))
+    np.testing.assert_allclose(frame.to_sky(10.0, 20.0), announced.to_sky(10.0, 20.0), rtol=1e-13)
     linear = solved(header(**quiet), sip="ignore")
     np.testing.assert_allclose(linear.to_sky(10.0, 20.0), solved(header()).to_sky(10.0, 20.0), rtol=1e-13)
     assert any("left out" in note for note in linear.notes)
@@ -231,15 +231,14 @@ def test_declination_may_come_first(linear):
 
 def test_cube_axes_are_left_out():
     cards = header(NAXIS=3, CTYPE3="RGB", CRVAL3=1.0, CRPIX3=1.0, CDELT3=1.0, CD3_3=1.0, WCSAXES=3)
-    np.testing.assert_array_equal(solved(cards).to_sky(1.0, 2.0), solved(header()).to_sky(1.0, 2.0))
+    np.testing.assert_allclose(solved(cards).to_sky(1.0, 2.0), solved(header()).to_sky(1.0, 2.0), rtol=1e-13)
 
 
 def test_celestial_axes_may_come_last():
     moved = {"CTYPE2": "RA---TAN", "CTYPE3": "DEC--TAN", "CRVAL2": 246.42, "CRVAL3": -24.16, "CRPIX2": 800.5,
              "CRPIX3": 600.5, "CD2_2": -0.001, "CD3_3": 0.001, "CTYPE1": "RGB", "CRVAL1": 1.0}  # fmt: skip
-    np.testing.assert_array_equal(
-        solved(fits.Header(moved)).to_sky(1.0, 2.0), solved(header()).to_sky(1.0, 2.0)
-    )
+    found, wanted = (solved(cards).to_sky(1.0, 2.0) for cards in (fits.Header(moved), header()))
+    np.testing.assert_allclose(found, wanted, rtol=1e-13)
 
 
 def test_memory_frame_is_turned_to_icrf():

@@ -44,9 +44,9 @@ def test_overlays_stand_in_the_layer_list_and_toggle(desk):
     assert {"(7) Iris", "outlines"} <= set(rows)
     before = grab(desk.viewer)
     model.setData(rows["(7) Iris"], Qt.Unchecked, Qt.CheckStateRole)
-    assert (grab(desk.viewer) != before).any()
+    assert np.abs(grab(desk.viewer) - before).max() > 50
     model.setData(rows["(7) Iris"], Qt.Checked, Qt.CheckStateRole)
-    assert (grab(desk.viewer) == before).all()
+    np.testing.assert_allclose(grab(desk.viewer), before, atol=1)  # of 256 levels
 
 
 @pytest.mark.parametrize(

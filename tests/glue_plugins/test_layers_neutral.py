@@ -114,8 +114,8 @@ def test_toggling_a_layer_changes_the_picture_and_back(simple):
     without = pixels(simple)
     artist_of(simple, TrackLayerArtist).state.visible = True
     again = pixels(simple)
-    assert (with_track != without).any()
-    assert (again == with_track).all()
+    assert np.abs(with_track.astype(int) - without).max() > 50
+    np.testing.assert_allclose(again.astype(int), with_track, atol=1)  # of 256 levels
 
 
 def test_the_line_is_painted_where_the_body_passes(simple):

