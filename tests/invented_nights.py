@@ -1,0 +1,483 @@
+"""Nights as cameras take them, invented: undarked, mosaic, clouded, crowded, nebulous; with right answers.
+
+Nothing here uses the program's own image model: points are drawn by sub-pixel sums of a Moffat or Gaussian
+profile, a body's trail as many points, and what the sensor does to light (colour mosaic, hot pixels, cosmic
+rays, columns, saturation, gain, bits) is done in the order in which a camera does it. Each body comes with
+the matched signal to noise and the bound of Cramer and Rao, out of the very electrons that were expected.
+
+    light of stars, body, nebula, sky gradient  x  cloud   --> expected electrons (per mosaic colour)
+    + satellite's trail + dark current (hot pixels)        --> Poisson + read noise + cosmic rays
+    clipped at the full well, bled, / gain + bias, rounded --> the frame
+"""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+from astropy.table import Table
+from astropy.time import Time, TimeDelta
+from astropy.wcs import WCS, Sip
+
+MOSAIC_SHARE = {"R": 0.60, "G": 1.0, "B": 0.50}
+"""Share of the light that passes each filter of the mosaic, against green."""
+
+
+@dataclass
+class NightPlan:
+    """What a night is like; the defaults are a plain, good one."""
+
+    seed: int = 1
+    frames: int = 5
+    shape: tuple[int, int] = (360, 480)
+    scale_arcsec: float = 1.8
+    ra: float = 246.42
+    dec: float = -24.16
+    turn_deg: float = 0.0
+    mirrored: bool = False
+    sip: bool = False
+    fwhm_px: float = 2.9
+    beta: float | None = 3.5
+    """Moffat's exponent; None for a Gaussian."""
+    exposure_s: float = 60.0
+    rate_arcsec_h: float = 40.0
+    motion_pa_deg: float = 250.0
+    snr: float = 40.0
+    """Of the body on an unclouded frame, with the photons of all that stands there counted."""
+    stars: int = 90
+    faintest_listed: float = 17.5
+    sky_e: float = 400.0
+    read_noise_e: float = 4.0
+    gain_e: float = 1.2
+    bits: int = 16
+    bias_adu: float = 400.0
+    full_well_e: float = 60000.0
+    hot_share: float = 0.0
+    cosmic_rays: int = 3
+    bad_columns: int = 0
+    mosaic: str = ""
+    """'' or four letters such as RGGB: rows of the frame from its first."""
+    gradient: float = 0.1
+    nebula: float = 0.0
+    """Brightness of a patchy nebula, in units of the sky."""
+    filament: float = 0.0
+    """Brightness of a filament that runs past the body, in units of the sky."""
+    neighbours: tuple[tuple[float, float, float, bool], ...] = ()
+    """Stars by the body's middle place: distance (FWHM), position angle (deg), magnitudes fainter, listed."""
+    clouds: tuple[float, ...] = ()
+    """Share of the light on each frame; 1 when empty."""
+    satellite_on: int = -1
+    """Frame on which a trail runs through the body; -1 none."""
+    dither_px: float = 6.0
+    says_gain: bool = True
+    says_saturation: bool = True
+    clock_late_s: float = 0.0
+    clock_drift_s_h: float = 0.0
+    plate_arcsec: tuple[float, float] = (0.0, 0.0)
+    offset_arcsec: tuple[float, float] = (0.0, 0.0)
+    """True place minus predicted place, east and north."""
+    gap_s: float = 900.0
+
+
+@dataclass
+class Truth:
+    """The right answers of one frame."""
+
+    name: str
+    x: float
+    y: float
+    ra: float
+    dec: float
+    snr: float
+    bound_px: tuple[float, float]
+    """Cramer-Rao bound of the place in x and y, px, brightness and a level of the sky unknown."""
+    transparency: float
+    saturated: bool
+    mag: float
+
+
+@dataclass
+class InventedNight:
+    """Files of a night and its answers."""
+
+    plan: NightPlan
+    folder: Path
+    frames: list[Path] = field(default_factory=list)
+    truths: list[Truth] = field(default_factory=list)
+
+    @property
+    def stars(self) -> Path:
+        """The star table, with the Gaia archive's column names."""
+        return self.folder / "stars.ecsv"
+
+    @property
+    def positions(self) -> Path:
+        """Predicted places over the night: the true ones less `offset_arcsec`."""
+        return self.folder / "positions.ecsv"
+
+
+def point_image(shape, x, y, fwhm, beta, reach=None):
+    """Slices and pixel values of a point of unit light; sub-pixel sums: a pixel holds its integral."""
+    reach = reach or int(np.ceil((6.0 if beta is None else 9.0) * fwhm)) + 2
+    x0, y0 = round(x) - reach, round(y) - reach
+    n, over = 2 * reach + 1, 5 if fwhm < 3 else 3
+    sub = (np.arange(n * over) + 0.5) / over - 0.5
+    dx, dy = sub + x0 - x, sub + y0 - y
+    r2 = dx[None, :] ** 2 + dy[:, None] ** 2
+    if beta is None:
+        s2 = (fwhm / 2.354820045) ** 2
+        light = np.exp(-0.5 * r2 / s2) / (2 * np.pi * s2)
+    else:
+        a2 = (fwhm / 2) ** 2 / (2 ** (1 / beta) - 1)
+        light = (beta - 1) / (np.pi * a2) * (1 + r2 / a2) ** -beta
+    image = light.reshape(n, over, n, over).mean(axis=(1, 3))
+    ys, xs = slice(max(y0, 0), min(y0 + n, shape[0])), slice(max(x0, 0), min(x0 + n, shape[1]))
+    if ys.start >= ys.stop or xs.start >= xs.stop:
+        return None
+    return (ys, xs), image[ys.start - y0 : ys.stop - y0, xs.start - x0 : xs.stop - x0]
+
+
+def add_point(canvas, x, y, light, fwhm, beta):
+    """Add a point of so much light."""
+    reach = None if light > 0 else 1
+    if light < 3000:
+        reach = int(np.ceil(4 * fwhm)) + 2
+    found = point_image(canvas.shape, x, y, fwhm, beta, reach)
+    if found is not None:
+        canvas[found[0]] += light * found[1]
+
+
+def add_trail(canvas, x, y, light, fwhm, beta, dx, dy):
+    """Add a trail of (dx, dy) px about (x, y)."""
+    parts = max(1, int(np.ceil(4 * np.hypot(dx, dy))))
+    for share in (np.arange(parts) + 0.5) / parts - 0.5:
+        add_point(canvas, x + share * dx, y + share * dy, light / parts, fwhm, beta)
+
+
+def true_wcs(plan: NightPlan, shift_px) -> WCS:
+    """Where the telescope really pointed: TAN, or TAN with a distortion of a few pixels at the corners."""
+    ny, nx = plan.shape
+    c, s = np.cos(np.radians(plan.turn_deg)), np.sin(np.radians(plan.turn_deg))
+    side = 1.0 if plan.mirrored else -1.0
+    wcs = WCS(naxis=2)
+    tail = "-SIP" if plan.sip else ""
+    wcs.wcs.ctype = [f"RA---TAN{tail}", f"DEC--TAN{tail}"]
+    wcs.wcs.crval = [plan.ra, plan.dec]
+    wcs.wcs.crpix = [(nx + 1) / 2 + shift_px[0], (ny + 1) / 2 + shift_px[1]]
+    wcs.wcs.cd = plan.scale_arcsec / 3600 * np.array([[side * c, s], [-side * s, c]])
+    if plan.sip:
+        a, b = np.zeros((3, 3)), np.zeros((3, 3))
+        a[2, 0], a[0, 2], b[1, 1], b[0, 2] = 3e-5, -1e-5, 2e-5, -2e-5
+        wcs.sip = Sip(a, b, None, None, wcs.wcs.crpix)
+    wcs.wcs.set()
+    return wcs
+
+
+def nebula_image(plan: NightPlan, rng) -> np.ndarray:
+    """Patchy light in units of one: a smooth part and ripples down to a few FWHM."""
+    ny, nx = plan.shape
+    y, x = np.mgrid[0:ny, 0:nx]
+    image = np.exp(-0.5 * (((x - 0.5 * nx) / (0.35 * nx)) ** 2 + ((y - 0.5 * ny) / (0.4 * ny)) ** 2))
+    for _ in range(14):
+        length = rng.uniform(3.0, 25.0) * plan.fwhm_px
+        angle, phase = rng.uniform(0, np.pi), rng.uniform(0, 2 * np.pi)
+        image = image * (
+            1 + 0.12 * np.sin(2 * np.pi * (x * np.cos(angle) + y * np.sin(angle)) / length + phase)
+        )
+    return image
+
+
+def filament_image(plan: NightPlan, place, rng) -> np.ndarray:
+    """A curved filament a FWHM or two wide that passes a few pixels beside the body."""
+    ny, nx = plan.shape
+    y, x = np.mgrid[0:ny, 0:nx]
+    angle, width = rng.uniform(0, np.pi), plan.fwhm_px * rng.uniform(1.0, 2.0)
+    aside = plan.fwhm_px * rng.uniform(1.0, 2.5) * rng.choice([-1, 1])
+    along = (x - place[0]) * np.cos(angle) + (y - place[1]) * np.sin(angle)
+    across = -(x - place[0]) * np.sin(angle) + (y - place[1]) * np.cos(angle) - aside - along**2 / (4 * nx)
+    return np.exp(-0.5 * (across / (width / 2.3548)) ** 2) * (1 + 0.3 * np.sin(along / (4 * plan.fwhm_px)))
+
+
+def colour_of_pixels(plan: NightPlan) -> np.ndarray:
+    """Letter of each pixel's filter; '' on a mono sensor."""
+    ny, nx = plan.shape
+    letters = np.full(plan.shape, "", dtype="<U1")
+    if plan.mosaic:
+        for k, letter in enumerate(plan.mosaic):
+            letters[k // 2 : ny : 2, k % 2 : nx : 2] = letter
+    return letters
+
+
+def matched_snr(image, variance) -> float:
+    """Signal to noise of a known image in pixels of these variances."""
+    return float(np.sqrt(np.sum(image**2 / variance)))
+
+
+def place_bound(draw, x, y, light, variance) -> tuple[float, float]:
+    """Cramer-Rao bound of x and y with brightness and one level of the sky unknown, by Fisher information."""
+    h = 0.05
+    middle = draw(x, y, light)
+    slopes = [
+        (draw(x + h, y, light) - draw(x - h, y, light)) / (2 * h),
+        (draw(x, y + h, light) - draw(x, y - h, light)) / (2 * h),
+        middle / light,
+        np.ones_like(middle),
+    ]
+    near = middle > 1e-7 * middle.max()
+    design = np.array([slope[near] for slope in slopes])
+    cov = np.linalg.inv((design / variance[near]) @ design.T)
+    return float(np.sqrt(cov[0, 0])), float(np.sqrt(cov[1, 1]))
+
+
+def make_night(plan: NightPlan, folder: Path) -> InventedNight:
+    """Draw a night into a folder: frames, stars.ecsv, positions.ecsv; the answers are returned."""
+    rng = np.random.default_rng(plan.seed)
+    folder.mkdir(parents=True, exist_ok=True)
+    night = InventedNight(plan, folder)
+    ny, nx = plan.shape
+    start = Time("2027-05-04T22:00:00", scale="utc") + TimeDelta(float(rng.uniform(0, 3600)), format="sec")
+    letters = colour_of_pixels(plan)
+    passes = np.ones(plan.shape)
+    for letter, share in MOSAIC_SHARE.items():
+        passes[letters == letter] = share
+    east, north = np.sin(np.radians(plan.motion_pa_deg)), np.cos(np.radians(plan.motion_pa_deg))
+    cosdec = np.cos(np.radians(plan.dec))
+    aim = rng.uniform(-0.2, 0.2, 2) * np.array([nx, ny]) * plan.scale_arcsec  # arcsec off the field's centre
+    span_s = (plan.frames - 1) * plan.gap_s
+
+    def body_at(seconds):
+        """True RA and Dec, seconds after the first mid-exposure."""
+        moved = plan.rate_arcsec_h * (seconds - span_s / 2) / 3600
+        dec = plan.dec + (aim[1] + moved * north) / 3600
+        return (plan.ra + (aim[0] + moved * east) / 3600 / cosdec) % 360.0, dec
+
+    # stars: about 0.35 dex more per magnitude, as the sky has them; a tenth of the faint ones is not listed
+    mags = 10.0 + np.log(1 + rng.uniform(0, 1, plan.stars) * (np.exp(0.75 * 9.0) - 1)) / 0.75
+    star_ra = plan.ra + rng.uniform(-0.75, 0.75, plan.stars) * nx * plan.scale_arcsec / 3600 / cosdec
+    star_dec = plan.dec + rng.uniform(-0.75, 0.75, plan.stars) * ny * plan.scale_arcsec / 3600
+    listed = (mags < plan.faintest_listed) & ((mags < 15) | (rng.uniform(0, 1, plan.stars) > 0.1))
+    zero_e = 10 ** (0.4 * 23.0) * plan.exposure_s / 60  # electrons of magnitude 0 in one exposure
+
+    # the body's brightness from the wanted S/N on the plain sky of the middle frame, neighbours counted later
+    hot = rng.uniform(0, 1, plan.shape) < plan.hot_share
+    hot_e = np.where(hot, np.exp(rng.uniform(np.log(300), np.log(20000), plan.shape)) * plan.gain_e, 0.0)
+    columns = rng.choice(nx, plan.bad_columns, replace=False)
+    neb = nebula_image(plan, rng) if plan.nebula else 0.0
+    slope = rng.normal(0, 1, 2)
+    slope *= plan.gradient / max(np.hypot(*slope), 1e-9)
+    yy, xx = np.mgrid[0:ny, 0:nx]
+    ramp = 1 + slope[0] * (xx / nx - 0.5) + slope[1] * (yy / ny - 0.5)
+    top = min(plan.full_well_e, ((2**plan.bits - 1) - plan.bias_adu) * plan.gain_e)
+    light = None
+    body_mag = np.nan
+    for k in range(plan.frames):
+        seconds = k * plan.gap_s
+        shift = rng.normal(0, plan.dither_px, 2)
+        wcs = true_wcs(plan, shift)
+        ra, dec = body_at(seconds)
+        x, y = (float(value) for value in wcs.all_world2pix(ra, dec, 0))
+        before, after = (
+            wcs.all_world2pix(*body_at(seconds + sign * plan.exposure_s / 2), 0) for sign in (-1, 1)
+        )
+        dx, dy = float(after[0] - before[0]), float(after[1] - before[1])
+        cloud = plan.clouds[k % len(plan.clouds)] if plan.clouds else 1.0
+
+        def draw(px, py, amount, dx=dx, dy=dy):
+            canvas = np.zeros(plan.shape)
+            add_trail(canvas, px, py, amount, plan.fwhm_px, plan.beta, dx, dy)
+            return canvas * passes
+
+        sky = plan.sky_e * ramp * (1.5 - 0.5 * cloud)
+        still = np.zeros(plan.shape)
+        if plan.nebula:
+            sky = sky + cloud * plan.nebula * plan.sky_e * neb
+        if plan.filament:
+            sky = sky + cloud * plan.filament * plan.sky_e * filament_image(
+                plan, (x, y), np.random.default_rng(plan.seed + 9)
+            )
+        sx, sy = wcs.all_world2pix(star_ra, star_dec, 0)
+        tint = np.random.default_rng(plan.seed + 5).uniform(0.7, 1.3, (plan.stars, 2))
+        for px, py, mag, (red, blue) in zip(sx, sy, mags, tint, strict=True):
+            if -60 < px < nx + 60 and -60 < py < ny + 60:
+                if not plan.mosaic:
+                    add_point(still, px, py, zero_e * 10 ** (-0.4 * mag), plan.fwhm_px, plan.beta)
+                else:
+                    star = np.zeros(plan.shape)
+                    add_point(star, px, py, zero_e * 10 ** (-0.4 * mag), plan.fwhm_px, plan.beta)
+                    still += star * np.where(letters == "R", red, np.where(letters == "B", blue, 1.0))
+        if light is None:
+            # solve for the light that gives the wanted S/N on a plain piece of this sky
+            one = draw(x, y, 1.0)
+            light = 100.0
+            for _ in range(60):
+                variance = sky * passes + plan.read_noise_e**2 + light * one
+                light *= (plan.snr / matched_snr(light * one, variance)) ** 0.8
+            body_mag = -2.5 * np.log10(light / zero_e)
+            middle = body_at(span_s / 2)
+            added = []
+            for distance, angle, fainter, is_listed in plan.neighbours:
+                off = distance * plan.fwhm_px * plan.scale_arcsec / 3600
+                star = (
+                    middle[0] + off * np.sin(np.radians(angle)) / cosdec,
+                    middle[1] + off * np.cos(np.radians(angle)),
+                    body_mag + fainter,
+                    is_listed,
+                )
+                added.append(star)
+        for s_ra, s_dec, s_mag, _ in added:
+            px, py = wcs.all_world2pix(s_ra, s_dec, 0)
+            add_point(still, float(px), float(py), zero_e * 10 ** (-0.4 * s_mag), plan.fwhm_px, plan.beta)
+        body = draw(x, y, light)
+        expected = (sky + cloud * still) * passes + cloud * body
+        variance = expected + plan.read_noise_e**2
+        snr = matched_snr(cloud * body, variance)
+        bound = place_bound(draw, x, y, cloud * light, variance)
+        if plan.satellite_on == k:
+            angle = rng.uniform(0, np.pi)
+            across = -(xx - x) * np.sin(angle) + (yy - y) * np.cos(angle) - rng.uniform(-1, 1)
+            expected = expected + 3000.0 * np.exp(-0.5 * (across / (plan.fwhm_px / 2.3548)) ** 2)
+        electrons = rng.poisson(np.clip(expected + hot_e, 0, 1e9)) + rng.normal(
+            0, plan.read_noise_e, plan.shape
+        )
+        for _ in range(rng.poisson(plan.cosmic_rays)):
+            cx, cy, angle, length = (
+                rng.uniform(0, nx),
+                rng.uniform(0, ny),
+                rng.uniform(0, np.pi),
+                rng.exponential(4),
+            )
+            for step in np.arange(0, length + 0.5, 0.5):
+                px, py = int(cx + step * np.cos(angle)), int(cy + step * np.sin(angle))
+                if 0 <= px < nx and 0 <= py < ny:
+                    electrons[py, px] += rng.exponential(1500)
+        over = np.clip(electrons - plan.full_well_e, 0, None)
+        for column in np.unique(np.nonzero(over > 0)[1]):  # charge that does not fit runs along the column
+            spill = over[:, column].sum()
+            rows = np.nonzero(over[:, column] > 0)[0]
+            low, high = rows.min(), rows.max()
+            while spill > 0 and (low > 0 or high < ny - 1):
+                low, high = max(low - 1, 0), min(high + 1, ny - 1)
+                for row in (low, high):
+                    room = max(plan.full_well_e - electrons[row, column], 0)
+                    electrons[row, column] += min(room, spill / 2)
+                    spill -= room
+        stored = np.clip(electrons, None, plan.full_well_e) / plan.gain_e + plan.bias_adu
+        for column in columns:
+            stored[:, column] = plan.bias_adu + rng.normal(0, 2, ny) + 40 * (column % 3)
+        stored = np.clip(np.round(stored), 0, 2**plan.bits - 1)
+        saturated = bool(np.any((electrons >= 0.98 * top) & (body > 0.2 * body.max())))
+        late = plan.clock_late_s + plan.clock_drift_s_h * (seconds - span_s / 2) / 3600
+        # the clock shows less than the true time when it is late
+        shown = start + TimeDelta(seconds - plan.exposure_s / 2 - late, format="sec")
+        path = folder / f"night_{k + 1}.fits"
+        _write(path, stored, wcs, shown, plan, top)
+        night.frames.append(path)
+        night.truths.append(Truth(path.name, x, y, ra, dec, snr, bound, cloud, saturated, body_mag))
+    _write_stars(night, star_ra, star_dec, mags, listed, added)
+    _write_positions(night, body_at, start, span_s)
+    return night
+
+
+def _write(path, stored, wcs, shown, plan, top):
+    """One frame: unsigned integers of the sensor's depth, and a header such as capture programs write."""
+    kind = np.uint8 if plan.bits == 8 else np.uint16
+    header = wcs.to_header(relax=True)
+    for card in ("MJDREF", "RADESYS"):
+        header.remove(card, ignore_missing=True)
+    header["RADESYS"] = "ICRS"
+    cosdec = np.cos(np.radians(plan.dec))
+    header["CRVAL1"] += plan.plate_arcsec[0] / 3600 / cosdec
+    header["CRVAL2"] += plan.plate_arcsec[1] / 3600
+    header["DATE-OBS"] = (shown.isot, "start of the exposure, UTC")
+    header["EXPTIME"] = plan.exposure_s
+    header["OBSGEO-L"], header["OBSGEO-B"], header["OBSGEO-H"] = 20.5, -23.0, 1250.0
+    if plan.says_gain:
+        header["EGAIN"], header["RDNOISE"] = plan.gain_e, plan.read_noise_e
+    if plan.says_saturation:
+        header["SATURATE"] = min(top / plan.gain_e + plan.bias_adu, 2**plan.bits - 1)
+    if plan.mosaic:
+        header["BAYERPAT"] = plan.mosaic
+    fits.PrimaryHDU(stored.astype(kind), header).writeto(path, overwrite=True)
+
+
+def _write_stars(night, star_ra, star_dec, mags, listed, added):
+    """The listed stars at rest, epoch of the night."""
+    ra = np.concatenate([star_ra[listed], [star[0] for star in added if star[3]]])
+    dec = np.concatenate([star_dec[listed], [star[1] for star in added if star[3]]])
+    mag = np.concatenate([mags[listed], [star[2] for star in added if star[3]]])
+    n = len(ra)
+    Table({
+        "source_id": np.arange(1, n + 1), "ra": ra % 360.0, "dec": dec, "ra_error": np.full(n, 0.05),
+        "dec_error": np.full(n, 0.05), "pmra": np.zeros(n), "pmdec": np.zeros(n), "parallax": np.zeros(n),
+        "phot_g_mean_mag": mag, "ref_epoch": np.full(n, 2027.34),
+    }).write(night.stars, overwrite=True)  # fmt: skip
+
+
+def _write_positions(night, body_at, start, span_s):
+    """Predicted places, every five minutes from an hour before to an hour after the night."""
+    seconds = np.arange(-3600.0, span_s + 3601.0, 300.0)
+    ra, dec = body_at(seconds)
+    cosdec = np.cos(np.radians(night.plan.dec))
+    Table({
+        "designation": ["2099 AB1"] * len(seconds),
+        "time": (start + TimeDelta(seconds, format="sec")).isot,
+        "ra": (ra - night.plan.offset_arcsec[0] / 3600 / cosdec) % 360.0,
+        "dec": dec - night.plan.offset_arcsec[1] / 3600,
+    }).write(night.positions, overwrite=True)  # fmt: skip
+
+
+def any_night(seed: int) -> NightPlan:
+    """A night out of everything that issue-wide benchmarks ask for, drawn by its seed."""
+    rng = np.random.default_rng(seed)
+    fwhm = float(np.exp(rng.uniform(np.log(1.2), np.log(8.0))))
+    scale, rate = float(rng.uniform(0.8, 4.0)), float(rng.uniform(5, 120))
+    bits = int(rng.choice([8, 12, 14, 16], p=[0.1, 0.2, 0.2, 0.5]))
+    neighbours = tuple(
+        (
+            float(rng.uniform(1.5, 10)),
+            float(rng.uniform(0, 360)),
+            float(rng.uniform(-4, 4)),
+            bool(rng.random() < 0.6),
+        )
+        for _ in range(rng.choice([0, 1, 2], p=[0.4, 0.4, 0.2]))
+    )
+    full = {8: 250.0, 12: 3900.0, 14: 15000.0, 16: 52000.0}[bits]
+    sky = float(np.exp(rng.uniform(np.log(60), np.log(3000))))
+    gain = float(rng.uniform(0.4, 3.0)) if bits > 8 else sky * 8 / 200
+    return NightPlan(
+        seed=seed,
+        fwhm_px=fwhm,
+        beta=None if rng.random() < 0.4 else float(rng.uniform(2.5, 5.0)),
+        shape=(420, 560) if fwhm > 4 else (360, 480),
+        scale_arcsec=scale,
+        ra=float(rng.choice([246.42, 0.02, 359.98, 100.0])),
+        dec=float(rng.uniform(-75, 75)),
+        turn_deg=float(rng.uniform(0, 360)),
+        mirrored=bool(rng.random() < 0.3),
+        sip=bool(rng.random() < 0.3),
+        snr=float(np.exp(rng.uniform(np.log(8), np.log(500)))),
+        exposure_s=float(rng.choice([10.0, 30.0, 60.0, 120.0])),
+        rate_arcsec_h=rate,
+        gap_s=min(900.0, 20.0 * scale / rate * 3600.0),  # so that the body stays in the frame
+        motion_pa_deg=float(rng.uniform(0, 360)),
+        stars=int(rng.uniform(40, 200)),
+        sky_e=sky,
+        gain_e=gain,
+        read_noise_e=float(rng.uniform(1.5, 9.0)),
+        bits=bits,
+        bias_adu=float(rng.uniform(10, 40) if bits == 8 else rng.uniform(100, 600)),
+        full_well_e=full * gain,
+        hot_share=float(rng.choice([0.0, 0.0002, 0.0005, 0.001, 0.002])),
+        cosmic_rays=int(rng.choice([0, 3, 10])),
+        bad_columns=int(rng.choice([0, 0, 1, 3])),
+        mosaic=str(rng.choice(["", "", "RGGB", "GBRG"])),
+        gradient=float(rng.uniform(0, 0.5)),
+        nebula=float(rng.choice([0.0, 0.3, 0.6, 1.0])),
+        filament=float(rng.choice([0.0, 0.0, 0.1, 0.3])),
+        neighbours=neighbours,
+        clouds=tuple(float(c) for c in rng.uniform(0.12, 1.0, 5)) if rng.random() < 0.25 else (),
+        satellite_on=int(rng.integers(0, 5)) if rng.random() < 0.1 else -1,
+        dither_px=float(rng.choice([0.5, 3.0, 8.0])),
+        says_gain=bool(rng.random() < 0.5),
+        says_saturation=bool(rng.random() < 0.5),
+    )
