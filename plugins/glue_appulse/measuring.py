@@ -62,7 +62,7 @@ class Measured:
     Parameters
     ----------
     task : Task
-    residual : appulse.astrometry.residuals.Residual
+    residual : appulse.astrometry.residual.Residual
     table : astropy.table.Table
         One row.
     notes : tuple of str
@@ -149,8 +149,8 @@ def measure(task):
     appulse.errors.AppulseError
         The frame has no time or site, or the source does not reach.
     """
-    from appulse.astrometry.residuals import measure as measure_body
-    from appulse.astrometry.residuals import residual_table
+    from appulse.astrometry.residual import measure as measure_body
+    from appulse.astrometry.residual import residual_table
     from appulse.errors import FrameError
 
     frame, source = frame_of(task.data), sources.open_orbits(task.orbits)

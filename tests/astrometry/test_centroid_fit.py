@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from appulse.astrometry.centroid import fit_source, phase_error
-from appulse.astrometry.noise import Noise
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
+from appulse.astrometry.source_fit import fit_source, phase_error
+from appulse.astrometry.stamp import Noise
 from appulse.errors import MeasurementError
 from invented_frames import add_point, add_trail
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from astropy import units as u
 
-from appulse.astrometry.identity import identify, zero_point
-from appulse.astrometry.plate import check_plate
-from appulse.astrometry.residuals import KEPT_ARCSEC, measure
+from appulse.astrometry.identity import identify
+from appulse.astrometry.plate import check_plate, zero_point
+from appulse.astrometry.residual import KEPT_ARCSEC, measure
 from appulse.errors import MeasurementError
 from invented_frames import ZERO_E, add_point, make_frame, tan_wcs
 

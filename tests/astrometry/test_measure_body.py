@@ -6,7 +6,7 @@ from astropy import units as u
 
 from appulse.astrometry.budget import error_budget
 from appulse.astrometry.plate import check_plate
-from appulse.astrometry.residuals import measure, residual_table
+from appulse.astrometry.residual import measure, residual_table
 from invented_frames import DEC, RA, add_point, add_trail, make_frame, tan_wcs
 
 SHAPE = (400, 500)

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from appulse.astrometry.night import fit_motion, gather
+from appulse.astrometry.night_offsets import fit_motion, gather
 from appulse.astrometry.verdict import judge
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))

@@ -7,7 +7,7 @@ import pytest
 from astropy.time import Time
 
 from appulse.astrometry.observations import observation_residuals
-from appulse.astrometry.residuals import residual_table
+from appulse.astrometry.residual import residual_table
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.readers import read_orbits
 from appulse.formats.observation_table import read_observations

@@ -8,7 +8,7 @@ from astropy.time import Time
 
 from appulse.astrometry.orbit_fit import improve_orbit
 from appulse.astrometry.prediction import Prediction
-from appulse.astrometry.residuals import Residual
+from appulse.astrometry.residual import Residual
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.readers import read_orbits
 from appulse.errors import InputError

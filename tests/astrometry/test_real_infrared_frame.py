@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from appulse.astrometry.plate import check_plate
-from appulse.astrometry.residuals import measure
+from appulse.astrometry.residual import measure
 from appulse.astrometry.verdict import judge
 from appulse.bodies.tabulated import TabulatedEphemeris
 from appulse.catalogues.bundled_stars import bundled_stars

@@ -7,13 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from appulse.astrometry.centroid import fit_source
-from appulse.astrometry.left_out import left_out
-from appulse.astrometry.noise import Noise
-from appulse.astrometry.pixel_phase import phase_error
-from appulse.astrometry.profile_fit import ProfileFit
 from appulse.astrometry.psf import POINT, PSF
-from appulse.astrometry.stamp import cut
+from appulse.astrometry.source_fit import ProfileFit, fit_source, left_out, phase_error
+from appulse.astrometry.stamp import Noise, cut
 from appulse.errors import MeasurementError
 from invented_frames import add_point
 

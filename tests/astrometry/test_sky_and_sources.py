@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from appulse.astrometry import stars
-from appulse.astrometry.search import _convolved
-from appulse.astrometry.sky_level import _box_sky, _samples, sky_map
+from appulse.astrometry import detection
+from appulse.astrometry.detection import _convolved
+from appulse.astrometry.sky import _box_sky, _samples, sky_map
 from appulse.errors import MeasurementError
 from invented_frames import add_point
 
@@ -65,7 +65,7 @@ def test_limit_by_boxes_is_the_limit_by_pixels(frame):
     for low, high in ((0, 310), (0, 90), (130, 250), (285, 310)):
         limit = sky.rows(low, high) + 2.0 * sky.rows(low, high, "sigma")
         wanted = np.argwhere(smooth[low:high] > limit)
-        found = np.stack(stars._above(smooth[low:high], sky, 2.0, low), axis=1)
+        found = np.stack(detection._above(smooth[low:high], sky, 2.0, low), axis=1)
         assert len(wanted) > 100
         # Only pixels that lie on the limit itself, to single precision, may be counted otherwise.
         other = np.array(sorted(set(map(tuple, found)) ^ set(map(tuple, wanted))), int).reshape(-1, 2)
@@ -75,9 +75,9 @@ def test_limit_by_boxes_is_the_limit_by_pixels(frame):
 
 
 def test_sources_do_not_depend_on_the_strips(frame, monkeypatch):
-    whole = stars.detect_stars(frame)
-    monkeypatch.setattr(stars, "STRIP_ROWS", 37)
-    pieces = stars.detect_stars(frame)
+    whole = detection.detect_stars(frame)
+    monkeypatch.setattr(detection, "STRIP_ROWS", 37)
+    pieces = detection.detect_stars(frame)
     assert len(whole) > 30
     for name in ("x", "y", "flux", "snr", "peak"):
         np.testing.assert_allclose(pieces[name], whole[name], rtol=1e-5)

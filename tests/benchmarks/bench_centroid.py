@@ -9,9 +9,9 @@ import sys
 
 import numpy as np
 
-from appulse.astrometry.centroid import fit_source
-from appulse.astrometry.noise import Noise
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
+from appulse.astrometry.source_fit import fit_source
+from appulse.astrometry.stamp import Noise
 from appulse.errors import MeasurementError
 
 GAIN, SKY_E = 1.5, 400.0

@@ -12,11 +12,10 @@ import warnings
 import numpy as np
 from bench_centroid import GAIN, bound, scene
 
-from appulse.astrometry.centroid import fit_source
-from appulse.astrometry.noise import Noise
-from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
-from appulse.astrometry.psf_stars import psf_from_stars
-from appulse.astrometry.stars import detect_stars
+from appulse.astrometry.detection import detect_stars
+from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image, psf_from_stars
+from appulse.astrometry.source_fit import fit_source
+from appulse.astrometry.stamp import Noise
 from appulse.errors import MeasurementError
 
 

@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from appulse.astrometry.centroid import fit_source
-from appulse.astrometry.noise import Noise
 from appulse.astrometry.psf import PSF
+from appulse.astrometry.source_fit import fit_source
+from appulse.astrometry.stamp import Noise
 from appulse.errors import MeasurementError
 from invented_frames import add_point
 

@@ -23,7 +23,7 @@ from astropy.wcs import WCS
 from appulse.astrometry.plate import check_plate
 from appulse.astrometry.prediction import Prediction
 from appulse.astrometry.psf import PSF, pixel_image
-from appulse.astrometry.residuals import measure
+from appulse.astrometry.residual import measure
 from appulse.catalogues.stars import star_table
 from appulse.frames.camera import Camera
 from appulse.frames.exposure import Exposure

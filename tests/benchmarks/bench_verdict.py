@@ -10,7 +10,7 @@ import numpy as np
 from astropy.time import Time, TimeDelta
 
 from appulse.astrometry.prediction import Prediction
-from appulse.astrometry.residuals import Residual
+from appulse.astrometry.residual import Residual
 from appulse.astrometry.verdict import judge
 
 FRAMES = 20

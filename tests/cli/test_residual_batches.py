@@ -8,7 +8,7 @@ import pytest
 from astropy.io import fits
 from astropy.table import Table
 
-from appulse.astrometry.finding import BARE_SNR
+from appulse.astrometry.residual import BARE_SNR
 from appulse.bodies.kernels import EARTH, SUN, default_kernels
 from appulse.cli import pipeline, residuals
 from appulse.cli.ades_outputs import from_the_earth

@@ -10,10 +10,10 @@ from astropy.table import QTable
 from astropy.time import Time
 from astropy.wcs import WCS
 
-from appulse.astrometry.centroid import SourceFit
 from appulse.astrometry.prediction import Prediction
 from appulse.astrometry.psf import PSF, Trail
-from appulse.astrometry.residuals import Residual
+from appulse.astrometry.residual import Residual
+from appulse.astrometry.source_fit import SourceFit
 from appulse.astrometry.verdict import judge
 from appulse.errors import OutputExistsError
 from appulse.formats.provenance import provenance

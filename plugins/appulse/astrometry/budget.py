@@ -67,7 +67,7 @@ def error_budget(residual, *, clock_sigma_s: float | None = None) -> Budget:
     Examples
     --------
     >>> from appulse.astrometry.prediction import Prediction
-    >>> from appulse.astrometry.residuals import Residual
+    >>> from appulse.astrometry.residual import Residual
     >>> one = Residual("a.fits", "", "7", Prediction("7", 10.0, 0.0, 30.0, 0.0), seen=True, dra_cosdec=0.3,
     ...                ddec=-0.1, covariance=np.diag([0.01, 0.01]))
     >>> budget = error_budget(one, clock_sigma_s=12.0)

@@ -4,7 +4,7 @@ import numpy as np
 from astropy import units as u
 
 from appulse.astrometry.prediction import Prediction, cell
-from appulse.astrometry.residuals import Residual
+from appulse.astrometry.residual import Residual
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import InputError
 from appulse.numerics.spherical import offsets_rad, unit_from_radec

@@ -1,10 +1,47 @@
-"""What a fit of a source's image returns."""
+"""What a fit of a source's image returns.
 
-from dataclasses import dataclass, field
+Where a source is on the pixels: a variance-weighted fit of its image, with an honest covariance.
+
+The model is a pixel-integrated, trailed PSF on a polynomial background, with neighbours fitted in the same
+breath. Weights come from the model, not from the noisy pixels (weights from the data pull a fit to the faint
+side), so the fit is repeated until both agree. Pixels that no noise explains (cosmic rays) are taken out, the
+worst first, and let in again when the fit that they spoilt has moved.
+
+References: King 1983, PASP 95, 163 (profile fitting); Winick 1986, JOSA A 3, 1809 (the bound).
+
+The least-squares fit behind :mod:`appulse.astrometry.source_fit`.
+
+What a background's polynomial leaves out, where it is rough: a shift of the place and more sigma.
+
+A quartic follows a galaxy's flank and misses the next order of a spiral arm, and no residual shows it: the
+place takes it up. The terms of the fifth order are therefore let in, held to zero with a sigma in
+proportion to what the third and fourth were found to be. A smooth background has none of these, and nothing
+is lost; on a rough one the place moves to where the pixels draw it and the sigma says what is not known.
+
+Place of a faint source: the mean of all places that its pixels allow, not the likeliest one alone.
+
+At a signal to noise of ten the likelihood of a place is no Gaussian: its peak scatters by several per cent
+more than the mean of the places weighted by their likelihood, which has the least mean square error of all
+estimates that move with the source (Pitman 1939, Biometrika 30, 391), and the curvature at the peak promises
+too small a sigma. Flux, background and whatever else was fitted are integrated out, as linear parameters.
+
+Centroid error of an undersampled image: it runs with the source's place within its pixel.
+
+How far the brightness of a fit can be trusted where the image is not that of the model.
+"""
+
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from appulse.astrometry.psf import PSF, Trail
+from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
+from appulse.astrometry.stamp import Noise, Stamp, cut
+from appulse.constants import FWHM_PER_SIGMA
+from appulse.errors import MeasurementError
+from appulse.numerics.distributions import chi2_isf
+from appulse.numerics.robust import clipped_sigma
+
+__all__ = ["SourceFit", "fit_source", "phase_error", "with_floor"]
 
 
 @dataclass(frozen=True)
@@ -78,3 +115,655 @@ class SourceFit:
     def chi2_per_dof(self) -> float:
         """1 for a model that explains the pixels."""
         return self.chi2 / self.dof
+
+
+WIDE, NARROW = 8.0, 4.0
+"""Radii of the pixels used, in PSF sigmas: with the first a plane under the source costs under 1% of the
+precision; a quartic within the second follows a galaxy's flank for a third more sigma, where any polynomial
+on the wide stamp is bent by a fifth to half a sigma."""
+
+
+REJECT = 5.0
+"""Pixels beyond so many sigmas are no noise: one good stamp in a thousand loses a pixel to it."""
+
+
+LEAST_WIDE, LEAST_NARROW = 9.5, 4.5
+"""Least radii, px: along a trail a plane is the likeness of a shift, and few pixels leave it loose (2% of the
+precision at a FWHM of 2 px)."""
+
+
+LADDER = ((WIDE, 1, 3, 5e-4), (WIDE, 2, 4, 0.1), (NARROW, 4, None, None))
+"""Stamp, order of the background, and the order that must promise nothing more (at this chance) to stay with
+it; a quadratic is held to a strict test because what it leaves bends the place."""
+
+
+MANY_REJECTED = 0.02
+"""Share of rejected pixels from which a background is suspected of being too stiff."""
+
+
+SMOOTHER = 0.8
+"""A background too rough for polynomials shows as less scatter within NARROW than in the whole stamp."""
+
+
+def fit_source(
+    data,
+    x: float,
+    y: float,
+    psf: PSF,
+    noise: Noise,
+    *,
+    trail: Trail = POINT,
+    neighbours=(),
+    background_order: int | None = None,
+    radius: float | None = None,
+    bad=None,
+    saturation: float | None = None,
+    free_trail: bool = False,
+    max_shift: float | None = None,
+    reject: float = REJECT,
+) -> SourceFit:
+    """Fit one source near (x, y).
+
+    Parameters
+    ----------
+    data : (ny, nx) array
+        The frame's pixels; NaN where bad.
+    x, y : float
+        First guess, zero-based px, good to about one FWHM.
+    psf : PSF
+    noise : Noise
+    trail : Trail
+        Smearing over the exposure, known from the motion.
+    neighbours : sequence of (x, y)
+        Sources at rest to fit together with this one, px.
+    background_order : int, optional
+        Of the polynomial: 1 plane, 2 quadratic, 4 quartic; by default as high as the pixels demand.
+    radius : float, optional
+        Of the pixels used, px; by default eight PSF sigmas, four on a rough background.
+    bad : (ny, nx) bool array, optional
+    saturation : float, optional
+        Stored number from which pixels are not used: the fit then rests on the ring around the core.
+    free_trail : bool
+        Fit the trail's length and direction too.
+    max_shift : float, optional
+        How far from the guess the fit may end, px; two FWHM and half the trail by default.
+    reject : float
+        In sigmas; ``inf`` to keep every pixel.
+
+    Returns
+    -------
+    SourceFit
+
+    Raises
+    ------
+    MeasurementError
+        If nothing can be fitted there; the message is the reason.
+
+    Examples
+    --------
+    >>> from appulse.astrometry.psf import pixel_image
+    >>> rows, columns = np.mgrid[0:41, 0:41]
+    >>> image, _, _ = pixel_image(PSF.round(3.0), 20.3, 19.8, columns.ravel(), rows.ravel())
+    >>> rng = np.random.default_rng(5)
+    >>> data = 100.0 + 5000.0 * image.reshape(41, 41) + rng.normal(0.0, 5.0, (41, 41))
+    >>> fit = fit_source(data, 20.0, 20.0, PSF.round(3.0), Noise(np.inf))
+    >>> bool(abs(fit.x - 20.3) < 0.03), round(float(fit.cov[0, 0]) ** 0.5, 3)
+    (True, 0.008)
+    """
+    options = (psf, noise, trail, free_trail, reject)
+    best, start = None, (x, y)
+    for reach, order, doubt, chance in LADDER:
+        if background_order is not None:
+            order, doubt = background_order, None
+        pixels = radius or _radius(psf, reach)
+        stamp = cut(data, x, y, pixels, trail=trail, bad=bad, saturation=saturation)
+        near = _within_reach(neighbours, stamp, pixels + psf.fwhm, trail)
+        try:
+            fit = ProfileFit(stamp, *start, order, near, *options)
+        except MeasurementError:
+            if best is None:
+                raise
+            break  # too few pixels for so many terms
+        try:
+            fit.run()
+        except MeasurementError as error:
+            if best is None:
+                raise
+            raise MeasurementError(f"the background is too rough there: {error}") from error
+        best = fit
+        if np.hypot(fit.p[0] - x, fit.p[1] - y) < psf.fwhm:
+            start = float(fit.p[0]), float(fit.p[1])
+        if doubt is None or _enough(fit, doubt, chance, _radius(psf, NARROW)):
+            break
+    limit = max_shift if max_shift is not None else 2.0 * psf.fwhm + 0.5 * trail.length
+    best.guess = x, y
+    return best.result(limit)
+
+
+def _radius(psf: PSF, sigmas: float) -> float:
+    """Radius of a stamp, px."""
+    wide = psf if psf.beta is None else psf.scaled(1.3)
+    return max(sigmas * wide.axes[0] / FWHM_PER_SIGMA, LEAST_WIDE if sigmas == WIDE else LEAST_NARROW)
+
+
+def _within_reach(neighbours, stamp: Stamp, radius: float, trail: Trail) -> list:
+    """Neighbours that light the stamp: others have nothing there that a fit could hold on to."""
+    places = np.array(neighbours, dtype=float).reshape(-1, 2)
+    here = replace(stamp, columns=places[:, 0], rows=places[:, 1])
+    return [tuple(place) for place in places[here.within(radius, trail)]]
+
+
+def _enough(fit: "ProfileFit", doubt: int, chance: float, narrow: float) -> bool:
+    """Whether the residuals hint at nothing more than the background that was fitted."""
+    rejected = int((fit.stamp.good & ~fit.used).sum())
+    new = (doubt + 1) * (doubt + 2) // 2 - fit.basis.shape[1]
+    if rejected > MANY_REJECTED * len(fit.used) or fit.gain_of(doubt) > chi2_isf(chance, new):
+        return False
+    inner, n = fit.inner_sky(narrow)
+    loose = np.sqrt(0.5 * max(1.0 / n - 1.0 / fit.used.sum(), 0.0))
+    return inner > min(SMOOTHER, 1.0 - 4.0 * loose) * fit.sky
+
+
+def with_floor(fit: SourceFit, floor_px: float) -> SourceFit:
+    """The same fit with a systematic error added to its covariance.
+
+    Parameters
+    ----------
+    fit : SourceFit
+    floor_px : float
+        One sigma per axis, px.
+    """
+    return replace(fit, cov=fit.cov + floor_px**2 * np.eye(2))
+
+
+class ProfileFit:
+    """Parameters: x, y, flux, [length factor, turn in degrees], (x, y, flux) of neighbours, background."""
+
+    def __init__(self, stamp: Stamp, x, y, order, neighbours, psf, noise, trail, free_trail, reject):
+        self.stamp, self.psf, self.noise, self.trail, self.reject = stamp, psf, noise, trail, reject
+        self.guess, self.order, self.free_trail = (x, y), order, free_trail and trail.length > 0
+        self.near = np.array(neighbours, dtype=float).reshape(-1, 2)
+        self.basis = stamp.background_terms(order)
+        self.n_head = 5 if self.free_trail else 3
+        self.n_source = self.n_head + 3 * len(self.near)
+        self.n_parameters = self.n_source + self.basis.shape[1]
+        self.used = stamp.good.copy()
+        self._leverage = None
+        self.p = np.zeros(self.n_parameters)
+        self.p[:2] = x, y
+        if self.free_trail:
+            self.p[3:5] = 1.0, 0.0
+        for k, place in enumerate(self.near):
+            self.p[self.n_head + 3 * k : self.n_head + 3 * k + 2] = place
+        if self.used.sum() <= self.n_parameters + 4:
+            raise MeasurementError("too few usable pixels for the fit")
+
+    # --- model
+
+    def _trail(self):
+        return self.trail.turned(self.p[3], self.p[4]) if self.free_trail else self.trail
+
+    def _evaluate(self):
+        """Light of the sources (n,), background (n,), Jacobian (n, parameters)."""
+        s, p = self.stamp, self.p
+        jacobian = np.zeros((len(s.values), self.n_parameters))
+        value, sx, sy = pixel_image(self.psf, p[0], p[1], s.columns, s.rows, self._trail())
+        light = p[2] * value
+        jacobian[:, 0], jacobian[:, 1], jacobian[:, 2] = p[2] * sx, p[2] * sy, value
+        if self.free_trail:
+            for column, step in ((3, (0.01, 0.0)), (4, (0.0, 0.5))):
+                sides = [
+                    pixel_image(self.psf, p[0], p[1], s.columns, s.rows,
+                                self.trail.turned(p[3] + sign * step[0], p[4] + sign * step[1]))[0]
+                    for sign in (1, -1)
+                ]  # fmt: skip
+                jacobian[:, column] = p[2] * (sides[0] - sides[1]) / (2 * sum(step))
+        for k in range(len(self.near)):
+            i = self.n_head + 3 * k
+            value, sx, sy = pixel_image(self.psf, p[i], p[i + 1], s.columns, s.rows)
+            light = light + p[i + 2] * value
+            jacobian[:, i], jacobian[:, i + 1], jacobian[:, i + 2] = p[i + 2] * sx, p[i + 2] * sy, value
+        jacobian[:, self.n_source :] = self.basis
+        return light, self.basis @ p[self.n_source :], jacobian
+
+    def _variance(self, light, background, look: bool = True):
+        """Sky floor from the residuals away from the sources; photons of sources and slopes on top.
+
+        The scatter of the sky itself settles at once: it is looked at anew only where `look` says so.
+        """
+        gain = self.noise.gain_e_adu
+        slope = (background - float(np.mean(background[self.used]))) / gain
+        if look:
+            self.sky = self._sky(light, background, slope)
+        floor = np.maximum(self.sky**2 + slope, 0.1 * self.sky**2)
+        return self.noise.variance(light, floor)
+
+    def _sky(self, light, background, slope) -> float:
+        """Scatter of the sky at its mean level: pixels brighter by `slope` are the noisier for it."""
+        away = self.used & (light < 0.05 * max(light.max(), 1e-30))
+        away = away if away.sum() > 40 else self.used
+        rest = (self.stamp.values - light - background)[away]
+        sky = clipped_sigma(rest)
+        for _ in range(3 if np.ptp(slope) > 0.2 * sky**2 > 0 else 0):
+            shape = np.sqrt(np.maximum(1.0 + slope[away] / sky**2, 0.1))
+            sky = clipped_sigma(rest / shape)
+        free = self._free(away)
+        self.sky_dof = max(free * away.sum(), 3.0)
+        least = 1e-6 * max(1.0, float(np.abs(self.stamp.values[self.used]).max()))
+        return max(sky / np.sqrt(free), least)
+
+    def _free(self, away) -> float:
+        """Share of the scatter that the background did not take along; it takes most at the stamp's rim."""
+        if self._leverage is None or not np.array_equal(self._leverage[0], self.used):
+            q, _ = np.linalg.qr(self.basis[self.used])
+            leverage = np.zeros(len(self.used))
+            leverage[self.used] = np.sum(q**2, axis=1)
+            self._leverage = self.used.copy(), leverage
+        return max(1.0 - float(np.mean(self._leverage[1][away])), 0.1)
+
+    # --- fit
+
+    def run(self):
+        """Fit, reject, fit again until the set of rejected pixels stays."""
+        self._linear_start()
+        self._iterate()
+        for _ in range(12):
+            light, background, _ = self.state
+            variance = self.variance + (self.noise.model_error * light) ** 2
+            off = np.abs(self.stamp.values - light - background)
+            off[~self.stamp.good] = 0.0
+            if (off**2 > self.reject**2 * variance).any():
+                variance = variance + self._width_doubt() ** 2
+            z = off / np.sqrt(variance)
+            out = self.stamp.good & (z > self.reject) & (z > 0.5 * z.max())
+            kept_out = self.stamp.good & ~self.used & (z > self.reject)
+            used = self.stamp.good & ~(out | kept_out)
+            if np.array_equal(used, self.used) or used.sum() <= self.n_parameters + 4:
+                break
+            self.used = used
+            self._iterate()
+
+    def _width_doubt(self):
+        """What one sigma of the PSF's width changes in each pixel: a misfit of the core is no cosmic ray."""
+        error = self.psf.width_error
+        if not error > 0.0:
+            return np.zeros(len(self.stamp.values))
+        at = self.p[0], self.p[1], self.stamp.columns, self.stamp.rows, self._trail()
+        wide, narrow = (pixel_image(self.psf.scaled(1.0 + side * error), *at)[0] for side in (1, -1))
+        return 0.5 * np.abs(self.p[2] * (wide - narrow))
+
+    def _linear_start(self):
+        """Fluxes and background at the guessed places: where the slopes of a source without light are 0."""
+        fluxes = [2] + [self.n_head + 3 * k + 2 for k in range(len(self.near))]
+        columns = fluxes + list(range(self.n_source, self.n_parameters))
+        design = self._evaluate()[2][:, columns]
+        for _ in range(2):
+            used = design[self.used]
+            linear = np.linalg.solve(used.T @ used, used.T @ self.stamp.values[self.used])
+            self.p[columns] = linear
+            light = design[:, : len(fluxes)] @ linear[: len(fluxes)]
+            background = self.basis @ linear[len(fluxes) :]
+            self.variance = self._variance(light, background)
+            z = (self.stamp.values - light - background) / np.sqrt(self.variance)
+            # Before the place is settled only pixels far off are cosmic rays for certain.
+            far = light < 0.02 * max(light.max(), 1e-30)
+            self.used = self.stamp.good & ~(far & (np.abs(z) > 3 * self.reject))
+        self.p[fluxes] = np.maximum(self.p[fluxes], 2.0 * self.sky)
+        self.state = self._evaluate()
+
+    def _iterate(self):
+        """Gauss-Newton, a step halved while it makes the fit worse; the weights follow the model."""
+        for count in range(60):
+            light, background, jacobian = self.state
+            if count < 6:
+                self.variance = self._variance(light, background, look=count in (0, 2))
+            root = np.sqrt(self.variance[self.used])
+            design = jacobian[self.used] / root[:, None]
+            residual = (self.stamp.values - light - background)[self.used] / root
+            normal, right = self._with_priors(design.T @ design, design.T @ residual)
+            scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+            try:
+                step = np.linalg.solve(normal / np.outer(scale, scale), right / scale) / scale
+            except np.linalg.LinAlgError as error:
+                raise MeasurementError("the pixels there do not settle a fit") from error
+            step = step * min(1.0, 0.5 * max(self.psf.fwhm, 1.0) / max(np.hypot(step[0], step[1]), 1e-12))
+            self.state, share = self._take(step, float(residual @ residual), root)
+            shift = share * float(np.hypot(step[0], step[1]))
+            if shift < 1e-4 * self.psf.sigma and count >= 3:
+                break
+        else:
+            if shift > 0.02 * self.psf.sigma:
+                raise MeasurementError("the fit did not settle")
+        self.normal = normal
+
+    def _take(self, step, before, root):
+        """Go along a step as far as the fit does not get worse; the new evaluation and the share taken."""
+        start, share = self.p.copy(), 1.0
+        for _ in range(5):
+            self.p = start + share * step
+            if not np.isfinite(self.p).all():
+                raise MeasurementError("the fit did not settle")
+            state = self._evaluate()
+            residual = (self.stamp.values - state[0] - state[1])[self.used] / root
+            if residual @ residual <= before * (1 + 1e-9) + 1e-3:
+                break
+            share *= 0.5
+        return state, share
+
+    def _with_priors(self, normal, right):
+        """A neighbour is held to its detected place by half a FWHM: a faint one must not walk off."""
+        weight = (0.5 * self.psf.fwhm) ** -2
+        for k, place in enumerate(self.near):
+            for j in (0, 1):
+                i = self.n_head + 3 * k + j
+                normal[i, i] += weight
+                right[i] += weight * (place[j] - self.p[i])
+        if self.free_trail:  # length within a factor of about two, direction within 40 degrees
+            for i, centre, sigma in ((3, 1.0, 0.6), (4, 0.0, 40.0)):
+                normal[i, i] += sigma**-2
+                right[i] += (centre - self.p[i]) / sigma**2
+        return normal, right
+
+    def _faint(self, cov):
+        """Place and covariance of a faint source; what else was fitted is linear about its best value."""
+        light, background, jacobian = self.state
+        weight = np.where(self.used, 1.0 / np.sqrt(self.variance), 0.0)
+        zero = np.zeros(self.n_parameters)
+        held = np.diag(self._with_priors(np.diag(zero), zero.copy())[0])
+        own = self.p[2] * pixel_image(
+            self.psf, self.p[0], self.p[1], self.stamp.columns, self.stamp.rows, self._trail()
+        )[0]  # fmt: skip
+        rest = self.stamp.values - light - background + own
+        place, cov = faint_place(
+            self.stamp, self.psf, self._trail(), self.p[:2], cov, weight, jacobian[:, 3:], rest,
+            np.sqrt(held[3:]),
+        )  # fmt: skip
+        return float(place[0]), float(place[1]), cov
+
+    def _background_at(self, x, y) -> float:
+        here = replace(self.stamp, columns=np.array([x]), rows=np.array([y]))
+        return float((here.background_terms(self.order) @ self.p[self.n_source :])[0])
+
+    def gain_of(self, order: int) -> float:
+        """Fall of chi-squared that a background of a higher order promises, by one linear step."""
+        light, background, jacobian = self.state
+        root = np.sqrt(self.variance[self.used])
+        more = self.stamp.background_terms(order)[:, self.basis.shape[1] :]
+        known, new = jacobian[self.used] / root[:, None], more[self.used] / root[:, None]
+        residual = (self.stamp.values - light - background)[self.used] / root
+        inverse = np.linalg.pinv(known.T @ known)
+        project = known @ inverse
+        new, residual = new - project @ (known.T @ new), residual - project @ (known.T @ residual)
+        right = new.T @ residual
+        return float(right @ np.linalg.pinv(new.T @ new) @ right)
+
+    def inner_sky(self, radius: float) -> tuple[float, int]:
+        """Scatter of the sky within a smaller radius, a quadratic taken off, and its number of pixels."""
+        light, background, _ = self.state
+        s = self.stamp
+        away = self.used & (light < 0.05 * max(light.max(), 1e-30)) & s.within(radius, self.trail)
+        if away.sum() < 20:
+            return self.sky, 1
+        terms, rest = s.background_terms(2)[away], (s.values - light - background)[away]
+        rest = rest - terms @ np.linalg.lstsq(terms, rest, rcond=None)[0]
+        return clipped_sigma(rest) / np.sqrt(1.0 - terms.shape[1] / away.sum()), int(away.sum())
+
+    def result(self, max_shift: float) -> SourceFit:
+        """The fit with its covariance.
+
+        Raises
+        ------
+        MeasurementError
+            If the source has no light or has left its place.
+        """
+        light, background, _ = self.state
+        residual = (self.stamp.values - light - background) / np.sqrt(self.variance)
+        chi2, dof = float(np.sum(residual[self.used] ** 2)), int(self.used.sum() - self.n_parameters)
+        covariance = np.linalg.pinv(self.normal)
+        excess, narrow = chi2 / dof, self.psf.axes[1] < UNDERSAMPLED_FWHM_PX
+        if narrow and excess > 1.0:  # the width's error goes into the phase error: it is not to count twice
+            shares = 1.0 / (1.0 + self._width_doubt() ** 2 / self.variance)
+            excess = float(np.sum((residual**2 * shares)[self.used])) / dof
+        if excess > 1.0 + 3.0 * np.sqrt(2.0 / dof):
+            covariance = covariance * excess
+        else:  # the sky's scatter is itself an estimate: the variance of Student's t
+            covariance = covariance * self.sky_dof / (self.sky_dof - 2.0)
+        x, y, flux = (float(v) for v in self.p[:3])
+        if not flux > 0.0:
+            raise MeasurementError("no light there")
+        cov = covariance[:2, :2].copy()
+        if flux**2 < FAINT_SNR**2 * covariance[2, 2]:
+            x, y, cov = self._faint(cov)
+        shift, doubt = left_out(self)
+        x, y, cov = x + float(shift[0]), y + float(shift[1]), cov + doubt
+        if np.hypot(x - self.guess[0], y - self.guess[1]) > max_shift:
+            raise MeasurementError("the fit left its place")
+        trail, phase = self._trail(), 0.0
+        if narrow:
+            phase = phase_error(self.psf, trail, flux / (self.noise.gain_e_adu * self.sky**2))
+            cov += phase**2 * np.eye(2)
+        i, s = self.n_head, self.stamp
+        near = tuple(tuple(map(float, self.p[i + 3 * k : i + 3 * k + 3])) for k in range(len(self.near)))
+        sigma = np.sqrt(np.diag(covariance))
+        shown = np.where(self.used, residual, np.nan)
+        return SourceFit(
+            x=x, y=y, cov=cov, flux=flux, flux_sigma=float(sigma[2]),
+            background=self._background_at(x, y),
+            sky_sigma=float(self.sky), chi2=chi2, dof=dof,
+            n_rejected=int(np.sum(s.good & ~self.used)), n_saturated=s.n_saturated,
+            background_order=self.order, psf=self.psf, trail=trail,
+            trail_sigma=(float(sigma[3] * self.trail.length), float(sigma[4])) if self.free_trail else None,
+            phase_error_px=phase, neighbours=near, x0=s.x0, y0=s.y0,
+            data=s.box(s.values), model=s.box(light + background), residual=s.box(shown),
+        )  # fmt: skip
+
+
+NEXT = 1.0
+"""Size of the fifth order against the third and fourth within the stamp: 0.6 for a ridge of a Gaussian width
+three quarters of the stamp's radius, more for knots along it."""
+
+
+CHANCE = 0.5
+"""Mean square of nine noisy terms above 1 that is still chance: one sigma, sqrt(2 / 9)."""
+
+
+def left_out(fit):
+    """Shift of the place and what it adds to the covariance.
+
+    Parameters
+    ----------
+    fit : ProfileFit
+        With a quartic background.
+
+    Returns
+    -------
+    shift : (2,) array
+        px.
+    covariance : (2, 2) array
+        px^2, to be added.
+    """
+    nothing = np.zeros(2), np.zeros((2, 2))
+    known = fit.basis.shape[1]
+    if known != 15:
+        return nothing
+    light, background, jacobian = fit.state
+    root = np.sqrt(fit.variance[fit.used])
+    before = np.linalg.pinv(fit.normal)
+    rough = slice(fit.n_source + 6, fit.n_source + known)
+    noise2 = np.diag(before)[rough]
+    certain = float(np.mean(fit.p[rough] ** 2 / noise2)) - 1.0 - CHANCE
+    if certain <= 0.0:
+        return nothing
+    size2 = certain * float(np.mean(noise2))
+    more = fit.stamp.background_terms(5)[:, known:]
+    design = np.concatenate([jacobian, more], axis=1)[fit.used] / root[:, None]
+    residual = (fit.stamp.values - light - background)[fit.used] / root
+    normal = design.T @ design
+    n = len(before)
+    normal[:n, :n] = fit.normal
+    normal[np.arange(n, len(normal)), np.arange(n, len(normal))] += 1.0 / (NEXT**2 * size2)
+    scale = np.sqrt(np.diag(normal))
+    after = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
+    right = design.T @ residual
+    right[:n] = 0.0  # the fit has settled: what is left there is rounding and priors
+    return (after @ right)[:2], after[:2, :2] - before[:2, :2]
+
+
+FAINT_SNR = 25.0
+"""Above it the peak and the mean differ by less than one part in a thousand of the sigma."""
+
+
+NODES = 5
+
+
+STRETCH = 1.2
+"""Of the nodes against the sigmas at the peak: the tails are longer than a Gaussian's."""
+
+
+def faint_place(stamp, psf, trail, place, cov, weight, known, data, prior):
+    """Mean and covariance of a place under its likelihood.
+
+    Parameters
+    ----------
+    stamp : Stamp
+    psf : PSF
+    trail : Trail
+    place : (2,) array
+        The likeliest, px.
+    cov : (2, 2) array
+        From the curvature there, px^2.
+    weight : (n,) array
+        Inverse sigma of each pixel; 0 where it is not used.
+    known : (n, k) array
+        Columns of the linear parameters other than the source's flux.
+    data : (n,) array
+        Pixels.
+    prior : (k,) array
+        Inverse sigma with which each linear parameter is held to 0; 0 where it is free.
+
+    Returns
+    -------
+    place : (2,) array
+    cov : (2, 2) array
+    """
+    at, share = np.polynomial.hermite_e.hermegauss(NODES)
+    u, v = (a.ravel() for a in np.meshgrid(at, at))
+    share = np.outer(share, share).ravel() / (2 * np.pi)
+    values, vectors = np.linalg.eigh(cov)
+    steps = STRETCH * (vectors * np.sqrt(values)) @ np.stack([u, v])
+    use = weight > 0
+    columns = (stamp.columns[use] - steps[0][:, None]).ravel()
+    rows = (stamp.rows[use] - steps[1][:, None]).ravel()
+    images = pixel_image(psf, *place, columns, rows, trail, coarse=True)[0].reshape(len(u), -1) * weight[use]
+    design = np.concatenate([known[use] * weight[use][:, None], np.diag(prior)])
+    base, _ = np.linalg.qr(design)
+    pad = np.zeros((len(u), len(prior)))
+    images = np.concatenate([images, pad], axis=1)
+    images = images - (images @ base) @ base.T
+    wanted = np.concatenate([data[use] * weight[use], np.zeros(len(prior))])
+    length2 = np.einsum("ij,ij->i", images, images)
+    match = images @ (wanted - base @ (base.T @ wanted)) / np.sqrt(length2)
+    # Flux integrated out under a flat prior; places at which it would be negative do not count.
+    log = 0.5 * np.where(match > 0, match, 0.0) ** 2 - 0.5 * np.log(length2) + 0.5 * (u**2 + v**2)
+    odds = share * np.exp(log - log.max())
+    odds /= odds.sum()
+    mean = steps @ odds
+    return place + mean, (steps * odds) @ steps.T - np.outer(mean, mean)
+
+
+UNDERSAMPLED_FWHM_PX = 2.0
+
+
+WIDTH_ERROR_IF_UNKNOWN = 0.1
+
+
+MAX_CONTRAST = 3.0
+"""Beyond it errors of core and wings begin to cancel, which images hold to only while they are Gaussians."""
+
+
+def phase_error(psf: PSF, trail: Trail = POINT, contrast: float = 0.0) -> float:
+    """One-sigma centroid error from an imperfectly known width, over all places within a pixel.
+
+    A fit with a PSF too wide or too narrow is unbiased only where the pixels sample it well; below a FWHM of
+    two pixels the error runs with the source's place within its pixel (Anderson & King 2000, PASP 112, 1360).
+
+    Parameters
+    ----------
+    psf : PSF
+        With `width_error`; 10% is taken where that is 0.
+    trail : Trail
+    contrast : float
+        Photon noise of the source against the sky's, as variances, per unit of the pixel image: a fit of a
+        bright source leans less on its core, where the width matters; counted up to :data:`MAX_CONTRAST`.
+
+    Returns
+    -------
+    float
+        Px per axis, root mean square over 5 x 5 places within a pixel.
+
+    Examples
+    --------
+    >>> phase_error(PSF.round(1.2)) > 10 * phase_error(PSF.round(2.5))
+    True
+    """
+    off = psf.scaled(1.0 + (psf.width_error or WIDTH_ERROR_IF_UNKNOWN))
+    reach = int(np.ceil(4 * psf.axes[0] / 2.355 + trail.reach + 1))
+    rows, columns = (a.ravel() for a in np.mgrid[-reach : reach + 1, -reach : reach + 1])
+    shifts = []
+    for x in np.arange(5) / 5 - 0.4:
+        for y in np.arange(5) / 5 - 0.4:
+            value, sx, sy = pixel_image(psf, x, y, columns, rows, trail)
+            truth, _, _ = pixel_image(off, x, y, columns, rows, trail)
+            design = np.stack([sx, sy, value, np.ones_like(value)], axis=1)
+            weight = 1.0 / np.sqrt(1.0 + np.clip(contrast, 0.0, MAX_CONTRAST) * value)
+            shifts.append(
+                np.linalg.lstsq(design * weight[:, None], (truth - value) * weight, rcond=None)[0][:2]
+            )
+    return float(np.sqrt(np.mean(np.square(shifts))))
+
+
+WIDE_SIGMAS = 12.0
+"""Radius in PSF sigmas that holds the light whatever the profile: half as much again as a fit takes."""
+
+
+PLAIN_SIGMAS = 8.0
+
+
+ASSUMED_WIDTH = 0.1
+"""A PSF whose width is known no better than this is not one of the frame's own stars."""
+
+
+def is_plain(fit: SourceFit) -> bool:
+    """Whether the pixels are those of the model, within their noise."""
+    return bool(fit.chi2_per_dof <= 1.0 + PLAIN_SIGMAS * np.sqrt(2.0 / fit.dof))
+
+
+def light_doubt(data, fit: SourceFit, noise, saturation=None) -> float:
+    """What a wider aperture makes of the same source, as an error of its magnitude.
+
+    A profile of the wrong width or length, and a background free to make up for it, share the light between
+    them as the aperture has it; the right one gives the same at every radius.
+
+    Parameters
+    ----------
+    data : (ny, nx) array
+    fit : SourceFit
+    noise : Noise
+    saturation : float, optional
+
+    Returns
+    -------
+    float
+        Magnitudes; 0 where the model holds, NaN where no wider fit is possible.
+    """
+    if is_plain(fit) and not fit.psf.width_error > ASSUMED_WIDTH:
+        return 0.0
+    length = float(np.hypot(*(fit.trail.ends[-1, 1] - fit.trail.ends[0, 0])))
+    radius = WIDE_SIGMAS * fit.psf.fwhm / FWHM_PER_SIGMA + length / 2.0
+    neighbours = tuple((x, y) for x, y, *_ in fit.neighbours)
+    options = {"trail": fit.trail, "neighbours": neighbours, "saturation": saturation, "radius": radius}
+    try:
+        wide = fit_source(data, fit.x, fit.y, fit.psf, noise, **options)
+    except MeasurementError:
+        return float("nan")
+    return float(abs(2.5 * np.log10(wide.flux / fit.flux))) if wide.flux > 0 else float("nan")

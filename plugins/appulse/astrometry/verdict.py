@@ -16,6 +16,10 @@ orbit's covariance, by an offset across, or by a second body of another rate.
 
 The limits are chances of the likelihood ratio (Wilks 1938, Ann. Math. Stat. 9, 60), corrected for the number
 of causes tried: a cause is named below `NAMED_P`; between that and `SUSPECT_P` the data cannot tell.
+
+The causes that a night is tried on, each a linear model of its O-C with what is known beforehand.
+
+A verdict in a sentence.
 """
 
 from dataclasses import dataclass, replace
@@ -23,33 +27,53 @@ from dataclasses import dataclass, replace
 import numpy as np
 from astropy.table import Table
 
-from appulse.astrometry.linear_motion import polynomial, solve
-from appulse.astrometry.night import Motion, Night, fit_motion, gather
-from appulse.astrometry.verdict_models import (
-    ALL_WELL,
-    CLOCK,
-    CLOCK_DRIFT,
-    ORBIT,
-    OTHER,
-    PLATE,
-    Model,
-    fit_models,
-)
-from appulse.astrometry.verdict_words import sentence
+from appulse.astrometry.night_offsets import Motion, Night, fit_motion, gather, polynomial, solve
 from appulse.numerics.distributions import chi2_sf
 
 NAMED_P = 5e-3
 """An effect of five sigmas, which noise may bring down to 3.3, is then named in 95 nights of 100."""
+
+
 SUSPECT_P = 1e-2
+
+
 INDEPENDENT = 0.6
 """Causes contain each other: so many of those tried count as trials of their own (measured on 700 nights of
 nothing: 2.3 of 4 for one body, 3.5 of 6 for two)."""
+
+
 SEPARATE_P = 2e-3
 """Two causes are told apart when the worse one's misfit has a smaller chance than this."""
+
+
 DRIFT_SHARE = 0.01
 """A drift below one per cent of the body's motion may be its orbit's; above it, it is another body (common
 practice, no source: an orbit error of an arcsecond changes the rate by far less)."""
+
+
 CLOCK_OR_ORBIT, CANT_TELL = "clock or orbit", "can't tell"
+
+
+ALL_WELL, CLOCK, ORBIT, PLATE, OTHER = "all well", "clock", "orbit", "plate", "not this body"
+
+
+CLOCK_DRIFT = "clock drift"
+
+
+LEAST_TIMES = 3
+"""Of frames, to tell a drift from an offset."""
+
+
+@dataclass(frozen=True)
+class Model:
+    """One cause with its fit: parameters, covariance, chi-squared."""
+
+    cause: str
+    body: int
+    chi2: float
+    n_free: int
+    parameters: np.ndarray
+    covariance: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -120,7 +144,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     night = gather(residuals, clock_sigma_s=clock_sigma_s)
     models = fit_models(night)
     motions = tuple(fit_motion(night, b) for b in range(len(night.names)))
-    plate, plate_cov, plate_chance, plate_chi2 = _plate(night)
+    plate, plate_cov, plate_chance, plate_chi2 = _plate_zero(night)
     plate_off = bool(plate_chance < NAMED_P)
     drifts = _drifts(models)
     cause, model = _decide(night, models)
@@ -142,7 +166,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     return replace(verdict, sentence=sentence(verdict))
 
 
-def _plate(night: Night):
+def _plate_zero(night: Night):
     """Mean zero point of the plates and the chance that it is 0."""
     checked = np.isfinite(night.plate).all(axis=1)
     if not checked.any():
@@ -279,3 +303,191 @@ def _table(night, models, plate_chi2) -> Table:
             rows.append((PLATE, "", chi2, free, dof, p, chi2 + free * np.log(max(2 * count, 2)), words))
     names = ("cause", "body", "chi2", "parameters", "dof", "probability", "bic", "words")
     return Table(rows=rows, names=names)
+
+
+def fit_models(night: Night) -> list[Model]:
+    """All causes that these data can test."""
+    use = np.flatnonzero(night.used)
+    many = len(night.names)
+    models = [_fit(night, use, ALL_WELL, -1, np.zeros((len(use), 2, 0)))]
+    moving = np.isfinite(night.speed[use]).all() and np.any(np.hypot(*night.speed[use].T) > 0)
+    if moving:
+        speed, hours = night.speed[use][:, :, None], night.hours[use][:, None, None]
+        models.append(_fit(night, use, CLOCK, -1, speed))
+        if len(np.unique(np.round(night.hours[use], 6))) >= LEAST_TIMES:
+            models.append(_fit(night, use, CLOCK_DRIFT, -1, np.concatenate([speed, hours * speed], axis=2)))
+    for body in range(many):
+        mine = (night.body[use] == body)[:, None, None]
+        models.append(_fit(night, use, ORBIT, body, mine * polynomial(night.hours[use], 0)))
+        if len(np.unique(np.round(night.hours[use][mine[:, 0, 0]], 6))) >= 2:
+            models.append(_fit(night, use, OTHER, body, mine * polynomial(night.hours[use], 1)))
+    return models
+
+
+def _fit(night: Night, use, cause, body, basis) -> Model:
+    """Fit with what is known beforehand: ephemeris errors of the bodies, error of the clock."""
+    known, prior = [], []
+    for b in range(len(night.names)):
+        if np.isfinite(night.prior[b]).all() and not (cause in (ORBIT, OTHER) and b == body):
+            known.append((night.body[use] == b)[:, None, None] * polynomial(night.hours[use], 0))
+            prior.append(np.linalg.pinv(night.prior[b], hermitian=True))
+    speed = night.speed[use]
+    if np.isfinite(night.clock_sigma_s) and cause not in (CLOCK, CLOCK_DRIFT) and np.isfinite(speed).all():
+        known.append(speed[:, :, None])
+        prior.append(np.array([[max(night.clock_sigma_s, 1e-9) ** -2]]))
+    covariance = night.covariance[use].copy()
+    _share_plates(night, use, covariance, known, prior)
+    n_free = basis.shape[2]
+    full = np.concatenate([basis, *known], axis=2)
+    inverse = np.linalg.inv(covariance)
+    normal = np.einsum("nip,nij,njq->pq", full, inverse, full)
+    weight, at = np.zeros_like(normal), n_free
+    for block in prior:
+        weight[at : at + len(block), at : at + len(block)] = block
+        at += len(block)
+    right = np.einsum("nip,nij,nj->p", full, inverse, night.offset[use])
+    cov = np.linalg.pinv(normal + weight, hermitian=True) if len(normal) else np.zeros((0, 0))
+    parameters = cov @ right
+    left = night.offset[use] - full @ parameters
+    chi2 = float(np.einsum("ni,nij,nj->", left, inverse, left) + parameters @ weight @ parameters)
+    return Model(cause, body, chi2, n_free, parameters[:n_free], cov[:n_free, :n_free])
+
+
+def _share_plates(night: Night, use, covariance, known, prior) -> None:
+    """Bodies of one frame share the error of its plate: one unknown for all of them, with its covariance."""
+    names = np.array(night.frame)[use]
+    for name in sorted(set(names)):
+        rows = names == name
+        plate = night.plate_covariance[use][rows]
+        if rows.sum() > 1 and np.isfinite(plate).all():
+            covariance[rows] -= plate
+            known.append(rows[:, None, None] * polynomial(night.hours[use], 0))
+            prior.append(np.linalg.inv(plate[0] + 1e-12 * np.eye(2)))
+
+
+DRIFT_P = 5e-3
+"""A drift of an orbit is spoken of when its chance is smaller than this."""
+
+
+def sentence(verdict) -> str:
+    """The verdict in words, with its numbers.
+
+    Parameters
+    ----------
+    verdict : Verdict
+
+    Returns
+    -------
+    str
+    """
+    frames = len(set(verdict.night.frame))
+    head = _HEAD[verdict.cause](verdict)
+    parts = [head]
+    if verdict.drifts and verdict.cause in _DRIFT:
+        parts.append(_drift(verdict))
+    if verdict.plate_off and verdict.cause != "plate":
+        parts.append(
+            f"the plate is off by {_vector(verdict.plate_offset, verdict.plate_covariance)}, taken off"
+        )
+    if not verdict.night.corrected:
+        parts.append("the plate was not checked on every frame, so an offset may be the plate's")
+    if verdict.night.outliers:
+        parts.append("outliers left out: " + ", ".join(verdict.night.outliers))
+    if verdict.night.floor > 0:
+        parts.append(f"the frames scatter by {verdict.night.floor:.3f} arcsec beyond their sigmas")
+    if not np.isfinite(verdict.clock_offset_s):
+        parts.append("without the bodies' predicted motion the clock cannot be judged")
+    if frames == 1:
+        parts.append("one frame alone cannot show a wrong rate")
+    text = "; ".join(parts)
+    return text[0].upper() + text[1:] + "."
+
+
+def _vector(value, cov) -> str:
+    sigma = np.maximum(np.sqrt(np.diag(cov)), 0.001)
+    return f"{value[0]:+.3f} ± {sigma[0]:.3f} arcsec east, {value[1]:+.3f} ± {sigma[1]:.3f} north"
+
+
+def _seconds(verdict) -> str:
+    return f"{verdict.clock_offset_s:+.1f} ± {verdict.clock_sigma_s:.1f} s (true minus recorded)"
+
+
+def _drift(verdict) -> str:
+    drift, sigma = verdict.clock_drift
+    return (
+        f"the offset along the track changes by {drift:+.1f} ± {sigma:.1f} s of motion an hour: "
+        f"{_DRIFT[verdict.cause]}"
+    )
+
+
+def _well(verdict) -> str:
+    return f"all well: O-C {_vector(verdict.orbit_offset, verdict.orbit_covariance)}"
+
+
+def _clock(verdict) -> str:
+    return f"the clock is off by {_seconds(verdict)}"
+
+
+def _orbit(verdict) -> str:
+    words = f"the orbit of {verdict.body} is off by {_vector(verdict.orbit_offset, verdict.orbit_covariance)}"
+    motion = next(m for m in verdict.motions if m.name == verdict.body)
+    if chi2_sf(motion.chi2[0] - motion.chi2[1], 2) < DRIFT_P:
+        words += f", and it drifts from it by {np.hypot(*motion.drift):.2f} arcsec/h"
+    return words
+
+
+def _both(verdict) -> str:
+    if verdict.drifts:
+        return (
+            f"clock or orbit: along the track only, as a clock off by {_seconds(verdict)} at the middle of "
+            "the night would give; a second body of another rate would tell"
+        )
+    return (
+        f"clock or orbit: an offset along the track only, as a clock off by {_seconds(verdict)} would give, "
+        f"or an orbit off by {_vector(verdict.orbit_offset, verdict.orbit_covariance)}; a stated clock "
+        "error, the orbit's covariance or a second body of another rate would tell"
+    )
+
+
+def _plate(verdict) -> str:
+    return (
+        f"the plate is off by {_vector(verdict.plate_offset, verdict.plate_covariance)}; with that taken off "
+        "the body is where it should be"
+    )
+
+
+def _other(verdict) -> str:
+    motion = next(m for m in verdict.motions if m.name == verdict.body)
+    words = f"not {verdict.body}: it drifts from its place by {np.hypot(*motion.drift):.2f} arcsec/h"
+    if np.isfinite(motion.rate):
+        words += (
+            f" (measured {motion.rate:.2f} ± {motion.sigma_rate:.2f} arcsec/h at "
+            f"{motion.motion_pa:.1f} ± {motion.sigma_pa:.1f} degrees)"
+        )
+    return words
+
+
+def _open(verdict) -> str:
+    words = f"can't tell: O-C {_vector(verdict.orbit_offset, verdict.orbit_covariance)}"
+    if np.isfinite(verdict.plate_offset).all():
+        words += f", plates' zero point {_vector(verdict.plate_offset, verdict.plate_covariance)}"
+    return words + "; not all of it is chance, but these data do not single out a cause"
+
+
+_DRIFT = {
+    "clock": "the clock drifts",
+    "orbit": "the orbit's rate is off as well",
+    "clock or orbit": "a clock that drifts, or an orbit whose rate is off",
+    "can't tell": "a clock that drifts, an orbit's rate, or plates that are not checked",
+}
+
+
+_HEAD = {
+    "all well": _well,
+    "clock": _clock,
+    "orbit": _orbit,
+    "clock or orbit": _both,
+    "plate": _plate,
+    "not this body": _other,
+    "can't tell": _open,
+}

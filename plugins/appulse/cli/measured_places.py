@@ -100,7 +100,7 @@ def residual_of(row):
     from astropy.time import Time
 
     from appulse.astrometry.prediction import Prediction
-    from appulse.astrometry.residuals import Residual
+    from appulse.astrometry.residual import Residual
     from appulse.observers.timescales import quiet_erfa
 
     def number(name):

@@ -194,7 +194,7 @@ def _flagged(row, designation, reason):
     import numpy as np
 
     from appulse.astrometry.prediction import Prediction
-    from appulse.astrometry.residuals import Residual
+    from appulse.astrometry.residual import Residual
 
     nowhere = Prediction(designation, np.nan, np.nan)
     time = row["time"]
@@ -263,7 +263,7 @@ def _several_nights() -> str:
 
 
 def _table(residuals, args, source):
-    from appulse.astrometry.residuals import residual_table
+    from appulse.astrometry.residual import residual_table
     from appulse.formats.provenance import file_sha256, provenance
 
     more = {"observations": {args.observations.name: file_sha256(args.observations)}}

@@ -185,7 +185,7 @@ def run(plan: Plan) -> Outcome:
 def _measure_frame(path: Path, plan: Plan, places: Places, around, stars):
     """Read one frame, check its plate, measure its bodies, draw what the plan wants of it."""
     from appulse.astrometry.plate import check_plate
-    from appulse.astrometry.residuals import measure
+    from appulse.astrometry.residual import measure
     from appulse.catalogues.bundled_stars import bundled_stars
     from appulse.cli.pictures import draw
     from appulse.frames.reading import read_frame
@@ -206,7 +206,7 @@ def _measure_frame(path: Path, plan: Plan, places: Places, around, stars):
 
 def _write(plan: Plan, places: Places, outcome: Outcome) -> None:
     """The table, and the sheets that were asked for."""
-    from appulse.astrometry.residuals import residual_table
+    from appulse.astrometry.residual import residual_table
     from appulse.astrometry.verdict import judge
     from appulse.cli.ades_outputs import write_observations
     from appulse.cli.judgement import judgement, write_judgement

@@ -19,7 +19,7 @@ from functools import cached_property
 import numpy as np
 from scipy import ndimage
 
-from appulse.astrometry.sky_level import SkyMap, sky_map
+from appulse.astrometry.sky import SkyMap, sky_map
 from appulse.errors import MeasurementError
 from appulse.movers.psf_matching import Matching, match_plane, plain, star_pixels
 from appulse.movers.smoothed import SmoothedFrames

@@ -4,7 +4,7 @@ import numpy as np
 from astropy.table import MaskedColumn, Table
 
 from appulse.astrometry.prediction import Prediction
-from appulse.astrometry.residuals import measure
+from appulse.astrometry.residual import measure
 from appulse.errors import AppulseError
 from appulse.movers.search import mover_table
 from appulse.movers.subtracted import measure_subtracted

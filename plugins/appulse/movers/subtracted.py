@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from appulse.astrometry.identity import zero_point
-from appulse.astrometry.residuals import Residual
+from appulse.astrometry.plate import zero_point
+from appulse.astrometry.residual import Residual
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.movers.difference import Differences, subtract
 from appulse.movers.linking import MOST_PAIRS, pairs_to_try

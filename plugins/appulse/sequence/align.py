@@ -10,11 +10,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.spatial import cKDTree
 
+from appulse.astrometry.detection import detect_stars, survey
 from appulse.astrometry.matching import match
 from appulse.astrometry.psf import PSF
-from appulse.astrometry.sky_level import sky_map
-from appulse.astrometry.stars import detect_stars
-from appulse.astrometry.survey import survey
+from appulse.astrometry.sky import sky_map
 from appulse.frames.projection import pixel_to_sky, sky_to_pixel
 from appulse.numerics.robust import mad_sigma
 from appulse.sequence.affine import fit_affine, folded, pinned, wcs_pinned

@@ -3,7 +3,7 @@
 import numpy as np
 from scipy import ndimage
 
-from appulse.astrometry.sky_level import sky_map
+from appulse.astrometry.sky import sky_map
 
 STAR_SIGMAS = 2.5
 """Light of the base above its surroundings, in sigmas of a frame, from which the tracked stack leaves a pixel

@@ -41,7 +41,7 @@ class StampCanvas(FigureCanvasQTAgg):
 
         Parameters
         ----------
-        residual : appulse.astrometry.residuals.Residual
+        residual : appulse.astrometry.residual.Residual
         """
         fit = residual.fit
         if fit is None or fit.data is None:

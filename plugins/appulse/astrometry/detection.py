@@ -1,0 +1,475 @@
+"""Finding the sources of a frame, strip by strip: quick on large frames and sparing with memory.
+
+Is there anything near the predicted place? A matched filter that knows how often it looked.
+
+One look at a frame's pixels, shared by everything that measures on it: sky, noise, PSF, sources.
+
+frame --> sky mesh --> sources --> PSF from the best stars --> places of the brightest sources
+"""
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from astropy.table import Table
+from scipy import fft, ndimage
+
+from appulse.astrometry.psf import POINT, PSF, FieldPSF, Trail, pixel_image, psf_from_stars
+from appulse.astrometry.sky import SkyMap, sky_map
+from appulse.astrometry.source_fit import fit_source
+from appulse.astrometry.stamp import Noise, frame_noise, sky_sigma
+from appulse.constants import FWHM_PER_SIGMA
+from appulse.errors import MeasurementError
+from appulse.numerics.distributions import normal_isf
+from appulse.numerics.robust import mad_sigma
+
+STRIP_ROWS = 512
+THREADS = 2
+THRESHOLD = 5.0
+"""Detection limit in sigmas of the smoothed sky: about one false peak in 20 million pixels of pure noise."""
+MAX_SOURCES = 20_000
+TRUNCATE = 3.0
+"""Sigmas at which the smoothing ends: what is cut off costs less than a millionth of the signal to noise."""
+
+
+def detect_stars(
+    frame, *, fwhm: float = 3.0, threshold: float = THRESHOLD, sky: SkyMap | None = None
+) -> Table:
+    """Sources of a frame, brightest first.
+
+    Parameters
+    ----------
+    frame : SolvedFrame, or (ny, nx) array
+    fwhm : float
+        Of the smoothing that picks points of light from noise, px; about that of the stars.
+    threshold : float
+        In sigmas of the smoothed sky.
+    sky : SkyMap, optional
+        Where it is known already.
+
+    Returns
+    -------
+    Table
+        ``x, y`` (zero-based px, of a parabola through the peak: good to a few tenths), ``flux`` (of the
+        matched filter, stored units), ``snr``, ``peak`` (stored units above the sky), ``fwhm`` (px, from the
+        curvature of the smoothed peak), ``round`` (minor over major axis). ``meta['sky']`` holds the SkyMap.
+
+    Examples
+    --------
+    >>> from appulse.astrometry.psf import PSF, pixel_image
+    >>> rows, columns = np.mgrid[0:80, 0:90]
+    >>> star, _, _ = pixel_image(PSF.round(3.0), 40.2, 30.7, columns.ravel(), rows.ravel())
+    >>> sky = np.random.default_rng(3).normal(100.0, 3.0, (80, 90))
+    >>> found = detect_stars(sky + 3000.0 * star.reshape(80, 90))
+    >>> len(found), round(float(found["x"][0]), 1), round(float(found["y"][0]), 1)
+    (1, 40.2, 30.7)
+    """
+    data = frame if isinstance(frame, np.ndarray) else frame.data
+    sky = sky if sky is not None else sky_map(data)
+    sigma = fwhm / FWHM_PER_SIGMA
+    pad = int(np.ceil(TRUNCATE * sigma)) + 3
+
+    def strip(first):
+        last = min(first + STRIP_ROWS, data.shape[0])
+        return _strip(data, sky, sigma, first, last, pad, threshold)
+
+    # The filter lets other threads run; more than two strips at a time would only cost memory.
+    with ThreadPoolExecutor(THREADS) as pool:
+        columns = np.concatenate(list(pool.map(strip, range(0, data.shape[0], STRIP_ROWS))), axis=1)
+    order = np.argsort(-columns[2], kind="stable")[:MAX_SOURCES]
+    table = Table(
+        dict(zip(("x", "y", "flux", "snr", "peak", "fwhm", "round"), columns[:, order], strict=True))
+    )
+    table.meta["sky"] = sky
+    return table
+
+
+def _strip(data, sky, sigma, first, last, pad, threshold):
+    """Peaks in rows first..last-1; columns of the table, shape (7, n)."""
+    low, high = max(0, first - pad), min(data.shape[0], last + pad)
+    values = np.asarray(data[low:high], dtype=np.float32)
+    bad = ~np.isfinite(values)
+    any_bad = bool(bad.any())
+    if any_bad:
+        values = np.where(bad, sky.rows(low, high), values)
+    smooth = ndimage.gaussian_filter(values, sigma, mode="nearest", truncate=TRUNCATE)
+    # The smoothed noise: white noise times the norm of the kernel, 1 / (2 sqrt(pi) sigma) if it is wide.
+    line = np.zeros(2 * pad + 1, dtype=np.float64)
+    line[pad] = 1.0
+    kernel = ndimage.gaussian_filter1d(line, sigma, truncate=TRUNCATE, mode="constant")
+    norm2 = float(np.sum(kernel**2)) ** 2
+    y, x = _above(smooth, sky, threshold * np.sqrt(norm2), low)
+    nx = data.shape[1]
+    inside = (
+        (y + low >= first) & (y + low < last) & (x > 1) & (x < nx - 2) & (y > 1) & (y < smooth.shape[0] - 2)
+    )
+    y, x = y[inside], x[inside]
+    centre = smooth[y, x]
+    top = np.ones(len(y), dtype=bool)
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            if (dy, dx) != (0, 0):
+                # Of two equal pixels the later one gives way.
+                later = (dy, dx) > (0, 0)
+                other = smooth[y + dy, x + dx]
+                top &= (centre > other) if later else (centre >= other)
+    if any_bad:
+        top &= ~bad[y, x]
+    y, x = y[top], x[top]
+    return _shape(smooth, values, sky, x, y, low, sigma, norm2)
+
+
+def _above(smooth, sky, sigmas, low):
+    """Pixels of a smoothed strip that stand out of the sky by so many of its sigmas: rows and columns.
+
+    Most do not reach the least limit of the boxes around theirs, and nothing is interpolated for them.
+    """
+    limit = replace(sky, level=sky.level + np.float32(sigmas) * sky.sigma)
+    least = ndimage.minimum_filter(limit.level, size=3, mode="nearest")
+    my, mx = least.shape
+    least = least[:, np.minimum(np.arange(smooth.shape[1]) // sky.box, mx - 1)]
+    ends = [*(np.arange(1, my) * sky.box), low + len(smooth)]
+    above = np.zeros(smooth.shape, bool)
+    start = 0
+    for box_row, end in zip(least, ends, strict=True):
+        stop = min(max(end - low, start), len(smooth))
+        np.greater(smooth[start:stop], box_row, out=above[start:stop])
+        start = stop
+    y, x = np.divmod(np.flatnonzero(above), smooth.shape[1])
+    out = smooth[y, x] > limit.at(x, y + low)
+    return y[out], x[out]
+
+
+def _shape(smooth, values, sky, x, y, low, sigma, norm2):
+    level, noise = (sky.at(x, y + low, what) for what in ("level", "sigma"))
+    top = smooth[y, x]
+    centre = top - level
+    gx, gy = (smooth[y, x + 1] - smooth[y, x - 1]) / 2, (smooth[y + 1, x] - smooth[y - 1, x]) / 2
+    hxx = smooth[y, x + 1] + smooth[y, x - 1] - 2 * top
+    hyy = smooth[y + 1, x] + smooth[y - 1, x] - 2 * top
+    hxy = (smooth[y + 1, x + 1] + smooth[y - 1, x - 1] - smooth[y + 1, x - 1] - smooth[y - 1, x + 1]) / 4
+    determinant = hxx * hyy - hxy**2
+    safe = np.where(np.abs(determinant) > 1e-30, determinant, np.inf)
+    dx = np.clip(-(hyy * gx - hxy * gy) / safe, -0.6, 0.6)
+    dy = np.clip(-(hxx * gy - hxy * gx) / safe, -0.6, 0.6)
+    mean, spread = -(hxx + hyy) / 2, np.hypot((hxx - hyy) / 2, hxy)
+    sharp, blunt = np.maximum(mean + spread, 1e-30), np.maximum(mean - spread, 1e-30)
+    # Curvature of a smoothed Gaussian of width s: peak / (s^2 + sigma^2); and the pixel's own 1/12.
+    wide2 = np.maximum(centre / blunt - sigma**2 - 1 / 12, 0.05)
+    narrow2 = np.maximum(centre / sharp - sigma**2 - 1 / 12, 0.05)
+    fwhm = FWHM_PER_SIGMA * (wide2 * narrow2) ** 0.25
+    return np.stack([
+        x + dx, y + low + dy, centre / norm2, centre / (noise * np.sqrt(norm2)), values[y, x] - level,
+        np.minimum(fwhm, 99.0), np.sqrt(narrow2 / wide2),
+    ]).astype(float)  # fmt: skip
+
+
+FALSE_ALARM = 1e-3
+"""Allowed chance that pure noise gives a detection anywhere within the search radius."""
+LEAST_SNR = 4.0
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A peak of the matched filter: place (px), signal to noise, distance from the centre (px)."""
+
+    x: float
+    y: float
+    snr: float
+    distance: float
+
+
+@dataclass(frozen=True)
+class Search:
+    """Outcome of a search.
+
+    Parameters
+    ----------
+    candidates : tuple of Candidate
+        Above the threshold, within the radius, highest first.
+    threshold : float
+        In sigmas.
+    radius : float
+        px
+    flux_limit : float
+        Flux that would just reach the threshold at the centre, stored units.
+    best : float
+        Highest signal to noise within the radius.
+    """
+
+    candidates: tuple
+    threshold: float
+    radius: float
+    flux_limit: float
+    best: float
+
+
+def threshold_for(radius: float, psf: PSF, trail: Trail = POINT) -> float:
+    """Signal to noise that noise exceeds within the radius once in a thousand searches.
+
+    Parameters
+    ----------
+    radius : float
+        px
+    psf, trail
+        What is looked for: the larger it is, the fewer independent places there are.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> 4.0 <= threshold_for(3.0, PSF.round(3.0)) < threshold_for(60.0, PSF.round(3.0)) < 5.5
+    True
+    """
+    size = np.pi * psf.sigma**2 + 2 * psf.sigma * trail.length
+    places = max(1.0, 2.0 * np.pi * radius**2 / size)
+    return float(max(LEAST_SNR, normal_isf(FALSE_ALARM / places)))
+
+
+def search(data, x, y, radius, psf: PSF, *, trail: Trail = POINT, bad=None, saturation=None) -> Search:
+    """Look for light around a place.
+
+    Parameters
+    ----------
+    data : (ny, nx) array
+    x, y, radius : float
+        Zero-based px.
+    psf : PSF
+    trail : Trail
+    bad : (ny, nx) bool array, optional
+    saturation : float, optional
+        Saturated pixels are cut to this level, so that a bright body is still found.
+
+    Returns
+    -------
+    Search
+
+    Examples
+    --------
+    >>> rows, columns = np.mgrid[0:60, 0:60]
+    >>> star, _, _ = pixel_image(PSF.round(3.0), 33.0, 28.0, columns.ravel(), rows.ravel())
+    >>> sky = np.random.default_rng(7).normal(10.0, 1.0, (60, 60))
+    >>> found = search(sky + 60.0 * star.reshape(60, 60), 30.0, 30.0, 6.0, PSF.round(3.0))
+    >>> len(found.candidates), len(search(sky, 30.0, 30.0, 6.0, PSF.round(3.0)).candidates)
+    (1, 0)
+    """
+    reach = int(np.ceil(3.5 * psf.axes[0] / 2.355 + trail.reach)) + 1
+    margin = int(np.ceil(radius)) + 2 * reach + 4
+    ny, nx = data.shape
+    x0, x1 = max(0, int(x) - margin), min(nx, int(x) + margin + 2)
+    y0, y1 = max(0, int(y) - margin), min(ny, int(y) + margin + 2)
+    box = np.asarray(data[y0:y1, x0:x1], dtype=float)
+    good = np.isfinite(box)
+    if bad is not None:
+        good &= ~bad[y0:y1, x0:x1]
+    values = _flattened(box, good)
+    sigma = max(sky_sigma(values[good]), 1e-9)
+    values = np.where(good, values, 0.0)
+    rows, columns = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    kernel = pixel_image(psf, 0.0, 0.0, columns.ravel(), rows.ravel(), trail)[0].reshape(rows.shape)
+    flipped = kernel[::-1, ::-1]
+    signal = _convolved(values, flipped)
+    norm2 = np.maximum(_convolved(good.astype(float), flipped**2), 1e-12)
+    # Places where most of the light would fall on bad pixels say nothing.
+    snr = np.where(norm2 > 0.3 * np.sum(kernel**2), signal / (sigma * np.sqrt(norm2)), -np.inf)
+    here = np.hypot(*np.meshgrid(np.arange(x0, x1) - x, np.arange(y0, y1) - y))
+    around = snr[(here > radius + 2 * psf.fwhm) & np.isfinite(snr)]
+    # Faint unlisted sources and a rough background make the filter noisier than the pixels say.
+    scale = float(np.clip(mad_sigma(around), 1.0, 3.0)) if around.size > 100 else 1.0
+    snr, sigma = snr / scale, sigma * scale
+    limit = threshold_for(radius, psf, trail)
+    found = _peaks(snr, here, radius, limit, x0, y0, x, y)
+    inside = here <= radius
+    best = float(np.max(snr[inside])) if inside.any() else -np.inf
+    centre = np.unravel_index(np.argmin(here), here.shape)
+    flux_limit = float(limit * sigma / np.sqrt(norm2[centre]))
+    return Search(tuple(found), limit, float(radius), flux_limit, best)
+
+
+def _convolved(image, kernel):
+    """The image convolved with a kernel of odd sides, darkness beyond its edges."""
+    size = [n + m - 1 for n, m in zip(image.shape, kernel.shape, strict=True)]
+    fast = [fft.next_fast_len(n, real=True) for n in size]
+    full = fft.irfft2(fft.rfft2(image, fast) * fft.rfft2(kernel, fast), fast)
+    first = [m // 2 for m in kernel.shape]
+    return full[first[0] : first[0] + image.shape[0], first[1] : first[1] + image.shape[1]]
+
+
+def _flattened(box, good):
+    """The box less a plane through its sky, sources clipped away."""
+    rows, columns = np.indices(box.shape)
+    design = np.column_stack([np.ones(box.size), columns.ravel() / box.shape[1], rows.ravel() / box.shape[0]])
+    values, use = box.ravel(), good.ravel().copy()
+    solution = np.array([np.median(values[use]) if use.any() else 0.0, 0.0, 0.0])
+    for _ in range(5):
+        residual = values - design @ solution
+        sigma = sky_sigma(residual[use])
+        keep = good.ravel() & (np.abs(residual) < 2.5 * max(sigma, 1e-9))
+        if keep.sum() < 20:
+            break
+        use = keep
+        solution = np.linalg.lstsq(design[use], values[use], rcond=None)[0]
+    return (values - design @ solution).reshape(box.shape)
+
+
+def _peaks(snr, distance, radius, limit, x0, y0, x, y):
+    """Local maxima above the limit within the radius, refined by a parabola."""
+    inner = snr[1:-1, 1:-1]
+    top = (inner >= limit) & (distance[1:-1, 1:-1] <= radius)
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            if (dy, dx) != (0, 0):
+                top &= inner >= snr[1 + dy : snr.shape[0] - 1 + dy, 1 + dx : snr.shape[1] - 1 + dx]
+    found = []
+    for j, i in np.argwhere(top) + 1:
+        dx = _parabola(snr[j, i - 1], snr[j, i], snr[j, i + 1])
+        dy = _parabola(snr[j - 1, i], snr[j, i], snr[j + 1, i])
+        px, py = float(x0 + i + dx), float(y0 + j + dy)
+        found.append(Candidate(px, py, float(snr[j, i]), float(np.hypot(px - x, py - y))))
+    return sorted(found, key=lambda one: -one.snr)
+
+
+def _parabola(left, middle, right):
+    bend = left + right - 2 * middle
+    return float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5)) if np.isfinite(bend) and bend < 0 else 0.0
+
+
+PLATEAU_PIXELS = 6
+"""So many pixels at the very top of the scale mean that it clips there."""
+STAR_RADIUS_FWHM = 3.2
+
+
+@dataclass
+class Survey:
+    """What a frame's pixels tell about themselves.
+
+    Parameters
+    ----------
+    sky : SkyMap
+    sources : Table
+        From :func:`~appulse.astrometry.detection.detect_stars`.
+    psf : FieldPSF
+    noise : Noise
+    saturation : float or None
+        Stored number from which pixels are saturated.
+    notes : tuple of str
+        What was estimated for want of better, in words.
+    """
+
+    sky: SkyMap
+    sources: Table
+    psf: FieldPSF
+    noise: Noise
+    saturation: float | None
+    notes: tuple = ()
+    _fits: dict = field(default_factory=dict, repr=False)
+
+    def star_fit(self, data, index: int):
+        """Careful fit of one source of the table; None where it fails. Kept for the next who asks."""
+        if index not in self._fits:
+            x, y = float(self.sources["x"][index]), float(self.sources["y"][index])
+            psf = self.psf.at(x, y)
+            try:
+                self._fits[index] = fit_source(
+                    data,
+                    x,
+                    y,
+                    psf,
+                    self.noise,
+                    background_order=1,
+                    radius=max(STAR_RADIUS_FWHM * psf.fwhm, 5.0),
+                    saturation=self.saturation,
+                    max_shift=max(psf.fwhm, 1.5),
+                )
+            except (MeasurementError, np.linalg.LinAlgError):
+                self._fits[index] = None
+        return self._fits[index]
+
+    def about(self, x: float, y: float, radius_px: float) -> "Survey":
+        """The same survey with the sources around a place only."""
+        return replace(self, sources=within(self.sources, x, y, radius_px), _fits={})
+
+
+def within(table: Table, x: float, y: float, radius: float) -> Table:
+    """Rows of a table of places whose ``x, y`` lie within a radius, px.
+
+    Examples
+    --------
+    >>> len(within(Table({"x": [1.0, 9.0], "y": [2.0, 2.0]}), 0.0, 0.0, 3.0))
+    1
+    """
+    if len(table) == 0:
+        return table
+    return table[np.hypot(np.asarray(table["x"]) - x, np.asarray(table["y"]) - y) <= radius]
+
+
+def survey(frame, *, psf=None) -> Survey:
+    """Look at a frame once.
+
+    Parameters
+    ----------
+    frame : SolvedFrame
+    psf : PSF, optional
+        Where it is known; else from the frame's stars.
+
+    Returns
+    -------
+    Survey
+
+    Raises
+    ------
+    MeasurementError
+        If the frame has no usable pixel.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> from appulse.frames.camera import Camera
+    >>> data = np.random.default_rng(4).normal(50.0, 2.0, (64, 64)).astype(np.float32)
+    >>> looked = survey(SimpleNamespace(data=data, camera=Camera()))
+    >>> len(looked.sources), looked.psf.n_stars
+    (0, 0)
+    """
+    data, notes = frame.data, []
+    sky = sky_map(data)
+    level, sigma = sky.typical
+    noise = frame_noise(frame, level, sigma)
+    if "estimated" in noise.source or "alone" in noise.source:
+        notes.append(noise.source)
+    saturation = _saturation(frame, data, notes)
+    sources = detect_stars(data, sky=sky)
+    width = _typical_width(sources)
+    if width > 4.5 or (0 < width < 2.0):
+        sources = detect_stars(data, sky=sky, fwhm=float(np.clip(width, 1.2, 15.0)))
+    if psf is not None:
+        found = FieldPSF.fixed(psf, data.shape)
+    else:
+        found = psf_from_stars(data, sources, noise, saturation=saturation)
+    if found.n_stars == 0 and psf is None:
+        notes.append(f"PSF: {found.words} of {found.fwhm:.1f} px")
+    return Survey(sky, sources, found, noise, saturation, tuple(notes))
+
+
+def _typical_width(sources) -> float:
+    """Median width of the brighter sources, px; 0 where there are too few."""
+    bright = np.asarray(sources["snr"]) > 15
+    return float(np.median(sources["fwhm"][bright][:300])) if bright.sum() >= 5 else 0.0
+
+
+def _saturation(frame, data, notes):
+    """The camera's own limit, or the level at which the frame's brightest pixels are all cut off."""
+    if frame.camera.saturation_adu is not None:
+        return float(frame.camera.saturation_adu)
+    top = np.nanmax(data)
+    if not np.isfinite(top) or top <= 0:
+        return None
+    if int(np.count_nonzero(data >= top * (1 - 1e-3))) >= PLATEAU_PIXELS and top > 1.5 * np.nanmedian(
+        data[:: max(1, data.shape[0] // 200)]
+    ):
+        notes.append(
+            f"saturation taken at {0.98 * top:.6g}: the brightest pixels are all cut off at {top:.6g}"
+        )
+        return float(0.98 * top)
+    return None
