@@ -3,9 +3,9 @@
 python tests/benchmarks/bench_nights.py [nights] [first seed] [--keep DIR] [--set NAME=VALUE ...]
 
 Each night is drawn by `tests/invented_nights.py` from its seed; --set fixes a property of all of them, e.g.
---set mosaic= --set hot_share=0.0005. Printed: bodies of S/N above 10 that were measured (bound 95%), widths of
-the pulls (0.9 to 1.1), measures beyond 5 sigma (1 in 1,000), RMS over the bound of Cramer and Rao, limits that
-are fainter than a body that was not seen (false by more than 0.2 mag), and the seeds worth a look.
+--set mosaic= --set hot_share=0.0005. Printed: bodies of S/N above 10 that were measured (bound 95%), widths
+of the pulls (0.9 to 1.1), measures beyond 5 sigma (1 in 1,000), RMS over the bound of Cramer and Rao, limits
+that are fainter than a body that was not seen (false by more than 0.2 mag), and the seeds worth a look.
 """
 
 import argparse

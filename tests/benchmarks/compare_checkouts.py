@@ -5,8 +5,8 @@ python tests/benchmarks/compare_checkouts.py OLD NEW [--keep DIR] [--only WORD]
 OLD and NEW are checkouts; both run under this Python, each with its own `plugins` folder first on the path.
 Numbers of tables are equal when they differ by no more than two units of the last printed digit; pixels
 when they differ by no more than 1e-6 of the picture's range (pictures for people: one step of 255). Every
-difference is listed, and the exit code is 1 when there is one, or when a command fails in both. With ../shared
-beside NEW the real infrared frame and the MPC's main belt take part.
+difference is listed, and the exit code is 1 when there is one, or when a command fails in both. With
+../shared beside NEW the real infrared frame and the MPC's main belt take part.
 """
 
 import argparse
