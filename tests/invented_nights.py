@@ -444,6 +444,7 @@ def any_night(seed: int) -> NightPlan:
     full = {8: 250.0, 12: 3900.0, 14: 15000.0, 16: 52000.0}[bits]
     sky = float(np.exp(rng.uniform(np.log(60), np.log(3000))))
     gain = float(rng.uniform(0.4, 3.0)) if bits > 8 else sky * 8 / 200
+    gain = max(gain, sky * 3.0 / (0.4 * full))  # sky and nebula fill at most 40% of the range
     return NightPlan(
         seed=seed,
         fwhm_px=fwhm,
