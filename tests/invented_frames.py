@@ -8,7 +8,7 @@ from scipy.special import erf
 from appulse.catalogues.stars import star_table
 from appulse.frames.camera import Camera, Valued
 from appulse.frames.exposure import Exposure
-from appulse.frames.solved import SolvedFrame
+from appulse.frames.frame import SolvedFrame
 
 MID = Time("2027-05-04T22:36:00", scale="utc")
 RA, DEC = 246.42, -24.16

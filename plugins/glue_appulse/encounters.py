@@ -160,7 +160,7 @@ def sky_of(row, ephemeris, *, site=None):
 
     from appulse.catalogues.deepsky import find_object, objects_near
     from appulse.frames.exposure import Exposure
-    from appulse.frames.solved import SolvedFrame
+    from appulse.frames.frame import SolvedFrame
     from appulse.observers.site import Site
 
     from .body_tracks import track_data

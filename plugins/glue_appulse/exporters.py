@@ -39,7 +39,7 @@ def write_residuals_psv(filename, data, components=None):
     components : list or None
         Ignored.
     """
-    from appulse.formats.ades import write_ades_psv
+    from appulse.formats.ades.files import write_ades_psv
     from appulse.observers.site import Site
 
     table = _table(data)

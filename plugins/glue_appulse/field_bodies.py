@@ -43,7 +43,7 @@ def bodies_in(frame, source, limit_mag=99.0, margin_px=0.0):
 
     Parameters
     ----------
-    frame : appulse.frames.solved.SolvedFrame
+    frame : appulse.frames.frame.SolvedFrame
         With time and site.
     source : glue_appulse.sources.OrbitSource
     limit_mag : float

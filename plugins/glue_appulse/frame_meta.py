@@ -55,7 +55,7 @@ def describe(frame):
 
     Parameters
     ----------
-    frame : appulse.frames.solved.SolvedFrame
+    frame : appulse.frames.frame.SolvedFrame
 
     Returns
     -------
@@ -133,10 +133,10 @@ def rebuild(data):
 
     Returns
     -------
-    appulse.frames.solved.SolvedFrame
+    appulse.frames.frame.SolvedFrame
     """
     from appulse.frames.camera import Camera, Valued
-    from appulse.frames.solved import SolvedFrame
+    from appulse.frames.frame import SolvedFrame
 
     records = {key: from_json(data.meta.get(key)) for key in (EXPOSURE_KEY, OBSERVER_KEY, CAMERA_KEY)}
     camera = Camera(**{name: Valued(*value) for name, value in (records[CAMERA_KEY] or {}).items()})

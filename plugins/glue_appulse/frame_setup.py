@@ -87,7 +87,7 @@ def told_by(frame):
 
     Parameters
     ----------
-    frame : appulse.frames.solved.SolvedFrame
+    frame : appulse.frames.frame.SolvedFrame
 
     Returns
     -------

@@ -89,7 +89,7 @@ def frame_data(frame):
 
     Parameters
     ----------
-    frame : appulse.frames.solved.SolvedFrame
+    frame : appulse.frames.frame.SolvedFrame
 
     Returns
     -------
@@ -124,7 +124,7 @@ def frame_of(data):
 
     Returns
     -------
-    appulse.frames.solved.SolvedFrame
+    appulse.frames.frame.SolvedFrame
 
     Raises
     ------
@@ -147,7 +147,7 @@ def replace_frame(data, frame):
     Parameters
     ----------
     data : glue.core.data.Data
-    frame : appulse.frames.solved.SolvedFrame
+    frame : appulse.frames.frame.SolvedFrame
     """
     from .frame_meta import describe
 

@@ -45,7 +45,7 @@ def told(entry, frame=None):
     ----------
     entry : dict
         As :func:`entries` gives it; empty for a new instrument.
-    frame : appulse.frames.solved.SolvedFrame or None
+    frame : appulse.frames.frame.SolvedFrame or None
         Of which the header is asked.
 
     Returns

@@ -65,7 +65,7 @@ class FrameSource:
 
     Parameters
     ----------
-    frame : appulse.frames.solved.SolvedFrame
+    frame : appulse.frames.frame.SolvedFrame
     """
 
     def __init__(self, frame):

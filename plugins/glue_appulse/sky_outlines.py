@@ -49,7 +49,7 @@ def geometry_of(outline):
 
     Parameters
     ----------
-    outline : appulse.catalogues.outlines.Outline
+    outline : appulse.catalogues.deepsky.Outline
 
     Returns
     -------
@@ -107,7 +107,7 @@ def outlines_data(outlines, *, label="outlines", color="#5ad1c8"):
 
     Parameters
     ----------
-    outlines : list of appulse.catalogues.outlines.Outline
+    outlines : list of appulse.catalogues.deepsky.Outline
     label, color : str
 
     Returns
@@ -163,7 +163,7 @@ def objects_of(frames, **limits):
 
     Returns
     -------
-    list of appulse.catalogues.outlines.Outline
+    list of appulse.catalogues.deepsky.Outline
         Largest first.
     """
     from appulse.catalogues.deepsky import objects_near

@@ -177,7 +177,7 @@ def stars_for(frame, path=None):
 
     Parameters
     ----------
-    frame : appulse.frames.solved.SolvedFrame
+    frame : appulse.frames.frame.SolvedFrame
     path : str, pathlib.Path or None
 
     Returns
@@ -187,6 +187,6 @@ def stars_for(frame, path=None):
     table = open_stars(path)
     if table is not None:
         return table
-    from appulse.catalogues.bundled_stars import bundled_stars
+    from appulse.catalogues.stars import bundled_stars
 
     return bundled_stars(*frame.centre, frame.radius_deg + 0.02)

@@ -7,7 +7,7 @@ from appulse.astrometry.plate import check_plate
 from appulse.astrometry.residual import measure
 from appulse.astrometry.verdict import judge
 from appulse.bodies.tabulated import TabulatedEphemeris
-from appulse.catalogues.bundled_stars import bundled_stars
+from appulse.catalogues.stars import bundled_stars
 from appulse.frames.reading import read_frame
 
 pytestmark = pytest.mark.needs_shared

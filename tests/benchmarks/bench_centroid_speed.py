@@ -27,7 +27,7 @@ from appulse.astrometry.residual import measure
 from appulse.catalogues.stars import star_table
 from appulse.frames.camera import Camera
 from appulse.frames.exposure import Exposure
-from appulse.frames.solved import SolvedFrame
+from appulse.frames.frame import SolvedFrame
 
 SHAPE, N_STARS = (4000, 6000), 4000
 BODY = 3000, 2000

@@ -13,7 +13,7 @@ from astropy.time import Time, TimeDelta
 from bench_encounters import invented_main_belt
 
 from appulse.bodies.ephemeris import NBodyEphemeris
-from appulse.catalogues.outlines import Outline
+from appulse.catalogues.deepsky import Outline
 from appulse.encounters.passes import Search, find_passes
 from appulse.encounters.targets import Targets
 from appulse.observers.site import Site

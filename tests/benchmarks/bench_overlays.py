@@ -11,7 +11,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from appulse.catalogues.deepsky import objects_near
-from appulse.frames.solved import SolvedFrame
+from appulse.frames.frame import SolvedFrame
 from appulse.overlays.shapes import outline_in_frame
 
 

@@ -26,8 +26,8 @@ from scipy import ndimage
 
 from appulse.astrometry.psf import PSF, pixel_image
 from appulse.catalogues.stars import read_star_table
-from appulse.frames.projection import sky_to_pixel
 from appulse.frames.reading import read_frame
+from appulse.frames.wcs import sky_to_pixel
 from appulse.sequence.align import folded
 from appulse.sequence.grid import SkyGrid, tangent_grid
 from appulse.sequence.places import BodyPlace

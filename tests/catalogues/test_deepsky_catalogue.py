@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from astropy.coordinates import SkyCoord
 
-from appulse.catalogues import openngc
+from appulse.catalogues import deepsky
 from appulse.catalogues.deepsky import all_objects, find_object, objects_near, outline_of
 from appulse.errors import InputError
 
@@ -42,7 +42,7 @@ def test_doubles_lead_to_their_object(double, main):
 
 
 def test_doubles_and_objects_that_do_not_exist_are_gone():
-    assert not {"Dup", "NonEx"} & set(openngc.load().type)
+    assert not {"Dup", "NonEx"} & set(deepsky.load().type)
     assert len(set(all_objects()["name"])) == len(all_objects())
 
 
@@ -74,11 +74,11 @@ def test_every_correction_takes_effect_and_is_said():
 
     from appulse.formats.tables import read_table
 
-    catalogue = openngc.load()
+    catalogue = deepsky.load()
     with resources.as_file(resources.files("appulse.data") / "outline_corrections.ecsv") as path:
         table = read_table(path)
     for name, field, value, source in table.iterrows("name", "field", "value", "source"):
-        row = catalogue.index[openngc.key(str(name))]
+        row = catalogue.index[deepsky.key(str(name))]
         assert f"({source})" in outline_of(row).note
         if field != "names" and not np.ma.is_masked(value):
             assert getattr(catalogue, str(field))[row] == float(value)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from astropy.coordinates import SkyCoord
 
-from appulse.catalogues.outlines import ellipse_ring, shape_of
+from appulse.catalogues.deepsky import ellipse_ring, shape_of
 from appulse.errors import InputError
 
 TOL_ROUNDING_ARCSEC = 1e-6

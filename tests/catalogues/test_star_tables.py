@@ -7,8 +7,7 @@ from astropy.coordinates import SkyCoord
 from astropy.table import MaskedColumn, QTable, Table
 from astropy.time import Time
 
-from appulse.catalogues.bundled_stars import bundled_stars
-from appulse.catalogues.stars import UNKNOWN_MOTION_MAS_YR, read_star_table, star_table
+from appulse.catalogues.stars import UNKNOWN_MOTION_MAS_YR, bundled_stars, read_star_table, star_table
 from appulse.errors import TableError
 
 TOL_SECOND_ORDER_MAS = 0.5

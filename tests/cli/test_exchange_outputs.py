@@ -7,7 +7,7 @@ import yaml
 
 from appulse.astrometry.identity import PREDICTED_MAG_SIGMA
 from appulse.cli.main import main
-from appulse.formats.ades import ades_xml, read_ades
+from appulse.formats.ades.files import ades_xml, read_ades
 from appulse.formats.obs80 import read_obs80
 
 etree = pytest.importorskip("lxml.etree")

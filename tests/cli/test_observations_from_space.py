@@ -9,8 +9,8 @@ from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.readers import read_orbits
 from appulse.cli.main import main
 from appulse.constants import AU_KM
-from appulse.formats.ades import AdesBlock, write_ades
-from appulse.formats.obs80_write import format_obs80, from_ades
+from appulse.formats.ades.files import AdesBlock, write_ades
+from appulse.formats.obs80 import format_obs80, from_ades
 from appulse.formats.residual_table import read_residuals
 from appulse.observers.site import Site
 from appulse.observers.spacecraft import SpacecraftVector

@@ -8,7 +8,7 @@ import pytest
 from astropy.wcs import WCS
 from numpy.testing import assert_allclose
 
-from appulse.catalogues.outlines import Outline
+from appulse.catalogues.deepsky import Outline
 from appulse.encounters.capture import plan_capture
 from appulse.encounters.photon_rates import surface_brightness
 from appulse.encounters.plan_preview import invent_frame

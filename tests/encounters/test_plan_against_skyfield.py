@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from appulse.bodies.kernels import DEFAULT_PLANETS
-from appulse.catalogues.outlines import Outline
+from appulse.catalogues.deepsky import Outline
 from appulse.encounters.capture import plan_capture
 from appulse.encounters.visibility import watch_night
 from appulse.formats.settings import InstrumentSettings, SiteSettings

@@ -12,7 +12,7 @@ from scipy.optimize import minimize_scalar
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.kernels import EARTH, default_kernels
 from appulse.bodies.readers import starter_orbits
-from appulse.catalogues.outlines import Outline
+from appulse.catalogues.deepsky import Outline
 from appulse.constants import C_AU_DAY, J2000_JD
 from appulse.encounters.passes import Search, find_passes
 from appulse.encounters.paths import circumstances, follow

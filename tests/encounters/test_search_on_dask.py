@@ -5,7 +5,7 @@ import pytest
 from astropy.time import Time
 
 from appulse.bodies.readers import starter_orbits
-from appulse.catalogues.outlines import Outline
+from appulse.catalogues.deepsky import Outline
 from appulse.encounters.passes import Search, find_passes, on_dask
 from appulse.encounters.targets import Targets
 from appulse.errors import InputError

@@ -7,9 +7,15 @@ import pytest
 from astropy.time import Time
 
 from appulse.errors import OutputExistsError, SiteError, TableError
-from appulse.formats.ades import AdesBlock, ades_psv, ades_xml, read_ades, write_ades_psv, write_ades_xml
-from appulse.formats.ades_build import decimals_for
-from appulse.formats.ades_header import AdesHeader
+from appulse.formats.ades.build import AdesHeader, decimals_for
+from appulse.formats.ades.files import (
+    AdesBlock,
+    ades_psv,
+    ades_xml,
+    read_ades,
+    write_ades_psv,
+    write_ades_xml,
+)
 from appulse.formats.residual_table import make_table
 from appulse.observers.site import Site
 from appulse.observers.spacecraft import SpacecraftVector
@@ -96,7 +102,7 @@ def test_the_standards_own_converter_reads_the_psv(tmp_path, schemas):
 
 
 def test_residuals_pass_the_general_schema_only(schemas):
-    from appulse.formats.ades import _blocks
+    from appulse.formats.ades.files import _blocks
 
     text = ades_xml(_blocks(table(), HEADER, {"with_residuals": True, "orbit_id": "mine"}))
     check(schemas["general"], text)
@@ -113,7 +119,7 @@ def test_residuals_pass_the_general_schema_only(schemas):
     {"dra_plate": 123456.0},
 ])  # fmt: skip
 def test_odd_values_stay_valid(schemas, changes):
-    from appulse.formats.ades import _blocks
+    from appulse.formats.ades.files import _blocks
 
     check(schemas["submit"], ades_xml(_blocks(table(row(**changes)), None, {})))
     check(schemas["general"], ades_xml(_blocks(table(row(**changes)), None, {"with_residuals": True})))
@@ -229,7 +235,7 @@ def test_damaged_files_are_named(tmp_path, text, words):
 
 def test_a_designation_that_is_none_never_becomes_a_number():
     """'2031 ZZ9' has no half-month Z: it is a name of its own, not body 2031."""
-    from appulse.formats.ades_build import _identity
+    from appulse.formats.ades.build import _identity
 
     assert _identity("2031 ZZ9", {}) == {"trkSub": "2031ZZ9"}
     assert _identity("3200 Phaethon (1983 TB)", {}) == {"permID": "3200"}

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from appulse.errors import TableError
-from appulse.formats.ades import ades_psv, ades_xml, read_ades
+from appulse.formats.ades.files import ades_psv, ades_xml, read_ades
 from appulse.formats.obs80 import read_obs80
 from appulse.formats.observation_table import read_observations
 

@@ -5,8 +5,7 @@ import pytest
 from astropy.time import Time
 
 from appulse.errors import TableError
-from appulse.formats.obs80 import Obs80, parse_obs80, read_obs80
-from appulse.formats.obs80_write import format_obs80, from_ades, write_obs80
+from appulse.formats.obs80 import Obs80, format_obs80, from_ades, parse_obs80, read_obs80, write_obs80
 
 
 def exact(*parts):

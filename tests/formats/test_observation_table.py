@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from appulse.errors import TableError
-from appulse.formats.ades import AdesBlock, write_ades
-from appulse.formats.obs80_write import from_ades, write_obs80
+from appulse.formats.ades.files import AdesBlock, write_ades
+from appulse.formats.obs80 import from_ades, write_obs80
 from appulse.formats.observation_table import read_observations
 
 ROW = {

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from astropy.time import Time, TimeDelta
 
-from appulse.formats.ades import AdesBlock, ades_psv, ades_xml, read_ades
-from appulse.formats.ades_build import build_blocks
-from appulse.formats.ades_header import AdesHeader
+from appulse.formats.ades.build import AdesHeader, build_blocks
+from appulse.formats.ades.files import AdesBlock, ades_psv, ades_xml, read_ades
 from appulse.formats.residual_table import COLUMNS, make_table, read_residuals, write_residuals
 from appulse.observers.site import Site
 

@@ -4,7 +4,7 @@ import pytest
 from astropy.io import fits
 
 from appulse.errors import FrameError
-from appulse.frames.camera_cards import read_camera, read_filter, read_mosaic
+from appulse.frames.camera import read_camera, read_filter, read_mosaic
 from appulse.frames.header import Cards
 
 

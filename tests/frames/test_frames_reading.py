@@ -14,8 +14,8 @@ from astropy.time import Time
 
 from appulse.errors import FrameError, FrameSiteError, FrameTimeError, FrameWCSError
 from appulse.frames.exposure import Exposure
+from appulse.frames.frame import SolvedFrame
 from appulse.frames.reading import read_frame
-from appulse.frames.solved import SolvedFrame
 from appulse.observers.spacecraft import SpacecraftVector
 
 NY, NX = 60, 80

@@ -9,8 +9,7 @@ from astropy.utils import iers
 
 from appulse.errors import FrameSiteError
 from appulse.frames.header import Cards, parse_angle
-from appulse.frames.horizon import daylight_notes, sidereal_deg
-from appulse.frames.siting import read_observer
+from appulse.frames.site_keywords import daylight_notes, read_observer, sidereal_deg
 from appulse.observers.site import Site
 from appulse.observers.spacecraft import SpacecraftVector
 

@@ -7,8 +7,8 @@ from astropy.table import Table
 from astropy.time import Time
 
 from appulse.errors import FrameTimeError
+from appulse.frames.exposure import read_exposure
 from appulse.frames.header import Cards
-from appulse.frames.timing import read_exposure
 
 TOL_MILLISECOND_S = 1e-3
 """Headers write milliseconds."""

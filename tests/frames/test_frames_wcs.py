@@ -10,9 +10,9 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from appulse.errors import FrameWCSError
+from appulse.frames.frame import SolvedFrame
 from appulse.frames.header import Cards
-from appulse.frames.solution import celestial_wcs
-from appulse.frames.solved import SolvedFrame
+from appulse.frames.wcs import celestial_wcs
 
 TOL_OVERLAY_PX = 1e-6
 """Asked of overlays; SkyCoord's own inversion of SIP stops at 1e-4 times the distortion's slope."""

@@ -6,7 +6,7 @@ from astropy.time import TimeDelta
 from appulse.astrometry.plate import check_plate
 from appulse.frames.camera import Camera, Valued
 from appulse.frames.exposure import Exposure
-from appulse.frames.solved import SolvedFrame
+from appulse.frames.frame import SolvedFrame
 from invented_frames import DEC, GAIN, MID, RA, READ_E, SKY_E, ZERO_E, add_point, star_field, tan_wcs
 
 SHAPE = (200, 220)

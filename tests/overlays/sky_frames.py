@@ -8,7 +8,7 @@ from astropy.time import Time
 from astropy.wcs import WCS
 
 from appulse.frames.exposure import Exposure
-from appulse.frames.solved import SolvedFrame
+from appulse.frames.frame import SolvedFrame
 from appulse.numerics.spherical import radec_from_unit, tangent_axes, unit_from_radec
 from appulse.observers.site import Site
 

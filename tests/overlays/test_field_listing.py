@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from sky_frames import Mover, make_frame
 
-from appulse.catalogues.deepsky import find_object
-from appulse.catalogues.outlines import Outline, ellipse_ring
+from appulse.catalogues.deepsky import Outline, ellipse_ring, find_object
 from appulse.errors import FrameTimeError, InputError
 from appulse.frames.exposure import Exposure
 from appulse.overlays.field import BODY, field_listing, inside_words

@@ -6,7 +6,7 @@ import re
 import numpy as np
 import pytest
 
-from appulse.catalogues.openngc import TYPES
+from appulse.catalogues.deepsky import TYPES
 from appulse.overlays import palette
 
 LEAST_CONTRAST = 6.5

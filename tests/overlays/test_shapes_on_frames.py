@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sky_frames import FRAMES, SHAPE, make_frame
 
-from appulse.catalogues.outlines import Outline, ellipse_ring
+from appulse.catalogues.deepsky import Outline, ellipse_ring
 from appulse.errors import InputError
 from appulse.overlays.shapes import outline_in_frame, place_in_frame, sky_rings
 

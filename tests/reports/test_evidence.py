@@ -17,7 +17,7 @@ from appulse.astrometry.source_fit import SourceFit
 from appulse.astrometry.verdict import judge
 from appulse.errors import OutputExistsError
 from appulse.formats.provenance import provenance
-from appulse.frames.solved import SolvedFrame
+from appulse.frames.frame import SolvedFrame
 from appulse.reports.evidence import evidence_html, notes_of, write_evidence
 from appulse.reports.evidence_pdf import evidence_pdf
 from appulse.reports.frame_plots import stamp_figure, stars_figure

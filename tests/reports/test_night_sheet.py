@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from astropy.time import Time
 
-from appulse.catalogues.outlines import Outline
+from appulse.catalogues.deepsky import Outline
 from appulse.encounters.campaign_file import Rental
 from appulse.encounters.capture import plan_capture
 from appulse.encounters.ranking import odds

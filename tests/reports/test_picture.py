@@ -9,11 +9,11 @@ from astropy.time import Time
 from astropy.wcs import WCS
 from PIL import Image
 
-from appulse.catalogues.outlines import Outline, ellipse_ring
+from appulse.catalogues.deepsky import Outline, ellipse_ring
 from appulse.errors import FrameError, InputError, OutputExistsError
 from appulse.formats.residual_table import make_table
 from appulse.frames.exposure import Exposure
-from appulse.frames.solved import SolvedFrame
+from appulse.frames.frame import SolvedFrame
 from appulse.overlays.tracks import MidPlace
 from appulse.reports.picture import annotated_png, picture_canvas, to_png
 

@@ -205,7 +205,7 @@ def test_a_body_off_the_picture_is_told():
 
 def test_no_common_sky_is_told():
     grid = tangent_grid(246.0, -24.0, 3.0, 0.0, (100, 100))
-    from appulse.frames.solved import SolvedFrame
+    from appulse.frames.frame import SolvedFrame
 
     frame = SolvedFrame.from_arrays(np.zeros((100, 100)), grid.wcs)
     apart = [frame.footprint, frame.footprint + np.array([0.2, 0.0])]

@@ -6,9 +6,9 @@ from astropy.io import fits
 from astropy.table import Table
 
 from appulse.errors import InputError, OutputExistsError
-from appulse.frames.projection import sky_to_pixel
+from appulse.frames.frame import SolvedFrame
 from appulse.frames.reading import read_frame
-from appulse.frames.solved import SolvedFrame
+from appulse.frames.wcs import sky_to_pixel
 from appulse.sequence.run import Cancelled, Job, preview, run
 from appulse.sequence.settings import Settings
 from appulse.sequence.shots import shot_of

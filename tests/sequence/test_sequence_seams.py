@@ -129,7 +129,7 @@ def test_a_star_on_a_mosaic_is_no_hot_pixel():
 
 
 def _frame(data):
-    from appulse.frames.solved import SolvedFrame
+    from appulse.frames.frame import SolvedFrame
 
     return SolvedFrame.from_arrays(data, tangent_grid(246.0, -24.0, 3.0, 0.0, data.shape).wcs)
 

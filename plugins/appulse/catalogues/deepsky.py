@@ -1,22 +1,519 @@
-"""Deep-sky objects by place and by name, as outlines that can be drawn."""
+"""Deep-sky objects by place and by name, as outlines that can be drawn.
+
+The catalogue is OpenNGC by M. Verga, CC-BY-SA-4.0, through PyOngc: read once, corrected, without doubles.
+Places are J2000 (ICRF), axes are full axes at the 25 mag/arcsec2 isophote in B for galaxies, by
+eye for most else. An outline is an ellipse by these axes, or a polygon drawn by hand (:func:`read_polygons`).
+"""
 
 from __future__ import annotations
 
 import difflib
+import re
+import sqlite3
+from contextlib import closing
+from dataclasses import dataclass, field
 from functools import lru_cache
+from importlib import resources
+from pathlib import Path
 
 import numpy as np
+import shapely
 from astropy import units as u
 from astropy.table import QTable
+from scipy.spatial import cKDTree
 
-from appulse.catalogues.names import key
-from appulse.catalogues.openngc import GROUPS, SOURCE, TYPES, load
-from appulse.catalogues.outlines import Outline, shape_of
-from appulse.catalogues.polygons import read_polygons
-from appulse.errors import InputError
-from appulse.numerics.spherical import separation_rad, unit_from_radec
+from appulse.errors import InputError, TableError
+from appulse.formats.tables import angle_column, find_column, number_column, read_table, text_column
+from appulse.numerics.skyplane import SkyPlane
+from appulse.numerics.spherical import radec_from_unit, separation_rad, tangent_axes, unit_from_radec
 
-__all__ = ["all_objects", "find_object", "objects_near", "read_polygons"]
+VERTICES = 72
+"""Vertices of an ellipse: its polygon lies inside it by at most 0.1 % of the semi-axis."""
+
+NO_ANGLE = "no position angle in the catalogue: drawn as a circle of the major axis"
+ONE_AXIS = "one axis in the catalogue: drawn as a circle"
+NO_SIZE = "no size in the catalogue: drawn as a point"
+
+
+@dataclass(frozen=True, eq=False)
+class Outline:
+    """An object and the line around it.
+
+    Attributes
+    ----------
+    name : str
+    kind : str
+        ``ellipse``, ``circle``, ``polygon`` or ``point``.
+    ra, dec : float
+        Centre, ICRF degrees.
+    major_arcmin, minor_arcmin : float or None
+        Full axes.
+    pa_deg : float or None
+        Of the major axis, from north through east.
+    rings : tuple of (n, 2) arrays
+        RA (0 to 360) and Dec, ICRF degrees, closed (the last vertex is the first). A ring within another is a
+        hole. Empty for a point.
+    object_type : str
+        In words.
+    mag : float or None
+        V, or B where ``mag_band`` says so.
+    surface_brightness : float or None
+        mag/arcsec2, of galaxies.
+    redshift : float or None
+        Of galaxies.
+    other_names : tuple of str
+    note : str
+        What the line does not tell by itself.
+    source : str
+    level : int or None
+        Of hand-drawn outlines: 1 is the faintest.
+    mag_band : str
+        ``V``, ``B`` or nothing.
+    """
+
+    name: str
+    kind: str
+    ra: float
+    dec: float
+    major_arcmin: float | None = None
+    minor_arcmin: float | None = None
+    pa_deg: float | None = None
+    rings: tuple = ()
+    object_type: str = ""
+    mag: float | None = None
+    surface_brightness: float | None = None
+    redshift: float | None = None
+    other_names: tuple = ()
+    note: str = ""
+    source: str = ""
+    level: int | None = None
+    mag_band: str = ""
+
+
+def ellipse_ring(ra, dec, major_arcmin, minor_arcmin, pa_deg, vertices=VERTICES):
+    """Vertices of an ellipse on the sphere.
+
+    Each vertex lies on a great circle from the centre, at the ellipse's own distance in its own position
+    angle, so that the figure keeps its shape at the poles and across 0h.
+
+    Parameters
+    ----------
+    ra, dec : float
+        Centre, ICRF degrees.
+    major_arcmin, minor_arcmin : float
+        Full axes.
+    pa_deg : float
+        Of the major axis, from north through east.
+    vertices : int
+
+    Returns
+    -------
+    (vertices + 1, 2) array
+        RA (0 to 360) and Dec, ICRF degrees; the last vertex is the first.
+
+    Raises
+    ------
+    InputError
+        A number is not finite, or an axis is not positive.
+
+    Examples
+    --------
+    >>> ring = ellipse_ring(10.0, 0.0, 60.0, 30.0, 90.0, vertices=4)
+    >>> (ring.round(6) + 0.0).tolist()
+    [[10.5, 0.0], [10.0, -0.25], [9.5, 0.0], [10.0, 0.25], [10.5, 0.0]]
+    """
+    numbers = np.array([ra, dec, major_arcmin, minor_arcmin, pa_deg], dtype=float)
+    if not np.isfinite(numbers).all() or min(major_arcmin, minor_arcmin) <= 0 or abs(dec) > 90:
+        raise InputError(
+            f"ellipse at ({ra}, {dec}) with axes {major_arcmin} x {minor_arcmin} arcmin, position angle "
+            f"{pa_deg}: finite numbers, axes above zero and a declination within 90 degrees are needed"
+        )
+    turn = np.linspace(0.0, 2 * np.pi, vertices + 1)[:-1]
+    along, across = major_arcmin * np.cos(turn), minor_arcmin * np.sin(turn)
+    distance = np.radians(np.hypot(along, across) / 120.0)[:, None]
+    angle = np.radians(pa_deg) + np.arctan2(across, along)
+    centre = unit_from_radec(ra, dec)
+    east, north = tangent_axes(centre)
+    toward = np.cos(angle)[:, None] * north + np.sin(angle)[:, None] * east
+    ring = np.stack(radec_from_unit(np.cos(distance) * centre + np.sin(distance) * toward), axis=1)
+    return np.concatenate([ring, ring[:1]])
+
+
+def shape_of(ra, dec, major_arcmin, minor_arcmin, pa_deg):
+    """Kind, rings and note of what a catalogue's axes and position angle can be drawn as.
+
+    Parameters
+    ----------
+    ra, dec : float
+        Degrees.
+    major_arcmin, minor_arcmin, pa_deg : float
+        NaN where the catalogue has none.
+
+    Returns
+    -------
+    kind : str
+    rings : tuple
+    note : str
+        Empty where nothing needs saying.
+
+    Examples
+    --------
+    >>> shape_of(10.0, 20.0, 30.0, 10.0, np.nan)[::2]
+    ('circle', 'no position angle in the catalogue: drawn as a circle of the major axis')
+    >>> shape_of(10.0, 20.0, np.nan, np.nan, np.nan)[::2]
+    ('point', 'no size in the catalogue: drawn as a point')
+    """
+    if not major_arcmin > 0:
+        return "point", (), NO_SIZE
+    if not minor_arcmin > 0:
+        return "circle", (ellipse_ring(ra, dec, major_arcmin, major_arcmin, 0.0),), ONE_AXIS
+    if minor_arcmin == major_arcmin:
+        return "circle", (ellipse_ring(ra, dec, major_arcmin, major_arcmin, 0.0),), ""
+    if not np.isfinite(pa_deg):
+        return "circle", (ellipse_ring(ra, dec, major_arcmin, major_arcmin, 0.0),), NO_ANGLE
+    return "ellipse", (ellipse_ring(ra, dec, major_arcmin, minor_arcmin, pa_deg),), ""
+
+
+_PARTS = re.compile(r"([A-Za-z]+)\s*0*(\d.*)")
+_ALIASES = {"MESSIER": "M", "CALDWELL": "C", "MELOTTE": "MEL", "BARNARD": "B", "COLLINDER": "CL", "CR": "CL"}
+
+
+def shown(identifier):
+    """A designation as it is written: a blank after the letters, no leading zeros.
+
+    Parameters
+    ----------
+    identifier : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> shown("NGC0224"), shown("Mel022"), shown("ESO056-115"), shown("M031")
+    ('NGC 224', 'Mel 22', 'ESO 56-115', 'M 31')
+    """
+    match = _PARTS.fullmatch(identifier.strip())
+    return f"{match[1]} {match[2]}" if match else identifier.strip()
+
+
+def key(text):
+    """What two spellings of one name have in common.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> {key(text) for text in ("NGC 224", "ngc224", "Ngc 0224")}
+    {'NGC224'}
+    >>> key("Messier 31") == key("m031"), key("rho Oph Nebula")
+    (True, 'RHOOPHNEBULA')
+    """
+    packed = re.sub(r"[\s_'’.]+", "", text).upper()
+    match = _PARTS.fullmatch(packed)
+    if match is None:
+        return packed
+    return f"{_ALIASES.get(match[1], match[1])}{match[2]}"
+
+
+WIDEST_STEP_DEG = 60.0
+"""Two neighbouring vertices farther apart than this are taken for an error of the table."""
+
+
+def read_polygons(path):
+    """Read outlines as polygons.
+
+    Parameters
+    ----------
+    path : path
+        CSV, ECSV, FITS or VOTable with ``name, ra, dec`` (ICRF degrees or sexagesimal), and where known
+        ``ring`` (number of a closed line of the object), ``level`` (1 the faintest) and ``type``. A row is a
+        vertex; a ring that is not closed is closed. A ring within another ring of its level is a hole.
+
+    Returns
+    -------
+    list of Outline
+        One per name and level, in the order of the table.
+
+    Raises
+    ------
+    TableError
+        A column is missing, a cell is no number, a ring has fewer than three different vertices, a level or
+        ring is no whole number, or two neighbouring vertices lie absurdly far apart.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "outline.csv"
+    >>> _ = path.write_text("name,ring,ra,dec\\nIC0001,1,359.9,1\\nIC0001,1,0.1,1\\nIC0001,1,0,2\\n")
+    >>> outline, = read_polygons(path)
+    >>> outline.name, outline.kind, len(outline.rings[0])
+    ('IC 1', 'polygon', 4)
+    """
+    table = read_table(path)
+    names = text_column(table, "name", path)
+    ra, dec = angle_column(table, "ra", path, hours=True), angle_column(table, "dec", path)
+    level, ring = (_whole(table, column, path) for column in ("level", "ring"))
+    bad = ~(np.isfinite(ra) & np.isfinite(dec)) | np.array([not name for name in names])
+    if bad.any():
+        raise TableError(
+            f"{path}: row {int(np.argmax(bad)) + 1} lacks a name or a place; fill it in or take it out"
+        )
+    kinds = text_column(table, "type", path) if find_column(table, "type") else [""] * len(names)
+    groups = {}
+    for row, head in enumerate(zip(names, level, strict=True)):
+        groups.setdefault(head, []).append(row)
+    return [
+        _outline(path, head, np.array(rows), ring, ra % 360.0, dec, kinds) for head, rows in groups.items()
+    ]
+
+
+def _whole(table, column, path):
+    values = number_column(table, column, path, default=1.0)
+    bad = ~np.isfinite(values) | (values != np.round(values))
+    if bad.any():
+        row = int(np.argmax(bad))
+        raise TableError(f"{path}: column '{column}', row {row + 1}: a whole number is needed")
+    return values.astype(int)
+
+
+def _outline(path, head, rows, ring, ra, dec, kinds):
+    name, level = head
+    rings = []
+    for number in dict.fromkeys(ring[rows].tolist()):
+        mine = rows[ring[rows] == number]
+        rings.append(_closed(np.stack([ra[mine], dec[mine]], axis=1), f"{path}: {name}, ring {number}"))
+    centre, major, minor, pa = extent(rings)
+    return Outline(
+        name=shown(name),
+        kind="polygon",
+        ra=centre[0],
+        dec=centre[1],
+        major_arcmin=major,
+        minor_arcmin=minor,
+        pa_deg=pa,
+        rings=tuple(rings),
+        object_type=kinds[rows[0]] or "outline",
+        note=f"drawn by hand, level {level}",
+        source=str(getattr(path, "name", path)),
+        level=int(level),
+    )
+
+
+def _closed(ring, where):
+    """The ring without repeated vertices, its last vertex the first."""
+    unit = unit_from_radec(ring[:, 0], ring[:, 1])
+    step = separation_rad(unit, np.roll(unit, -1, axis=0))
+    ring = ring[step > 1e-12]
+    if len(np.unique(ring, axis=0)) < 3:
+        raise TableError(f"{where}: fewer than three different vertices; an outline needs at least three")
+    if np.degrees(step.max()) > WIDEST_STEP_DEG:
+        raise TableError(
+            f"{where}: neighbouring vertices lie {np.degrees(step.max()):.0f} degrees apart; give RA and Dec "
+            "in degrees, in the order in which the line runs"
+        )
+    return np.concatenate([ring, ring[:1]])
+
+
+def extent(rings):
+    """Centre and size of the smallest rotated rectangle around rings.
+
+    Parameters
+    ----------
+    rings : sequence of (n, 2) arrays, ICRF degrees
+
+    Returns
+    -------
+    centre : (float, float), degrees
+    major_arcmin, minor_arcmin, pa_deg : float
+        Sides of the rectangle in the azimuthal equidistant plane about the vertices' mean direction.
+
+    Examples
+    --------
+    >>> from appulse.catalogues.deepsky import ellipse_ring
+    >>> centre, major, minor, pa = extent([ellipse_ring(359.9, 60.0, 60.0, 20.0, 30.0, vertices=720)])
+    >>> round(centre[0], 3), round(major, 1), round(minor, 1), round(pa)
+    (359.9, 60.0, 20.0, 30)
+    """
+    unit = unit_from_radec(*np.concatenate(rings).T).mean(axis=0)
+    plane = SkyPlane(*(float(v) for v in radec_from_unit(unit)))
+    points = np.concatenate([plane.from_sky(ring) for ring in rings])
+    corners = np.array(shapely.minimum_rotated_rectangle(shapely.MultiPoint(points)).exterior.coords)
+    sides = corners[1:3] - corners[:2]
+    lengths = np.degrees(np.hypot(*sides.T)) * 60.0
+    along = sides[int(np.argmax(lengths))]
+    centre = plane.to_sky(corners[:4].mean(axis=0)[None])[0]
+    pa = float(np.degrees(np.arctan2(along[0], along[1])) % 180.0)
+    return (float(centre[0]), float(centre[1])), float(lengths.max()), float(lengths.min()), pa
+
+
+SOURCE = "OpenNGC (M. Verga, CC-BY-SA-4.0)"
+
+TYPES = {
+    "*": "star", "**": "double star", "*Ass": "association of stars", "OCl": "open cluster",
+    "GCl": "globular cluster", "Cl+N": "star cluster with nebula", "G": "galaxy", "GPair": "pair of galaxies",
+    "GTrpl": "triplet of galaxies", "GGroup": "group of galaxies", "PN": "planetary nebula",
+    "HII": "ionised region", "DrkN": "dark nebula", "EmN": "emission nebula", "Neb": "nebula",
+    "RfN": "reflection nebula", "SNR": "supernova remnant", "Nova": "nova", "Other": "object of unknown type",
+}  # fmt: skip
+"""Words for OpenNGC's types; doubles (``Dup``) and objects that do not exist (``NonEx``) have none."""
+
+GROUPS = {
+    "galaxy": {"G", "GPair", "GTrpl", "GGroup"},
+    "nebula": {"Cl+N", "PN", "HII", "DrkN", "EmN", "Neb", "RfN", "SNR"},
+    "cluster": {"OCl", "GCl", "*Ass", "Cl+N"},
+    "star": {"*", "**", "Nova"},
+}
+
+_COLUMNS = (
+    "name, type, ra, dec, majax, minax, pa, bmag, vmag, sbrightn, redshift, messier, ngc, ic, identifiers, "
+    "commonnames"
+)
+_NUMBERS = {"major": 4, "minor": 5, "pa": 6, "bmag": 7, "vmag": 8, "sb": 9, "redshift": 10}
+_HIDDEN = ("SDSS", "2MASX", "2MASS", "IRAS", "TYC", "MWSC", "ESO-LV")
+"""Survey numbers that find an object but tell a reader nothing."""
+
+
+@dataclass(frozen=True)
+class OpenNGC:
+    """The catalogue's objects, arrays of one length; NaN where it has no value.
+
+    Attributes
+    ----------
+    name, type : (n,) arrays of str
+        Names as shown; types are keys of :data:`TYPES`.
+    ra, dec : (n,) arrays, ICRF degrees
+    major, minor : (n,) arrays, full axes, arcmin
+    pa : (n,) array, degrees from north through east
+    bmag, vmag, sb, redshift : (n,) arrays
+    other_names : list of tuple of str
+    corrected : dict of int to list of str
+        Row to the corrections made there, in words.
+    index : dict of str to int
+        Every spelling's key to its row.
+    tree : cKDTree
+        Of unit vectors.
+    """
+
+    name: np.ndarray
+    type: np.ndarray
+    ra: np.ndarray
+    dec: np.ndarray
+    major: np.ndarray
+    minor: np.ndarray
+    pa: np.ndarray
+    bmag: np.ndarray
+    vmag: np.ndarray
+    sb: np.ndarray
+    redshift: np.ndarray
+    other_names: list
+    corrected: dict
+    index: dict = field(repr=False)
+    tree: cKDTree = field(repr=False)
+
+
+@lru_cache(maxsize=1)
+def load():
+    """The catalogue, read once.
+
+    Returns
+    -------
+    OpenNGC
+
+    Examples
+    --------
+    >>> catalogue = load()
+    >>> row = catalogue.index["IC4603"]
+    >>> str(catalogue.name[row]), str(catalogue.type[row]), float(catalogue.major[row])
+    ('IC 4603', 'Neb', 20.0)
+    """
+    rows = _read_database()
+    kept = [row for row in rows if row[1] in TYPES and row[2] is not None and row[3] is not None]
+    columns = {
+        name: np.array([np.nan if row[at] is None else row[at] for row in kept], dtype=float)
+        for name, at in _NUMBERS.items()
+    }
+    columns["ra"] = np.degrees([row[2] for row in kept])
+    columns["dec"] = np.degrees([row[3] for row in kept])
+    common = [_split(row[15]) for row in kept]
+    rows_by_name = {row[0]: i for i, row in enumerate(kept)}
+    corrected = _correct(columns, common, rows_by_name)
+    aliases = [_aliases(row) for row in kept]
+    # A redshift of something in the Milky Way is its radial velocity and tells no distance.
+    columns["redshift"][[row[1] not in GROUPS["galaxy"] for row in kept]] = np.nan
+    return OpenNGC(
+        name=np.array([shown(row[0]) for row in kept]),
+        type=np.array([row[1] for row in kept]),
+        **columns,
+        other_names=[
+            tuple(dict.fromkeys(n for n in (*more, *names) if not n.startswith(_HIDDEN)))
+            for more, names in zip(common, aliases, strict=True)
+        ],
+        corrected=corrected,
+        index=_index(rows, rows_by_name, aliases, common),
+        tree=cKDTree(unit_from_radec(columns["ra"] % 360.0, columns["dec"])),
+    )
+
+
+def _read_database():
+    from pyongc.ongc import DBPATH
+
+    with closing(sqlite3.connect(f"{Path(DBPATH).as_uri()}?mode=ro", uri=True)) as database:
+        return database.execute(f"SELECT {_COLUMNS} FROM objects ORDER BY id").fetchall()
+
+
+def _split(text):
+    return [part.strip() for part in (text or "").split(",") if part.strip()]
+
+
+def _aliases(row):
+    """Other designations of a row, as shown: Messier first, then NGC and IC, then the rest."""
+    names = [shown(f"M{n}") for n in _split(row[11])]
+    names += [shown(f"{prefix}{n}") for prefix, at in (("NGC", 12), ("IC", 13)) for n in _split(row[at])]
+    return [name for name in names + [shown(n) for n in _split(row[14])] if name != shown(row[0])]
+
+
+def _index(rows, rows_by_name, aliases, common):
+    """Key of every spelling to its row; an object's own name wins over another's alias."""
+    index = {key(name): row for name, row in rows_by_name.items()}
+    for names in (aliases, common):
+        for row, spellings in enumerate(names):
+            for name in spellings:
+                index.setdefault(key(name), row)
+    for row in rows:
+        if row[1] == "Dup":
+            # A double has its other number in one of these columns.
+            for prefix, at in (("NGC", 12), ("IC", 13), ("M", 11)):
+                for number in _split(row[at]):
+                    if key(prefix + number) in index:
+                        index.setdefault(key(row[0]), index[key(prefix + number)])
+    return index
+
+
+def _correct(columns, common, rows_by_name):
+    """Put the sourced corrections in place; returns the words about them by row."""
+    with resources.as_file(resources.files("appulse.data") / "outline_corrections.ecsv") as path:
+        table = read_table(path)
+    done = {}
+    for name, what, value, source in table.iterrows("name", "field", "value", "source"):
+        row, empty = rows_by_name[str(name)], np.ma.is_masked(value) or str(value) == ""
+        if what == "names":
+            common[row] = [] if empty else _split(str(value))
+        else:
+            columns[what][row] = np.nan if empty else float(value)
+        done.setdefault(row, {}).setdefault(str(source), []).append(str(what))
+    return {
+        row: [f"corrected: {', '.join(fields)} ({source})" for source, fields in by_source.items()]
+        for row, by_source in done.items()
+    }
+
 
 WIDEST_DEG = 6.0
 """More than the semi-axis of the largest object (the Large Magellanic Cloud, 5.4 degrees)."""

@@ -49,7 +49,7 @@ def ades_choice(args: argparse.Namespace):
     (('A. Nonym',), 0.25, 'CMO')
     """
     from appulse.cli.ades_outputs import AdesChoice
-    from appulse.formats.ades_header import AdesHeader
+    from appulse.formats.ades.build import AdesHeader
 
     if args.station is not None and not re.fullmatch(r"[A-Za-z0-9]{3,4}", args.station):
         raise InputError(f"--station {args.station!r} is no observatory code, as X05 is one")

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from appulse.cli import common
 from appulse.errors import DesignationError, SiteError
-from appulse.formats.ades_header import AdesHeader
+from appulse.formats.ades.build import AdesHeader
 
 FAR_FROM_STATION_KM = 1.0
 """A frame's own site farther than this from the station's is worth a word."""
@@ -87,7 +87,7 @@ def write_observations(kinds, table, frames, choice: AdesChoice, out: Path, over
     OutputExistsError
         If one exists and may not be replaced.
     """
-    from appulse.formats.ades import write_ades_psv, write_ades_xml
+    from appulse.formats.ades.files import write_ades_psv, write_ades_xml
 
     options = block_options(table, frames, choice)
     choice = choice.with_scale(frame.pixel_scale for frame in frames)
@@ -102,7 +102,7 @@ def write_observations(kinds, table, frames, choice: AdesChoice, out: Path, over
 
 
 def block_options(table, frames, choice: AdesChoice) -> dict:
-    """Options of :func:`appulse.formats.ades_build.build_blocks`; says what stays a draft or is left out.
+    """Options of :func:`appulse.formats.ades.build.build_blocks`; says what stays a draft or is left out.
 
     Parameters
     ----------
@@ -205,8 +205,8 @@ def _compare_sites(frames, choice: AdesChoice) -> None:
 
 def _write_obs80(table, choice: AdesChoice, options, path: Path, overwrite: bool) -> Path:
     """Lines of 80 columns under the header words that go with them."""
-    from appulse.formats.ades_build import build_blocks
-    from appulse.formats.obs80_write import format_obs80, from_ades
+    from appulse.formats.ades.build import build_blocks
+    from appulse.formats.obs80 import format_obs80, from_ades
     from appulse.formats.output import write_text
 
     text = ""

@@ -203,7 +203,7 @@ def _site_words(site) -> str:
 
 def _window_words(window) -> str:
     """Which way around a window was understood: what lies between its corners is easily mistaken."""
-    from appulse.formats.site_settings import window_shape
+    from appulse.formats.settings import window_shape
 
     west, low, east, top = window_shape(window).bounds
     if east - west >= 360:

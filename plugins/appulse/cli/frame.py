@@ -38,8 +38,8 @@ def run(args: argparse.Namespace) -> int:
     int
         0, or 1 if some frames cannot be used, or 2 if none can.
     """
+    from appulse.frames.frame import describe
     from appulse.frames.reading import read_frame
-    from appulse.frames.words import describe
 
     paths, options, failed = common.expand_frames(args.frames), common.frame_options(args), 0
     for path in paths:

@@ -130,8 +130,7 @@ def _check(args) -> None:
 def _look(paths, args, failed):
     """Frames without their pixels, their plates, and the known bodies on each; `failed` takes the others."""
     from appulse.astrometry.plate import check_plate
-    from appulse.catalogues.bundled_stars import bundled_stars
-    from appulse.catalogues.stars import read_star_table
+    from appulse.catalogues.stars import bundled_stars, read_star_table
     from appulse.cli.batch import frame_by_frame
     from appulse.cli.pipeline import STAR_MARGIN_DEG
     from appulse.cli.surroundings import Surroundings

@@ -186,7 +186,7 @@ def _measure_frame(path: Path, plan: Plan, places: Places, around, stars):
     """Read one frame, check its plate, measure its bodies, draw what the plan wants of it."""
     from appulse.astrometry.plate import check_plate
     from appulse.astrometry.residual import measure
-    from appulse.catalogues.bundled_stars import bundled_stars
+    from appulse.catalogues.stars import bundled_stars
     from appulse.cli.pictures import draw
     from appulse.frames.reading import read_frame
 

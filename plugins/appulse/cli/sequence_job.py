@@ -89,7 +89,7 @@ def _check_kind(path):
 
 def bundled(frame):
     """The bundled bright stars around a frame."""
-    from appulse.catalogues.bundled_stars import bundled_stars
+    from appulse.catalogues.stars import bundled_stars
 
     return bundled_stars(*frame.centre, frame.radius_deg + 0.02)
 

@@ -26,7 +26,7 @@ from astropy.time import Time
 
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.kernels import Kernels, default_kernels
-from appulse.catalogues.outlines import Outline
+from appulse.catalogues.deepsky import Outline
 from appulse.constants import AU_KM, J2000_JD
 from appulse.encounters.close_approaches import least_separations, least_separations_between
 from appulse.encounters.outline_pass import Crossing, cross, outline_shape, plane

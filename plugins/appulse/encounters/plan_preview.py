@@ -16,7 +16,7 @@ from astropy.wcs import WCS
 from scipy.ndimage import map_coordinates
 
 from appulse.astrometry.psf import PSF, Trail, pixel_image
-from appulse.catalogues.bundled_stars import bundled_stars
+from appulse.catalogues.stars import bundled_stars
 from appulse.encounters.outline_pass import outline_shape, plane
 from appulse.encounters.photon_rates import electrons_per_s, surface_brightness
 from appulse.encounters.ranking import best_index

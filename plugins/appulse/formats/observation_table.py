@@ -11,7 +11,7 @@ from astropy.table import MaskedColumn, Table
 from astropy.time import Time
 
 from appulse.errors import TableError
-from appulse.formats.ades import read_ades
+from appulse.formats.ades.files import read_ades
 from appulse.formats.obs80 import read_obs80
 from appulse.observers.timescales import quiet_erfa
 

@@ -25,19 +25,305 @@ from __future__ import annotations
 
 import os
 import sys
-from dataclasses import dataclass
+import zoneinfo
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from appulse.errors import SiteError
-from appulse.formats.instrument_settings import InstrumentSettings, read_instrument
-from appulse.formats.site_settings import SiteSettings, read_site
-from appulse.formats.yamlfile import Fields, Problems, load_yaml
+import numpy as np
+import shapely
+
+from appulse.errors import AppulseError, InputError, SiteError
+from appulse.formats.yamlfile import Fields, Problems, load_yaml, short
 from appulse.observers.site import Site
 
-__all__ = (
-    "InstrumentSettings", "Settings", "SiteSettings", "named", "read_instruments", "read_settings",
-    "read_sites", "settings_path", "site_of",
-)  # fmt: skip
+
+@dataclass(frozen=True)
+class InstrumentSettings:
+    """A telescope with its camera; electrons, millimetres, micrometres, pixels (width, height), seconds.
+
+    ``efficiency`` is the share of the light that ends as electrons (optics and sensor), ``band_nm`` the width
+    of the filter's band; 250 nm is a luminance filter (common practice, no source).
+    """
+
+    name: str
+    aperture_mm: float
+    focal_length_mm: float
+    pixel_um: float
+    sensor_px: tuple
+    obstruction: float = 0.0
+    efficiency: float = 0.5
+    band_nm: float = 250.0
+    gain_e_adu: float = 1.0
+    read_noise_e: float = 3.0
+    dark_e_s: float = 0.01
+    full_well_e: float = 50_000.0
+    bits: int = 16
+    mount: str = "equatorial"
+    tracking_limit_s: float = 300.0
+    rotation_deg: float | None = None
+    overhead_s: float = 2.0
+
+
+def read_instrument(fields):
+    """An instrument out of :class:`~appulse.formats.yamlfile.Fields`, or None; problems are noted there."""
+    default = InstrumentSettings
+    values = {
+        "name": fields.text("name", required=True),
+        "aperture_mm": fields.number("aperture_mm", required=True, above=0, maximum=50_000),
+        "focal_length_mm": fields.number("focal_length_mm", required=True, above=0, maximum=500_000),
+        "pixel_um": fields.number("pixel_um", required=True, above=0, maximum=1000),
+        "sensor_px": fields.numbers("sensor_px", length=2, minimum=1, maximum=100_000),
+        "obstruction": fields.number("obstruction", default.obstruction, minimum=0, maximum=0.9),
+        "efficiency": fields.number("efficiency", default.efficiency, above=0, maximum=1),
+        "band_nm": fields.number("band_nm", default.band_nm, above=0, maximum=1000),
+        "gain_e_adu": fields.number("gain_e_adu", default.gain_e_adu, above=0, maximum=10_000),
+        "read_noise_e": fields.number("read_noise_e", default.read_noise_e, minimum=0, maximum=10_000),
+        "dark_e_s": fields.number("dark_e_s", default.dark_e_s, minimum=0, maximum=100_000),
+        "full_well_e": fields.number("full_well_e", default.full_well_e, above=0, maximum=1e9),
+        "bits": int(fields.number("bits", default.bits, minimum=8, maximum=32, whole=True)),
+        "mount": fields.text("mount", default.mount, choices=("equatorial", "altazimuth")),
+        "tracking_limit_s": fields.number(
+            "tracking_limit_s", default.tracking_limit_s, above=0, maximum=86_400
+        ),
+        "rotation_deg": fields.number("rotation_deg", None, minimum=-360, maximum=360),
+        "overhead_s": fields.number("overhead_s", default.overhead_s, minimum=0, maximum=3600),
+    }
+    fields.done()
+    if values["sensor_px"] is None and "sensor_px" not in fields.mapping:
+        fields.problem(None, "'sensor_px' is missing: [width, height] in pixels")
+    needed = ("name", "aperture_mm", "focal_length_mm", "pixel_um", "sensor_px")
+    if any(values[key] is None for key in needed):
+        return None
+    values["sensor_px"] = tuple(int(v) for v in values["sensor_px"])
+    return InstrumentSettings(**values)
+
+
+CLEAR_NIGHT_SHARE = 1 / 7
+"""Common practice, no source: at a temperate maritime site about one night in seven is clear."""
+
+PRIVATE_SOURCE = "settings file, private"
+"""Source of a place whose coordinates are for computing with, not for showing."""
+
+PRIVATE_DECIMALS = 2
+"""Degrees of a private site that may be shown: about a kilometre, 0.0007 arcsec of parallax at 2 au."""
+
+
+@dataclass(frozen=True)
+class SiteSettings:
+    """A place to observe from, with what limits its sky.
+
+    Attributes
+    ----------
+    name : str
+    place : Site
+    time_zone : str
+        IANA name.
+    horizon : tuple of (azimuth, altitude)
+        Degrees, azimuth from north through east, sorted; empty: a flat horizon at `lowest`.
+    window : tuple of (azimuth, altitude) or None
+        Corners of the only strip of sky that can be seen; None: the whole sky above the horizon.
+    lowest : float
+        Least useful altitude, degrees.
+    clear_nights : tuple of 12 floats
+        Chance that a night of the month is clear, January first.
+    twilight : float
+        Sun's altitude below which it is dark enough, degrees.
+    moon_separation, moon_illumination : float
+        Least distance from the Moon (degrees) and largest lit share that are accepted while it is up.
+    dark_zenith, extinction, seeing : float
+        V mag/arcsec2 without Moon, mag per airmass, arcsec FWHM.
+    private : bool
+        Coordinates are rounded in whatever is shown.
+    """
+
+    name: str
+    place: Site
+    time_zone: str = "UTC"
+    horizon: tuple = ()
+    window: tuple | None = None
+    lowest: float = 10.0
+    clear_nights: tuple = (CLEAR_NIGHT_SHARE,) * 12
+    twilight: float = -15.0
+    moon_separation: float = 30.0
+    moon_illumination: float = 1.0
+    dark_zenith: float = 20.5
+    extinction: float = 0.2
+    seeing: float = 3.0
+    private: bool = True
+
+    @property
+    def shown(self):
+        """The same site, its place as coarse as it may be shown.
+
+        Whatever is computed from it tells no more of a private place than about a kilometre; a curve of
+        altitudes computed from the very place would give it away to anybody who fits it. Places that are
+        public (an MPC code, ``private: false``) stay as they are.
+
+        Examples
+        --------
+        >>> home = SiteSettings("home", Site.from_geodetic(7.654321, 53.123456, 17.0))
+        >>> [round(v, 4) for v in home.shown.place.geodetic]
+        [7.65, 53.12, 0.0]
+        """
+        if not self.private or self.place.code is not None:
+            return self
+        lon, lat, height = self.place.geodetic
+        coarse = round(lon, PRIVATE_DECIMALS), round(lat, PRIVATE_DECIMALS), round(height, -2)
+        return replace(self, place=Site.from_geodetic(*coarse, name=self.name, source=self.place.source))
+
+    @property
+    def named_place(self):
+        """The very place under the site's name; a private one says so in its source."""
+        if self.place.code is not None:
+            return self.place
+        return replace(self.place, name=self.name, source=PRIVATE_SOURCE if self.private else "settings file")
+
+
+def window_shape(corners):
+    """A window of the sky as a polygon in azimuth and altitude.
+
+    Parameters
+    ----------
+    corners : sequence of (azimuth, altitude)
+        Degrees, at least three, in order around the window; from one to the next the shorter way around is
+        meant, so that a window across north may be given as 350, 10 or as 350, 370.
+
+    Returns
+    -------
+    shapely.Polygon
+        Azimuths run on without a jump, so that they may lie below 0 or above 360.
+
+    Raises
+    ------
+    InputError
+        The window's rim crosses itself or encloses nothing.
+
+    Examples
+    --------
+    >>> window_shape([(340, 0), (20, 0), (20, 60), (340, 60)]).bounds
+    (340.0, 0.0, 380.0, 60.0)
+    """
+    az, alt = np.array(corners, dtype=float).T
+    az = np.unwrap(az, period=360.0)
+    window = shapely.Polygon(np.column_stack([az, alt]))
+    if not window.is_valid or window.area == 0:
+        raise InputError(
+            f"sky window {list(map(tuple, corners))} crosses itself or encloses nothing; give its corners "
+            "(azimuth, altitude) in order around it, neighbours less than 180 degrees of azimuth apart"
+        )
+    return window
+
+
+def read_site(fields):
+    """A site out of :class:`~appulse.formats.yamlfile.Fields`, or None; problems are noted there."""
+    default = SiteSettings
+    name = fields.text("name", required=True)
+    place = _place(fields, name)
+    site = {
+        "time_zone": _time_zone(fields),
+        "horizon": _corners(fields, "horizon", 2) or (),
+        "window": _corners(fields, "window", 3),
+        "lowest": fields.number("lowest", default.lowest, minimum=-5, maximum=89),
+        "clear_nights": _clear_nights(fields),
+        "twilight": fields.number("twilight", default.twilight, minimum=-18, maximum=0),
+        "moon_separation": fields.number("moon_separation", default.moon_separation, minimum=0, maximum=180),
+        "moon_illumination": fields.number(
+            "moon_illumination", default.moon_illumination, minimum=0, maximum=1
+        ),
+        "dark_zenith": fields.number("dark_zenith", default.dark_zenith, minimum=15, maximum=22.5),
+        "extinction": fields.number("extinction", default.extinction, minimum=0, maximum=2),
+        "seeing": fields.number("seeing", default.seeing, above=0, maximum=30),
+        "private": fields.flag("private", default.private),
+    }
+    _check_limits(fields, site)
+    fields.done()
+    if name is None or place is None:
+        return None
+    site["horizon"] = tuple(sorted(site["horizon"]))
+    return SiteSettings(name=name, place=place, **site)
+
+
+def _place(fields, name):
+    raw = fields.raw("place", required=True)
+    if raw is None:
+        return None
+    text = ",".join(str(v) for v in raw) if isinstance(raw, list) else str(raw)
+    try:
+        place = Site.parse(text)
+    except AppulseError as error:
+        fields.problem("place", f"'place' is {short(raw)}: {error}")
+        return None
+    if place.is_geocentre:
+        fields.problem("place", "'place' cannot be the geocentre: nobody observes from there")
+        return None
+    return place if place.code is not None else replace(place, name=name or "", source="settings")
+
+
+def _time_zone(fields):
+    name = fields.text("time_zone", SiteSettings.time_zone)
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        fields.problem("time_zone", f"time zone {name!r} is not known; an IANA name such as UTC is wanted")
+        return SiteSettings.time_zone
+    return name
+
+
+def _corners(fields, key, least):
+    raw = fields.raw(key)
+    if raw is None:
+        return None
+    if not isinstance(raw, list) or len(raw) < least:
+        fields.problem(
+            key, f"'{key}' must be at least {least} pairs [azimuth, altitude] in degrees, got {short(raw)}"
+        )
+        return None
+    for number, corner in enumerate(raw):
+        if not _is_pair(corner):
+            text = "is no pair [azimuth, altitude] in degrees"
+        elif not (-360 <= corner[0] <= 720 and -5 <= corner[1] <= 90):
+            text = "is out of range: azimuths run from north through east, -360 to 720, altitudes -5 to 90"
+        else:
+            continue
+        fields.problems.add(
+            fields.line_of_item(key, number), f"{fields.where}: '{key}': {short(corner)} {text}"
+        )
+        return None
+    return tuple((float(az), float(alt)) for az, alt in raw)
+
+
+def _is_pair(corner):
+    numbers = isinstance(corner, list) and len(corner) == 2
+    return numbers and all(isinstance(v, int | float) and not isinstance(v, bool) for v in corner)
+
+
+def _check_limits(fields, site):
+    """Limits that cannot both hold: a site from which nothing can be seen is a mistake."""
+    lowest, horizon = site["lowest"], site["horizon"]
+    if horizon and min(alt for _, alt in horizon) >= 90:
+        fields.problem("horizon", "'horizon' reaches the zenith all around and leaves no sky")
+    if site["window"] is None:
+        return
+    try:
+        *_, top = window_shape(site["window"]).bounds
+    except InputError as error:
+        fields.problem("window", f"'window': {error}")
+        return
+    floor = max([lowest, min((alt for _, alt in horizon), default=lowest)])
+    if top <= floor:
+        fields.problem(
+            "window",
+            f"'window' ends at altitude {top:g}, but nothing below {floor:g} is of use ('lowest' {lowest:g}"
+            f"{', lowest point of the horizon' if floor > lowest else ''}): nothing can be seen",
+        )
+
+
+def _clear_nights(fields):
+    raw = fields.raw("clear_nights")
+    if isinstance(raw, list):
+        months = fields.numbers("clear_nights", length=12, minimum=0, maximum=1)
+        return tuple(months) if months else SiteSettings.clear_nights
+    return (fields.number("clear_nights", CLEAR_NIGHT_SHARE, minimum=0, maximum=1),) * 12
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "reading": ["read_frame"],
-        "solved": ["SolvedFrame"],
+        "frame": ["SolvedFrame"],
     },
 )

@@ -17,7 +17,7 @@ from astropy.io.fits.verify import VerifyError
 from astropy.utils.exceptions import AstropyUserWarning
 
 from appulse.errors import FrameError, FrameWCSError
-from appulse.frames.wcs_cards import REMEDY, has_celestial
+from appulse.frames.wcs import REMEDY, has_celestial
 
 MAX_PIXELS = 4_000_000_000
 """More pixels than any camera has: a damaged header."""

@@ -8,14 +8,13 @@ from astropy.io import fits
 from astropy.table import Table
 
 from appulse.errors import FrameError, FrameTimeError
-from appulse.frames.camera_cards import read_camera, read_filter, read_mosaic
+from appulse.frames.camera import read_camera, read_filter, read_mosaic
+from appulse.frames.exposure import read_exposure
+from appulse.frames.frame import SolvedFrame
 from appulse.frames.header import Cards, read_side_header, with_inherited
-from appulse.frames.horizon import daylight_notes
 from appulse.frames.pixels import PixelSource, checksum, find_image, layout_of, open_fits
-from appulse.frames.siting import read_observer
-from appulse.frames.solution import celestial_wcs
-from appulse.frames.solved import SolvedFrame
-from appulse.frames.timing import read_exposure
+from appulse.frames.site_keywords import daylight_notes, read_observer
+from appulse.frames.wcs import celestial_wcs
 
 REQUIREMENTS = ("wcs", "time", "site")
 INTERVAL_TABLE = "EXPOSURES"

@@ -69,7 +69,7 @@ def field_listing(frame, ephemeris=None, outlines=None, limit_mag=None):
     Examples
     --------
     >>> from astropy.wcs import WCS
-    >>> from appulse.frames.solved import SolvedFrame
+    >>> from appulse.frames.frame import SolvedFrame
     >>> wcs = WCS(naxis=2)
     >>> wcs.wcs.ctype, wcs.wcs.cdelt = ["RA---TAN", "DEC--TAN"], [-0.001, 0.001]
     >>> wcs.wcs.crval, wcs.wcs.crpix = [246.352, -24.1], [800.5, 600.5]

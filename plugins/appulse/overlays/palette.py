@@ -38,7 +38,7 @@ def outline_colour(object_type, kind="ellipse"):
     Parameters
     ----------
     object_type : str
-        In words, as :class:`appulse.catalogues.outlines.Outline` has it.
+        In words, as :class:`appulse.catalogues.deepsky.Outline` has it.
     kind : str
         ``polygon`` for outlines drawn by hand.
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from appulse.catalogues.outlines import ellipse_ring
+from appulse.catalogues.deepsky import ellipse_ring
 from appulse.errors import InputError
 from appulse.numerics.skyplane import SkyPlane, along_great_circles
 from appulse.numerics.spherical import separation_rad, unit_from_radec
@@ -80,7 +80,7 @@ def outline_in_frame(frame, outline, margin_px=0.0):
     --------
     >>> from astropy.wcs import WCS
     >>> from appulse.catalogues.deepsky import find_object
-    >>> from appulse.frames.solved import SolvedFrame
+    >>> from appulse.frames.frame import SolvedFrame
     >>> wcs = WCS(naxis=2)
     >>> wcs.wcs.ctype, wcs.wcs.cdelt = ["RA---TAN", "DEC--TAN"], [-0.001, 0.001]
     >>> wcs.wcs.crval, wcs.wcs.crpix = [246.352, -24.468], [200.5, 200.5]

@@ -91,7 +91,7 @@ def track_in_frame(
     >>> from astropy.wcs import WCS
     >>> from appulse.bodies.tabulated import TabulatedEphemeris
     >>> from appulse.frames.exposure import Exposure
-    >>> from appulse.frames.solved import SolvedFrame
+    >>> from appulse.frames.frame import SolvedFrame
     >>> from appulse.observers.site import Site
     >>> wcs = WCS(naxis=2)
     >>> wcs.wcs.ctype, wcs.wcs.cdelt = ["RA---TAN", "DEC--TAN"], [-0.001, 0.001]

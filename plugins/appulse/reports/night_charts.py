@@ -13,7 +13,7 @@ from astropy.time import TimeDelta
 
 from appulse.encounters.atmosphere import airmass
 from appulse.encounters.local_sky import horizon_altitude
-from appulse.formats.site_settings import window_shape
+from appulse.formats.settings import window_shape
 from appulse.reports.field_chart import HALO, SHADE, draw_field
 from appulse.reports.plots import BODY_COLOURS, FAINT, INK, new_figure
 

@@ -155,7 +155,7 @@ def annotated_png(
     Examples
     --------
     >>> from astropy.wcs import WCS
-    >>> from appulse.frames.solved import SolvedFrame
+    >>> from appulse.frames.frame import SolvedFrame
     >>> wcs = WCS(naxis=2)
     >>> wcs.wcs.ctype, wcs.wcs.cdelt = ["RA---TAN", "DEC--TAN"], [-0.001, 0.001]
     >>> wcs.wcs.crval, wcs.wcs.crpix = [246.35, -24.47], [150.5, 100.5]

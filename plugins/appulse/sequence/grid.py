@@ -14,7 +14,7 @@ import numpy as np
 from astropy.wcs import WCS
 
 from appulse.errors import InputError
-from appulse.frames.projection import pixel_to_sky, sky_to_pixel
+from appulse.frames.wcs import pixel_to_sky, sky_to_pixel
 
 EXTENTS = ("common", "all")
 COARSE = 8

@@ -4,7 +4,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from appulse.errors import InputError
-from appulse.frames.solved import SolvedFrame
+from appulse.frames.frame import SolvedFrame
 from appulse.overlays import palette
 from appulse.overlays.shapes import outline_in_frame
 from appulse.sequence.animate import font

@@ -159,7 +159,7 @@ def _looker(settings, parts):
 
 
 def _outline(shot):
-    from appulse.frames.projection import pixel_to_sky
+    from appulse.frames.wcs import pixel_to_sky
 
     wcs = shot.alignment.wcs
     return frame_outline(lambda x, y: pixel_to_sky(wcs, x, y), shot.frame.shape)

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from appulse.frames.projection import pixel_to_sky
+from appulse.frames.wcs import pixel_to_sky
 from appulse.sequence.borders import Feather, StillSky, still_mesh
 from appulse.sequence.composite import body_radius
 from appulse.sequence.following import body_peaks

@@ -13,7 +13,7 @@ from reproject import reproject_adaptive
 from scipy import ndimage
 
 from appulse.errors import InputError
-from appulse.frames.projection import sky_to_pixel
+from appulse.frames.wcs import sky_to_pixel
 from appulse.sequence.special import SpecialPlaces, bad_blocks, filled, steep_blocks, without_rings
 from appulse.sequence.threads import in_order
 

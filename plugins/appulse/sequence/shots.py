@@ -60,7 +60,7 @@ def binned(frame, step: int):
 
     Examples
     --------
-    >>> from appulse.frames.solved import SolvedFrame
+    >>> from appulse.frames.frame import SolvedFrame
     >>> from appulse.sequence.grid import tangent_grid
     >>> grid = tangent_grid(246.4, -24.2, 3.6, 0.0, (40, 60))
     >>> small = binned(SolvedFrame.from_arrays(np.ones((40, 60)), grid.wcs), 4)

@@ -7,7 +7,7 @@ each block to the grid pixels that may see it.
 import numpy as np
 from scipy import ndimage
 
-from appulse.frames.projection import pixel_to_sky
+from appulse.frames.wcs import pixel_to_sky
 
 STEEP_SIGMAS, SHARP_STEEP_SIGMAS, SHARP_FWHM = 150.0, 12.0, 2.4
 """Above the sky; less where stars are sharper than so many pixels, for there a spline rings by a tenth."""

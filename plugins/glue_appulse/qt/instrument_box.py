@@ -66,7 +66,7 @@ class InstrumentBox(QGroupBox):
 
         Parameters
         ----------
-        frame : appulse.frames.solved.SolvedFrame or None
+        frame : appulse.frames.frame.SolvedFrame or None
         """
         self._frame = frame
         self.fill(self.choice.currentText())

@@ -1,0 +1,833 @@
+"""What a header says about time: its moments, which point of the exposure each is, the length.
+
+The FITS standard 4.0 (section 9) gives DATE-BEG, DATE-AVG, DATE-END and their MJD- kin; DATE-OBS is the start
+unless the header says otherwise. Headers say otherwise in comments, split date and time over two keywords,
+write an underscore for the hyphen, append a Z, and put local time where UTC belongs: FITS has no field for a
+time zone, so a camera whose computer runs on local time writes it as if it were UTC, and every body is looked
+for hours off its place.
+"""
+
+import re
+from dataclasses import dataclass, replace
+
+from astropy.time import Time, TimeDelta
+
+from appulse.constants import DAY_S, MJD_ZERO_JD
+from appulse.errors import FrameTimeError, TimeError
+from appulse.frames.header import Card, Cards, parse_angle
+from appulse.observers.timescales import parse_utc, quiet_erfa, tt_jd
+
+ROLE_KEYS = {
+    "start": ("DATE-BEG", "DATE_BEG", "MJD-BEG", "MJD_BEG", "JD-BEG", "JD_BEG"),
+    "mid": (
+        "DATE-AVG",
+        "DATE_AVG",
+        "DATE-MID",
+        "DATE_MID",
+        "MJD-AVG",
+        "MJD_AVG",
+        "MJD-MID",
+        "MJD_MID",
+        "JD-MID",
+    ),
+    "end": ("DATE-END", "DATE_END", "MJD-END", "MJD_END", "JD-END", "JD_END"),
+    None: ("DATE-OBS", "DATE_OBS", "MJD-OBS", "MJD_OBS", "JD-OBS", "JD_OBS", "JD"),
+}
+"""Keywords by the point of the exposure that they name; those under None leave it open."""
+
+TIME_KEYS = (
+    "TIME-OBS",
+    "TIME_OBS",
+    "UTC-OBS",
+    "UT-OBS",
+    "UTSTART",
+    "UT-START",
+    "UTCSTART",
+    "UTC",
+    "UT",
+    "TIME",
+)
+"""Keywords with the time of day for a DATE-OBS that has only the date."""
+
+SCALES = {
+    "UTC": "utc", "UT": "utc", "GMT": "utc", "Z": "utc", "TAI": "tai", "IAT": "tai", "GPS": "tai", "TT": "tt",
+    "TDT": "tt", "ET": "tt", "TDB": "tdb", "TCG": "tcg", "TCB": "tcb", "UT1": "ut1",
+}  # fmt: skip
+"""TIMESYS of the FITS standard 4.0 (table 30), as scales of astropy; GPS time is TAI - 19 s."""
+
+GPS_MINUS_TAI_S = -19.0
+
+_DATE = r"(?P<date>\d{4}-\d{1,2}-\d{1,2}|\d{4}/\d{1,2}/\d{1,2}|\d{4}-\d{3}|\d{1,2}/\d{1,2}/\d{2,4})"
+_CLOCK = r"(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:\.(?P<digits>\d*))?)?)"
+_MOMENT = re.compile(
+    rf"{_DATE}(?:[T\s]+{_CLOCK})?\s*(?P<zone>Z|UTC?|[+-]\d{{1,2}}(?::?\d{{2}})?)?", re.IGNORECASE
+)
+_ROLE_WORDS = {
+    "mid": re.compile(
+        r"\b(mid|middle|mid-?\s?(point|time|exposure)|mean|average|cent(re|er))\b", re.IGNORECASE
+    ),
+    "start": re.compile(r"\b(start|starts|started|begin|begins|beginning|opens?|opened)\b", re.IGNORECASE),
+    "end": re.compile(r"\b(end|ends|ended|stop|finish|closed?)\b", re.IGNORECASE),
+}
+_LOCAL = re.compile(r"\blocal\b(?!\s*sidereal)", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A moment that a header names.
+
+    Parameters
+    ----------
+    key : str
+        Keyword, or ``given``.
+    time : astropy.time.Time
+        UTC.
+    role : {'start', 'mid', 'end', None}
+        The point of the exposure, None where the header leaves it open.
+    resolution_s : float
+        Worth of the last digit written, s.
+    said : str
+        How the role is known, in words; empty where it is not.
+    """
+
+    key: str
+    time: Time
+    role: str | None
+    resolution_s: float
+    said: str = ""
+
+    def __str__(self) -> str:
+        with quiet_erfa():
+            return f"{self.key} {self.time.isot} UTC"
+
+
+def header_moments(cards: Cards, notes: list[str], only: str | None = None) -> list[Moment]:
+    """All moments in a header that belong to the exposure.
+
+    Parameters
+    ----------
+    cards : Cards
+    notes : list of str
+        Grows by what had to be understood.
+    only : str, optional
+        The one keyword to look at.
+
+    Returns
+    -------
+    list of Moment
+        Those of the FITS standard's start, middle and end first.
+
+    Raises
+    ------
+    FrameTimeError
+        If one cannot be understood, is local time, or contradicts its own second half.
+
+    Examples
+    --------
+    >>> from astropy.io import fits
+    >>> header = fits.Header([("DATE_OBS", "2010-02-11T03:46:38.900", "Observation midpoint UTC")])
+    >>> [(str(one), one.role) for one in header_moments(Cards(header, "m1.fits"), [])]
+    [('DATE_OBS 2010-02-11T03:46:38.900 UTC', 'mid')]
+    """
+    scale, offset_s = time_scale(cards, notes)
+    moments = []
+    for role, keys in ROLE_KEYS.items():
+        for card in cards.all(*(key for key in keys if only in (None, key))):
+            if re.search("helio|bary", card.comment, re.IGNORECASE):
+                continue
+            if _LOCAL.search(card.comment):
+                raise FrameTimeError(
+                    f"{cards.name}: {card.key} {card.value} is local time by its comment ({card.comment!r}): "
+                    "give the time in UTC with --time"
+                )
+            if _is_bare_date(cards, card):
+                notes.append(f"{card.key} has no time of day: passed over")
+                continue
+            time, resolution_s = _card_time(cards, card, scale, notes)
+            time = time + TimeDelta(offset_s, format="sec") if offset_s else time
+            found, said = (role, "by the keyword") if role else _role_by_comment(card)
+            moments.append(Moment(card.key, _as_utc(cards, card, time), found, resolution_s, said))
+    return moments
+
+
+def keyed_moment(cards: Cards, key: str, notes: list[str]) -> Moment:
+    """The one keyword that the user picked out of several that disagree.
+
+    Raises
+    ------
+    FrameTimeError
+        If the header does not have it.
+    """
+    for moment in header_moments(cards, notes, only=key.upper()):
+        return moment
+    have = ", ".join(card.key for keys in ROLE_KEYS.values() for card in cards.all(*keys)) or "none"
+    raise FrameTimeError(f"{cards.name}: --time {key}: the header has no such time keyword (it has: {have})")
+
+
+def time_scale(cards: Cards, notes: list[str]) -> tuple[str, float]:
+    """Scale of the header's times and what to add to bring GPS time to TAI, s.
+
+    Raises
+    ------
+    FrameTimeError
+        If TIMESYS is LOCAL or unknown.
+
+    Examples
+    --------
+    >>> from astropy.io import fits
+    >>> time_scale(Cards(fits.Header([("TIMESYS", "TDT")]), "m1.fits"), [])
+    ('tt', 0.0)
+    """
+    card = cards.find("TIMESYS", "TIMSYS")
+    if card is None:
+        return "utc", 0.0
+    name = re.sub(r"\(.*\)", "", str(card.value)).strip().upper()
+    if name not in SCALES:
+        local = "local time is not tied to UTC: " if name.startswith("LOC") else ""
+        raise FrameTimeError(
+            f"{cards.name}: {card.key} = {card.value!r}: {local}allowed are {', '.join(SCALES)}; give the "
+            "time in UTC with --time"
+        )
+    if SCALES[name] != "utc":
+        notes.append(f"times in the header are {name}; turned to UTC")
+    return SCALES[name], -GPS_MINUS_TAI_S if name == "GPS" else 0.0
+
+
+def _is_bare_date(cards: Cards, card: Card) -> bool:
+    """Whether a card has only the date, nothing completes it, and an MJD or JD can stand in for it."""
+    match = None if card.key.startswith(("MJD", "JD")) else _MOMENT.fullmatch(str(card.value))
+    if match is None or match["clock"] is not None or _clock_card(cards, card) is not None:
+        return False
+    return cards.find("MJD-OBS", "MJD_OBS", "JD-OBS", "JD_OBS") is not None
+
+
+def _role_by_comment(card: Card) -> tuple[str | None, str]:
+    roles = [role for role, words in _ROLE_WORDS.items() if words.search(card.comment)]
+    return (roles[0], f"by its comment {card.comment.strip()!r}") if len(roles) == 1 else (None, "")
+
+
+def _card_time(cards: Cards, card: Card, scale: str, notes: list[str]) -> tuple[Time, float]:
+    if card.key.startswith(("MJD", "JD")):
+        return _day_count(cards, card, scale, notes)
+    return _calendar_time(cards, card, scale, notes)
+
+
+def _day_count(cards: Cards, card: Card, scale: str, notes: list[str]) -> tuple[Time, float]:
+    """A Julian Date or MJD; which one it is, is decided by its size."""
+    value = cards.as_number(card)
+    is_jd = value > 1_000_000.0
+    mjd = value - MJD_ZERO_JD if is_jd else value
+    if not 0.0 < mjd < 150_000.0:
+        raise FrameTimeError(
+            f"{cards.name}: {card.key} = {card.value} lies in no year in which frames were taken: correct "
+            "it, or give the time with --time"
+        )
+    if is_jd != card.key.startswith("JD"):
+        notes.append(
+            f"{card.key} = {card.value} read as a {'Julian Date' if is_jd else 'Modified Julian Date'}"
+        )
+    decimals = len(repr(value).partition(".")[2]) if "e" not in repr(value) else 0
+    resolution_s = DAY_S * max(10.0**-decimals, 1e-16 * value * 4)
+    return Time(MJD_ZERO_JD, mjd, format="jd", scale=scale), resolution_s
+
+
+def _calendar_time(cards: Cards, card: Card, scale: str, notes: list[str]) -> tuple[Time, float]:
+    match = _MOMENT.fullmatch(str(card.value))
+    if match is None:
+        raise FrameTimeError(
+            f"{cards.name}: {card.key} = {card.value!r} is no time: YYYY-MM-DDTHH:MM:SS is allowed; give it "
+            "with --time"
+        )
+    zone, clock = (match["zone"] or "").upper(), match["clock"]
+    if zone.startswith(("+", "-")) and zone.strip("+-0:"):
+        raise FrameTimeError(
+            f"{cards.name}: {card.key} = {card.value!r} carries a time zone, so its clock shows local time; "
+            "FITS times have none: give the time in UTC with --time"
+        )
+    if zone and scale != "utc":
+        raise FrameTimeError(f"{cards.name}: {card.key} = {card.value!r} ends in {zone}, but TIMESYS says "
+                             f"{cards.text('TIMESYS')}: give the time in UTC with --time")  # fmt: skip
+    date = _iso_date(match["date"])
+    part = _clock_card(cards, card) if clock is None else None
+    if part is not None:
+        clock = part
+        notes.append(f"{card.key} has only the date: time of day {clock} from the header's own time keyword")
+    if clock is None:
+        raise FrameTimeError(
+            f"{cards.name}: {card.key} = {card.value!r} has a date but no time of day, and none of "
+            f"{', '.join(TIME_KEYS[:6])} gives it: give the time with --time"
+        )
+    decimals = len(clock.partition(".")[2])
+    resolution_s = 10.0**-decimals if clock.count(":") == 2 else 60.0
+    return _build(cards, card, f"{date}T{clock}", scale), resolution_s
+
+
+def _clock_card(cards: Cards, card: Card) -> str | None:
+    keys = ("TIME" + card.key[4:], *TIME_KEYS)
+    for found in cards.all(*dict.fromkeys(keys)):
+        if _LOCAL.search(found.comment):
+            continue
+        match = re.fullmatch(rf"(?:{_DATE}[T\s]+)?{_CLOCK}\s*Z?", str(found.value))
+        if match:
+            return match["clock"]
+    return None
+
+
+def _iso_date(text: str) -> str:
+    """The date as YYYY-MM-DD, also from the day of the year and the DD/MM/YY used before 1999."""
+    if re.fullmatch(r"\d{4}-\d{3}", text):
+        return Time(f"{text[:4]}:{text[5:]}", format="yday").strftime("%Y-%m-%d")
+    parts = re.split("[-/]", text)
+    if len(parts[0]) < 4:
+        parts = [parts[2] if len(parts[2]) == 4 else f"19{parts[2]}", parts[1], parts[0]]
+    return f"{int(parts[0]):04d}-{int(parts[1]):02d}-{int(parts[2]):02d}"
+
+
+def _build(cards: Cards, card: Card, text: str, scale: str) -> Time:
+    try:
+        if scale == "utc":
+            return parse_utc(text)
+        return Time(text, format="isot", scale=scale)
+    except (TimeError, ValueError) as error:
+        raise FrameTimeError(
+            f"{cards.name}: {card.key} = {card.value!r}: {error}; give it with --time"
+        ) from error
+
+
+def _as_utc(cards: Cards, card: Card, time: Time) -> Time:
+    try:
+        with quiet_erfa():
+            if time.scale == "ut1":
+                time = Time(*tt_jd(time), format="jd", scale="tt")
+            utc = time.utc
+            utc.format, utc.precision = "isot", 3
+            return utc
+    except (TimeError, ValueError) as error:
+        raise FrameTimeError(
+            f"{cards.name}: {card.key} = {card.value!r}: {error}; give it with --time"
+        ) from error
+
+
+LOCAL_KEYS = ("DATE-LOC", "DATE_LOC", "DATELOC", "LOCALTIM", "LOCTIME", "TIME-LOC")
+ZONE_KEYS = ("TIMEZONE", "TIME-ZON", "TZ", "UTCOFFS", "UTC-OFF", "UTOFFSET", "TZOFFSET")
+UT_KEYS = ("UT", "UTC", "UT-OBS", "UTC-OBS", "TIME-OBS", "TIME_OBS")
+SAME_S = 2.0
+QUARTER_S = 900.0
+"""Time zones differ by quarters of an hour."""
+LONGITUDE_KEYS = ("OBSGEO-L", "SITELONG", "LONG-OBS", "OBS-LONG", "LONGITUD")
+NEAR_GREENWICH_DEG = 25.0
+"""Within this of Greenwich local time can be UTC in winter."""
+
+_TIME_OF_DAY = re.compile(r"(?:.*[T\s])?(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d*)?))?\s*Z?")
+
+
+def clock_s(card: Card) -> float | None:
+    """Time of day in a card, s; None if there is none.
+
+    Examples
+    --------
+    >>> clock_s(Card("DATE-LOC", "2027-05-04T22:00:01.5", ""))
+    79201.5
+    """
+    match = _TIME_OF_DAY.fullmatch(str(card.value))
+    return (
+        None if match is None else float(match[1]) * 3600.0 + float(match[2]) * 60.0 + float(match[3] or 0.0)
+    )
+
+
+def check_local_time(cards: Cards, moments: list[Moment], notes: list[str]) -> None:
+    """Hold DATE-OBS and its kin against the header's local and universal clocks.
+
+    Parameters
+    ----------
+    cards : Cards
+    moments : list of Moment
+        As read from the header.
+    notes : list of str
+        Grows by what looks odd and may yet be right.
+
+    Raises
+    ------
+    FrameTimeError
+        If the header's own clocks show that local time stands in the field of UTC.
+
+    Examples
+    --------
+    >>> from astropy.io import fits
+    >>> from appulse.frames.time_keywords import header_moments
+    >>> header = fits.Header([("DATE-OBS", "2027-05-04T22:00:00"), ("UT", "20:00:00")])
+    >>> cards = Cards(header, "m1.fits")
+    >>> check_local_time(cards, header_moments(cards, []), [])
+    Traceback (most recent call last):
+    appulse.errors.FrameTimeError: m1.fits: DATE-OBS 2027-05-04T22:00:00 is 2 h off ...
+    """
+    for moment in moments:
+        card = cards.find(moment.key)
+        own_s = None if card is None or not moment.key.startswith("DATE") else clock_s(card)
+        if own_s is None or moment.role in ("mid", "end"):
+            continue
+        _against_universal(cards, card, own_s)
+        _against_local(cards, card, own_s, notes)
+
+
+def _apart_s(a_s: float, b_s: float) -> float:
+    return (a_s - b_s + DAY_S / 2) % DAY_S - DAY_S / 2
+
+
+def _against_universal(cards: Cards, card: Card, own_s: float) -> None:
+    for other in cards.all(*UT_KEYS):
+        other_s = clock_s(other)
+        if other_s is None or re.search(r"\blocal\b", other.comment, re.IGNORECASE):
+            continue
+        apart_s = _apart_s(own_s, other_s)
+        quarters = round(apart_s / QUARTER_S)
+        if quarters and abs(apart_s - quarters * QUARTER_S) <= SAME_S:
+            raise FrameTimeError(
+                f"{cards.name}: {card} is {quarters / 4:g} h off the header's {other}: a time zone's worth, "
+                "one of them is local time; give the time in UTC with --time"
+            )
+
+
+def _against_local(cards: Cards, card: Card, own_s: float, notes: list[str]) -> None:
+    local = next((one for one in cards.all(*LOCAL_KEYS) if clock_s(one) is not None), None)
+    if local is None or abs(_apart_s(own_s, clock_s(local))) > SAME_S:
+        return
+    zone, longitude = (cards.find(*keys) for keys in (ZONE_KEYS, LONGITUDE_KEYS))
+    hours = None if zone is None else parse_angle(zone.value)
+    lon = None if longitude is None else parse_angle(longitude.value)
+    if hours == 0.0:
+        return
+    if hours is not None or (
+        lon is not None and NEAR_GREENWICH_DEG < lon % 360.0 < 360.0 - NEAR_GREENWICH_DEG
+    ):
+        why = str(zone if hours is not None else longitude)
+        raise FrameTimeError(
+            f"{cards.name}: {card} is the same as the local time ({local}), which with {why} cannot be UTC: "
+            "give the time in UTC with --time"
+        )
+    notes.append(
+        f"{card.key} is the same as the local time ({local.key}): right only if that is UTC; else --time UTC"
+    )
+
+
+GENERIC_KEYS = ("EXPTIME", "EXPOSURE", "EXP_TIME", "EXP-TIME", "ITIME", "INTTIME")
+"""One exposure or the sum of a stack: the word does not tell."""
+TOTAL_KEYS = ("XPOSURE", "TOTEXP", "TOTALEXP", "EXPTOTAL", "TEXPTIME", "LIVETIME")
+"""The sum, by the FITS standard (XPOSURE) or by the word."""
+SUB_KEYS = ("SUBEXP", "SUBEXPT", "EXPSUB", "SUBTIME")
+"""One exposure of a stack."""
+COUNT_KEYS = ("NCOMBINE", "NSUBEXP", "STACKCNT", "NSTACK", "NSUBS", "NCOADDS", "COADDS", "NFRAMES")
+"""Number of exposures in the frame."""
+SPAN_KEYS = ("TELAPSE",)
+"""From start to end, by the FITS standard."""
+
+SLACK = 0.01
+"""Times that differ by less are the same: headers round them."""
+SLACK_S = 0.5
+_UNITS = {
+    "ms": 1e-3,
+    "msec": 1e-3,
+    "millisecond": 1e-3,
+    "us": 1e-6,
+    "microsecond": 1e-6,
+    "min": 60.0,
+    "minute": 60.0,
+}
+_UNIT = re.compile(r"\b(milliseconds?|microseconds?|msec|ms|us|minutes?|min)\b", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Light:
+    """What a header says about the length of a frame.
+
+    Parameters
+    ----------
+    total_s : float or None
+        Time in which light was collected, s.
+    n_sub : int
+    sub_s : float or None
+        One exposure of a stack, s.
+    generic_s : float or None
+        An exposure time that may be either, s; only in a stack.
+    span_s : float or None
+        From start to end, s.
+    words : str
+        Where the total comes from.
+    """
+
+    total_s: float | None
+    n_sub: int = 1
+    sub_s: float | None = None
+    generic_s: float | None = None
+    span_s: float | None = None
+    words: str = ""
+
+
+def same(a_s: float, b_s: float) -> bool:
+    """Whether two lengths of time are the same as far as headers round.
+
+    Examples
+    --------
+    >>> same(120.0, 120.4), same(120.0, 60.0)
+    (True, False)
+    """
+    return abs(a_s - b_s) <= SLACK_S + SLACK * min(a_s, b_s)
+
+
+def read_light(cards: Cards, exposure_s: float | None, notes: list[str]) -> Light:
+    """Exposure time, number and span, from the header or as given.
+
+    Parameters
+    ----------
+    cards : Cards
+    exposure_s : float, optional
+        Light-collecting time of the whole frame as the user gives it, s; wins.
+    notes : list of str
+        Grows by what had to be understood.
+
+    Returns
+    -------
+    Light
+
+    Raises
+    ------
+    FrameTimeError
+        If a length is no positive number, or two of them contradict each other.
+
+    Examples
+    --------
+    >>> from astropy.io import fits
+    >>> header = fits.Header([("NCOMBINE", 60), ("SUBEXP", 10.0), ("XPOSURE", 600.0), ("TELAPSE", 688.5)])
+    >>> light = read_light(Cards(header, "m1.fits"), None, [])
+    >>> light.total_s, light.n_sub, light.span_s
+    (600.0, 60, 688.5)
+    """
+    n_sub = _count(cards)
+    span = _seconds(cards, *SPAN_KEYS)
+    span_s = None if span is None else span[0]
+    if exposure_s is not None:
+        if not 0.0 <= float(exposure_s) < 1e8:
+            raise FrameTimeError(f"{cards.name}: --exposure {exposure_s}: seconds, at least 0, are allowed")
+        said = _seconds(cards, *TOTAL_KEYS, *(GENERIC_KEYS if n_sub == 1 else ()))
+        if said is not None and not same(said[0], float(exposure_s)):
+            notes.append(f"exposure {exposure_s:g} s given; {said[1]} s of the header passed over")
+        return Light(float(exposure_s), n_sub, span_s=span_s, words=f"{exposure_s:g} s (given)")
+    total, sub = _seconds(cards, *TOTAL_KEYS), _seconds(cards, *SUB_KEYS)
+    if n_sub == 1 and sub is not None and total is not None and not same(sub[0], total[0]):
+        n_sub = max(1, round(total[0] / sub[0]))
+        notes.append(f"{n_sub} exposures, from {total[1]} s and {sub[1]} s")
+    if n_sub == 1:
+        return replace(_single(cards, total or sub), span_s=span_s)
+    return replace(_stack(cards, n_sub, total, sub), span_s=span_s)
+
+
+def _count(cards: Cards) -> int:
+    found = cards.number(*COUNT_KEYS)
+    if found is None:
+        return 1
+    value, card = found
+    if value != int(value) or not 0 <= value < 1e7:
+        raise FrameTimeError(f"{cards.name}: {card} is no number of exposures: correct it")
+    return max(1, int(value))
+
+
+def _seconds(cards: Cards, *keys: str) -> tuple[float, Card] | None:
+    found = cards.number(*keys)
+    if found is None:
+        return None
+    value, card = found
+    unit = _UNIT.search(card.comment)
+    value *= _UNITS[unit[1].lower().rstrip("s") if len(unit[1]) > 2 else unit[1].lower()] if unit else 1.0
+    if not 0.0 <= value < 1e8:
+        raise FrameTimeError(
+            f"{cards.name}: {card} s is no exposure time: seconds, at least 0, are allowed; give --exposure"
+        )
+    return value, card
+
+
+def _single(cards: Cards, total) -> Light:
+    generic = [_seconds(cards, card.key) for card in cards.all(*GENERIC_KEYS)]
+    known = [one for one in (total, *generic) if one is not None]
+    for other in known[1:]:
+        if not same(other[0], known[0][0]):
+            raise FrameTimeError(
+                f"{cards.name}: {known[0][1]} s and {other[1]} s contradict each other: give --exposure "
+                "SECONDS"
+            )
+    return Light(known[0][0], words=f"{known[0][1].key} {known[0][0]:g} s") if known else Light(None)
+
+
+def _stack(cards: Cards, n_sub: int, total, sub) -> Light:
+    generic = [_seconds(cards, card.key) for card in cards.all(*GENERIC_KEYS)]
+    for value, card in generic:
+        if total is None and sub is not None and same(value, n_sub * sub[0]):
+            total = value, card
+        elif sub is None and total is not None and same(n_sub * value, total[0]):
+            sub = value, card
+        elif not any(known and same(value, known[0]) for known in (total, sub)) and (total or sub):
+            other = total or sub
+            raise FrameTimeError(
+                f"{cards.name}: {card} s fits neither one nor all of the {n_sub} exposures of {other[1]} s: "
+                "give --exposure SECONDS (of light in the whole frame)"
+            )
+    if total is not None and sub is not None and not same(total[0], n_sub * sub[0]):
+        raise FrameTimeError(
+            f"{cards.name}: {n_sub} exposures of {sub[1]} s are {n_sub * sub[0]:g} s, but {total[1]} s: give "
+            "--exposure SECONDS (of light in the whole frame)"
+        )
+    if total is not None:
+        return Light(total[0], n_sub, sub and sub[0], words=f"{total[1].key} {total[0]:g} s")
+    if sub is not None:
+        return Light(n_sub * sub[0], n_sub, sub[0], words=f"{n_sub} x {sub[1].key} {sub[0]:g} s")
+    values = [value for value, _ in generic]
+    for value, card in generic[1:]:
+        if same(value, n_sub * values[0]) or same(n_sub * value, values[0]):
+            return Light(
+                max(value, values[0]),
+                n_sub,
+                min(value, values[0]),
+                words=f"{card.key} and {generic[0][1].key}",
+            )
+        if not same(value, values[0]):
+            raise FrameTimeError(
+                f"{cards.name}: {generic[0][1]} s and {card} s contradict each other in a stack of {n_sub}: "
+                "give --exposure SECONDS (of light in the whole frame)"
+            )
+    return Light(
+        None, n_sub, generic_s=values[0] if values else None, words=generic[0][1].key if generic else ""
+    )
+
+
+def settle(name: str, light: Light, span_s: float | None, notes: list[str]) -> Light:
+    """Decide by the span whether a stack's exposure time is that of one exposure or of all.
+
+    Parameters
+    ----------
+    name : str
+        Of the file.
+    light : Light
+    span_s : float or None
+        From start to end, s.
+    notes : list of str
+
+    Returns
+    -------
+    Light
+        With `total_s`, where anything is known.
+
+    Raises
+    ------
+    FrameTimeError
+        If neither fits, or nothing can decide.
+
+    Examples
+    --------
+    >>> notes = []
+    >>> settle("m1.fits", Light(None, 60, generic_s=10.0, words="EXPTIME"), 690.0, notes).total_s
+    600.0
+    >>> settle("m1.fits", Light(None, 60, generic_s=600.0, words="EXPTIME"), 690.0, notes).total_s
+    600.0
+    """
+    if light.generic_s is None or light.total_s is not None:
+        return light
+    one, n_sub = light.generic_s, light.n_sub
+    if span_s is None:
+        raise FrameTimeError(
+            f"{name}: {light.words} {one:g} s in a stack of {n_sub} may be one exposure or all, and the "
+            "header has no start and end to decide: give --exposure SECONDS (of light in the whole frame)"
+        )
+    room_s = span_s + SLACK_S + SLACK * span_s
+    if n_sub * one <= room_s:
+        notes.append(f"{light.words} {one:g} s is one of {n_sub} exposures: all fit between start and end")
+        return replace(
+            light, total_s=min(n_sub * one, span_s), sub_s=one, words=f"{n_sub} x {light.words} {one:g} s"
+        )
+    if one <= room_s:
+        notes.append(
+            f"{light.words} {one:g} s is the sum of {n_sub} exposures: {n_sub} times as much would not fit "
+            f"in the {span_s:g} s from start to end"
+        )
+        return replace(
+            light, total_s=min(one, span_s), sub_s=one / n_sub, words=f"{light.words} {one:g} s (sum)"
+        )
+    raise FrameTimeError(
+        f"{name}: {light.words} {one:g} s does not fit in the {span_s:g} s from start to end: give "
+        "--exposure SECONDS, or the time with --time"
+    )
+
+
+AGREE_S = 0.5
+"""Keywords that name one moment agree within this, s, and the last digits they write; a computer's clock is
+read for each of them in turn."""
+OVERHEAD_S = 1.5
+"""By how much the middles from start, middle and end may differ before they contradict each other, s."""
+
+ROLES = ("start", "mid", "end")
+
+
+def collect_moments(cards: Cards, time, time_is: str | None, notes: list[str]) -> list[Moment]:
+    """The moments to work with: the one given, the keyword picked, or all of the header.
+
+    Parameters
+    ----------
+    cards : Cards
+    time : Time, str or None
+        UTC, or the name of a keyword.
+    time_is : {'start', 'mid', 'end', None}
+    notes : list of str
+
+    Returns
+    -------
+    list of Moment
+        At least one.
+
+    Raises
+    ------
+    FrameTimeError
+        If there is none, or one cannot be understood.
+
+    Examples
+    --------
+    >>> from astropy.io import fits
+    >>> cards = Cards(fits.Header(), "m1.fits")
+    >>> str(collect_moments(cards, "2027-05-04 22:36:00", "mid", [])[0])
+    'time given 2027-05-04T22:36:00.000 UTC'
+    """
+    if time is None:
+        moments = header_moments(cards, notes)
+        if not moments:
+            raise FrameTimeError(
+                f"{cards.name}: the header has no time (DATE-OBS, DATE-BEG, MJD-OBS ...): give the UTC of "
+                "the exposure with --time, and --time-is start|mid|end"
+            )
+        check_local_time(cards, moments, notes)
+        return moments
+    if isinstance(time, Time):
+        return [Moment("time given", time.utc, time_is, 0.001, "as given")]
+    text = str(time).strip()
+    if text and not text[0].isdigit():
+        moment = keyed_moment(cards, text, notes)
+        return [replace(moment, role=time_is or moment.role, said="as given" if time_is else moment.said)]
+    try:
+        utc = parse_utc(text)
+    except TimeError as error:
+        raise FrameTimeError(f"{cards.name}: --time: {error}") from error
+    passed_over = ", ".join(one.key for one in tolerant_moments(cards))
+    if passed_over:
+        notes.append(f"time given; {passed_over} of the header passed over")
+    return [Moment("time given", utc, time_is, 0.001, "as given")]
+
+
+def tolerant_moments(cards: Cards) -> list[Moment]:
+    """The header's times, none if one is bad: for a note beside what the user had to overrule.
+
+    Examples
+    --------
+    >>> from astropy.io import fits
+    >>> tolerant_moments(Cards(fits.Header([("DATE-OBS", "yesterday")]), "m1.fits"))
+    []
+    """
+    try:
+        return header_moments(cards, [])
+    except FrameTimeError:
+        return []
+
+
+def _agree(a: Moment, b: Moment) -> bool:
+    return abs((a.time - b.time).sec) <= AGREE_S + a.resolution_s + b.resolution_s
+
+
+def clash(name: str, a: Moment, b: Moment) -> FrameTimeError:
+    """The sentence about two moments that should be one.
+
+    Examples
+    --------
+    >>> a = Moment("DATE-OBS", parse_utc("2027-05-04T20:00:00"), None, 1.0)
+    >>> b = Moment("MJD-OBS", parse_utc("2027-05-04T22:00:00"), None, 1.0)
+    >>> print(clash("m1.fits", a, b))
+    m1.fits: DATE-OBS 2027-05-04T20:00:00.000 UTC and MJD-OBS 2027-05-04T22:00:00.000 UTC differ by 7200.000 s
+    (a time zone's worth: one of them may be local time): ...
+    """
+    off = abs((a.time - b.time).sec)
+    return FrameTimeError(
+        f"{name}: {a} and {b} differ by {off:.3f} s{_hours_hint(off)}: --time {a.key} or --time {b.key} "
+        "takes one of them, --time UTC gives another; --time-is start|mid|end says what it is"
+    )
+
+
+def _hours_hint(off_s: float) -> str:
+    quarter = off_s / 900.0
+    near = abs(quarter - round(quarter)) * 900.0 <= 2.0 and 1 <= round(quarter) <= 56
+    return " (a time zone's worth: one of them may be local time)" if near else ""
+
+
+def assign_roles(name: str, moments: list[Moment], light: Light, time_is, notes) -> dict[str, Moment]:
+    """One moment for each point of the exposure that is known.
+
+    Parameters
+    ----------
+    name : str
+        Of the file.
+    moments : list of Moment
+    light : Light
+    time_is : {'start', 'mid', 'end', None}
+        What DATE-OBS and its kin are, by the user.
+    notes : list of str
+
+    Returns
+    -------
+    dict of str to Moment
+        Keys 'start', 'mid', 'end', as far as known.
+
+    Raises
+    ------
+    FrameTimeError
+        If two moments contradict each other.
+
+    Examples
+    --------
+    >>> one = Moment("DATE-OBS", parse_utc("2027-05-04T22:00:00"), None, 1.0)
+    >>> assign_roles("m1.fits", [one], Light(60.0), "end", [])["end"].key
+    'DATE-OBS'
+    """
+    places: dict[str, Moment] = {}
+    open_ones = []
+    for moment in moments:
+        role = moment.role
+        if role is None or (time_is is not None and moment.key.replace("_", "-").endswith("-OBS")):
+            open_ones.append(moment)
+        elif role not in places:
+            places[role] = moment
+        elif not _agree(places[role], moment):
+            raise clash(name, places[role], moment)
+    if not open_ones:
+        return places
+    if time_is is not None:
+        places_given = {time_is: open_ones[0]}
+        for other in [*open_ones[1:], *([places[time_is]] if time_is in places else [])]:
+            if not _agree(open_ones[0], other):
+                raise clash(name, open_ones[0], other)
+        return places | places_given
+    for moment in open_ones:
+        _place_open(name, moment, places, light, notes)
+    return places
+
+
+def _place_open(name: str, moment: Moment, places: dict, light: Light, notes) -> None:
+    """Find what a moment without a role is: by equality with known ones, else the start."""
+    if any(_agree(moment, known) for known in places.values()):
+        return
+    if not places:
+        length = light.total_s or light.span_s
+        early = f"{length / 2:g} s earlier" if length else "earlier by half the exposure"
+        notes.append(
+            f"{moment.key} taken as the start of the exposure (FITS standard; the header does not say); were "
+            f"it the middle, mid-exposure would be {early}: --time-is start|mid|end"
+        )
+        places["start"] = replace(moment, said="by the FITS standard")
+        return
+    if "start" not in places and all((known.time - moment.time).sec > 0.0 for known in places.values()):
+        # Whether the exposure fills what lies between is for the arithmetic to say.
+        places["start"] = replace(moment, said="by the FITS standard")
+        return
+    raise clash(name, moment, next(iter(places.values())))
