@@ -6,8 +6,8 @@ these has its own sentence. The header given is never altered: the WCS is built 
 
 A WCS in FK5 or galactic axes is turned to ICRF when a frame is read: both differ by a rotation of the sphere,
 and a zenithal projection keeps its shape when its reference point (CRVAL) and the native longitude of the
-pole (LONPOLE) are turned with it (Calabretta & Greisen 2002, A&A 395, 1077, section 2.4). What draws or measures
-with the WCS afterwards need not know what the file had.
+pole (LONPOLE) are turned with it (Calabretta & Greisen 2002, A&A 395, 1077, section 2.4). What draws or
+measures with the WCS afterwards need not know what the file had.
 """
 
 import logging
