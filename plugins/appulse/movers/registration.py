@@ -16,11 +16,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy import ndimage
 
-from appulse.astrometry.matching import Match, match
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
 from appulse.numerics.mesh import between
 from appulse.numerics.spherical import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
+from appulse.registration.star_matching import Match, match
 
 MESH_PX = 32
 """Places are computed so far apart and interpolated: a distortion of 10 px leaves some thousandths."""

@@ -11,11 +11,11 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from appulse.astrometry.detection import detect_stars, survey
-from appulse.astrometry.matching import match
 from appulse.astrometry.psf import PSF
 from appulse.astrometry.sky import sky_map
 from appulse.frames.wcs import pixel_to_sky, sky_to_pixel
 from appulse.numerics.robust import mad_sigma
+from appulse.registration.star_matching import match
 from appulse.sequence.affine import fit_affine, folded, pinned, wcs_pinned
 
 MAX_FITTED = 70

@@ -1,0 +1,1 @@
+"""Frames of one field brought onto each other: stars matched, pixels mapped and resampled."""
