@@ -256,11 +256,14 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
     star_ra = plan.ra + rng.uniform(-0.75, 0.75, plan.stars) * nx * plan.scale_arcsec / 3600 / cosdec
     star_dec = plan.dec + rng.uniform(-0.75, 0.75, plan.stars) * ny * plan.scale_arcsec / 3600
     listed = (mags < plan.faintest_listed) & ((mags < 15) | (rng.uniform(0, 1, plan.stars) > 0.1))
-    zero_e = 10 ** (0.4 * 23.0) * plan.exposure_s / 60  # electrons of magnitude 0 in one exposure
+    # a star of magnitude 18.5 has a signal to noise of 8 on these frames, so that every night has stars to go by
+    noise_e = np.sqrt(4 * np.pi) * plan.fwhm_px / 2.3548 * np.sqrt(plan.sky_e + plan.read_noise_e**2)
+    zero_e = 8.0 * noise_e * 10 ** (0.4 * 18.5)
 
     # the body's brightness from the wanted S/N on the plain sky of the middle frame, neighbours counted later
     hot = rng.uniform(0, 1, plan.shape) < plan.hot_share
     hot_e = np.where(hot, np.exp(rng.uniform(np.log(300), np.log(20000), plan.shape)) * plan.gain_e, 0.0)
+    hot_e = np.minimum(hot_e, 0.9 * plan.full_well_e)
     columns = rng.choice(nx, plan.bad_columns, replace=False)
     neb = nebula_image(plan, rng) if plan.nebula else 0.0
     slope = rng.normal(0, 1, 2)
@@ -350,7 +353,7 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
                 px, py = int(cx + step * np.cos(angle)), int(cy + step * np.sin(angle))
                 if 0 <= px < nx and 0 <= py < ny:
                     electrons[py, px] += rng.exponential(1500)
-        over = np.clip(electrons - plan.full_well_e, 0, None)
+        over = np.clip(electrons - hot_e - plan.full_well_e, 0, None)
         for column in np.unique(np.nonzero(over > 0)[1]):  # charge that does not fit runs along the column
             spill = over[:, column].sum()
             rows = np.nonzero(over[:, column] > 0)[0]
