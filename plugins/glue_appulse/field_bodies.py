@@ -61,7 +61,7 @@ def bodies_in(frame, source, limit_mag=99.0, margin_px=0.0):
         The frame has no time or no site.
     """
     from appulse.errors import FrameError
-    from appulse.numerics.spherical import separation_rad, unit_from_radec
+    from appulse.numerics.sphere import separation_rad, unit_from_radec
 
     if frame.exposure is None or frame.observer is None:
         lacks = "time" if frame.exposure is None else "site"
@@ -81,7 +81,7 @@ def bodies_in(frame, source, limit_mag=99.0, margin_px=0.0):
 def _predictions(frame, source, limit_mag):
     times = Time([frame.exposure.mid])
     if source.catalogue is not None and len(source.catalogue) > LISTED:
-        from appulse.bodies.field import bodies_in_field
+        from appulse.bodies.field_search import bodies_in_field
 
         ra, dec = frame.centre
         return bodies_in_field(source.catalogue, times[0], frame.observer, ra, dec, frame.radius_deg,

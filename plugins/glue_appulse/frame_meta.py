@@ -111,7 +111,7 @@ def _observer(record):
         return Site(
             name=record["name"], code=record["code"], itrs_m=tuple(record["itrs_m"]), source=record["source"]
         )
-    from appulse.observers.spacecraft import SpacecraftVector
+    from appulse.observers.site import SpacecraftVector
 
     return SpacecraftVector(
         name=record["name"],

@@ -24,7 +24,7 @@ class OrbitSource:
         What the ephemeris calls a body, to what people read.
     date : str
         Of the orbits, where the source tells it.
-    catalogue : appulse.bodies.orbits.OrbitCatalogue or None
+    catalogue : appulse.bodies.catalogue.OrbitCatalogue or None
         None for a table of places.
     """
 

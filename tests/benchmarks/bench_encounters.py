@@ -19,8 +19,8 @@ from astropy import units as u
 from astropy.coordinates import SkyCoord, search_around_sky
 from astropy.time import Time, TimeDelta
 
+from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.ephemeris import NBodyEphemeris
-from appulse.bodies.orbits import OrbitCatalogue
 from appulse.encounters.campaign_file import TargetChoice
 from appulse.encounters.passes import Search, find_passes
 from appulse.encounters.paths import follow

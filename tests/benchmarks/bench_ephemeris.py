@@ -19,7 +19,7 @@ from worlds import EPOCH_D, EPOCH_JD, assist_states, barycentric, main_belt, mil
 from appulse.bodies.engine import Trajectory
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.kernels import EARTH, default_kernels
-from appulse.bodies.orbits import Orbit
+from appulse.bodies.orbit import Orbit
 from appulse.observers.site import Site
 
 

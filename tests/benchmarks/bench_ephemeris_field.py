@@ -15,10 +15,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "bodies"))
 
 from invented_sky import invented_catalogue
 
-from appulse.bodies.field import bodies_in_field
+from appulse.bodies.field_search import bodies_in_field, night_sky
 from appulse.bodies.kernels import default_kernels
-from appulse.bodies.night_sky import night_sky
-from appulse.numerics.spherical import unit_from_radec
+from appulse.numerics.sphere import unit_from_radec
 from appulse.observers.site import Site
 
 

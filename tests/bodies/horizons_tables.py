@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 from astropy.time import Time
 
-from appulse.bodies.orbits import Orbit
+from appulse.bodies.orbit import Orbit
 
 AUTHORITIES = Path(__file__).resolve().parent.parent / "authorities"
 

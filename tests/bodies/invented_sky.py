@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from appulse.bodies.orbits import OrbitCatalogue
+from appulse.bodies.catalogue import OrbitCatalogue
 
 EPOCH_JD = 2_461_000.5
 CATALOGUE_MIX = (0.85, 0.03, 0.03, 0.03, 0.05, 0.01)

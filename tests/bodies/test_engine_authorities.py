@@ -7,9 +7,10 @@ import pytest
 from worlds import EPOCH_D, EPOCH_JD, assist_states, barycentric, main_belt, milliarcsec
 
 from appulse.bodies.engine import Trajectory
-from appulse.bodies.ephemeris import NBodyEphemeris, SPKEphemeris
+from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.kernels import EARTH, SUN, default_kernels
 from appulse.bodies.readers import read_orbits
+from appulse.bodies.spk import SPKEphemeris
 from appulse.observers.site import Site
 
 TOL_ASSIST_MAS = 0.1  # main belt, one year; measured 0.019

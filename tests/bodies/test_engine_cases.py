@@ -9,7 +9,7 @@ from worlds import EPOCH_D, EPOCH_JD, barycentric, main_belt
 from appulse.bodies.engine import Trajectory
 from appulse.bodies.ephemeris import NBodyEphemeris, predict
 from appulse.bodies.kernels import DEFAULT_PLANETS, EARTH, MOON, SUN, Kernels, default_kernels
-from appulse.bodies.orbits import NonGrav, Orbit
+from appulse.bodies.orbit import NonGrav, Orbit
 from appulse.errors import DesignationError, EphemerisSpanError, InputError, OrbitError, TimeError
 from appulse.numerics.kepler import propagate_two_body
 from appulse.observers.site import Site

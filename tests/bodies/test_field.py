@@ -5,18 +5,16 @@ import pytest
 from astropy.time import Time
 from invented_sky import EPOCH_JD, HARD_MIX, invented_catalogue
 
-from appulse.bodies import field
+from appulse.bodies import field_search
+from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.ephemeris import NBodyEphemeris
-from appulse.bodies.field import bodies_in_field
+from appulse.bodies.field_search import bodies_in_field, heliocentric, night_sky
 from appulse.bodies.kernels import default_kernels
-from appulse.bodies.night_sky import night_sky
-from appulse.bodies.orbits import Orbit, OrbitCatalogue
-from appulse.bodies.rough_places import heliocentric
+from appulse.bodies.orbit import Orbit
 from appulse.errors import EphemerisSpanError, InputError
 from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, state_from_elements
-from appulse.numerics.spherical import separation_rad, unit_from_radec
-from appulse.observers.site import Site
-from appulse.observers.spacecraft import SpacecraftVector
+from appulse.numerics.sphere import separation_rad, unit_from_radec
+from appulse.observers.site import Site, SpacecraftVector
 from appulse.observers.timescales import parse_utc
 
 SITE = Site.from_mpc_code("X05")
@@ -147,7 +145,7 @@ def test_the_rough_look_far_from_the_epochs_loses_nobody(catalogue, monkeypatch)
     where = NBodyEphemeris(some).at(time, site, bodies=str(some.designation[7]), uncertainty=False)[0]
     circle = where["ra"].value, where["dec"].value, 60.0
     looked = bodies_in_field(some, time, site, *circle)
-    monkeypatch.setattr(field, "MANY", 10_000)
+    monkeypatch.setattr(field_search, "MANY", 10_000)
     in_full = bodies_in_field(catalogue.take(np.arange(60)), time, site, *circle)
     assert list(looked["designation"]) == list(in_full["designation"])
     assert 10 < len(looked) < 60

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from appulse.bodies.designations import pack
-from appulse.bodies.readers import read_orbits, sniff
+from appulse.bodies.readers import file_kind, read_orbits
 from appulse.bodies.readers.mpcorb import julian_date, unpack_epoch
 from appulse.errors import DesignationError, OrbitError
 
@@ -179,7 +179,7 @@ def test_julian_dates(date, jd):
 
 
 def test_sniffing_lines_without_header():
-    assert sniff(IRIS) == "MPCORB lines"
+    assert file_kind(IRIS) == "MPCORB lines"
 
 
 def test_a_body_whose_line_was_skipped_is_told_from_one_that_is_unknown(tmp_path):

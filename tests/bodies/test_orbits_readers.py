@@ -6,8 +6,8 @@ import json
 import numpy as np
 import pytest
 
-from appulse.bodies.covariances import covariance_icrf
-from appulse.bodies.readers import read_orbits, sniff
+from appulse.bodies.orbit import covariance_icrf
+from appulse.bodies.readers import file_kind, read_orbits
 from appulse.errors import OrbitError
 from appulse.numerics.kepler import ECLIPTIC_TO_ICRF
 
@@ -295,4 +295,4 @@ def test_a_file_that_is_not_there(tmp_path):
 
 
 def test_comet_lines_are_told_from_asteroid_lines():
-    assert sniff(HALLEY) == "MPC comet lines"
+    assert file_kind(HALLEY) == "MPC comet lines"

@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from appulse.bodies.covariances import covariance_icrf
-from appulse.bodies.elements import states_icrf
-from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
+from appulse.bodies.catalogue import OrbitCatalogue
+from appulse.bodies.orbit import NonGrav, Orbit, covariance_icrf, states_icrf
 from appulse.constants import GM_SUN
 from appulse.errors import DesignationError, OrbitError
 

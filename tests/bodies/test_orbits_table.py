@@ -8,9 +8,10 @@ from astropy import units as u
 from astropy.table import QTable, Table
 from astropy.time import Time
 
-from appulse.bodies.orbit_table import orbit_table
-from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
+from appulse.bodies.catalogue import OrbitCatalogue
+from appulse.bodies.orbit import NonGrav, Orbit
 from appulse.bodies.readers import read_orbits
+from appulse.bodies.readers.orbit_table import orbit_table
 from appulse.errors import OrbitError, TableError
 
 ANGLES = {"e": 0.2, "i": 5.0, "node": 10.0, "peri": 20.0}

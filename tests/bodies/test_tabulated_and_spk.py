@@ -9,9 +9,11 @@ from astropy.time import Time
 from jplephem.daf import DAF
 from worlds import EPOCH_JD, main_belt
 
-from appulse.bodies.ephemeris import NBodyEphemeris, SPKEphemeris, TabulatedEphemeris
+from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.kernels import DEFAULT_ASTEROIDS, DEFAULT_PLANETS, default_kernels
-from appulse.bodies.orbits import Orbit
+from appulse.bodies.orbit import Orbit
+from appulse.bodies.spk import SPKEphemeris
+from appulse.bodies.tabulated import TabulatedEphemeris
 from appulse.errors import DesignationError, EphemerisSpanError, InputError, TableError
 from appulse.observers.site import Site
 

@@ -6,12 +6,12 @@ from astropy.time import Time
 from horizons_tables import AUTHORITIES, column, rows, vector
 from worlds import barycentric
 
+from appulse.bodies.astrometric import sight, view
+from appulse.bodies.engine import neighbour_bodies, trajectory
 from appulse.bodies.ephemeris import NBodyEphemeris
-from appulse.bodies.integration import neighbour_bodies, trajectory
-from appulse.bodies.orbits import NonGrav, Orbit
-from appulse.bodies.places import sight, view
+from appulse.bodies.orbit import NonGrav, Orbit
 from appulse.bodies.uncertainty import Neighbours
-from appulse.numerics.spherical import ellipse_from_cov, offsets_rad, tangent_axes
+from appulse.numerics.sphere import ellipse_from_cov, offsets_rad, tangent_axes
 from appulse.observers.site import Site
 
 TOL_MONTE_CARLO = 0.01

@@ -12,8 +12,7 @@ from appulse.constants import AU_KM
 from appulse.formats.ades.files import AdesBlock, write_ades
 from appulse.formats.obs80 import format_obs80, from_ades
 from appulse.formats.residual_table import read_residuals
-from appulse.observers.site import Site
-from appulse.observers.spacecraft import SpacecraftVector
+from appulse.observers.site import Site, SpacecraftVector
 from appulse.observers.timescales import parse_utc
 
 OFF_ARCSEC = 0.4

@@ -110,7 +110,7 @@ def test_update_offline_is_one_line(capsys, monkeypatch):
         raise requests.exceptions.ConnectionError("HTTPSConnectionPool(host=...) and much more")
 
     monkeypatch.setattr(SBDBClass, "_request", request)
-    monkeypatch.setattr("appulse.services.asking.time.sleep", lambda seconds: None)
+    monkeypatch.setattr("appulse.services.client.time.sleep", lambda seconds: None)
     assert main(["orbits", "update", "--body", "7"]) == 1
     err = capsys.readouterr().err
     assert err.count("\n") == 1

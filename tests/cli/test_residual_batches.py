@@ -16,7 +16,7 @@ from appulse.cli.main import main
 from appulse.constants import AU_KM
 from appulse.formats.ades.files import read_ades
 from appulse.formats.obs80 import read_obs80
-from appulse.observers.spacecraft import SpacecraftVector
+from appulse.observers.site import SpacecraftVector
 from appulse.observers.timescales import parse_utc, tdb_days
 
 NOBODYS = "/proc/self/measured"

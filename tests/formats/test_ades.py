@@ -17,8 +17,7 @@ from appulse.formats.ades.files import (
     write_ades_xml,
 )
 from appulse.formats.residual_table import make_table
-from appulse.observers.site import Site
-from appulse.observers.spacecraft import SpacecraftVector
+from appulse.observers.site import Site, SpacecraftVector
 
 etree = pytest.importorskip("lxml.etree")
 ades_package = pytest.importorskip("ades")

@@ -16,7 +16,7 @@ from appulse.errors import FrameError, FrameSiteError, FrameTimeError, FrameWCSE
 from appulse.frames.exposure import Exposure
 from appulse.frames.frame import SolvedFrame
 from appulse.frames.reading import read_frame
-from appulse.observers.spacecraft import SpacecraftVector
+from appulse.observers.site import SpacecraftVector
 
 NY, NX = 60, 80
 WCS_CARDS = {

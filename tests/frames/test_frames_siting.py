@@ -10,8 +10,7 @@ from astropy.utils import iers
 from appulse.errors import FrameSiteError
 from appulse.frames.header import Cards, parse_angle
 from appulse.frames.site_keywords import daylight_notes, read_observer, sidereal_deg
-from appulse.observers.site import Site
-from appulse.observers.spacecraft import SpacecraftVector
+from appulse.observers.site import Site, SpacecraftVector
 
 MID = Time("2018-04-17T03:36:07", scale="utc")
 LON, LAT, HEIGHT = 20.5, -23.0, 1250.0

@@ -164,7 +164,8 @@ def test_several_types_are_chosen_in_the_style_of_a_layer(app):
 
 def invented_catalogue(iris_orbits, n=2000):
     """The night's body among minor planets strewn over the main belt."""
-    from appulse.bodies.orbits import Orbit, OrbitCatalogue
+    from appulse.bodies.catalogue import OrbitCatalogue
+    from appulse.bodies.orbit import Orbit
 
     rng = np.random.default_rng(11)
     body = iris_orbits.catalogue.orbit(0)

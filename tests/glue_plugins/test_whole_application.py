@@ -189,15 +189,15 @@ def test_the_network_is_asked_on_request_only(monkeypatch):
 
     from appulse.cli import doctor
     from appulse.errors import ServiceError
-    from appulse.services import orbits
+    from appulse.services import orbit_queries
 
     asked = []
 
-    def no_answer(body, *, asking=None):
-        asked.append(asking)
+    def no_answer(body, *, policy=None):
+        asked.append(policy)
         raise ServiceError("the service did not answer")
 
-    monkeypatch.setattr(orbits, "sbdb_orbit", no_answer)
+    monkeypatch.setattr(orbit_queries, "sbdb_orbit", no_answer)
     monkeypatch.setattr(doctor, "check_viewer", lambda: ([], []))
     assert doctor.run(argparse.Namespace(online=False)) == 0
     assert not asked

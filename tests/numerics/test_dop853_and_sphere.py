@@ -5,10 +5,9 @@ import numpy as np
 import pytest
 from scipy.integrate import DOP853
 
-from appulse.numerics import dop853_tableau as tableau
-from appulse.numerics.dop853 import Step, interpolate
+from appulse.numerics.dop853 import Dop853Step, interpolate, step_factor, tableau
 from appulse.numerics.nbody import Forces, oblateness
-from appulse.numerics.spherical import (
+from appulse.numerics.sphere import (
     ellipse_from_cov,
     offsets_rad,
     position_angle_rad,
@@ -22,12 +21,38 @@ TOL_ORDER_CONDITION = 2e-14
 
 def test_order_conditions():
     """Quadrature to order 8, and row sums equal to the nodes."""
-    b, c = tableau.B, tableau.C[:12]
+    table = tableau()
+    b, c = table.weights, table.nodes[:12]
     for k in range(1, 9):
         assert b @ c ** (k - 1) == pytest.approx(1.0 / k, abs=TOL_ORDER_CONDITION)
-    assert tableau.A.sum(axis=1) == pytest.approx(tableau.C, abs=TOL_ORDER_CONDITION)
-    assert tableau.E3.sum() == pytest.approx(0.0, abs=TOL_ORDER_CONDITION)
-    assert tableau.E5.sum() == pytest.approx(0.0, abs=TOL_ORDER_CONDITION)
+    assert table.stages.sum(axis=1) == pytest.approx(table.nodes, abs=TOL_ORDER_CONDITION)
+    assert table.third.sum() == pytest.approx(0.0, abs=TOL_ORDER_CONDITION)
+    assert table.fifth.sum() == pytest.approx(0.0, abs=TOL_ORDER_CONDITION)
+
+
+def test_coefficients_are_the_printed_ones():
+    """Numbers of each kind as Hairer, Norsett & Wanner 1993 print them (from memory); the rest is scipy's."""
+    table = tableau()
+    printed = {
+        table.nodes[1]: 0.526001519587677318785587544488e-01,
+        table.nodes[8]: 0.651282051282051282051282051282e00,
+        table.nodes[13]: 0.1e00,
+        table.stages[5, 4]: 1.25467687566822425016691814123e-1,
+        table.stages[8, 4]: -8.68219346841726006818189891453e-1,
+        table.stages[12, 0]: 5.42937341165687622380535766363e-2,
+        table.weights[5]: 4.45031289275240888144113950566e0,
+        table.weights[11]: 4.47106157277725905176885569043e-2,
+        table.stages[14, 0]: 3.18346481635021405060768473261e-2,
+        table.fifth[0]: 0.1312004499419488073250102996e-01,
+        table.dense[0, 0]: -0.84289382761090128651353491142e01,
+    }
+    for used, number in printed.items():
+        assert used == number
+    assert not np.triu(table.stages).any()  # an explicit method: no stage needs a later one
+
+
+def test_step_factor_at_its_limits():
+    assert step_factor(np.array([1.0, 0.0, np.inf])).tolist() == [0.9, 6.0, 0.2]
 
 
 def test_one_step_is_that_of_another_implementation():
@@ -38,7 +63,7 @@ def test_one_step_is_that_of_another_implementation():
     other.step()
     y = np.array([[1.0], [0.0]])
     rate = lambda i, y: np.stack([y[1], -np.sin(y[0])])  # noqa: E731
-    step = Step(rate, y, 0.3, rate(0, y))
+    step = Dop853Step(rate, y, 0.3, rate(0, y))
     assert step.end[:, 0] == pytest.approx(other.y, abs=1e-15)
     dense = step.dense(rate)
     for x in (0.0, 0.37, 1.0):
@@ -51,7 +76,7 @@ def test_error_falls_with_the_eighth_power():
     for count in (4, 8):
         y, h = np.array([[1.0], [0.0]]), 2.0 / count
         for _ in range(count):
-            y = Step(rate, y, h, rate(0, y)).end
+            y = Dop853Step(rate, y, h, rate(0, y)).end
         off.append(abs(y[0, 0] - np.cos(2.0)))
     assert 7.5 < np.log2(off[0] / off[1]) < 9.5
 
@@ -78,7 +103,7 @@ def test_perihelion_advance_of_relativity():
     period = 2 * np.pi * np.sqrt(a**3 / gm)
     steps = 400
     for _ in range(steps):
-        y = Step(rate, y, period / steps, rate(0, y)).end
+        y = Dop853Step(rate, y, period / steps, rate(0, y)).end
     r, v = y[:3, 0], y[3:, 0]
     ecc = np.cross(v, np.cross(r, v)) / gm - r / np.linalg.norm(r)
     century = np.arctan2(ecc[1], ecc[0]) * 206_264.806 * 36_525.0 / period

@@ -12,8 +12,8 @@ from appulse.numerics.kepler import (
     elements_from_state,
     propagate_two_body,
     state_from_elements,
+    stumpff,
 )
-from appulse.numerics.universal import stumpff
 
 TOL_STATE = 1e-11  # relative; some ten roundings of the longest arc
 

@@ -13,9 +13,9 @@ from astropy.time import Time
 from astropy.utils import iers
 
 from appulse.errors import EphemerisSpanError, SiteError, TimeError
-from appulse.observers.earth import accuracy_note, itrs_to_gcrs, table_ends_mjd, ut1_minus_tai_s, ut1_sigma_s
-from appulse.observers.site import Site
-from appulse.observers.spacecraft import SpacecraftVector
+from appulse.observers.earth import accuracy_note, itrs_to_gcrs
+from appulse.observers.iers import table_ends_mjd, ut1_minus_tai_s, ut1_sigma_s
+from appulse.observers.site import Site, SpacecraftVector
 from appulse.observers.timescales import parse_utc, quiet_erfa, read_times_file, tdb_days, tdb_jd, tt_jd
 
 AU_M = 149_597_870_700.0
@@ -239,7 +239,7 @@ def test_the_host_program_keeps_its_settings():
         "from astropy.time import Time\n"
         "from appulse.observers.site import Site\n"
         "from appulse.bodies.ephemeris import NBodyEphemeris\n"
-        "from appulse.bodies.orbits import Orbit\n"
+        "from appulse.bodies.catalogue import Orbit\n"
         "o = Orbit.from_elements('7', 2461000.5, q=1.84, e=0.23, i=5.5, node=260, peri=145, tp=2461200.5)\n"
         "NBodyEphemeris([o]).at(Time('2026-01-01'), Site.parse('X05'))\n"
         "after = (iers.conf.auto_download, iers.conf.auto_max_age, iers.conf.iers_degraded_accuracy)\n"

@@ -9,7 +9,7 @@ from astropy.wcs import WCS
 
 from appulse.frames.exposure import Exposure
 from appulse.frames.frame import SolvedFrame
-from appulse.numerics.spherical import radec_from_unit, tangent_axes, unit_from_radec
+from appulse.numerics.sphere import radec_from_unit, tangent_axes, unit_from_radec
 from appulse.observers.site import Site
 
 SHAPE = (300, 400)

@@ -19,12 +19,11 @@ from astroquery.utils.mocks import MockResponse
 from appulse.bodies.tabulated import TabulatedEphemeris
 from appulse.errors import AppulseWarning, DesignationError, InputError, ServiceError, SiteError
 from appulse.observers.site import Site
-from appulse.services import cones
-from appulse.services.asking import Asking
-from appulse.services.cache import ReplyCache
-from appulse.services.cones import gaia_stars, known_bodies
-from appulse.services.orbits import fetch_orbits, horizons_orbit, mpc_orbit, sbdb_orbit
-from appulse.services.places import CHUNK_TIMES, horizons_ephemeris, mpc_ephemeris
+from appulse.services import cone_queries
+from appulse.services.client import ReplyCache, RequestPolicy
+from appulse.services.cone_queries import gaia_stars, known_bodies
+from appulse.services.ephemeris_queries import CHUNK_TIMES, horizons_ephemeris, mpc_ephemeris
+from appulse.services.orbit_queries import fetch_orbits, horizons_orbit, mpc_orbit, sbdb_orbit
 
 HOME = Site.from_geodetic(16.5, -23.2, 1800.0, name="somebody's garden")
 NIGHT = Time("2022-06-10T00:00:00", scale="utc")
@@ -40,8 +39,8 @@ def _no_network(monkeypatch):
 
 
 @pytest.fixture
-def asking(tmp_path):
-    return Asking(cache=ReplyCache(tmp_path), pause_s=0.0)
+def policy(tmp_path):
+    return RequestPolicy(cache=ReplyCache(tmp_path), pause_s=0.0)
 
 
 def data(package, name):
@@ -77,21 +76,21 @@ def recorded(monkeypatch):
     return lambda cls, *answers: Recorder(*answers).install(monkeypatch, cls)
 
 
-def test_sbdb_orbit(recorded, asking):
+def test_sbdb_orbit(recorded, policy):
     replies = recorded(SBDBClass, data("jplsbdb", "apophis.dat"))
-    orbit = sbdb_orbit("99942", asking=asking)
+    orbit = sbdb_orbit("99942", policy=policy)
     assert orbit.label == "(99942) Apophis"
     assert orbit.covariance.shape == (7, 7)
     assert "JPL SBDB, solution 199" in orbit.source
     assert orbit.source_date == "2017-08-09"
     assert replies.asked[0]["params"]["sstr"] == "99942"
-    assert replies.asked[0]["timeout"] == asking.timeout_s
+    assert replies.asked[0]["timeout"] == policy.timeout_s
 
 
-def test_a_second_question_is_answered_from_the_disk(recorded, asking):
+def test_a_second_question_is_answered_from_the_disk(recorded, policy):
     replies = recorded(SBDBClass, data("jplsbdb", "ceres.dat"))
-    sbdb_orbit("1", asking=asking)
-    orbit = sbdb_orbit("(1) Ceres", asking=asking)
+    sbdb_orbit("1", policy=policy)
+    orbit = sbdb_orbit("(1) Ceres", policy=policy)
     assert len(replies.asked) == 1
     assert "cached, under a minute old" in orbit.source
 
@@ -103,72 +102,72 @@ def age(cache, days):
         path.write_text(json.dumps(held))
 
 
-def test_an_old_reply_is_fetched_anew(recorded, asking):
+def test_an_old_reply_is_fetched_anew(recorded, policy):
     replies = recorded(SBDBClass, data("jplsbdb", "ceres.dat"))
-    sbdb_orbit("1", asking=asking)
-    age(asking.cache, 8)
-    sbdb_orbit("1", asking=asking)
+    sbdb_orbit("1", policy=policy)
+    age(policy.cache, 8)
+    sbdb_orbit("1", policy=policy)
     assert len(replies.asked) == 2
 
 
-def test_offline_an_old_reply_stands_in_and_says_its_age(recorded, asking):
+def test_offline_an_old_reply_stands_in_and_says_its_age(recorded, policy):
     recorded(SBDBClass, data("jplsbdb", "ceres.dat"), requests.exceptions.ConnectionError("no route"))
-    sbdb_orbit("1", asking=asking)
-    age(asking.cache, 30)
+    sbdb_orbit("1", policy=policy)
+    age(policy.cache, 30)
     with pytest.warns(AppulseWarning, match=r"did not answer.*30 days ago is used"):
-        orbit = sbdb_orbit("1", asking=asking)
+        orbit = sbdb_orbit("1", policy=policy)
     assert "cached, 30 days old" in orbit.source
 
 
-def test_offline_without_a_cached_reply_is_one_plain_message(recorded, asking):
+def test_offline_without_a_cached_reply_is_one_plain_message(recorded, policy):
     replies = recorded(SBDBClass, requests.exceptions.ConnectionError("no route"))
     with pytest.raises(
         ServiceError, match=r"JPL SBDB did not answer after 3 attempts .*work from local files"
     ):
-        sbdb_orbit("1", asking=asking)
+        sbdb_orbit("1", policy=policy)
     assert len(replies.asked) == 3
 
 
-def test_a_service_that_answers_at_the_second_attempt(recorded, asking):
+def test_a_service_that_answers_at_the_second_attempt(recorded, policy):
     replies = recorded(SBDBClass, requests.exceptions.ReadTimeout("slow"), data("jplsbdb", "ceres.dat"))
-    assert sbdb_orbit("1", asking=asking).name == "Ceres"
+    assert sbdb_orbit("1", policy=policy).name == "Ceres"
     assert len(replies.asked) == 2
 
 
-def test_a_refusal_is_not_repeated(recorded, asking):
+def test_a_refusal_is_not_repeated(recorded, policy):
     response = requests.Response()
     response.status_code = 400
     replies = recorded(SBDBClass, requests.exceptions.HTTPError("bad request", response=response))
     with pytest.raises(ServiceError, match=r"refused the query \(HTTP 400"):
-        sbdb_orbit("1", asking=asking)
+        sbdb_orbit("1", policy=policy)
     assert len(replies.asked) == 1
 
 
-def test_an_error_page_does_not_reach_the_cache(recorded, asking):
+def test_an_error_page_does_not_reach_the_cache(recorded, policy):
     recorded(SBDBClass, b"<html>Down for maintenance</html>", data("jplsbdb", "ceres.dat"))
     with pytest.raises(ServiceError, match="answered with something unexpected"):
-        sbdb_orbit("1", asking=asking)
-    assert sbdb_orbit("1", asking=asking).name == "Ceres"
+        sbdb_orbit("1", policy=policy)
+    assert sbdb_orbit("1", policy=policy).name == "Ceres"
 
 
-def test_switched_off(recorded, asking):
+def test_switched_off(recorded, policy):
     replies = recorded(SBDBClass, data("jplsbdb", "ceres.dat"))
-    with pytest.raises(ServiceError, match="asking online is switched off"):
-        sbdb_orbit("1", asking=Asking(cache=asking.cache, offline=True))
-    sbdb_orbit("1", asking=asking)
-    age(asking.cache, 500)
-    assert sbdb_orbit("1", asking=Asking(cache=asking.cache, offline=True)).name == "Ceres"
+    with pytest.raises(ServiceError, match="policy online is switched off"):
+        sbdb_orbit("1", policy=RequestPolicy(cache=policy.cache, offline=True))
+    sbdb_orbit("1", policy=policy)
+    age(policy.cache, 500)
+    assert sbdb_orbit("1", policy=RequestPolicy(cache=policy.cache, offline=True)).name == "Ceres"
     assert len(replies.asked) == 1
 
 
-def test_a_damaged_cache_counts_as_none(recorded, asking):
+def test_a_damaged_cache_counts_as_none(recorded, policy):
     replies = recorded(SBDBClass, data("jplsbdb", "ceres.dat"))
-    sbdb_orbit("1", asking=asking)
-    for path in asking.cache.folder.glob("*.json"):
+    sbdb_orbit("1", policy=policy)
+    for path in policy.cache.folder.glob("*.json"):
         path.write_text(path.read_text()[:40])
-    sbdb_orbit("1", asking=asking)
+    sbdb_orbit("1", policy=policy)
     assert len(replies.asked) == 2
-    assert asking.cache.clear() == 1
+    assert policy.cache.clear() == 1
 
 
 @pytest.mark.parametrize(
@@ -181,25 +180,25 @@ def test_a_damaged_cache_counts_as_none(recorded, asking):
         ),
     ],
 )
-def test_names_that_sbdb_does_not_know_or_knows_twice(recorded, asking, answer, words):
+def test_names_that_sbdb_does_not_know_or_knows_twice(recorded, policy, answer, words):
     recorded(SBDBClass, json.dumps(answer).encode())
     with pytest.raises(DesignationError, match=words):
-        sbdb_orbit("Encke", asking=asking)
+        sbdb_orbit("Encke", policy=policy)
 
 
-def test_several_orbits_and_what_could_not_be_had(recorded, asking):
+def test_several_orbits_and_what_could_not_be_had(recorded, policy):
     missing = json.dumps({"message": "specified object was not found"}).encode()
     recorded(SBDBClass, data("jplsbdb", "ceres.dat"), missing, data("jplsbdb", "67P.dat"))
-    catalogue = fetch_orbits(["1", "Nobody", "67P"], asking=asking, progress=False)
+    catalogue = fetch_orbits(["1", "Nobody", "67P"], policy=policy, progress=False)
     assert catalogue.designation.tolist() == ["1", "67P"]
     assert [place for place, _ in catalogue.rejected] == [2]
     with pytest.raises(InputError, match="sbdb or mpc"):
-        fetch_orbits(["1"], source="elsewhere", asking=asking)
+        fetch_orbits(["1"], source="elsewhere", policy=policy)
 
 
-def test_mpc_comet(recorded, asking):
+def test_mpc_comet(recorded, policy):
     replies = recorded(MPCClass, data("mpc", "comet_object_C2012S1.json"))
-    orbit = mpc_orbit("C/2012 S1", asking=asking)
+    orbit = mpc_orbit("C/2012 S1", policy=policy)
     assert orbit.designation == "C/2012 S1"
     assert orbit.epoch_jd_tdb == 2457000.5
     elements = orbit.elements
@@ -211,15 +210,15 @@ def test_mpc_comet(recorded, asking):
     assert "C/2012 S1" in replies.sent
 
 
-def test_mpc_without_a_record(recorded, asking):
+def test_mpc_without_a_record(recorded, policy):
     recorded(MPCClass, b"[]")
     with pytest.raises(DesignationError, match=r"means 0 bodies at the MPC \(none\)"):
-        mpc_orbit("2020 AB", asking=asking)
+        mpc_orbit("2020 AB", policy=policy)
 
 
-def test_horizons_state(recorded, asking):
+def test_horizons_state(recorded, policy):
     replies = recorded(HorizonsClass, data("jplhorizons", "ceres_vectors_single.txt"))
-    orbit = horizons_orbit("1", 2451544.5, asking=asking)
+    orbit = horizons_orbit("1", 2451544.5, policy=policy)
     asked = replies.asked[0]["params"]
     assert (asked["REF_PLANE"], asked["REF_SYSTEM"], asked["OUT_UNITS"], asked["CENTER"]) == (
         "FRAME", "ICRF", "AU-D", "'@10'"
@@ -229,9 +228,9 @@ def test_horizons_state(recorded, asking):
     assert (orbit.h, orbit.g) == (3.53, 0.12)
 
 
-def test_horizons_places_feed_a_tabulated_ephemeris(recorded, asking):
+def test_horizons_places_feed_a_tabulated_ephemeris(recorded, policy):
     replies = recorded(HorizonsClass, data("jplhorizons", "ceres_ephemerides_range.txt"))
-    table = horizons_ephemeris("1", NIGHT, Site.from_mpc_code("X05"), asking=asking, progress=False)
+    table = horizons_ephemeris("1", NIGHT, Site.from_mpc_code("X05"), policy=policy, progress=False)
     assert replies.asked[0]["params"]["CENTER"].strip("'") == "X05"
     assert table["ra"][0] == 101.73343 * u.deg
     assert table["sigma_major"].unit == u.arcsec
@@ -241,77 +240,77 @@ def test_horizons_places_feed_a_tabulated_ephemeris(recorded, asking):
     assert row["ra"][0].to_value(u.deg) == pytest.approx(table["ra"][1].to_value(u.deg), abs=1e-9)
 
 
-def test_long_lists_of_times_are_asked_in_pieces(recorded, asking):
+def test_long_lists_of_times_are_asked_in_pieces(recorded, policy):
     replies = recorded(HorizonsClass, data("jplhorizons", "ceres_ephemerides_range.txt"))
     times = NIGHT + np.arange(2 * CHUNK_TIMES + 1) * u.min
-    horizons_ephemeris("1", times, Site.geocentre(), asking=asking, progress=False)
+    horizons_ephemeris("1", times, Site.geocentre(), policy=policy, progress=False)
     assert len(replies.asked) == 3
 
 
-def test_private_coordinates_stay_here_unless_allowed(recorded, asking):
+def test_private_coordinates_stay_here_unless_allowed(recorded, policy):
     replies = recorded(HorizonsClass, data("jplhorizons", "ceres_ephemerides_range.txt"))
     with pytest.raises(SiteError, match="would leave this machine"):
-        horizons_ephemeris("1", NIGHT, HOME, asking=asking, progress=False)
+        horizons_ephemeris("1", NIGHT, HOME, policy=policy, progress=False)
     with pytest.raises(SiteError, match="would leave this machine"):
-        known_bodies(81.0, 4.5, 0.2, NIGHT, HOME, asking=asking)
+        known_bodies(81.0, 4.5, 0.2, NIGHT, HOME, policy=policy)
     with pytest.raises(SiteError, match="would leave this machine"):
-        mpc_ephemeris("2P", NIGHT, 1 * u.day, 3, HOME, asking=asking)
+        mpc_ephemeris("2P", NIGHT, 1 * u.day, 3, HOME, policy=policy)
     assert replies.asked == []
-    table = horizons_ephemeris("1", NIGHT, HOME, share_site=True, asking=asking, progress=False)
+    table = horizons_ephemeris("1", NIGHT, HOME, share_site=True, policy=policy, progress=False)
     assert "16.5" in replies.sent
     assert "16.5" not in str(table.meta)
 
 
-def test_horizons_does_not_know_the_body(recorded, asking):
+def test_horizons_does_not_know_the_body(recorded, policy):
     recorded(
         HorizonsClass, b"*****\n No matches found. \n Unknown target (nobody). Maybe try different id_type?\n"
     )
     with pytest.raises((DesignationError, ServiceError), match="nobody"):
-        horizons_ephemeris("nobody", NIGHT, Site.geocentre(), asking=asking, progress=False)
+        horizons_ephemeris("nobody", NIGHT, Site.geocentre(), policy=policy, progress=False)
 
 
-def test_mpc_places(recorded, asking):
+def test_mpc_places(recorded, policy):
     recorded(MPCClass, data("mpc", "2P_ephemeris_G37-a-t.html"))
-    table = mpc_ephemeris("2P", Time("2018-07-30"), 1 * u.day, 21, Site.from_mpc_code("G37"), asking=asking)
+    table = mpc_ephemeris("2P", Time("2018-07-30"), 1 * u.day, 21, Site.from_mpc_code("G37"), policy=policy)
     assert len(table) == 21
     assert table["time"][0].isot == "2018-07-30T17:46:13.000"
     assert table["ra"][0].to_value(u.deg) == pytest.approx((23 + 6 / 60 + 24.7 / 3600) * 15, abs=1e-8)
     assert table["mag"][0].to_value(u.mag) == 22.6
 
 
-def test_mpc_does_not_know_the_body(recorded, asking):
+def test_mpc_does_not_know_the_body(recorded, policy):
     recorded(MPCClass, data("mpc", "testfail_ephemeris_500-a-t.html"))
     with pytest.raises(DesignationError, match="MPC on 'test fail'"):
-        mpc_ephemeris("test fail", Time("2018-07-30"), 1 * u.day, 21, Site.geocentre(), asking=asking)
+        mpc_ephemeris("test fail", Time("2018-07-30"), 1 * u.day, 21, Site.geocentre(), policy=policy)
 
 
-def test_known_bodies(recorded, asking):
+def test_known_bodies(recorded, policy):
     replies = recorded(SkybotClass, data("imcce", "skybot_query.vot"))
-    table = known_bodies(81.2833, 4.49278, 0.2, Time("2025-01-02"), Site.geocentre(), asking=asking)
+    table = known_bodies(81.2833, 4.49278, 0.2, Time("2025-01-02"), Site.geocentre(), policy=policy)
     assert len(table) == 4
     assert table["designation"][0] == "229762"
     assert table["ra"][0].to_value(u.deg) == pytest.approx((5 + 25 / 60 + 12.7657 / 3600) * 15, abs=1e-9)
     assert table["mag"][0].to_value(u.mag) == pytest.approx(19.6)
     assert replies.asked[0]["params"]["-loc"] == "500"
-    again = known_bodies(81.2833, 4.49278, 0.2, Time("2025-01-02"), Site.geocentre(), asking=asking)
+    again = known_bodies(81.2833, 4.49278, 0.2, Time("2025-01-02"), Site.geocentre(), policy=policy)
     assert "cached" in again.meta["source"]
 
 
-def test_an_empty_piece_of_sky_is_an_answer(recorded, asking):
+def test_an_empty_piece_of_sky_is_an_answer(recorded, policy):
     full = data("imcce", "skybot_query.vot").decode()
     head, rest = full.split("<vot:TABLEDATA>")
     recorded(SkybotClass, (head + "<vot:TABLEDATA>" + rest[rest.index("</vot:TABLEDATA>") :]).encode())
-    table = known_bodies(81.2833, 4.49278, 0.2, Time("2025-01-02"), Site.geocentre(), asking=asking)
+    table = known_bodies(81.2833, 4.49278, 0.2, Time("2025-01-02"), Site.geocentre(), policy=policy)
     assert len(table) == 0
     assert "mag" in table.colnames
 
 
 @pytest.mark.parametrize("radius", [0.0, -1.0, 11.0, np.nan])
-def test_cones_that_are_none(asking, radius):
+def test_cones_that_are_none(policy, radius):
     with pytest.raises(InputError, match="radius"):
-        known_bodies(0.0, 0.0, radius, NIGHT, Site.geocentre(), asking=asking)
+        known_bodies(0.0, 0.0, radius, NIGHT, Site.geocentre(), policy=policy)
     with pytest.raises(InputError, match="radi"):
-        gaia_stars(0.0, 0.0, radius, asking=asking)
+        gaia_stars(0.0, 0.0, radius, policy=policy)
 
 
 @pytest.fixture
@@ -324,15 +323,15 @@ def gaia_reply(monkeypatch):
     response.set_data(method="POST", body=data("gaia", "1710099405832VAL-result.vot").decode())
     handler.set_default_response(response)
     monkeypatch.setattr(
-        cones, "tap_client", lambda timeout_s: TapPlus(url="http://test:1111/tap", connhandler=handler)
+        cone_queries, "tap_client", lambda timeout_s: TapPlus(url="http://test:1111/tap", connhandler=handler)
     )
     return handler
 
 
-def test_gaia_stars_are_a_star_table(gaia_reply, asking, tmp_path):
+def test_gaia_stars_are_a_star_table(gaia_reply, policy, tmp_path):
     from appulse.catalogues.stars import read_star_table
 
-    table = gaia_stars(180.0, -56.0, 1.0, faintest=16.0, asking=asking)
+    table = gaia_stars(180.0, -56.0, 1.0, faintest=16.0, policy=policy)
     assert {"ra", "dec", "pmra", "pmdec", "phot_g_mean_mag", "ref_epoch", "source_id"} <= set(table.colnames)
     assert "phot_g_mean_mag" in gaia_reply.data.replace("+", " ")
     path = tmp_path / "stars.ecsv"
@@ -341,6 +340,6 @@ def test_gaia_stars_are_a_star_table(gaia_reply, asking, tmp_path):
 
 
 def test_gaia_client_has_a_time_out_and_no_connection_yet():
-    client = cones.tap_client(12.5)
+    client = cone_queries.tap_client(12.5)
     handler = client._Tap__connHandler._TapConn__connectionHandler
     assert handler.get_connection().timeout == 12.5

@@ -22,7 +22,7 @@ from astropy.table import QTable, Table
 from appulse.astrometry.detection import Survey, survey, within
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.numerics.robust import extra_scatter, mad_sigma, weighted_lstsq
-from appulse.numerics.spherical import offsets_rad, tangent_axes, unit_from_radec
+from appulse.numerics.sphere import offsets_rad, tangent_axes, unit_from_radec
 from appulse.registration.star_matching import Match, match
 
 MIN_STARS = 3

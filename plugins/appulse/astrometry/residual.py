@@ -27,7 +27,7 @@ from appulse.astrometry.source_fit import SourceFit, fit_source, is_plain, light
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
 from appulse.formats.residual_table import make_table
-from appulse.numerics.spherical import offsets_rad, unit_from_radec
+from appulse.numerics.sphere import offsets_rad, unit_from_radec
 
 NAN2 = np.full((2, 2), np.nan)
 KEPT_ARCSEC, KEPT_SEARCHES = 120.0, 3.0

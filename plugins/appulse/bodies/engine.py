@@ -8,18 +8,183 @@ and goes on in a group of its own from that moment:
                       └─┬┬┬┬──┬────┬────────── the one that met a planet, steps as short as it needs
 
 Each node keeps time, step and states; the interpolation of a step is worked out when first asked for.
+
+A list of comets has an epoch for every line. Integrated each on its own they would take minutes, so bodies of
+many epochs are first carried to one, each with time and steps of its own, in one pass over arrays.
 """
 
 from collections import OrderedDict
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
-from appulse.bodies.carry import carry
-from appulse.bodies.encounter import Ending, find_impacts
-from appulse.bodies.kernels import SUN
+from appulse.bodies.kernels import MAJOR_ROWS_BY_NUMBER, NAMES, RADIUS_AU, SUN
+from appulse.bodies.orbit import NonGrav
 from appulse.constants import J2000_JD
-from appulse.numerics.dop853 import NODES, Step, interpolate, step_factor
-from appulse.numerics.nbody import MAJOR_ROWS, Forces
+from appulse.errors import OrbitError
+from appulse.numerics.dop853 import Dop853Step, interpolate, step_factor, tableau
+from appulse.numerics.nbody import MAJOR_ROWS, Forces, NonGravArrays
+
+
+class Ending(NamedTuple):
+    """When a body's trajectory ended and at what (a row of the perturbers, or words)."""
+
+    t_d: float
+    what: int | str
+
+    def error(self, name, when_jd):
+        """The error to raise for a time after the end.
+
+        Parameters
+        ----------
+        name : str
+            The body.
+        when_jd : float, JD TDB
+            The time that was asked for.
+
+        Returns
+        -------
+        OrbitError
+        """
+        end = self.t_d + J2000_JD
+        why = self.what if isinstance(self.what, str) else f"it reaches the surface of the {NAMES[self.what]}"
+        return OrbitError(
+            f"{name}: no place at JD {when_jd:.5f} TDB, its orbit ends near JD {end:.5f}: {why};"
+            " check the elements, or ask for times before that"
+        )
+
+
+def find_impacts(y, places, own=None):
+    """Rows of the major bodies inside which the bodies are.
+
+    Parameters
+    ----------
+    y : (6, n) array, au, barycentric
+    places : (11, 3) array, au, barycentric
+    own : (n,) int array, optional
+        Row of the perturber that each body itself is, -1 for none.
+
+    Returns
+    -------
+    (n,) int array with -1 for none, or None if no body is inside any
+
+    Examples
+    --------
+    >>> places = np.zeros((11, 3)) + np.arange(11)[:, None]
+    >>> find_impacts(np.array([[3.0, 0.5], [3.0, 0.5], [3.0, 0.5]]), places)
+    array([ 3, -1])
+    """
+    to = places[:, :, None] - y[:3]
+    inside = np.einsum("bcn,bcn->bn", to, to) < (RADIUS_AU**2)[:, None]
+    if own is not None:
+        columns = np.flatnonzero((own >= 0) & (own < len(places)))
+        inside[own[columns], columns] = False
+    if not inside.any():
+        return None
+    return np.where(inside.any(axis=0), inside.argmax(axis=0), -1)
+
+
+CHUNK = 256
+MAX_PASSES = 20_000
+
+
+def carry(kernels, epoch_d, y, target_d, *, nongrav=None, own_row=None, tolerance):
+    """Barycentric states at a common time.
+
+    Parameters
+    ----------
+    kernels : Kernels
+    epoch_d : (n,) array, TDB days from J2000.0
+    y : (6, n) array, au and au/d, barycentric, each at its own epoch
+    target_d : float, TDB days from J2000.0
+    nongrav : NonGravArrays, optional
+    own_row : (n,) int array, optional
+        As for :class:`~appulse.bodies.engine.Trajectory`.
+    tolerance : float
+
+    Returns
+    -------
+    y : (6, n) array at the common time
+    arrived : (n,) bool array
+        False for those that met a surface on the way or did not get there; their states are as given.
+
+    Examples
+    --------
+    >>> from appulse.bodies.kernels import default_kernels
+    >>> y = np.array([[2.0, 3.0], [0.1, 0.0], [0.0, 0.0], [0.0, 0.0], [0.0121, 0.0099], [0.0, 0.001]])
+    >>> there, arrived = carry(default_kernels(), np.array([8000.0, 8050.0]), y, 8020.0, tolerance=1e-12)
+    >>> there.shape, arrived.tolist()
+    ((6, 2), [True, True])
+    """
+    out, arrived = y.copy(), np.zeros(y.shape[1], bool)
+    for start in range(0, y.shape[1], CHUNK):
+        part = np.arange(start, min(start + CHUNK, y.shape[1]))
+        terms = None if nongrav is None else nongrav.take(part)
+        forces = Forces(kernels.gm, None if own_row is None else own_row[part], terms)
+        there, ok = _move(kernels, epoch_d[part], y[:, part], target_d, forces, tolerance)
+        out[:, part[ok]] = there[:, ok]
+        arrived[part] = ok
+    return out, arrived
+
+
+def _places(kernels, t):
+    """Perturbers (stages, p, 3, n) and the Sun's velocity (stages, 3, n) at times (stages, n)."""
+    pos, sun = kernels.perturbers(t.ravel())
+    pos = pos.reshape(*t.shape, -1, 3).transpose(0, 2, 3, 1)
+    return pos, sun.reshape(*t.shape, 3).transpose(0, 2, 1)
+
+
+def _move(kernels, epoch_d, y, target_d, forces, tolerance):
+    n = y.shape[1]
+    out, ok = y.copy(), np.zeros(n, bool)
+    rows, t = np.arange(n), np.array(epoch_d, dtype=float)
+    pos, sun = _places(kernels, t[None])
+    first = forces(y, pos[0], sun[0], t)
+    h = np.sign(target_d - t) * 0.05 * np.linalg.norm(y[:3], axis=0) / np.linalg.norm(y[3:], axis=0)
+    for _ in range(MAX_PASSES):
+        done = t == target_d
+        out[:, rows[done]], ok[rows[done]] = y[:, done], True
+        keep = np.flatnonzero(~done)
+        if not len(keep):
+            break
+        rows, t, y, first, h = rows[keep], t[keep], y[:, keep], first[:, keep], h[keep]
+        forces = forces.take(keep)
+        last = np.abs(h) >= np.abs(target_d - t)
+        size = np.where(last, target_d - t, h)
+        step, places = _one(kernels, t, y, size, first, forces)
+        lengths = [np.linalg.norm(y[:3], axis=0), np.linalg.norm(y[3:], axis=0)]
+        scale = tolerance * np.repeat(lengths, 3, axis=0)
+        error = step.error(scale)
+        good = error <= 1.0
+        h = size * step_factor(error)
+        t = np.where(good, np.where(last, target_d, t + size), t)
+        y, first = np.where(good, step.end, y), np.where(good, step.end_rate, first)
+        lost = np.abs(h) < 1e-8
+        hits = _hits(y, places, forces.own)
+        if (lost | hits).any():
+            stay = np.flatnonzero(~(lost | hits))
+            rows, t, y, first, h = rows[stay], t[stay], y[:, stay], first[:, stay], h[stay]
+            forces = forces.take(stay)
+    return out, ok
+
+
+def _one(kernels, t, y, size, first, forces):
+    nodes = t + tableau().nodes[1:13, None] * size
+    pos, sun = _places(kernels, nodes)
+    step = Dop853Step(lambda i, state: forces(state, pos[i - 1], sun[i - 1], nodes[i - 1]), y, size, first)
+    return step, pos[11][:11]
+
+
+def _hits(y, places, own):
+    """Mask of the bodies inside a major body; each has places (11, 3, n) of its own time."""
+    inside = np.zeros(y.shape[1], bool)
+    near = np.flatnonzero((np.sum((places - y[:3]) ** 2, axis=1) < 0.005**2).any(axis=0))
+    for i in near:
+        alone = None if own is None else own[i : i + 1]
+        inside[i] = find_impacts(y[:, i : i + 1], places[:, :, i], alone) is not None
+    return inside
+
 
 TOLERANCE = 1e-13
 """Tolerated local error of place and velocity, relative; measured against halved steps in the benchmarks."""
@@ -178,7 +343,7 @@ class _Group:
 
     def _rates(self, t, h):
         """Derivatives at the stages of a step: the perturbers are drawn once for all of them."""
-        nodes = t + NODES[1:] * h
+        nodes = t + tableau().nodes[1:] * h
         pos, sun = self.owner.kernels.perturbers(np.concatenate([nodes[:12], nodes[12:]]))
         self._end_places = pos[11]
 
@@ -188,7 +353,7 @@ class _Group:
         return rate
 
     def advance(self, target):
-        """Step until the target time is covered, the group is split or its bodies have ended."""
+        """Dop853Step until the target time is covered, the group is split or its bodies have ended."""
         kernels = self.owner.kernels
         if self.first is None:
             pos, sun = kernels.perturbers(np.array([self.t]))
@@ -202,7 +367,7 @@ class _Group:
 
     def _step(self, size):
         h = self.sign * size
-        step = Step(self._rates(self.t, h), self.y, h, self.first)
+        step = Dop853Step(self._rates(self.t, h), self.y, h, self.first)
         error = step.error(self._scale())
         factor = step_factor(error)
         slow = _laggards(factor)
@@ -281,7 +446,7 @@ class _Group:
         if k not in self._cache:
             y, first = self.starts[k]
             rate = self._rates(self.times[k], self.steps[k])
-            self._cache[k] = Step(rate, y, self.steps[k], first).dense(rate)
+            self._cache[k] = Dop853Step(rate, y, self.steps[k], first).dense(rate)
             while len(self._cache) > 1 and len(self._cache) * self._cache[k].nbytes > CACHE_BYTES:
                 self._cache.popitem(last=False)
         return self._cache[k]
@@ -312,3 +477,126 @@ def _alike(epoch_d, state):
     inverse = np.ravel(inverse)  # numpy 2.0 gives it a second axis
     order = np.argsort(inverse, kind="stable")
     return np.split(order, np.flatnonzero(np.diff(inverse[order])) + 1)
+
+
+SAME_PLACE_AU = 2e-5
+"""3000 km: no other body comes so near to one of the massive asteroids, but every orbit of itself does."""
+
+
+class Bodies(NamedTuple):
+    """What the engine needs to know of n bodies."""
+
+    epoch_d: np.ndarray
+    """(n,) TDB days from J2000.0."""
+    state: np.ndarray
+    """(n, 6) au and au/d, heliocentric, ICRF axes."""
+    number: np.ndarray
+    """(n,) number of the minor planet, 0 for none."""
+    terms: list
+    """n NonGrav or None."""
+    labels: object
+    """Sequence of n names, for messages."""
+
+
+class _Labels:
+    """Names of catalogue rows, made only when a message wants one."""
+
+    def __init__(self, catalogue, rows):
+        self.catalogue, self.rows = catalogue, rows
+
+    def __getitem__(self, i):
+        return self.catalogue.label(int(self.rows[i]))
+
+
+def catalogue_bodies(catalogue, rows):
+    """Bodies of some rows of a catalogue, without making a record of each.
+
+    Parameters
+    ----------
+    catalogue : OrbitCatalogue
+    rows : (n,) int array
+
+    Returns
+    -------
+    Bodies
+    """
+    rows = np.asarray(rows, dtype=int)
+    some = catalogue.take(rows)
+    terms = [catalogue.extras.get(int(row), {}).get("nongrav") for row in rows]
+    return Bodies(some.epoch_jd_tdb - J2000_JD, some.state, some.number, terms, _Labels(catalogue, rows))
+
+
+def neighbour_bodies(orbit, near):
+    """The displaced neighbours of one body.
+
+    Parameters
+    ----------
+    orbit : Orbit
+    near : Neighbours
+
+    Returns
+    -------
+    Bodies
+    """
+    count = len(near.state)
+    base = orbit.nongrav or NonGrav()
+    terms = [None] * count
+    if np.any(near.nongrav):
+        terms = [replace(base, a1=float(a1), a2=float(a2), a3=float(a3)) for a1, a2, a3 in near.nongrav]
+    epoch = np.full(count, orbit.epoch_jd_tdb - J2000_JD)
+    return Bodies(epoch, near.state, np.full(count, orbit.number or 0), terms, [orbit.label] * count)
+
+
+def trajectory(bodies, kernels, tolerance=TOLERANCE):
+    """Trajectory of bodies.
+
+    Parameters
+    ----------
+    bodies : Bodies
+    kernels : Kernels
+    tolerance : float
+        Tolerated local error, relative.
+
+    Returns
+    -------
+    Trajectory
+
+    Raises
+    ------
+    EphemerisSpanError
+        An epoch lies outside the kernels.
+    """
+    kernels.check_span(bodies.epoch_d, "an orbit's epoch")
+    return Trajectory(
+        kernels, bodies.epoch_d, bodies.state, nongrav=_nongrav(bodies.terms),
+        own_row=_own_rows(bodies, kernels), labels=bodies.labels,
+        tolerance=tolerance,
+    )  # fmt: skip
+
+
+def _nongrav(terms):
+    """Arrays of the non-gravitational terms, or None where nobody has any."""
+    if not any(term is not None for term in terms):
+        return None
+    none = NonGrav()
+    column = lambda name: np.array([getattr(term or none, name) for term in terms])  # noqa: E731
+    a = np.array([column("a1"), column("a2"), column("a3")])
+    fields = ("alpha", "r0", "nm", "nn", "nk", "dt_d")
+    return NonGravArrays(a, *(column(name) for name in fields))
+
+
+def _own_rows(bodies, kernels):
+    """Row of the perturber that each body is, by its number or by being at the same place, else -1."""
+    own = np.full(len(bodies.number), -1)
+    known = {number: len(NAMES) + i for i, number in enumerate(kernels.numbers)} | MAJOR_ROWS_BY_NUMBER
+    for i in np.flatnonzero(np.isin(bodies.number, list(known))):
+        own[i] = known[int(bodies.number[i])]
+    for epoch in np.unique(bodies.epoch_d):
+        pos, _ = kernels.perturbers(np.array([epoch]))
+        mine = np.flatnonzero((bodies.epoch_d == epoch) & (own < 0))
+        if len(mine) and pos.shape[1] > len(NAMES):
+            gap = np.linalg.norm(bodies.state[mine, None, :3] + pos[0, SUN] - pos[0, len(NAMES) :], axis=2)
+            near = gap.argmin(axis=1)
+            same = gap[np.arange(len(mine)), near] < SAME_PLACE_AU
+            own[mine[same]] = len(NAMES) + near[same]
+    return own

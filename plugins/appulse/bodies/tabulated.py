@@ -7,12 +7,11 @@ from astropy.table import Table
 from astropy.time import Time
 from scipy.interpolate import make_interp_spline
 
-from appulse.bodies.ephemeris_table import UNITS, build_table, clean_times
-from appulse.bodies.places import ARCSEC_H
+from appulse.bodies.astrometric import ARCSEC_H, UNITS, build_table, clean_times
 from appulse.constants import DAY_S
 from appulse.errors import DesignationError, EphemerisSpanError, TableError
 from appulse.formats.tables import angle_column, find_column, number_column, read_table, text_column
-from appulse.numerics.spherical import radec_from_unit, separation_rad, tangent_axes, unit_from_radec
+from appulse.numerics.sphere import radec_from_unit, separation_rad, tangent_axes, unit_from_radec
 from appulse.observers.timescales import parse_utc, tdb_days
 
 SAME_TIME_S = 0.5

@@ -25,7 +25,7 @@ from appulse.captions.formulas import (
 from appulse.constants import AU_KM
 from appulse.encounters.outline_pass import cross, outline_shape, plane
 from appulse.errors import AppulseError, InputError
-from appulse.numerics.spherical import separation_rad, unit_from_radec
+from appulse.numerics.sphere import separation_rad, unit_from_radec
 from appulse.observers.site import Site
 from appulse.observers.timescales import quiet_erfa
 from appulse.overlays.columns import plain_column

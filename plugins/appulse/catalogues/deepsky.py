@@ -24,8 +24,7 @@ from scipy.spatial import cKDTree
 
 from appulse.errors import InputError, TableError
 from appulse.formats.tables import angle_column, find_column, number_column, read_table, text_column
-from appulse.numerics.skyplane import SkyPlane
-from appulse.numerics.spherical import radec_from_unit, separation_rad, tangent_axes, unit_from_radec
+from appulse.numerics.sphere import SkyPlane, radec_from_unit, separation_rad, tangent_axes, unit_from_radec
 
 VERTICES = 72
 """Vertices of an ellipse: its polygon lies inside it by at most 0.1 % of the semi-axis."""

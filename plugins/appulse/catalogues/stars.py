@@ -21,7 +21,7 @@ from scipy.spatial import cKDTree
 
 from appulse.errors import InputError, TableError
 from appulse.formats.tables import angle_column, find_column, number_column, read_table
-from appulse.numerics.spherical import unit_from_radec
+from appulse.numerics.sphere import unit_from_radec
 
 UNKNOWN_MOTION_MAS_YR = 40.0
 """Sigma of the place of a star of unknown motion grows by this much a year: the common size of the motion of

@@ -101,7 +101,7 @@ def bodies_of(campaign):
     """
     import numpy as np
 
-    from appulse.bodies.orbits import OrbitCatalogue
+    from appulse.bodies.catalogue import OrbitCatalogue
 
     choice = campaign.bodies
     with at_line(campaign, choice.lines, "orbits"):

@@ -169,7 +169,7 @@ def load_orbits(path: Path | None):
 
     Returns
     -------
-    appulse.bodies.orbits.OrbitCatalogue
+    appulse.bodies.catalogue.OrbitCatalogue
     """
     from appulse.bodies.readers import read_orbits, starter_orbits
 

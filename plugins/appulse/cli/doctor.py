@@ -121,12 +121,12 @@ def check_network():
     found, wrong : list of str
     """
     from appulse.errors import AppulseError
-    from appulse.services.asking import Asking
-    from appulse.services.orbits import sbdb_orbit
+    from appulse.services.client import RequestPolicy
+    from appulse.services.orbit_queries import sbdb_orbit
 
     begin = time.monotonic()
     try:
-        orbit = sbdb_orbit("7", asking=Asking(cache=None, timeout_s=ONLINE_TIMEOUT_S, attempts=1))
+        orbit = sbdb_orbit("7", policy=RequestPolicy(cache=None, timeout_s=ONLINE_TIMEOUT_S, attempts=1))
     except (AppulseError, ImportError) as error:
         return [], [" ".join(str(error).split())]
     return [f"an orbit service answered in {time.monotonic() - begin:.1f} s ({orbit.source})"], []

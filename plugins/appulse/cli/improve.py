@@ -55,8 +55,8 @@ def run(args: argparse.Namespace) -> int:
         If the output exists and ``--overwrite`` was not given.
     """
     from appulse.astrometry.orbit_fit import improve_orbit
-    from appulse.bodies.orbit_table import orbit_table
-    from appulse.bodies.orbits import OrbitCatalogue
+    from appulse.bodies.catalogue import OrbitCatalogue
+    from appulse.bodies.readers.orbit_table import orbit_table
     from appulse.cli.measured_places import read_places, with_clock
     from appulse.formats.output import check_free, write_table
     from appulse.formats.settings import site_of

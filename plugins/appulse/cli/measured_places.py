@@ -63,7 +63,7 @@ def _of_observations(path, orbit) -> list:
 def _of_table(table, path, orbit, site) -> list:
     import numpy as np
 
-    from appulse.bodies.orbits import OrbitCatalogue
+    from appulse.bodies.catalogue import OrbitCatalogue
     from appulse.observers.site import Site
 
     this = OrbitCatalogue.from_orbits([orbit])

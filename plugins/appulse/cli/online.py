@@ -88,7 +88,7 @@ def _cone(args, frame):
 
 def _stars(args) -> int:
     from appulse.formats.output import check_free
-    from appulse.services.cones import gaia_stars
+    from appulse.services.cone_queries import gaia_stars
 
     check_free([args.out], args.overwrite)
     ra, dec, radius = _cone(args, _frame(args))
@@ -100,7 +100,7 @@ def _bodies(args) -> int:
     from appulse.formats.settings import site_of
     from appulse.observers.site import Site
     from appulse.observers.timescales import parse_utc
-    from appulse.services.cones import known_bodies
+    from appulse.services.cone_queries import known_bodies
 
     check_free([args.out], args.overwrite)
     frame = _frame(args)
@@ -120,7 +120,7 @@ def _bodies(args) -> int:
 def _places(args) -> int:
     from appulse.formats.output import check_free
     from appulse.formats.settings import site_of
-    from appulse.services.places import horizons_ephemeris
+    from appulse.services.ephemeris_queries import horizons_ephemeris
 
     check_free([args.out], args.overwrite)
     times, site = common.requested_times(args), site_of(args.site)
@@ -134,7 +134,7 @@ def _places(args) -> int:
 
 def _write(table, args, what) -> int:
     from appulse.formats.output import write_table
-    from appulse.services.tabletext import plain
+    from appulse.services.client import plain
 
     write_table(plain(table), args.out, args.overwrite)
     print(f"{args.out}: {len(table)} {what}; {table.meta.get('source', '')}")
@@ -142,7 +142,7 @@ def _write(table, args, what) -> int:
 
 
 def _cache(args) -> int:
-    from appulse.services.cache import ReplyCache, age_words
+    from appulse.services.client import ReplyCache, age_words
 
     cache = ReplyCache()
     if args.clear:

@@ -112,7 +112,7 @@ def _line(catalogue, row) -> str:
 
 
 def _import(args) -> int:
-    from appulse.bodies.orbits import OrbitCatalogue
+    from appulse.bodies.catalogue import OrbitCatalogue
     from appulse.formats.output import check_free
 
     if args.out:
@@ -132,9 +132,9 @@ def _import(args) -> int:
 
 
 def _update(args) -> int:
-    from appulse.bodies.starter import own_orbits
+    from appulse.bodies.readers.orbit_files import own_orbits
     from appulse.formats.output import check_free
-    from appulse.services.orbits import fetch_orbits
+    from appulse.services.orbit_queries import fetch_orbits
 
     if args.out:
         check_free([args.out], args.overwrite)
@@ -157,8 +157,8 @@ def _update(args) -> int:
 
 def _keep(catalogue, args) -> None:
     """Write a table, or put the orbits in front of the user's own collection."""
-    from appulse.bodies.orbit_table import orbit_table
-    from appulse.bodies.starter import join_orbits, own_orbits, own_orbits_path
+    from appulse.bodies.readers.orbit_files import join_orbits, own_orbits, own_orbits_path
+    from appulse.bodies.readers.orbit_table import orbit_table
     from appulse.formats.output import write_table
 
     plural = "orbit" if len(catalogue) == 1 else "orbits"
@@ -177,8 +177,8 @@ def _with_names(catalogue):
     """Names from what is at hand for orbits that came without, so that 'Eros' is still known afterwards."""
     from dataclasses import replace
 
-    from appulse.bodies.orbits import OrbitCatalogue
-    from appulse.bodies.starter import starter_orbits
+    from appulse.bodies.catalogue import OrbitCatalogue
+    from appulse.bodies.readers import starter_orbits
 
     if all(catalogue.name != ""):
         return catalogue

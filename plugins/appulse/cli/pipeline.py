@@ -134,7 +134,7 @@ class Places:
 
     def in_frame(self, frame):
         """Rows of the ephemeris at mid-exposure: the bodies named, or all that fall in the frame."""
-        from appulse.bodies.field import bodies_in_field
+        from appulse.bodies.field_search import bodies_in_field
 
         mid, observer = frame.exposure.mid, frame.observer
         if self.names is not None:

@@ -19,7 +19,8 @@ class Surroundings:
     """
 
     def __init__(self, catalogue=None, table=None):
-        from appulse.bodies.starter import join_orbits, starter_orbits
+        from appulse.bodies.readers import starter_orbits
+        from appulse.bodies.readers.orbit_files import join_orbits
 
         self.table = table
         if catalogue is None:
@@ -40,7 +41,7 @@ class Surroundings:
         -------
         list of rows
         """
-        from appulse.bodies.field import bodies_in_field
+        from appulse.bodies.field_search import bodies_in_field
 
         mid, observer = frame.exposure.mid, frame.observer
         rows = []

@@ -34,7 +34,7 @@ from appulse.encounters.photon_rates import (
 )
 from appulse.encounters.ranking import best_index
 from appulse.errors import InputError
-from appulse.numerics.spherical import unit_from_radec
+from appulse.numerics.sphere import unit_from_radec
 from appulse.observers.timescales import quiet_erfa
 
 FULL_SHARE = 0.9

@@ -24,7 +24,7 @@ import shapely
 from appulse.bodies.kernels import EARTH, MOON, SUN, default_kernels
 from appulse.constants import AU_KM
 from appulse.formats.settings import window_shape
-from appulse.numerics.spherical import unit_from_radec
+from appulse.numerics.sphere import unit_from_radec
 from appulse.observers.earth import itrs_to_gcrs
 from appulse.observers.timescales import tdb_days
 

@@ -9,7 +9,7 @@ from astropy.time import Time
 
 from appulse.constants import J2000_JD
 from appulse.encounters.local_sky import angle_deg
-from appulse.numerics.spherical import unit_from_radec
+from appulse.numerics.sphere import unit_from_radec
 from appulse.observers.timescales import quiet_erfa
 
 

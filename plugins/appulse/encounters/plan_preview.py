@@ -21,7 +21,7 @@ from appulse.encounters.outline_pass import outline_shape, plane
 from appulse.encounters.photon_rates import electrons_per_s, surface_brightness
 from appulse.encounters.ranking import best_index
 from appulse.errors import InputError
-from appulse.numerics.spherical import unit_from_radec
+from appulse.numerics.sphere import unit_from_radec
 from appulse.observers.timescales import quiet_erfa
 
 PEDESTAL_ADU = 100.0

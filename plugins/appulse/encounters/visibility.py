@@ -21,7 +21,7 @@ from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.encounters.atmosphere import airmass, sky_brightness
 from appulse.encounters.local_sky import SkyOver, angle_deg, horizon_altitude, in_window
 from appulse.encounters.passes import Pass
-from appulse.numerics.spherical import unit_from_radec
+from appulse.numerics.sphere import unit_from_radec
 from appulse.observers.site import Site
 from appulse.observers.timescales import quiet_erfa
 

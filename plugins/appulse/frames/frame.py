@@ -16,7 +16,7 @@ from appulse.formats.settings import PRIVATE_SOURCE
 from appulse.frames.camera import Camera
 from appulse.frames.exposure import Exposure
 from appulse.frames.wcs import icrf_wcs, pixel_to_sky, sky_to_pixel
-from appulse.numerics.spherical import separation_rad, tangent_axes, unit_from_radec
+from appulse.numerics.sphere import separation_rad, tangent_axes, unit_from_radec
 from appulse.observers.site import Site
 from appulse.observers.timescales import quiet_erfa
 

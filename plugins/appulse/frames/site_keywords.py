@@ -14,8 +14,7 @@ from astropy.time import Time
 
 from appulse.errors import FrameSiteError, SiteError
 from appulse.frames.header import Card, Cards, parse_angle
-from appulse.observers.site import Site
-from appulse.observers.spacecraft import SpacecraftVector
+from appulse.observers.site import Site, SpacecraftVector
 from appulse.observers.timescales import quiet_erfa, tt_jd
 
 LST_SLACK_DEG = 3.0

@@ -24,7 +24,7 @@ from astropy.wcs import WCS, WcsError
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import FrameWCSError
 from appulse.frames.header import Cards
-from appulse.numerics.spherical import radec_from_unit, separation_rad, unit_from_radec
+from appulse.numerics.sphere import radec_from_unit, separation_rad, unit_from_radec
 
 CONVERGED_PX = 1e-9
 """Where the iteration that inverts a distortion may stop, pixels."""

@@ -18,7 +18,7 @@ from appulse.movers.linking import (
     pairs_to_try,
     without_shared,
 )
-from appulse.numerics.spherical import offsets_rad, unit_from_radec
+from appulse.numerics.sphere import offsets_rad, unit_from_radec
 
 SAME_SNR = 5.0
 """A source whose signal to noise differs by more between two frames is another one (exposures differ)."""

@@ -19,7 +19,7 @@ from scipy import ndimage
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
 from appulse.numerics.mesh import between
-from appulse.numerics.spherical import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
+from appulse.numerics.sphere import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
 from appulse.registration.star_matching import Match, match
 
 MESH_PX = 32

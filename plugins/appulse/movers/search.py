@@ -16,7 +16,7 @@ from appulse.errors import InputError, MeasurementError
 from appulse.movers.linking import fit_line
 from appulse.movers.listed import listed_lines
 from appulse.movers.subtracted import search_subtracted
-from appulse.numerics.spherical import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
+from appulse.numerics.sphere import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
 
 MIN_FRAMES = 3
 MAX_RATE = 600.0

@@ -19,7 +19,7 @@ from appulse.movers.lit_lines import FAINT, PLACE_PX, Search, lit_lines
 from appulse.movers.registration import GridSky, Registration, register
 from appulse.movers.sightings import sightings
 from appulse.movers.smoothed import smooth_frames
-from appulse.numerics.spherical import offsets_rad, unit_from_radec
+from appulse.numerics.sphere import offsets_rad, unit_from_radec
 
 TRAIL_FWHM = 3.0
 """A longer trail is said to cost depth: its own matched filter would be 1.3 times as good as a dot's."""

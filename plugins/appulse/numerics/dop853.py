@@ -4,22 +4,49 @@ Source: Hairer, Norsett & Wanner 1993, *Solving Ordinary Differential Equations 
 The step may be one number for all bodies, or one per body with its own time.
 """
 
+from functools import lru_cache
+from typing import NamedTuple
+
 import numpy as np
 
-from appulse.numerics.dop853_tableau import E3, E5, STAGES, A, B, C, D
-
 ERROR_EXPONENT = 1.0 / 8.0
+# A step is chosen a little shorter than the error allows, and never changes wildly: Hairer et al., II.4.
 SAFETY, SHRINK, GROW = 0.9, 0.2, 6.0
+STAGES = 12
 
 
-class Step:
+class Tableau(NamedTuple):
+    """Coefficients: stages 0 to 11 make the step, 12 is its end, 13 to 15 serve interpolation only."""
+
+    stages: np.ndarray
+    nodes: np.ndarray
+    weights: np.ndarray
+    third: np.ndarray
+    fifth: np.ndarray
+    dense: np.ndarray
+
+
+@lru_cache(maxsize=1)
+def tableau():
+    """The method's coefficients, as scipy publishes them (equal to the printed ones to the last bit)."""
+    # scipy.integrate is slow to import, and a command that integrates nothing shall not wait for it.
+    from scipy.integrate import DOP853
+
+    stages = np.zeros((16, 16))
+    stages[:12, :12], stages[12, :12], stages[13:] = DOP853.A, DOP853.B, DOP853.A_EXTRA
+    nodes = np.concatenate([DOP853.C, [1.0], DOP853.C_EXTRA])
+    # The errors have no part of stage 12: scipy carries a zero for it, which would make a NaN there count.
+    return Tableau(stages, nodes, DOP853.B, DOP853.E3[:STAGES], DOP853.E5[:STAGES], DOP853.D)
+
+
+class Dop853Step:
     """The stages of one step from (t, y) over h.
 
     Parameters
     ----------
     rate : callable
-        ``rate(i, y) -> (6, n)``: derivative at stage ``i`` (nodes ``C[i]``); the caller has looked up the
-        perturbers beforehand.
+        ``rate(i, y) -> (6, n)``: derivative at stage ``i`` (at the tableau's node ``i``); the caller has
+        looked up the perturbers beforehand.
     y : (6, n) array
     h : float or (n,) array, d
     first : (6, n) array
@@ -27,29 +54,29 @@ class Step:
 
     Attributes
     ----------
-    end : (6, n) array
-        State after the step.
-    end_rate : (6, n) array
-        Derivative there: the ``first`` of the next step.
+    end, end_rate : (6, n) arrays
+        State after the step, and the derivative there: the ``first`` of the next step.
 
     Examples
     --------
     Growth at the unit rate over one unit of time:
 
     >>> start = np.ones((6, 1))
-    >>> step = Step(lambda i, y: y, start, 1.0, start)
+    >>> step = Dop853Step(lambda i, y: y, start, 1.0, start)
     >>> round(float(step.end[0, 0]), 6)
     2.718282
     """
 
     def __init__(self, rate, y, h, first):
         self.y, self.h = y, h
+        self._table = table = tableau()
         self.k = np.empty((16, *y.shape))
         self._flat = self.k.reshape(16, -1)
         self.k[0] = first
         for i in range(1, STAGES):
-            self.k[i] = rate(i, y + h * self._mix(A[i, :i]))
-        self.end = y + h * self._mix(B)
+            self.k[i] = rate(i, y + h * self._mix(table.stages[i, :i]))
+        self.end = y + h * self._mix(table.weights)
+        # The derivative at the end is a stage of the error estimate and the next step's first: paid once.
         self.k[STAGES] = rate(STAGES, self.end)
         self.end_rate = self.k[STAGES]
 
@@ -57,81 +84,40 @@ class Step:
         return (weights @ self._flat[: len(weights)]).reshape(self.y.shape)
 
     def error(self, scale):
-        """Error of each body in units of its tolerance.
-
-        Parameters
-        ----------
-        scale : (6, n) array
-            Tolerated error of each component.
-
-        Returns
-        -------
-        (n,) array; 1 is the limit. NaN or infinity counts as infinite.
-        """
-        five = self._mix(E5) / scale
-        three = self._mix(E3) / scale
+        """Error (n,) of each body in units of its tolerance (6, n): 1 is the limit, no number is infinite."""
+        five = self._mix(self._table.fifth) / scale
+        three = self._mix(self._table.third) / scale
         five2 = np.einsum("cn,cn->n", five, five)
         three2 = np.einsum("cn,cn->n", three, three)
+        # The estimate of order 5, damped by that of order 3: alone it is too pessimistic for short steps.
+        # scipy sums over all components; here each body has its own, so that one cannot hide among many.
         bottom = np.sqrt((five2 + 0.01 * three2) * len(scale))
         size = np.abs(self.h) * np.where(bottom > 0, five2 / np.where(bottom > 0, bottom, 1.0), 0.0)
         return np.where(np.isfinite(size), size, np.inf)
 
     def dense(self, rate):
-        """Coefficients (8, 6, n) of the interpolation of order 7: the start, then the seven terms.
-
-        Parameters
-        ----------
-        rate : callable
-            As in the constructor, asked for stages 13 to 15.
-        """
+        """Coefficients (8, 6, n) of the interpolation of order 7; asks ``rate`` for stages 13 to 15."""
         for i in range(13, 16):
-            self.k[i] = rate(i, self.y + self.h * self._mix(A[i, :i]))
+            self.k[i] = rate(i, self.y + self.h * self._mix(self._table.stages[i, :i]))
         out = np.empty((8, *self.y.shape))
         delta = self.end - self.y
         out[0], out[1] = self.y, delta
         out[2] = self.h * self.k[0] - delta
         out[3] = 2.0 * delta - self.h * (self.k[12] + self.k[0])
-        out[4:] = self.h * (D @ self._flat).reshape(4, *self.y.shape)
+        out[4:] = self.h * (self._table.dense @ self._flat).reshape(4, *self.y.shape)
         return out
 
 
 def interpolate(coefficients, x):
-    """State inside a step.
-
-    Parameters
-    ----------
-    coefficients : (8, 6, ...) array from :meth:`Step.dense`
-    x : array that broadcasts against (...)
-        Fraction of the step, 0 at its start and 1 at its end.
-
-    Returns
-    -------
-    (6, ...) array
-
-    Examples
-    --------
-    >>> start = np.ones((6, 1))
-    >>> grow = lambda i, y: y
-    >>> middle = interpolate(Step(grow, start, 0.1, start).dense(grow), 0.5)
-    >>> round(float(middle[0, 0] - np.exp(0.05)), 12) + 0.0
-    0.0
-    """
+    """State (6, ...) at fraction x of a step, from the coefficients of :meth:`Dop853Step.dense`."""
     y = np.zeros(np.broadcast_shapes(coefficients.shape[1:], np.shape(x)))
+    # The polynomial is nested in x and 1 - x in turn, so that both ends are met exactly: Hairer et al., II.6.
     for i, term in enumerate(coefficients[:0:-1]):
         y = (y + term) * (x if i % 2 == 0 else 1.0 - x)
     return y + coefficients[0]
 
 
 def step_factor(error):
-    """Factor by which a step with this error may change.
-
-    Examples
-    --------
-    >>> float(step_factor(np.array(1.0))), float(step_factor(np.array(0.0)))
-    (0.9, 6.0)
-    """
+    """Factor by which a step with this error may change: 0.9 at the limit, 6 where there is none."""
     with np.errstate(divide="ignore"):
         return np.clip(SAFETY * np.asarray(error, dtype=float) ** -ERROR_EXPONENT, SHRINK, GROW)
-
-
-NODES = C

@@ -14,6 +14,7 @@ from astropy.time import Time
 
 from appulse.constants import DAY_S, J2000_JD
 from appulse.errors import TimeError
+from appulse.observers.iers import ut1_minus_tai_s
 
 _ISO = re.compile(
     r"(?P<y>\d{4})-(?P<m>\d{1,2})-(?P<d>\d{1,2})"
@@ -158,8 +159,6 @@ def tt_jd(times):
     if scale == "tai":
         return _tai_to_tt(jd1, jd2)
     if scale == "ut1":
-        from appulse.observers.earth import ut1_minus_tai_s
-
         shift = 0.0
         for _ in range(2):  # UT1-TAI changes by milliseconds a day: the second round is already exact
             shift = ut1_minus_tai_s(jd1 - 2_400_000.5 + jd2 - shift / DAY_S)

@@ -18,8 +18,7 @@ import shapely
 
 from appulse.catalogues.deepsky import ellipse_ring
 from appulse.errors import InputError
-from appulse.numerics.skyplane import SkyPlane, along_great_circles
-from appulse.numerics.spherical import separation_rad, unit_from_radec
+from appulse.numerics.sphere import SkyPlane, along_great_circles, separation_rad, unit_from_radec
 
 EDGE_STEPS = 24
 """Points on each edge of the footprint: a distorted edge is followed to a small part of a pixel."""

@@ -6,7 +6,7 @@ import numpy as np
 from astropy.time import TimeDelta
 
 from appulse.errors import EphemerisSpanError, FrameSiteError, FrameTimeError, TimeError
-from appulse.numerics.spherical import separation_rad, unit_from_radec
+from appulse.numerics.sphere import separation_rad, unit_from_radec
 from appulse.observers.timescales import quiet_erfa
 from appulse.overlays.columns import plain_column
 from appulse.overlays.sampling import passages, reachable_hours, refine

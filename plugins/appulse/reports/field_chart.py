@@ -7,7 +7,7 @@ from astropy.time import TimeDelta
 from matplotlib.patheffects import withStroke
 
 from appulse.encounters.outline_pass import outline_shape, plane
-from appulse.numerics.spherical import unit_from_radec
+from appulse.numerics.sphere import unit_from_radec
 from appulse.observers.timescales import quiet_erfa
 from appulse.reports.plots import BODY_COLOURS, INK
 

@@ -3,7 +3,7 @@
 import numpy as np
 
 from appulse.errors import InputError
-from appulse.numerics.spherical import separation_rad, unit_from_radec
+from appulse.numerics.sphere import separation_rad, unit_from_radec
 from appulse.sequence.align import tie_to_sky
 
 MOST_STARS = 600

@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from appulse.numerics.spherical import unit_from_radec
+from appulse.numerics.sphere import unit_from_radec
 
 #: Fewest rows from which a cubic can be drawn without inventing a bend.
 MIN_ROWS = 4

@@ -1,12 +1,8 @@
 """Readers of orbit files: one module per format; :func:`read_orbits` finds out which is needed."""
 
-from appulse.bodies.readers.sniff import read_orbits, sniff
+import lazy_loader
 
-__all__ = ["read_orbits", "sniff", "starter_orbits"]
-
-
-def starter_orbits(*, own=True):
-    """The orbits at hand without a file, see :func:`appulse.bodies.starter.starter_orbits`."""
-    from appulse.bodies.starter import starter_orbits as load
-
-    return load(own=own)
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={"orbit_files": ["file_kind", "read_orbits", "starter_orbits"]},
+)

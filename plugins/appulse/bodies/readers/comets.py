@@ -8,11 +8,11 @@ import re
 
 import numpy as np
 
+from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.designations import read_name, unpack
-from appulse.bodies.elements import perihelion_elements
-from appulse.bodies.orbits import OrbitCatalogue
+from appulse.bodies.orbit import perihelion_elements
 from appulse.bodies.readers.mpcorb import julian_date
-from appulse.bodies.readers.text import none_usable, to_float
+from appulse.bodies.readers.orbit_text import none_usable, to_float
 from appulse.constants import MJD_ZERO_JD
 from appulse.errors import DesignationError, OrbitError
 

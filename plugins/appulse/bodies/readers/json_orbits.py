@@ -8,12 +8,11 @@ import json
 
 import numpy as np
 
-from appulse.bodies.covariances import covariance_icrf
+from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.designations import read_name
-from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
+from appulse.bodies.orbit import STATE_NAMES, NonGrav, Orbit, covariance_icrf
 from appulse.bodies.readers.oef import RADIATION_UNIT, YARKOVSKY_UNIT
-from appulse.bodies.readers.text import none_usable, to_float
-from appulse.bodies.record import STATE_NAMES
+from appulse.bodies.readers.orbit_text import none_usable, to_float
 from appulse.constants import MJD_ZERO_JD
 from appulse.errors import DesignationError, OrbitError
 

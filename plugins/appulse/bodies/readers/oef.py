@@ -8,12 +8,10 @@ line of recorded equinoctial files (eigenvalues, radians) agrees with that readi
 
 import numpy as np
 
-from appulse.bodies.covariances import covariance_icrf
+from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.designations import read_name
-from appulse.bodies.elements import perihelion_elements
-from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
-from appulse.bodies.readers.text import none_usable, to_float
-from appulse.bodies.record import STATE_NAMES
+from appulse.bodies.orbit import STATE_NAMES, NonGrav, Orbit, covariance_icrf, perihelion_elements
+from appulse.bodies.readers.orbit_text import none_usable, to_float
 from appulse.constants import AU_KM, C_KM_S, DAY_S, GM_SUN, MJD_ZERO_JD
 from appulse.errors import OrbitError
 

@@ -6,23 +6,23 @@ import math
 
 from tqdm import tqdm
 
+from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.designations import read_name
-from appulse.bodies.orbits import NonGrav, Orbit, OrbitCatalogue
+from appulse.bodies.orbit import NonGrav, Orbit
 from appulse.bodies.readers.json_orbits import COMET_UNIT, orbit_from_json
-from appulse.bodies.readers.text import to_float
+from appulse.bodies.readers.orbit_text import to_float
 from appulse.errors import DesignationError, InputError, OrbitError, ServiceError
-from appulse.services.asking import ask
-from appulse.services.tabletext import from_text, to_text
+from appulse.services.client import from_text, request, to_text
 
 
-def sbdb_orbit(body, *, asking=None):
+def sbdb_orbit(body, *, policy=None):
     """The published orbit of a body from JPL's Small-Body Database, with its covariance.
 
     Parameters
     ----------
     body : str
         Number, designation or name.
-    asking : Asking, optional
+    policy : RequestPolicy, optional
         Cache, time-outs, retries.
 
     Returns
@@ -49,7 +49,7 @@ def sbdb_orbit(body, *, asking=None):
             )
         return _json_text(answer)
 
-    reply = ask("JPL SBDB", query, call, asking)
+    reply = request("JPL SBDB", query, call, policy)
     return _with_provenance(_sbdb_record(json.loads(reply.text), body), reply)
 
 
@@ -84,7 +84,7 @@ def _with_provenance(orbit, reply):
     return dataclasses.replace(orbit, source=f"{orbit.source}; {reply.provenance}", source_date=date)
 
 
-def horizons_orbit(body, epoch_jd_tdb, *, asking=None):
+def horizons_orbit(body, epoch_jd_tdb, *, policy=None):
     """A body's state at an epoch from JPL Horizons.
 
     Parameters
@@ -121,7 +121,7 @@ def horizons_orbit(body, epoch_jd_tdb, *, asking=None):
                 _named(lambda: client.vectors(refplane="earth", cache=False), body, "JPL Horizons")
             )
 
-    reply = ask("JPL Horizons", {"vectors": asked, "epoch": epoch}, call, asking)
+    reply = request("JPL Horizons", {"vectors": asked, "epoch": epoch}, call, policy)
     row = from_text(reply.text)[0]
     state = [float(row[key]) for key in ("x", "y", "z", "vx", "vy", "vz")]
     more = {
@@ -173,7 +173,7 @@ def _cell(row, column):
     return value if math.isfinite(value) else None
 
 
-def mpc_orbit(body, *, asking=None):
+def mpc_orbit(body, *, policy=None):
     """The orbit of a body from the Minor Planet Center's database.
 
     Parameters
@@ -212,7 +212,7 @@ def mpc_orbit(body, *, asking=None):
             client.TIMEOUT = timeout_s
             return _json_text(client.query_object_async("comet" if comet else "asteroid", **criteria))
 
-    reply = ask("MPC", {"object": criteria, "comet": comet}, call, asking)
+    reply = request("MPC", {"object": criteria, "comet": comet}, call, policy)
     return _with_provenance(mpc_record(json.loads(reply.text), body), reply)
 
 
@@ -266,14 +266,14 @@ def mpc_record(records, body):
 SOURCES = {"sbdb": sbdb_orbit, "mpc": mpc_orbit}
 
 
-def fetch_orbits(bodies, *, source="sbdb", asking=None, progress=True):
+def fetch_orbits(bodies, *, source="sbdb", policy=None, progress=True):
     """Orbits of several bodies; those that cannot be had are listed, not hidden.
 
     Parameters
     ----------
     bodies : list of str
     source : 'sbdb' or 'mpc'
-    asking : Asking, optional
+    policy : RequestPolicy, optional
     progress : bool
         Show a bar on a terminal.
 
@@ -298,7 +298,7 @@ def fetch_orbits(bodies, *, source="sbdb", asking=None, progress=True):
         tqdm(list(bodies), desc=source, unit="orbit", disable=None if progress else True), 1
     ):
         try:
-            found.append(SOURCES[source](body, asking=asking))
+            found.append(SOURCES[source](body, policy=policy))
         except OrbitError as error:
             rejected.append((place, str(error)))
     if not found:

@@ -8,9 +8,8 @@ from tqdm import tqdm
 
 from appulse.bodies.designations import read_name
 from appulse.errors import DesignationError, SiteError, TimeError
-from appulse.services.asking import ask
-from appulse.services.orbits import _named, horizons_id, horizons_type
-from appulse.services.tabletext import from_text, to_text
+from appulse.services.client import from_text, request, to_text
+from appulse.services.orbit_queries import _named, horizons_id, horizons_type
 
 CHUNK_TIMES = 50
 """Times in one query: a longer list does not fit the address that carries it."""
@@ -32,7 +31,7 @@ def _location(site, share_site):
     return {"lon": round(lon, 6), "lat": round(lat, 6), "elevation": round(height / 1000.0, 6)}
 
 
-def horizons_ephemeris(body, times, site, *, share_site=False, asking=None, progress=True):
+def horizons_ephemeris(body, times, site, *, share_site=False, policy=None, progress=True):
     """Astrometric places from JPL Horizons.
 
     Parameters
@@ -44,7 +43,7 @@ def horizons_ephemeris(body, times, site, *, share_site=False, asking=None, prog
     site : Site
     share_site : bool
         Allow coordinates to be sent where the site has no MPC code. Without it nothing private leaves.
-    asking : Asking, optional
+    policy : RequestPolicy, optional
     progress : bool
         Show a bar on a terminal.
 
@@ -69,13 +68,13 @@ def horizons_ephemeris(body, times, site, *, share_site=False, asking=None, prog
     where = _location(site, share_site)
     moments = np.atleast_1d(times.utc.jd)
     if moments.size == 0:
-        raise TimeError("no times to ask Horizons for: give at least one")
+        raise TimeError("no times to request Horizons for: give at least one")
     parts, provenance = [], []
     chunks = range(0, moments.size, CHUNK_TIMES)
     for at in tqdm(chunks, desc="Horizons", unit="query", disable=None if progress else True):
         some = moments[at : at + CHUNK_TIMES].tolist()
         query = {"places": name.designation or name.name, "times": some, "site": where}
-        reply = ask("JPL Horizons", query, _horizons_call(name, some, where, body), asking)
+        reply = request("JPL Horizons", query, _horizons_call(name, some, where, body), policy)
         parts.append(from_text(reply.text))
         provenance.append(reply.provenance)
     found = vstack(parts, metadata_conflicts="silent") if len(parts) > 1 else parts[0]
@@ -134,7 +133,7 @@ def _copy(table, new, found, old, unit, factor=1.0):
         table[new] = numbers * unit
 
 
-def mpc_ephemeris(body, start, step, number, site, *, share_site=False, asking=None):
+def mpc_ephemeris(body, start, step, number, site, *, share_site=False, policy=None):
     """Places from the Minor Planet Center's ephemeris service.
 
     Parameters
@@ -149,7 +148,7 @@ def mpc_ephemeris(body, start, step, number, site, *, share_site=False, asking=N
     site : Site
     share_site : bool
         As in :func:`horizons_ephemeris`.
-    asking : Asking, optional
+    policy : RequestPolicy, optional
 
     Returns
     -------
@@ -190,7 +189,7 @@ def mpc_ephemeris(body, start, step, number, site, *, share_site=False, asking=N
         found["Date"] = found["Date"].utc.isot
         return to_text(found)
 
-    reply = ask("MPC ephemeris service", query, call, asking)
+    reply = request("MPC ephemeris service", query, call, policy)
     found = from_text(reply.text)
     table = QTable()
     table["designation"] = np.full(len(found), asked)

@@ -7,9 +7,8 @@ from astropy.table import QTable, Table
 
 from appulse.bodies.designations import read_name
 from appulse.errors import DesignationError, InputError
-from appulse.services.asking import ask
-from appulse.services.places import _copy, _location
-from appulse.services.tabletext import from_text, to_text
+from appulse.services.client import from_text, request, to_text
+from appulse.services.ephemeris_queries import _copy, _location
 
 GAIA_HOST = "gea.esac.esa.int"
 GAIA_COLUMNS = (
@@ -20,7 +19,7 @@ MAX_BODIES_RADIUS_DEG = 10.0
 MAX_STARS = 50_000
 
 
-def known_bodies(ra_deg, dec_deg, radius_deg, time, site, *, asking=None):
+def known_bodies(ra_deg, dec_deg, radius_deg, time, site, *, policy=None):
     """Bodies of the solar system in a cone, as IMCCE's SkyBoT knows them.
 
     Parameters
@@ -32,7 +31,7 @@ def known_bodies(ra_deg, dec_deg, radius_deg, time, site, *, asking=None):
         Scalar.
     site : Site
         With an MPC code (500 for the geocentre): SkyBoT takes nothing else, so no coordinates are ever sent.
-    asking : Asking, optional
+    policy : RequestPolicy, optional
 
     Returns
     -------
@@ -54,7 +53,7 @@ def known_bodies(ra_deg, dec_deg, radius_deg, time, site, *, asking=None):
     code = _location(site, False)
     centre = [round(float(ra_deg), 7), round(float(dec_deg), 7), round(float(radius_deg), 7)]
     query = {"cone": centre, "time": time.utc.isot, "site": code}
-    reply = ask("IMCCE SkyBoT", query, lambda timeout_s: _skybot(centre, time, code, timeout_s), asking)
+    reply = request("IMCCE SkyBoT", query, lambda timeout_s: _skybot(centre, time, code, timeout_s), policy)
     table = _bodies(from_text(reply.text) if reply.text else Table())
     table.meta["source"], table.meta["time"] = reply.provenance, time.utc.isot
     return table
@@ -101,7 +100,7 @@ def _designation(name):
         return name
 
 
-def gaia_stars(ra_deg, dec_deg, radius_deg, *, faintest=18.0, asking=None):
+def gaia_stars(ra_deg, dec_deg, radius_deg, *, faintest=18.0, policy=None):
     """Stars of Gaia DR3 in a cone, with motions and errors.
 
     Parameters
@@ -110,7 +109,7 @@ def gaia_stars(ra_deg, dec_deg, radius_deg, *, faintest=18.0, asking=None):
         At J2016.0.
     faintest : float
         G magnitude.
-    asking : Asking, optional
+    policy : RequestPolicy, optional
 
     Returns
     -------
@@ -134,7 +133,7 @@ def gaia_stars(ra_deg, dec_deg, radius_deg, *, faintest=18.0, asking=None):
         f"WHERE phot_g_mean_mag < {values[3]:.3f} AND "
         f"1 = CONTAINS(POINT(ra, dec), CIRCLE({values[0]:.7f}, {values[1]:.7f}, {values[2]:.7f}))"
     )
-    reply = ask("Gaia archive", {"adql": adql}, lambda timeout_s: _gaia(adql, timeout_s), asking)
+    reply = request("Gaia archive", {"adql": adql}, lambda timeout_s: _gaia(adql, timeout_s), policy)
     table = from_text(reply.text)
     if len(table) > MAX_STARS:
         raise InputError(f"more than {MAX_STARS} stars there: take a smaller radius or a brighter limit")

@@ -1,0 +1,366 @@
+"""Ask a service: time-outs, retries, replies kept on disk, and one plain message when nothing comes back.
+
+The network is touched only here and only by functions that a user calls by name. What is sent is what the
+function's arguments say; coordinates of a private site are never among it unless the caller says so.
+"""
+
+import hashlib
+import io
+import json
+import os
+import sys
+import time
+import warnings
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from http.client import HTTPException
+from pathlib import Path
+from socket import gaierror
+
+import numpy as np
+from astropy.table import MaskedColumn, Table
+from astropy.time import Time
+
+from appulse.errors import AppulseError, AppulseWarning, InputError, ServiceError
+
+
+def to_text(table):
+    """A table as ECSV; values, units and masks survive.
+
+    Examples
+    --------
+    >>> to_text(Table({"a": [1]})).startswith("# %ECSV")
+    True
+    """
+    plain = Table(table)
+    plain.meta = {}
+    buffer = io.StringIO()
+    plain.write(buffer, format="ascii.ecsv")
+    return buffer.getvalue()
+
+
+def from_text(text):
+    """The table that :func:`to_text` wrote.
+
+    Examples
+    --------
+    >>> from_text(to_text(Table({"a": [1, 2]})))["a"].tolist()
+    [1, 2]
+    """
+    return Table.read(text, format="ascii.ecsv")
+
+
+def plain(table):
+    """A table of plain columns: times as ISO text in UTC, quantities as numbers with a unit, masks kept.
+
+    Examples
+    --------
+    >>> plain(Table({"time": Time(["2027-05-04T22:36:00"])}))["time"].tolist()
+    ['2027-05-04T22:36:00.000']
+    """
+    out = Table()
+    for name in table.colnames:
+        column = table[name]
+        if isinstance(column, Time):
+            out[name] = list(column.utc.isot)
+            continue
+        unit = getattr(column, "unit", None)
+        values = column.value if hasattr(column, "value") and unit is not None else column
+        mask = getattr(values, "mask", None)
+        if mask is None or not np.any(mask):
+            out[name] = np.asarray(getattr(values, "unmasked", values))
+        else:
+            out[name] = MaskedColumn(np.asarray(getattr(values, "unmasked", values)), mask=mask)
+        if unit is not None:
+            out[name].unit = unit
+    out.meta = dict(table.meta)
+    return out
+
+
+def cache_folder():
+    """Where replies are kept: ``APPULSE_CACHE``, else the platform's folder for such files.
+
+    Returns
+    -------
+    Path
+        It need not exist yet.
+
+    Examples
+    --------
+    >>> cache_folder().name
+    'services'
+    """
+    if os.environ.get("APPULSE_CACHE"):
+        return Path(os.environ["APPULSE_CACHE"]) / "services"
+    if sys.platform == "win32":
+        base = Path(os.environ.get("LOCALAPPDATA", Path.home()))
+    elif sys.platform == "darwin":
+        base = Path.home() / "Library" / "Caches"
+    else:
+        base = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache"))
+    return base / "appulse" / "services"
+
+
+@dataclass(frozen=True)
+class Reply:
+    """What a service answered.
+
+    Attributes
+    ----------
+    service : str
+    query : dict
+        What was asked, as sent.
+    text : str
+    fetched : datetime
+        UTC.
+    cached : bool
+        True where it comes from the disk and not from the network just now.
+    """
+
+    service: str
+    query: dict
+    text: str
+    fetched: datetime
+    cached: bool = False
+
+    @property
+    def age_d(self):
+        """Days since it was fetched."""
+        return (datetime.now(UTC) - self.fetched).total_seconds() / 86_400.0
+
+    @property
+    def provenance(self):
+        """One line for tables and sheets: service, date, and its age where it was cached.
+
+        Examples
+        --------
+        >>> Reply("JPL SBDB", {}, "", datetime(2026, 11, 25, 12, tzinfo=UTC)).provenance
+        'JPL SBDB, fetched 2026-11-25 12:00 UTC'
+        """
+        when = f"{self.service}, fetched {self.fetched:%Y-%m-%d %H:%M} UTC"
+        return f"{when} (cached, {age_words(self.age_d)} old)" if self.cached else when
+
+
+def age_words(days):
+    """An age as one says it.
+
+    Examples
+    --------
+    >>> age_words(0.01), age_words(0.5), age_words(3.2), age_words(400)
+    ('14 minutes', '12 hours', '3 days', '400 days')
+    """
+    for size, word in ((1.0, "day"), (1 / 24, "hour"), (1 / 1440, "minute")):
+        if days >= size:
+            count = round(days / size)
+            return f"{count} {word}{'' if count == 1 else 's'}"
+    return "under a minute"
+
+
+class ReplyCache:
+    """Replies as files, one each; a damaged file counts as none.
+
+    Parameters
+    ----------
+    folder : path, optional
+        :func:`cache_folder` when left out.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> cache = ReplyCache(tempfile.mkdtemp())
+    >>> cache.get("S", {"body": "7"}) is None
+    True
+    >>> _ = cache.put("S", {"body": "7"}, "text")
+    >>> cache.get("S", {"body": "7"}).text
+    'text'
+    """
+
+    def __init__(self, folder=None):
+        self.folder = Path(folder) if folder is not None else cache_folder()
+
+    def _path(self, service, query):
+        key = json.dumps([service, query], sort_keys=True).encode()
+        return self.folder / f"{hashlib.sha256(key).hexdigest()[:32]}.json"
+
+    def get(self, service, query):
+        """The reply kept for a query, or None."""
+        try:
+            held = json.loads(self._path(service, query).read_text(encoding="utf-8"))
+            fetched = datetime.fromisoformat(held["fetched"])
+            return Reply(service, query, held["text"], fetched, cached=True)
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+
+    def put(self, service, query, text):
+        """Keep a reply; a full or read-only disk costs nothing but the cache."""
+        reply = Reply(service, query, text, datetime.now(UTC))
+        path = self._path(service, query)
+        held = {"service": service, "query": query, "fetched": reply.fetched.isoformat(), "text": text}
+        temporary = path.with_suffix(f".{os.getpid()}.part")
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            temporary.write_text(json.dumps(held), encoding="utf-8")
+            temporary.replace(path)
+        except OSError:
+            temporary.unlink(missing_ok=True)
+        return reply
+
+    def replies(self):
+        """Every reply kept, newest first."""
+        found = []
+        for path in self.folder.glob("*.json"):
+            try:
+                held = json.loads(path.read_text(encoding="utf-8"))
+                fetched = datetime.fromisoformat(held["fetched"])
+                found.append(Reply(held["service"], held["query"], held["text"], fetched, cached=True))
+            except (OSError, ValueError, KeyError, TypeError):
+                continue
+        return sorted(found, key=lambda reply: reply.fetched, reverse=True)
+
+    def clear(self):
+        """Remove every reply; returns how many there were.
+
+        Raises
+        ------
+        InputError
+            A file cannot be removed.
+        """
+        count = 0
+        for path in self.folder.glob("*.json"):
+            try:
+                path.unlink()
+            except OSError as error:
+                raise InputError(f"{path}: {error.strerror or error}") from None
+            count += 1
+        return count
+
+
+STALE_AFTER_D = 7.0
+"""Replies older than this are fetched anew; common practice, no source: orbits change slowly."""
+
+
+@dataclass(frozen=True)
+class RequestPolicy:
+    """How to request.
+
+    Attributes
+    ----------
+    cache : ReplyCache or None
+        None: nothing is read from or written to the disk.
+    timeout_s : int
+        For the connection and for each wait on data.
+    attempts : int
+        How often a service that does not answer is asked.
+    pause_s : float
+        Before the second attempt; doubled each time.
+    stale_after_d : float
+        Age from which a cached reply is fetched again.
+    offline : bool
+        Never touch the network: cached replies of any age, or an error.
+    """
+
+    cache: ReplyCache | None = field(default_factory=ReplyCache)
+    timeout_s: int = 30
+    attempts: int = 3
+    pause_s: float = 1.0
+    stale_after_d: float = STALE_AFTER_D
+    offline: bool = False
+
+
+def request(service, query, call, policy=None):
+    """The reply to a query: from the cache while fresh, else from the service.
+
+    Parameters
+    ----------
+    service : str
+        Its name in messages.
+    query : dict
+        What is asked: key of the cache. Values that JSON can hold.
+    call : callable
+        ``call(timeout_s)`` asks the service and returns the text of its answer.
+    policy : RequestPolicy, optional
+
+    Returns
+    -------
+    Reply
+
+    Raises
+    ------
+    ServiceError
+        No answer and no cached reply, or an answer that refuses.
+
+    Warns
+    -----
+    AppulseWarning
+        The service did not answer and an old cached reply stands in for it.
+
+    Examples
+    --------
+    >>> request("a service", {"body": "7"}, lambda timeout_s: "answer", RequestPolicy(cache=None)).text
+    'answer'
+    """
+    policy = policy or RequestPolicy()
+    held = policy.cache.get(service, query) if policy.cache is not None else None
+    if held is not None and (policy.offline or held.age_d < policy.stale_after_d):
+        return held
+    if policy.offline:
+        raise ServiceError(
+            f"{service}: no reply to this query in the cache, and policy online is switched off"
+        )
+    try:
+        text = _persist(service, call, policy)
+    except ServiceError as error:
+        if held is None or not isinstance(error.__cause__, _no_answer()):
+            raise
+        warnings.warn(
+            f"{error}; a reply of {age_words(held.age_d)} ago is used", AppulseWarning, stacklevel=3
+        )
+        return held
+    if policy.cache is None:
+        return Reply(service, query, text, datetime.now(UTC))
+    return policy.cache.put(service, query, text)
+
+
+def _no_answer():
+    """Exceptions that mean: nothing came back, it may be worth another try."""
+    import requests
+    from astroquery.exceptions import TimeoutError as AstroqueryTimeout
+
+    return (requests.exceptions.RequestException, AstroqueryTimeout, HTTPException, OSError)
+
+
+def _persist(service, call, policy):
+    """Ask up to `attempts` times."""
+    pause = policy.pause_s
+    for attempt in range(1, policy.attempts + 1):
+        try:
+            return call(max(1, round(policy.timeout_s)))  # astroquery takes whole seconds
+        except AppulseError:
+            raise
+        except _no_answer() as error:
+            status = getattr(getattr(error, "response", None), "status_code", None)
+            if status is not None and 400 <= status < 500 and status != 429:
+                raise ServiceError(f"{service} refused the query (HTTP {status}): {_words(error)}") from error
+            if attempt == policy.attempts:
+                tried = f"{attempt} attempts" if attempt > 1 else "one attempt"
+                raise ServiceError(
+                    f"{service} did not answer after {tried} ({_words(error)}): check the connection, try "
+                    "later, or work from local files, which needs no network"
+                ) from error
+            time.sleep(pause)
+            pause *= 2.0
+        except Exception as error:  # a library's own words for an answer that it cannot read
+            raise ServiceError(f"{service} answered with something unexpected: {_words(error)}") from error
+    raise ServiceError(f"{service} was not asked: attempts is {policy.attempts}, at least 1 is needed")
+
+
+def _words(error):
+    """The heart of an error: libraries put whole addresses into theirs."""
+    import requests
+
+    if isinstance(error, (requests.exceptions.Timeout, TimeoutError)):
+        return "timed out"
+    if isinstance(error, (requests.exceptions.ConnectionError, ConnectionError, gaierror)):
+        return "no connection"
+    text = " ".join(str(error).split())
+    return f"{type(error).__name__}: {text[:160]}" if text else type(error).__name__
