@@ -256,7 +256,7 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
     star_ra = plan.ra + rng.uniform(-0.75, 0.75, plan.stars) * nx * plan.scale_arcsec / 3600 / cosdec
     star_dec = plan.dec + rng.uniform(-0.75, 0.75, plan.stars) * ny * plan.scale_arcsec / 3600
     listed = (mags < plan.faintest_listed) & ((mags < 15) | (rng.uniform(0, 1, plan.stars) > 0.1))
-    # a star of magnitude 18.5 has a signal to noise of 8 on these frames, so that every night has stars to go by
+    # a star of magnitude 18.5 has a signal to noise of 8 on these frames: every night has stars to go by
     noise_e = np.sqrt(4 * np.pi) * plan.fwhm_px / 2.3548 * np.sqrt(plan.sky_e + plan.read_noise_e**2)
     zero_e = 8.0 * noise_e * 10 ** (0.4 * 18.5)
 
