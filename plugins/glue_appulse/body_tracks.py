@@ -5,10 +5,10 @@ from astropy.time import Time
 
 from appulse.overlays.columns import plain_column as column
 
-from .frames import frame_of
-from .kinds import KIND_KEY, TRACK, to_json
-from .layers.base import frame_key
-from .layers.track_model import DEC, EXPOSURES_KEY, MJD, RA
+from glue_appulse.frames import frame_of
+from glue_appulse.kinds import KIND_KEY, TRACK, to_json
+from glue_appulse.layers.base import frame_key
+from glue_appulse.layers.track_model import DEC, EXPOSURES_KEY, MJD, RA
 
 #: Rows per track: enough that a vertex stands every few pixels, few enough for a table to be looked at.
 MIN_ROWS, MAX_ROWS, PX_PER_ROW = 97, 1201, 6.0

@@ -39,7 +39,7 @@ def _from_settings():
     from appulse.errors import AppulseError
     from appulse.formats.settings import read_settings
 
-    from .notices import say
+    from glue_appulse.notices import say
 
     try:
         settings = read_settings()

@@ -3,7 +3,7 @@
 import argparse
 import sys
 
-from .health import qt_problem
+from glue_appulse.health import qt_problem
 
 EXIT_DONE, EXIT_INPUT = 0, 2
 
@@ -78,8 +78,8 @@ def load_frames(application, paths, options):
     from appulse.errors import FrameError
     from appulse.frames.reading import read_frame
 
-    from .frames import frame_of, replace_frame
-    from .kinds import FRAME, kind_of
+    from glue_appulse.frames import frame_of, replace_frame
+    from glue_appulse.kinds import FRAME, kind_of
 
     loaded = []
     for path in paths:
@@ -113,9 +113,9 @@ def bodies_wanted(text, source, frames):
     -------
     list of str
     """
-    from .body_tracks import usable
-    from .field_bodies import bodies_in
-    from .frames import frame_of
+    from glue_appulse.body_tracks import usable
+    from glue_appulse.field_bodies import bodies_in
+    from glue_appulse.frames import frame_of
 
     if text != "all":
         return [source.find(word) for word in text.split(",") if word.strip()]
@@ -138,12 +138,12 @@ def build(args):
 
     from appulse.errors import FrameError
 
-    from . import choices, sources
-    from .field_bodies import make_tracks
-    from .health import check_desktop
-    from .notices import say
-    from .qt.desk import add_overlay, add_tracks, show_frames
-    from .sky_outlines import objects_of, outlines_data
+    from glue_appulse import choices, sources
+    from glue_appulse.field_bodies import make_tracks
+    from glue_appulse.health import check_desktop
+    from glue_appulse.notices import say
+    from glue_appulse.qt.desk import add_overlay, add_tracks, show_frames
+    from glue_appulse.sky_outlines import objects_of, outlines_data
 
     application = GlueApplication()
     check_desktop()

@@ -7,8 +7,8 @@ outline, its neighbours and the body's track.
 
 import numpy as np
 
-from .kinds import KIND_KEY, kind_of
-from .registry import desktop_running, once
+from glue_appulse.kinds import KIND_KEY, kind_of
+from glue_appulse.registry import desktop_running, once
 
 PASSES = "passes"
 LABEL = "Passes (ECSV of appulse encounters)"
@@ -163,9 +163,9 @@ def sky_of(row, ephemeris, *, site=None):
     from appulse.frames.frame import SolvedFrame
     from appulse.observers.site import Site
 
-    from .body_tracks import track_data
-    from .frames import frame_data
-    from .sky_outlines import outlines_data
+    from glue_appulse.body_tracks import track_data
+    from glue_appulse.frames import frame_data
+    from glue_appulse.sky_outlines import outlines_data
 
     target = find_object(str(row["target"]))
     wide = 2.5 * (target.major_arcmin or 0.0) / 60
@@ -197,7 +197,7 @@ def _register():
 
 @once("encounters, desktop")
 def _register_desktop():
-    from .qt import encounters
+    from glue_appulse.qt import encounters
 
     encounters.register()
 

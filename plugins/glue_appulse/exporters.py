@@ -1,8 +1,8 @@
 """Residuals written out through glue's own export: a table with units, or observations to send."""
 
-from .kinds import RESIDUALS, kind_of
-from .notices import say
-from .residual_data import table_of
+from glue_appulse.kinds import RESIDUALS, kind_of
+from glue_appulse.notices import say
+from glue_appulse.residual_data import table_of
 
 
 def _table(data):
@@ -70,9 +70,9 @@ def write_evidence_sheet(filename, data, components=None):
     """
     from appulse.reports.evidence import write_evidence
 
-    from .measured_rows import verdict_of_night
-    from .measuring import kept
-    from .residual_data import row_keys
+    from glue_appulse.measured_rows import verdict_of_night
+    from glue_appulse.measuring import kept
+    from glue_appulse.residual_data import row_keys
 
     table = _table(data)
     measured = [kept[key] for key in row_keys(table) if key in kept]

@@ -8,8 +8,8 @@ from astropy.time import Time
 from appulse.overlays.columns import plain_column as column
 from appulse.overlays.palette import BODIES
 
-from .body_tracks import by_observer, track_data, usable
-from .sources import LISTED
+from glue_appulse.body_tracks import by_observer, track_data, usable
+from glue_appulse.sources import LISTED
 
 
 @dataclass(frozen=True)

@@ -3,8 +3,8 @@
 import numpy as np
 from astropy.time import Time
 
-from .kinds import from_json, to_json
-from .layers.base import CHECKSUM_KEY
+from glue_appulse.kinds import from_json, to_json
+from glue_appulse.layers.base import CHECKSUM_KEY
 
 EXPOSURE_KEY, OBSERVER_KEY, CAMERA_KEY = "appulse_exposure", "appulse_observer", "appulse_camera"
 UNKNOWN = "not given"

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import yaml
 
-from .frames import replace_frame
-from .settings_text import with_content
+from glue_appulse.frames import replace_frame
+from glue_appulse.settings_text import with_content
 
 UNKNOWN = "not known"
 
@@ -125,7 +125,7 @@ def source_words(path, what):
     -------
     str
     """
-    from . import sources
+    from glue_appulse import sources
 
     if what == "stars":
         return "bundled bright stars" if not path else str(path)

@@ -5,10 +5,10 @@ import weakref
 from functools import lru_cache
 from pathlib import Path
 
-from . import fastlinks
-from .kinds import FRAME, KIND_KEY, kind_of
-from .notices import say
-from .registry import desktop_running, once
+from glue_appulse import fastlinks
+from glue_appulse.kinds import FRAME, KIND_KEY, kind_of
+from glue_appulse.notices import say
+from glue_appulse.registry import desktop_running, once
 
 #: Above every reader of glue, which ends at 1000.
 PRIORITY = 20_000
@@ -76,7 +76,7 @@ def load_solved_frame(path, **kwargs):
     -------
     glue.core.data.Data
     """
-    from .moved import find_moved, stand_in
+    from glue_appulse.moved import find_moved, stand_in
 
     found = find_moved(path)
     if found is None:
@@ -98,9 +98,9 @@ def frame_data(frame):
     """
     from glue.core import Data
 
-    from .frame_meta import describe
-    from .pixels import FrameSource, LazyPixels
-    from .skywcs import FrameWCS
+    from glue_appulse.frame_meta import describe
+    from glue_appulse.pixels import FrameSource, LazyPixels
+    from glue_appulse.skywcs import FrameWCS
 
     shape = tuple(frame.shape)
     label = frame.name or "frame"
@@ -134,7 +134,7 @@ def frame_of(data):
     if kind_of(data) != FRAME:
         raise ValueError(f"'{data.label}' is not a solved frame; open one with File > Open Data Set")
     if data not in _frames:
-        from .frame_meta import rebuild
+        from glue_appulse.frame_meta import rebuild
 
         path = data.meta.get("path")
         _frames[data] = _solved(path) if path and Path(path).is_file() else rebuild(data)
@@ -149,7 +149,7 @@ def replace_frame(data, frame):
     data : glue.core.data.Data
     frame : appulse.frames.frame.SolvedFrame
     """
-    from .frame_meta import describe
+    from glue_appulse.frame_meta import describe
 
     data.meta.update(describe(frame), **{KIND_KEY: FRAME})
     _frames[data] = frame
@@ -185,8 +185,8 @@ def link_frames(data_collection):
     list
         Empty: no suggestion stays open.
     """
-    from .kinds import all_of
-    from .links import frame_links
+    from glue_appulse.kinds import all_of
+    from glue_appulse.links import frame_links
 
     for data in all_of(data_collection, FRAME):
         note_for_sessions(data)
@@ -224,7 +224,7 @@ def _register():
 
 @once("frames, desktop")
 def _register_desktop():
-    from .qt import frames
+    from glue_appulse.qt import frames
 
     frames.register()
 

@@ -4,7 +4,7 @@ import importlib
 import importlib.metadata
 import sys
 
-from . import qt_libraries
+from glue_appulse import qt_libraries
 
 GROUP = "glue.plugins"
 EXTRA_LINE = "pip install 'appulse[desktop]'"
@@ -96,7 +96,7 @@ def _reason(point):
 
 def check_desktop():
     """Show a line for every plugin of ours that a running application lacks."""
-    from .notices import say
+    from glue_appulse.notices import say
 
     for line in plugin_problems():
         say(line)

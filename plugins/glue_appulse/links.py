@@ -2,7 +2,7 @@
 
 from glue.core.link_helpers import LinkSame
 
-from .kinds import FRAME, RESIDUALS, all_of, kind_of
+from glue_appulse.kinds import FRAME, RESIDUALS, all_of, kind_of
 
 #: Celestial frames whose right ascension and declination are ICRF's to 0.03 arcsec, which is what a
 #: selection needs; drawing never goes through these links.

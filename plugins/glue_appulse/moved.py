@@ -4,8 +4,8 @@ import json
 import os
 from pathlib import Path
 
-from .kinds import FRAME, KIND_KEY
-from .notices import say
+from glue_appulse.kinds import FRAME, KIND_KEY
+from glue_appulse.notices import say
 
 #: Folders where a moved frame was found in this run; the others of its night are mostly there too.
 _folders = []
@@ -65,8 +65,8 @@ def stand_in(path, kept):
     """
     from glue.core import Data
 
-    from .pixels import BlankSource, LazyPixels
-    from .skywcs import FrameWCS
+    from glue_appulse.pixels import BlankSource, LazyPixels
+    from glue_appulse.skywcs import FrameWCS
 
     name = Path(path).name
     if not kept:

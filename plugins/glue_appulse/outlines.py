@@ -1,7 +1,7 @@
 """Plugin: outlines of deep-sky objects as region layers of image viewers."""
 
-from .kinds import OUTLINES, kind_of
-from .registry import desktop_running, is_image_viewer, once
+from glue_appulse.kinds import OUTLINES, kind_of
+from glue_appulse.registry import desktop_running, is_image_viewer, once
 
 
 def make_layer(viewer, layer):
@@ -19,7 +19,7 @@ def make_layer(viewer, layer):
     """
     if kind_of(layer) != OUTLINES or not is_image_viewer(viewer):
         return None
-    from .layers.outline_artist import OutlineLayerArtist
+    from glue_appulse.layers.outline_artist import OutlineLayerArtist
 
     return viewer.get_layer_artist(OutlineLayerArtist, layer=layer)
 
@@ -33,7 +33,7 @@ def _register():
 
 @once("outlines, desktop")
 def _register_desktop():
-    from .qt import outlines
+    from glue_appulse.qt import outlines
 
     outlines.register()
 

@@ -2,11 +2,11 @@
 
 import numpy as np
 
-from .kinds import TRACK, all_of, is_frame
-from .layers.base import frame_key
-from .layers.outline_model import contains
-from .layers.track_model import TrackModel
-from .skywcs import SkyProjector
+from glue_appulse.kinds import TRACK, all_of, is_frame
+from glue_appulse.layers.base import frame_key
+from glue_appulse.layers.outline_model import contains
+from glue_appulse.layers.track_model import TrackModel
+from glue_appulse.skywcs import SkyProjector
 
 
 def clicked_sky(viewer, x, y):
@@ -24,7 +24,7 @@ def clicked_sky(viewer, x, y):
     (float, float)
         Degrees.
     """
-    from .layers.base import is_swapped
+    from glue_appulse.layers.base import is_swapped
 
     reference = viewer.state.reference_data
     if is_swapped(viewer.state):

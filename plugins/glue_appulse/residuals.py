@@ -1,7 +1,7 @@
 """Plugin: measure bodies in frames, keep the residuals as a table, write them out."""
 
-from .kinds import RESIDUALS, kind_of
-from .registry import desktop_running, is_image_viewer, once
+from glue_appulse.kinds import RESIDUALS, kind_of
+from glue_appulse.registry import desktop_running, is_image_viewer, once
 
 
 def make_layer(viewer, layer):
@@ -19,7 +19,7 @@ def make_layer(viewer, layer):
     """
     if kind_of(layer) != RESIDUALS or not is_image_viewer(viewer):
         return None
-    from .layers.mark_layer import MarkLayerArtist
+    from glue_appulse.layers.mark_layer import MarkLayerArtist
 
     return viewer.get_layer_artist(MarkLayerArtist, layer=layer)
 
@@ -28,7 +28,7 @@ def make_layer(viewer, layer):
 def _register():
     from glue.config import data_exporter, layer_artist_maker
 
-    from . import exporters
+    from glue_appulse import exporters
 
     layer_artist_maker.add("Measured places", make_layer)
     for label, suffixes, function in exporters.EXPORTERS:
@@ -37,7 +37,7 @@ def _register():
 
 @once("residuals, desktop")
 def _register_desktop():
-    from .qt import residuals
+    from glue_appulse.qt import residuals
 
     residuals.register()
 

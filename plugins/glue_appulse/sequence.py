@@ -8,8 +8,8 @@ import shutil
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from .registry import desktop_running, once
-from .sequence_plan import FOLDER, make_job
+from glue_appulse.registry import desktop_running, once
+from glue_appulse.sequence_plan import FOLDER, make_job
 
 #: Stacks that come back into the viewer as frames.
 STACKS = ("base.fits", "tracked.fits")
@@ -164,7 +164,7 @@ def load_stacks(written, wanted=STACKS):
 
 @once("sequence, desktop")
 def _register_desktop():
-    from .qt import sequence
+    from glue_appulse.qt import sequence
 
     sequence.register()
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from .kinds import FRAME, all_of
+from glue_appulse.kinds import FRAME, all_of
 
 FOLDER = "picture"
 BY_USER = "left out by the user"
@@ -54,7 +54,7 @@ def is_product(data):
     -------
     bool
     """
-    from .frames import frame_of
+    from glue_appulse.frames import frame_of
 
     header = frame_of(data).header
     return "NCOMBINE" in header and "REFFRAME" in header
@@ -74,8 +74,8 @@ def night_frames(data_collection):
     lines : list of str
         One about every other frame, with the remedy.
     """
-    from .body_tracks import usable
-    from .frames import frame_of
+    from glue_appulse.body_tracks import usable
+    from glue_appulse.frames import frame_of
 
     good, lines = usable([data for data in all_of(data_collection, FRAME) if not is_product(data)])
     filed = {}
@@ -102,7 +102,7 @@ def suggested_folder(frames):
     str
         Empty without frames.
     """
-    from .frames import frame_of
+    from glue_appulse.frames import frame_of
 
     return str(Path(frame_of(frames[0]).path).parent / FOLDER) if frames else ""
 
@@ -155,8 +155,8 @@ def make_job(plan, failed=None):
     from appulse.sequence.job import job_for
     from appulse.sequence.settings import Settings
 
-    from . import choices, sources
-    from .frames import frame_of
+    from glue_appulse import choices, sources
+    from glue_appulse.frames import frame_of
 
     if not plan.frames:
         raise InputError("no frame with time, site and file is loaded; open some with File > Open Data Set")

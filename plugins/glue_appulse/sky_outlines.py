@@ -3,9 +3,9 @@
 import numpy as np
 import shapely
 
-from .frames import frame_of
-from .kinds import KIND_KEY, OUTLINES
-from .layers.outline_model import (
+from glue_appulse.frames import frame_of
+from glue_appulse.kinds import KIND_KEY, OUTLINES
+from glue_appulse.layers.outline_model import (
     BOUNDARY,
     CIRCLE,
     ELLIPSE,
@@ -183,6 +183,6 @@ def _touches(frame, outline):
         return True
     if any(np.any(frame.contains(*np.asarray(ring, float).T)) for ring in outline.rings):
         return True
-    from .layers.outline_model import contains
+    from glue_appulse.layers.outline_model import contains
 
     return contains(geometry_of(outline), *frame.centre)

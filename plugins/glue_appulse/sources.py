@@ -135,7 +135,7 @@ def _open_catalogue(path):
     from appulse.bodies.ephemeris import NBodyEphemeris
     from appulse.bodies.readers import read_orbits, starter_orbits
 
-    from .notices import say
+    from glue_appulse.notices import say
 
     catalogue = starter_orbits() if path is None else read_orbits(path)
     if catalogue.rejected:

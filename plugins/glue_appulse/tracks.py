@@ -1,7 +1,7 @@
 """Plugin: tracks of minor bodies as layers of image viewers."""
 
-from .kinds import TRACK, kind_of
-from .registry import desktop_running, is_image_viewer, once
+from glue_appulse.kinds import TRACK, kind_of
+from glue_appulse.registry import desktop_running, is_image_viewer, once
 
 
 def make_layer(viewer, layer):
@@ -21,7 +21,7 @@ def make_layer(viewer, layer):
         return None
     from glue.core.subset import Subset
 
-    from .layers.track_artist import TrackLayerArtist, TrackSubsetArtist
+    from glue_appulse.layers.track_artist import TrackLayerArtist, TrackSubsetArtist
 
     cls = TrackSubsetArtist if isinstance(layer, Subset) else TrackLayerArtist
     return viewer.get_layer_artist(cls, layer=layer)
@@ -36,7 +36,7 @@ def _register():
 
 @once("tracks, desktop")
 def _register_desktop():
-    from .qt import tracks
+    from glue_appulse.qt import tracks
 
     tracks.register()
 

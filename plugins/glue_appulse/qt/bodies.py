@@ -18,12 +18,12 @@ from qtpy.QtWidgets import (
     QVBoxLayout,
 )
 
-from .. import choices, sources
-from ..field_bodies import bodies_in, make_tracks
-from ..frames import frame_of
-from .desk import add_tracks, frames_of, shown_frames
-from .jobs import Job
-from .panels import Panel, open_once
+from glue_appulse import choices, sources
+from glue_appulse.field_bodies import bodies_in, make_tracks
+from glue_appulse.frames import frame_of
+from glue_appulse.qt.desk import add_tracks, frames_of, shown_frames
+from glue_appulse.qt.jobs import Job
+from glue_appulse.qt.panels import Panel, open_once
 
 COLUMNS = ("body", "mag", "rate\n″/h", "from centre\n′", "1σ\n″")
 OPEN_FILE = "another file…"

@@ -4,8 +4,8 @@ from pathlib import Path
 
 from qtpy.QtWidgets import QComboBox, QHBoxLayout, QLabel, QWidget
 
-from .. import choices, sources
-from ..kinds import TRACK, all_of
+from glue_appulse import choices, sources
+from glue_appulse.kinds import TRACK, all_of
 
 
 class BodyBox(QWidget):

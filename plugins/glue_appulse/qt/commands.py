@@ -2,10 +2,10 @@
 
 from glue.core.command import Command
 
-from .. import residual_data
-from ..frames import link_frames
-from ..links import link_overlay
-from .desk import image_viewers
+from glue_appulse import residual_data
+from glue_appulse.frames import link_frames
+from glue_appulse.links import link_overlay
+from glue_appulse.qt.desk import image_viewers
 
 
 class PutRows(Command):

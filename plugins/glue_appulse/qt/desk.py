@@ -1,8 +1,8 @@
 """The application's frames and image viewers, as our actions need them."""
 
-from ..frames import link_frames
-from ..kinds import FRAME, TRACK, all_of, is_frame
-from ..links import link_overlay
+from glue_appulse.frames import link_frames
+from glue_appulse.kinds import FRAME, TRACK, all_of, is_frame
+from glue_appulse.links import link_overlay
 
 
 def frames_of(session):

@@ -1,8 +1,8 @@
 """Desktop part of the encounters plugin: the sky of the selected pass."""
 
-from ..encounters import PASSES, chosen_row, sky_of
-from ..kinds import all_of
-from ..notices import say
+from glue_appulse.encounters import PASSES, chosen_row, sky_of
+from glue_appulse.kinds import all_of
+from glue_appulse.notices import say
 
 
 def register():
@@ -63,9 +63,9 @@ def open_sky(session, row):
     -------
     glue_qt.viewers.image.ImageViewer
     """
-    from ..links import link_overlay
-    from ..sources import open_orbits
-    from .desk import show_frames
+    from glue_appulse.links import link_overlay
+    from glue_appulse.sources import open_orbits
+    from glue_appulse.qt.desk import show_frames
 
     sky, outlines, track = sky_of(row, open_orbits().ephemeris)
     collection = session.data_collection

@@ -3,11 +3,11 @@
 import numpy as np
 from qtpy.QtCore import QTimer
 
-from ..kinds import OUTLINES, RESIDUALS, TRACK, all_of, is_frame, kind_of
-from ..links import link_overlay
-from ..notices import say
-from ..skywcs import SkyProjector
-from .desk import image_viewers
+from glue_appulse.kinds import OUTLINES, RESIDUALS, TRACK, all_of, is_frame, kind_of
+from glue_appulse.links import link_overlay
+from glue_appulse.notices import say
+from glue_appulse.skywcs import SkyProjector
+from glue_appulse.qt.desk import image_viewers
 
 
 def lies_in(overlay, frame):

@@ -7,7 +7,7 @@ def register():
     """Register with glue's desktop application."""
     from glue_qt.config import menubar_plugin
 
-    from .. import moved
+    from glue_appulse import moved
 
     moved.ask_folder = ask_folder
     menubar_plugin.add("Set-up (site, time, camera)…", _setup)
@@ -35,18 +35,18 @@ def ask_folder(name):
 
 
 def _setup(session, data_collection):
-    from .setup_panel import open_panel
+    from glue_appulse.qt.setup_panel import open_panel
 
     return open_panel(session, data_collection)
 
 
 def _overlays(session, data_collection):
-    from .following import show_overlays
+    from glue_appulse.qt.following import show_overlays
 
     return show_overlays(session, data_collection)
 
 
 def _player(session, data_collection):
-    from .player import open_panel
+    from glue_appulse.qt.player import open_panel
 
     return open_panel(session, data_collection)

@@ -2,8 +2,8 @@
 
 from qtpy.QtWidgets import QComboBox, QFormLayout, QGroupBox, QHBoxLayout, QLabel, QLineEdit, QPushButton
 
-from .. import frame_setup, instruments
-from .jobs import tell
+from glue_appulse import frame_setup, instruments
+from glue_appulse.qt.jobs import tell
 
 NEW = "a new one"
 

@@ -6,7 +6,7 @@ from typing import ClassVar
 
 from qtpy.QtCore import QObject, QRunnable, QThreadPool, Signal
 
-from ..notices import say
+from glue_appulse.notices import say
 
 
 class Stopped(Exception):

@@ -16,15 +16,15 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from .. import choices, measured_rows, measuring
-from ..kinds import TRACK, all_of
-from ..picking import clicked_sky, nearest_track, top_frame
-from .commands import PutRows
-from .desk import frames_of
-from .jobs import Job
-from .measured_numbers import MeasuredNumbers
-from .panels import Notice, open_once
-from .stamps import StampCanvas
+from glue_appulse import choices, measured_rows, measuring
+from glue_appulse.kinds import TRACK, all_of
+from glue_appulse.picking import clicked_sky, nearest_track, top_frame
+from glue_appulse.qt.commands import PutRows
+from glue_appulse.qt.desk import frames_of
+from glue_appulse.qt.jobs import Job
+from glue_appulse.qt.measured_numbers import MeasuredNumbers
+from glue_appulse.qt.panels import Notice, open_once
+from glue_appulse.qt.stamps import StampCanvas
 
 REASONS = (
     "blended with a star",
@@ -166,7 +166,7 @@ class MeasurePanel(QDockWidget):
             return None
         at = None
         if pointed:
-            from ..frames import frame_of
+            from glue_appulse.frames import frame_of
 
             at = tuple(float(v) for v in frame_of(frame).to_pixel(ra, dec))
         return self.measure(self._task(frame, track).again(at=at))

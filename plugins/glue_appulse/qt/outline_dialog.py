@@ -11,12 +11,12 @@ from qtpy.QtWidgets import (
 
 from appulse.catalogues.deepsky import TYPES
 
-from ..kinds import OUTLINES, all_of
-from ..sky_outlines import objects_of, outlines_data
-from .desk import add_overlay, frames_of
-from .jobs import Job
-from .panels import Panel, open_once
-from .type_list import TypeList, TypeRow
+from glue_appulse.kinds import OUTLINES, all_of
+from glue_appulse.sky_outlines import objects_of, outlines_data
+from glue_appulse.qt.desk import add_overlay, frames_of
+from glue_appulse.qt.jobs import Job
+from glue_appulse.qt.panels import Panel, open_once
+from glue_appulse.qt.type_list import TypeList, TypeRow
 
 WORDS = (
     "Objects without a magnitude are always taken. "

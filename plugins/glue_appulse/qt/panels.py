@@ -3,7 +3,7 @@
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QDialog, QLabel
 
-from .jobs import failure_words, tell
+from glue_appulse.qt.jobs import failure_words, tell
 
 
 class Notice(QLabel):

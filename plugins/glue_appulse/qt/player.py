@@ -13,13 +13,13 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from ..frames import frame_of
-from ..kinds import FRAME, TRACK, all_of, is_frame
-from ..layers.base import frame_key
-from ..layers.track_model import TrackModel
-from ..skywcs import SkyProjector
-from .desk import image_viewers, show_frames
-from .panels import open_once
+from glue_appulse.frames import frame_of
+from glue_appulse.kinds import FRAME, TRACK, all_of, is_frame
+from glue_appulse.layers.base import frame_key
+from glue_appulse.layers.track_model import TrackModel
+from glue_appulse.skywcs import SkyProjector
+from glue_appulse.qt.desk import image_viewers, show_frames
+from glue_appulse.qt.panels import open_once
 
 STARS = "stars stand still"
 

@@ -20,13 +20,13 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from .. import residual_data
-from ..exporters import EXPORTERS
-from ..kinds import FRAME, RESIDUALS, all_of, is_frame, kind_of
-from .desk import image_viewers, show_frames
-from .jobs import tell
-from .residual_plots import ResidualCanvas
-from .residual_rows import ResidualTable
+from glue_appulse import residual_data
+from glue_appulse.exporters import EXPORTERS
+from glue_appulse.kinds import FRAME, RESIDUALS, all_of, is_frame, kind_of
+from glue_appulse.qt.desk import image_viewers, show_frames
+from glue_appulse.qt.jobs import tell
+from glue_appulse.qt.residual_plots import ResidualCanvas
+from glue_appulse.qt.residual_rows import ResidualTable
 
 #: Half width of the picture around a residual that is opened, pixels.
 CLOSE_UP_PX = 60
@@ -236,7 +236,7 @@ class ResidualViewer(DataViewer):
         x, y = (float(self.data[name][row]) for name in ("x", "y"))
         if np.isfinite([x, y]).all():
             return x, y
-        from ..frames import frame_of
+        from glue_appulse.frames import frame_of
 
         ra, dec = (float(self.data[name][row]) for name in ("ra_calc", "dec_calc"))
         return tuple(float(v) for v in frame_of(frame).to_pixel(ra, dec))
@@ -276,7 +276,7 @@ def show_residuals(session):
     -------
     ResidualViewer or None
     """
-    from ..notices import say
+    from glue_appulse.notices import say
 
     data = residual_data.find(session.data_collection)
     if data is None:

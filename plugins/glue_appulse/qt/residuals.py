@@ -6,10 +6,10 @@ def register():
     from glue_qt.config import menubar_plugin, qt_client
     from glue_qt.viewers.image import ImageViewer
 
-    from ..layers.mark_layer import MarkLayerArtist
-    from .residual_viewer import ResidualViewer
-    from .style_editors import MarkEditor
-    from .tools import MEASURE, PICK
+    from glue_appulse.layers.mark_layer import MarkLayerArtist
+    from glue_appulse.qt.residual_viewer import ResidualViewer
+    from glue_appulse.qt.style_editors import MarkEditor
+    from glue_appulse.qt.tools import MEASURE, PICK
 
     ImageViewer._layer_style_widget_cls[MarkLayerArtist] = MarkEditor
     ImageViewer.tools.extend(name for name in (MEASURE, PICK) if name not in ImageViewer.tools)
@@ -19,12 +19,12 @@ def register():
 
 
 def _measure(session, data_collection):
-    from .measure_panel import open_panel
+    from glue_appulse.qt.measure_panel import open_panel
 
     return open_panel(session, data_collection)
 
 
 def _show(session, _data_collection):
-    from .residual_viewer import show_residuals
+    from glue_appulse.qt.residual_viewer import show_residuals
 
     return show_residuals(session)

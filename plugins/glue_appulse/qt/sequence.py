@@ -1,7 +1,7 @@
 """Desktop part of the sequence plugin: its line in the menu, and the stacks as frames in a viewer."""
 
-from ..kinds import is_frame
-from .desk import image_viewers, show_frames
+from glue_appulse.kinds import is_frame
+from glue_appulse.qt.desk import image_viewers, show_frames
 
 
 def register():
@@ -12,7 +12,7 @@ def register():
 
 
 def _open(session, data_collection):
-    from .sequence_panel import open_panel
+    from glue_appulse.qt.sequence_panel import open_panel
 
     return open_panel(session, data_collection)
 

@@ -13,7 +13,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from ..sequence import STACKS
+from glue_appulse.sequence import STACKS
 
 DOTS = (("all", "one for each frame"), ("line", "a line, as far as frames reach"), ("none", "none"))
 MARKS = (

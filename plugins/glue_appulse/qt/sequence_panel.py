@@ -15,16 +15,16 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from .. import sequence as work
-from ..frames import frame_of
-from ..sequence_plan import Plan, folder_state, night_frames, suggested_folder
-from .body_box import BodyBox
-from .grades_table import GradesTable
-from .jobs import Job
-from .panels import Panel, open_once
-from .picture_view import PictureChooser
-from .sequence import show_stacks
-from .sequence_options import SequenceOptions
+from glue_appulse import sequence as work
+from glue_appulse.frames import frame_of
+from glue_appulse.sequence_plan import Plan, folder_state, night_frames, suggested_folder
+from glue_appulse.qt.body_box import BodyBox
+from glue_appulse.qt.grades_table import GradesTable
+from glue_appulse.qt.jobs import Job
+from glue_appulse.qt.panels import Panel, open_once
+from glue_appulse.qt.picture_view import PictureChooser
+from glue_appulse.qt.sequence import show_stacks
+from glue_appulse.qt.sequence_options import SequenceOptions
 
 PREVIEW, COMPOSITE, ANIMATION = "preview", "composite", "animation"
 START_WORDS = "Preview shows within seconds how the picture will look."

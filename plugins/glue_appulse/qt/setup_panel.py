@@ -11,13 +11,13 @@ from qtpy.QtWidgets import (
     QVBoxLayout,
 )
 
-from .. import choices, frame_setup
-from ..frames import frame_of
-from ..kinds import TRACK, all_of
-from .desk import add_tracks, frames_of
-from .instrument_box import InstrumentBox
-from .jobs import Job, tell
-from .panels import Panel, open_once
+from glue_appulse import choices, frame_setup
+from glue_appulse.frames import frame_of
+from glue_appulse.kinds import TRACK, all_of
+from glue_appulse.qt.desk import add_tracks, frames_of
+from glue_appulse.qt.instrument_box import InstrumentBox
+from glue_appulse.qt.jobs import Job, tell
+from glue_appulse.qt.panels import Panel, open_once
 
 ALL = "all frames"
 #: Field, words, hint.
@@ -160,8 +160,8 @@ class SetupPanel(Panel):
         return self._tracks_anew()
 
     def _tracks_anew(self):
-        from .. import sources
-        from ..field_bodies import make_tracks
+        from glue_appulse import sources
+        from glue_appulse.field_bodies import make_tracks
 
         frames = frames_of(self.session)
         wanted = {

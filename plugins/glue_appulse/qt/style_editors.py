@@ -6,7 +6,7 @@ from glue_qt.utils.colors import QColorBox
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, QGridLayout, QSlider, QWidget
 
-from .type_list import TypeList, TypeRow
+from glue_appulse.qt.type_list import TypeList, TypeRow
 
 
 def _spin(low, high, step, decimals=1, suffix=""):

@@ -4,9 +4,9 @@ from glue.config import viewer_tool
 from glue.core.subset import ElementSubsetState
 from glue.viewers.matplotlib.toolbar_mode import ToolbarModeBase
 
-from ..kinds import OUTLINES, kind_of
-from ..picking import clicked_sky, object_at
-from .icons import measure_icon, pick_icon
+from glue_appulse.kinds import OUTLINES, kind_of
+from glue_appulse.picking import clicked_sky, object_at
+from glue_appulse.qt.icons import measure_icon, pick_icon
 
 MEASURE, PICK = "appulse:measure", "appulse:pick"
 KEYS = ("m", "enter", "return")
@@ -57,7 +57,7 @@ class MeasureMode(_ClickMode):
     shortcut = "K"
 
     def __init__(self, viewer, **kwargs):
-        from .following import follow
+        from glue_appulse.qt.following import follow
 
         super().__init__(viewer, **kwargs)
         follow(viewer)  # each new image viewer makes its tools once
@@ -87,7 +87,7 @@ class MeasureMode(_ClickMode):
         x, y : float
             Zero-based pixels of the reference image.
         """
-        from .measure_panel import open_panel
+        from glue_appulse.qt.measure_panel import open_panel
 
         open_panel(self.viewer.session).measure_click(self.viewer, x, y, pointed=self._pointed)
 

@@ -6,8 +6,8 @@ def register():
     from glue_qt.config import menubar_plugin
     from glue_qt.viewers.image import ImageViewer
 
-    from ..layers.track_artist import TrackLayerArtist, TrackSubsetArtist
-    from .style_editors import StretchEditor, TrackEditor
+    from glue_appulse.layers.track_artist import TrackLayerArtist, TrackSubsetArtist
+    from glue_appulse.qt.style_editors import StretchEditor, TrackEditor
 
     ImageViewer._layer_style_widget_cls.update(
         {TrackLayerArtist: TrackEditor, TrackSubsetArtist: StretchEditor}
@@ -16,6 +16,6 @@ def register():
 
 
 def _open(session, data_collection):
-    from .bodies import open_dialog
+    from glue_appulse.qt.bodies import open_dialog
 
     return open_dialog(session, data_collection)
