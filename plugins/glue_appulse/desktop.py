@@ -77,9 +77,8 @@ def load_frames(application, paths, options):
 
     from appulse.errors import FrameError
     from appulse.frames.reading import read_frame
-
-    from glue_appulse.frames import frame_of, replace_frame
-    from glue_appulse.kinds import FRAME, kind_of
+    from glue_appulse.data.kinds import FRAME, kind_of
+    from glue_appulse.data.solved_frames import frame_of, replace_frame
 
     loaded = []
     for path in paths:
@@ -113,9 +112,8 @@ def bodies_wanted(text, source, frames):
     -------
     list of str
     """
-    from glue_appulse.body_tracks import usable
-    from glue_appulse.field_bodies import bodies_in
-    from glue_appulse.frames import frame_of
+    from glue_appulse.data.solved_frames import frame_of
+    from glue_appulse.data.track_data import bodies_in, usable
 
     if text != "all":
         return [source.find(word) for word in text.split(",") if word.strip()]
@@ -137,17 +135,16 @@ def build(args):
     from glue_qt.app import GlueApplication
 
     from appulse.errors import FrameError
-
-    from glue_appulse import choices, sources
-    from glue_appulse.field_bodies import make_tracks
+    from glue_appulse import sources
+    from glue_appulse.data.outline_data import objects_of, outlines_data
+    from glue_appulse.data.track_data import make_tracks
     from glue_appulse.health import check_desktop
-    from glue_appulse.notices import say
+    from glue_appulse.host import say
     from glue_appulse.qt.desk import add_overlay, add_tracks, show_frames
-    from glue_appulse.sky_outlines import objects_of, outlines_data
 
     application = GlueApplication()
     check_desktop()
-    choose = choices.current()
+    choose = sources.chosen()
     choose.orbits, choose.stars = args.positions or args.orbits or choose.orbits, args.stars or choose.stars
     frames = load_frames(application, args.frames, frame_options(args)) if args.frames else []
     if not frames and args.frames:

@@ -1,209 +1,24 @@
-"""Plugin: passes as a glue table, and the sky of a chosen pass.
+"""Plugin: tables of passes open through glue's ordinary menu, and the sky of a chosen pass is shown."""
 
-The table that ``appulse encounters`` writes opens through glue's ordinary menu; its time is a number, so that
-glue's own plots make a timeline of it. A selected pass is shown on a blank field of sky with the object's
-outline, its neighbours and the body's track.
-"""
+from glue_appulse.data.passes import is_passes, load_passes
+from glue_appulse.host import desktop_running, once, open_earlier_sessions
 
-import numpy as np
-
-from glue_appulse.kinds import KIND_KEY, kind_of
-from glue_appulse.registry import desktop_running, once
-
-PASSES = "passes"
 LABEL = "Passes (ECSV of appulse encounters)"
 PRIORITY = 20_000
-MJD = "MJD (UTC)"
-NEEDED = ("encounter", "designation", "target", "time", "separation")
-FIELD_PX = (900, 700)
-LEAST_FIELD_DEG = 0.8
-TRACK_DAYS = 1.5
-
-
-def is_passes(path, **_kwargs):
-    """Whether a file is a table of passes.
-
-    Parameters
-    ----------
-    path : str
-    **_kwargs
-        Of other readers; not used.
-
-    Returns
-    -------
-    bool
-    """
-    if not str(path).lower().endswith(".ecsv"):
-        return False
-    try:
-        with open(path, encoding="utf-8") as file:
-            head = [line for line in (file.readline() for _ in range(400)) if not line.startswith("#")]
-    except (OSError, UnicodeDecodeError):
-        return False
-    return bool(head) and set(NEEDED) <= set(head[0].split())
-
-
-def load_passes(path, **_kwargs):
-    """Read a table of passes as a glue data set.
-
-    Parameters
-    ----------
-    path : str
-    **_kwargs
-        Not used.
-
-    Returns
-    -------
-    glue.core.data.Data
-
-    Raises
-    ------
-    appulse.errors.TableError
-        The file is no such table.
-    """
-    from pathlib import Path
-
-    from appulse.formats.tables import read_table, require_columns
-
-    table = read_table(path)
-    require_columns(table, NEEDED, path)
-    return passes_data(table, Path(path).stem)
-
-
-def passes_data(table, label="passes"):
-    """A glue data set of a table of passes.
-
-    Parameters
-    ----------
-    table : astropy.table.Table
-        As :func:`appulse.encounters.pass_table.passes_table` makes it.
-    label : str
-
-    Returns
-    -------
-    glue.core.data.Data
-        The same columns, and the time of least separation as a number for plots.
-    """
-    from astropy.time import Time
-    from glue.core import Component, Data
-    from glue.core.component import CategoricalComponent
-
-    from appulse.observers.timescales import quiet_erfa
-
-    data = Data(label=label)
-    with quiet_erfa():
-        mjd = np.array([Time(str(text), scale="utc").mjd for text in table["time"]], dtype=float)
-    data.add_component(Component(mjd, units="d"), MJD)
-    for name in table.colnames:
-        values = np.ma.asarray(table[name])
-        if values.dtype.kind in "SUO":
-            data.add_component(CategoricalComponent(np.asarray(values.filled("")).astype(str)), name)
-        else:
-            numbers = np.where(np.ma.getmaskarray(values), np.nan, np.asarray(values, dtype=float))
-            data.add_component(Component(numbers, units=str(table[name].unit or "")), name)
-    data.meta[KIND_KEY] = PASSES
-    return data
-
-
-def chosen_row(layer):
-    """First row of a data set of passes, or of the rows selected in it.
-
-    Parameters
-    ----------
-    layer : glue.core.data.Data or glue.core.subset.Subset
-        Of kind 'passes'.
-
-    Returns
-    -------
-    dict
-        Column name to value.
-
-    Raises
-    ------
-    ValueError
-        Not a table of passes, or nothing is selected.
-    """
-    from glue.core.subset import Subset
-
-    if kind_of(layer) != PASSES:
-        raise ValueError("this is no table of passes; open one that 'appulse encounters' wrote")
-    data = layer.data if isinstance(layer, Subset) else layer
-    rows = np.flatnonzero(layer.to_mask()) if isinstance(layer, Subset) else np.arange(data.size)
-    if not len(rows):
-        raise ValueError("no pass is selected; select a row of the table or a point of a plot")
-    row = {}
-    for cid in data.main_components:
-        component = data.get_component(cid)
-        values = component.labels if component.categorical else component.data
-        row[cid.label] = values[rows[0]]
-    return row
-
-
-def sky_of(row, ephemeris, *, site=None):
-    """A blank field of sky around a pass, with outlines and the body's track.
-
-    Parameters
-    ----------
-    row : dict
-        From :func:`chosen_row`.
-    ephemeris : object
-        With ``at(times, observer, bodies)``.
-    site : appulse.observers.site.Site, optional
-        Default the Earth's centre.
-
-    Returns
-    -------
-    frame, outlines, track : glue.core.data.Data
-    """
-    from astropy.time import Time
-    from astropy.wcs import WCS
-
-    from appulse.catalogues.deepsky import find_object, objects_near
-    from appulse.frames.exposure import Exposure
-    from appulse.frames.frame import SolvedFrame
-    from appulse.observers.site import Site
-
-    from glue_appulse.body_tracks import track_data
-    from glue_appulse.frames import frame_data
-    from glue_appulse.sky_outlines import outlines_data
-
-    target = find_object(str(row["target"]))
-    wide = 2.5 * (target.major_arcmin or 0.0) / 60
-    size = max(LEAST_FIELD_DEG, wide, 3.0 * float(row["separation"]) / 3600)
-    wcs = WCS(naxis=2)
-    wcs.wcs.ctype = ["RA---TAN", "DEC--TAN"]
-    wcs.wcs.crval = [target.ra, target.dec]
-    wcs.wcs.crpix = [(n + 1) / 2 for n in FIELD_PX]
-    wcs.wcs.cdelt = [-size / FIELD_PX[1], size / FIELD_PX[1]]
-    exposure = Exposure.from_mid(Time(str(row["time"]), scale="utc"), TRACK_DAYS * 86_400.0)
-    frame = SolvedFrame.from_arrays(
-        np.zeros(FIELD_PX[::-1], dtype=np.float32), wcs, exposure, site or Site.geocentre(),
-        label=f"sky of {row['encounter']}",
-    )  # fmt: skip
-    sky = frame_data(frame)
-    shown = objects_near(target.ra, target.dec, frame.radius_deg)
-    outlines = outlines_data(shown or [target], label=f"objects by {row['encounter']}")
-    words = f"({row['designation']}) by {target.name}"
-    track = track_data(ephemeris, [sky], str(row["designation"]), name=words)
-    return sky, outlines, track
 
 
 @once("encounters")
 def _register():
     from glue.config import data_factory
 
+    open_earlier_sessions()
     data_factory(LABEL, identifier=is_passes, priority=PRIORITY)(load_passes)
-
-
-@once("encounters, desktop")
-def _register_desktop():
-    from glue_appulse.qt import encounters
-
-    encounters.register()
 
 
 def setup():
     """Entry point of glue."""
     _register()
     if desktop_running():
-        _register_desktop()
+        from glue_appulse.qt import menus
+
+        menus.encounters()

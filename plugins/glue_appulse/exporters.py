@@ -1,8 +1,8 @@
 """Residuals written out through glue's own export: a table with units, or observations to send."""
 
-from glue_appulse.kinds import RESIDUALS, kind_of
-from glue_appulse.notices import say
-from glue_appulse.residual_data import table_of
+from glue_appulse.data.kinds import RESIDUALS, kind_of
+from glue_appulse.data.residual_data import table_of
+from glue_appulse.host import say
 
 
 def _table(data):
@@ -69,10 +69,9 @@ def write_evidence_sheet(filename, data, components=None):
         None of the rows was measured in this run: their stamps are gone.
     """
     from appulse.reports.evidence import write_evidence
-
+    from glue_appulse.data.residual_data import row_keys
     from glue_appulse.measured_rows import verdict_of_night
     from glue_appulse.measuring import kept
-    from glue_appulse.residual_data import row_keys
 
     table = _table(data)
     measured = [kept[key] for key in row_keys(table) if key in kept]

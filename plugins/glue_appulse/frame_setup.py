@@ -1,13 +1,266 @@
-"""What the user says about frames and sources, applied to what is loaded and kept in the settings file."""
+"""Changes of a YAML file that leave its comments and all that is not touched as they are.
 
+Instruments of the settings file as the set-up panel shows them: each value with where it comes from.
+
+What the user says about frames and sources, applied to what is loaded and kept in the settings file.
+"""
+
+import re
 import shutil
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
 
 import yaml
 
-from glue_appulse.frames import replace_frame
-from glue_appulse.settings_text import with_content
+from glue_appulse.data.solved_frames import replace_frame
+
+LIST_ITEM = re.compile(r"( *)- ")
+
+
+def _dump(value):
+    return yaml.safe_dump(value, sort_keys=False, allow_unicode=True)
+
+
+def _block(lines, key):
+    """First line and end of the lines of a top-level key; None where it is not there."""
+    start = next((i for i, line in enumerate(lines) if re.match(rf"{re.escape(key)}\s*:", line)), None)
+    if start is None:
+        return None
+    end = start + 1
+    while end < len(lines) and (lines[end][:1] in (" ", "-", "") or lines[end].startswith("#")):
+        end += 1
+    while end > start + 1 and (not lines[end - 1].strip() or lines[end - 1].startswith("#")):
+        end -= 1  # what stands before the next key belongs to that one
+    return start, end
+
+
+def _item_ranges(lines, start, end):
+    """Line ranges of the items of a list in block style, and their indent; None for any other style."""
+    marks = [(i, LIST_ITEM.match(lines[i])) for i in range(start + 1, end)]
+    found = [(i, len(match[1])) for i, match in marks if match]
+    if not found:
+        return None
+    indent = min(depth for _i, depth in found)
+    starts = [i for i, depth in found if depth == indent]
+    return list(zip(starts, [*starts[1:], end], strict=True)), " " * indent
+
+
+def _written(item, indent):
+    return [indent + line for line in _dump([item]).splitlines()]
+
+
+def _with_list(lines, key, old, new):
+    """Lines with another list under a key, item by item; None where that cannot be done."""
+    place = _block(lines, key)
+    parts = _item_ranges(lines, *place) if place else None
+    if parts is None or len(parts[0]) != len(old):
+        return None
+    ranges, indent = parts
+    kept = {i: lines[a:b] for i, (a, b) in enumerate(ranges)}
+    names = [item.get("name") if isinstance(item, dict) else item for item in old]
+    body = []
+    for item in new:
+        name = item.get("name") if isinstance(item, dict) else item
+        if item in old:
+            body += kept[old.index(item)]
+        elif name in names:
+            body += [*_written(item, indent), *_comments_of(kept[names.index(name)])]
+        else:
+            body += _written(item, indent)
+    return [*lines[: ranges[0][0]], *body, *lines[place[1] :]]
+
+
+def _comments_of(lines):
+    return [line for line in lines if line.lstrip().startswith("#")]
+
+
+def with_content(text, content):
+    """A YAML text that holds other content, with as little of it rewritten as can be.
+
+    Parameters
+    ----------
+    text : str
+        A mapping, or empty.
+    content : dict
+        What it shall hold.
+
+    Returns
+    -------
+    str
+        Reads back as ``content``. Items of lists that stay keep their lines; where the text's style allows no
+        such change, the key is written anew, and in the last resort the whole text.
+
+    Examples
+    --------
+    >>> text = "# mine\\nsites:\\n  - name: ledge   # by the window\\norbits: [a.ecsv]\\n"
+    >>> content = {"sites": [{"name": "ledge"}, {"name": "roof"}], "orbits": ["a.ecsv"]}
+    >>> print(with_content(text, content), end="")
+    # mine
+    sites:
+      - name: ledge   # by the window
+      - name: roof
+    orbits: [a.ecsv]
+    """
+    old, lines = yaml.safe_load(text) or {}, text.splitlines()
+    for key, value in content.items():
+        if old.get(key) == value:
+            continue
+        listed = isinstance(value, list) and isinstance(old.get(key), list)
+        changed = _with_list(lines, key, old[key], value) if listed else None
+        if changed is None:
+            place = _block(lines, key) or (len(lines), len(lines))
+            changed = [*lines[: place[0]], *_dump({key: value}).splitlines(), *lines[place[1] :]]
+        lines = changed
+    made = "\n".join(lines) + "\n"
+    try:
+        same = yaml.safe_load(made) == content
+    except yaml.YAMLError:
+        same = False
+    return made if same else _dump(content)
+
+
+#: Key of the settings file, words with unit, header keywords that tell it.
+INSTRUMENT_FIELDS = (
+    ("aperture_mm", "aperture (mm)", ("APTDIA", "APERTURE")),
+    ("focal_length_mm", "focal length (mm)", ("FOCALLEN",)),
+    ("pixel_um", "pixel (µm)", ("XPIXSZ", "PIXSIZE1")),
+    ("sensor_px", "sensor (pixels)", ()),
+    ("gain_e_adu", "gain (e⁻/ADU)", ("EGAIN",)),
+    ("read_noise_e", "read noise (e⁻)", ("RDNOISE", "READNOIS")),
+    ("dark_e_s", "dark current (e⁻/s)", ()),
+    ("full_well_e", "full well (e⁻)", ()),
+)
+FROM_FILE, FROM_DEFAULT, UNKNOWN = "settings file", "default", "not known"
+
+
+def instrument_entries():
+    """Instruments of the settings file as they are written there.
+
+    Returns
+    -------
+    dict of str to dict
+        By name; empty where there is no file or it cannot be used.
+    """
+    import yaml
+
+    from appulse.errors import AppulseError
+    from appulse.formats.settings import read_settings, settings_path
+
+    path = settings_path()
+    try:
+        known = [one.name for one in read_settings().instruments]
+    except AppulseError:
+        return {}
+    raw = (yaml.safe_load(path.read_text(encoding="utf-8")) or {}) if path.exists() else {}
+    return {one["name"]: one for one in raw.get("instruments", []) if one.get("name") in known}
+
+
+def instrument_values(entry, frame=None):
+    """Values of an instrument and where each comes from: the settings file, a frame's header, or the default.
+
+    Parameters
+    ----------
+    entry : dict
+        As :func:`instrument_entries` gives it; empty for a new instrument.
+    frame : appulse.frames.frame.SolvedFrame or None
+        Of which the header is asked.
+
+    Returns
+    -------
+    dict of str to (str, str)
+        Value and source in words; empty value where it is not known.
+    """
+    from appulse.formats.settings import InstrumentSettings
+
+    defaults = {one.name: one.default for one in fields(InstrumentSettings)}
+    found = {}
+    for name, _words, keywords in INSTRUMENT_FIELDS:
+        value = entry.get(name)
+        if value is not None:
+            found[name] = _text(value), FROM_FILE
+            continue
+        value, keyword = _of_header(frame, name, keywords)
+        if value is not None:
+            found[name] = _text(value), f"header, {keyword}"
+        elif defaults[name] is not MISSING:
+            found[name] = _text(defaults[name]), FROM_DEFAULT
+        else:
+            found[name] = "", UNKNOWN
+    return found
+
+
+def _of_header(frame, name, keywords):
+    if frame is None:
+        return None, ""
+    if name == "sensor_px":
+        return list(frame.shape[::-1]), "size of the image"
+    for keyword in keywords:
+        value = frame.header.get(keyword)
+        if isinstance(value, int | float) and value > 0:
+            return float(value), keyword
+    return None, ""
+
+
+def _text(value):
+    return " x ".join(f"{v:g}" for v in value) if isinstance(value, list | tuple) else f"{value:g}"
+
+
+def read_field(name, text):
+    """A value out of what the user wrote.
+
+    Parameters
+    ----------
+    name : str
+        Of :data:`INSTRUMENT_FIELDS`.
+    text : str
+
+    Returns
+    -------
+    float, list of int or None
+        None where nothing is written.
+
+    Raises
+    ------
+    ValueError
+        It is no number, or no pair of them.
+
+    Examples
+    --------
+    >>> read_field("sensor_px", "1600 x 1200"), read_field("aperture_mm", "70"), read_field("pixel_um", "")
+    ([1600, 1200], 70.0, None)
+    """
+    words = {key: label for key, label, _keywords in INSTRUMENT_FIELDS}[name]
+    text = text.strip()
+    if not text:
+        return None
+    try:
+        if name != "sensor_px":
+            return float(text)
+        width, height = (int(part) for part in text.lower().replace("×", "x").split("x"))
+    except ValueError:
+        wanted = "width x height, such as 1600 x 1200" if name == "sensor_px" else "digits with a point"
+        raise ValueError(f"{words}: '{text}' cannot be read; write {wanted}, or leave it empty") from None
+    return [width, height]
+
+
+def camera_of(entry):
+    """What an instrument says about a frame's camera.
+
+    Parameters
+    ----------
+    entry : dict
+
+    Returns
+    -------
+    dict of str to float
+        gain_e_adu, read_noise_e, saturation_adu, as far as the settings file tells them itself.
+    """
+    camera = {name: float(entry[name]) for name in ("gain_e_adu", "read_noise_e") if name in entry}
+    if "full_well_e" in entry and "gain_e_adu" in entry:
+        top = 2.0 ** int(entry.get("bits", 16)) - 1
+        camera["saturation_adu"] = min(float(entry["full_well_e"]) / float(entry["gain_e_adu"]), top)
+    return camera
+
 
 UNKNOWN = "not known"
 
@@ -82,7 +335,7 @@ def apply(frames, given):
     return lines
 
 
-def told_by(frame):
+def frame_values(frame):
     """What is known about a frame and where each value comes from.
 
     Parameters
@@ -144,7 +397,7 @@ def _with_entry(entries, given):
     return changed if any(one.get("name") == given["name"] for one in entries) else [*entries, given]
 
 
-def keep(*, site=None, site_name=None, orbits=None, stars=None, instrument=None):
+def keep_in_settings(*, site=None, site_name=None, orbits=None, stars=None, instrument=None):
     """Write into the settings file; what it held before stays, its earlier state beside it as ``.bak``.
 
     Comments stay too, but for those within an entry that is replaced.

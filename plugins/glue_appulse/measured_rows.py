@@ -1,6 +1,6 @@
 """What measurements say, in a sentence; and their rows in the table of residuals."""
 
-from glue_appulse.residual_data import merged_meta
+from glue_appulse.data.residual_data import merged_meta
 
 
 def verdict(measured):

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from glue_appulse import sources
-from glue_appulse.frames import frame_of
+from glue_appulse.data.solved_frames import frame_of
 from glue_appulse.layers.base import frame_key
 
 
@@ -192,7 +192,7 @@ def tasks_of_night(frames, bodies, orbits=None, stars=None):
     lines : list of str
         What cannot be measured, and the remedy.
     """
-    from glue_appulse.body_tracks import usable
+    from glue_appulse.data.track_data import usable
 
     good, lines = usable(frames)
     return [Task(data, body, orbits, stars) for data in good for body in bodies], lines

@@ -1,7 +1,7 @@
 """Plugin: outlines of deep-sky objects as region layers of image viewers."""
 
-from glue_appulse.kinds import OUTLINES, kind_of
-from glue_appulse.registry import desktop_running, is_image_viewer, once
+from glue_appulse.data.kinds import OUTLINES, kind_of
+from glue_appulse.host import desktop_running, is_image_viewer, once
 
 
 def make_layer(viewer, layer):
@@ -31,15 +31,10 @@ def _register():
     layer_artist_maker.add("Outlines of deep-sky objects", make_layer)
 
 
-@once("outlines, desktop")
-def _register_desktop():
-    from glue_appulse.qt import outlines
-
-    outlines.register()
-
-
 def setup():
     """Entry point of glue."""
     _register()
     if desktop_running():
-        _register_desktop()
+        from glue_appulse.qt import menus
+
+        menus.outlines()

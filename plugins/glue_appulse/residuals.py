@@ -1,7 +1,7 @@
 """Plugin: measure bodies in frames, keep the residuals as a table, write them out."""
 
-from glue_appulse.kinds import RESIDUALS, kind_of
-from glue_appulse.registry import desktop_running, is_image_viewer, once
+from glue_appulse.data.kinds import RESIDUALS, kind_of
+from glue_appulse.host import desktop_running, is_image_viewer, once
 
 
 def make_layer(viewer, layer):
@@ -35,15 +35,10 @@ def _register():
         data_exporter.add(data_exporter.item(function, label, suffixes))
 
 
-@once("residuals, desktop")
-def _register_desktop():
-    from glue_appulse.qt import residuals
-
-    residuals.register()
-
-
 def setup():
     """Entry point of glue."""
     _register()
     if desktop_running():
-        _register_desktop()
+        from glue_appulse.qt import menus
+
+        menus.residuals()

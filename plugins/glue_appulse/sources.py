@@ -1,4 +1,7 @@
-"""Where predictions and reference stars come from in the viewer: opened once, kept for the run."""
+"""Where predictions and reference stars come from in the viewer: opened once, kept for the run.
+
+What the user has chosen for this run: orbit source, star table; first out of the settings file.
+"""
 
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -134,8 +137,7 @@ def _open_places(path):
 def _open_catalogue(path):
     from appulse.bodies.ephemeris import NBodyEphemeris
     from appulse.bodies.readers import read_orbits, starter_orbits
-
-    from glue_appulse.notices import say
+    from glue_appulse.host import say
 
     catalogue = starter_orbits() if path is None else read_orbits(path)
     if catalogue.rejected:
@@ -190,3 +192,55 @@ def stars_for(frame, path=None):
     from appulse.catalogues.stars import bundled_stars
 
     return bundled_stars(*frame.centre, frame.radius_deg + 0.02)
+
+
+@dataclass
+class Choices:
+    """Sources in use.
+
+    Parameters
+    ----------
+    orbits : str or None
+        Path; None: the bundled starter set.
+    stars : str or None
+        Path; None: the bundled bright stars.
+    """
+
+    orbits: str | None = None
+    stars: str | None = None
+
+
+_choices = None
+
+
+def chosen():
+    """The choices of this run.
+
+    Returns
+    -------
+    Choices
+    """
+    global _choices
+    if _choices is None:
+        _choices = Choices(**_from_settings())
+    return _choices
+
+
+def _from_settings():
+    from appulse.errors import AppulseError
+    from appulse.formats.settings import read_settings
+    from glue_appulse.host import say
+
+    try:
+        settings = read_settings()
+    except AppulseError as exc:
+        say(f"the settings file cannot be used, so none of it is: {exc}")
+        return {}
+    first = lambda paths: str(paths[0]) if paths else None  # noqa: E731
+    return {"orbits": first(settings.orbits), "stars": first(settings.stars)}
+
+
+def forget_choices():
+    """Start from the settings file again."""
+    global _choices
+    _choices = None

@@ -1,7 +1,7 @@
 """Plugin: tracks of minor bodies as layers of image viewers."""
 
-from glue_appulse.kinds import TRACK, kind_of
-from glue_appulse.registry import desktop_running, is_image_viewer, once
+from glue_appulse.data.kinds import TRACK, kind_of
+from glue_appulse.host import desktop_running, is_image_viewer, once
 
 
 def make_layer(viewer, layer):
@@ -34,15 +34,10 @@ def _register():
     layer_artist_maker.add("Tracks of minor bodies", make_layer)
 
 
-@once("tracks, desktop")
-def _register_desktop():
-    from glue_appulse.qt import tracks
-
-    tracks.register()
-
-
 def setup():
     """Entry point of glue."""
     _register()
     if desktop_running():
-        _register_desktop()
+        from glue_appulse.qt import menus
+
+        menus.tracks()

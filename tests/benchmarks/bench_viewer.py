@@ -92,7 +92,7 @@ def linking(n=60):
     """Seconds to link a night's frames and three overlays."""
     from glue.core import DataCollection
 
-    from glue_appulse.links import frame_links, link_overlay
+    from glue_appulse.data.links import frame_links, link_overlay
 
     small = {"shape": (30, 40), "scale": 90.0}
     frames = [make_frame(f"frame-{i}", seed=i, rotation=i * 0.1, **small) for i in range(n)]
@@ -117,8 +117,8 @@ def memory(n=60, shape=(4000, 6000)):
 
     from appulse.frames.reading import read_frame
     from appulse.observers.site import Site
-    from glue_appulse.frames import frame_data
-    from glue_appulse.pixels import STORE
+    from glue_appulse.data.lazy_pixels import STORE
+    from glue_appulse.data.solved_frames import frame_data
 
     with tempfile.TemporaryDirectory() as folder:
         path, header = Path(folder) / "frame.fits", make_wcs(shape=shape, scale=1.2).to_header()

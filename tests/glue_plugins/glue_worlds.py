@@ -6,10 +6,10 @@ from astropy.wcs import WCS
 from glue.core import Data
 from glue.core.data_region import RegionData
 
-from glue_appulse.kinds import FRAME, KIND_KEY, OUTLINES, TRACK, to_json
+from glue_appulse.data.frame_wcs import FrameWCS
+from glue_appulse.data.kinds import FRAME, KIND_KEY, OUTLINES, TRACK, to_json
 from glue_appulse.layers.outline_model import CIRCLE, ELLIPSE, POINT
 from glue_appulse.layers.track_model import EXPOSURES_KEY
-from glue_appulse.skywcs import FrameWCS
 
 MID_MJD = 61529.95
 SHAPE = (300, 400)

@@ -5,9 +5,10 @@ import pytest
 from astropy.coordinates import SkyCoord
 from glue.core.data_factories import load_data
 
-from glue_appulse import choices, field_bodies, sources
-from glue_appulse.frames import frame_of
-from glue_appulse.kinds import OUTLINES, TRACK, all_of
+from glue_appulse import sources
+from glue_appulse.data import track_data
+from glue_appulse.data.kinds import OUTLINES, TRACK, all_of
+from glue_appulse.data.solved_frames import frame_of
 from glue_appulse.layers.track_artist import TrackLayerArtist
 from glue_appulse.layers.track_model import TrackModel
 
@@ -26,21 +27,21 @@ def iris(sample_data):
 
 
 def test_the_body_of_the_night_is_listed(first, iris):
-    found = field_bodies.bodies_in(frame_of(first), iris)
+    found = track_data.bodies_in(frame_of(first), iris)
     assert [body.key for body in found] == ["7"]
     assert found[0].rate == pytest.approx(29.0, abs=0.1)
     assert found[0].mag == pytest.approx(10.0, abs=0.3)
 
 
 def test_a_fainter_limit_is_needed_for_a_faint_body(first, iris):
-    assert field_bodies.bodies_in(frame_of(first), iris, limit_mag=9.0) == []
+    assert track_data.bodies_in(frame_of(first), iris, limit_mag=9.0) == []
 
 
 def test_the_track_goes_through_the_true_places(first, iris, sample_data):
     from astropy.table import Table
     from astropy.time import Time
 
-    tracks, lines = field_bodies.make_tracks(iris, [first], ["7"])
+    tracks, lines = track_data.make_tracks(iris, [first], ["7"])
     assert not lines
     truth = Table.read(sample_data / "truth.ecsv")
     model = TrackModel.from_data(tracks[0])
@@ -53,7 +54,7 @@ def test_the_track_goes_through_the_true_places(first, iris, sample_data):
 
 
 def test_the_place_of_the_frame_is_the_ephemeris_itself(first, iris):
-    tracks, _lines = field_bodies.make_tracks(iris, [first], ["7"])
+    tracks, _lines = track_data.make_tracks(iris, [first], ["7"])
     place = TrackModel.from_data(tracks[0]).places[0]
     frame = frame_of(first)
     row = iris.ephemeris.at(frame.exposure.mid, frame.observer, bodies=["7"])
@@ -65,7 +66,7 @@ def test_places_of_one_moment_make_a_track_without_a_line(first, tmp_path):
     table = tmp_path / "places.csv"
     table.write_text("designation,ra,dec\n(7) Iris,246.39,-24.41\n")
     source = sources.open_orbits(table)
-    tracks, lines = field_bodies.make_tracks(source, [first], [source.find("(7) iris")])
+    tracks, lines = track_data.make_tracks(source, [first], [source.find("(7) iris")])
     assert not lines
     model = TrackModel.from_data(tracks[0])
     assert model.curve is None
@@ -74,10 +75,10 @@ def test_places_of_one_moment_make_a_track_without_a_line(first, tmp_path):
 
 @pytest.mark.needs_qt
 def test_the_panel_lists_and_adds(app, first, sample_data, monkeypatch):
-    monkeypatch.setattr(choices, "_choices", choices.Choices(orbits=str(sample_data / "orbit.ecsv")))
+    monkeypatch.setattr(sources, "_choices", sources.Choices(orbits=str(sample_data / "orbit.ecsv")))
     from qtpy.QtCore import Qt
 
-    from glue_appulse.qt.bodies import open_dialog
+    from glue_appulse.qt.add_overlays import open_dialog
 
     app.data_collection.append(first)
     dialog = open_dialog(app.session)
@@ -94,8 +95,8 @@ def test_the_panel_lists_and_adds(app, first, sample_data, monkeypatch):
 
 @pytest.mark.needs_qt
 def test_an_unknown_name_is_told_and_nothing_added(app, first, sample_data, monkeypatch):
-    monkeypatch.setattr(choices, "_choices", choices.Choices(orbits=str(sample_data / "orbit.ecsv")))
-    from glue_appulse.qt.bodies import open_dialog
+    monkeypatch.setattr(sources, "_choices", sources.Choices(orbits=str(sample_data / "orbit.ecsv")))
+    from glue_appulse.qt.add_overlays import open_dialog
 
     app.data_collection.append(first)
     dialog = open_dialog(app.session)
@@ -107,7 +108,7 @@ def test_an_unknown_name_is_told_and_nothing_added(app, first, sample_data, monk
 
 @pytest.mark.needs_qt
 def test_outlines_are_added_within_limits(app, first):
-    from glue_appulse.qt.outline_dialog import open_dialog
+    from glue_appulse.qt.add_overlays import open_dialog
 
     app.data_collection.append(first)
     dialog = open_dialog(app.session)
@@ -183,14 +184,14 @@ def invented_catalogue(iris_orbits, n=2000):
 def test_a_large_catalogue_is_searched_by_place(first, iris, monkeypatch):
     from appulse.bodies.ephemeris import NBodyEphemeris
 
-    monkeypatch.setattr(field_bodies, "LISTED", 1000)
+    monkeypatch.setattr(track_data, "LISTED", 1000)
     catalogue = invented_catalogue(iris)
-    assert len(catalogue) > field_bodies.LISTED
+    assert len(catalogue) > track_data.LISTED
     source = sources.OrbitSource("large", None, NBodyEphemeris(catalogue), {}, "", catalogue)
     frame = frame_of(first)
-    found = field_bodies.bodies_in(frame, source)
+    found = track_data.bodies_in(frame, source)
     assert "7" in [body.key for body in found]
-    small = field_bodies.bodies_in(frame, iris)[0]
+    small = track_data.bodies_in(frame, iris)[0]
     mine = next(body for body in found if body.key == "7")
     assert (mine.x, mine.y) == pytest.approx((small.x, small.y), abs=1e-3)
     assert mine.name == small.name
@@ -203,7 +204,7 @@ def test_a_large_catalogue_is_searched_by_place(first, iris, monkeypatch):
 @pytest.mark.needs_qt
 @pytest.mark.needs_shared
 def test_hand_drawn_outlines_of_a_file_are_added(app, shared):
-    from glue_appulse.qt.outline_dialog import open_dialog
+    from glue_appulse.qt.add_overlays import open_dialog
 
     app.data_collection.append(load_data(str(shared / "frames" / "w5-wise12um.fits")))
     dialog = open_dialog(app.session)

@@ -152,7 +152,7 @@ def test_overlays_follow_a_frame_into_a_new_viewer(desk):
 def test_overlays_of_another_sky_stay_away_and_one_taken_off_comes_back_on_request(desk):
     from glue_qt.viewers.image import ImageViewer
 
-    from glue_appulse.qt.following import show_overlays
+    from glue_appulse.qt.overlay_sync import show_overlays
 
     far = make_frame("far", ra=10.0, dec=40.0)
     desk.data_collection.append(far)

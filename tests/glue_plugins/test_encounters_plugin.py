@@ -13,6 +13,7 @@ from appulse.encounters.targets import Targets
 from appulse.formats.output import write_table
 from appulse.observers.site import Site
 from glue_appulse import encounters
+from glue_appulse.data import passes
 
 
 @pytest.fixture(scope="module")
@@ -28,16 +29,16 @@ def passes_file(tmp_path_factory):
 
 
 def test_only_tables_of_passes_are_taken(passes_file, sample_data, tmp_path):
-    assert encounters.is_passes(str(passes_file))
-    assert not encounters.is_passes(str(sample_data / "stars.ecsv"))
-    assert not encounters.is_passes(str(tmp_path / "none.ecsv"))
+    assert passes.is_passes(str(passes_file))
+    assert not passes.is_passes(str(sample_data / "stars.ecsv"))
+    assert not passes.is_passes(str(tmp_path / "none.ecsv"))
 
 
 def test_the_table_keeps_its_numbers_and_gains_a_time_axis(passes_file):
-    data = encounters.load_passes(str(passes_file))
+    data = passes.load_passes(str(passes_file))
     table = Table.read(passes_file)
     assert np.allclose(data["separation"], table["separation"])
-    assert np.allclose(data[encounters.MJD], Time(list(table["time"])).mjd)
+    assert np.allclose(data[passes.MJD], Time(list(table["time"])).mjd)
     assert list(data["encounter"]) == list(table["encounter"])
     assert data.get_component("separation").units == "arcsec"
 
@@ -45,25 +46,25 @@ def test_the_table_keeps_its_numbers_and_gains_a_time_axis(passes_file):
 def test_the_selected_row_is_the_chosen_one(passes_file):
     from glue.core import DataCollection
 
-    data = encounters.load_passes(str(passes_file))
+    data = passes.load_passes(str(passes_file))
     collection = DataCollection([data])
-    late = data.id[encounters.MJD] > Time("2027-04-15").mjd
+    late = data.id[passes.MJD] > Time("2027-04-15").mjd
     subset = collection.new_subset_group("late", late).subsets[0]
-    assert encounters.chosen_row(subset)["encounter"] == "7-IC4603-20270504"
-    nothing = collection.new_subset_group("none", data.id[encounters.MJD] > 1e9).subsets[0]
+    assert passes.chosen_row(subset)["encounter"] == "7-IC4603-20270504"
+    nothing = collection.new_subset_group("none", data.id[passes.MJD] > 1e9).subsets[0]
     with pytest.raises(ValueError, match="no pass is selected"):
-        encounters.chosen_row(nothing)
+        passes.chosen_row(nothing)
 
 
 def test_sky_of_a_pass_holds_track_and_outlines_where_they_belong(passes_file):
-    data = encounters.load_passes(str(passes_file))
+    data = passes.load_passes(str(passes_file))
     from glue.core import DataCollection
 
-    late = data.id[encounters.MJD] > Time("2027-04-15").mjd
+    late = data.id[passes.MJD] > Time("2027-04-15").mjd
     subset = DataCollection([data]).new_subset_group("late", late).subsets[0]
-    row = encounters.chosen_row(subset)
-    sky, outlines, track = encounters.sky_of(row, NBodyEphemeris(starter_orbits().take([4])))
-    from glue_appulse.frames import frame_of
+    row = passes.chosen_row(subset)
+    sky, outlines, track = passes.sky_of(row, NBodyEphemeris(starter_orbits().take([4])))
+    from glue_appulse.data.solved_frames import frame_of
 
     frame = frame_of(sky)
     assert {"IC 4603", "IC 4604"} <= set(outlines["name"])
@@ -74,12 +75,12 @@ def test_sky_of_a_pass_holds_track_and_outlines_where_they_belong(passes_file):
 
 
 def test_the_desktop_shows_it(app, passes_file, registered):
-    from glue_appulse.qt.encounters import show_selected
+    from glue_appulse.qt.menus import show_selected
 
     encounters.setup()
     app.load_data(str(passes_file))
     [table] = [data for data in app.data_collection if data.meta.get("appulse_kind") == "passes"]
-    app.data_collection.new_subset_group("late", table.id[encounters.MJD] > Time("2027-04-15").mjd)
+    app.data_collection.new_subset_group("late", table.id[passes.MJD] > Time("2027-04-15").mjd)
     viewer = show_selected(app.session, app.data_collection)
     shown = [layer.layer.label for layer in viewer.layers]
     assert any(label.startswith("sky of 7-IC4603") for label in shown)
@@ -88,7 +89,7 @@ def test_the_desktop_shows_it(app, passes_file, registered):
 
 
 def test_without_a_table_a_line_says_so(app, registered, capsys):
-    from glue_appulse.qt.encounters import show_selected
+    from glue_appulse.qt.menus import show_selected
 
     assert show_selected(app.session, app.data_collection) is None
     assert "no table of passes is open" in capsys.readouterr().err

@@ -7,7 +7,7 @@ from glue.core.component_link import ComponentLink
 from glue.core.link_helpers import LinkSame
 from glue_worlds import make_frame, make_track
 
-from glue_appulse import fastlinks
+from glue_appulse.data import links as link_module
 
 SLOW = getattr(link_manager, "discover_links", None)
 
@@ -44,13 +44,13 @@ def test_random_webs_give_the_same_components_by_ways_as_short(slow, seed):
         using = (lambda x: x) if len(ends) == 2 else (lambda x, y: x + y)
         links.append(ComponentLink([every[i] for i in ends[:-1]], every[ends[-1]], using))
     for one in data:
-        ours, theirs = fastlinks.discover_links(one, links), slow(one, links)
+        ours, theirs = link_module.discover_links(one, links), slow(one, links)
         known = one.main_components + one.coordinate_components
         assert steps(ours, known) == steps(theirs, known)
 
 
 def test_frames_and_overlays_derive_the_same(slow):
-    from glue_appulse.links import frame_links, link_overlay
+    from glue_appulse.data.links import frame_links, link_overlay
 
     frames, track = [make_frame(f"f{i}", shape=(20, 30), seed=i) for i in range(4)], make_track()
     collection = DataCollection([*frames, track])
@@ -58,17 +58,17 @@ def test_frames_and_overlays_derive_the_same(slow):
     link_overlay(collection, track)
     links = collection._link_manager._links | collection._link_manager._inverse_links
     for one in collection:
-        assert set(fastlinks.discover_links(one, links)) == set(slow(one, links))
+        assert set(link_module.discover_links(one, links)) == set(slow(one, links))
 
 
 def test_it_is_in_place_only_where_glue_is_the_slow_one(monkeypatch):
-    assert fastlinks.install()
+    assert link_module.install()
     monkeypatch.setattr(link_manager, "discover_links", lambda data, links: {})
-    assert not fastlinks.install()
+    assert not link_module.install()
 
 
 def test_links_of_a_data_set_removed_are_forgotten():
-    fastlinks.install()
+    link_module.install()
     first, second = Data(label="first", x=[1.0]), Data(label="second", y=[2.0])
     collection = DataCollection([first, second])
     collection.add_link(LinkSame(first.id["x"], second.id["y"]))

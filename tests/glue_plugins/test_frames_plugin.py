@@ -10,9 +10,9 @@ from glue.core.data_factories import load_data
 from glue.core.state import GlueSerializer, GlueUnSerializer
 from glue_worlds import SHAPE, make_wcs
 
-from glue_appulse import frames, moved
-from glue_appulse.kinds import FRAME, kind_of
-from glue_appulse.pixels import STORE, LazyPixels, PixelStore
+from glue_appulse.data import solved_frames
+from glue_appulse.data.kinds import FRAME, kind_of
+from glue_appulse.data.lazy_pixels import STORE, LazyPixels, PixelStore
 
 pytestmark = pytest.mark.usefixtures("registered")
 NAME = "iris_1.fits.fz"
@@ -38,7 +38,7 @@ def test_a_frame_carries_time_site_and_sky(night):
     assert kind_of(data) == FRAME
     assert data.meta["mid-exposure (UTC)"].startswith("2027-05-04T19:54:37")
     assert data.meta["site"] == "site of the frame"
-    frame = frames.frame_of(data)
+    frame = solved_frames.frame_of(data)
     x, y = frame.to_pixel(246.4, -24.2)
     np.testing.assert_allclose(data.coords.all_world2pix(246.4, -24.2, 0), [x, y], atol=1e-6)
     assert data.shape == frame.shape
@@ -48,11 +48,11 @@ def test_pixels_are_read_when_looked_at_and_let_go(night, monkeypatch):
     data = load_data(str(night / NAME))
     component = data.get_component("pixels")
     assert isinstance(component, LazyPixels)
-    assert frames.frame_of(data)._planes is None
+    assert solved_frames.frame_of(data)._planes is None
     assert np.isfinite(data["pixels", (slice(0, 3), slice(0, 3))]).all()
-    assert frames.frame_of(data)._planes is not None
+    assert solved_frames.frame_of(data)._planes is not None
     STORE._held.clear()
-    frames.frame_of(data).release()
+    solved_frames.frame_of(data).release()
 
 
 def test_the_store_keeps_within_its_limit():
@@ -84,7 +84,7 @@ def test_a_frame_without_time_and_site_opens_and_says_so(tmp_path):
     fits.writeto(tmp_path / "bare.fits", np.zeros(SHAPE, "f4"), make_wcs().to_header())
     data = load_data(str(tmp_path / "bare.fits"))
     assert data.meta["mid-exposure (UTC)"] == "not given"
-    from glue_appulse.body_tracks import usable
+    from glue_appulse.data.track_data import usable
 
     good, lines = usable([data])
     assert not good
@@ -96,17 +96,17 @@ def test_a_session_brings_the_frame_back(night, include):
     data = load_data(str(night / NAME))
     again = restored(serialised(DataCollection([data]), include_data=include))[0]
     np.testing.assert_array_equal(again["pixels"][::100, ::100], data["pixels"][::100, ::100])
-    old, new = frames.frame_of(data), frames.frame_of(again)
+    old, new = solved_frames.frame_of(data), solved_frames.frame_of(again)
     assert new.exposure.mid.isot == old.exposure.mid.isot
     np.testing.assert_allclose(new.to_pixel(246.4, -24.2), old.to_pixel(246.4, -24.2), atol=1e-9)
 
 
 def test_a_frame_rebuilt_without_its_file_measures_alike(night):
     data = load_data(str(night / NAME))
-    old = frames.frame_of(data)
+    old = solved_frames.frame_of(data)
     again = restored(serialised(DataCollection([data]), include_data=True))[0]
     (night / NAME).unlink()
-    new = frames.frame_of(again)
+    new = solved_frames.frame_of(again)
     assert new.path is None
     assert (new.exposure.seconds, new.exposure.n_sub) == (old.exposure.seconds, old.exposure.n_sub)
     assert new.observer.itrs_m == old.observer.itrs_m
@@ -118,11 +118,11 @@ def test_a_frame_rebuilt_without_its_file_measures_alike(night):
 def saved(night, monkeypatch):
     """A session without data whose frame has gone; and the folder it has gone to."""
     data = load_data(str(night / NAME))
-    frames.note_for_sessions(data)
+    solved_frames.note_for_sessions(data)
     text = serialised(DataCollection([data]), include_data=False)
     (night / "elsewhere").mkdir()
     (night / NAME).rename(night / "elsewhere" / NAME)
-    monkeypatch.setattr(moved, "_folders", [])
+    monkeypatch.setattr(solved_frames, "_folders", [])
     return text, night / "elsewhere"
 
 
@@ -135,7 +135,7 @@ def test_a_moved_frame_is_looked_for_where_asked(saved, monkeypatch):
 def test_a_moved_frame_is_asked_for(saved, monkeypatch):
     text, folder = saved
     asked = []
-    monkeypatch.setattr(moved, "ask_folder", lambda name: asked.append(name) or folder)
+    monkeypatch.setattr(solved_frames, "ask_folder", lambda name: asked.append(name) or folder)
     assert np.isfinite(restored(text)[0]["pixels"][0, :5]).all()
     assert asked == [NAME]
 
@@ -144,7 +144,7 @@ def test_a_lost_frame_is_blank_and_not_fatal(saved, capsys):
     text, _folder = saved
     data = restored(text)[0]
     assert np.isnan(data["pixels"]).all()
-    assert frames.frame_of(data).exposure.mid.isot.startswith("2027-05-04T19:54:37")
+    assert solved_frames.frame_of(data).exposure.mid.isot.startswith("2027-05-04T19:54:37")
     assert "its pixels are blank" in capsys.readouterr().err
 
 
@@ -154,7 +154,7 @@ def test_a_lost_frame_is_blank_and_not_fatal(saved, capsys):
 def test_real_frames_open(shared, name):
     data = load_data(str(shared / "frames" / name))
     assert kind_of(data) == FRAME
-    frame = frames.frame_of(data)
+    frame = solved_frames.frame_of(data)
     ra, dec = frame.centre
     np.testing.assert_allclose(data.coords.all_world2pix(ra, dec, 0), frame.to_pixel(ra, dec), atol=1e-6)
     again = restored(serialised(DataCollection([data]), include_data=True))[0]

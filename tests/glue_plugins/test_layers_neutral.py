@@ -11,10 +11,10 @@ from glue.viewers.image.viewer import SimpleImageViewer
 from glue_worlds import make_frame, make_outlines, make_track
 from matplotlib.backend_bases import FigureCanvasBase
 
+from glue_appulse.data.links import frame_links, link_overlay
 from glue_appulse.layers.board import LabelBoard
 from glue_appulse.layers.outline_artist import OutlineLayerArtist
 from glue_appulse.layers.track_artist import TrackLayerArtist, TrackSubsetArtist
-from glue_appulse.links import frame_links, link_overlay
 
 mpl.use("Agg")
 

@@ -8,8 +8,9 @@ import yaml
 from glue.core.data_factories import load_data
 from matplotlib.backend_bases import KeyEvent, MouseEvent
 
-from glue_appulse import choices, field_bodies, measured_rows, measuring, residual_data, sources
-from glue_appulse.kinds import RESIDUALS, all_of
+from glue_appulse import measured_rows, measuring, sources
+from glue_appulse.data import residual_data, track_data
+from glue_appulse.data.kinds import RESIDUALS, all_of
 
 #: Five of the measurement's own standard deviations; a sixth of a hair of a 3.6 arcsec pixel.
 SIGMAS = 5.0
@@ -24,12 +25,12 @@ def answers(sample_data):
 def sample(sample_data, monkeypatch, registered):
     """Frames of the sample night; sources as its user would choose them."""
     orbits, stars = (str(sample_data / name) for name in ("orbit.ecsv", "stars.ecsv"))
-    monkeypatch.setattr(choices, "_choices", choices.Choices(orbits=orbits, stars=stars))
+    monkeypatch.setattr(sources, "_choices", sources.Choices(orbits=orbits, stars=stars))
     return [load_data(str(sample_data / f"iris_{i}.fits.fz")) for i in (1, 3)]
 
 
 def task(data):
-    chosen = choices.current()
+    chosen = sources.chosen()
     return measuring.Task(data, "7", chosen.orbits, chosen.stars)
 
 
@@ -66,7 +67,7 @@ def test_a_rejected_row_has_a_reason_and_no_numbers(sample):
 
 
 def test_a_night_goes_on_where_one_frame_fails_and_can_be_stopped(sample):
-    unknown = measuring.Task(sample[0], "no such body", choices.current().orbits)
+    unknown = measuring.Task(sample[0], "no such body", sources.chosen().orbits)
     measured, lines = measuring.measure_night([unknown, task(sample[1])])
     assert len(measured) == 1
     assert "no such body" in lines[0]
@@ -90,7 +91,7 @@ def desk(app, sample):
 
     app.add_datasets(sample)
     app.viewer = show_frames(app.session, sample)
-    tracks, _lines = field_bodies.make_tracks(sources.open_orbits(choices.current().orbits), sample, ["7"])
+    tracks, _lines = track_data.make_tracks(sources.open_orbits(sources.chosen().orbits), sample, ["7"])
     add_tracks(app.session, tracks)
     app.panel = open_panel(app.session)
     return app
@@ -285,8 +286,8 @@ def test_stop_ends_the_night_and_keeps_what_was_measured(desk, monkeypatch):
 
 @pytest.mark.needs_qt
 def test_an_outline_that_is_clicked_is_selected_and_its_row_shown(desk):
+    from glue_appulse.data.outline_data import objects_of, outlines_data
     from glue_appulse.qt.desk import add_overlay
-    from glue_appulse.sky_outlines import objects_of, outlines_data
 
     outlines = outlines_data(objects_of(list(desk.data_collection)[:1]))
     add_overlay(desk.session, outlines)

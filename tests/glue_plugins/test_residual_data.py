@@ -8,7 +8,7 @@ from glue.core import DataCollection
 from glue.core.state import GlueSerializer, GlueUnSerializer
 
 from appulse.formats.residual_table import make_table
-from glue_appulse import residual_data
+from glue_appulse.data import residual_data
 
 
 def rows(frames, bodies=("7",), start=0.0):

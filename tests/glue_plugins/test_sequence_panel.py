@@ -12,9 +12,15 @@ from glue_worlds import make_frame, make_track, make_wcs
 
 from appulse.errors import InputError, OutputExistsError
 from appulse.sequence.steps import Cancelled
-from glue_appulse import sequence, sources
-from glue_appulse.frames import frame_of
-from glue_appulse.sequence_plan import Plan, folder_state, is_product, night_frames, suggested_folder
+from glue_appulse import night_picture, sources
+from glue_appulse.data.solved_frames import frame_of
+from glue_appulse.night_picture import (
+    PictureRequest,
+    folder_state,
+    is_product,
+    night_frames,
+    suggested_folder,
+)
 
 SHAPE, SCALE, FRAMES = (150, 190), 3.6, 4
 START = Time("2027-05-04T22:00:00", scale="utc")
@@ -73,12 +79,13 @@ def small_night(small_files, registered):
 def picture(small_files, registered, tmp_path_factory):
     """Answer of one whole run, and its folder; two frames are taken over from a run that was broken off."""
     out = tmp_path_factory.mktemp("picture") / "out"
-    plan = Plan([load_data(str(path)) for path in small_files], "7", out=str(out), keep={"n3.fits": False})
+    frames = [load_data(str(path)) for path in small_files]
+    plan = PictureRequest(frames, "7", out=str(out), keep={"n3.fits": False})
     told = []
     with pytest.raises(Cancelled):
-        sequence.run(plan, None, lambda *words: told.append(words), lambda: (out / "base.fits").exists())
+        night_picture.run(plan, None, lambda *words: told.append(words), lambda: (out / "base.fits").exists())
     state = folder_state(out)
-    return sequence.run(plan), out, told, state
+    return night_picture.run(plan), out, told, state
 
 
 def test_only_frames_that_can_be_stacked_are_taken(small_night, picture):
@@ -115,14 +122,15 @@ def test_what_was_broken_off_goes_on_and_its_parts_are_not_made_again(picture):
 
 @pytest.mark.parametrize(("view", "longest"), [(None, 700), (3.6, 1400), (7.6, 1050), (60.0, 700)])
 def test_a_preview_of_a_part_is_finer_within_reason(small_night, tmp_path, view, longest):
-    job = sequence.make_job(Plan(small_night, "7", out=str(tmp_path), look={"view_arcmin": view}))
-    assert sequence._preview_px(job) == pytest.approx(longest, abs=2)
+    wanted = PictureRequest(small_night, "7", out=str(tmp_path), look={"view_arcmin": view})
+    job = night_picture.make_job(wanted)
+    assert night_picture._preview_px(job) == pytest.approx(longest, abs=2)
 
 
 def test_products_are_kept_unless_told_otherwise(small_night, picture):
     _answer, out, *_ = picture
     with pytest.raises(OutputExistsError):
-        sequence.run(Plan(small_night, "7", out=str(out)))
+        night_picture.run(PictureRequest(small_night, "7", out=str(out)))
     assert not (out / "parts").exists()
 
 
@@ -136,20 +144,20 @@ def test_products_are_kept_unless_told_otherwise(small_night, picture):
     ],
 )
 def test_what_is_missing_is_told(small_night, tmp_path, change, words):
-    plan = Plan(**{"frames": small_night, "body": "7", "out": str(tmp_path / "out"), **change})
+    plan = PictureRequest(**{"frames": small_night, "body": "7", "out": str(tmp_path / "out"), **change})
     with pytest.raises(InputError, match=words):
-        sequence.run(plan)
+        night_picture.run(plan)
     assert not (tmp_path / "out").exists()
 
 
 def test_one_frame_is_a_picture_and_a_stranger_is_told(small_night, sample_data, tmp_path):
-    alone = sequence.preview(Plan(small_night[:1], "7"))
+    alone = night_picture.preview(PictureRequest(small_night[:1], "7"))
     assert alone.value.n_frames == 1
     stranger = tmp_path / "elsewhere.fits"
     with fits.open(frame_of(small_night[1]).path) as hdus:
         hdus[0].header["CRVAL2"] += 5.0
         hdus.writeto(stranger)
-    answer = sequence.preview(Plan([*small_night, load_data(str(stranger))], "7"))
+    answer = night_picture.preview(PictureRequest([*small_night, load_data(str(stranger))], "7"))
     assert answer.value.n_frames == FRAMES
     assert any("elsewhere.fits: another field" in line for line in answer.lines)
 
@@ -223,7 +231,7 @@ def test_the_panel_previews_grades_runs_stops_and_goes_on(panel, app, tmp_path):
 
 
 def test_ticks_follow_the_grades_until_the_user_speaks(needs_qt, app):
-    from glue_appulse.qt.grades_table import GradesTable
+    from glue_appulse.qt.sequence_panel import GradesTable
 
     table = GradesTable()
     table.show_frames([("a", "2027-05-04T22:00:00.000"), ("b", "2027-05-04T23:00:00.000")])
@@ -268,7 +276,7 @@ def test_errors_stand_in_the_panel_in_words(panel, tmp_path, change, words, caps
 
 
 def test_a_picture_keeps_its_shape_and_its_colours(needs_qt, app):
-    from glue_appulse.qt.picture_view import PictureView
+    from glue_appulse.qt.sequence_panel import PictureView
 
     view = PictureView("nothing yet")
     assert view.shows == "words"

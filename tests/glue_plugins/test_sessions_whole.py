@@ -2,14 +2,16 @@
 
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
 from glue.core.data_factories import load_data
 
-from glue_appulse import choices, field_bodies, measuring, residual_data, sources
-from glue_appulse.frames import frame_of
-from glue_appulse.kinds import FRAME, OUTLINES, RESIDUALS, TRACK, all_of
+from glue_appulse import measuring, sources
+from glue_appulse.data import residual_data, track_data
+from glue_appulse.data.kinds import FRAME, OUTLINES, RESIDUALS, TRACK, all_of
+from glue_appulse.data.solved_frames import frame_of
 
 pytestmark = pytest.mark.needs_qt
 
@@ -21,17 +23,17 @@ VISIBLE_STEP, SHARE_OF_EDGES = 24, 0.003
 @pytest.fixture
 def desk(app, sample_data, monkeypatch):
     """Two frames, outlines, the track, a measured row, a selection."""
-    from glue_appulse.qt.commands import PutRows
+    from glue_appulse.data.outline_data import objects_of, outlines_data
     from glue_appulse.qt.desk import add_overlay, add_tracks, show_frames
-    from glue_appulse.sky_outlines import objects_of, outlines_data
+    from glue_appulse.qt.measure_panel import PutRows
 
     orbits, stars = (str(sample_data / name) for name in ("orbit.ecsv", "stars.ecsv"))
-    monkeypatch.setattr(choices, "_choices", choices.Choices(orbits=orbits, stars=stars))
+    monkeypatch.setattr(sources, "_choices", sources.Choices(orbits=orbits, stars=stars))
     frames = [load_data(str(sample_data / f"iris_{i}.fits.fz")) for i in (1, 4)]
     app.add_datasets(frames)
     app.viewer = show_frames(app.session, frames)
     add_overlay(app.session, outlines_data(objects_of(frames)))
-    add_tracks(app.session, field_bodies.make_tracks(sources.open_orbits(orbits), frames, ["7"])[0])
+    add_tracks(app.session, track_data.make_tracks(sources.open_orbits(orbits), frames, ["7"])[0])
     measured = measuring.measure(measuring.Task(frames[0], "7", orbits, stars))
     app.session.command_stack.do(PutRows(table=measured.table))
     track = all_of(app.data_collection, TRACK)[0]
@@ -63,6 +65,26 @@ def test_everything_comes_back_and_looks_the_same(desk, tmp_path, how):
         viewer.viewer_size = desk.viewer.viewer_size
         apart = np.abs(grab(viewer) - before).max(axis=2)
         assert (apart > VISIBLE_STEP).mean() < SHARE_OF_EDGES
+    finally:
+        again.close()
+
+
+def test_a_session_of_the_layout_before_the_data_room_comes_back(app, sample_data, monkeypatch):
+    """Saved on 2026-11-28, when all modules lay at the root; only the folder's name is changed."""
+    monkeypatch.setenv("APPULSE_FRAMES", str(sample_data))
+    again = app.restore_session(str(Path(__file__).parent / "sessions/before_data_room.glu"), show=False)
+    try:
+        collection = again.data_collection
+        assert [len(all_of(collection, kind)) for kind in (FRAME, TRACK, OUTLINES, RESIDUALS)] == [2, 1, 1, 1]
+        frame, track = all_of(collection, FRAME)[1], all_of(collection, TRACK)[0]
+        assert frame_of(frame).exposure is not None
+        assert np.isfinite(frame["pixels"]).all()
+        assert track.subsets[0].to_mask().sum() == 60
+        image, residuals = again.viewers[0]
+        drawn = {type(layer).__name__ for layer in image.layers}
+        assert {"OutlineLayerArtist", "TrackLayerArtist", "TrackSubsetArtist", "MarkLayerArtist"} <= drawn
+        assert type(residuals).__name__ == "ResidualViewer"
+        assert len(residual_data.table_of(residuals.data)) == 1
     finally:
         again.close()
 

@@ -4,9 +4,10 @@ import pytest
 from glue.core.data_factories import load_data
 
 from appulse.formats.settings import read_settings
-from glue_appulse import choices, field_bodies, frame_setup, sources
-from glue_appulse.frames import frame_of
-from glue_appulse.kinds import TRACK, all_of
+from glue_appulse import frame_setup, sources
+from glue_appulse.data import track_data
+from glue_appulse.data.kinds import TRACK, all_of
+from glue_appulse.data.solved_frames import frame_of
 
 
 @pytest.fixture
@@ -14,7 +15,7 @@ def own_settings(tmp_path, monkeypatch):
     """A settings file of this test alone."""
     path = tmp_path / "settings" / "settings.yaml"
     monkeypatch.setenv("APPULSE_SETTINGS", str(path))
-    monkeypatch.setattr(choices, "_choices", None)
+    monkeypatch.setattr(sources, "_choices", None)
     return path
 
 
@@ -28,7 +29,7 @@ def test_what_is_kept_comes_back_and_the_rest_stays(own_settings):
     own_settings.write_text(
         "sites:\n  - {name: ledge, place: [8.5, 50.0, 120], lowest: 15}\norbits: [old.ecsv]\n"
     )
-    frame_setup.keep(site="20.5,-23,1250", site_name="hosted", orbits="new.ecsv")
+    frame_setup.keep_in_settings(site="20.5,-23,1250", site_name="hosted", orbits="new.ecsv")
     settings = read_settings(own_settings)
     assert [site.name for site in settings.sites] == ["ledge", "hosted"]
     assert settings.site("ledge").lowest == 15
@@ -43,7 +44,9 @@ def test_comments_of_the_settings_file_stay(own_settings):
         "# written by hand\nsites:\n  - name: ledge   # by the window\n    place: [8.5, 50.0, 120]\n\n"
         "# where elements come from\norbits:\n  - old.ecsv   # from May\ninstruments: []\n"
     )
-    frame_setup.keep(site="20.5,-23,1250", site_name="hosted", orbits="new.ecsv", instrument=INSTRUMENT)
+    frame_setup.keep_in_settings(
+        site="20.5,-23,1250", site_name="hosted", orbits="new.ecsv", instrument=INSTRUMENT
+    )
     text = own_settings.read_text()
     for comment in ("# written by hand", "# by the window", "# where elements come from", "# from May"):
         assert comment in text
@@ -70,7 +73,7 @@ INSTRUMENT = {"name": "short refractor", "aperture_mm": 70, "focal_length_mm": 3
 def test_any_style_of_settings_takes_a_change(text):
     import yaml
 
-    from glue_appulse.settings_text import with_content
+    from glue_appulse.frame_setup import with_content
 
     content = yaml.safe_load(text) or {}
     content["sites"] = [*content.get("sites", []), {"name": "b", "place": [1, 2, 3]}]
@@ -79,15 +82,13 @@ def test_any_style_of_settings_takes_a_change(text):
 
 
 def test_every_value_of_an_instrument_says_where_it_comes_from(own_settings, night):
-    from glue_appulse import instruments
-
-    frame_setup.keep(instrument=INSTRUMENT)
-    entry = instruments.entries()["short refractor"]
-    told = instruments.told(entry, frame_of(night[0]))
+    frame_setup.keep_in_settings(instrument=INSTRUMENT)
+    entry = frame_setup.instrument_entries()["short refractor"]
+    told = frame_setup.instrument_values(entry, frame_of(night[0]))
     assert told["aperture_mm"] == ("70", "settings file")
     assert told["gain_e_adu"] == ("1", "header, EGAIN")
     assert told["full_well_e"] == ("50000", "default")
-    bare = instruments.told({})
+    bare = frame_setup.instrument_values({})
     assert bare["aperture_mm"] == ("", "not known")
 
 
@@ -119,17 +120,17 @@ def test_an_instrument_is_kept_and_used(app, night, own_settings):
 def test_a_broken_settings_file_is_told_and_not_fatal(own_settings, capsys):
     own_settings.parent.mkdir()
     own_settings.write_text("sites: 7\n")
-    assert choices.current() == choices.Choices()
+    assert sources.chosen() == sources.Choices()
     assert "settings file cannot be used" in capsys.readouterr().err
 
 
 def test_the_settings_file_chooses_the_sources(own_settings):
-    frame_setup.keep(orbits="/somewhere/mine.ecsv")
-    assert choices.current().orbits == "/somewhere/mine.ecsv"
+    frame_setup.keep_in_settings(orbits="/somewhere/mine.ecsv")
+    assert sources.chosen().orbits == "/somewhere/mine.ecsv"
 
 
 def test_every_value_says_where_it_comes_from(night):
-    told = frame_setup.told_by(frame_of(night[0]))
+    told = frame_setup.frame_values(frame_of(night[0]))
     assert told["gain_e_adu"] == ("1", "EGAIN")
     assert "OBSGEO" in told["site"][1]
     assert "DATE-AVG" in told["time"][1]
@@ -143,7 +144,7 @@ def test_a_site_given_moves_the_track(app, night, own_settings, sample_data):
     app.add_datasets(night)
     show_frames(app.session, night)
     source = sources.open_orbits(sample_data / "orbit.ecsv")
-    add_tracks(app.session, field_bodies.make_tracks(source, night, ["7"])[0])
+    add_tracks(app.session, track_data.make_tracks(source, night, ["7"])[0])
     before = all_of(app.data_collection, TRACK)[0]["RA"][0]
     panel = open_panel(app.session)
     panel.lines["site"].setText("8.5,50,120")
@@ -177,7 +178,7 @@ def player(app, night, sample_data):
     app.add_datasets(night)
     app.viewer = show_frames(app.session, night)
     source = sources.open_orbits(sample_data / "orbit.ecsv")
-    add_tracks(app.session, field_bodies.make_tracks(source, night, ["7"])[0])
+    add_tracks(app.session, track_data.make_tracks(source, night, ["7"])[0])
     app.player = open_panel(app.session)
     return app
 

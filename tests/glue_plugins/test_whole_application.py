@@ -7,15 +7,15 @@ import numpy as np
 import pytest
 from glue.main import list_loaded_plugins
 
-from glue_appulse import choices, desktop, health
-from glue_appulse.kinds import FRAME, OUTLINES, TRACK, all_of
+from glue_appulse import desktop, health, sources
+from glue_appulse.data.kinds import FRAME, OUTLINES, TRACK, all_of
 from glue_appulse.layers.outline_artist import OutlineLayerArtist
 from glue_appulse.layers.track_artist import TrackLayerArtist
 
 
 @pytest.fixture
 def chosen(monkeypatch):
-    monkeypatch.setattr(choices, "_choices", choices.Choices())
+    monkeypatch.setattr(sources, "_choices", sources.Choices())
 
 
 @pytest.fixture
@@ -156,7 +156,7 @@ def test_a_missing_system_library_is_named_with_the_line_that_brings_it(monkeypa
     if health.importlib.util.find_spec("glue_qt") is None:
         pytest.skip("glue-qt is not installed")
     assert health.qt_problem().endswith(health.APT_LINE)
-    monkeypatch.setattr(health.qt_libraries, "missing", lambda libraries: ["libEGL.so.1"])
+    monkeypatch.setattr(health, "missing", lambda libraries: ["libEGL.so.1"])
     assert health.qt_problem().endswith("apt-get install -y libegl1")
     assert "libEGL.so.1" in health.qt_problem()
 
@@ -171,17 +171,17 @@ def test_doctor_finds_nothing_missing(needs_qt):
 
 
 def test_only_what_is_missing_is_named(monkeypatch):
-    from glue_appulse import qt_libraries
+    from glue_appulse import health
 
     lacking = {"libGL.so.1", "libxcb-cursor.so.0"}
-    monkeypatch.setattr(qt_libraries, "_loads", lambda name: name not in lacking)
-    monkeypatch.setattr(qt_libraries.sys, "platform", "linux")
+    monkeypatch.setattr(health, "_loads", lambda name: name not in lacking)
+    monkeypatch.setattr(health.sys, "platform", "linux")
     monkeypatch.delenv("DISPLAY", raising=False)
-    found, wrong = qt_libraries.state()
+    found, wrong = health.state()
     assert wrong == ["system libraries of Qt are missing: libGL.so.1: apt-get install -y libgl1"]
     assert "libxcb-cursor0 (of use with a screen only)" in found[0]
     monkeypatch.setenv("DISPLAY", ":0")
-    assert len(qt_libraries.state()[1]) == 2
+    assert len(health.state()[1]) == 2
 
 
 def test_the_network_is_asked_on_request_only(monkeypatch):

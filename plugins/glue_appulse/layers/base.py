@@ -3,8 +3,8 @@
 from glue.utils import defer_draw
 from glue.viewers.matplotlib.layer_artist import MatplotlibLayerArtist
 
-from ..kinds import is_frame
-from ..skywcs import SkyProjector
+from glue_appulse.data.frame_wcs import SkyProjector
+from glue_appulse.data.kinds import is_frame
 
 #: Key of a frame's data set under which its file's checksum is kept.
 CHECKSUM_KEY = "sha256"

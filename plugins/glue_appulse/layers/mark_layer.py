@@ -6,7 +6,8 @@ from glue.core.subset import Subset
 from glue.viewers.matplotlib.state import DeferredDrawCallbackProperty as Drawn
 from glue.viewers.matplotlib.state import MatplotlibLayerState
 
-from ..kinds import is_frame
+from glue_appulse.data.kinds import is_frame
+
 from .base import SkyLayerArtist
 from .graphic import SkyGraphic
 from .script import export_marks

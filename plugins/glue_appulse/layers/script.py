@@ -63,7 +63,7 @@ export_marks = _exported("draw_marks", MARK_LOOK)
 
 
 def _projector(reference):
-    from ..skywcs import SkyProjector
+    from glue_appulse.data.frame_wcs import SkyProjector
 
     return SkyProjector(reference.coords, reference.shape)
 

@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..kinds import from_json
+from glue_appulse.data.kinds import from_json
+
 from .curve import MIN_ROWS, SkyCurve
 
 #: Columns of a track's data set.

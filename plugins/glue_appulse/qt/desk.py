@@ -1,8 +1,10 @@
 """The application's frames and image viewers, as our actions need them."""
 
-from glue_appulse.frames import link_frames
-from glue_appulse.kinds import FRAME, TRACK, all_of, is_frame
-from glue_appulse.links import link_overlay
+from glue_appulse.data.frame_wcs import SkyProjector
+from glue_appulse.data.kinds import FRAME, TRACK, all_of, is_frame
+from glue_appulse.data.links import link_overlay
+from glue_appulse.data.solved_frames import link_frames
+from glue_appulse.layers.base import is_swapped
 
 
 def frames_of(session):
@@ -138,3 +140,99 @@ def add_tracks(session, tracks):
             track.style.color = old.style.color
             session.data_collection.remove(old)
         add_overlay(session, track)
+
+
+def show_sky_of_pass(session, row):
+    """A viewer with the sky of one pass.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+    row : dict
+        From :func:`glue_appulse.encounters.chosen_row`.
+
+    Returns
+    -------
+    glue_qt.viewers.image.ImageViewer
+    """
+    from glue_appulse.data.passes import sky_of
+    from glue_appulse.sources import open_orbits
+
+    sky, outlines, track = sky_of(row, open_orbits().ephemeris)
+    collection = session.data_collection
+    for data in (sky, outlines, track):
+        for old in [one for one in collection if one.label == data.label]:
+            collection.remove(old)
+        collection.append(data)
+    viewer = show_frames(session, [sky])
+    for overlay in (outlines, track):
+        link_overlay(collection, overlay, [sky])
+        viewer.add_data(overlay)
+    return viewer
+
+
+def show_stacks(session, stacks):
+    """Show stacks as frames in a viewer of their own; those read from the same files before go.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+    stacks : list of glue.core.data.Data
+
+    Returns
+    -------
+    glue_qt.viewers.image.ImageViewer or None
+        None without stacks.
+    """
+    if not stacks:
+        return None
+    collection, paths = session.data_collection, {data.meta["path"] for data in stacks}
+    showing = [viewer for viewer in image_viewers(session) if _paths(viewer) <= paths]
+    for old in [data for data in collection if data.meta.get("path") in paths]:
+        collection.remove(old)
+    for viewer in showing:
+        viewer.close(warn=False)
+    session.application.add_datasets(stacks)
+    return show_frames(session, stacks)
+
+
+def _paths(viewer):
+    return {layer.layer.meta.get("path") for layer in viewer.layers if is_frame(layer.layer)}
+
+
+def clicked_sky(viewer, x, y):
+    """ICRF place of a click.
+
+    Parameters
+    ----------
+    viewer : glue.viewers.common.viewer.Viewer
+        An image viewer.
+    x, y : float
+        Data coordinates: zero-based pixels of its reference image.
+
+    Returns
+    -------
+    (float, float)
+        Degrees.
+    """
+    reference = viewer.state.reference_data
+    if is_swapped(viewer.state):
+        x, y = y, x
+    ra, dec = SkyProjector(reference.coords, reference.shape).to_sky(x, y)
+    return float(ra[0]), float(dec[0])
+
+
+def top_frame(viewer):
+    """The frame that one sees in a viewer: the visible one that is drawn last.
+
+    Parameters
+    ----------
+    viewer : glue.viewers.common.viewer.Viewer
+
+    Returns
+    -------
+    glue.core.data.Data or None
+    """
+    frames = [layer for layer in viewer.layers if layer.visible and is_frame(layer.layer)
+              and layer.layer in viewer.session.data_collection]  # fmt: skip
+    return max(frames, key=lambda layer: layer.state.zorder).layer if frames else None

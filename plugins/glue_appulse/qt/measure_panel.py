@@ -1,5 +1,16 @@
-"""Panel of a measurement: stamp, numbers, verdict; accept, refit, reject, undo; a whole night."""
+"""Changes of the residuals as glue commands, so that Edit > Undo takes them back.
 
+Numbers of a measurement, each with its error and unit.
+
+Three little pictures of a fit: pixels, model, what is left.
+
+Panel of a measurement: stamp, numbers, verdict; accept, refit, reject, undo; a whole night.
+"""
+
+import numpy as np
+from glue.core.command import Command
+from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
+from matplotlib.figure import Figure
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import (
     QCheckBox,
@@ -16,15 +27,174 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from glue_appulse import choices, measured_rows, measuring
-from glue_appulse.kinds import TRACK, all_of
-from glue_appulse.picking import clicked_sky, nearest_track, top_frame
-from glue_appulse.qt.commands import PutRows
-from glue_appulse.qt.desk import frames_of
-from glue_appulse.qt.jobs import Job
-from glue_appulse.qt.measured_numbers import MeasuredNumbers
-from glue_appulse.qt.panels import Notice, open_once
-from glue_appulse.qt.stamps import StampCanvas
+from appulse.overlays.palette import MID, RESIDUAL
+from glue_appulse import measured_rows, measuring, sources
+from glue_appulse.data import residual_data
+from glue_appulse.data.kinds import TRACK, all_of
+from glue_appulse.data.links import link_overlay
+from glue_appulse.data.solved_frames import link_frames
+from glue_appulse.data.track_data import nearest_track
+from glue_appulse.qt.desk import clicked_sky, frames_of, image_viewers, top_frame
+from glue_appulse.qt.panels import BackgroundWork, Notice, open_once
+
+
+class PutRows(Command):
+    """Add rows to the residuals. Keyword: ``table``."""
+
+    kwargs = ["table"]  # noqa: RUF012  glue's own protocol
+    label = "measurement"
+
+    def do(self, session):
+        """Add.
+
+        Parameters
+        ----------
+        session : glue.core.session.Session
+        """
+        collection = session.data_collection
+        fresh = residual_data.find(collection) is None
+        self._undo = residual_data.add_rows(collection, self.table)
+        if fresh:
+            link_frames(collection)
+            link_overlay(collection, residual_data.find(collection))
+            for viewer in image_viewers(session):
+                viewer.add_data(residual_data.find(collection))
+
+    def undo(self, session):
+        """Put the residuals back as they were.
+
+        Parameters
+        ----------
+        session : glue.core.session.Session
+        """
+        self._undo()
+
+
+#: Title, columns of value and sigma, unit.
+NUMBERS = (
+    ("ΔRA·cosδ", "dra_cosdec", "sigma_ra", "″"),
+    ("ΔDec", "ddec", "sigma_dec", "″"),
+    ("along", "along", "sigma_along", "″"),
+    ("across", "across", "sigma_across", "″"),
+    ("plate ΔRA·cosδ", "plate_dra", "sigma_plate_ra", "″"),
+    ("plate ΔDec", "plate_ddec", "sigma_plate_dec", "″"),
+    ("O−C, plate off: ΔRA·cosδ", "dra_plate", None, "″"),
+    ("O−C, plate off: ΔDec", "ddec_plate", None, "″"),
+    ("magnitude", "mag_obs", "sigma_mag", ""),
+    ("signal to noise", "snr", None, ""),
+)
+
+
+def number_words(value, sigma, unit):
+    """A number with its error.
+
+    Parameters
+    ----------
+    value, sigma : float
+    unit : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> number_words(-0.75161, 0.0101, "″"), number_words(float("nan"), 1.0, "″")
+    ('-0.752 ± 0.010″', '–')
+    """
+    if value != value:
+        return "–"
+    digits = 3 if unit else 2 if sigma is not None else 0
+    error = "" if sigma is None or sigma != sigma else f" ± {sigma:.{digits}f}"
+    return f"{value:+.{digits}f}{error}{unit}" if unit else f"{value:.{digits}f}{error}"
+
+
+class MeasuredNumbers(QWidget):
+    """Names on the left, numbers on the right."""
+
+    def __init__(self):
+        super().__init__()
+        self.values = {}
+        grid = QGridLayout(self)
+        grid.setContentsMargins(0, 0, 0, 0)
+        grid.setVerticalSpacing(1)
+        for row, (words, column, _sigma, _unit) in enumerate(NUMBERS):
+            self.values[column] = QLabel("–")
+            self.values[column].setAlignment(Qt.AlignRight)
+            grid.addWidget(QLabel(words), row, 0)
+            grid.addWidget(self.values[column], row, 1)
+
+    def show_measured(self, measured):
+        """Show what was measured; a dash where nothing was.
+
+        Parameters
+        ----------
+        measured : glue_appulse.measuring.Measured
+        """
+        for _words, column, sigma, unit in NUMBERS:
+            error = None if sigma is None else measured.number(sigma)
+            self.values[column].setText(number_words(measured.number(column), error, unit))
+
+
+STAMP_TITLES = ("pixels", "model", "left, in σ")
+#: Grey scale of what is left, in standard deviations.
+REMAINDER_SIGMA = 5.0
+
+
+class StampCanvas(FigureCanvasQTAgg):
+    """Canvas with pixels, model and residual of a fitted source."""
+
+    def __init__(self):
+        super().__init__(Figure(figsize=(4.2, 1.75), dpi=100))
+        self.setMinimumHeight(150)
+        self.axes = self.figure.subplots(1, 3)
+        self.figure.subplots_adjust(left=0.01, right=0.99, bottom=0.01, top=0.87, wspace=0.03)
+        self.show_nothing("click on a body")
+
+    def show_nothing(self, words):
+        """Clear, with a word why.
+
+        Parameters
+        ----------
+        words : str
+        """
+        for axis in self.axes:
+            axis.clear()
+            axis.set_axis_off()
+        self.axes[1].text(
+            0.5, 0.5, words, ha="center", va="center", transform=self.axes[1].transAxes, fontsize=9
+        )
+        self.draw_idle()
+
+    def show_fit(self, residual):
+        """Show the stamp of a measurement.
+
+        Parameters
+        ----------
+        residual : appulse.astrometry.residual.Residual
+        """
+        fit = residual.fit
+        if fit is None or fit.data is None:
+            self.show_nothing("no stamp")
+            return
+        ny, nx = fit.data.shape
+        extent = (fit.x0 - 0.5, fit.x0 + nx - 0.5, fit.y0 - 0.5, fit.y0 + ny - 0.5)
+        low, high = np.nanpercentile(fit.data, [3, 99.7])
+        limits = ((low, high), (low, high), (-REMAINDER_SIGMA, REMAINDER_SIGMA))
+        for axis, title, image, (vmin, vmax) in zip(
+            self.axes, STAMP_TITLES, (fit.data, fit.model, fit.residual), limits, strict=True
+        ):
+            axis.clear()
+            axis.imshow(image, origin="lower", extent=extent, cmap="gray", vmin=vmin, vmax=vmax)
+            axis.set_title(title, fontsize=8, pad=3)
+            axis.set_xticks([])
+            axis.set_yticks([])
+            axis.set(xlim=extent[:2], ylim=extent[2:])
+        x, y = residual.expected_px
+        self.axes[0].plot([x], [y], "+", color=MID, ms=11, mew=1.6)
+        self.axes[0].plot([fit.x], [fit.y], "x", color=RESIDUAL, ms=8, mew=1.6)
+        self.draw_idle()
+
 
 REASONS = (
     "blended with a star",
@@ -153,7 +323,7 @@ class MeasurePanel(QDockWidget):
 
         Returns
         -------
-        Job or None
+        BackgroundWork or None
         """
         frame = top_frame(viewer)
         if frame is None:
@@ -166,14 +336,14 @@ class MeasurePanel(QDockWidget):
             return None
         at = None
         if pointed:
-            from glue_appulse.frames import frame_of
+            from glue_appulse.data.solved_frames import frame_of
 
             at = tuple(float(v) for v in frame_of(frame).to_pixel(ra, dec))
         return self.measure(self._task(frame, track).again(at=at))
 
     def _task(self, frame, track):
         return measuring.Task(
-            frame, track.meta["body"], track.meta.get("orbits path") or None, choices.current().stars
+            frame, track.meta["body"], track.meta.get("orbits path") or None, sources.chosen().stars
         )
 
     def measure(self, task):
@@ -185,13 +355,13 @@ class MeasurePanel(QDockWidget):
 
         Returns
         -------
-        Job
+        BackgroundWork
         """
         self.title.setText(f"{task.body} in {task.data.label}…")
         return self._start(lambda _job: measuring.measure(task), self.show_measured)
 
     def _start(self, function, then):
-        self.job = Job(function)
+        self.job = BackgroundWork(function)
         self.job.done.connect(then)
         self.job.failed.connect(self.status.fail)
         self.job.progressed.connect(self._progressed)
@@ -230,7 +400,7 @@ class MeasurePanel(QDockWidget):
 
         Returns
         -------
-        Job or None
+        BackgroundWork or None
         """
         if self.current is None:
             return None
@@ -271,7 +441,7 @@ class MeasurePanel(QDockWidget):
 
         Returns
         -------
-        Job or None
+        BackgroundWork or None
         """
         frames, tracks = frames_of(self.session), all_of(self.session.data_collection, TRACK)
         if not frames or not tracks:

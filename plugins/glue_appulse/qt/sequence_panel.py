@@ -1,30 +1,565 @@
-"""Panel of a night's stacks and picture: grades, preview, run, cancel, resume, results."""
+"""Choice of one body: of the tracks that are loaded, or by its number, name or designation.
+
+Table of the night's frames: a tick for each that is kept, and how good it is.
+
+A picture that fills the room it has: pixels, a picture file, or an animation.
+
+What is to be made of a night: dots, marks, files, folder.
+
+Panel of a night's stacks and picture: grades, preview, run, cancel, resume, results.
+"""
 
 import shutil
 import tempfile
 import weakref
+from pathlib import Path
 
-from qtpy.QtCore import QEvent, Qt
+import numpy as np
+from qtpy.QtCore import QEvent, QSize, Qt, Signal
+from qtpy.QtGui import QImage, QMovie, QPixmap
 from qtpy.QtWidgets import (
+    QAbstractItemView,
     QApplication,
+    QCheckBox,
+    QComboBox,
+    QDoubleSpinBox,
+    QFileDialog,
+    QFormLayout,
     QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QLineEdit,
     QProgressBar,
     QPushButton,
+    QSizePolicy,
     QSplitter,
+    QTableWidget,
+    QTableWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
-from glue_appulse import sequence as work
-from glue_appulse.frames import frame_of
-from glue_appulse.sequence_plan import Plan, folder_state, night_frames, suggested_folder
-from glue_appulse.qt.body_box import BodyBox
-from glue_appulse.qt.grades_table import GradesTable
-from glue_appulse.qt.jobs import Job
-from glue_appulse.qt.panels import Panel, open_once
-from glue_appulse.qt.picture_view import PictureChooser
-from glue_appulse.qt.sequence import show_stacks
-from glue_appulse.qt.sequence_options import SequenceOptions
+from glue_appulse import night_picture as work
+from glue_appulse import sources
+from glue_appulse.data.kinds import TRACK, all_of
+from glue_appulse.data.solved_frames import frame_of
+from glue_appulse.night_picture import STACKS, PictureRequest, folder_state, night_frames, suggested_folder
+from glue_appulse.qt.desk import show_stacks
+from glue_appulse.qt.panels import BackgroundWork, Panel, open_once
+
+
+class BodyBox(QWidget):
+    """Line with the body, and where its places come from.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+    """
+
+    def __init__(self, session):
+        super().__init__()
+        self.session = session
+        self.box, self.orbits = QComboBox(editable=True), QLabel("")
+        self.box.setInsertPolicy(QComboBox.NoInsert)
+        self.box.lineEdit().setPlaceholderText("number, name or designation")
+        self.box.currentTextChanged.connect(self._name_orbits)
+        row = QHBoxLayout(self)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.addWidget(QLabel("body"))
+        row.addWidget(self.box, 1)
+        row.addWidget(self.orbits)
+
+    def fill(self):
+        """Offer the tracks that are loaded now; what was written or chosen stays."""
+        written = self.box.currentText()
+        listed = self.box.findText(written) >= 0
+        tracks = {}
+        for track in all_of(self.session.data_collection, TRACK):
+            tracks.setdefault(track.meta["designation"], (track.meta["body"], track.meta.get("orbits path")))
+        self.box.blockSignals(True)
+        self.box.clear()
+        for words, which in tracks.items():
+            self.box.addItem(words, which)
+        if written and (written in tracks or not listed):
+            self.box.setCurrentText(written)
+        self.box.blockSignals(False)
+        self._name_orbits()
+
+    def _name_orbits(self, *_text):
+        path = self.chosen()[1]
+        self.orbits.setText(f"orbits: {sources.STARTER if path is None else Path(path).name}")
+
+    def chosen(self):
+        """The body, and where its places come from.
+
+        Returns
+        -------
+        body : str
+        orbits : str or None
+            None: the bundled starter set.
+        """
+        text = self.box.currentText().strip()
+        at = self.box.findText(text)
+        body, orbits = self.box.itemData(at) if at >= 0 else (text, sources.chosen().orbits)
+        return body, orbits or None
+
+
+UNMEASURED = "–"
+#: Key of a grade, its title, digits.
+GRADE_COLUMNS = (
+    ("fwhm", "FWHM\npx", 2),
+    ("ellipticity", "ellip-\nticity", 2),
+    ("sky", "sky\n", 0),
+    ("n_stars", "stars\n", 0),
+    ("transparency", "trans-\nparency", 2),
+    ("trail", "trail\npx", 1),
+)
+GRADE_TIPS = {
+    "fwhm": "Width of the stars at half their height",
+    "ellipticity": "Of the stars: 0 round",
+    "sky": "Level of the sky, in the units of the frame",
+    "n_stars": "Stars that were found",
+    "transparency": "Light that came through, against the best frames of the night",
+    "trail": "Way of the body during the exposure",
+}
+GRADE_TITLES = ("keep\nframe", "UTC\n", *(title for _key, title, _digits in GRADE_COLUMNS), "why left out\n")
+
+
+class GradesTable(QTableWidget):
+    """Frames of the night.
+
+    Parameters
+    ----------
+    parent : QWidget or None
+    """
+
+    #: The user has ticked or unticked a frame.
+    decided = Signal()
+
+    def __init__(self, parent=None):
+        super().__init__(0, len(GRADE_TITLES), parent)
+        self.setHorizontalHeaderLabels(GRADE_TITLES)
+        for column, (key, _title, _digits) in enumerate(GRADE_COLUMNS, start=2):
+            self.horizontalHeaderItem(column).setToolTip(GRADE_TIPS[key])
+        self.setSelectionBehavior(QAbstractItemView.SelectRows)
+        self.setEditTriggers(QAbstractItemView.NoEditTriggers)
+        self.setAlternatingRowColors(True)
+        self.verticalHeader().hide()
+        head = self.horizontalHeader()
+        head.setSectionResizeMode(QHeaderView.ResizeToContents)
+        head.setStretchLastSection(True)
+        self.keep, self._rows, self._grades = {}, {}, {}
+        self.itemChanged.connect(self._changed)
+
+    def show_frames(self, frames):
+        """List frames; what was said and measured of those that stay is kept.
+
+        Parameters
+        ----------
+        frames : list of (str, str)
+            Name and time of the middle, UTC.
+        """
+        self._rows = {name: row for row, (name, _time) in enumerate(frames)}
+        self.keep = {name: keep for name, keep in self.keep.items() if name in self._rows}
+        self.blockSignals(True)
+        self.setRowCount(len(frames))
+        for row, (name, time) in enumerate(frames):
+            first = QTableWidgetItem(name)
+            first.setFlags(first.flags() | Qt.ItemIsUserCheckable)
+            first.setCheckState(Qt.Checked if self.keep.get(name, True) else Qt.Unchecked)
+            self.setItem(row, 0, first)
+            self.setItem(row, 1, QTableWidgetItem(time[5:16].replace("T", " ")))
+            self.item(row, 1).setToolTip(time[:19].replace("T", " "))
+            for column in range(2, len(GRADE_TITLES)):
+                self.setItem(row, column, _value(UNMEASURED, column))
+        self.blockSignals(False)
+        self.show_grades([self._grades[name] for name in self._rows if name in self._grades])
+
+    def forget_decisions(self):
+        """Tick as the grades say again."""
+        self.keep = {}
+        for name in self._rows:
+            self.set_keep(name, bool(self._grades.get(name, {}).get("keep", True)))
+        self.keep = {}
+        self.show_grades([self._grades[name] for name in self._rows if name in self._grades])
+        self.decided.emit()
+
+    def show_grades(self, grades):
+        """Fill in what was measured, and tick as the grades say where the user has said nothing.
+
+        Parameters
+        ----------
+        grades : list of dict
+            With the keys of :data:`appulse.sequence.grade.COLUMNS`.
+        """
+        self._grades = {**self._grades, **{grade["frame"]: grade for grade in grades}}
+        self.blockSignals(True)
+        for grade in grades:
+            row = self._rows.get(grade["frame"])
+            if row is None:
+                continue
+            keep = self.keep.get(grade["frame"], bool(grade["keep"]))
+            self.item(row, 0).setCheckState(Qt.Checked if keep else Qt.Unchecked)
+            for column, (key, _title, digits) in enumerate(GRADE_COLUMNS, start=2):
+                self.item(row, column).setText(_number(grade[key], digits))
+            self._show_reason(row, keep)
+        self.blockSignals(False)
+
+    def _show_reason(self, row, keep):
+        name = self.item(row, 0).text()
+        measured = self._grades.get(name, {}).get("reason", "")
+        reason = "" if keep else (measured if name not in self.keep else "") or "by you"
+        item = self.item(row, len(GRADE_TITLES) - 1)
+        item.setText(reason)
+        item.setToolTip(reason)
+
+    def _changed(self, item):
+        if item.column() != 0:
+            return
+        keep = item.checkState() == Qt.Checked
+        self.blockSignals(True)
+        self.keep[item.text()] = keep
+        self._show_reason(item.row(), keep)
+        self.blockSignals(False)
+        self.decided.emit()
+
+    def kept(self):
+        """Names of the frames that are ticked.
+
+        Returns
+        -------
+        list of str
+        """
+        rows = range(self.rowCount())
+        return [self.item(row, 0).text() for row in rows if self.item(row, 0).checkState() == Qt.Checked]
+
+    def names(self):
+        """Names of all frames that are listed.
+
+        Returns
+        -------
+        list of str
+        """
+        return list(self._rows)
+
+    def set_keep(self, name, keep):
+        """Tick or untick a frame, as the user would.
+
+        Parameters
+        ----------
+        name : str
+        keep : bool
+        """
+        self.item(self._rows[name], 0).setCheckState(Qt.Checked if keep else Qt.Unchecked)
+
+
+def _value(words, column):
+    item = QTableWidgetItem(words)
+    if column < len(GRADE_TITLES) - 1:
+        item.setTextAlignment(Qt.AlignRight | Qt.AlignVCenter)
+    else:
+        item.setText("")
+    return item
+
+
+def _number(value, digits):
+    known = value is not None and np.isfinite(value)
+    return f"{value:.{digits}f}" if known else UNMEASURED
+
+
+SMALLEST_VIEW_PX = (320, 240)
+
+
+class PictureView(QLabel):
+    """Label with a picture, never larger than its pixels times two, its sides in proportion.
+
+    Parameters
+    ----------
+    words : str
+        Shown while there is no picture.
+    """
+
+    def __init__(self, words=""):
+        super().__init__(words)
+        self.setAlignment(Qt.AlignCenter)
+        self.setWordWrap(True)
+        self.setMinimumSize(*SMALLEST_VIEW_PX)
+        self.setSizePolicy(QSizePolicy.Ignored, QSizePolicy.Ignored)
+        self.setFrameShape(QLabel.StyledPanel)
+        self._pixmap, self._movie = None, None
+
+    def show_pixels(self, pixels):
+        """Show an array.
+
+        Parameters
+        ----------
+        pixels : (h, w, 1 or 3) uint8 array
+            The first row is the top.
+        """
+        h, w, planes = pixels.shape
+        kind = QImage.Format_RGB888 if planes == 3 else QImage.Format_Grayscale8
+        data = np.ascontiguousarray(pixels)
+        # The image only points at the array; the copy owns its pixels.
+        self._show(QPixmap.fromImage(QImage(data.tobytes(), w, h, planes * w, kind).copy()))
+
+    def show_file(self, path):
+        """Show a picture file, or play an animation.
+
+        Parameters
+        ----------
+        path : str or pathlib.Path
+        """
+        if str(path).lower().endswith(".gif"):
+            self._drop_movie()
+            self._pixmap, self._movie = None, QMovie(str(path))
+            self._movie.setCacheMode(QMovie.CacheAll)
+            self._movie.jumpToFrame(0)
+            self._natural = self._movie.currentPixmap().size()
+            self.setMovie(self._movie)
+            self._fit()
+            self._movie.start()
+        else:
+            self._show(QPixmap(str(path)))
+
+    def show_words(self, words):
+        """Show words instead of a picture.
+
+        Parameters
+        ----------
+        words : str
+        """
+        self._drop_movie()
+        self._pixmap = None
+        self.setText(words)
+
+    def _show(self, pixmap):
+        self._drop_movie()
+        self._pixmap = pixmap
+        self._fit()
+
+    def _drop_movie(self):
+        if self._movie is not None:
+            self._movie.stop()
+            self._movie.deleteLater()
+            self._movie = None
+
+    def _room(self, size):
+        room = self.contentsRect().size()
+        return size.scaled(room.boundedTo(size * 2), Qt.KeepAspectRatio)
+
+    def _fit(self):
+        if self._movie is not None:
+            self._movie.setScaledSize(self._room(self._natural))
+        elif self._pixmap is not None and not self._pixmap.isNull():
+            ratio = self.devicePixelRatioF()
+            wanted = self._room(self._pixmap.size())
+            shown = self._pixmap.scaled(wanted * ratio, Qt.KeepAspectRatio, Qt.SmoothTransformation)
+            shown.setDevicePixelRatio(ratio)
+            self.setPixmap(shown)
+
+    def resizeEvent(self, event):
+        """Fit the picture to the new room.
+
+        Parameters
+        ----------
+        event : QResizeEvent
+        """
+        super().resizeEvent(event)
+        self._fit()
+
+    def sizeHint(self):
+        """Room that a picture likes.
+
+        Returns
+        -------
+        QSize
+        """
+        return QSize(640, 480)
+
+    @property
+    def shows(self):
+        """What is to be seen.
+
+        Returns
+        -------
+        str
+            picture, animation or words.
+        """
+        return "animation" if self._movie else "words" if self._pixmap is None else "picture"
+
+
+class PictureChooser(QWidget):
+    """Pictures of one night, one of them to be seen.
+
+    Parameters
+    ----------
+    order : sequence of str
+        Names that pictures may have.
+    words : str
+        Shown while there is none.
+    """
+
+    def __init__(self, order, words=""):
+        super().__init__()
+        self._order, self._pictures = tuple(order), {}
+        self.which, self.view = QComboBox(), PictureView(words)
+        self.which.setEnabled(False)
+        row = QHBoxLayout()
+        row.addWidget(QLabel("picture"))
+        row.addWidget(self.which, 1)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(4, 0, 4, 0)
+        layout.addLayout(row)
+        layout.addWidget(self.view, 1)
+        self.which.currentIndexChanged.connect(self._show)
+
+    def offer(self, name, pictures):
+        """Put pictures into the choice, replacing those of the same name.
+
+        Parameters
+        ----------
+        name : str
+            The one that is shown now.
+        pictures : dict of str to (ndarray or path)
+            Pixels as for :meth:`PictureView.show_pixels`, or a file.
+        """
+        self._pictures |= pictures
+        self.which.blockSignals(True)
+        self.which.clear()
+        self.which.addItems([one for one in self._order if one in self._pictures])
+        self.which.setCurrentText(name)
+        self.which.blockSignals(False)
+        self.which.setEnabled(True)
+        self._show()
+
+    def _show(self, *_index):
+        picture = self._pictures.get(self.which.currentText())
+        if isinstance(picture, np.ndarray):
+            self.view.show_pixels(picture)
+        elif picture is not None:
+            self.view.show_file(picture)
+
+
+DOTS = (("all", "one for each frame"), ("line", "a line, as far as frames reach"), ("none", "none"))
+MARKS = (
+    ("times", "times"),
+    ("scale", "scale bar"),
+    ("compass", "compass"),
+    ("outlines", "outlines"),
+    ("ring", "rings"),
+)
+EXTRAS = (
+    ("tiff", "TIFF, 16 bit"),
+    ("jpeg", "JPEG"),
+    ("mp4", "MP4"),
+    ("frames", "PNG of every step"),
+)
+OPENED = (("base.fits", "still sky (base.fits)"), ("tracked.fits", "body at rest (tracked.fits)"))
+
+
+class SequenceOptions(QWidget):
+    """Choices of a run; a clean picture unless something else is ticked.
+
+    Parameters
+    ----------
+    parent : QWidget or None
+    """
+
+    #: The folder is another one now.
+    moved = Signal(str)
+
+    def __init__(self, parent=None):
+        super().__init__(parent)
+        self.dots, self.folder = QComboBox(), QLineEdit()
+        for key, words in DOTS:
+            self.dots.addItem(words, key)
+        self.width, self.brightness = QDoubleSpinBox(), QDoubleSpinBox()
+        self.width.setRange(0.0, 600.0)
+        self.width.setDecimals(1)
+        self.width.setSuffix(" arcmin wide")
+        self.width.setSpecialValueText("all that was taken")
+        self.width.setToolTip("Width of the picture around the body's path")
+        self.brightness.setRange(0.1, 20.0)
+        self.brightness.setSingleStep(0.5)
+        self.brightness.setDecimals(1)
+        self.brightness.setValue(1.0)
+        self.brightness.setPrefix("faint light × ")
+        self.north_up = QCheckBox("north up")
+        self.marks, self.extras = _boxes(MARKS), _boxes(EXTRAS)
+        self.opened = _boxes(OPENED)
+        for box in self.opened.values():
+            box.setChecked(True)
+        self.overwrite = QCheckBox("replace what the folder holds")
+        self.choose_button = QPushButton("choose…")
+        self.choose_button.clicked.connect(self._choose)
+        self.folder.textChanged.connect(self.moved)
+        folder = QHBoxLayout()
+        folder.addWidget(self.folder, 1)
+        folder.addWidget(self.choose_button)
+        form = QFormLayout(self)
+        form.setContentsMargins(0, 0, 0, 0)
+        form.addRow("body's dots", self.dots)
+        look = QHBoxLayout()
+        for widget, stretch in ((self.width, 1), (self.brightness, 1), (self.north_up, 0)):
+            look.addWidget(widget, stretch)
+        form.addRow("look", look)
+        for words, boxes in (("marks", self.marks), ("write also", self.extras), ("open then", self.opened)):
+            form.addRow(words, _line(boxes))
+        form.addRow("folder", folder)
+        form.addRow("", self.overwrite)
+
+    def _choose(self):
+        path = QFileDialog.getExistingDirectory(self, "Folder for the products", self.folder.text())
+        if path:
+            self.folder.setText(path)
+
+    def values(self):
+        """What is chosen, in the words of :class:`glue_appulse.night_picture.PictureRequest`.
+
+        Returns
+        -------
+        dict
+        """
+        return {
+            "out": self.folder.text().strip(),
+            "look": {
+                "marks": tuple(_ticked(self.marks)),
+                "dots": self.dots.currentData(),
+                "view_arcmin": self.width.value() or None,
+                "brightness": self.brightness.value(),
+                "north_up": self.north_up.isChecked(),
+            },
+            "extras": frozenset(_ticked(self.extras)),
+            "overwrite": self.overwrite.isChecked(),
+        }
+
+    def wanted_stacks(self):
+        """Stacks that are to be opened when the run has ended.
+
+        Returns
+        -------
+        list of str
+            File names.
+        """
+        return [name for name in STACKS if self.opened[name].isChecked()]
+
+
+def _boxes(choices):
+    return {key: QCheckBox(words) for key, words in choices}
+
+
+def _ticked(boxes):
+    return [key for key, box in boxes.items() if box.isChecked()]
+
+
+def _line(boxes):
+    line = QHBoxLayout()
+    line.setSpacing(16)
+    for box in boxes.values():
+        line.addWidget(box)
+    line.addStretch(1)
+    return line
+
 
 PREVIEW, COMPOSITE, ANIMATION = "preview", "composite", "animation"
 START_WORDS = "Preview shows within seconds how the picture will look."
@@ -139,10 +674,11 @@ class SequencePanel(Panel):
 
         Returns
         -------
-        glue_appulse.sequence_plan.Plan
+        glue_appulse.night_picture.PictureRequest
         """
         body, orbits = self.body.chosen()
-        return Plan(list(self.frames), body, orbits, keep=dict(self.table.keep), **self.options.values())
+        keep = dict(self.table.keep)
+        return PictureRequest(list(self.frames), body, orbits, keep=keep, **self.options.values())
 
     def keep_all(self):
         """Keep every frame, whatever its grade."""
@@ -157,7 +693,7 @@ class SequencePanel(Panel):
 
         Returns
         -------
-        Job
+        BackgroundWork
         """
         folder = self._graded
         return self._start(
@@ -169,7 +705,7 @@ class SequencePanel(Panel):
 
         Returns
         -------
-        Job
+        BackgroundWork
         """
         return self._start(lambda job, plan: work.preview(plan, job.stage, _asked(job)), self.show_preview)
 
@@ -178,7 +714,7 @@ class SequencePanel(Panel):
 
         Returns
         -------
-        Job
+        BackgroundWork
         """
         folder, wanted = self._graded, self.options.wanted_stacks()
 
@@ -201,7 +737,7 @@ class SequencePanel(Panel):
         self.say("")
         self.progress.setRange(0, 0)
         self.progress.setFormat("beginning")
-        self.job = Job(function, self.plan())
+        self.job = BackgroundWork(function, self.plan())
         self.job.staged.connect(self._stage)
         self.job.done.connect(show)
         self.job.failed.connect(self._failed)

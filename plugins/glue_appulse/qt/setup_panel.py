@@ -1,9 +1,13 @@
-"""Panel of site, time, camera and sources: what is known and where it comes from, and what the user says."""
+"""Instruments of the settings file within the set-up panel.
+
+Panel of site, time, camera and sources: what is known and where it comes from, and what the user says.
+"""
 
 from qtpy.QtWidgets import (
     QComboBox,
     QFileDialog,
     QFormLayout,
+    QGroupBox,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -11,13 +15,133 @@ from qtpy.QtWidgets import (
     QVBoxLayout,
 )
 
-from glue_appulse import choices, frame_setup
-from glue_appulse.frames import frame_of
-from glue_appulse.kinds import TRACK, all_of
+from glue_appulse import frame_setup, sources
+from glue_appulse.data.kinds import TRACK, all_of
+from glue_appulse.data.solved_frames import frame_of
 from glue_appulse.qt.desk import add_tracks, frames_of
-from glue_appulse.qt.instrument_box import InstrumentBox
-from glue_appulse.qt.jobs import Job, tell
-from glue_appulse.qt.panels import Panel, open_once
+from glue_appulse.qt.panels import BackgroundWork, Panel, open_once, tell
+
+NEW = "a new one"
+
+
+class InstrumentBox(QGroupBox):
+    """Values of an instrument, each with where it comes from; kept in the settings file on request.
+
+    Parameters
+    ----------
+    use : callable
+        Called with what the instrument says about the camera, by field.
+    say : callable
+        Called with a line for the user.
+    """
+
+    def __init__(self, use, say):
+        super().__init__("instrument")
+        self._use, self._say, self._frame = use, say, None
+        self.choice, self.name = QComboBox(), QLineEdit(placeholderText="name of the instrument")
+        self.lines = {name: QLineEdit() for name, _words, _keys in frame_setup.INSTRUMENT_FIELDS}
+        self.known = {name: QLabel("") for name in self.lines}
+        self.use_button = QPushButton("Use for the frame")
+        self.keep_button = QPushButton("Keep the instrument")
+        self.use_button.clicked.connect(self.use)
+        self.keep_button.clicked.connect(self.keep)
+        form = QFormLayout(self)
+        form.addRow("which", self.choice)
+        form.addRow("name", self.name)
+        for name, words, _keys in frame_setup.INSTRUMENT_FIELDS:
+            row = QHBoxLayout()
+            row.addWidget(self.lines[name], 1)
+            row.addWidget(self.known[name], 2)
+            form.addRow(words, row)
+        low = QHBoxLayout()
+        low.addWidget(self.use_button)
+        low.addWidget(self.keep_button)
+        form.addRow(low)
+        self.fill()
+        self.choice.currentIndexChanged.connect(self.show_known)
+
+    def fill(self, chosen=None):
+        """Bring the list of instruments up to date.
+
+        Parameters
+        ----------
+        chosen : str or None
+            Name of the one to show; None: the first.
+        """
+        self.choice.blockSignals(True)
+        self.choice.clear()
+        for name, entry in frame_setup.instrument_entries().items():
+            self.choice.addItem(name, entry)
+        self.choice.addItem(NEW, {})
+        self.choice.setCurrentIndex(max(self.choice.findText(chosen), 0) if chosen else 0)
+        self.choice.blockSignals(False)
+        self.show_known()
+
+    def show_frame(self, frame):
+        """Let a frame's header speak where the settings file is silent.
+
+        Parameters
+        ----------
+        frame : appulse.frames.frame.SolvedFrame or None
+        """
+        self._frame = frame
+        self.fill(self.choice.currentText())
+
+    def show_known(self, *_index):
+        """Show every value of the chosen instrument and where it comes from."""
+        entry = self.choice.currentData() or {}
+        self.name.setText(entry.get("name", ""))
+        for name, (value, source) in frame_setup.instrument_values(entry, self._frame).items():
+            self.lines[name].clear()
+            self.lines[name].setPlaceholderText(value)
+            self.known[name].setText(f"{value} ({source})" if value else source)
+
+    def values(self):
+        """Entry of the settings file that the box asks for.
+
+        Returns
+        -------
+        dict
+            What is written by hand, what the file has, and what a header tells; defaults are left out, so
+            that the file keeps to what is known.
+
+        Raises
+        ------
+        ValueError
+            The instrument has no name, or something cannot be read.
+        """
+        entry = dict(self.choice.currentData() or {})
+        entry["name"] = self.name.text().strip()
+        if not entry["name"]:
+            raise ValueError("an instrument needs a name by which campaigns and commands call it")
+        known = frame_setup.instrument_values(self.choice.currentData() or {}, self._frame)
+        for name, (value, source) in known.items():
+            written = frame_setup.read_field(name, self.lines[name].text())
+            if written is None and source.startswith("header"):
+                written = frame_setup.read_field(name, value)
+            if written is not None:
+                entry[name] = written
+        return entry
+
+    def keep(self):
+        """Write the instrument into the settings file."""
+        try:
+            entry = self.values()
+            path = frame_setup.keep_in_settings(instrument=entry)
+        except (ValueError, OSError) as exc:
+            tell(exc)
+            self._say(str(exc))
+            return
+        self.fill(entry["name"])
+        self._say(f"{entry['name']} is kept in {path}; its earlier state, if any, is beside it as .bak")
+
+    def use(self):
+        """Let the panel take what the instrument says about the camera."""
+        camera = frame_setup.camera_of(self.choice.currentData() or {})
+        self._use(camera)
+        told = ", ".join(camera)
+        self._say(f"taken over: {told}" if told else "this instrument says nothing about the camera itself")
+
 
 ALL = "all frames"
 #: Field, words, hint.
@@ -98,7 +222,7 @@ class SetupPanel(Panel):
         self.show_known()
         for what, label in self.sources.items():
             try:
-                label.setText(frame_setup.source_words(getattr(choices.current(), what), what))
+                label.setText(frame_setup.source_words(getattr(sources.chosen(), what), what))
             except (ValueError, OSError) as exc:
                 label.setText(str(exc))
 
@@ -109,7 +233,7 @@ class SetupPanel(Panel):
     def show_known(self, *_index):
         """Show what is known about the chosen frame, and where it comes from."""
         frames = self._frames()
-        told = frame_setup.told_by(frame_of(frames[0])) if frames else {}
+        told = frame_setup.frame_values(frame_of(frames[0])) if frames else {}
         self.instrument.show_frame(frame_of(frames[0]) if frames else None)
         for name, label in self.known.items():
             value, source = told.get(name, ("", ""))
@@ -148,7 +272,7 @@ class SetupPanel(Panel):
 
         Returns
         -------
-        Job or None
+        BackgroundWork or None
         """
         try:
             lines = frame_setup.apply(self._frames(), self.given())
@@ -161,7 +285,7 @@ class SetupPanel(Panel):
 
     def _tracks_anew(self):
         from glue_appulse import sources
-        from glue_appulse.field_bodies import make_tracks
+        from glue_appulse.data.track_data import make_tracks
 
         frames = frames_of(self.session)
         wanted = {
@@ -178,7 +302,7 @@ class SetupPanel(Panel):
                 made += make_tracks(sources.open_orbits(path), frames, [body])[0]
             return made
 
-        self.job = Job(work)
+        self.job = BackgroundWork(work)
         self.job.done.connect(self._show_tracks)
         self.job.failed.connect(tell)
         return self.job.start()
@@ -205,15 +329,17 @@ class SetupPanel(Panel):
         except (ValueError, OSError) as exc:
             self.fail(exc)
             return
-        setattr(choices.current(), what, str(path))
+        setattr(sources.chosen(), what, str(path))
 
     def keep(self):
         """Write site and sources into the settings file that the command line and campaigns read too."""
-        chosen = choices.current()
+        chosen = sources.chosen()
         site = self.lines["site"].text().strip() or None
         try:
             name = self.site_name.text().strip() or None
-            path = frame_setup.keep(site=site, site_name=name, orbits=chosen.orbits, stars=chosen.stars)
+            path = frame_setup.keep_in_settings(
+                site=site, site_name=name, orbits=chosen.orbits, stars=chosen.stars
+            )
         except (ValueError, OSError) as exc:
             self.fail(exc)
         else:

@@ -1,12 +1,77 @@
-"""Toolbar modes of the image viewer: measure what is clicked, pick the object that is clicked."""
+"""Icons of our tools, painted when asked for.
+
+Toolbar modes of the image viewer: measure what is clicked, pick the object that is clicked.
+"""
 
 from glue.config import viewer_tool
 from glue.core.subset import ElementSubsetState
 from glue.viewers.matplotlib.toolbar_mode import ToolbarModeBase
+from qtpy.QtCore import QPointF, QRectF, Qt
+from qtpy.QtGui import QColor, QIcon, QPainter, QPen, QPixmap
 
-from glue_appulse.kinds import OUTLINES, kind_of
-from glue_appulse.picking import clicked_sky, object_at
-from glue_appulse.qt.icons import measure_icon, pick_icon
+from glue_appulse.data.kinds import OUTLINES, kind_of
+from glue_appulse.data.outline_data import object_at
+from glue_appulse.qt.desk import clicked_sky
+
+ICON_PX = 64
+
+
+def _painted(paint):
+    picture = QPixmap(ICON_PX, ICON_PX)
+    picture.fill(Qt.transparent)
+    painter = QPainter(picture)
+    painter.setRenderHint(QPainter.Antialiasing)
+    paint(painter)
+    painter.end()
+    return QIcon(picture)
+
+
+def _pen(color, width=5):
+    pen = QPen(QColor(color), width)
+    pen.setCapStyle(Qt.RoundCap)
+    return pen
+
+
+def measure_icon():
+    """A dot between two bars, with an offset cross beside.
+
+    Returns
+    -------
+    QIcon
+    """
+
+    def paint(painter):
+        painter.setPen(_pen("#b06a00"))
+        painter.drawLine(QPointF(10, 16), QPointF(10, 48))
+        painter.drawLine(QPointF(54, 16), QPointF(54, 48))
+        painter.setBrush(QColor("#20242c"))
+        painter.setPen(_pen("#20242c", 2))
+        painter.drawEllipse(QPointF(28, 36), 8, 8)
+        painter.setPen(_pen("#c2410c", 4))
+        painter.drawLine(QPointF(34, 22), QPointF(46, 22))
+        painter.drawLine(QPointF(40, 16), QPointF(40, 28))
+
+    return _painted(paint)
+
+
+def pick_icon():
+    """An ellipse with a pointer.
+
+    Returns
+    -------
+    QIcon
+    """
+
+    def paint(painter):
+        painter.setPen(_pen("#0f766e"))
+        painter.drawEllipse(QRectF(6, 10, 46, 28))
+        painter.setPen(_pen("#20242c"))
+        painter.drawLine(QPointF(34, 30), QPointF(54, 56))
+        painter.drawLine(QPointF(34, 30), QPointF(36, 46))
+        painter.drawLine(QPointF(34, 30), QPointF(49, 36))
+
+    return _painted(paint)
+
 
 MEASURE, PICK = "appulse:measure", "appulse:pick"
 KEYS = ("m", "enter", "return")
@@ -57,7 +122,7 @@ class MeasureMode(_ClickMode):
     shortcut = "K"
 
     def __init__(self, viewer, **kwargs):
-        from glue_appulse.qt.following import follow
+        from glue_appulse.qt.overlay_sync import follow
 
         super().__init__(viewer, **kwargs)
         follow(viewer)  # each new image viewer makes its tools once

@@ -1,4 +1,7 @@
-"""Panel of the bodies in a frame: lists what is predicted inside, adds the chosen ones as tracks."""
+"""Panel of the bodies in a frame: lists what is predicted inside, adds the chosen ones as tracks.
+
+Panel that adds outlines of deep-sky objects to the frames.
+"""
 
 import numpy as np
 from qtpy.QtCore import Qt
@@ -7,6 +10,7 @@ from qtpy.QtWidgets import (
     QComboBox,
     QDoubleSpinBox,
     QFileDialog,
+    QFormLayout,
     QHBoxLayout,
     QHeaderView,
     QLabel,
@@ -18,14 +22,17 @@ from qtpy.QtWidgets import (
     QVBoxLayout,
 )
 
-from glue_appulse import choices, sources
-from glue_appulse.field_bodies import bodies_in, make_tracks
-from glue_appulse.frames import frame_of
-from glue_appulse.qt.desk import add_tracks, frames_of, shown_frames
-from glue_appulse.qt.jobs import Job
-from glue_appulse.qt.panels import Panel, open_once
+from appulse.catalogues.deepsky import TYPES
+from glue_appulse import sources
+from glue_appulse.data.kinds import OUTLINES, all_of
+from glue_appulse.data.outline_data import objects_of, outlines_data
+from glue_appulse.data.solved_frames import frame_of
+from glue_appulse.data.track_data import bodies_in, make_tracks
+from glue_appulse.qt.desk import add_overlay, add_tracks, frames_of, shown_frames
+from glue_appulse.qt.panels import BackgroundWork, Panel, open_once
+from glue_appulse.qt.style_editors import TypeList, TypeRow
 
-COLUMNS = ("body", "mag", "rate\n″/h", "from centre\n′", "1σ\n″")
+BODY_COLUMNS = ("body", "mag", "rate\n″/h", "from centre\n′", "1σ\n″")
 OPEN_FILE = "another file…"
 
 
@@ -72,8 +79,8 @@ class BodiesDialog(Panel):
             top.addWidget(QLabel(words))
             top.addWidget(widget, 1)
         top.addWidget(self.find_button)
-        self.table = QTableWidget(0, len(COLUMNS))
-        self.table.setHorizontalHeaderLabels(COLUMNS)
+        self.table = QTableWidget(0, len(BODY_COLUMNS))
+        self.table.setHorizontalHeaderLabels(BODY_COLUMNS)
         self.table.setSelectionBehavior(QAbstractItemView.SelectRows)
         self.table.verticalHeader().hide()
         self.table.horizontalHeader().setSectionResizeMode(0, QHeaderView.Stretch)
@@ -103,7 +110,7 @@ class BodiesDialog(Panel):
         self.frame_box.clear()
         for data in frames:
             self.frame_box.addItem(data.label, data)
-        chosen = choices.current().orbits
+        chosen = sources.chosen().orbits
         self.source_box.clear()
         for path in dict.fromkeys([chosen, None]):
             self.source_box.addItem(sources.STARTER if path is None else str(path).rpartition("/")[2], path)
@@ -127,7 +134,7 @@ class BodiesDialog(Panel):
         ----------
         path : str
         """
-        choices.current().orbits = str(path)
+        sources.chosen().orbits = str(path)
         self.fill()
 
     def source(self):
@@ -144,7 +151,7 @@ class BodiesDialog(Panel):
 
         Returns
         -------
-        Job or None
+        BackgroundWork or None
         """
         data = self.frame_box.currentData()
         if data is None:
@@ -153,7 +160,7 @@ class BodiesDialog(Panel):
         self.progress.setRange(0, 0)
         self.progress.show()
         path, limit, frame = self.source_box.currentData(), self.limit.value(), frame_of(data)
-        self._job = Job(lambda _job: bodies_in(frame, sources.open_orbits(path), limit))
+        self._job = BackgroundWork(lambda _job: bodies_in(frame, sources.open_orbits(path), limit))
         self._job.done.connect(self.show_found)
         self._job.failed.connect(self.fail)
         self._job.ended.connect(self._ended)
@@ -205,7 +212,7 @@ class BodiesDialog(Panel):
 
         Returns
         -------
-        Job or None
+        BackgroundWork or None
         """
         try:
             return self.add([self.source().find(self.name_line.text())])
@@ -218,7 +225,7 @@ class BodiesDialog(Panel):
 
         Returns
         -------
-        Job or None
+        BackgroundWork or None
         """
         keys = self.chosen()
         if not keys:
@@ -237,13 +244,15 @@ class BodiesDialog(Panel):
 
         Returns
         -------
-        Job
+        BackgroundWork
         """
         frames, source = frames_of(self.session), self.source()
         self.progress.setRange(0, len(keys))
         self.progress.show()
         taken = len(self.session.data_collection)
-        self._job = Job(lambda job: make_tracks(source, frames, keys, first_color=taken, progress=job.step))
+        self._job = BackgroundWork(
+            lambda job: make_tracks(source, frames, keys, first_color=taken, progress=job.step)
+        )
         self._job.progressed.connect(lambda done, _of: self.progress.setValue(done))
         self._job.done.connect(self.show_tracks)
         self._job.failed.connect(self.fail)
@@ -264,7 +273,7 @@ class BodiesDialog(Panel):
         self.say("; ".join([*([f"added {names}"] if names else []), *lines]))
 
 
-def open_dialog(session, _data_collection=None):
+def open_bodies(session, _data_collection=None):
     """Menu action: the panel, made once per application.
 
     Parameters
@@ -276,3 +285,129 @@ def open_dialog(session, _data_collection=None):
     BodiesDialog
     """
     return open_once(session, BodiesDialog)
+
+
+OUTLINE_HINT = (
+    "Objects without a magnitude are always taken. "
+    "Types, names and limits can be changed later in the layer's style."
+)
+
+
+class OutlineDialog(Panel):
+    """Limits of what is drawn, and a file of one's own polygons.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+    parent : QWidget or None
+    """
+
+    def __init__(self, session, parent=None):
+        super().__init__(session, parent, "Outlines of deep-sky objects", OUTLINE_HINT)
+        self._job = None
+        self.larger = QDoubleSpinBox(maximum=600.0, suffix=" arcmin", value=0.0)
+        self.brighter = QDoubleSpinBox(minimum=0.0, maximum=30.0, suffix=" mag", value=30.0)
+        self.add_button, self.file_button = (
+            QPushButton("Add from the catalogue"),
+            QPushButton("Add polygons of a file…"),
+        )
+        self.add_button.clicked.connect(self.add)
+        self.file_button.clicked.connect(self._choose_file)
+        self.types = TypeList(sorted(set(TYPES.values())))
+        form = QFormLayout()
+        form.addRow("types", TypeRow(self.types))
+        form.addRow("at least", self.larger)
+        form.addRow("not fainter than", self.brighter)
+        buttons = QHBoxLayout()
+        buttons.addWidget(self.add_button)
+        buttons.addWidget(self.file_button)
+        layout = QVBoxLayout(self)
+        layout.addLayout(form)
+        layout.addLayout(buttons)
+        layout.addWidget(self.status)
+
+    def limits(self):
+        """Limits in the words of the catalogue.
+
+        Returns
+        -------
+        dict
+        """
+        limits = {"types": self.types.chosen()} if self.types.chosen() else {}
+        if self.larger.value() > 0:
+            limits["larger_than"] = self.larger.value()
+        if self.brighter.value() < 30:
+            limits["brighter_than"] = self.brighter.value()
+        return limits
+
+    def add(self):
+        """Add what the catalogue has in the frames.
+
+        Returns
+        -------
+        BackgroundWork or None
+        """
+        if self.types.none_ticked:
+            self.say("no type is ticked, so nothing would be added: tick one, or All")
+            return None
+        frames, limits = frames_of(self.session), self.limits()
+        return self._start(lambda _job: outlines_data(objects_of(frames, **limits)))
+
+    def _choose_file(self):
+        path, _kind = QFileDialog.getOpenFileName(self, "Table of polygons: name, ring, ra, dec")
+        if path:
+            self.add_file(path)
+
+    def add_file(self, path):
+        """Add polygons of a file.
+
+        Parameters
+        ----------
+        path : str
+
+        Returns
+        -------
+        BackgroundWork
+        """
+        from appulse.catalogues.deepsky import read_polygons
+
+        label = str(path).replace("\\", "/").rpartition("/")[2]
+        return self._start(lambda _job: outlines_data(read_polygons(path), label=label, color="#c9a7ff"))
+
+    def _start(self, function):
+        self.add_button.setEnabled(False)
+        self._job = BackgroundWork(function)
+        self._job.done.connect(self.show_outlines)
+        self._job.failed.connect(self.fail)
+        self._job.ended.connect(self._ended)
+        return self._job.start()
+
+    def _ended(self):
+        self.add_button.setEnabled(True)
+
+    def show_outlines(self, data):
+        """Put outlines into the viewers; those of the same name are replaced.
+
+        Parameters
+        ----------
+        data : glue.core.data_region.RegionData
+        """
+        collection = self.session.data_collection
+        for old in [one for one in all_of(collection, OUTLINES) if one.label == data.label]:
+            collection.remove(old)
+        add_overlay(self.session, data)
+        self.say(f"added {data.size} objects as '{data.label}'")
+
+
+def open_outlines(session, _data_collection=None):
+    """Menu action: the panel, made once per application.
+
+    Parameters
+    ----------
+    session : glue.core.session.Session
+
+    Returns
+    -------
+    OutlineDialog
+    """
+    return open_once(session, OutlineDialog)

@@ -4,8 +4,7 @@ import numpy as np
 from astropy.time import Time
 
 from appulse.overlays.palette import RESIDUAL as MEASURED_COLOR
-
-from glue_appulse.kinds import KIND_KEY, RESIDUALS, all_of, from_json, to_json
+from glue_appulse.data.kinds import KIND_KEY, RESIDUALS, all_of, from_json, to_json
 
 LABEL = "residuals"
 MJD = "MJD (UTC)"

@@ -3,8 +3,8 @@
 import numpy as np
 import shapely
 
-from glue_appulse.frames import frame_of
-from glue_appulse.kinds import KIND_KEY, OUTLINES
+from glue_appulse.data.kinds import KIND_KEY, OUTLINES
+from glue_appulse.data.solved_frames import frame_of
 from glue_appulse.layers.outline_model import (
     BOUNDARY,
     CIRCLE,
@@ -16,6 +16,7 @@ from glue_appulse.layers.outline_model import (
     SHAPE,
     SIZE,
     TYPE,
+    contains,
 )
 
 #: Objects beyond the frames' corners by so much are taken along: half of the largest nebulae.
@@ -183,6 +184,28 @@ def _touches(frame, outline):
         return True
     if any(np.any(frame.contains(*np.asarray(ring, float).T)) for ring in outline.rings):
         return True
-    from glue_appulse.layers.outline_model import contains
-
     return contains(geometry_of(outline), *frame.centre)
+
+
+def object_at(outlines, ra, dec):
+    """Row of the smallest outline around a point, or of the nearest point-like object within 2 arcmin.
+
+    Parameters
+    ----------
+    outlines : glue.core.data_region.RegionData
+    ra, dec : float
+        ICRF degrees.
+
+    Returns
+    -------
+    int or None
+    """
+    shapes = outlines[outlines.extended_component_id]
+    sizes = np.nan_to_num(np.asarray(outlines["major axis"], float))
+    around = [i for i, shape in enumerate(shapes) if contains(shape, ra, dec)]
+    if around:
+        return min(around, key=lambda i: sizes[i])
+    east = (np.asarray(outlines["RA"], float) - ra + 180) % 360 - 180
+    apart = np.hypot(east * np.cos(np.radians(dec)), np.asarray(outlines["Dec"], float) - dec)
+    nearest = int(np.argmin(apart))
+    return nearest if apart[nearest] < 2 / 60 and shapes[nearest].geom_type == "Point" else None

@@ -3,10 +3,10 @@
 import numpy as np
 from qtpy.QtCore import QTimer
 
-from glue_appulse.kinds import OUTLINES, RESIDUALS, TRACK, all_of, is_frame, kind_of
-from glue_appulse.links import link_overlay
-from glue_appulse.notices import say
-from glue_appulse.skywcs import SkyProjector
+from glue_appulse.data.frame_wcs import SkyProjector
+from glue_appulse.data.kinds import OUTLINES, RESIDUALS, TRACK, all_of, is_frame, kind_of
+from glue_appulse.data.links import link_overlay
+from glue_appulse.host import say
 from glue_appulse.qt.desk import image_viewers
 
 

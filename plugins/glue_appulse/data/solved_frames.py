@@ -1,0 +1,417 @@
+"""Solved frames as glue data sets: read, described for sessions, rebuilt, looked for where they have moved.
+
+A solved frame's time, site and camera as plain values that a session keeps, and back.
+
+Frames of a session whose files have gone elsewhere: looked for, asked for, never fatal.
+"""
+
+import json
+import os
+import weakref
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+from astropy.time import Time
+
+from glue_appulse.data.kinds import FRAME, KIND_KEY, from_json, kind_of, to_json
+from glue_appulse.host import say
+from glue_appulse.layers.base import CHECKSUM_KEY
+
+SUFFIXES = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz")
+#: Key of the load log's keywords under which a frame leaves what is needed when its file has moved.
+KEPT = "kept"
+
+_frames = weakref.WeakKeyDictionary()
+
+
+@lru_cache(maxsize=4)
+def _read(path, _stamp):
+    from appulse.frames.reading import read_frame
+
+    return read_frame(path, require=("wcs",))
+
+
+def _solved(path):
+    stat = Path(path).stat()
+    return _read(str(path), (stat.st_mtime_ns, stat.st_size))
+
+
+def is_solved_frame(path, **_kwargs):
+    """Whether a file is a frame with a celestial WCS; glue's own reader takes what is not.
+
+    Parameters
+    ----------
+    path : str
+    **_kwargs
+        Of other readers; not used.
+
+    Returns
+    -------
+    bool
+    """
+    from appulse.errors import AppulseError
+
+    if not str(path).lower().endswith(SUFFIXES):
+        return False
+    try:
+        _solved(path)
+    except AppulseError as exc:
+        say(f"{exc} (opened as plain data, without overlays)")
+        return False
+    except ImportError as exc:
+        # glue passes over a reader whose import fails without a word
+        say(f"the reader of solved frames is broken: {exc}; run 'appulse doctor'")
+        raise
+    except OSError:
+        return False
+    return True
+
+
+def load_solved_frame(path, **kwargs):
+    """Read a solved frame as a glue data set.
+
+    Parameters
+    ----------
+    path : str
+    **kwargs
+        ``kept``: what an earlier session noted down, for the case that the file is not there.
+
+    Returns
+    -------
+    glue.core.data.Data
+    """
+
+    found = find_moved(path)
+    if found is None:
+        return stand_in(path, kwargs.get(KEPT))
+    return frame_data(_solved(found))
+
+
+def frame_data(frame):
+    """A glue data set of a solved frame.
+
+    Parameters
+    ----------
+    frame : appulse.frames.frame.SolvedFrame
+
+    Returns
+    -------
+    glue.core.data.Data
+        Component ``pixels``, and ``red``, ``green``, ``blue`` of a colour frame, read when looked at.
+    """
+    from glue.core import Data
+
+    from glue_appulse.data.frame_wcs import FrameWCS
+    from glue_appulse.data.lazy_pixels import FrameSource, LazyPixels
+
+    shape = tuple(frame.shape)
+    label = frame.name or "frame"
+    data = Data(label=label, coords=FrameWCS.from_wcs(frame.wcs, shape))
+    source = FrameSource(frame)
+    planes = ["pixels", *(["red", "green", "blue"] if frame.is_colour else [])]
+    for name in planes:
+        data.add_component(LazyPixels(source, name=name, shape=shape), name)
+    data.meta.update(describe(frame), **{KIND_KEY: FRAME})
+    _frames[data] = frame
+    return data
+
+
+def frame_of(data):
+    """The solved frame behind a data set.
+
+    Parameters
+    ----------
+    data : glue.core.data.Data
+        Of kind 'frame', opened in this run or restored from a session.
+
+    Returns
+    -------
+    appulse.frames.frame.SolvedFrame
+
+    Raises
+    ------
+    ValueError
+        The data set is no frame.
+    """
+    if kind_of(data) != FRAME:
+        raise ValueError(f"'{data.label}' is not a solved frame; open one with File > Open Data Set")
+    if data not in _frames:
+
+        path = data.meta.get("path")
+        _frames[data] = _solved(path) if path and Path(path).is_file() else rebuild(data)
+    return _frames[data]
+
+
+def replace_frame(data, frame):
+    """Put another reading of the same file behind a data set, such as one with a site given.
+
+    Parameters
+    ----------
+    data : glue.core.data.Data
+    frame : appulse.frames.frame.SolvedFrame
+    """
+
+    data.meta.update(describe(frame), **{KIND_KEY: FRAME})
+    _frames[data] = frame
+
+
+def note_for_sessions(data):
+    """Leave in a data set's load log what a session needs when the file has moved.
+
+    Parameters
+    ----------
+    data : glue.core.data.Data
+    """
+    log = getattr(data, "_load_log", None)
+    if log is None or KEPT in log.kwargs:
+        return
+    meta = {key: value for key, value in data.meta.items() if isinstance(value, str | int | float)}
+    planes = [cid.label for cid in data.main_components]
+    cards = data.coords.to_header(relax=True).tostring()
+    log.kwargs[KEPT] = json.dumps({"cards": cards, "shape": list(data.shape), "planes": planes, "meta": meta})
+
+
+def link_frames(data_collection):
+    """Link the frames of a collection that are not linked yet, all at once.
+
+    glue calls it as an autolinker whenever data sets were opened. Nothing is left to be asked about.
+
+    Parameters
+    ----------
+    data_collection : glue.core.data_collection.DataCollection
+
+    Returns
+    -------
+    list
+        Empty: no suggestion stays open.
+    """
+    from glue_appulse.data.kinds import all_of
+    from glue_appulse.data.links import frame_links
+
+    for data in all_of(data_collection, FRAME):
+        note_for_sessions(data)
+    links = frame_links(data_collection)
+    if links:
+        data_collection.add_link(links)
+    return []
+
+
+EXPOSURE_KEY, OBSERVER_KEY, CAMERA_KEY = "appulse_exposure", "appulse_observer", "appulse_camera"
+NOT_GIVEN = "not given"
+CAMERA_FIELDS = ("gain_e_adu", "read_noise_e", "saturation_adu", "dark_e_s")
+
+
+def _iso(time):
+    return time.utc.isot
+
+
+def _exposure_record(exposure):
+    if exposure is None:
+        return None
+    intervals = exposure.intervals
+    return {
+        "start": _iso(exposure.start),
+        "end": _iso(exposure.end),
+        "mid": _iso(exposure.mid),
+        "seconds": float(exposure.seconds),
+        "n_sub": int(exposure.n_sub),
+        "derivation": str(exposure.derivation),
+        "intervals": None if intervals is None else [[_iso(a), _iso(b)] for a, b in intervals],
+        "clock_sigma_s": None if exposure.clock_sigma_s is None else float(exposure.clock_sigma_s),
+    }
+
+
+def _observer_record(observer):
+    if observer is None:
+        return None
+    record = {"name": observer.name, "code": observer.code}
+    if hasattr(observer, "itrs_m"):
+        return record | {"itrs_m": list(observer.itrs_m), "source": observer.source}
+    return record | {
+        "origin": observer.origin,
+        "time": _iso(observer.time),
+        "position_au": np.asarray(observer.position_au).tolist(),
+        "velocity_au_d": np.asarray(observer.velocity_au_d).tolist(),
+    }
+
+
+def _camera_record(camera):
+    values = {name: getattr(camera, name, None) for name in CAMERA_FIELDS}
+    return {name: [float(v.value), str(v.source)] for name, v in values.items() if v is not None}
+
+
+def describe(frame):
+    """Metadata of a frame's data set: words for people, and records from which the frame can be rebuilt.
+
+    Parameters
+    ----------
+    frame : appulse.frames.frame.SolvedFrame
+
+    Returns
+    -------
+    dict of str, float and int
+    """
+    exposure, observer = frame.exposure, frame.observer
+    ra, dec = frame.centre
+    words = {
+        "path": "" if frame.path is None else str(frame.path),
+        CHECKSUM_KEY: frame.checksum or "",
+        "mid-exposure (UTC)": NOT_GIVEN if exposure is None else _iso(exposure.mid),
+        "time from": NOT_GIVEN if exposure is None else str(exposure.derivation),
+        "light collected (s)": NOT_GIVEN if exposure is None else float(exposure.seconds),
+        "site": NOT_GIVEN if observer is None else str(observer.name or observer.code or "unnamed"),
+        "pixel scale (arcsec)": round(float(frame.pixel_scale), 5),
+        "rotation (deg E of N)": round(float(frame.rotation_deg), 3),
+        "sky": "as seen" if frame.parity > 0 else "mirrored",
+        "centre RA (deg)": float(ra),
+        "centre Dec (deg)": float(dec),
+        "filter": frame.filter or NOT_GIVEN,
+        "notes": "; ".join(frame.notes),
+    }
+    records = {
+        EXPOSURE_KEY: _exposure_record(exposure),
+        OBSERVER_KEY: _observer_record(observer),
+        CAMERA_KEY: _camera_record(frame.camera),
+    }
+    return words | {key: to_json(value) for key, value in records.items()}
+
+
+def _exposure(record):
+    from appulse.frames.exposure import Exposure
+
+    if not record:
+        return None
+    times = {name: Time(record[name], scale="utc") for name in ("start", "end", "mid")}
+    intervals = record["intervals"]
+    if intervals is not None:
+        intervals = tuple((Time(a, scale="utc"), Time(b, scale="utc")) for a, b in intervals)
+    return Exposure(
+        **times,
+        intervals=intervals,
+        **{name: record[name] for name in ("seconds", "n_sub", "derivation", "clock_sigma_s")},
+    )
+
+
+def _observer(record):
+    if not record:
+        return None
+    if "itrs_m" in record:
+        from appulse.observers.site import Site
+
+        return Site(
+            name=record["name"], code=record["code"], itrs_m=tuple(record["itrs_m"]), source=record["source"]
+        )
+    from appulse.observers.site import SpacecraftVector
+
+    return SpacecraftVector(
+        name=record["name"],
+        code=record["code"],
+        origin=record["origin"],
+        time=Time(record["time"], scale="utc"),
+        position_au=np.array(record["position_au"]),
+        velocity_au_d=np.array(record["velocity_au_d"]),
+    )
+
+
+def rebuild(data):
+    """A solved frame from a data set whose file is not at hand.
+
+    Parameters
+    ----------
+    data : glue.core.data.Data
+        Of kind 'frame', with its pixels (a session that includes its data) or without.
+
+    Returns
+    -------
+    appulse.frames.frame.SolvedFrame
+    """
+    from appulse.frames.camera import Camera, Valued
+    from appulse.frames.frame import SolvedFrame
+
+    records = {key: from_json(data.meta.get(key)) for key in (EXPOSURE_KEY, OBSERVER_KEY, CAMERA_KEY)}
+    camera = Camera(**{name: Valued(*value) for name, value in (records[CAMERA_KEY] or {}).items()})
+    return SolvedFrame.from_arrays(
+        np.asarray(data["pixels"]),
+        data.coords,
+        _exposure(records[EXPOSURE_KEY]),
+        _observer(records[OBSERVER_KEY]),
+        camera=camera,
+    )
+
+
+#: Folders where a moved frame was found in this run; the others of its night are mostly there too.
+_folders = []
+#: Set by a front end: takes a file's name, returns a folder or None.
+ask_folder = None
+
+
+def find_moved(path):
+    """Where a frame's file is now.
+
+    Parameters
+    ----------
+    path : str or pathlib.Path
+
+    Returns
+    -------
+    pathlib.Path or None
+        The path itself where it exists; else the same name in the current folder (a session's own, while
+        it is being restored), in the folders of APPULSE_FRAMES, or where an earlier one was found.
+    """
+    path = Path(path)
+    if path.is_file():
+        return path
+    listed = [Path(p) for p in os.environ.get("APPULSE_FRAMES", "").split(os.pathsep) if p]
+    for folder in [*_folders, Path.cwd(), *listed]:
+        if (folder / path.name).is_file():
+            return _remember(folder, path)
+    folder = ask_folder(path.name) if ask_folder is not None else None
+    if folder is not None and (Path(folder) / path.name).is_file():
+        return _remember(Path(folder), path)
+    return None
+
+
+def _remember(folder, path):
+    if folder not in _folders:
+        _folders.insert(0, folder)
+    return (folder / path.name).resolve()
+
+
+def stand_in(path, kept):
+    """A frame without pixels in the place of one whose file is missing.
+
+    Parameters
+    ----------
+    path : str or pathlib.Path
+    kept : str or None
+        What :func:`glue_appulse.frames.note_for_sessions` noted.
+
+    Returns
+    -------
+    glue.core.data.Data
+
+    Raises
+    ------
+    FileNotFoundError
+        Nothing was noted.
+    """
+    from glue.core import Data
+
+    from glue_appulse.data.frame_wcs import FrameWCS
+    from glue_appulse.data.lazy_pixels import BlankSource, LazyPixels
+
+    name = Path(path).name
+    if not kept:
+        raise FileNotFoundError(f"{path} does not exist")
+    record = json.loads(kept)
+    shape = tuple(record["shape"])
+    say(
+        f"{name} is not at {Path(path).parent}; its overlays and measurements stay, its pixels are blank. "
+        "Put its folder into APPULSE_FRAMES, or move it beside the session, and open the session again"
+    )
+    data = Data(label=Path(path).name, coords=FrameWCS._from_cards(record["cards"], shape))
+    for plane in record["planes"]:
+        data.add_component(LazyPixels(BlankSource(shape), name=plane, shape=shape), plane)
+    data.meta.update(record["meta"], **{KIND_KEY: FRAME})
+    return data

@@ -1,0 +1,105 @@
+"""Registering with glue once, however often glue or a test calls ``setup``.
+
+Lines for the user, where glue shows such lines: its error console, fed by standard error.
+
+The button of the console turns red when a line arrives, and nothing waits for a click, so a batch or a
+script goes on.
+"""
+
+import sys
+
+#: What sessions of earlier versions name, and where it is now. glue looks a name up here before it imports.
+SESSION_PATHS = {
+    "glue_appulse.skywcs.FrameWCS": "glue_appulse.data.frame_wcs.FrameWCS",
+    "glue_appulse.pixels.LazyPixels": "glue_appulse.data.lazy_pixels.LazyPixels",
+    "glue_appulse.frames.load_solved_frame": "glue_appulse.data.solved_frames.load_solved_frame",
+    "glue_appulse.encounters.load_passes": "glue_appulse.data.passes.load_passes",
+}
+
+_done = set()
+
+
+def once(name):
+    """Decorator: the function runs at the first call only.
+
+    Parameters
+    ----------
+    name : str
+        Unique over the package.
+
+    Returns
+    -------
+    callable
+
+    Examples
+    --------
+    >>> calls = []
+    >>> register = once("doctest")(lambda: calls.append(1))
+    >>> register(); register(); calls
+    [1]
+    """
+
+    def wrap(function):
+        def run():
+            if name not in _done:
+                function()
+                _done.add(name)
+
+        return run
+
+    return wrap
+
+
+def desktop_running():
+    """Whether glue's Qt application is what loads the plugins.
+
+    Its main module is imported before any plugin is, so no import is tried here and none can fail unseen.
+
+    Returns
+    -------
+    bool
+    """
+    started = getattr(getattr(sys.modules.get("__main__"), "__spec__", None), "name", None)
+    return started == "glue_qt.main" or "glue_qt.app" in sys.modules or "glue_qt.main" in sys.modules
+
+
+def is_image_viewer(viewer):
+    """Whether a viewer is a matplotlib image viewer of any front end.
+
+    Parameters
+    ----------
+    viewer : glue.viewers.common.viewer.Viewer
+
+    Returns
+    -------
+    bool
+    """
+    from glue.viewers.image.state import ImageViewerState
+
+    return isinstance(viewer.state, ImageViewerState) and hasattr(viewer, "axes")
+
+
+def say(line):
+    """Show one line.
+
+    Parameters
+    ----------
+    line : str
+        What happened and what to do.
+
+    Examples
+    --------
+    >>> import contextlib, io
+    >>> with contextlib.redirect_stderr(io.StringIO()) as shown:
+    ...     say("IC4603-3.fits has no site; give one in the set-up panel")
+    >>> shown.getvalue()
+    'appulse: IC4603-3.fits has no site; give one in the set-up panel\\n'
+    """
+    sys.stderr.write(f"appulse: {line}\n")
+
+
+def open_earlier_sessions():
+    """Let glue find what sessions of earlier versions name."""
+    from glue.core.state import PATH_PATCHES
+
+    PATH_PATCHES.update(SESSION_PATHS)

@@ -1,0 +1,341 @@
+"""Stacks, composite and animation out of the frames that are loaded, without Qt.
+
+What takes ``progress`` and ``cancelled`` is work for a thread: ``progress(words, done, total)``
+is called in it, ``cancelled()`` is asked in it.
+
+What the user wants of a night: frames that can be stacked, body, folder; and the run this asks for.
+"""
+
+import shutil
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from glue_appulse.data.kinds import FRAME, all_of
+
+#: Stacks that come back into the viewer as frames.
+STACKS = ("base.fits", "tracked.fits")
+#: A preview of a part is at most so much finer than one of the whole: it still takes seconds.
+MOST_FINER = 2
+
+
+@dataclass
+class Answer:
+    """What came of a piece of work.
+
+    Parameters
+    ----------
+    value : object
+        Preview, list of grades, or result.
+    lines : list of str
+        What could not be used, and what was noted, in words.
+    """
+
+    value: object
+    lines: list
+
+
+def preview(plan, progress=None, cancelled=None):
+    """See how the picture will look; nothing is written.
+
+    Parameters
+    ----------
+    plan : PictureRequest
+    progress, cancelled : callable or None
+
+    Returns
+    -------
+    Answer
+        Of an :class:`appulse.sequence.job.Preview`.
+
+    Raises
+    ------
+    appulse.errors.AppulseError
+        Nothing can be made of the frames, or it was stopped.
+    """
+    from appulse.sequence.run import preview as look
+
+    lines, failed = _listener()
+    job = make_job(replace(plan, out=plan.out or FOLDER), failed)
+    found = look(
+        job, longest_px=_preview_px(job), failed=failed, progress=progress, cancelled=cancelled
+    )  # fmt: skip
+    return Answer(found, lines + found.notes)
+
+
+def _preview_px(job):
+    """Pixels of a frame's longer side in the preview: more where only a part of the frame is to be seen."""
+    from appulse.sequence.run import PREVIEW_PX
+
+    if not job.settings.view_arcmin:
+        return PREVIEW_PX
+    frame = job.shots[0].frame
+    share = job.settings.view_arcmin * 60.0 / (frame.pixel_scale * max(frame.shape))
+    return int(min(PREVIEW_PX / min(share, 1.0), MOST_FINER * PREVIEW_PX))
+
+
+def grade(plan, folder, progress=None, cancelled=None):
+    """Look at all frames in full.
+
+    Parameters
+    ----------
+    plan : PictureRequest
+    folder : str or pathlib.Path
+        Where the star lists wait for the run, which takes them over.
+    progress, cancelled : callable or None
+
+    Returns
+    -------
+    Answer
+        Of a list of grades, dicts with the keys of :data:`appulse.sequence.grade.COLUMNS`.
+
+    Raises
+    ------
+    appulse.errors.AppulseError
+        Nothing can be made of the frames, or it was stopped.
+    """
+    from appulse.sequence.night import prepare
+    from appulse.sequence.parts import Parts
+    from appulse.sequence.steps import Steps
+
+    lines, failed = _listener()
+    job = make_job(replace(plan, out=plan.out or FOLDER), failed)
+    with Steps(None, progress, cancelled)("grading frames", len(job.shots)) as bar:
+        night = prepare(
+            job.shots, job.settings, Parts(folder), star_table=job.star_table, decided=job.decided,
+            failed=failed, progress=bar.update, workers=job.workers,
+        )  # fmt: skip
+    return Answer([shot.grade for shot in night.shots], lines + night.notes)
+
+
+def run(plan, graded=None, progress=None, cancelled=None):
+    """Make the products; broken off, the same plan goes on from there.
+
+    Parameters
+    ----------
+    plan : PictureRequest
+    graded : str, pathlib.Path or None
+        Folder of :func:`grade`; what is in it need not be measured again.
+    progress, cancelled : callable or None
+
+    Returns
+    -------
+    Answer
+        Of an :class:`appulse.sequence.job.Result`.
+
+    Raises
+    ------
+    appulse.errors.AppulseError
+        Nothing can be made of the frames, a product lies there already, or it was stopped.
+    """
+    from appulse.formats.output import check_free
+    from appulse.sequence.run import run as do
+
+    lines, failed = _listener()
+    job = make_job(plan, failed)
+    # Before any part is put there: a folder with parts counts as a run that may be taken up.
+    check_free(job.outputs, job.overwrite or job.unfinished)
+    if graded is not None and Path(graded).is_dir():
+        shutil.copytree(graded, job.parts_folder, dirs_exist_ok=True)
+    result = do(job, failed=failed, progress=progress, cancelled=cancelled)
+    return Answer(result, lines + list(result.notes))
+
+
+def _listener():
+    lines = []
+    return lines, lambda frame, error: lines.append(str(error))
+
+
+def load_stacks(written, wanted=STACKS):
+    """Stacks of a run as frames.
+
+    Parameters
+    ----------
+    written : list of pathlib.Path
+    wanted : sequence of str
+        File names.
+
+    Returns
+    -------
+    list of glue.core.data.Data
+    """
+    from glue.core.data_factories import load_data
+
+    return [load_data(str(path)) for path in written if path.name in wanted]
+
+
+FOLDER = "picture"
+BY_USER = "left out by the user"
+
+
+@dataclass
+class PictureRequest:
+    """What the user wants of a night.
+
+    Parameters
+    ----------
+    frames : list of glue.core.data.Data
+        As :func:`night_frames` gives them.
+    body : str
+        Number, name or designation.
+    orbits : str or None
+        Where its places come from; None: the bundled starter set.
+    out : str
+        Folder for the products.
+    look : dict
+        Of :class:`appulse.sequence.settings.Settings`: marks, dots, width of the picture and the like.
+    extras : frozenset
+        Out of tiff, jpeg, mp4, frames.
+    keep : dict of str to bool
+        What the user says of frames, by name; the grades decide about the others.
+    overwrite : bool
+    """
+
+    frames: list
+    body: str
+    orbits: str | None = None
+    out: str = ""
+    look: dict = field(default_factory=dict)
+    extras: frozenset = frozenset()
+    keep: dict = field(default_factory=dict)
+    overwrite: bool = False
+
+
+def is_product(data):
+    """Whether a frame is a stack that a run of ours has written.
+
+    Parameters
+    ----------
+    data : glue.core.data.Data
+        Of kind 'frame'.
+
+    Returns
+    -------
+    bool
+    """
+    from glue_appulse.data.solved_frames import frame_of
+
+    header = frame_of(data).header
+    return "NCOMBINE" in header and "REFFRAME" in header
+
+
+def night_frames(data_collection):
+    """Frames that can go into a stack, in the order of their times.
+
+    Parameters
+    ----------
+    data_collection : iterable of glue.core.data.BaseData
+
+    Returns
+    -------
+    good : list of glue.core.data.Data
+        With time, site and file; stacks themselves are not among them.
+    lines : list of str
+        One about every other frame, with the remedy.
+    """
+    from glue_appulse.data.solved_frames import frame_of
+    from glue_appulse.data.track_data import usable
+
+    good, lines = usable([data for data in all_of(data_collection, FRAME) if not is_product(data)])
+    filed = {}
+    for data in good:
+        frame = frame_of(data)
+        if frame.path is None or not Path(frame.path).is_file():
+            lines.append(f"{data.label} has no file at hand; open it from a file, for the recipe names files")
+        elif frame.name in filed:
+            lines.append(f"two frames are called {frame.name}: the first is taken; rename the other")
+        else:
+            filed[frame.name] = data
+    return sorted(filed.values(), key=lambda data: frame_of(data).exposure.mid.mjd), lines
+
+
+def suggested_folder(frames):
+    """Folder beside the frames, where the products go unless the user says another.
+
+    Parameters
+    ----------
+    frames : list of glue.core.data.Data
+
+    Returns
+    -------
+    str
+        Empty without frames.
+    """
+    from glue_appulse.data.solved_frames import frame_of
+
+    return str(Path(frame_of(frames[0]).path).parent / FOLDER) if frames else ""
+
+
+def folder_state(out):
+    """What a folder holds of an earlier run.
+
+    Parameters
+    ----------
+    out : str or pathlib.Path
+
+    Returns
+    -------
+    str
+        'unfinished': a run was broken off here and can go on; 'finished': products lie there; 'free'.
+
+    Examples
+    --------
+    >>> folder_state("no-such-folder")
+    'free'
+    """
+    from appulse.sequence.job import Job
+    from appulse.sequence.settings import Settings
+
+    job = Job("", [], Settings(), Path(out))
+    if job.unfinished:
+        return "unfinished"
+    return "finished" if any(path.exists() for path in job.outputs) else "free"
+
+
+def make_job(plan, failed=None):
+    """The run that a plan asks for.
+
+    Parameters
+    ----------
+    plan : PictureRequest
+    failed : callable or None
+        Called with a frame that has no place, and its error.
+
+    Returns
+    -------
+    appulse.sequence.job.Job
+
+    Raises
+    ------
+    appulse.errors.InputError
+        No frame, no body, no folder, or orbits that cannot be used.
+    """
+    from appulse.errors import InputError
+    from appulse.sequence.job import job_for
+    from appulse.sequence.settings import Settings
+    from glue_appulse import sources
+    from glue_appulse.data.solved_frames import frame_of
+
+    if not plan.frames:
+        raise InputError("no frame with time, site and file is loaded; open some with File > Open Data Set")
+    if not plan.body.strip():
+        raise InputError("no body is chosen; write its number or name, or add its track")
+    if not plan.out.strip():
+        raise InputError("no folder is chosen for the products; write one, or choose it")
+    source, stars = sources.open_orbits(plan.orbits), sources.chosen().stars
+    body = source.find(plan.body)
+    job = job_for(
+        [_own(frame_of(data)) for data in plan.frames], body, source.ephemeris, Path(plan.out).expanduser(),
+        Settings(**plan.look),
+        failed=failed, extras=frozenset(plan.extras), overwrite=plan.overwrite,
+        star_table=lambda frame: sources.stars_for(frame, stars),
+        decided={name: (keep, "" if keep else BY_USER) for name, keep in plan.keep.items()},
+        orbits={"file": source.label, "engine": str(getattr(source.ephemeris, "engine", "N-body"))},
+        files={"stars": [Path(stars)]} if stars else {},
+    )  # fmt: skip
+    job.body = source.name_of(body)
+    return job
+
+
+def _own(frame):
+    """The frame with pixels of its own: a run lets them go while the viewer may be showing them."""
+    return replace(frame, checksum_source=lambda: frame.checksum)
