@@ -6,10 +6,111 @@ System libraries that Qt's wheels leave to the machine: which are missing, and w
 import ctypes
 import importlib
 import importlib.metadata
+import os
 import sys
 
 GROUP = "glue.plugins"
 EXTRA_LINE = "pip install 'appulse[desktop]'"
+#: Library to package on Debian and Ubuntu, from the NEEDED lists of Qt's own libraries.
+HEADLESS = {
+    "libEGL.so.1": "libegl1",
+    "libGL.so.1": "libgl1",
+    "libfontconfig.so.1": "libfontconfig1",
+    "libfreetype.so.6": "libfreetype6",
+    "libglib-2.0.so.0": "libglib2.0-0",
+    "libdbus-1.so.3": "libdbus-1-3",
+    "libxkbcommon.so.0": "libxkbcommon0",
+    "libX11.so.6": "libx11-6",
+}
+#: What a window on an X11 screen needs besides.
+X11 = {
+    "libxkbcommon-x11.so.0": "libxkbcommon-x11-0",
+    "libxcb-cursor.so.0": "libxcb-cursor0",
+    "libxcb-icccm.so.4": "libxcb-icccm4",
+    "libxcb-image.so.0": "libxcb-image0",
+    "libxcb-keysyms.so.1": "libxcb-keysyms1",
+    "libxcb-randr.so.0": "libxcb-randr0",
+    "libxcb-render-util.so.0": "libxcb-render-util0",
+    "libxcb-shape.so.0": "libxcb-shape0",
+    "libxcb-xkb.so.1": "libxcb-xkb1",
+}
+
+
+def missing(libraries):
+    """Libraries that the system's loader does not find.
+
+    Parameters
+    ----------
+    libraries : dict of str to str
+        Library to package.
+
+    Returns
+    -------
+    list of str
+        Empty on systems other than Linux, where Qt's wheels bring all they need.
+
+    Examples
+    --------
+    >>> missing({"libc.so.6": "libc6"})
+    []
+    """
+    return [name for name in libraries if not _loads(name)] if sys.platform.startswith("linux") else []
+
+
+def _loads(name):
+    try:
+        ctypes.CDLL(name)
+    except OSError:
+        return False
+    return True
+
+
+def apt_line(libraries, wanted):
+    """The line that brings libraries on Debian and Ubuntu.
+
+    Parameters
+    ----------
+    libraries : dict of str to str
+        Library to package.
+    wanted : list of str
+        Keys.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> apt_line(HEADLESS, ["libEGL.so.1", "libGL.so.1"])
+    'apt-get install -y libegl1 libgl1'
+    """
+    return " ".join(["apt-get install -y", *(libraries[name] for name in wanted)])
+
+
+def libraries_state():
+    """What is there and what is missing, in words.
+
+    Returns
+    -------
+    found, wrong : list of str
+        Without a screen the libraries of X11 are no fault, and only told.
+    """
+    found, wrong = [], []
+    for libraries, purpose, needed in (
+        (HEADLESS, "Qt", True),
+        (X11, "Qt on an X11 screen", bool(os.environ.get("DISPLAY"))),
+    ):
+        lacks = missing(libraries)
+        if not lacks:
+            found.append(f"system libraries of {purpose}: all {len(libraries)} are there")
+            continue
+        line = f"system libraries of {purpose} are missing: {', '.join(lacks)}: {apt_line(libraries, lacks)}"
+        (wrong if needed else found).append(line if needed else f"{line} (of use with a screen only)")
+    return found, wrong
+
+
+#: What a bare Debian or Ubuntu lacks for Qt without a screen.
+APT_LINE = apt_line(HEADLESS, list(HEADLESS))
 
 
 def qt_problem():
@@ -36,7 +137,7 @@ def qt_problem():
         reason = str(exc).splitlines()[0]
         if ".so" in reason:
             lacks = missing(HEADLESS)
-            line = apt_line(HEADLESS, lacks) if lacks else apt_line(HEADLESS, list(HEADLESS))
+            line = apt_line(HEADLESS, lacks) if lacks else APT_LINE
             return f"a system library of Qt is missing ({reason}): {line}"
         return f"Qt cannot be imported ({reason}): {EXTRA_LINE}"
     return None
@@ -115,7 +216,7 @@ def report():
     found = [f"{name} {importlib.metadata.version(name)}" for name in names if _installed(name)]
     problem = qt_problem()
     load_plugins()
-    libraries, lacking = state()
+    libraries, lacking = libraries_state()
     wrong = [*lacking, *([problem] if problem else []), *plugin_problems()]
     troubled = " ".join(wrong)
     loaded = [point.name for point in our_plugins() if point.name not in troubled]
@@ -146,103 +247,3 @@ def _installed(name):
 
 if __name__ == "__main__":
     sys.exit(main())
-
-
-#: Library to package on Debian and Ubuntu, from the NEEDED lists of Qt's own libraries.
-HEADLESS = {
-    "libEGL.so.1": "libegl1",
-    "libGL.so.1": "libgl1",
-    "libfontconfig.so.1": "libfontconfig1",
-    "libfreetype.so.6": "libfreetype6",
-    "libglib-2.0.so.0": "libglib2.0-0",
-    "libdbus-1.so.3": "libdbus-1-3",
-    "libxkbcommon.so.0": "libxkbcommon0",
-    "libX11.so.6": "libx11-6",
-}
-#: What a window on an X11 screen needs besides.
-X11 = {
-    "libxkbcommon-x11.so.0": "libxkbcommon-x11-0",
-    "libxcb-cursor.so.0": "libxcb-cursor0",
-    "libxcb-icccm.so.4": "libxcb-icccm4",
-    "libxcb-image.so.0": "libxcb-image0",
-    "libxcb-keysyms.so.1": "libxcb-keysyms1",
-    "libxcb-randr.so.0": "libxcb-randr0",
-    "libxcb-render-util.so.0": "libxcb-render-util0",
-    "libxcb-shape.so.0": "libxcb-shape0",
-    "libxcb-xkb.so.1": "libxcb-xkb1",
-}
-
-
-def missing(libraries):
-    """Libraries that the system's loader does not find.
-
-    Parameters
-    ----------
-    libraries : dict of str to str
-        Library to package.
-
-    Returns
-    -------
-    list of str
-        Empty on systems other than Linux, where Qt's wheels bring all they need.
-
-    Examples
-    --------
-    >>> missing({"libc.so.6": "libc6"})
-    []
-    """
-    return [name for name in libraries if not _loads(name)] if sys.platform.startswith("linux") else []
-
-
-def _loads(name):
-    try:
-        ctypes.CDLL(name)
-    except OSError:
-        return False
-    return True
-
-
-def apt_line(libraries, wanted):
-    """The line that brings libraries on Debian and Ubuntu.
-
-    Parameters
-    ----------
-    libraries : dict of str to str
-        Library to package.
-    wanted : list of str
-        Keys.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> apt_line(HEADLESS, ["libEGL.so.1", "libGL.so.1"])
-    'apt-get install -y libegl1 libgl1'
-    """
-    return " ".join(["apt-get install -y", *(libraries[name] for name in wanted)])
-
-
-def state():
-    """What is there and what is missing, in words.
-
-    Returns
-    -------
-    found, wrong : list of str
-        Without a screen the libraries of X11 are no fault, and only told.
-    """
-    import os
-
-    found, wrong = [], []
-    for libraries, purpose, needed in (
-        (HEADLESS, "Qt", True),
-        (X11, "Qt on an X11 screen", bool(os.environ.get("DISPLAY"))),
-    ):
-        lacks = missing(libraries)
-        if not lacks:
-            found.append(f"system libraries of {purpose}: all {len(libraries)} are there")
-            continue
-        line = f"system libraries of {purpose} are missing: {', '.join(lacks)}: {apt_line(libraries, lacks)}"
-        (wrong if needed else found).append(line if needed else f"{line} (of use with a screen only)")
-    return found, wrong

@@ -78,10 +78,10 @@ def test_the_panel_lists_and_adds(app, first, sample_data, monkeypatch):
     monkeypatch.setattr(sources, "_choices", sources.Choices(orbits=str(sample_data / "orbit.ecsv")))
     from qtpy.QtCore import Qt
 
-    from glue_appulse.qt.add_overlays import open_dialog
+    from glue_appulse.qt.add_overlays import open_bodies
 
     app.data_collection.append(first)
-    dialog = open_dialog(app.session)
+    dialog = open_bodies(app.session)
     assert dialog.search().wait()
     assert dialog.table.rowCount() == 1
     assert float(dialog.table.item(0, 2).text()) == pytest.approx(29.0, abs=0.1)
@@ -96,10 +96,10 @@ def test_the_panel_lists_and_adds(app, first, sample_data, monkeypatch):
 @pytest.mark.needs_qt
 def test_an_unknown_name_is_told_and_nothing_added(app, first, sample_data, monkeypatch):
     monkeypatch.setattr(sources, "_choices", sources.Choices(orbits=str(sample_data / "orbit.ecsv")))
-    from glue_appulse.qt.add_overlays import open_dialog
+    from glue_appulse.qt.add_overlays import open_bodies
 
     app.data_collection.append(first)
-    dialog = open_dialog(app.session)
+    dialog = open_bodies(app.session)
     dialog.name_line.setText("no such body")
     assert dialog.add_named() is None
     assert "no such body" in dialog.status.text()
@@ -108,10 +108,10 @@ def test_an_unknown_name_is_told_and_nothing_added(app, first, sample_data, monk
 
 @pytest.mark.needs_qt
 def test_outlines_are_added_within_limits(app, first):
-    from glue_appulse.qt.add_overlays import open_dialog
+    from glue_appulse.qt.add_overlays import open_outlines
 
     app.data_collection.append(first)
-    dialog = open_dialog(app.session)
+    dialog = open_outlines(app.session)
     assert dialog.add().wait()
     names = set(all_of(app.data_collection, OUTLINES)[0]["name"])
     assert {"IC 4603", "IC 4604"} <= names
@@ -204,10 +204,10 @@ def test_a_large_catalogue_is_searched_by_place(first, iris, monkeypatch):
 @pytest.mark.needs_qt
 @pytest.mark.needs_shared
 def test_hand_drawn_outlines_of_a_file_are_added(app, shared):
-    from glue_appulse.qt.add_overlays import open_dialog
+    from glue_appulse.qt.add_overlays import open_outlines
 
     app.data_collection.append(load_data(str(shared / "frames" / "w5-wise12um.fits")))
-    dialog = open_dialog(app.session)
+    dialog = open_outlines(app.session)
     assert dialog.add_file(shared / "outlines" / "nebulae.csv").wait()
     data = all_of(app.data_collection, OUTLINES)[0]
     assert any("1848" in name for name in data["name"])

@@ -75,13 +75,13 @@ def test_sky_of_a_pass_holds_track_and_outlines_where_they_belong(passes_file):
 
 
 def test_the_desktop_shows_it(app, passes_file, registered):
-    from glue_appulse.qt.menus import show_selected
+    from glue_appulse.qt.menus import show_selected_pass
 
     encounters.setup()
     app.load_data(str(passes_file))
     [table] = [data for data in app.data_collection if data.meta.get("appulse_kind") == "passes"]
     app.data_collection.new_subset_group("late", table.id[passes.MJD] > Time("2027-04-15").mjd)
-    viewer = show_selected(app.session, app.data_collection)
+    viewer = show_selected_pass(app.session, app.data_collection)
     shown = [layer.layer.label for layer in viewer.layers]
     assert any(label.startswith("sky of 7-IC4603") for label in shown)
     assert any("objects by" in label for label in shown)
@@ -89,7 +89,7 @@ def test_the_desktop_shows_it(app, passes_file, registered):
 
 
 def test_without_a_table_a_line_says_so(app, registered, capsys):
-    from glue_appulse.qt.menus import show_selected
+    from glue_appulse.qt.menus import show_selected_pass
 
-    assert show_selected(app.session, app.data_collection) is None
+    assert show_selected_pass(app.session, app.data_collection) is None
     assert "no table of passes is open" in capsys.readouterr().err

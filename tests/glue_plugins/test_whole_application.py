@@ -177,11 +177,11 @@ def test_only_what_is_missing_is_named(monkeypatch):
     monkeypatch.setattr(health, "_loads", lambda name: name not in lacking)
     monkeypatch.setattr(health.sys, "platform", "linux")
     monkeypatch.delenv("DISPLAY", raising=False)
-    found, wrong = health.state()
+    found, wrong = health.libraries_state()
     assert wrong == ["system libraries of Qt are missing: libGL.so.1: apt-get install -y libgl1"]
     assert "libxcb-cursor0 (of use with a screen only)" in found[0]
     monkeypatch.setenv("DISPLAY", ":0")
-    assert len(health.state()[1]) == 2
+    assert len(health.libraries_state()[1]) == 2
 
 
 def test_the_network_is_asked_on_request_only(monkeypatch):
