@@ -9,7 +9,7 @@ from sky_frames import Mover, make_frame
 from appulse.catalogues.deepsky import Outline, ellipse_ring, find_object
 from appulse.errors import FrameTimeError, InputError
 from appulse.frames.exposure import Exposure
-from appulse.overlays.field import BODY, field_listing, inside_words
+from appulse.overlays.field_listing import BODY, field_listing, inside_words
 
 
 def circle(frame, x, y, arcmin, **more):

@@ -13,7 +13,7 @@ from sky_frames import FRAMES, MID, SHAPE, Mover, make_frame
 from appulse.bodies.tabulated import TabulatedEphemeris
 from appulse.errors import FrameSiteError, FrameTimeError, TimeError
 from appulse.frames.exposure import Exposure
-from appulse.overlays.tracks import track_in_frame, tracks_in_frame
+from appulse.overlays.track import track_in_frame, tracks_in_frame
 
 TOL_LINE_PX = 0.05
 """Asked of a track's polyline."""

@@ -20,10 +20,9 @@ from appulse.formats.provenance import provenance
 from appulse.frames.frame import SolvedFrame
 from appulse.reports.evidence import evidence_html, notes_of, write_evidence
 from appulse.reports.evidence_pdf import evidence_pdf
-from appulse.reports.frame_plots import stamp_figure, stars_figure
+from appulse.reports.evidence_tables import BEST, REPORTED, SOLVED, frame_labels
 from appulse.reports.picture import annotated_png
-from appulse.reports.place_tables import BEST, REPORTED, SOLVED, frame_labels
-from appulse.reports.plots import motion_figure, oc_figure
+from appulse.reports.residual_plots import motion_figure, oc_figure, stamp_figure, stars_figure
 
 
 class Plate:

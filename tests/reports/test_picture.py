@@ -14,7 +14,7 @@ from appulse.errors import FrameError, InputError, OutputExistsError
 from appulse.formats.residual_table import make_table
 from appulse.frames.exposure import Exposure
 from appulse.frames.frame import SolvedFrame
-from appulse.overlays.tracks import MidPlace
+from appulse.overlays.track import MidPlace
 from appulse.reports.picture import annotated_png, picture_canvas, to_png
 
 TOL_ROUNDING_PX = 0.51

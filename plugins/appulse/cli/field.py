@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     from appulse.catalogues.deepsky import objects_near, read_polygons
     from appulse.formats.output import check_free, write_table
     from appulse.frames.reading import read_frame
-    from appulse.overlays.field import BODY, field_listing
+    from appulse.overlays.field_listing import BODY, field_listing
 
     if args.limit is not None and not -30.0 < args.limit < 40.0:
         raise InputError(f"--limit {args.limit:g} is no magnitude: a number such as 16 is needed")
@@ -96,7 +96,7 @@ def plain_table(table):
     Parameters
     ----------
     table : QTable
-        Of :func:`appulse.overlays.field.field_listing`.
+        Of :func:`appulse.overlays.field_listing.field_listing`.
 
     Returns
     -------

@@ -24,7 +24,7 @@ def gather(frame, places, residuals):
     tracks, outlines : lists
     """
     from appulse.catalogues.deepsky import objects_near
-    from appulse.overlays.tracks import track_in_frame
+    from appulse.overlays.track import track_in_frame
 
     ordered = sorted(residuals, key=lambda one: not one.seen)[:LARGEST_TRACKS]
     found = [track_in_frame(frame, places.engine, one.designation) for one in ordered]

@@ -9,7 +9,7 @@ FILES = (
 def _picture(fits_path, png_path, plan, ephemeris, overwrite):
     """The preview, read back as any frame is, with the object's outline and the body's track."""
     from appulse.frames.reading import read_frame
-    from appulse.overlays.tracks import track_in_frame
+    from appulse.overlays.track import track_in_frame
     from appulse.reports.picture import annotated_png
 
     frame = read_frame(fits_path)

@@ -15,14 +15,22 @@ from PIL import Image
 from appulse import __version__
 from appulse.astrometry.budget import error_budget
 from appulse.formats.output import write_text
-from appulse.reports.frame_plots import stamp_figure, stars_figure
-from appulse.reports.place_tables import numbers_tables, reported
-from appulse.reports.plots import best_place, motion_figure, oc_figure, png_uri, svg_uri
-from appulse.reports.sheet_tables import (
+from appulse.reports.evidence_tables import (
     alternatives_table,
     budget_table,
+    numbers_tables,
     provenance_list,
-)  # fmt: skip
+    reported,
+)
+from appulse.reports.residual_plots import (
+    best_place,
+    motion_figure,
+    oc_figure,
+    png_uri,
+    stamp_figure,
+    stars_figure,
+    svg_uri,
+)
 
 SHEET_PX = 1200
 MOST_REPORTED = 60

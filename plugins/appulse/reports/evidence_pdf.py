@@ -13,18 +13,32 @@ from PIL import Image
 from appulse.astrometry.budget import error_budget
 from appulse.formats.output import write_bytes
 from appulse.reports.evidence import headline, notes_of, sections, stamp_words, subtitle, title_of
-from appulse.reports.frame_plots import STAMP_INCH, draw_stamp, draw_stars, has_stamp, stars_height
-from appulse.reports.pages import HIGH_INCH, WIDE_INCH, Block, columns, fixed, heading, pages, prose
-from appulse.reports.place_tables import (
+from appulse.reports.evidence_tables import (
     BEST,
     BEST_FOOT,
+    alternatives_rows,
     best_rows,
+    budget_rows,
     frame_labels,
+    provenance_lines,
     solved_rows,
     solved_words,
 )
-from appulse.reports.plots import MOTION_INCH, OC_INCH, STYLE, best_place, draw_motion, draw_oc, moving
-from appulse.reports.sheet_tables import alternatives_rows, budget_rows, provenance_lines
+from appulse.reports.pages import HIGH_INCH, WIDE_INCH, Block, columns, fixed, heading, pages, prose
+from appulse.reports.residual_plots import (
+    MOTION_INCH,
+    OC_INCH,
+    STAMP_INCH,
+    STYLE,
+    best_place,
+    draw_motion,
+    draw_oc,
+    draw_stamp,
+    draw_stars,
+    has_stamp,
+    moving,
+    stars_height,
+)
 
 PICTURE_HIGH = 0.25
 """Part of the page that a frame's picture may take."""

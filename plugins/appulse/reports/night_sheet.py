@@ -15,9 +15,9 @@ from matplotlib.backends.backend_pdf import PdfPages
 
 from appulse import __version__
 from appulse.encounters.ranking import best_index, body_name, chance_text, local_text, together
+from appulse.reports.evidence_tables import html_table
 from appulse.reports.night_charts import altitude_figure, charts_page, field_figure, window_figure
-from appulse.reports.plots import FAINT, INK, STYLE, new_figure, svg_uri
-from appulse.reports.sheet_tables import html_table
+from appulse.reports.residual_plots import FAINT, INK, STYLE, new_figure, svg_uri
 
 CAUTIONS = (
     "Never point a telescope or a camera with a lens near the Sun, and plan no slew that swings past it.",

@@ -9,7 +9,7 @@ from typing import Any
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from appulse.reports.plots import FAINT, INK
+from appulse.reports.residual_plots import FAINT, INK
 
 PAGE_INCH = (8.27, 11.69)
 MARGIN_INCH = 0.6

@@ -13,7 +13,7 @@ from appulse.catalogues.deepsky import objects_near
 from appulse.errors import InputError
 from appulse.overlays.columns import plain_column
 from appulse.overlays.shapes import outline_in_frame, place_in_frame
-from appulse.overlays.tracks import require_time_and_site, separation_deg
+from appulse.overlays.track import require_time_and_site, separation_deg
 
 COLUMNS = {
     "x": (None, "zero-based pixel"),
