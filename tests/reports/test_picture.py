@@ -15,7 +15,7 @@ from appulse.formats.residual_table import make_table
 from appulse.frames.exposure import Exposure
 from appulse.frames.frame import SolvedFrame
 from appulse.overlays.track import MidPlace
-from appulse.reports.picture import annotated_png, picture_canvas, to_png
+from appulse.reports.picture import annotated_png, frame_picture, to_png
 
 TOL_ROUNDING_PX = 0.51
 """A drawn centre may lie half a device pixel off: places are not rounded before they are drawn."""
@@ -72,29 +72,28 @@ def bright_centre(image, canvas, colour=None):
 def test_a_bright_pixel_is_drawn_where_overlays_are(shape, longest, scale):
     x, y = (300, 37)
     world = frame(shape, spots=[(x, y)])
-    canvas = picture_canvas(world, longest_px=longest)
+    canvas = frame_picture(world, longest_px=longest)
     assert canvas.scale == pytest.approx(scale)
     for text in list(canvas.figure.texts) + list(canvas.figure.artists):
         text.remove()
     found = bright_centre(pixels(canvas), canvas)
     step = max(1, round(1 / scale))
-    expected = canvas.device(x // step * step + (step - 1) / 2, y // step * step + (step - 1) / 2)
+    expected = canvas.target.at(x // step * step + (step - 1) / 2, y // step * step + (step - 1) / 2)
     np.testing.assert_allclose(found, expected, atol=1e-9)
 
 
 @pytest.mark.parametrize("longest", [320, 1800])
-def test_matplotlib_puts_data_where_device_says(longest):
-    canvas = picture_canvas(frame(), longest_px=longest)
+def test_matplotlib_puts_data_where_the_scene_does(longest):
+    canvas = frame_picture(frame(), longest_px=longest)
     places = np.array([[0.0, 0.0], [319.0, 239.0], [100.25, 7.5]])
     by_matplotlib = canvas.axes.transData.transform(places)
-    np.testing.assert_allclose(by_matplotlib, canvas.device(*places.T), atol=1e-6)
+    np.testing.assert_allclose(by_matplotlib, canvas.target.at(*places.T), atol=1e-6)
 
 
 def test_a_ring_is_drawn_around_the_measured_pixel():
     world = frame(shape=(600, 800))
     rows = make_table([{"frame": "memory frame", "designation": "7", "x": 500.0, "y": 123.0}])
-    canvas, bare = picture_canvas(world, residuals=rows), picture_canvas(world)
-    canvas.labels.drawn.clear()
+    canvas, bare = frame_picture(world, residuals=rows), frame_picture(world)
     for text in list(canvas.figure.texts):
         text.remove()
     for text in list(bare.figure.texts):
@@ -102,11 +101,11 @@ def test_a_ring_is_drawn_around_the_measured_pixel():
     changed = np.abs(pixels(canvas) - pixels(bare)).sum(axis=2) > 30
     rows_, columns = np.nonzero(changed)
     centre = ((columns.min() + columns.max() + 1) / 2, (rows_.min() + rows_.max() + 1) / 2)
-    np.testing.assert_allclose(centre, canvas.device(500.0, 123.0), atol=TOL_ROUNDING_PX)
+    np.testing.assert_allclose(centre, canvas.target.at(500.0, 123.0), atol=TOL_ROUNDING_PX)
 
 
 def test_rows_count_upwards():
-    canvas = picture_canvas(frame(spots=[(160, 5)]))
+    canvas = frame_picture(frame(spots=[(160, 5)]))
     for text in list(canvas.figure.texts) + list(canvas.figure.artists):
         text.remove()
     assert bright_centre(pixels(canvas), canvas)[1] < canvas.strip + canvas.height / 4
@@ -115,7 +114,7 @@ def test_rows_count_upwards():
 @pytest.mark.parametrize(("mirrored", "angle"), [(False, 0.0), (True, 0.0), (False, 90.0), (True, 200.0)])
 def test_the_compass_points_as_the_sky_does(mirrored, angle):
     world = frame(mirrored=mirrored, angle=angle)
-    canvas = picture_canvas(world)
+    canvas = frame_picture(world)
     letters = {t.get_text(): np.array(t.get_position()) for t in canvas.figure.texts if t.get_text() in "NE"}
     ra, dec = world.centre
     x0, y0 = world.to_pixel(ra, dec)
@@ -142,8 +141,8 @@ def crowded():
 
 def test_no_word_covers_another_nor_leaves_the_picture():
     tracks, outlines = crowded()
-    canvas = picture_canvas(frame(), tracks=tracks, outlines=outlines)
-    boxes = [box for _, box in canvas.labels.drawn]
+    canvas = frame_picture(frame(), tracks=tracks, outlines=outlines)
+    boxes = [box for _, box, _ in canvas.placed]
     assert len(boxes) >= 7
     for i, a in enumerate(boxes):
         assert a[0] >= 0
@@ -156,15 +155,15 @@ def test_no_word_covers_another_nor_leaves_the_picture():
 
 def test_every_body_and_object_is_named():
     tracks, outlines = crowded()
-    canvas = picture_canvas(frame(), tracks=tracks, outlines=outlines)
-    words = " ".join(text for text, _ in canvas.labels.drawn)
+    canvas = frame_picture(frame(), tracks=tracks, outlines=outlines)
+    words = " ".join(text for text in (label.text for label, *_ in canvas.placed))
     for name in ("(0)", "(3)", "object 0", "object 2"):
         assert name in words
 
 
 def test_letters_are_legible_at_every_size():
     for shape in ((60, 80), (240, 320), (3000, 4000)):
-        canvas = picture_canvas(frame(shape))
+        canvas = frame_picture(frame(shape))
         assert canvas.size_px >= 12.0
         assert 0.01 < canvas.size_px / max(canvas.width, canvas.height) < 0.05
 
@@ -181,7 +180,7 @@ def test_odd_names_are_drawn_as_they_are():
 def test_colour_and_blank_pixels():
     world = frame(colour=True)
     world.colour[:, :40, :40] = np.nan
-    image = pixels(picture_canvas(world))
+    image = pixels(frame_picture(world))
     assert image.std() > 1.0
 
 

@@ -21,12 +21,12 @@ HALO = "#0b0e14"
 """Edge around lines and letters: keeps them legible on bright nebulae."""
 
 GALAXY = "#e8a0c8"
-NEBULA = "#4fd6ab"
+NEBULA = "#b9a7ff"
 DARK_NEBULA = "#bfb39a"
 CLUSTER = "#8ecbf5"
 REMNANT = "#ff9e6d"
 OTHER = "#c8c8c8"
-HAND_DRAWN = "#c9b3ff"
+HAND_DRAWN = "#d9c8a0"
 
 BODIES = (TRACK, "#8ecbf5", "#4fd6ab", "#e8a0c8", "#f7ec59", RESIDUAL, "#c9b3ff", "#ffffff")
 """One after the other for several bodies in one picture."""

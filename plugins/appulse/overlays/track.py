@@ -15,7 +15,7 @@ from appulse.errors import EphemerisSpanError, FrameSiteError, FrameTimeError, T
 from appulse.numerics.sphere import separation_rad, unit_from_radec
 from appulse.observers.timescales import quiet_erfa
 from appulse.overlays.columns import plain_column
-from appulse.overlays.ticks import choose_step_s, make_ticks, tick_hours
+from appulse.overlays.ticks import SPACING_OF_DIAGONAL, SPACING_PX, choose_step_s, make_ticks, tick_hours
 
 EXACT_PX = 0.03
 """Most by which the middle of a segment may miss the path."""
@@ -546,7 +546,8 @@ def _ticks(path, hours, pixels, tick_step):
         return []
     span_h = hours[-1] - hours[0]
     length = float(np.hypot(*np.diff(pixels, axis=0).T).sum())
-    step_s = tick_step or choose_step_s(length / span_h, float(np.hypot(*path.frame.shape)), span_h)
+    apart = max(SPACING_PX, SPACING_OF_DIAGONAL * float(np.hypot(*path.frame.shape)))
+    step_s = tick_step or choose_step_s(length / span_h, apart, span_h)
     at = tick_hours(path.mid, hours[0], hours[-1], step_s)
     at = at[(at >= hours[0]) & (at <= hours[-1])]
     if len(at) == 0:

@@ -1,13 +1,14 @@
-"""A frame as a picture with what is known drawn upon it.
+"""A frame as a picture with what is known painted over it.
 
 ::
 
-    +--------------------------------+   One device pixel is a whole number of frame pixels, or the other
-    |  frame, rows counted upwards   |   way round, so that an overlay lies where the frame has it.
+    +--------------------------------+   One pixel of the picture is a whole number of frame pixels, or the
+    |  frame, rows counted upwards   |   other way round, so that an overlay lies where the frame has it.
     |  (0, 0) is the centre of the   |
     |  lowest, leftmost pixel        |
     +--------------------------------+
-    |  caption: when, what, symbols  |
+    |  caption on a light margin:    |
+    |  what, when, symbols, file     |
     +--------------------------------+
 """
 
@@ -18,41 +19,50 @@ import io
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patheffects import withStroke
 
-from appulse.errors import InputError
+from appulse.errors import FrameError, InputError
 from appulse.formats.output import write_bytes
+from appulse.numerics.robust import mad_sigma
 from appulse.overlays import palette
-from appulse.reports.labels import Placer
-from appulse.reports.marks import draw_corner_marks, draw_measured, draw_outlines, draw_tracks
-from appulse.reports.stretch import frame_pixels
+from appulse.overlays.labels import place_labels
+from appulse.overlays.scene import BODY_RANK, LEAST_ELLIPSE_PX, OBJECT_RANK, Target, frame_scene
 
 LONGEST_PX = 1800
 SHORTEST_PX = 1000
 """The longer side of the frame is drawn between these where whole steps allow."""
 DPI = 100.0
+MARGIN, MARGIN_INK, MARGIN_FAINT = "#efe9dc", "#1f2430", "#5b606b"
 SYMBOLS = {
-    "places": "cross: predicted at mid-exposure",
-    "tracks": "thick: while the shutter was open    arrow: motion",
+    "places": "two bars: predicted, the body lies between them",
+    "ellipses": "ellipse: 1 sigma of it",
+    "tracks": "arrow: motion",
     "measured": "ring: measured",
-    "outlines": "dashed outline: no position angle known",
+    "outlines": "four arcs: no position angle known",
 }
 
+SAMPLE = 400_000
+"""Pixels looked at to find the ends of the stretch."""
+BLACK_SIGMAS, SOFT_SIGMAS = 2.0, 4.0
+WHITE_PERCENTILE = 99.7
+BLANK = 18
+"""Grey of pixels without a number."""
 
-class Canvas:
-    """A figure that holds a frame, with its geometry.
 
-    Parameters
-    ----------
-    frame : SolvedFrame
-    longest_px : int
-        Upper limit of the longer side, device pixels.
+class FramePicture:
+    """A figure that holds a frame, with its geometry; a scene is painted over it.
 
     Attributes
     ----------
-    scale : float
-        Device pixels per frame pixel.
+    target : Target
+        Where the frame's pixels lie, device pixels from the lower left corner.
+    scale, size_px : float
+        Device pixels per frame pixel; height of a letter.
     width, height, strip : int
-        Of the frame's part and of the caption strip below, device pixels.
+        Of the frame's part and of the caption below, device pixels.
+    placed : list of PlacedLabel
+        Words that found a place.
     """
 
     def __init__(self, frame, longest_px=LONGEST_PX):
@@ -61,59 +71,106 @@ class Canvas:
         ny, nx = frame.shape
         step = max(1, -(-max(nx, ny) // longest_px))
         zoom = 1 if step > 1 else max(1, min(longest_px, SHORTEST_PX) // max(nx, ny))
-        self.frame, self.scale = frame, zoom / step
+        self.frame, self.scale, self.placed = frame, zoom / step, []
         pixels = frame_pixels(frame, step)
         self.height, self.width = pixels.shape[0] * zoom, pixels.shape[1] * zoom
         self.size_px = float(np.clip(max(self.width, self.height) / 85.0, 12.0, 22.0))
         self.strip = int(4.2 * self.size_px)
         total = self.height + self.strip
-        self.figure = Figure(figsize=(self.width / DPI, total / DPI), dpi=DPI, facecolor=palette.HALO)
+        self.figure = Figure(figsize=(self.width / DPI, total / DPI), dpi=DPI, facecolor=MARGIN)
         FigureCanvasAgg(self.figure)
         self.axes = self.figure.add_axes((0.0, self.strip / total, 1.0, self.height / total))
         self.axes.set_axis_off()
+        # the last row and column are of fewer pixels where the step does not divide the frame
         edge = (-0.5, pixels.shape[1] * step - 0.5, -0.5, pixels.shape[0] * step - 0.5)
         self.axes.imshow(
             pixels, origin="lower", extent=edge, interpolation="nearest", aspect="auto", zorder=0
         )
         self.axes.set_xlim(edge[:2])
         self.axes.set_ylim(edge[2:])
-        self.labels = Placer(self.figure, (4, self.strip + 4, self.width - 4, total - 4), self.size_px)
+        self.target = Target(
+            frame, self.width, self.height, self.size_px, self.scale, (0.0, float(self.strip))
+        )
 
-    def device(self, x, y):
-        """Device pixels, from the lower left corner, of frame pixels: (n, 2) array.
+    def paint(self, scene):
+        """Paint lines and words of a scene."""
+        for line in scene.lines:
+            self._line(line.points, line.colour, line.width)
+        x0, y0, x1, y1 = self.target.window
+        self.placed = place_labels(
+            scene.labels, (x0 + 4, y0 + 4, x1 - 4, y1 - 4), self._measure, blocked=scene.blocked,
+            avoid=scene.points(),
+        )  # fmt: skip
+        for label, box, leader in self.placed:
+            if leader is not None:
+                self._line(leader, label.colour, 0.06 * self.size_px)
+            self._words(label, box[:2], ha="left", va="bottom")
+        for label in scene.words:
+            self._words(label, (label.x, label.y), ha="center", va="center")
 
-        The centre of the lowest, leftmost frame pixel lies half a drawn pixel from the edge.
-        """
-        x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-        return np.stack([(x + 0.5) * self.scale, (y + 0.5) * self.scale + self.strip], axis=-1)
+    def _line(self, points, colour, width):
+        """A line in device pixels, cut at the frame's edge, with a dark rim against bright nebulae."""
+        rim = [withStroke(linewidth=points_of(width + 2.0), foreground=palette.HALO, alpha=0.6)]
+        line = Line2D(
+            *np.asarray(points).T, transform=None, color=colour, linewidth=points_of(width),
+            solid_capstyle="butt", path_effects=rim, zorder=5,
+        )  # fmt: skip
+        self.figure.add_artist(line)
+        line.set_clip_box(self.axes.bbox)
 
-    def points(self, px):
-        """Device pixels as points, the unit of matplotlib's line widths."""
-        return px * 72.0 / DPI
+    def _words(self, label, place, **where):
+        return self.figure.text(
+            *place, label.text, transform=None, color=label.colour, fontsize=points_of(max(label.size, 10.0)),
+            family="DejaVu Sans", weight="bold" if label.bold else "normal", parse_math=False, zorder=10,
+            path_effects=[withStroke(linewidth=points_of(0.2 * self.size_px), foreground=palette.HALO)],
+            **where,
+        )  # fmt: skip
+
+    def _measure(self, label):
+        text = self._words(label, (0, 0), ha="left", va="bottom")
+        box = text.get_window_extent(self.figure.canvas.get_renderer())
+        text.remove()
+        return box.width, box.height
+
+    def caption(self, lines, file_name):
+        """Lines on the margin, the first one large; the file's name comes last."""
+        for i, line in enumerate(lines):
+            self._margin_line(line, 0.8 * self.size_px, i, "left")
+        if file_name:
+            self._margin_line(file_name, self.width - 0.8 * self.size_px, 1, "right")
+
+    def _margin_line(self, words, x, row, side):
+        size = self.size_px * (0.95 if row == 0 else 0.85)
+        self.figure.text(
+            x, self.strip - self.size_px * (0.45 + 1.25 * row), words, transform=None, va="top", ha=side,
+            color=MARGIN_INK if row < 2 else MARGIN_FAINT, family="DejaVu Sans", parse_math=False,
+            fontsize=points_of(size), weight="bold" if row == 0 else "normal",
+        )  # fmt: skip
 
 
-def picture_canvas(frame, *, tracks=(), outlines=(), residuals=None, title=None, longest_px=LONGEST_PX):
-    """The drawn canvas; see :func:`annotated_png` for the parameters.
+def points_of(px):
+    """Device pixels as points, the unit of matplotlib's line widths."""
+    return px * 72.0 / DPI
 
-    Returns
-    -------
-    Canvas
-    """
-    canvas = Canvas(frame, longest_px)
+
+def frame_picture(frame, *, tracks=(), outlines=(), residuals=None, title=None, longest_px=LONGEST_PX):
+    """The painted picture; see :func:`annotated_png` for the parameters."""
+    picture = FramePicture(frame, longest_px)
     rows = _rows_of(frame, residuals)
-    draw_corner_marks(canvas, [(track.x, track.y) for track in tracks])
-    draw_outlines(canvas, outlines)
-    draw_tracks(canvas, tracks)
-    draw_measured(canvas, rows, tracks)
+    scene = frame_scene(picture.target, tracks=tracks, outlines=outlines, rows=rows)
+    picture.paint(scene)
+    mids = [track.mid for track in tracks if track.mid is not None]
+    sigmas = [mid.sigma_major_px for mid in mids if mid.sigma_major_px is not None]
     shown = {
-        "places": any(track.mid is not None for track in tracks),
+        "places": bool(mids),
+        "ellipses": any(2.0 * sigma * picture.scale > LEAST_ELLIPSE_PX for sigma in sigmas),
         "tracks": any(len(track.x) > 1 for track in tracks),
         "measured": any(row["x"] is not None for row in rows),
         "outlines": any(outline.kind == "circle" for outline in outlines),
     }
-    _caption(canvas, title, [name for name, seen in shown.items() if seen])
-    canvas.labels.finish()
-    return canvas
+    symbols = "    ".join(words for name, words in SYMBOLS.items() if shown[name])
+    picture.caption([title or _subject(frame, tracks, scene), _circumstances(frame), symbols], frame.name)
+    return picture
 
 
 def annotated_png(
@@ -133,7 +190,7 @@ def annotated_png(
     residuals : Table or sequence of rows, optional
         Residual table; rows of other frames are passed over.
     title : str, optional
-        First line of the caption; the frame's name by default.
+        First line of the caption; the bodies and objects shown by default.
     longest_px : int
         Upper limit of the frame's longer side in the picture.
     overwrite : bool
@@ -163,10 +220,10 @@ def annotated_png(
     >>> annotated_png(SolvedFrame.from_arrays(data, wcs))[1:4]
     b'PNG'
     """
-    canvas = picture_canvas(
+    picture = frame_picture(
         frame, tracks=tracks, outlines=outlines, residuals=residuals, title=title, longest_px=longest_px
     )
-    png = to_png(canvas.figure)
+    png = to_png(picture.figure)
     return png if path is None else write_bytes(path, png, overwrite)
 
 
@@ -192,25 +249,147 @@ def _missing(value):
     return np.ma.is_masked(value) or (isinstance(value, float | np.floating) and not np.isfinite(value))
 
 
-def _caption(canvas, title, shown):
-    frame, size = canvas.frame, canvas.size_px
-    parts = []
+def _subject(frame, tracks, scene):
+    """The bodies, and the objects named with them, the nearest to the first body first."""
+    names = [label for label in scene.labels if label.rank == OBJECT_RANK]
+    body = next((label for label in scene.labels if label.rank == BODY_RANK), None)
+    if body is not None:
+        names.sort(key=lambda label: np.hypot(label.x - body.x, label.y - body.y))
+    objects = [label.text for label in names]
+    words = [_several(names) for names in ([track.name for track in tracks], objects) if names]
+    return " by ".join(words) or frame.name
+
+
+def _several(names, most=3):
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+
+
+def _circumstances(frame):
+    parts = ["no time known"]
     if frame.exposure is not None:
         exposure = frame.exposure
         light = f"{exposure.seconds:.3g} s" if exposure.seconds < 100 else f"{exposure.seconds:.0f} s"
         if exposure.is_stack:
             light = f"{exposure.n_sub} exposures, {light} of light in {exposure.span_s:.0f} s"
-        parts.append(f"middle {exposure.mid.utc.isot[:19].replace('T', ' ')} UTC, {light}")
-    else:
-        parts.append("no time known")
+        parts = [f"mid-exposure {exposure.mid.utc.isot[:19].replace('T', ' ')} UTC, {light}"]
     parts.append(f"{frame.pixel_scale:.2f}\u2033/px")
-    if frame.parity < 0:
-        parts.append("mirrored")
-    words = [title or frame.name, "    ".join(parts)]
-    words.append("    ".join(SYMBOLS[name] for name in shown))
-    for i, line in enumerate(words):
-        canvas.figure.text(
-            size * 0.8, canvas.strip - size * (0.45 + 1.25 * i), line, transform=None, va="top", ha="left",
-            color=palette.TEXT if i < 2 else palette.STAR_REJECTED, family="DejaVu Sans", parse_math=False,
-            fontsize=canvas.points(size * (0.95 if i == 0 else 0.85)), weight="bold" if i == 0 else "normal",
-        )  # fmt: skip
+    # a mirrored frame surprises whoever compares it with a chart
+    return "    ".join(parts + ["mirrored"] * (frame.parity < 0))
+
+
+# --- from numbers to grey: an asinh stretch whose ends come from the frame itself
+
+
+def stretch_ends(values):
+    """Black, knee and white of a stretch.
+
+    Parameters
+    ----------
+    values : array
+        Pixels; those that are not finite are passed over.
+
+    Returns
+    -------
+    black, soft, white : float
+        Sky less two of its sigmas; the numbers above black up to which the stretch is nearly straight; the
+        brightest 0.3 % are white.
+
+    Raises
+    ------
+    FrameError
+        No pixel is finite.
+
+    Examples
+    --------
+    >>> black, soft, white = stretch_ends(np.random.default_rng(1).normal(100.0, 5.0, (200, 200)))
+    >>> round(black), round(soft), round(white)
+    (90, 20, 130)
+    """
+    flat = np.ravel(values)
+    flat = flat[:: max(1, flat.size // SAMPLE)].astype(float)
+    flat = flat[np.isfinite(flat)]
+    if flat.size == 0:
+        raise FrameError("no pixel of the frame is a finite number: there is nothing to draw")
+    middle = np.median(flat)
+    sigma = mad_sigma(flat)
+    if not sigma > 0:
+        sigma = max(float(np.std(flat)) / 3.0, 1e-12 * max(abs(middle), 1.0))
+    black = middle - BLACK_SIGMAS * sigma
+    white = max(np.percentile(flat, WHITE_PERCENTILE), middle + 6.0 * sigma)
+    return float(black), float(SOFT_SIGMAS * sigma), float(white)
+
+
+def to_bytes(values, ends):
+    """Values from 0 to 255 by an asinh stretch; blank pixels dark.
+
+    Parameters
+    ----------
+    values : array
+    ends : (black, soft, white)
+        As :func:`stretch_ends`.
+
+    Returns
+    -------
+    uint8 array of the same shape
+
+    Examples
+    --------
+    >>> to_bytes(np.array([0.0, 10.0, 100.0, np.nan]), (0.0, 10.0, 100.0)).tolist()
+    [0, 75, 255, 18]
+    """
+    black, soft, white = ends
+    with np.errstate(invalid="ignore"):
+        scaled = np.arcsinh((values - black) / soft) / np.arcsinh((white - black) / soft)
+        grey = np.clip(np.nan_to_num(scaled), 0.0, 1.0) * 255.0
+    return np.where(np.isfinite(values), grey.round(), BLANK).astype(np.uint8)
+
+
+def reduced(plane, step):
+    """Means of `step` by `step` pixels, blank ones left out; the last ones are of what remains.
+
+    Examples
+    --------
+    >>> reduced(np.arange(6.0).reshape(2, 3), 2).tolist()
+    [[2.0, 3.5]]
+    """
+    if step == 1:
+        return np.asarray(plane, dtype=np.float32)
+    ny, nx = plane.shape
+    rows = range(0, ny, step)
+    out = np.empty((len(rows), -(-nx // step)), dtype=np.float32)
+    for i, first in enumerate(rows):
+        # Strip by strip: no second copy of a large frame.
+        strip = np.asarray(plane[first : first + step], dtype=np.float64)
+        good = np.isfinite(strip)
+        starts = np.arange(0, nx, step)
+        total = np.add.reduceat(np.where(good, strip, 0.0).sum(axis=0), starts)
+        count = np.add.reduceat(good.sum(axis=0), starts)
+        out[i] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return out
+
+
+def frame_pixels(frame, step=1):
+    """A frame as (ny, nx, 3) bytes, rows counted upwards as in the frame.
+
+    Parameters
+    ----------
+    frame : SolvedFrame
+    step : int
+        Pixels taken together.
+
+    Raises
+    ------
+    FrameError
+        As :func:`stretch_ends`.
+    """
+    if frame.colour is None:
+        plane = reduced(frame.data, step)
+        grey = to_bytes(plane, stretch_ends(plane))
+        return np.repeat(grey[:, :, None], 3, axis=2)
+    planes = [reduced(plane, step) for plane in frame.colour]
+    ends = [stretch_ends(plane) for plane in planes]
+    # One range for the three keeps the colours of what is brighter than the sky.
+    soft, span = max(e[1] for e in ends), max(e[2] - e[0] for e in ends)
+    return np.stack(
+        [to_bytes(p, (e[0], soft, e[0] + span)) for p, e in zip(planes, ends, strict=True)], axis=2
+    )
