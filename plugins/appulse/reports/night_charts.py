@@ -16,7 +16,7 @@ from appulse.encounters.atmosphere import airmass
 from appulse.encounters.local_sky import horizon_altitude
 from appulse.encounters.outline_pass import outline_shape, plane
 from appulse.formats.settings import window_shape
-from appulse.numerics.spherical import unit_from_radec
+from appulse.numerics.sphere import unit_from_radec
 from appulse.observers.timescales import quiet_erfa
 from appulse.reports.residual_plots import BODY_COLOURS, FAINT, INK, new_figure
 

@@ -75,7 +75,7 @@ def dots_scene(target, dots, fwhm, *, rings=True, times=True) -> Scene:
     for i, (dot, centre) in enumerate(zip(dots, centres, strict=True) if times else ()):
         # when it began and ended is what is asked first
         rank = END_RANK if i in (0, len(dots) - 1) else TICK_RANK
-        gap = radius + 0.3 * target.size
+        gap = radius + 0.7 * target.size
         labels.append(Label(*centre, dot.time[11:16], side, rank, palette.TEXT, target.size, gap))
     blocked = tuple((*(centre - radius), *(centre + radius)) for centre in centres)
     return Scene(tuple(lines), tuple(labels), (), blocked)
