@@ -93,9 +93,9 @@ def grade(plan, folder, progress=None, cancelled=None):
     appulse.errors.AppulseError
         Nothing can be made of the frames, or it was stopped.
     """
-    from appulse.sequence.night import prepare
     from appulse.sequence.parts import Parts
-    from appulse.sequence.steps import Steps
+    from appulse.sequence.prepared_night import prepare
+    from appulse.sequence.run import Steps
 
     lines, failed = _listener()
     job = make_job(replace(plan, out=plan.out or FOLDER), failed)
@@ -282,8 +282,7 @@ def folder_state(out):
     >>> folder_state("no-such-folder")
     'free'
     """
-    from appulse.sequence.job import Job
-    from appulse.sequence.settings import Settings
+    from appulse.sequence.picture_job import Job, Settings
 
     job = Job("", [], Settings(), Path(out))
     if job.unfinished:
@@ -310,8 +309,7 @@ def make_job(plan, failed=None):
         No frame, no body, no folder, or orbits that cannot be used.
     """
     from appulse.errors import InputError
-    from appulse.sequence.job import job_for
-    from appulse.sequence.settings import Settings
+    from appulse.sequence.picture_job import Settings, job_for
     from glue_appulse import sources
     from glue_appulse.data.solved_frames import frame_of
 

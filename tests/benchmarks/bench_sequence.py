@@ -28,13 +28,13 @@ from appulse.astrometry.psf import PSF, pixel_image
 from appulse.catalogues.stars import read_star_table
 from appulse.frames.reading import read_frame
 from appulse.frames.wcs import sky_to_pixel
-from appulse.sequence.align import folded
-from appulse.sequence.grid import SkyGrid, tangent_grid
-from appulse.sequence.places import BodyPlace
-from appulse.sequence.resample import resample
-from appulse.sequence.run import Job, run
-from appulse.sequence.settings import Settings
-from appulse.sequence.shots import shot_of
+from appulse.registration.alignment import folded
+from appulse.registration.resampling import resample
+from appulse.sequence.body_places import BodyPlace
+from appulse.sequence.picture_job import Job, Settings
+from appulse.sequence.run import run
+from appulse.sequence.sky_grid import SkyGrid, tangent_grid
+from appulse.sequence.subframe import shot_of
 
 RA, DEC = 246.42, -24.16
 SCALES = (1.20, 1.38)

@@ -7,7 +7,7 @@ from PIL import Image
 
 from appulse.captions.contact_sheet import CELL, SIZE, contact_sheet, words_below
 from appulse.captions.entry_list import Entry
-from appulse.sequence.animate import font
+from appulse.sequence.picture_files import font
 
 LONG = Entry(
     Path("absent.jpg"),

@@ -6,7 +6,7 @@ import yaml
 from PIL import Image
 
 from appulse.cli.main import main
-from appulse.sequence.output import png_bytes
+from appulse.sequence.picture_files import png_bytes
 
 
 @pytest.fixture

@@ -91,8 +91,8 @@ def test_wcs_of_the_stack_puts_the_dots_where_the_body_was(made, sample_data):
 
 
 def test_a_recipe_repeats_to_the_same_pixels(made, tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr("appulse.sequence.night.anchored", never)
-    monkeypatch.setattr("appulse.sequence.night.align", never)
+    monkeypatch.setattr("appulse.sequence.prepared_night.anchored", never)
+    monkeypatch.setattr("appulse.sequence.prepared_night.align", never)
     assert main(["sequence", "--recipe", str(made / "recipe.yaml"), "--out", str(tmp_path)]) == 0
     before, after = (
         yaml.safe_load((f / "recipe.yaml").read_text(encoding="utf-8")) for f in (made, tmp_path)

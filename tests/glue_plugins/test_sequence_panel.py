@@ -11,7 +11,7 @@ from glue.core.data_factories import load_data
 from glue_worlds import make_frame, make_track, make_wcs
 
 from appulse.errors import InputError, OutputExistsError
-from appulse.sequence.steps import Cancelled
+from appulse.sequence.run import Cancelled
 from glue_appulse import night_picture, sources
 from glue_appulse.data.solved_frames import frame_of
 from glue_appulse.night_picture import (

@@ -8,9 +8,9 @@ from astropy.io import fits
 from astropy.time import Time, TimeDelta
 
 from appulse.astrometry.psf import PSF, pixel_image
-from appulse.sequence.align import folded
-from appulse.sequence.grid import tangent_grid
-from appulse.sequence.places import BodyPlace
+from appulse.registration.alignment import folded
+from appulse.sequence.body_places import BodyPlace
+from appulse.sequence.sky_grid import tangent_grid
 
 RA, DEC, SCALE = 246.42, -24.16, 3.0
 SHAPE = (300, 360)

@@ -6,14 +6,13 @@ from astropy.io import fits
 from PIL import Image
 
 from appulse.frames.reading import read_frame
-from appulse.sequence.canvas import Canvas
+from appulse.sequence.animate import Canvas
 from appulse.sequence.colour import Transfer
-from appulse.sequence.composite import Dot
-from appulse.sequence.output import to_8bit
-from appulse.sequence.pictures import Look, composite
-from appulse.sequence.run import Job, preview, run
-from appulse.sequence.settings import Settings
-from appulse.sequence.shots import shot_of
+from appulse.sequence.composite import Dot, Look, composite
+from appulse.sequence.picture_files import to_8bit
+from appulse.sequence.picture_job import Job, Settings
+from appulse.sequence.run import preview, run
+from appulse.sequence.subframe import shot_of
 
 TOL_ALIGN_PX = 0.15
 """Frames of 300 x 360 px with some forty stars; a mosaic sees each colour in every other pixel."""

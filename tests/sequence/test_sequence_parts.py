@@ -10,12 +10,12 @@ from reproject import reproject_interp
 from skimage.color import rgb2lab
 
 from appulse.errors import FrameError, InputError
+from appulse.registration.resampling import resample
 from appulse.sequence.calibrate import Masters, demosaic, hot_pixels
 from appulse.sequence.colour import Transfer, lrgb, transfer_for
 from appulse.sequence.composite import lay, take_dot
-from appulse.sequence.grid import grid_for, largest_rectangle, tangent_grid
 from appulse.sequence.parts import Parts
-from appulse.sequence.resample import resample
+from appulse.sequence.sky_grid import grid_for, largest_rectangle, tangent_grid
 from appulse.sequence.stack import combine
 
 TOL_BRIGHTNESS = 1e-3

@@ -9,9 +9,9 @@ from appulse.errors import InputError, OutputExistsError
 from appulse.frames.frame import SolvedFrame
 from appulse.frames.reading import read_frame
 from appulse.frames.wcs import sky_to_pixel
-from appulse.sequence.run import Cancelled, Job, preview, run
-from appulse.sequence.settings import Settings
-from appulse.sequence.shots import shot_of
+from appulse.sequence.picture_job import Job, Settings
+from appulse.sequence.run import Cancelled, preview, run
+from appulse.sequence.subframe import shot_of
 
 TOL_ALIGN_PX = 0.1
 TOL_STACK_SNR = 0.05

@@ -6,15 +6,13 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from appulse.sequence.borders import Feather, StillSky, still_mesh
+from appulse.registration.resampling import resample
+from appulse.registration.ringing import BLOCK, SpecialPlaces, bad_blocks, filled
+from appulse.registration.threads import in_order
 from appulse.sequence.calibrate import calibrated
-from appulse.sequence.grid import tangent_grid
-from appulse.sequence.level import Level
-from appulse.sequence.resample import resample
-from appulse.sequence.special import BLOCK, SpecialPlaces, bad_blocks, filled
-from appulse.sequence.stack import Layer, stack
-from appulse.sequence.star_mask import star_pixels
-from appulse.sequence.threads import in_order
+from appulse.sequence.sky_grid import tangent_grid
+from appulse.sequence.stack import Feather, Layer, StillSky, stack, star_pixels, still_mesh
+from appulse.sequence.subframe import Level
 
 SIDE, SIGMA, DRIFT = 160, 2.0, 6.0
 EXACT = Level(1.0, np.zeros(3), SIGMA, SIGMA, 0.0)

@@ -118,10 +118,10 @@ def settings_of(args):
 
     Returns
     -------
-    appulse.sequence.recipe.Settings
+    appulse.sequence.picture_job.Settings
     """
     from appulse.sequence.marks import check_marks
-    from appulse.sequence.settings import Settings
+    from appulse.sequence.picture_job import Settings
 
     given = {
         "extent": args.extent, "keep": args.resample, "weights": args.weights, "scale_arcsec": args.scale,
@@ -146,7 +146,7 @@ def _words(text):
 
 
 def _extras(text):
-    from appulse.sequence.run import EXTRAS
+    from appulse.sequence.picture_job import EXTRAS
 
     words = set(_words(text))
     if "all" in words:
@@ -176,7 +176,8 @@ def run(args: argparse.Namespace) -> int:
         If an output exists and ``--overwrite`` was not given.
     """
     from appulse.cli.sequence_job import job_from_options, job_from_recipe
-    from appulse.sequence.run import PREVIEW_FRAMES, PREVIEW_PX, preview_job
+    from appulse.sequence.picture_job import preview_job
+    from appulse.sequence.run import PREVIEW_FRAMES, PREVIEW_PX
     from appulse.sequence.run import run as do
 
     failures: list[Path] = []

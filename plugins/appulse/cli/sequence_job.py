@@ -33,11 +33,11 @@ def job_from_options(args, settings, extras, failed):
     from appulse.formats.output import check_free
     from appulse.formats.tables import read_table
     from appulse.frames.reading import read_frame
+    from appulse.sequence.body_places import place_in
     from appulse.sequence.calibrate import Masters
     from appulse.sequence.grade import kept_frames
-    from appulse.sequence.places import place_in
-    from appulse.sequence.run import Job
-    from appulse.sequence.shots import shot_of
+    from appulse.sequence.picture_job import Job
+    from appulse.sequence.subframe import shot_of
 
     paths = common.expand_frames(args.frames)
     job = Job(
@@ -126,11 +126,10 @@ def job_from_recipe(args, extras):
     """
     from appulse.catalogues.stars import read_star_table
     from appulse.frames.reading import read_frame
+    from appulse.sequence.body_places import BodyPlace
     from appulse.sequence.calibrate import Masters
-    from appulse.sequence.places import BodyPlace
-    from appulse.sequence.recipe import Recipe, checked_file
-    from appulse.sequence.run import Job
-    from appulse.sequence.shots import shot_of
+    from appulse.sequence.picture_job import Job, Recipe, checked_file
+    from appulse.sequence.subframe import shot_of
 
     recipe = Recipe.read(args.recipe)
     folder = args.recipe.parent

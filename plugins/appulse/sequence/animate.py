@@ -6,18 +6,20 @@
     steps    |    |    |    |    |
     shown    1    2    2    3    4        the third step has no frame: the picture stands still, its clock
                        ^                  runs on and says so
+
+The picture of an animation, kept as bytes: only what a dot changes is drawn anew.
 """
 
 import io
 from dataclasses import dataclass
-from functools import lru_cache
-from pathlib import Path
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from appulse.errors import InputError, MissingExtraError
 from appulse.formats.output import replacing, write_bytes
+from appulse.sequence.composite import hours_of, lay_one
+from appulse.sequence.picture_files import fitted, font, shown, to_8bit
 
 MOST_STEPS = 600
 PATHS = ("loop", "bounce")
@@ -82,15 +84,6 @@ def timeline(hours, step_h=None) -> list[Step]:
         here = ticks[index] == tick
         found.append(Step(float(hours[index] if here else hours[0] + tick * step), index, not here))
     return found
-
-
-@lru_cache(maxsize=16)
-def font(size_px: int):
-    """DejaVu Sans, as it comes with matplotlib."""
-    import matplotlib
-
-    path = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"
-    return ImageFont.truetype(str(path), size_px)
 
 
 def stamped(pixels, words: str, *, dim=False) -> np.ndarray:
@@ -257,3 +250,152 @@ def write_mp4(pictures, path, *, fps, overwrite=False):
         finally:
             video.close()
     return path
+
+
+class Canvas:
+    """A base shown by a look, on which dots are laid one after the other.
+
+    Parameters
+    ----------
+    base : (c, ny, nx) float32 array
+    look : Look
+
+    Attributes
+    ----------
+    pixels : (1 or 3, h, w) uint8 array
+        Of the look's window, rows upwards.
+    """
+
+    def __init__(self, base, look):
+        self.base, self.look = base, look
+        self.laid = {}
+        self.bare = to_8bit(look.picture(base))
+        self.pixels = self.bare.copy()
+        self.extra = np.zeros_like(base)
+        self.strength = np.zeros(base.shape[-2:], dtype=np.float32)
+        self.neutral = np.zeros(base.shape[-2:], dtype=np.float32)
+
+    def clear(self):
+        """Take the dots off again."""
+        for box in self.laid.values():
+            x0, y0, x1, y1 = box
+            for plane in (*self.extra, self.strength, self.neutral):
+                plane[y0:y1, x0:x1] = 0.0
+            where = self._window(box)
+            if where is not None:
+                self.pixels[:, where[0], where[1]] = self.bare[:, where[0], where[1]]
+        self.laid.clear()
+
+    def add(self, dot):
+        """Lay a dot, unless it is there already."""
+        if not dot.used or id(dot) in self.laid:
+            return
+        lay_one(dot, self.extra, self.strength)
+        self.neutral[dot.patch] = np.maximum(self.neutral[dot.patch], dot.weight)
+        rows, columns = dot.patch
+        box = (columns.start, rows.start, columns.stop, rows.stop)
+        self.laid[id(dot)] = box
+        where = self._window(box)
+        if where is None:
+            return
+        x0, y0 = self.look.box[:2]
+        rows, columns = where
+        part = slice(rows.start + y0, rows.stop + y0), slice(columns.start + x0, columns.stop + x0)
+        light = self.base[:, part[0], part[1]] + self.extra[:, part[0], part[1]]
+        box = (part[1].start, part[0].start, part[1].stop, part[0].stop)
+        self.pixels[:, rows, columns] = to_8bit(self.look.shown(light, box, self.neutral[part]))
+
+    def _window(self, box):
+        """Rows and columns of a box of the grid in the window; None off it."""
+        x0, y0, x1, y1 = self.look.box
+        left, low = max(box[0], x0), max(box[1], y0)
+        right, high = min(box[2], x1), min(box[3], y1)
+        if left >= right or low >= high:
+            return None
+        return slice(low - y0, high - y0), slice(left - x0, right - x0)
+
+
+def stamp_words(step, start, *, gap_words="no frame") -> str:
+    """Words of the time stamp of a step."""
+    from astropy.time import TimeDelta
+
+    time = start + TimeDelta(step.hours * 3600.0, format="sec")
+    words = time.isot[:16].replace("T", "  ") + " UTC"
+    return f"{words}   {gap_words}" if step.gap else words
+
+
+def animation(night, base, laid, dots, look, settings, *, tracked=None, decorate=None, progress=None) -> list:
+    """Pictures of the animation, in order, (h, w, c) bytes.
+
+    Parameters
+    ----------
+    night : Night
+    base : (c, ny, nx) array
+    laid : list of Laid
+        On the star grid.
+    dots : list of Dot
+        Of the same frames.
+    look : Look
+    settings : Settings
+    tracked : list of Laid, optional
+        On the body's grid: needed where the body stands still.
+    decorate : callable, optional
+        ``decorate(pixels, index)`` draws marks.
+    progress : callable, optional
+        Called after each frame's picture.
+    """
+    from astropy.time import Time
+
+    times = [one.shot.place.time for one in laid]
+    hours, start = hours_of(times), Time(min(times), scale="utc")
+    steps = timeline(hours, settings.step_h)
+    shots = {}
+    pictures = []
+    canvas = None
+    if settings.animation == "stars" and settings.animation_of == "clean":
+        canvas = Canvas(base, look)
+    for step in played(steps, settings.animation_path):
+        if step.index not in shots:
+            if canvas is not None:
+                values = _with_dots(canvas, dots, step.index, settings.growing)
+            else:
+                values = to_8bit(_frame(step.index, night, laid, look, settings, tracked))
+            pixels = fitted(shown(values), settings.longest_px)
+            shots[step.index] = pixels if decorate is None else decorate(pixels, step.index)
+            if progress is not None:
+                progress()
+        words = stamp_words(step, start) if settings.stamp else ""
+        pictures.append(stamped(shots[step.index], words, dim=step.gap))
+    return pictures
+
+
+def _with_dots(canvas, dots, index, growing):
+    """Bytes of the base with the dots of a step."""
+    if not growing:
+        canvas.clear()
+    for dot in dots[: index + 1] if growing else dots[index : index + 1]:
+        canvas.add(dot)
+    return canvas.pixels
+
+
+def _frame(index, night, laid, look, settings, tracked):
+    if settings.animation == "body":
+        one = tracked[index]
+        return look.picture(_levelled(one), body_box(night, one.place, look.box))
+    return look.picture(_levelled(laid[index]))
+
+
+def _levelled(one):
+    ny = one.planes[0].shape[0]
+    return np.stack(
+        [level.apply(plane.rows(0, ny)) for plane, level in zip(one.planes, one.levels, strict=True)]
+    )
+
+
+def body_box(night, place, box) -> tuple:
+    """Window around the body, as large as the composite's but not beyond the grid's half."""
+    ny, nx = night.grid.shape
+    width, height = min(box[2] - box[0], nx // 2), min(box[3] - box[1], ny // 2)
+    x0 = int(np.clip(round(place[0] - width / 2), 0, nx - width))
+    y0 = int(np.clip(round(place[1] - height / 2), 0, ny - height))
+    return x0, y0, x0 + width, y0 + height

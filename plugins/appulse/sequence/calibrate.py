@@ -9,7 +9,7 @@ from scipy import ndimage
 
 from appulse.errors import InputError
 from appulse.formats.provenance import file_sha256
-from appulse.sequence.threads import READING
+from appulse.registration.threads import READING
 
 HOT_SIGMAS = 15.0
 HOT_NEIGHBOUR = 0.2

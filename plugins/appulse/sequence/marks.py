@@ -19,7 +19,7 @@ from appulse.overlays.scene import (
     outlines_scene,
     ring,
 )
-from appulse.sequence.animate import font
+from appulse.sequence.picture_files import font
 
 MARKS = ("ring", "times", "scale", "compass", "outlines")
 RING_OF_FWHM = 3.2

@@ -1,4 +1,8 @@
-"""The door of this room: frames in, pictures out, every product written as soon as it is finished.
+"""How far a run has come, told to whoever watches; and the way to stop it.
+
+How a picture will look, within seconds: some frames, small, out of a folder that goes away again.
+
+The door of this room: frames in, pictures out, every product written as soon as it is finished.
 
 job = job_for(frames, "body", ephemeris, "out")          # or Job(...), with shots of one's own
 small = preview(job)                                     # seconds; small.pixels is an image
@@ -6,27 +10,165 @@ result = run(job, progress=..., cancelled=...)           # stopped? the same job
 """
 
 import hashlib
+import tempfile
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 
 from appulse.catalogues.deepsky import objects_near
-from appulse.errors import InputError
+from appulse.errors import AppulseError, InputError
 from appulse.formats.output import check_free, write_bytes, write_table
-from appulse.sequence import animate, output
-from appulse.sequence.colour_base import colour_on_grid
-from appulse.sequence.following import centre_on_body, dots_of
+from appulse.sequence import animate
+from appulse.sequence.animate import animation
+from appulse.sequence.body_places import centre_on_body
+from appulse.sequence.colour import colour_on_grid
+from appulse.sequence.composite import chosen_dots, composite, dots_of, look_for
 from appulse.sequence.grade import grade_plot, grade_table
-from appulse.sequence.job import EXTRAS, PRODUCTS, Job, Preview, Result, job_for, preview_job
-from appulse.sequence.laying import lay_frames
 from appulse.sequence.marks import marked
-from appulse.sequence.night import prepare
 from appulse.sequence.parts import Parts
-from appulse.sequence.pictures import animation, chosen_dots, composite, look_for
-from appulse.sequence.preview import make_preview
-from appulse.sequence.products import base_stacks, tracked_stacks
-from appulse.sequence.steps import Cancelled, Steps
-from appulse.sequence.writing import coverage_png, write_dots, write_recipe, write_stack
+from appulse.sequence.picture_files import (
+    coverage_png,
+    png_bytes,
+    shown,
+    to_8bit,
+    to_16bit,
+    write_dots,
+    write_jpeg,
+    write_png,
+    write_stack,
+    write_tiff,
+)
+from appulse.sequence.picture_job import (
+    Preview,
+    Result,
+    preview_job,
+    write_recipe,
+)
+from appulse.sequence.prepared_night import prepare
+from appulse.sequence.resampled_frames import lay_frames
+from appulse.sequence.stack import base_stacks, tracked_stacks
+from appulse.sequence.subframe import binned
+
+
+class Cancelled(AppulseError):
+    """The run was stopped on request; its finished parts are kept, and the same job goes on from there."""
+
+
+class Steps:
+    """Stages of a run, counted.
+
+    Parameters
+    ----------
+    stage : callable, optional
+        ``stage(words, total)`` gives a context manager whose value has ``update(n)``: a progress bar.
+    progress : callable, optional
+        ``progress(words, done, total)``, at the beginning of each stage with `done` 0, then after every frame
+        or strip, in the thread that runs the job.
+    cancelled : callable, optional
+        Asked as often; once it says yes the run ends with :class:`Cancelled`.
+
+    Examples
+    --------
+    >>> steps = Steps(progress=lambda words, done, total: print(words, done, "of", total))
+    >>> with steps("stacking", 2) as bar:
+    ...     bar.update(2)
+    stacking 0 of 2
+    stacking 2 of 2
+    >>> with Steps(cancelled=lambda: True)("stacking", 2):
+    ...     pass
+    Traceback (most recent call last):
+    appulse.sequence.run.Cancelled: stopped while stacking: the same job goes on from there
+    """
+
+    def __init__(self, stage=None, progress=None, cancelled=None):
+        self.stage, self.progress, self.cancelled = stage, progress, cancelled
+
+    @contextmanager
+    def __call__(self, words, total):
+        """A stage: its value has ``update(n)``."""
+        count = _Count(self, words, total)
+        if self.stage is None:
+            count.update(0)
+            yield count
+            return
+        with self.stage(words, total) as count.bar:
+            count.update(0)
+            yield count
+
+
+class _Count:
+    def __init__(self, steps, words, total):
+        self.steps, self.words, self.total, self.done, self.bar = steps, words, total, 0, None
+
+    def update(self, n=1):
+        """Count n more."""
+        self.done += n
+        if n and self.bar is not None:
+            self.bar.update(n)
+        if self.steps.progress is not None:
+            self.steps.progress(self.words, self.done, self.total)
+        if self.steps.cancelled is not None and self.steps.cancelled():
+            raise Cancelled(f"stopped while {self.words}: the same job goes on from there")
+
+
+def make_preview(job, steps, failed=None) -> Preview:
+    """Preview a job whose frames are small already (``settings.bin`` above 1).
+
+    Parameters
+    ----------
+    job : Job
+    steps : Steps
+    failed : callable, optional
+
+    Returns
+    -------
+    Preview
+    """
+    settings = job.settings
+    with tempfile.TemporaryDirectory(prefix="appulse-preview-") as folder:
+        parts = Parts(Path(folder) / "parts")
+        with steps("looking at frames", len(job.shots)) as bar:
+            night = prepare(
+                job.shots,
+                settings,
+                parts,
+                decided=job.decided,
+                failed=failed,
+                progress=bar.update,
+                workers=job.workers,
+            )
+        notes = list(night.notes)
+        with steps("laying frames on the sky", len(night.kept)) as bar:
+            laid, _ = lay_frames(
+                night, settings, parts, track=False, workers=job.workers, progress=bar.update
+            )
+        notes += centre_on_body(laid, night.fwhm)
+        with steps("stacking: still sky", night.grid.shape[0] * len(laid[0].planes)) as bar:
+            base = base_stacks(night, laid, settings, parts, workers=job.workers, progress=bar.update)
+        light = np.stack([one.data for one in base])
+        dots = dots_of(night, laid, light)
+        track = np.array([one.place for one in laid])
+        colour = _colour(job, night, track, notes)
+        picture = composite(
+            light, chosen_dots(dots, settings), look_for(night.grid, light, track, settings, colour)
+        )
+        return Preview(shown(to_8bit(picture)), night, dots, notes, len(night.kept))
+
+
+def _colour(job, night, track, notes):
+    """The colour base, small, by its WCS alone; None, told, where it cannot be used."""
+    if not job.colour:
+        return None
+    try:
+        frames = [binned(f, max(1, round(night.grid.pixel_scale / f.pixel_scale))) for f in job.colour]
+        colour, words = colour_on_grid(frames, night, track, aligned=False, workers=job.workers)
+    except AppulseError as error:
+        notes.append(f"no colour in the preview: {error}")
+        return None
+    notes += words
+    return colour
+
 
 PREVIEW_PX, PREVIEW_FRAMES = 700, 12
 
@@ -106,7 +248,7 @@ def run(job, *, failed=None, stage=None, progress=None, cancelled=None) -> Resul
 
 def _written_preview(job, found, overwrite):
     words = describe(job.body, found.night)
-    path = write_bytes(Path(job.out) / "preview.png", output.png_bytes(found.pixels, words), overwrite)
+    path = write_bytes(Path(job.out) / "preview.png", png_bytes(found.pixels, words), overwrite)
     return Result(found.night, found.dots, [path], found.notes)
 
 
@@ -196,14 +338,14 @@ class _Run:
             centre = [float(v) for v in night.grid.to_sky(nx / 2, ny / 2)]
             outlines = objects_near(*centre, np.hypot(nx, ny) / 2 * night.grid.pixel_scale / 3600.0)
         picture = marked(picture, night, dots, look, self.settings, outlines=outlines)
-        path = output.write_png(picture, out / "composite.png", words, overwrite=self.overwrite)
-        self._done(path, output.to_16bit(picture))
+        path = write_png(picture, out / "composite.png", words, overwrite=self.overwrite)
+        self._done(path, to_16bit(picture))
         if "tiff" in extras:
             path = out / "composite.tiff"
-            self._done(output.write_tiff(picture, path, words, overwrite=self.overwrite))
+            self._done(write_tiff(picture, path, words, overwrite=self.overwrite))
         if "jpeg" in extras:
             path, longest = out / "composite.jpg", self.job.jpeg_px
-            self._done(output.write_jpeg(picture, path, words, longest=longest, overwrite=self.overwrite))
+            self._done(write_jpeg(picture, path, words, longest=longest, overwrite=self.overwrite))
 
     def _animation(self, night, light, laid, dots, look, moving):
         settings, out = self.settings, self.out
@@ -218,10 +360,4 @@ class _Run:
         if "frames" in self.job.extras:
             for index, pixels in enumerate(pictures, 1):
                 name = out / "animation" / f"{index:04d}.png"
-                self._done(write_bytes(name, output.png_bytes(pixels), self.overwrite))
-
-
-__all__ = [
-    "EXTRAS", "PREVIEW_FRAMES", "PREVIEW_PX", "PRODUCTS", "Cancelled", "Job", "Preview", "Result", "job_for",
-    "preview", "preview_job", "run",
-]  # fmt: skip
+                self._done(write_bytes(name, png_bytes(pixels), self.overwrite))

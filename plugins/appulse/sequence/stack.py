@@ -7,15 +7,32 @@ A pixel of frame i is thrown out when it lies further from the median of all tha
 The last term lets a star's flank differ with the seeing; without it the cores of stars would be clipped. The
 noise is modelled; the lower scatter, from median and lower quartile, exceeds it where a nebula drifts under
 a body at rest, and knows nothing of stars and satellites, which are bright.
+
+No steps in a stack where a frame ends, or where one is left out under a star.
+
+A frame's weight falls towards its border. And where the still sky drifts under a body at rest, each frame
+sees another part of a nebula: its departure from what all frames see on average there is known from the base
+and taken off.
+
+Where the stars of a base pass under a body at rest: points of light, not the nebula around them.
+
+The two stacks of a night: the still sky without the body, the body at rest without the stars.
 """
 
-from dataclasses import dataclass
+import hashlib
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
 
+from appulse.astrometry.sky import sky_map
 from appulse.errors import InputError
-from appulse.sequence.threads import in_order
+from appulse.frames.wcs import pixel_to_sky
+from appulse.numerics.mesh import between
+from appulse.registration.threads import in_order
+from appulse.sequence.body_places import TrailMask, body_peaks
+from appulse.sequence.composite import body_radius
+from appulse.sequence.parts import digest
 
 STRIP_BYTES = 48e6
 """Of one strip of all frames; about six such arrays are alive in each thread."""
@@ -234,3 +251,324 @@ def _median(values, valid, n):
     with np.errstate(invalid="ignore"):
         scatter = np.where(n >= 4, (middle - quarter) / np.float32(0.6745), np.float32(0.0))
     return np.where(n > 0, middle, np.float32(0.0)), scatter
+
+
+CELL = 16
+FEATHER_PX = 48.0
+"""Grid pixels over which a frame's weight rises from its border."""
+LEAST = 0.02
+"""Weight at the border itself: where nothing else is, the frame still counts."""
+
+
+class Feather:
+    """Weight of a frame from 0 to 1 by the distance from its border, on a grid displaced by `shift`.
+
+    Parameters
+    ----------
+    corners : (4, 2) array
+        Of the frame, px of the grid, in order.
+    shift : (float, float)
+        The displaced grid's pixel (x, y) shows the grid's (x, y) + shift.
+    nx : int
+
+    Examples
+    --------
+    >>> square = np.array([[0.0, 0.0], [999.0, 0.0], [999.0, 999.0], [0.0, 999.0]])
+    >>> feather = Feather(square, (0.0, 0.0), 1000)
+    >>> [round(float(v), 3) for v in feather(400, 410)[0, [0, 24, 500]]]
+    [0.02, 0.5, 1.0]
+    >>> Feather(square, (0.0, 0.0), 1000)(0, 1).max() < 0.03
+    np.True_
+    >>> Feather(np.array([[-99, -99], [999, -99], [999, 999], [-99, 999.0]]), (0, 0), 500)(0, 300) is None
+    True
+    """
+
+    def __init__(self, corners, shift, nx):
+        corners = np.asarray(corners, dtype=float) - np.asarray(shift, dtype=float)
+        along = np.roll(corners, -1, axis=0) - corners
+        normal = np.column_stack([-along[:, 1], along[:, 0]]) / np.hypot(*along.T)[:, None]
+        # Turned so that it points inwards, whichever way round the corners go.
+        normal *= np.sign(np.sum(normal * (corners.mean(axis=0) - corners), axis=1))[:, None]
+        self.sides = np.column_stack([normal, -np.sum(normal * corners, axis=1)])
+        self.nx = nx
+
+    def __call__(self, first, last):
+        """Weights of rows first..last-1, float32; None where all are 1."""
+        ends = np.array([[x, y, 1.0] for x in (0.0, self.nx - 1.0) for y in (first, last - 1.0)])
+        near = np.flatnonzero((ends @ self.sides.T).min(axis=0) < FEATHER_PX)
+        if len(near) == 0:
+            return None
+        y = np.arange(first, last, dtype=np.float32)[:, None]
+        x = np.arange(self.nx, dtype=np.float32)[None, :]
+        distance = np.full((last - first, self.nx), np.float32(FEATHER_PX))
+        for a, b, c in self.sides[near].astype(np.float32):
+            np.minimum(distance, a * x + b * y + c, out=distance)
+        return np.clip(distance / np.float32(FEATHER_PX), np.float32(LEAST), np.float32(1.0))
+
+
+def still_mesh(light, stars) -> np.ndarray:
+    """Mean of what is no star in cells of 16 x 16 pixels of a base, (my, mx) float32 array.
+
+    Parameters
+    ----------
+    light : (ny, nx) array
+        NaN where nothing is.
+    stars : (ny, nx) bool array
+
+    Examples
+    --------
+    >>> light = np.full((40, 50), 7.0, np.float32)
+    >>> light[3, 4] = 900.0
+    >>> still_mesh(light, light > 100).shape, float(still_mesh(light, light > 100).max())
+    ((3, 4), 7.0)
+    """
+    my, mx = (-(-n // CELL) for n in light.shape)
+    total, count = np.zeros((2, my, mx), dtype=np.float64)
+    for row in range(my):
+        rows = slice(row * CELL, (row + 1) * CELL)
+        good = np.isfinite(light[rows]) & ~stars[rows]
+        starts = np.arange(0, light.shape[1], CELL)
+        total[row] = np.add.reduceat(np.where(good, light[rows], 0.0).sum(axis=0), starts)
+        count[row] = np.add.reduceat(good.sum(axis=0), starts)
+    empty = count < CELL
+    mesh = total / np.maximum(count, 1)
+    if empty.all():
+        return np.zeros((my, mx), dtype=np.float32)
+    if empty.any():
+        nearest = ndimage.distance_transform_edt(empty, return_distances=False, return_indices=True)
+        mesh = mesh[tuple(nearest)]
+    return mesh.astype(np.float32)
+
+
+class StillSky:
+    """Level of the still sky under a body at rest, in one frame.
+
+    Parameters
+    ----------
+    mesh : (my, mx) float32 array
+        Of the base, on the star grid: nebulae and gradients, no stars.
+    shift : (float, float)
+        The body grid's pixel (x, y) shows the star grid's (x, y) + shift.
+    nx : int
+
+    Examples
+    --------
+    >>> mesh = np.arange(5, dtype=np.float32)[None, :] * 16 + np.zeros((4, 1), np.float32)
+    >>> StillSky(mesh, (10.5, 0.0), 40)(0, 2)[1, [0, 10, 20]].tolist()
+    [3.0, 13.0, 23.0]
+    """
+
+    def __init__(self, mesh, shift, nx):
+        self.mesh, self.shift, self.nx = mesh, shift, nx
+
+    def __call__(self, first, last):
+        """Rows first..last-1 of the body's grid, float32; beyond the base its edge is held."""
+        y = (np.arange(first, last) + self.shift[1] + 0.5) / CELL - 0.5
+        x = (np.arange(self.nx) + self.shift[0] + 0.5) / CELL - 0.5
+        return between(between(self.mesh, y, 0), x, 1)
+
+
+STAR_SIGMAS = 2.5
+"""Light of the base above its surroundings, in sigmas of a frame, from which the tracked stack leaves a pixel
+out."""
+NEBULA_SHARE = 0.5
+"""Of a nebula's light; so much structure it has of its own."""
+BRIGHT = 20.0
+"""Times that limit: such a star's halo is left out as well."""
+HALO_FWHM = 8.0
+STRIP_ROWS = 512
+
+
+class StarMask:
+    """Stars of the base as they lie on the body's grid in one frame.
+
+    Parameters
+    ----------
+    stars : (ny, nx) bool array
+        On the star grid.
+    shift : (float, float)
+        The body grid's pixel (x, y) shows the star grid's (x, y) + shift.
+    """
+
+    def __init__(self, stars, shift):
+        self.stars, self.shift = stars, (round(float(shift[0])), round(float(shift[1])))
+
+    def __call__(self, first, last):
+        """Mask of rows first..last-1."""
+        ny, nx = self.stars.shape
+        dx, dy = self.shift
+        mask = np.zeros((last - first, nx), dtype=bool)
+        y0, y1 = max(first + dy, 0), min(last + dy, ny)
+        x0, x1 = max(dx, 0), min(nx + dx, nx)
+        if y0 < y1 and x0 < x1:
+            mask[y0 - dy - first : y1 - dy - first, x0 - dx : x1 - dx] = self.stars[y0:y1, x0:x1]
+        return mask
+
+
+def star_pixels(light, sigma, fwhm) -> np.ndarray:
+    """Pixels of a base in which a star shows in a single frame, and their neighbours; bool array.
+
+    Parameters
+    ----------
+    light : (ny, nx) array
+    sigma : float
+        Of a frame's pixel.
+    fwhm : float
+        Of the stars, px.
+
+    Examples
+    --------
+    >>> y, x = np.mgrid[0:200, 0:240]
+    >>> nebula = 300.0 * np.exp(-0.5 * ((x - 60) ** 2 + (y - 100) ** 2) / 18.0**2)
+    >>> star = 200.0 * np.exp(-0.5 * ((x - 170) ** 2 + (y - 50) ** 2) / 1.1**2)
+    >>> stars = star_pixels((100.0 + nebula + star).astype(np.float32), 10.0, 2.6)
+    >>> bool(stars[50, 170]), bool(stars[40:160, 20:120].any())
+    (True, False)
+    """
+    coarse = sky_map(light, box=16)
+    level = coarse.typical[0]
+    fine, cell = _fine_mesh(light, fwhm, level)
+    stars, wide, cores = np.zeros((3, *light.shape), dtype=bool)
+    for first in range(0, light.shape[0], STRIP_ROWS):
+        rows = slice(first, min(first + STRIP_ROWS, light.shape[0]))
+        around = coarse.rows(rows.start, rows.stop)
+        near = _interpolated(fine, cell, rows, light.shape[1])
+        with np.errstate(invalid="ignore"):
+            stars[rows] = light[rows] - near > _limit(near, level, sigma)
+            limit = _limit(around, level, sigma)
+            wide[rows] = light[rows] - around > limit
+            cores[rows] = light[rows] - near > BRIGHT * limit
+    if cores.any():
+        reach = 2 * int(np.ceil(HALO_FWHM * fwhm)) + 1
+        stars |= wide & (ndimage.maximum_filter(cores.view(np.uint8), reach) > 0)
+    return ndimage.binary_dilation(stars, iterations=1)
+
+
+def _limit(around, level, sigma):
+    return STAR_SIGMAS * sigma + NEBULA_SHARE * np.maximum(around - level, 0.0)
+
+
+def _fine_mesh(light, fwhm, level):
+    """Lower median of cells a few star widths wide, spikes of single cells taken out: it follows nebulae."""
+    cell = max(8, round(4 * fwhm))
+    my, mx = (max(1, n // cell) for n in light.shape)
+    mesh = np.full((my, mx), np.nan, dtype=np.float32)
+    width = min(mx * cell, light.shape[1])
+    for j in range(my):
+        block = light[j * cell : (j + 1) * cell, :width]
+        values = np.moveaxis(block.reshape(block.shape[0], mx, -1), 1, 0).reshape(mx, -1)
+        values = np.sort(values, axis=1)
+        count = np.isfinite(values).sum(axis=1)
+        lower = values[np.arange(mx), np.maximum((2 * count) // 5, 0).clip(0, values.shape[1] - 1)]
+        mesh[j] = np.where(count > values.shape[1] // 4, lower, np.nan)
+    blank = ~np.isfinite(mesh)
+    if blank.all():
+        return np.full_like(mesh, level), cell
+    if blank.any():
+        nearest = ndimage.distance_transform_edt(blank, return_distances=False, return_indices=True)
+        mesh = mesh[tuple(nearest)]
+    return ndimage.median_filter(mesh, size=3, mode="nearest"), cell
+
+
+def _interpolated(mesh, cell, rows, nx):
+    y, x = ((np.arange(a, b) + 0.5) / cell - 0.5 for a, b in ((rows.start, rows.stop), (0, nx)))
+    lines = ndimage.map_coordinates(
+        mesh, np.meshgrid(y, np.arange(mesh.shape[1]), indexing="ij"), order=1, mode="nearest"
+    )
+    x = np.clip(x, 0, mesh.shape[1] - 1)
+    low = np.minimum(x.astype(int), max(mesh.shape[1] - 2, 0))
+    part = (x - low).astype(np.float32)
+    below = lines[:, low]
+    return below + (lines[:, np.minimum(low + 1, mesh.shape[1] - 1)] - below) * part
+
+
+def layers_of(laid, colour, settings, masks, grid, still=None) -> list:
+    """Layers of one plane for the stack; `still` is the mesh of the still sky under a body at rest."""
+    found = []
+    for one, mask in zip(laid, masks, strict=True):
+        ny, nx = one.shot.frame.shape
+        corners = np.array([[0, 0], [nx - 1, 0], [nx - 1, ny - 1], [0, ny - 1]], dtype=float)
+        on_grid = grid.to_pixel(*pixel_to_sky(one.shot.alignment.wcs, *corners.T))
+        share = Feather(np.stack(on_grid, axis=1), one.shift, grid.shape[1])
+        local = None if still is None else StillSky(still, one.shift, grid.shape[1])
+        level = one.levels[colour]
+        weight = 1.0 / level.white**2 if settings.weights == "noise" else 1.0
+        gain = one.shot.gain / level.factor
+        found.append(Layer(one.planes[colour], level, weight, gain, mask, local, share))
+    # Weights near one keep float32 sums exact.
+    top = max(layer.weight for layer in found)
+    return [replace(layer, weight=layer.weight / top) for layer in found]
+
+
+def stack_all(
+    laid, settings, masks, grid, parts, kind, *, stills=None, free=0.25, workers=1, progress=None
+) -> list:
+    """One stack for each plane.
+
+    Returns
+    -------
+    list of Stack
+    """
+    shape = grid.shape
+    found = []
+    for colour in range(len(laid[0].planes)):
+        still = None if stills is None else stills[colour]
+        layers = layers_of(laid, colour, settings, masks, grid, still)
+        names = [one.planes[colour].path.name for one in laid]
+        levels = [[one.levels[colour].factor, *one.levels[colour].plane.tolist()] for one in laid]
+        shaped = [_mask_words(mask) for mask in masks]
+        known = None if still is None else hashlib.sha256(still.tobytes()).hexdigest()
+        key = digest(names, levels, shaped, known, settings.clip_low, settings.clip_high, settings.weights)
+
+        def make(layers=layers):
+            return stack(
+                layers,
+                shape,
+                clip=(settings.clip_low, settings.clip_high),
+                free=free,
+                workers=workers,
+                progress=progress,
+            )
+
+        found.append(parts.thing(kind, key, make))
+    return found
+
+
+def _mask_words(mask):
+    if isinstance(mask, TrailMask):
+        return [np.round(mask.trail, 6).tolist(), round(mask.radius, 6)]
+    if isinstance(mask, StarMask):
+        return [mask.shift, int(mask.stars.sum())]
+    return None
+
+
+def base_stacks(night, laid, settings, parts, **more) -> list:
+    """The still sky: the body is masked along its trail, and what else is in one frame only is clipped."""
+    fwhm = night.fwhm
+    peaks = body_peaks(laid, fwhm)
+    masks = [
+        TrailMask(one.trail, body_radius(max(peak, 3.0), fwhm), night.grid.shape)
+        for one, peak in zip(laid, peaks, strict=True)
+    ]
+    # One frame without the body is enough: noisier there, but clean.
+    return stack_all(laid, settings, masks, night.grid, parts, "base", free=0.0, **more)
+
+
+def tracked_stacks(night, laid, light, settings, parts, **more) -> list:
+    """The body at rest: stars of the base are masked where they pass, and the rest is clipped.
+
+    Parameters
+    ----------
+    night : Night
+    laid : list of Laid
+        On the body's grid.
+    light : (c, ny, nx) array
+        The base.
+    settings : Settings
+    parts : Parts
+    """
+    mean = light[0] if len(light) == 1 else light.mean(axis=0)
+    stars = star_pixels(mean, float(np.median([one.levels[0].sigma for one in laid])), night.fwhm)
+    masks = [StarMask(stars, one.shift) for one in laid]
+    stills = [still_mesh(plane, stars) for plane in light]
+    return stack_all(laid, settings, masks, night.grid, parts, "body", stills=stills, **more)

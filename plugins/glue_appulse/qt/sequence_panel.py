@@ -760,7 +760,7 @@ class SequencePanel(Panel):
 
     def _failed(self, exc):
         from appulse.errors import OutputExistsError
-        from appulse.sequence.steps import Cancelled
+        from appulse.sequence.run import Cancelled
 
         if isinstance(exc, Cancelled):
             self.say("stopped")

@@ -4,10 +4,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from appulse.registration.resampling import Ready
+from appulse.registration.threads import in_order
 from appulse.sequence.parts import digest
-from appulse.sequence.resample import Ready
-from appulse.sequence.shots import at_once
-from appulse.sequence.threads import in_order
+from appulse.sequence.subframe import at_once
 
 
 @dataclass

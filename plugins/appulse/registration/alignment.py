@@ -1,4 +1,6 @@
-"""Every frame onto one sky to a tenth of a pixel: its WCS first, then its own stars.
+"""Affine maps between pixels, folded into a WCS, and kept to the last digit.
+
+Every frame onto one sky to a tenth of a pixel: its WCS first, then its own stars.
 
 The stars of a frame are fitted, matched with those of the reference frame and an affine map between the two
 is solved for; that map goes into CRPIX and CD of the frame's WCS, so that what follows needs nothing but a
@@ -10,16 +12,126 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.spatial import cKDTree
 
-from appulse.astrometry.detection import detect_stars, survey
-from appulse.astrometry.psf import PSF
-from appulse.astrometry.sky import sky_map
+from appulse.errors import InputError
 from appulse.frames.wcs import pixel_to_sky, sky_to_pixel
 from appulse.numerics.robust import mad_sigma
 from appulse.registration.star_matching import match
-from appulse.sequence.affine import fit_affine, folded, pinned, wcs_pinned
 
-MAX_FITTED = 70
-QUICK_FWHM = 2.0
+MIN_AFFINE = 8
+"""Stars from which on more than a shift is solved for."""
+CLIP = 3.5
+
+
+def fit_affine(measured, predicted, sigma):
+    """predicted = matrix @ measured + shift, by weighted least squares with outliers left out.
+
+    Parameters
+    ----------
+    measured, predicted : (n, 2) arrays, px
+    sigma : (n,) array, px
+
+    Returns
+    -------
+    matrix : (2, 2) array
+        The unit matrix where fewer than eight stars allow no more than a shift.
+    shift : (2,) array
+    used : (n,) bool array
+
+    Examples
+    --------
+    >>> places = np.random.default_rng(2).uniform(0, 500, (30, 2))
+    >>> moved = places @ [[1.0, 1e-3], [-1e-3, 1.0]] + 2.0
+    >>> matrix, shift, used = fit_affine(places, moved, np.full(30, 0.02))
+    >>> matrix.round(4).tolist(), shift.round(3).tolist(), int(used.sum())
+    ([[1.0, -0.001], [0.001, 1.0]], [2.0, 2.0], 30)
+    """
+    middle = measured.mean(axis=0)
+    centred = measured - middle
+    free = len(measured) >= MIN_AFFINE
+    design = np.column_stack([np.ones(len(measured)), centred]) if free else np.ones((len(measured), 1))
+    offset = predicted - measured
+    used = np.ones(len(measured), dtype=bool)
+    weight = 1.0 / np.hypot(sigma, 0.02)
+    for _ in range(8):
+        solution = np.linalg.lstsq(
+            design[used] * weight[used, None], offset[used] * weight[used, None], rcond=None
+        )[0]
+        left = offset - design @ solution
+        scatter = np.hypot(sigma, max(mad_sigma(left[used].ravel()), 0.005))
+        again = np.abs(left).max(axis=1) < CLIP * scatter
+        if again.sum() < (MIN_AFFINE if free else 2) or np.array_equal(again, used):
+            break
+        used = again
+    matrix = np.eye(2)
+    if free:
+        matrix = matrix + solution[1:].T
+    return matrix, solution[0] + middle - matrix @ middle, used
+
+
+def folded(wcs, matrix, shift):
+    """A WCS whose pixel p sees what the given one sees at ``matrix @ p + shift``.
+
+    The map goes into CRPIX and CD, exactly for a WCS without distortion; with one, SIP and TPV see pixels
+    moved by the correction itself, which a second round takes up.
+
+    Examples
+    --------
+    >>> from appulse.sequence.sky_grid import tangent_grid
+    >>> wcs = tangent_grid(246.4, -24.2, 3.6, 10.0, (100, 100)).wcs
+    >>> moved = folded(wcs, np.array([[1.001, 0.002], [-0.002, 1.0]]), np.array([3.0, -1.0]))
+    >>> one, two = moved.all_pix2world(20.0, 30.0, 0), wcs.all_pix2world(20.02 + 0.06 + 3.0, 28.96, 0)
+    >>> bool(np.allclose(one, two, rtol=0, atol=1e-10))
+    True
+    """
+    crpix = np.linalg.solve(matrix, np.asarray(wcs.wcs.crpix, dtype=float) - 1.0 - shift) + 1.0
+    return _with(wcs, crpix, (wcs.wcs.cd if wcs.wcs.has_cd() else wcs.wcs.get_pc()) @ matrix)
+
+
+def pinned(wcs) -> dict:
+    """What a refinement changes of a WCS, as plain numbers.
+
+    Examples
+    --------
+    >>> from appulse.sequence.sky_grid import tangent_grid
+    >>> wcs = tangent_grid(246.4, -24.2, 3.6, 10.0, (100, 100)).wcs
+    >>> moved = folded(wcs, np.array([[1.001, 0.002], [-0.002, 1.0]]), np.array([3.0, -1.0]))
+    >>> again = wcs_pinned(wcs, pinned(moved))
+    >>> bool((again.wcs.crpix == moved.wcs.crpix).all() and (again.wcs.cd == moved.wcs.cd).all())
+    True
+    """
+    name, matrix = ("cd", wcs.wcs.cd) if wcs.wcs.has_cd() else ("pc", wcs.wcs.get_pc())
+    return {"crpix": [float(v) for v in wcs.wcs.crpix], name: [[float(v) for v in row] for row in matrix]}
+
+
+def wcs_pinned(wcs, kept):
+    """A WCS with reference pixel and matrix as :func:`pinned` has them.
+
+    Raises
+    ------
+    InputError
+        If the matrix is of the other kind: the WCS is not the one that was refined.
+    """
+    name = "cd" if wcs.wcs.has_cd() else "pc"
+    if name not in kept:
+        raise InputError("recipe: the pinned WCS does not fit the frame's own; run without the recipe")
+    return _with(wcs, np.array(kept["crpix"], dtype=float), np.array(kept[name], dtype=float))
+
+
+def _with(wcs, crpix, matrix):
+    new = wcs.deepcopy()
+    new.wcs.crpix = crpix
+    if wcs.wcs.has_cd():
+        new.wcs.cd = matrix
+    else:
+        new.wcs.pc = matrix
+    if new.sip is not None:
+        from astropy.wcs import Sip
+
+        new.sip = Sip(wcs.sip.a, wcs.sip.b, wcs.sip.ap, wcs.sip.bp, new.wcs.crpix)
+    new.wcs.set()
+    return new
+
+
 MIN_SHIFT = 3
 NEAR_ARCSEC, FAR_ARCSEC = 20.0, 420.0
 """Shifts between two frames of a night that are looked for first, and at most."""
@@ -104,65 +216,6 @@ class Alignment:
     def from_plain(cls, wcs, kept) -> "Alignment":
         """Back from a recipe, with the frame's own WCS."""
         return cls(wcs_pinned(wcs, kept["wcs"]), **{name: kept[name] for name in _KEPT})
-
-
-def star_list(frame) -> StarList:
-    """Look at a frame once: sky, noise, PSF, and careful places of its brightest stars.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-
-    Returns
-    -------
-    StarList
-
-    Raises
-    ------
-    MeasurementError
-        If the frame has no usable pixel.
-    """
-    data = frame.data
-    looked = survey(frame)
-    if looked.psf.n_stars == 0 and (width := _compact_width(data, looked.sky)) is not None:
-        # A bright nebula may hide the stars from the search for a PSF; their width is known all the same.
-        looked = survey(frame, psf=PSF.round(width))
-    psf = looked.psf.at((frame.shape[1] - 1) / 2, (frame.shape[0] - 1) / 2)
-    major, minor = psf.axes
-    rows = []
-    for index in range(min(len(looked.sources), 3 * MAX_FITTED)):
-        fit = looked.star_fit(data, index)
-        if fit is None or fit.snr < 8 or fit.n_saturated:
-            continue
-        rows.append((fit.x, fit.y, fit.flux, fit.snr, np.sqrt(np.trace(fit.cov) / 2)))
-        if len(rows) == MAX_FITTED:
-            break
-    x, y, flux, snr, sigma = np.array(rows, dtype=float).reshape(-1, 5).T
-    level, noise = looked.sky.typical
-    sources = np.column_stack([looked.sources["x"], looked.sources["y"]])[:3000]
-    return StarList(
-        x, y, flux, snr, sigma, sources, looked.psf.fwhm, 1.0 - minor / major, level, noise,
-        looked.sky.level, looked.sky.sigma, looked.sky.box, len(looked.sources), tuple(looked.notes),
-    )  # fmt: skip
-
-
-def _compact_width(data, sky):
-    """Median FWHM of the round, sharp sources, px; None with fewer than five."""
-    found = detect_stars(data, sky=sky, fwhm=QUICK_FWHM)
-    good = (found["snr"] > 20) & (found["round"] > 0.6) & (found["fwhm"] < 4 * QUICK_FWHM)
-    return float(np.median(found["fwhm"][good])) if np.sum(good) >= 5 else None
-
-
-def quick_list(frame) -> StarList:
-    """As :func:`star_list`, in a moment: places to a few tenths of a pixel, for previews."""
-    sky = sky_map(frame.data)
-    found = detect_stars(frame.data, sky=sky, fwhm=QUICK_FWHM)[:MAX_FITTED]
-    level, noise = sky.typical
-    x, y, flux, snr = (np.asarray(found[name], dtype=float) for name in ("x", "y", "flux", "snr"))
-    return StarList(
-        x, y, flux, snr, np.full(len(x), 0.3), np.column_stack([x, y]), QUICK_FWHM, 0.0, level, noise,
-        sky.level, sky.sigma, sky.box, len(x),
-    )  # fmt: skip
 
 
 def align(wcs, shape, stars: StarList, reference_wcs, reference: StarList) -> Alignment:

@@ -14,8 +14,8 @@ from scipy import ndimage
 
 from appulse.errors import InputError
 from appulse.frames.wcs import sky_to_pixel
-from appulse.sequence.special import SpecialPlaces, bad_blocks, filled, steep_blocks, without_rings
-from appulse.sequence.threads import in_order
+from appulse.registration.ringing import SpecialPlaces, bad_blocks, filled, steep_blocks, without_rings
+from appulse.registration.threads import in_order
 
 MESH = 64
 TASK_ROWS, STRIP_ROWS = 512, 64
@@ -121,7 +121,7 @@ def resample(plane, wcs, grid, *, shift=(0.0, 0.0), keep="surface", workers=1, k
 
     Examples
     --------
-    >>> from appulse.sequence.grid import tangent_grid
+    >>> from appulse.sequence.sky_grid import tangent_grid
     >>> frame = tangent_grid(246.4, -24.2, 3.6, 30.0, (120, 120))
     >>> grid = tangent_grid(246.4, -24.2, 3.6, 0.0, (60, 60))
     >>> flat = resample(np.full((120, 120), 7.0, np.float32), frame.wcs, grid)

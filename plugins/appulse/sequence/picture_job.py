@@ -1,0 +1,561 @@
+"""What the user may choose.
+
+What a run is to make, and what came of it.
+
+The recipe of a run: everything that shaped its pixels, in a YAML file that repeats it.
+"""
+
+import os
+from dataclasses import asdict, dataclass, field, fields, replace
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+import yaml
+
+from appulse import __version__
+from appulse.errors import AppulseError, InputError
+from appulse.formats.output import write_text
+from appulse.formats.provenance import file_sha256
+from appulse.registration.resampling import KEEPS
+from appulse.sequence.animate import PATHS
+from appulse.sequence.body_places import place_in
+from appulse.sequence.sky_grid import EXTENTS
+from appulse.sequence.subframe import shot_of
+
+CHOICES = {
+    "extent": EXTENTS,
+    "keep": KEEPS,
+    "weights": ("noise", "equal"),
+    "dots": ("all", "line", "none"),
+    "animation": ("stars", "body"),
+    "animation_path": PATHS,
+    "animation_of": ("clean", "frames"),
+}
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What the user may choose; every default gives a clean picture.
+
+    Parameters
+    ----------
+    extent : {'common', 'all'}
+        Sky that all frames cover, or any.
+    keep : {'surface', 'flux'}
+        Surface brightness or sums kept when pixels are resampled.
+    weights : {'noise', 'equal'}
+    north_up : bool
+    scale_arcsec : float, optional
+        Of the grid; the reference frame's when left out.
+    reference : str, optional
+        Name of the frame that sets grid and brightness; the sharpest deep one when left out.
+    clip_low, clip_high : float
+        Sigmas of the stacks' rejection.
+    mend_hot : bool
+    reject_clouds : bool
+        Leave clouded, blurred and unalignable frames out by themselves.
+    dots : {'all', 'line', 'none'}
+        The body of every frame apart, of all frames as a line as far as the frames allow, or not at all.
+    cadence_h : float
+        Least time between dots, hours.
+    brightness, saturation : float
+    view_arcmin : float, optional
+        Width of the picture around the middle of the body's path; everything when left out.
+    animation : {'stars', 'body'}
+        What stands still.
+    animation_path : {'loop', 'bounce'}
+    animation_of : {'clean', 'frames'}
+        The base with the body of each time, or the frames themselves.
+    growing : bool
+        Earlier dots stay.
+    stamp : bool
+        Time in the corner.
+    fps : float
+    step_h : float, optional
+    longest_px : int
+        Of the animation's longer side.
+    marks : tuple of str
+        Out of times, ring, scale, compass, outlines; none for a clean picture.
+    bin : int
+        Pixels taken together on reading; more than 1 for a preview.
+    """
+
+    extent: str = "common"
+    keep: str = "surface"
+    weights: str = "noise"
+    north_up: bool = False
+    scale_arcsec: float | None = None
+    reference: str | None = None
+    clip_low: float = 4.0
+    clip_high: float = 3.0
+    mend_hot: bool = True
+    reject_clouds: bool = True
+    dots: str = "all"
+    cadence_h: float = 0.0
+    brightness: float = 1.0
+    saturation: float = 1.0
+    view_arcmin: float | None = None
+    animation: str = "stars"
+    animation_path: str = "loop"
+    animation_of: str = "clean"
+    growing: bool = True
+    stamp: bool = True
+    fps: float = 2.0
+    step_h: float | None = None
+    longest_px: int = 900
+    marks: tuple = ()
+    bin: int = 1
+
+    def __post_init__(self):
+        for name, allowed in CHOICES.items():
+            if getattr(self, name) not in allowed:
+                raise InputError(f"{name} {getattr(self, name)!r}: {', '.join(allowed)} are allowed")
+        for name in ("clip_low", "clip_high", "brightness", "fps"):
+            if not 0 < getattr(self, name) < 1000:
+                raise InputError(f"{name} {getattr(self, name)}: a number above 0 is needed")
+        if not 1 <= self.bin <= 64:
+            raise InputError(f"bin {self.bin}: 1 to 64 is allowed")
+        object.__setattr__(self, "marks", tuple(self.marks))
+
+    def plain(self) -> dict:
+        """As a recipe keeps it."""
+        kept = asdict(self)
+        kept["marks"] = list(self.marks)
+        return kept
+
+    @classmethod
+    def from_plain(cls, kept) -> "Settings":
+        """Back from a recipe.
+
+        Raises
+        ------
+        InputError
+            For an unknown name or value.
+
+        Examples
+        --------
+        >>> Settings.from_plain(Settings(fps=4.0).plain()).fps
+        4.0
+        """
+        known = {one.name for one in fields(cls)}
+        if unknown := sorted(set(kept) - known):
+            raise InputError(
+                f"recipe: {unknown[0]!r} is not known among the settings; known: {sorted(known)}"
+            )
+        return cls(**kept)
+
+
+PRODUCTS = (
+    "base.fits", "tracked.fits", "composite.png", "animation.gif", "dots.ecsv", "grades.ecsv", "grades.png",
+    "coverage.png", "recipe.yaml",
+)  # fmt: skip
+PREVIEW_PRODUCTS = ("preview.png",)
+EXTRAS = {"tiff": "composite.tiff", "jpeg": "composite.jpg", "mp4": "animation.mp4", "frames": "animation"}
+
+
+@dataclass
+class Job:
+    """What to make, of what.
+
+    Parameters
+    ----------
+    body : str
+    shots : list of Shot
+    settings : Settings
+    out : Path
+    orbits : dict
+        Source of the places, in words.
+    star_table : StarTable, or callable, optional
+        Ties the picture to the sky; called with the reference frame.
+    colour : list of SolvedFrame
+        One colour frame, or three for red, green and blue.
+    masters : Masters, optional
+    decided : dict, optional
+        Name to (keep, reason).
+    pinned : dict, optional
+        Name to an alignment as a recipe keeps it.
+    reading : dict
+        How the frames were read, where their headers did not say all (no coordinates of a site).
+    extras : frozenset
+        Out of tiff, jpeg, mp4, frames.
+    jpeg_px : int, optional
+    overwrite : bool
+    keep_parts : bool
+    files : dict
+        ``stars``, ``bias``, ``dark``, ``flat``, ``colour``: lists of paths as the recipe keeps them.
+    workers : int
+        Threads.
+    """
+
+    body: str
+    shots: list
+    settings: object
+    out: Path
+    orbits: dict = field(default_factory=dict)
+    star_table: object = None
+    colour: list = field(default_factory=list)
+    masters: object = None
+    decided: dict | None = None
+    pinned: dict | None = None
+    reading: dict = field(default_factory=dict)
+    extras: frozenset = frozenset()
+    jpeg_px: int | None = None
+    overwrite: bool = False
+    keep_parts: bool = False
+    files: dict = field(default_factory=dict)
+    workers: int = min(4, os.cpu_count() or 1)
+
+    @property
+    def outputs(self) -> list:
+        """The files of the run."""
+        if self.settings.bin > 1:
+            return [Path(self.out) / name for name in PREVIEW_PRODUCTS]
+        names = [*PRODUCTS, *(EXTRAS[extra] for extra in sorted(self.extras) if extra != "frames")]
+        if "frames" in self.extras:  # as many as the clock has steps; the first stands for all
+            names.append(f"{EXTRAS['frames']}/0001.png")
+        return [Path(self.out) / name for name in names]
+
+    @property
+    def parts_folder(self) -> Path:
+        """Where finished parts wait for the rest."""
+        return Path(self.out) / "parts"
+
+    @property
+    def unfinished(self) -> bool:
+        """Whether a run was broken off here: its finished products may be written again."""
+        return self.parts_folder.is_dir() and not (Path(self.out) / "recipe.yaml").exists()
+
+
+@dataclass
+class Result:
+    """What came of a job.
+
+    Parameters
+    ----------
+    night : Night
+    dots : list of Dot
+    written : list of Path
+    notes : list of str
+    reused : int
+        Parts taken from an earlier, broken-off run.
+    hashes : dict
+        File name to SHA-256 of its pixels, as the recipe keeps them.
+    """
+
+    night: object
+    dots: list
+    written: list
+    notes: list
+    reused: int = 0
+    hashes: dict = field(default_factory=dict)
+
+
+@dataclass
+class Preview:
+    """How the picture will look, small.
+
+    Parameters
+    ----------
+    pixels : (h, w, 1 or 3) uint8 array
+        The first row is the top.
+    night : Night
+    dots : list of Dot
+    notes : list of str
+    n_frames : int
+        Looked at; a long night is previewed by some of its frames, evenly chosen.
+    """
+
+    pixels: np.ndarray
+    night: object
+    dots: list
+    notes: list
+    n_frames: int
+
+
+def job_for(frames, body, ephemeris, out, settings=None, *, masters=None, failed=None, **more) -> Job:
+    """A job out of frames and an ephemeris.
+
+    Parameters
+    ----------
+    frames : list of SolvedFrame
+        With time and observer. Not calibrated: masters and hot pixels are seen to by the job.
+    body : str
+    ephemeris : NBodyEphemeris or alike
+        Must know the body.
+    out : path
+        Folder for the products.
+    settings : Settings, optional
+    masters : Masters, optional
+    failed : callable, optional
+        Called with a frame for which there is no place, and its error; without it the error is raised.
+    **more
+        `orbits`, `star_table`, `colour`, `decided`, `reading`, `extras`, `jpeg_px`, `overwrite`,
+        `keep_parts`, `files` of :class:`Job`.
+
+    Returns
+    -------
+    Job
+
+    Raises
+    ------
+    InputError
+        If no frame has a place.
+
+    Examples
+    --------
+    >>> job_for([], "body", None, "out")
+    Traceback (most recent call last):
+    appulse.errors.InputError: no frame can be used: not one has a place of body
+    """
+    settings = settings or Settings()
+    shots = []
+    for frame in frames:
+        try:
+            shots.append(shot_of(frame, place_in(frame, ephemeris, body), masters, settings))
+        except AppulseError as error:
+            if failed is None:
+                raise
+            failed(frame, error)
+    if not shots:
+        raise InputError(f"no frame can be used: not one has a place of {body}")
+    return Job(body, shots, settings, Path(out), masters=masters, **more)
+
+
+def preview_job(job, longest_px, most_frames) -> Job:
+    """The same job with some frames, evenly chosen, taken together to at most `longest_px` pixels."""
+    shots = sorted(job.shots, key=lambda shot: shot.place.time)
+    if len(shots) > most_frames:
+        chosen = np.unique(np.round(np.linspace(0, len(shots) - 1, most_frames)).astype(int))
+        shots = [shots[i] for i in chosen]
+    longest = max((max(shot.frame.shape) for shot in shots), default=1)
+    step = max(2, -(-longest // longest_px)) * job.settings.bin
+    names = {shot.frame.name for shot in shots}
+    reference = job.settings.reference if job.settings.reference in names else None
+    settings = replace(job.settings, bin=step, reference=reference)
+    return replace(
+        job,
+        shots=[shot.smaller(step // job.settings.bin) for shot in shots],
+        settings=settings,
+        extras=frozenset(),
+    )
+
+
+PIXEL_PACKAGES = ("numpy", "scipy", "astropy", "reproject", "scikit-image", "pillow")
+"""Packages whose version can change a pixel."""
+
+
+def versions() -> dict:
+    """Versions of the program and of the packages that pixels come of.
+
+    Examples
+    --------
+    >>> versions()["appulse"] == __version__, "numpy" in versions()
+    (True, True)
+    """
+    return {"appulse": __version__, **{name: version(name) for name in PIXEL_PACKAGES}}
+
+
+@dataclass
+class Recipe:
+    """A run that can be repeated.
+
+    Parameters
+    ----------
+    body : str
+    frames : dict
+        Path (as given, relative to the recipe where possible) to a dict of ``sha256, keep, reason, place``
+        and ``lies``: the refined WCS and brightness.
+    settings : Settings
+    orbits : dict
+        Source of the places, in words; the places themselves stand with the frames.
+    stars : dict or None
+        ``file`` and ``sha256`` of the star table.
+    masters : dict
+        Role to path and checksum.
+    colour : list of dict
+        ``file`` and ``sha256`` of the colour base.
+    results : dict
+        File name to SHA-256 of its pixels.
+    reading : dict
+        Options by which the frames were read.
+    also : list of str
+        Further products.
+    jpeg_px : int, optional
+    made_with : dict
+        Versions of the program and of the packages that pixels come of.
+    """
+
+    body: str
+    frames: dict
+    settings: Settings
+    orbits: dict
+    stars: dict | None = None
+    masters: dict | None = None
+    colour: list | None = None
+    results: dict | None = None
+    reading: dict | None = None
+    also: list | None = None
+    jpeg_px: int | None = None
+    made_with: dict = field(default_factory=versions)
+
+    def write(self, path, overwrite=False):
+        """Write it as YAML; returns the path."""
+        kept = {
+            "made_with": self.made_with,
+            "body": self.body,
+            "orbits": self.orbits,
+            "stars": self.stars,
+            "masters": self.masters or {},
+            "colour": self.colour or [],
+            "reading": self.reading or {},
+            "settings": self.settings.plain(),
+            "also": self.also or [],
+            "jpeg_px": self.jpeg_px,
+            "frames": self.frames,
+            "results": self.results or {},
+        }
+        head = (
+            "# Repeats this run to the same pixels: appulse sequence --recipe recipe.yaml --out FOLDER\n"
+            "# keep: false leaves a frame out; place is where the body was predicted, ICRF degrees.\n"
+        )
+        text = yaml.safe_dump(kept, sort_keys=False, allow_unicode=True, width=110)
+        return write_text(path, head + text, overwrite)
+
+    @classmethod
+    def read(cls, path) -> "Recipe":
+        """Read a recipe.
+
+        Raises
+        ------
+        InputError
+            If it cannot be read or lacks something.
+        """
+        path = Path(path)
+        try:
+            kept = yaml.safe_load(path.read_text(encoding="utf-8"))
+        except OSError as error:
+            raise InputError(f"{path}: cannot be read ({error.strerror}); give a recipe.yaml") from None
+        except (yaml.YAMLError, UnicodeDecodeError) as error:
+            raise InputError(f"{path}: no YAML ({' '.join(str(error).split())})") from None
+        if not isinstance(kept, dict) or not {"body", "frames", "settings"} <= set(kept):
+            raise InputError(f"{path}: no recipe: 'body', 'frames' and 'settings' are needed")
+        if not isinstance(kept["frames"], dict) or not kept["frames"]:
+            raise InputError(f"{path}: 'frames' holds no frame")
+        return cls(
+            str(kept["body"]), kept["frames"], Settings.from_plain(kept["settings"]),
+            kept.get("orbits") or {},
+            kept.get("stars"), kept.get("masters") or {}, kept.get("colour") or [],
+            kept.get("results") or {},
+            kept.get("reading") or {}, kept.get("also") or [], kept.get("jpeg_px"),
+            kept.get("made_with") or {},
+        )  # fmt: skip
+
+    def compared(self, results) -> list:
+        """In words, whether a repeated run came to the same pixels.
+
+        Parameters
+        ----------
+        results : dict
+            File name to SHA-256 of its pixels, of the new run.
+
+        Returns
+        -------
+        list of str
+
+        Examples
+        --------
+        >>> recipe = Recipe("body", {}, Settings(), {}, results={"base.fits": "a", "tracked.fits": "b"})
+        >>> recipe.compared({"base.fits": "a", "tracked.fits": "b"})
+        ['the same pixels as the recipe: base.fits, tracked.fits']
+        >>> recipe.compared({"base.fits": "a", "tracked.fits": "c"})
+        ['the same pixels as the recipe: base.fits', 'other pixels than the recipe: tracked.fits']
+        """
+        names = [name for name in self.results or {} if name in results]
+        same = [name for name in names if self.results[name] == results[name]]
+        other = [name for name in names if name not in same]
+        words = [f"the same pixels as the recipe: {', '.join(same)}"] if same else []
+        if other:
+            words.append(f"other pixels than the recipe: {', '.join(other)}{self._why_other()}")
+        return words
+
+    def _why_other(self):
+        now = versions()
+        changed = [
+            f"{name} {then} then, {now.get(name, 'none')} now"
+            for name, then in self.made_with.items()
+            if now.get(name) != then
+        ]
+        return f" ({'; '.join(changed)})" if changed else ""
+
+
+def checked_file(entry_path, sha256, folder) -> Path:
+    """The file of a recipe, found from the recipe's folder, and its bytes the same as then.
+
+    Raises
+    ------
+    InputError
+        If it is not there, or has changed.
+    """
+    path = Path(entry_path)
+    path = path if path.is_absolute() else Path(folder) / path
+    if not path.exists():
+        raise InputError(
+            f"{path}: named in the recipe, but not there; put it back, or run without the recipe"
+        )
+    if sha256 and file_sha256(path) != sha256:
+        raise InputError(
+            f"{path}: its bytes are not those of the recipe, so the same pixels cannot come of it; run "
+            "without the recipe for a new one"
+        )
+    return path
+
+
+def write_recipe(path, job, night, hashes, overwrite=False):
+    """The recipe of a run that is done; returns the path."""
+    frames = {}
+    for shot in night.shots:
+        frames[relative_path(shot.frame.path, job.out)] = {
+            "sha256": shot.frame.checksum,
+            "keep": shot.keep,
+            "reason": shot.grade["reason"],
+            "place": shot.place.plain(),
+            "lies": shot.alignment.plain(),
+        }
+    settings = job.settings
+    if settings.reference is None:
+        settings = replace(settings, reference=night.reference.frame.name)
+    files = {
+        role: [{"file": relative_path(path, job.out), "sha256": file_sha256(path)} for path in paths]
+        for role, paths in job.files.items()
+    }
+    recipe = Recipe(
+        job.body, frames, settings, job.orbits, (files.get("stars") or [None])[0],
+        {role: files[role][0] for role in ("bias", "dark", "flat") if files.get(role)},
+        files.get("colour", []), hashes, _reading(job), sorted(job.extras), job.jpeg_px,
+    )  # fmt: skip
+    return recipe.write(path, overwrite)
+
+
+def _reading(job):
+    kept = dict(job.reading)
+    if "wcs_from" in kept:
+        path = kept["wcs_from"]
+        kept["wcs_from"] = {"file": relative_path(path, job.out), "sha256": file_sha256(path)}
+    return kept
+
+
+def relative_path(path, folder) -> str:
+    """A path as seen from a folder where that works, so that both can be moved together.
+
+    Raises
+    ------
+    InputError
+        Without a path.
+    """
+    if path is None:
+        raise InputError("a frame out of memory cannot stand in a recipe: write it to a file first")
+    try:
+        return Path(os.path.relpath(Path(path).resolve(), Path(folder).resolve())).as_posix()
+    except ValueError:  # another drive
+        return Path(path).resolve().as_posix()

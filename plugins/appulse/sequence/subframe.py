@@ -1,0 +1,304 @@
+"""Brightness of the frames made alike: one factor from the stars, one tilted plane from the sky.
+
+What a frame has more of than the reference (moonlight, twilight, dew) is smooth; a nebula is in both and
+drops out of the difference. So only a plane is taken off, and only of the difference.
+
+One frame on its way through the night.
+"""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from scipy import ndimage
+
+from appulse.astrometry.detection import detect_stars, survey
+from appulse.astrometry.psf import PSF
+from appulse.astrometry.sky import sky_map
+from appulse.registration.alignment import Alignment, StarList
+from appulse.registration.resampling import COARSER, MESH, PixelMap
+from appulse.sequence.calibrate import calibrated
+from appulse.sequence.parts import digest
+
+NODES = 24
+"""Places along the longer side of the grid at which the skies are compared."""
+
+
+@dataclass(frozen=True)
+class Level:
+    """``levelled = factor * value - (c0 + cx x + cy y)``, x and y in grid pixels.
+
+    Parameters
+    ----------
+    factor : float
+    plane : (3,) array
+        c0, cx, cy.
+    sigma : float
+        Scatter of a pixel of the levelled frame on empty sky.
+    white : float
+        Noise by which such pixels add up over an aperture: resampling to a finer grid correlates neighbours,
+        so that it is larger than `sigma`.
+    sky : float
+        Level of its sky after levelling: that of the reference.
+    """
+
+    factor: float
+    plane: np.ndarray
+    sigma: float
+    white: float
+    sky: float
+
+    def apply(self, values, x0=0, y0=0):
+        """Levelled values of a box of the frame on the grid whose corner is (x0, y0); float32."""
+        y = np.arange(values.shape[0], dtype=np.float32)[:, None] + np.float32(y0)
+        x = np.arange(values.shape[1], dtype=np.float32)[None, :] + np.float32(x0)
+        c0, cx, cy = (np.float32(c) for c in self.plane)
+        return np.float32(self.factor) * values - (c0 + cx * x + cy * y)
+
+
+def sky_on_grid(stars, wcs, shape, grid, places):
+    """Sky level of a frame at grid places; NaN off the frame. `places` is (n, 2)."""
+    mapped = PixelMap.between(grid, wcs)
+    where = [places[:, 1] / MESH + 1.0, places[:, 0] / MESH + 1.0]
+    fx, fy = (ndimage.map_coordinates(m, where, order=1, mode="nearest") for m in (mapped.x, mapped.y))
+    mesh = [(fy + 0.5) / stars.box - 0.5, (fx + 0.5) / stars.box - 0.5]
+    level = ndimage.map_coordinates(stars.sky_level, mesh, order=1, mode="nearest")
+    inside = (fx >= 0) & (fy >= 0) & (fx <= shape[1] - 1) & (fy <= shape[0] - 1)
+    return np.where(inside, level, np.nan)
+
+
+def grid_places(grid) -> np.ndarray:
+    """Places at which skies are compared, (n, 2) grid px."""
+    ny, nx = grid.shape
+    step = max(nx, ny) / NODES
+    y, x = np.meshgrid(np.arange(step / 2, ny, step), np.arange(step / 2, nx, step), indexing="ij")
+    return np.column_stack([x.ravel(), y.ravel()])
+
+
+def level_to(reference_sky, sky, places, factor, sigma, typical, area=1.0) -> Level:
+    """Level of one frame against the reference.
+
+    Parameters
+    ----------
+    reference_sky, sky : (n,) arrays
+        Levels at the same places, the frame's not yet multiplied; NaN where a frame does not reach.
+    places : (n, 2) array
+        Grid px.
+    factor : float
+        Frame to reference.
+    sigma : float
+        Scatter of a frame's pixel.
+    area : float
+        Frame pixels in the area of a grid pixel.
+    typical : float
+        Level of the reference's sky.
+
+    Returns
+    -------
+    Level
+
+    Examples
+    --------
+    >>> places = np.array([[0, 0], [100, 0], [0, 100], [100, 100], [50, 50.0]])
+    >>> sky = 50.0 + 0.01 * places[:, 0]
+    >>> level = level_to(np.full(5, 100.0), sky, places, 2.0, 3.0, 100.0)
+    >>> bool(np.allclose(level.plane, [0.0, 0.02, 0.0])), level.sigma
+    (True, 6.0)
+    """
+    difference = factor * sky - reference_sky
+    good = np.isfinite(difference)
+    plane = np.zeros(3)
+    if good.sum() >= 1:
+        plane[0] = np.median(difference[good])
+    if good.sum() >= 5:
+        design = np.column_stack([np.ones(good.sum()), places[good]])
+        values = difference[good]
+        keep = np.ones(len(values), dtype=bool)
+        for _ in range(6):
+            plane = np.linalg.lstsq(design[keep], values[keep], rcond=None)[0]
+            off = np.abs(values - design @ plane)
+            limit = 3.5 * max(1.4826 * np.median(off[keep]), 1e-9 * max(abs(typical), 1e-9))
+            keep = off <= limit
+            if keep.sum() < 5:
+                break
+    white = factor * sigma / np.sqrt(area)
+    # On a coarser grid each pixel is a mean of many; on a finer one it is an interpolation between few.
+    own = white if np.sqrt(area) > COARSER else factor * sigma
+    return Level(float(factor), plane, float(own), float(white), float(typical))
+
+
+FRAME_BYTES = 1.6e9
+"""For the frames that are worked on at once."""
+
+
+@dataclass
+class Shot:
+    """One frame on its way through the night.
+
+    Parameters
+    ----------
+    frame : SolvedFrame
+        Calibrated; binned for a preview.
+    key : callable
+        Gives the digest of its bytes and of what was done to it: a whole file is read for it, hence later.
+    place : BodyPlace
+    look : SolvedFrame, optional
+        On which its stars are looked for, where that is not `frame`: the mosaic of a colour frame.
+    """
+
+    frame: object
+    key: object
+    place: object
+    look: object = None
+    stars: StarList | None = None
+    alignment: Alignment | None = None
+    grade: dict = field(default_factory=dict)
+    level: Level | None = None
+    planes: list = field(default_factory=list)
+
+    @property
+    def keep(self) -> bool:
+        """Whether the frame goes into the stacks."""
+        return bool(self.grade.get("keep", True))
+
+    def smaller(self, step: int) -> "Shot":
+        """The shot with `step` by `step` pixels taken together, not yet looked at."""
+        unique = digest(str(self.frame.path), self.frame.name, self.place.time, step)
+        return Shot(binned(self.frame, step), lambda: unique, self.place)
+
+    @property
+    def gain(self) -> float:
+        """Electrons per stored unit; infinite where unknown."""
+        known = self.frame.camera.gain_e_adu
+        return float(known) if known is not None else np.inf
+
+
+def binned(frame, step: int):
+    """A frame with `step` by `step` pixels taken together: for previews.
+
+    Examples
+    --------
+    >>> from appulse.frames.frame import SolvedFrame
+    >>> from appulse.sequence.sky_grid import tangent_grid
+    >>> grid = tangent_grid(246.4, -24.2, 3.6, 0.0, (40, 60))
+    >>> small = binned(SolvedFrame.from_arrays(np.ones((40, 60)), grid.wcs), 4)
+    >>> small.data.shape, round(small.pixel_scale, 3)
+    ((10, 15), 14.4)
+    """
+    if step == 1:
+        return frame
+    ny, nx = (n // step for n in frame.shape)
+    source = frame
+    small = []
+
+    def pixels():
+        if small:  # it takes no room, and the file is read once
+            return small[0]
+        planes = source.colour if source.is_colour else source.data
+        cut = planes[..., : ny * step, : nx * step]
+        out = cut.reshape(*cut.shape[:-2], ny, step, nx, step).mean(axis=(-3, -1), dtype=np.float32)
+        source.release()
+        small.append(out)
+        return out
+
+    wcs = frame.wcs.deepcopy()
+    wcs.wcs.crpix = (wcs.wcs.crpix - 0.5) / step + 0.5
+    if wcs.wcs.has_cd():
+        wcs.wcs.cd = wcs.wcs.cd * step
+    else:
+        wcs.wcs.cdelt = wcs.wcs.cdelt * step
+    wcs.sip = None
+    wcs.wcs.ctype = [name.removesuffix("-SIP") for name in wcs.wcs.ctype]
+    wcs.wcs.set()
+    return replace(
+        frame, wcs=wcs, shape=(ny, nx), pixel_source=pixels, checksum_source=lambda: frame.checksum
+    )
+
+
+def shot_of(frame, place, masters, settings) -> Shot:
+    """A frame made ready to be looked at."""
+    known = {}
+    ready = binned(calibrated(frame, masters, mend_hot=settings.mend_hot, known=known), settings.bin)
+    named = None if masters is None else masters.names
+    header = ready.wcs.to_header_string(relax=True)
+
+    def key():
+        return digest(frame.checksum or frame.name, named, settings.mend_hot, settings.bin, header)
+
+    shot = Shot(ready, key, place)
+    if frame.mosaic and settings.bin == 1:
+        shot.look = calibrated(frame, masters, mend_hot=settings.mend_hot, as_mosaic=True, known=known)
+    return shot
+
+
+def at_once(shots, workers) -> int:
+    """How many frames may be worked on at the same time, so that memory stays bounded."""
+    largest = max(
+        (np.prod(shot.frame.shape) * (3 if shot.frame.is_colour else 1) for shot in shots), default=1
+    )
+    # The pixels and three times as much on the way to the grid.
+    return int(max(1, min(workers, FRAME_BYTES // (16 * largest))))
+
+
+MAX_FITTED = 70
+
+
+QUICK_FWHM = 2.0
+
+
+def star_list(frame) -> StarList:
+    """Look at a frame once: sky, noise, PSF, and careful places of its brightest stars.
+
+    Parameters
+    ----------
+    frame : SolvedFrame
+
+    Returns
+    -------
+    StarList
+
+    Raises
+    ------
+    MeasurementError
+        If the frame has no usable pixel.
+    """
+    data = frame.data
+    looked = survey(frame)
+    if looked.psf.n_stars == 0 and (width := _compact_width(data, looked.sky)) is not None:
+        # A bright nebula may hide the stars from the search for a PSF; their width is known all the same.
+        looked = survey(frame, psf=PSF.round(width))
+    psf = looked.psf.at((frame.shape[1] - 1) / 2, (frame.shape[0] - 1) / 2)
+    major, minor = psf.axes
+    rows = []
+    for index in range(min(len(looked.sources), 3 * MAX_FITTED)):
+        fit = looked.star_fit(data, index)
+        if fit is None or fit.snr < 8 or fit.n_saturated:
+            continue
+        rows.append((fit.x, fit.y, fit.flux, fit.snr, np.sqrt(np.trace(fit.cov) / 2)))
+        if len(rows) == MAX_FITTED:
+            break
+    x, y, flux, snr, sigma = np.array(rows, dtype=float).reshape(-1, 5).T
+    level, noise = looked.sky.typical
+    sources = np.column_stack([looked.sources["x"], looked.sources["y"]])[:3000]
+    return StarList(
+        x, y, flux, snr, sigma, sources, looked.psf.fwhm, 1.0 - minor / major, level, noise,
+        looked.sky.level, looked.sky.sigma, looked.sky.box, len(looked.sources), tuple(looked.notes),
+    )  # fmt: skip
+
+
+def _compact_width(data, sky):
+    """Median FWHM of the round, sharp sources, px; None with fewer than five."""
+    found = detect_stars(data, sky=sky, fwhm=QUICK_FWHM)
+    good = (found["snr"] > 20) & (found["round"] > 0.6) & (found["fwhm"] < 4 * QUICK_FWHM)
+    return float(np.median(found["fwhm"][good])) if np.sum(good) >= 5 else None
+
+
+def quick_list(frame) -> StarList:
+    """As :func:`star_list`, in a moment: places to a few tenths of a pixel, for previews."""
+    sky = sky_map(frame.data)
+    found = detect_stars(frame.data, sky=sky, fwhm=QUICK_FWHM)[:MAX_FITTED]
+    level, noise = sky.typical
+    x, y, flux, snr = (np.asarray(found[name], dtype=float) for name in ("x", "y", "flux", "snr"))
+    return StarList(
+        x, y, flux, snr, np.full(len(x), 0.3), np.column_stack([x, y]), QUICK_FWHM, 0.0, level, noise,
+        sky.level, sky.sigma, sky.box, len(x),
+    )  # fmt: skip
