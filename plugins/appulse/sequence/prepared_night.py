@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from appulse.errors import AppulseError, InputError
-from appulse.numerics.spherical import separation_rad, unit_from_radec
+from appulse.numerics.sphere import separation_rad, unit_from_radec
 from appulse.registration.alignment import Alignment, align, tie_to_sky
 from appulse.registration.resampling import PixelMap
 from appulse.registration.threads import in_order
