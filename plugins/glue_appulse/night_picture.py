@@ -45,7 +45,7 @@ def preview(plan, progress=None, cancelled=None):
     Returns
     -------
     Answer
-        Of an :class:`appulse.sequence.job.Preview`.
+        Of an :class:`appulse.sequence.picture_job.Preview`.
 
     Raises
     ------
@@ -120,7 +120,7 @@ def run(plan, graded=None, progress=None, cancelled=None):
     Returns
     -------
     Answer
-        Of an :class:`appulse.sequence.job.Result`.
+        Of an :class:`appulse.sequence.picture_job.Result`.
 
     Raises
     ------
@@ -182,7 +182,7 @@ class PictureRequest:
     out : str
         Folder for the products.
     look : dict
-        Of :class:`appulse.sequence.settings.Settings`: marks, dots, width of the picture and the like.
+        Of :class:`appulse.sequence.picture_job.Settings`: marks, dots, width of the picture and the like.
     extras : frozenset
         Out of tiff, jpeg, mp4, frames.
     keep : dict of str to bool
@@ -301,7 +301,7 @@ def make_job(plan, failed=None):
 
     Returns
     -------
-    appulse.sequence.job.Job
+    appulse.sequence.picture_job.Job
 
     Raises
     ------
