@@ -174,17 +174,20 @@ def true_wcs(plan: NightPlan, shift_px) -> WCS:
 
 
 def nebula_image(plan: NightPlan, rng) -> np.ndarray:
-    """Patchy light in units of one: a smooth part and ripples down to a few FWHM."""
+    """Light of a patchy nebula: mean 1, structure of a third of it, blurred by the seeing.
+
+    The power spectrum falls as k^-2.9, as dust in the Milky Way has been measured to do from degrees to
+    arcminutes and below (Miville-Deschenes et al. 2007, A&A 469, 595).
+    """
     ny, nx = plan.shape
-    y, x = np.mgrid[0:ny, 0:nx]
-    image = np.exp(-0.5 * (((x - 0.5 * nx) / (0.35 * nx)) ** 2 + ((y - 0.5 * ny) / (0.4 * ny)) ** 2))
-    for _ in range(14):
-        length = rng.uniform(3.0, 25.0) * plan.fwhm_px
-        angle, phase = rng.uniform(0, np.pi), rng.uniform(0, 2 * np.pi)
-        image = image * (
-            1 + 0.12 * np.sin(2 * np.pi * (x * np.cos(angle) + y * np.sin(angle)) / length + phase)
-        )
-    return image
+    ky, kx = np.fft.fftfreq(2 * ny)[:, None], np.fft.rfftfreq(2 * nx)[None, :]
+    k = np.hypot(kx, ky)
+    k[0, 0] = 1.0
+    seeing = np.exp(-2 * (np.pi * k * plan.fwhm_px / 2.3548) ** 2)
+    phases = np.exp(2j * np.pi * rng.uniform(0, 1, k.shape))
+    field = np.fft.irfft2(k ** (-2.9 / 2) * seeing * phases, (2 * ny, 2 * nx))[:ny, :nx]
+    field = (field - field.mean()) / field.std()
+    return np.clip(1 + 0.33 * field, 0.05, None)
 
 
 def filament_image(plan: NightPlan, place, rng) -> np.ndarray:
