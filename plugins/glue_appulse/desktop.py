@@ -9,17 +9,7 @@ EXIT_DONE, EXIT_INPUT = 0, 2
 
 
 def parser():
-    """Options of the program.
-
-    Returns
-    -------
-    argparse.ArgumentParser
-
-    Examples
-    --------
-    >>> parser().parse_args(["a.fits", "--body", "7"]).frames
-    ['a.fits']
-    """
+    """Options of the program."""
     made = argparse.ArgumentParser(prog="appulse view", allow_abbrev=False)
     made.add_argument("frames", nargs="*")
     for name in ("orbits", "positions", "body", "stars", "site", "hdu", "wcs-from", "time", "time-is"):
@@ -30,18 +20,8 @@ def parser():
     return made
 
 
-def frame_options(args):
-    """What the user says about frames whose headers do not.
-
-    Parameters
-    ----------
-    args : argparse.Namespace
-
-    Returns
-    -------
-    dict
-        For :func:`appulse.frames.reading.read_frame`.
-    """
+def frame_options(args) -> dict:
+    """What the user says about frames whose headers do not."""
     from appulse.formats.settings import site_of
 
     hdu = int(args.hdu) if args.hdu is not None and args.hdu.isdigit() else args.hdu
@@ -57,21 +37,8 @@ def frame_options(args):
     return {name: value for name, value in given.items() if value is not None}
 
 
-def load_frames(application, paths, options):
-    """Open frames through glue's own door.
-
-    Parameters
-    ----------
-    application : glue_qt.app.GlueApplication
-    paths : list of str
-    options : dict
-        Of :func:`frame_options`.
-
-    Returns
-    -------
-    list of glue.core.data.Data
-        In the order of their times; files that are no solved frames are loaded too and left out here.
-    """
+def load_frames(application, paths: list[str], options: dict) -> list:
+    """Open frames through glue's own door."""
     from glue.core.data_factories import load_data
     from glue.utils import as_list
 
@@ -98,20 +65,8 @@ def load_frames(application, paths, options):
     return sorted(frames, key=lambda data: early(data).mjd if early(data) is not None else 0.0)
 
 
-def bodies_wanted(text, source, frames):
-    """Bodies that a text asks for.
-
-    Parameters
-    ----------
-    text : str
-        Names with commas, or 'all': those predicted in any of the frames.
-    source : glue_appulse.sources.OrbitSource
-    frames : list of glue.core.data.Data
-
-    Returns
-    -------
-    list of str
-    """
+def bodies_wanted(text: str, source, frames: list) -> list[str]:
+    """Bodies that a text asks for."""
     from glue_appulse.data.solved_frames import frame_of
     from glue_appulse.data.track_data import bodies_in, usable
 
@@ -122,16 +77,7 @@ def bodies_wanted(text, source, frames):
 
 
 def build(args):
-    """The application with everything in place.
-
-    Parameters
-    ----------
-    args : argparse.Namespace
-
-    Returns
-    -------
-    glue_qt.app.GlueApplication
-    """
+    """The application with everything in place."""
     from glue_qt.app import GlueApplication
 
     from appulse.errors import FrameError
@@ -168,18 +114,8 @@ def build(args):
     return application
 
 
-def main(argv=None):
-    """Run the viewer until it is closed.
-
-    Parameters
-    ----------
-    argv : list of str or None
-
-    Returns
-    -------
-    int
-        Exit code: 2 where Qt is incomplete or an input cannot be used.
-    """
+def main(argv: list[str] | None=None) -> int:
+    """Run the viewer until it is closed."""
     args = parser().parse_args(argv)
     problem = qt_problem()
     if problem:

@@ -13,32 +13,15 @@ def _table(data):
     return table_of(data)
 
 
-def write_residuals_ecsv(filename, data, components=None):
-    """Write residuals as ECSV.
-
-    Parameters
-    ----------
-    filename : str
-        glue's dialog has asked about an existing file already.
-    data : glue.core.data.Data or glue.core.subset.Subset
-    components : list or None
-        Ignored: a residual is whole or none.
-    """
+def write_residuals_ecsv(filename: str, data, components: list | None=None):
+    """Write residuals as ECSV."""
     from appulse.formats.residual_table import write_residuals
 
     write_residuals(_table(data), filename, overwrite=True)
 
 
-def write_residuals_psv(filename, data, components=None):
-    """Write measured places as ADES observations (PSV).
-
-    Parameters
-    ----------
-    filename : str
-    data : glue.core.data.Data or glue.core.subset.Subset
-    components : list or None
-        Ignored.
-    """
+def write_residuals_psv(filename: str, data, components: list | None=None):
+    """Write measured places as ADES observations (PSV)."""
     from appulse.formats.ades.files import write_ades_psv
     from appulse.observers.site import Site
 
@@ -53,21 +36,8 @@ def write_residuals_psv(filename, data, components=None):
     write_ades_psv(table, filename, overwrite=True, observers=observers)
 
 
-def write_evidence_sheet(filename, data, components=None):
-    """Write the one-page evidence sheet (HTML) of what was measured in this run.
-
-    Parameters
-    ----------
-    filename : str
-    data : glue.core.data.Data or glue.core.subset.Subset
-    components : list or None
-        Ignored.
-
-    Raises
-    ------
-    ValueError
-        None of the rows was measured in this run: their stamps are gone.
-    """
+def write_evidence_sheet(filename: str, data, components: list | None=None):
+    """Write the one-page evidence sheet (HTML) of what was measured in this run."""
     from appulse.reports.evidence import write_evidence
     from glue_appulse.data.residual_data import row_keys
     from glue_appulse.measured_rows import verdict_of_night

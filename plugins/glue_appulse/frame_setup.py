@@ -74,33 +74,8 @@ def _comments_of(lines):
     return [line for line in lines if line.lstrip().startswith("#")]
 
 
-def with_content(text, content):
-    """A YAML text that holds other content, with as little of it rewritten as can be.
-
-    Parameters
-    ----------
-    text : str
-        A mapping, or empty.
-    content : dict
-        What it shall hold.
-
-    Returns
-    -------
-    str
-        Reads back as ``content``. Items of lists that stay keep their lines; where the text's style allows no
-        such change, the key is written anew, and in the last resort the whole text.
-
-    Examples
-    --------
-    >>> text = "# mine\\nsites:\\n  - name: ledge   # by the window\\norbits: [a.ecsv]\\n"
-    >>> content = {"sites": [{"name": "ledge"}, {"name": "roof"}], "orbits": ["a.ecsv"]}
-    >>> print(with_content(text, content), end="")
-    # mine
-    sites:
-      - name: ledge   # by the window
-      - name: roof
-    orbits: [a.ecsv]
-    """
+def with_content(text: str, content: dict) -> str:
+    """A YAML text that holds other content, with as little of it rewritten as can be."""
     old, lines = yaml.safe_load(text) or {}, text.splitlines()
     for key, value in content.items():
         if old.get(key) == value:
@@ -133,14 +108,8 @@ INSTRUMENT_FIELDS = (
 FROM_FILE, FROM_DEFAULT, UNKNOWN = "settings file", "default", "not known"
 
 
-def instrument_entries():
-    """Instruments of the settings file as they are written there.
-
-    Returns
-    -------
-    dict of str to dict
-        By name; empty where there is no file or it cannot be used.
-    """
+def instrument_entries() -> dict[str, dict]:
+    """Instruments of the settings file as they are written there."""
     import yaml
 
     from appulse.errors import AppulseError
@@ -155,21 +124,8 @@ def instrument_entries():
     return {one["name"]: one for one in raw.get("instruments", []) if one.get("name") in known}
 
 
-def instrument_values(entry, frame=None):
-    """Values of an instrument and where each comes from: the settings file, a frame's header, or the default.
-
-    Parameters
-    ----------
-    entry : dict
-        As :func:`instrument_entries` gives it; empty for a new instrument.
-    frame : appulse.frames.frame.SolvedFrame or None
-        Of which the header is asked.
-
-    Returns
-    -------
-    dict of str to (str, str)
-        Value and source in words; empty value where it is not known.
-    """
+def instrument_values(entry: dict, frame=None) -> dict[str, tuple[str, str]]:
+    """Values of an instrument, each with its source: the settings file, a frame's header, or the default."""
     from appulse.formats.settings import InstrumentSettings
 
     defaults = {one.name: one.default for one in fields(InstrumentSettings)}
@@ -205,30 +161,8 @@ def _text(value):
     return " x ".join(f"{v:g}" for v in value) if isinstance(value, list | tuple) else f"{value:g}"
 
 
-def read_field(name, text):
-    """A value out of what the user wrote.
-
-    Parameters
-    ----------
-    name : str
-        Of :data:`INSTRUMENT_FIELDS`.
-    text : str
-
-    Returns
-    -------
-    float, list of int or None
-        None where nothing is written.
-
-    Raises
-    ------
-    ValueError
-        It is no number, or no pair of them.
-
-    Examples
-    --------
-    >>> read_field("sensor_px", "1600 x 1200"), read_field("aperture_mm", "70"), read_field("pixel_um", "")
-    ([1600, 1200], 70.0, None)
-    """
+def read_field(name: str, text: str):
+    """A value out of what the user wrote."""
     words = {key: label for key, label, _keywords in INSTRUMENT_FIELDS}[name]
     text = text.strip()
     if not text:
@@ -243,18 +177,8 @@ def read_field(name, text):
     return [width, height]
 
 
-def camera_of(entry):
-    """What an instrument says about a frame's camera.
-
-    Parameters
-    ----------
-    entry : dict
-
-    Returns
-    -------
-    dict of str to float
-        gain_e_adu, read_noise_e, saturation_adu, as far as the settings file tells them itself.
-    """
+def camera_of(entry: dict) -> dict[str, float]:
+    """What an instrument says about a frame's camera."""
     camera = {name: float(entry[name]) for name in ("gain_e_adu", "read_noise_e") if name in entry}
     if "full_well_e" in entry and "gain_e_adu" in entry:
         top = 2.0 ** int(entry.get("bits", 16)) - 1
@@ -267,34 +191,21 @@ UNKNOWN = "not known"
 
 @dataclass(frozen=True)
 class Given:
-    """What the user says; None leaves the header's word.
+    """What the user says; None leaves the header's word."""
 
-    Parameters
-    ----------
-    site : str or None
-        MPC code, ``LON,LAT,HEIGHT``, or the name of a site of the settings file.
-    time : str or None
-        UTC, ISO.
-    time_is : str or None
-        start, mid or end.
-    exposure_s, gain_e_adu, read_noise_e, saturation_adu : float or None
-    """
-
+    #: MPC code, ``LON,LAT,HEIGHT``, or the name of a site of the settings file.
     site: str | None = None
+    #: UTC, ISO.
     time: str | None = None
+    #: start, mid or end.
     time_is: str | None = None
     exposure_s: float | None = None
     gain_e_adu: float | None = None
     read_noise_e: float | None = None
     saturation_adu: float | None = None
 
-    def options(self):
-        """Keywords of :func:`appulse.frames.reading.read_frame`.
-
-        Returns
-        -------
-        dict
-        """
+    def options(self) -> dict:
+        """Keywords of :func:`appulse.frames.reading.read_frame`."""
         from appulse.formats.settings import read_settings
         from appulse.observers.site import Site
 
@@ -305,24 +216,8 @@ class Given:
         return given
 
 
-def apply(frames, given):
-    """Read frames again with what the user says.
-
-    Parameters
-    ----------
-    frames : list of glue.core.data.Data
-    given : Given
-
-    Returns
-    -------
-    list of str
-        A line for every frame whose file is not at hand.
-
-    Raises
-    ------
-    appulse.errors.AppulseError
-        What was said cannot be understood, or contradicts a header.
-    """
+def apply(frames: list, given: Given) -> list[str]:
+    """Read frames again with what the user says."""
     from appulse.frames.reading import read_frame
 
     options, lines = given.options(), []
@@ -335,18 +230,8 @@ def apply(frames, given):
     return lines
 
 
-def frame_values(frame):
-    """What is known about a frame and where each value comes from.
-
-    Parameters
-    ----------
-    frame : appulse.frames.frame.SolvedFrame
-
-    Returns
-    -------
-    dict of str to (str, str)
-        Value and source, in words.
-    """
+def frame_values(frame) -> dict[str, tuple[str, str]]:
+    """What is known about a frame and where each value comes from."""
     exposure, observer, camera = frame.exposure, frame.observer, frame.camera
     told = {
         "site": (UNKNOWN, "")
@@ -365,19 +250,8 @@ def _source(observer):
     return str(getattr(observer, "source", "") or "the frame")
 
 
-def source_words(path, what):
-    """An orbit or star source in words, with its age.
-
-    Parameters
-    ----------
-    path : str or None
-    what : str
-        orbits or stars.
-
-    Returns
-    -------
-    str
-    """
+def source_words(path: str | None, what: str) -> str:
+    """An orbit or star source in words, with its age."""
     from glue_appulse import sources
 
     if what == "stars":
@@ -398,30 +272,8 @@ def _with_entry(entries, given):
 
 
 def keep_in_settings(*, site=None, site_name=None, orbits=None, stars=None, instrument=None):
-    """Write into the settings file; what it held before stays, its earlier state beside it as ``.bak``.
-
-    Comments stay too, but for those within an entry that is replaced.
-
-    Parameters
-    ----------
-    site : str or None
-        ``LON,LAT,HEIGHT`` or an MPC code.
-    site_name : str or None
-        What the site is called; needed with ``site``.
-    orbits, stars : str or None
-        Paths, put first in their lists.
-    instrument : dict or None
-        Keys of an instrument of the settings file, with its name; others of that entry stay.
-
-    Returns
-    -------
-    pathlib.Path
-
-    Raises
-    ------
-    appulse.errors.AppulseError
-        The result could not be read back; the file is left as it was.
-    """
+    """Write into the settings file; what it held before stays, its earlier state beside it as ``.bak``."""
+    # Comments stay too, but for those within an entry that is replaced.
     from appulse.formats.output import write_text
     from appulse.formats.settings import read_settings, settings_path
     from appulse.observers.site import Site

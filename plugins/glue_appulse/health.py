@@ -36,24 +36,8 @@ X11 = {
 }
 
 
-def missing(libraries):
-    """Libraries that the system's loader does not find.
-
-    Parameters
-    ----------
-    libraries : dict of str to str
-        Library to package.
-
-    Returns
-    -------
-    list of str
-        Empty on systems other than Linux, where Qt's wheels bring all they need.
-
-    Examples
-    --------
-    >>> missing({"libc.so.6": "libc6"})
-    []
-    """
+def missing(libraries: dict[str, str]) -> list[str]:
+    """Libraries that the system's loader does not find."""
     return [name for name in libraries if not _loads(name)] if sys.platform.startswith("linux") else []
 
 
@@ -65,36 +49,13 @@ def _loads(name):
     return True
 
 
-def apt_line(libraries, wanted):
-    """The line that brings libraries on Debian and Ubuntu.
-
-    Parameters
-    ----------
-    libraries : dict of str to str
-        Library to package.
-    wanted : list of str
-        Keys.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> apt_line(HEADLESS, ["libEGL.so.1", "libGL.so.1"])
-    'apt-get install -y libegl1 libgl1'
-    """
+def apt_line(libraries: dict[str, str], wanted: list[str]) -> str:
+    """The line that brings libraries on Debian and Ubuntu."""
     return " ".join(["apt-get install -y", *(libraries[name] for name in wanted)])
 
 
-def libraries_state():
-    """What is there and what is missing, in words.
-
-    Returns
-    -------
-    found, wrong : list of str
-        Without a screen the libraries of X11 are no fault, and only told.
-    """
+def libraries_state() -> tuple[list[str], list[str]]:
+    """What is there and what is missing, in words."""
     found, wrong = [], []
     for libraries, purpose, needed in (
         (HEADLESS, "Qt", True),
@@ -113,20 +74,8 @@ def libraries_state():
 APT_LINE = apt_line(HEADLESS, list(HEADLESS))
 
 
-def qt_problem():
-    """Why glue's desktop application cannot start.
-
-    Returns
-    -------
-    str or None
-        One line with the remedy; None where nothing is missing.
-
-    Examples
-    --------
-    >>> problem = qt_problem()
-    >>> problem is None or "install" in problem
-    True
-    """
+def qt_problem() -> str | None:
+    """Why glue's desktop application cannot start."""
     for module in ("glue_qt", "qtpy"):
         if importlib.util.find_spec(module) is None:
             return f"glue's desktop viewer is not installed ({module} is missing): {EXTRA_LINE}"
@@ -143,35 +92,18 @@ def qt_problem():
     return None
 
 
-def our_plugins():
-    """Entry points of this plugin set.
-
-    Returns
-    -------
-    list of importlib.metadata.EntryPoint
-
-    Examples
-    --------
-    >>> {"appulse_frames", "appulse_tracks"} <= {point.name for point in our_plugins()}
-    True
-    """
+def our_plugins() -> list:
+    """Entry points of this plugin set."""
     points = importlib.metadata.entry_points(group=GROUP)
     return sorted(
         {p.name: p for p in points if p.module.startswith("glue_appulse")}.values(), key=lambda p: p.name
     )
 
 
-def plugin_problems():
-    """Plugins of ours that glue did not load, and why.
-
-    glue notes a plugin's failure only in a log that nobody sees; here it is tried again, and the reason is
-    told.
-
-    Returns
-    -------
-    list of str
-        One line each, with the remedy; empty where all are loaded.
-    """
+def plugin_problems() -> list[str]:
+    """Plugins of ours that glue did not load, and why."""
+    # glue notes a plugin's failure only in a log that nobody sees; here it is tried again, and the reason is
+    # told.
     from glue._plugin_helpers import PluginConfig
     from glue.main import list_loaded_plugins
 
@@ -203,13 +135,8 @@ def check_desktop():
         say(line)
 
 
-def report():
-    """State of the viewer's side.
-
-    Returns
-    -------
-    found, wrong : list of str
-    """
+def report() -> tuple[list[str], list[str]]:
+    """State of the viewer's side."""
     from glue.main import load_plugins
 
     names = ("glue-core", "glue-qt", "PyQt6", "PySide6")
@@ -224,14 +151,8 @@ def report():
     return found, wrong
 
 
-def main():
-    """Print the report.
-
-    Returns
-    -------
-    int
-        1 where something is wrong.
-    """
+def main() -> int:
+    """Print the report."""
     found, wrong = report()
     sys.stdout.write("".join(f"{line}\n" for line in [*found, *(f"! {line}" for line in wrong)]))
     return 1 if wrong else 0

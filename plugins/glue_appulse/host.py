@@ -7,6 +7,7 @@ script goes on.
 """
 
 import sys
+from collections.abc import Callable
 
 #: What sessions of earlier versions name, and where it is now. glue looks a name up here before it imports.
 SESSION_PATHS = {
@@ -19,25 +20,8 @@ SESSION_PATHS = {
 _done = set()
 
 
-def once(name):
-    """Decorator: the function runs at the first call only.
-
-    Parameters
-    ----------
-    name : str
-        Unique over the package.
-
-    Returns
-    -------
-    callable
-
-    Examples
-    --------
-    >>> calls = []
-    >>> register = once("doctest")(lambda: calls.append(1))
-    >>> register(); register(); calls
-    [1]
-    """
+def once(name: str) -> Callable:
+    """Decorator: the function runs at the first call only."""
 
     def wrap(function):
         def run():
@@ -50,51 +34,22 @@ def once(name):
     return wrap
 
 
-def desktop_running():
-    """Whether glue's Qt application is what loads the plugins.
-
-    Its main module is imported before any plugin is, so no import is tried here and none can fail unseen.
-
-    Returns
-    -------
-    bool
-    """
+def desktop_running() -> bool:
+    """Whether glue's Qt application is what loads the plugins."""
+    # Its main module is imported before any plugin is, so no import is tried here and none can fail unseen.
     started = getattr(getattr(sys.modules.get("__main__"), "__spec__", None), "name", None)
     return started == "glue_qt.main" or "glue_qt.app" in sys.modules or "glue_qt.main" in sys.modules
 
 
-def is_image_viewer(viewer):
-    """Whether a viewer is a matplotlib image viewer of any front end.
-
-    Parameters
-    ----------
-    viewer : glue.viewers.common.viewer.Viewer
-
-    Returns
-    -------
-    bool
-    """
+def is_image_viewer(viewer) -> bool:
+    """Whether a viewer is a matplotlib image viewer of any front end."""
     from glue.viewers.image.state import ImageViewerState
 
     return isinstance(viewer.state, ImageViewerState) and hasattr(viewer, "axes")
 
 
-def say(line):
-    """Show one line.
-
-    Parameters
-    ----------
-    line : str
-        What happened and what to do.
-
-    Examples
-    --------
-    >>> import contextlib, io
-    >>> with contextlib.redirect_stderr(io.StringIO()) as shown:
-    ...     say("IC4603-3.fits has no site; give one in the set-up panel")
-    >>> shown.getvalue()
-    'appulse: IC4603-3.fits has no site; give one in the set-up panel\\n'
-    """
+def say(line: str):
+    """Show one line."""
     sys.stderr.write(f"appulse: {line}\n")
 
 

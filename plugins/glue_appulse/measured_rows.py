@@ -3,54 +3,23 @@
 from glue_appulse.data.residual_data import merged_meta
 
 
-def verdict(measured):
-    """What a measurement says, in a sentence.
-
-    Parameters
-    ----------
-    measured : glue_appulse.measuring.Measured
-
-    Returns
-    -------
-    str
-        Of the error budget; of a body that was not measured, why.
-    """
+def verdict(measured) -> str:
+    """What a measurement says, in a sentence."""
     from appulse.astrometry.budget import error_budget
 
     return error_budget(measured.residual).sentence if measured.found else measured.flag or "not measured"
 
 
-def verdict_of_night(measured):
-    """What several measurements say together: clock, orbit, plate, or all well.
-
-    Parameters
-    ----------
-    measured : list of glue_appulse.measuring.Measured
-
-    Returns
-    -------
-    str
-        Empty where fewer than two bodies or frames were measured.
-    """
+def verdict_of_night(measured: list) -> str:
+    """What several measurements say together: clock, orbit, plate, or all well."""
     from appulse.astrometry.verdict import judge
 
     seen = [one.residual for one in measured if one.found]
     return judge(seen).sentence if len(seen) > 1 else ""
 
 
-def rejected(measured, reason):
-    """The row of a measurement that its observer does not trust: no measured numbers, and the reason.
-
-    Parameters
-    ----------
-    measured : glue_appulse.measuring.Measured
-    reason : str
-
-    Returns
-    -------
-    astropy.table.Table
-        One row.
-    """
+def rejected(measured, reason: str):
+    """The row of a measurement that its observer does not trust: no measured numbers, and the reason."""
     from appulse.formats.residual_table import make_table
 
     kept = {
@@ -68,17 +37,8 @@ def rejected(measured, reason):
     return make_table([row | {"flag": f"rejected by the observer: {reason}"}], measured.table.meta)
 
 
-def joined(measured):
-    """One residual table of several measurements.
-
-    Parameters
-    ----------
-    measured : list of glue_appulse.measuring.Measured
-
-    Returns
-    -------
-    astropy.table.Table
-    """
+def joined(measured: list):
+    """One residual table of several measurements."""
     from appulse.formats.residual_table import make_table
 
     meta = {}

@@ -1,5 +1,6 @@
 """Measuring one body in one frame, and a night of them, for whatever front end asks."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -11,67 +12,38 @@ from glue_appulse.layers.base import frame_key
 
 @dataclass(frozen=True)
 class Task:
-    """What to measure.
+    """What to measure."""
 
-    Parameters
-    ----------
-    data : glue.core.data.Data
-        The frame.
-    body : str
-        What the ephemeris calls the body.
-    orbits, stars : str or None
-        Paths of the sources; None: the bundled ones.
-    search_arcsec : float or None
-        How far from the predicted place to look; None: as errors and seeing ask.
-    free_trail : bool
-        Whether length and direction of the trail are fitted too.
-    aperture_px : float or None
-        Radius within which pixels are fitted; None: as the seeing asks.
-    at : (float, float) or None
-        Zero-based pixel of a source that is pointed at; None: search at the predicted place.
-    """
-
+    #: The frame.
     data: object
+    #: What the ephemeris calls the body.
     body: str
+    #: Paths of the sources; None: the bundled ones.
     orbits: str | None = None
     stars: str | None = None
+    #: How far from the predicted place to look; None: as errors and seeing ask.
     search_arcsec: float | None = None
+    #: Whether length and direction of the trail are fitted too.
     free_trail: bool = False
+    #: Radius within which pixels are fitted; None: as the seeing asks.
     aperture_px: float | None = None
+    #: Zero-based pixel of a source that is pointed at; None: search at the predicted place.
     at: tuple | None = None
 
-    def again(self, **changes):
-        """The same with changes.
-
-        Parameters
-        ----------
-        **changes
-            Of the fields.
-
-        Returns
-        -------
-        Task
-        """
+    def again(self, **changes) -> "Task":
+        """The same with changes."""
         return replace(self, **changes)
 
 
 @dataclass
 class Measured:
-    """What came of a task.
-
-    Parameters
-    ----------
-    task : Task
-    residual : appulse.astrometry.residual.Residual
-    table : astropy.table.Table
-        One row.
-    notes : tuple of str
-        Of the plate check.
-    """
+    """What came of a task."""
 
     task: Task
     residual: object
+    #: One row.
     table: object
+    #: Of the plate check.
     notes: tuple = field(default=())
 
     @property
@@ -89,18 +61,8 @@ class Measured:
         """Whether there is a measured place."""
         return bool(np.isfinite(np.ma.filled(self.table["x"].astype(float), np.nan)[0]))
 
-    def number(self, column):
-        """A number of the row.
-
-        Parameters
-        ----------
-        column : str
-
-        Returns
-        -------
-        float
-            NaN where it was not measured.
-        """
+    def number(self, column: str) -> float:
+        """A number of the row."""
         return float(np.ma.filled(self.table[column].astype(float), np.nan)[0])
 
 
@@ -109,18 +71,8 @@ _plates = {}
 kept = {}
 
 
-def plate_of(data, stars=None):
-    """Plate check of a frame, made once per star table.
-
-    Parameters
-    ----------
-    data : glue.core.data.Data
-    stars : str or None
-
-    Returns
-    -------
-    appulse.astrometry.plate.PlateCheck
-    """
+def plate_of(data, stars: str | None=None):
+    """Plate check of a frame, made once per star table."""
     from appulse.astrometry.plate import check_plate
 
     key = (frame_key(data), stars)
@@ -132,23 +84,8 @@ def plate_of(data, stars=None):
     return _plates[key]
 
 
-def measure(task):
-    """Measure a body in a frame.
-
-    Parameters
-    ----------
-    task : Task
-
-    Returns
-    -------
-    Measured
-        A body that does not show is flagged, not invented.
-
-    Raises
-    ------
-    appulse.errors.AppulseError
-        The frame has no time or site, or the source does not reach.
-    """
+def measure(task: Task) -> Measured:
+    """Measure a body in a frame."""
     from appulse.astrometry.residual import measure as measure_body
     from appulse.astrometry.residual import residual_table
     from appulse.errors import FrameError
@@ -177,43 +114,20 @@ def _provenance(frame, source, plate):
     )
 
 
-def tasks_of_night(frames, bodies, orbits=None, stars=None):
-    """Tasks for every frame with time and site, and every body that should fall into it.
-
-    Parameters
-    ----------
-    frames : list of glue.core.data.Data
-    bodies : list of str
-    orbits, stars : str or None
-
-    Returns
-    -------
-    tasks : list of Task
-    lines : list of str
-        What cannot be measured, and the remedy.
-    """
+def tasks_of_night(
+    frames: list, bodies: list[str], orbits: str | None=None, stars: str | None=None
+) -> tuple[list[Task], list[str]]:
+    """Tasks for every frame with time and site, and every body that should fall into it."""
     from glue_appulse.data.track_data import usable
 
     good, lines = usable(frames)
     return [Task(data, body, orbits, stars) for data in good for body in bodies], lines
 
 
-def measure_night(tasks, progress=None, stopped=None):
-    """Measure one after the other; what fails is told and left out, the rest goes on.
-
-    Parameters
-    ----------
-    tasks : list of Task
-    progress : callable or None
-        Called with (done, total) before each; may raise to stop without a result.
-    stopped : callable or None
-        Asked before each whether enough has been measured; what was measured so far comes back.
-
-    Returns
-    -------
-    measured : list of Measured
-    lines : list of str
-    """
+def measure_night(
+    tasks: list[Task], progress: Callable | None=None, stopped: Callable | None=None
+) -> tuple[list[Measured], list[str]]:
+    """Measure one after the other; what fails is told and left out, the rest goes on."""
     from appulse.errors import AppulseError
 
     measured, lines = [], []

@@ -7,6 +7,7 @@ What the user wants of a night: frames that can be stacked, body, folder; and th
 """
 
 import shutil
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -20,38 +21,18 @@ MOST_FINER = 2
 
 @dataclass
 class Answer:
-    """What came of a piece of work.
+    """What came of a piece of work."""
 
-    Parameters
-    ----------
-    value : object
-        Preview, list of grades, or result.
-    lines : list of str
-        What could not be used, and what was noted, in words.
-    """
-
+    #: Preview, list of grades, or result.
     value: object
+    #: What could not be used, and what was noted, in words.
     lines: list
 
 
-def preview(plan, progress=None, cancelled=None):
-    """See how the picture will look; nothing is written.
-
-    Parameters
-    ----------
-    plan : PictureRequest
-    progress, cancelled : callable or None
-
-    Returns
-    -------
-    Answer
-        Of an :class:`appulse.sequence.picture_job.Preview`.
-
-    Raises
-    ------
-    appulse.errors.AppulseError
-        Nothing can be made of the frames, or it was stopped.
-    """
+def preview(
+    plan: "PictureRequest", progress: Callable | None=None, cancelled: Callable | None=None
+) -> Answer:
+    """See how the picture will look; nothing is written."""
     from appulse.sequence.run import preview as look
 
     lines, failed = _listener()
@@ -74,25 +55,7 @@ def _preview_px(job):
 
 
 def grade(plan, folder, progress=None, cancelled=None):
-    """Look at all frames in full.
-
-    Parameters
-    ----------
-    plan : PictureRequest
-    folder : str or pathlib.Path
-        Where the star lists wait for the run, which takes them over.
-    progress, cancelled : callable or None
-
-    Returns
-    -------
-    Answer
-        Of a list of grades, dicts with the keys of :data:`appulse.sequence.grade.COLUMNS`.
-
-    Raises
-    ------
-    appulse.errors.AppulseError
-        Nothing can be made of the frames, or it was stopped.
-    """
+    """Look at all frames in full."""
     from appulse.sequence.parts import Parts
     from appulse.sequence.prepared_night import prepare
     from appulse.sequence.run import Steps
@@ -108,25 +71,7 @@ def grade(plan, folder, progress=None, cancelled=None):
 
 
 def run(plan, graded=None, progress=None, cancelled=None):
-    """Make the products; broken off, the same plan goes on from there.
-
-    Parameters
-    ----------
-    plan : PictureRequest
-    graded : str, pathlib.Path or None
-        Folder of :func:`grade`; what is in it need not be measured again.
-    progress, cancelled : callable or None
-
-    Returns
-    -------
-    Answer
-        Of an :class:`appulse.sequence.picture_job.Result`.
-
-    Raises
-    ------
-    appulse.errors.AppulseError
-        Nothing can be made of the frames, a product lies there already, or it was stopped.
-    """
+    """Make the products; broken off, the same plan goes on from there."""
     from appulse.formats.output import check_free
     from appulse.sequence.run import run as do
 
@@ -145,19 +90,8 @@ def _listener():
     return lines, lambda frame, error: lines.append(str(error))
 
 
-def load_stacks(written, wanted=STACKS):
-    """Stacks of a run as frames.
-
-    Parameters
-    ----------
-    written : list of pathlib.Path
-    wanted : sequence of str
-        File names.
-
-    Returns
-    -------
-    list of glue.core.data.Data
-    """
+def load_stacks(written: list[Path], wanted=STACKS) -> list:
+    """Stacks of a run as frames."""
     from glue.core.data_factories import load_data
 
     return [load_data(str(path)) for path in written if path.name in wanted]
@@ -169,69 +103,35 @@ BY_USER = "left out by the user"
 
 @dataclass
 class PictureRequest:
-    """What the user wants of a night.
+    """What the user wants of a night."""
 
-    Parameters
-    ----------
-    frames : list of glue.core.data.Data
-        As :func:`night_frames` gives them.
-    body : str
-        Number, name or designation.
-    orbits : str or None
-        Where its places come from; None: the bundled starter set.
-    out : str
-        Folder for the products.
-    look : dict
-        Of :class:`appulse.sequence.picture_job.Settings`: marks, dots, width of the picture and the like.
-    extras : frozenset
-        Out of tiff, jpeg, mp4, frames.
-    keep : dict of str to bool
-        What the user says of frames, by name; the grades decide about the others.
-    overwrite : bool
-    """
-
+    #: As :func:`night_frames` gives them.
     frames: list
+    #: Number, name or designation.
     body: str
+    #: Where its places come from; None: the bundled starter set.
     orbits: str | None = None
+    #: Folder for the products.
     out: str = ""
+    #: Of :class:`appulse.sequence.picture_job.Settings`: marks, dots, width of the picture and the like.
     look: dict = field(default_factory=dict)
+    #: Out of tiff, jpeg, mp4, frames.
     extras: frozenset = frozenset()
+    #: What the user says of frames, by name; the grades decide about the others.
     keep: dict = field(default_factory=dict)
     overwrite: bool = False
 
 
-def is_product(data):
-    """Whether a frame is a stack that a run of ours has written.
-
-    Parameters
-    ----------
-    data : glue.core.data.Data
-        Of kind 'frame'.
-
-    Returns
-    -------
-    bool
-    """
+def is_product(data) -> bool:
+    """Whether a frame is a stack that a run of ours has written."""
     from glue_appulse.data.solved_frames import frame_of
 
     header = frame_of(data).header
     return "NCOMBINE" in header and "REFFRAME" in header
 
 
-def night_frames(data_collection):
-    """Frames that can go into a stack, in the order of their times.
-
-    Parameters
-    ----------
-    data_collection : iterable of glue.core.data.BaseData
-
-    Returns
-    -------
-    good : list of glue.core.data.Data
-        With time, site and file; stacks themselves are not among them.
-    lines : list of str
-        One about every other frame, with the remedy.
-    """
+def night_frames(data_collection) -> tuple[list, list[str]]:
+    """Frames that can go into a stack, in the order of their times."""
     from glue_appulse.data.solved_frames import frame_of
     from glue_appulse.data.track_data import usable
 
@@ -248,40 +148,15 @@ def night_frames(data_collection):
     return sorted(filed.values(), key=lambda data: frame_of(data).exposure.mid.mjd), lines
 
 
-def suggested_folder(frames):
-    """Folder beside the frames, where the products go unless the user says another.
-
-    Parameters
-    ----------
-    frames : list of glue.core.data.Data
-
-    Returns
-    -------
-    str
-        Empty without frames.
-    """
+def suggested_folder(frames: list) -> str:
+    """Folder beside the frames, where the products go unless the user says another."""
     from glue_appulse.data.solved_frames import frame_of
 
     return str(Path(frame_of(frames[0]).path).parent / FOLDER) if frames else ""
 
 
-def folder_state(out):
-    """What a folder holds of an earlier run.
-
-    Parameters
-    ----------
-    out : str or pathlib.Path
-
-    Returns
-    -------
-    str
-        'unfinished': a run was broken off here and can go on; 'finished': products lie there; 'free'.
-
-    Examples
-    --------
-    >>> folder_state("no-such-folder")
-    'free'
-    """
+def folder_state(out: str | Path) -> str:
+    """What a folder holds of an earlier run."""
     from appulse.sequence.picture_job import Job, Settings
 
     job = Job("", [], Settings(), Path(out))
@@ -290,24 +165,8 @@ def folder_state(out):
     return "finished" if any(path.exists() for path in job.outputs) else "free"
 
 
-def make_job(plan, failed=None):
-    """The run that a plan asks for.
-
-    Parameters
-    ----------
-    plan : PictureRequest
-    failed : callable or None
-        Called with a frame that has no place, and its error.
-
-    Returns
-    -------
-    appulse.sequence.picture_job.Job
-
-    Raises
-    ------
-    appulse.errors.InputError
-        No frame, no body, no folder, or orbits that cannot be used.
-    """
+def make_job(plan: PictureRequest, failed: Callable | None=None):
+    """The run that a plan asks for."""
     from appulse.errors import InputError
     from appulse.sequence.picture_job import Settings, job_for
     from glue_appulse import sources

@@ -5,18 +5,7 @@ from glue_appulse.host import desktop_running, is_image_viewer, once
 
 
 def make_layer(viewer, layer):
-    """Layer artist for outlines or a selection of them.
-
-    Parameters
-    ----------
-    viewer : glue.viewers.common.viewer.Viewer
-    layer : glue.core.data_region.RegionData or glue.core.subset.Subset
-
-    Returns
-    -------
-    MatplotlibLayerArtist or None
-        None leaves the layer to glue.
-    """
+    """Layer artist for outlines or a selection of them."""
     if kind_of(layer) != OUTLINES or not is_image_viewer(viewer):
         return None
     from glue_appulse.layers.outline_artist import OutlineLayerArtist

@@ -13,49 +13,23 @@ LISTED = 5000
 
 @dataclass
 class OrbitSource:
-    """Bodies that can be predicted.
+    """Bodies that can be predicted."""
 
-    Parameters
-    ----------
-    label : str
-        What people read: the file's name, or 'starter set'.
-    path : pathlib.Path or None
-        None for the bundled starter set.
-    ephemeris : object
-        With ``at(times, observer, bodies)``.
-    names : dict of str to str
-        What the ephemeris calls a body, to what people read.
-    date : str
-        Of the orbits, where the source tells it.
-    catalogue : appulse.bodies.catalogue.OrbitCatalogue or None
-        None for a table of places.
-    """
-
+    #: What people read: the file's name, or 'starter set'.
     label: str
+    #: None for the bundled starter set.
     path: Path | None
+    #: With ``at(times, observer, bodies)``.
     ephemeris: object
+    #: What the ephemeris calls a body, to what people read.
     names: dict = field(default_factory=dict)
+    #: Of the orbits, where the source tells it.
     date: str = ""
+    #: None for a table of places.
     catalogue: object = None
 
-    def find(self, text):
-        """The body that a text means.
-
-        Parameters
-        ----------
-        text : str
-            Number, name or designation.
-
-        Returns
-        -------
-        str
-            What the ephemeris calls it.
-
-        Raises
-        ------
-        appulse.errors.DesignationError
-            None or several are meant.
-        """
+    def find(self, text: str) -> str:
+        """The body that a text means."""
         row = int(self.ephemeris.rows([text.strip()])[0])
         if self.catalogue is None:
             return str(self.ephemeris.designations[row])
@@ -63,18 +37,8 @@ class OrbitSource:
         self.names.setdefault(key, self.catalogue.label(row))
         return key
 
-    def name_of(self, key):
-        """What people read of a body; of a large catalogue a name is looked up when it is asked for.
-
-        Parameters
-        ----------
-        key : str
-            What the ephemeris calls it.
-
-        Returns
-        -------
-        str
-        """
+    def name_of(self, key: str) -> str:
+        """What people read of a body; of a large catalogue a name is looked up when it is asked for."""
         if key not in self.names and self.catalogue is not None:
             self.names[key] = self.catalogue.label(int(self.ephemeris.rows([key])[0]))
         return self.names.get(key, key)
@@ -102,23 +66,8 @@ def _is_places(path):
     return {"ra", "dec"} <= columns and "epoch" not in columns
 
 
-def open_orbits(path=None):
-    """Open a source of orbits or of places.
-
-    Parameters
-    ----------
-    path : str, pathlib.Path or None
-        An orbit file of any kind that appulse reads, or a table of places; None: the bundled starter set.
-
-    Returns
-    -------
-    OrbitSource
-
-    Raises
-    ------
-    appulse.errors.InputError
-        The file cannot be used.
-    """
+def open_orbits(path: str | Path | None=None) -> OrbitSource:
+    """Open a source of orbits or of places."""
     path = None if path in (None, "", STARTER) else Path(path)
     key = STARTER if path is None else _stamp(path)
     if key not in _sources:
@@ -150,19 +99,8 @@ def _open_catalogue(path):
     return OrbitSource(label, path, ephemeris, names, catalogue.source_date, catalogue)
 
 
-def open_stars(path=None):
-    """Reference stars.
-
-    Parameters
-    ----------
-    path : str, pathlib.Path or None
-        A table with the Gaia archive's column names; None: the bundled bright stars.
-
-    Returns
-    -------
-    appulse.catalogues.stars.StarTable or None
-        None stands for the bundled stars, which are cut out frame by frame.
-    """
+def open_stars(path: str | Path | None=None):
+    """Reference stars."""
     if path in (None, ""):
         return None
     from appulse.catalogues.stars import read_star_table
@@ -174,18 +112,8 @@ def open_stars(path=None):
     return _stars[key]
 
 
-def stars_for(frame, path=None):
-    """Reference stars around a frame.
-
-    Parameters
-    ----------
-    frame : appulse.frames.frame.SolvedFrame
-    path : str, pathlib.Path or None
-
-    Returns
-    -------
-    appulse.catalogues.stars.StarTable
-    """
+def stars_for(frame, path: str | Path | None=None):
+    """Reference stars around a frame."""
     table = open_stars(path)
     if table is not None:
         return table
@@ -196,30 +124,19 @@ def stars_for(frame, path=None):
 
 @dataclass
 class Choices:
-    """Sources in use.
+    """Sources in use."""
 
-    Parameters
-    ----------
-    orbits : str or None
-        Path; None: the bundled starter set.
-    stars : str or None
-        Path; None: the bundled bright stars.
-    """
-
+    #: Path; None: the bundled starter set.
     orbits: str | None = None
+    #: Path; None: the bundled bright stars.
     stars: str | None = None
 
 
 _choices = None
 
 
-def chosen():
-    """The choices of this run.
-
-    Returns
-    -------
-    Choices
-    """
+def chosen() -> Choices:
+    """The choices of this run."""
     global _choices
     if _choices is None:
         _choices = Choices(**_from_settings())

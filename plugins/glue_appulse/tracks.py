@@ -5,18 +5,7 @@ from glue_appulse.host import desktop_running, is_image_viewer, once
 
 
 def make_layer(viewer, layer):
-    """Layer artist for a track or a selected stretch of one.
-
-    Parameters
-    ----------
-    viewer : glue.viewers.common.viewer.Viewer
-    layer : glue.core.data.Data or glue.core.subset.Subset
-
-    Returns
-    -------
-    MatplotlibLayerArtist or None
-        None leaves the layer to glue.
-    """
+    """Layer artist for a track or a selected stretch of one."""
     if kind_of(layer) != TRACK or not is_image_viewer(viewer):
         return None
     from glue.core.subset import Subset

@@ -12,71 +12,27 @@ KIND_KEY = "appulse_kind"
 FRAME, TRACK, OUTLINES, RESIDUALS = "frame", "track", "outlines", "residuals"
 
 
-def kind_of(layer):
-    """Kind of a data set or of the data set that a subset belongs to.
-
-    Parameters
-    ----------
-    layer : glue.core.data.BaseData or glue.core.subset.Subset
-
-    Returns
-    -------
-    str or None
-        'frame', 'track', 'outlines', 'residuals', or None for data of others.
-    """
+def kind_of(layer) -> str | None:
+    """Kind of a data set or of the data set that a subset belongs to."""
     data = getattr(layer, "data", layer)
     meta = getattr(data, "meta", None) or {}
     return meta.get(KIND_KEY)
 
 
-def is_frame(layer):
-    """Whether a layer is a frame itself, and not a selection in one.
-
-    Parameters
-    ----------
-    layer : glue.core.data.BaseData or glue.core.subset.Subset
-
-    Returns
-    -------
-    bool
-    """
+def is_frame(layer) -> bool:
+    """Whether a layer is a frame itself, and not a selection in one."""
     from glue.core.data import BaseData
 
     return isinstance(layer, BaseData) and kind_of(layer) == FRAME
 
 
-def all_of(data_collection, kind):
-    """Data sets of one kind, in their order.
-
-    Parameters
-    ----------
-    data_collection : iterable of glue.core.data.BaseData
-    kind : str
-
-    Returns
-    -------
-    list of glue.core.data.BaseData
-    """
+def all_of(data_collection, kind: str) -> list:
+    """Data sets of one kind, in their order."""
     return [data for data in data_collection if kind_of(data) == kind]
 
 
-def to_json(value):
-    """Nested plain values as one string, floats to their last digit.
-
-    Parameters
-    ----------
-    value : object
-        Lists, dicts, strings, numbers, numpy scalars.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> to_json([{"a": np.float64(0.1), "b": None}])
-    '[{"a": 0.1, "b": null}]'
-    """
+def to_json(value) -> str:
+    """Nested plain values as one string, floats to their last digit."""
 
     def plain(item):
         if isinstance(item, np.generic):
@@ -88,15 +44,6 @@ def to_json(value):
     return json.dumps(value, default=plain)
 
 
-def from_json(text):
-    """Inverse of :func:`to_json`; an empty list for an absent value.
-
-    Parameters
-    ----------
-    text : str or None
-
-    Returns
-    -------
-    object
-    """
+def from_json(text: str | None):
+    """Inverse of :func:`to_json`; an empty list for an absent value."""
     return json.loads(text) if text else []

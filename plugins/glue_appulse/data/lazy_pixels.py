@@ -12,13 +12,7 @@ DEFAULT_MB = 1024
 
 
 class PixelStore:
-    """Frames whose pixels are in memory, the least recently used let go first.
-
-    Parameters
-    ----------
-    limit_mb : float or None
-        None: the environment's APPULSE_PIXELS_MB, or 1024. The frame asked for last always stays.
-    """
+    """Frames whose pixels are in memory, the least recently used let go first."""
 
     def __init__(self, limit_mb=None):
         self._limit_mb = limit_mb
@@ -35,19 +29,8 @@ class PixelStore:
         """Bytes held now."""
         return sum(self._held.values())
 
-    def get(self, source, name):
-        """Pixels of a source.
-
-        Parameters
-        ----------
-        source : object
-            With arrays as attributes and ``release()``.
-        name : str
-
-        Returns
-        -------
-        ndarray
-        """
+    def get(self, source, name: str) -> np.ndarray:
+        """Pixels of a source."""
         with self._lock:
             pixels = getattr(source, name)
             self._held[source] = max(self._held.pop(source, 0), pixels.nbytes)
@@ -61,12 +44,7 @@ STORE = PixelStore()
 
 
 class FrameSource:
-    """Planes of a solved frame, hashable by identity.
-
-    Parameters
-    ----------
-    frame : appulse.frames.frame.SolvedFrame
-    """
+    """Planes of a solved frame, hashable by identity."""
 
     def __init__(self, frame):
         self.frame = frame
@@ -97,12 +75,7 @@ class FrameSource:
 
 
 class BlankSource:
-    """Pixels of a frame whose file is not there: not a number, everywhere.
-
-    Parameters
-    ----------
-    shape : (int, int)
-    """
+    """Pixels of a frame whose file is not there: not a number, everywhere."""
 
     def __init__(self, shape):
         self._shape = tuple(shape)
@@ -117,18 +90,7 @@ class BlankSource:
 
 
 class LazyPixels(Component):
-    """Component of a data set whose array is fetched from a source at need.
-
-    Parameters
-    ----------
-    data : object
-        A source with the attribute ``name``; or an array, as a session that includes its data gives it back.
-    units : str or None
-    name : str
-        Attribute of the source.
-    shape : (int, int) or None
-        Of the array; known without reading it.
-    """
+    """Component of a data set whose array is fetched from a source at need."""
 
     def __init__(self, data, units=None, name="pixels", shape=None):
         super().__init__(data, units=units)

@@ -19,18 +19,8 @@ from glue_appulse.data.kinds import FRAME, RESIDUALS, all_of, kind_of
 EQUATORIAL = ("ICRS", "FK5")
 
 
-def sky_ids(data):
-    """Longitude and latitude components of a data set on the sky.
-
-    Parameters
-    ----------
-    data : glue.core.data.Data
-        A frame (world coordinates of its WCS), or an overlay with ``RA`` and ``Dec``.
-
-    Returns
-    -------
-    (ComponentID, ComponentID)
-    """
+def sky_ids(data) -> tuple:
+    """Longitude and latitude components of a data set on the sky."""
     if data.ndim == 2 and data.coords is not None:
         wcs = data.coords.wcs
         ids = data.world_component_ids
@@ -42,38 +32,16 @@ def sky_ids(data):
     return data.id["RA"], data.id["Dec"]
 
 
-def is_equatorial(data):
-    """Whether a frame's WCS runs in right ascension and declination of ICRS or FK5 J2000.
-
-    Parameters
-    ----------
-    data : glue.core.data.Data
-
-    Returns
-    -------
-    bool
-    """
+def is_equatorial(data) -> bool:
+    """Whether a frame's WCS runs in right ascension and declination of ICRS or FK5 J2000."""
     from astropy.wcs.utils import wcs_to_celestial_frame
 
     frame = wcs_to_celestial_frame(data.coords)
     return frame.name.upper() in EQUATORIAL and getattr(frame, "equinox", None) in (None, "J2000.000")
 
 
-def links_between(frame, other):
-    """Links that make two data sets one sky.
-
-    Parameters
-    ----------
-    frame : glue.core.data.Data
-        A frame.
-    other : glue.core.data.Data
-        A frame or an overlay in ICRF degrees.
-
-    Returns
-    -------
-    list
-        For :meth:`glue.core.data_collection.DataCollection.add_link`.
-    """
+def links_between(frame, other) -> list:
+    """Links that make two data sets one sky."""
     from glue.plugins.coordinate_helpers.link_helpers import ICRS_to_Galactic
 
     mine, its = sky_ids(frame), sky_ids(other)
@@ -98,17 +66,8 @@ def _linked(data_collection):
     return pairs
 
 
-def frame_links(data_collection):
-    """Links that are missing between the frames of a collection: each to the first of them.
-
-    Parameters
-    ----------
-    data_collection : glue.core.data_collection.DataCollection
-
-    Returns
-    -------
-    list
-    """
+def frame_links(data_collection) -> list:
+    """Links that are missing between the frames of a collection: each to the first of them."""
     frames = all_of(data_collection, FRAME)
     have = _linked(data_collection)
     return [
@@ -119,17 +78,8 @@ def frame_links(data_collection):
     ]
 
 
-def link_overlay(data_collection, overlay, frames=None):
-    """Link an overlay to frames, in one go.
-
-    Parameters
-    ----------
-    data_collection : glue.core.data_collection.DataCollection
-    overlay : glue.core.data.Data
-        With ICRF ``RA`` and ``Dec``, or outlines.
-    frames : list of glue.core.data.Data or None
-        None: all frames of the collection.
-    """
+def link_overlay(data_collection, overlay, frames: list | None=None):
+    """Link an overlay to frames, in one go."""
     frames = all_of(data_collection, FRAME) if frames is None else frames
     have = _linked(data_collection)
     missing = [frame for frame in frames if frozenset((id(frame), id(overlay))) not in have]
@@ -139,23 +89,8 @@ def link_overlay(data_collection, overlay, frames=None):
 KNOWN_SLOW = "for link in accessible_links(cids, links):"
 
 
-def discover_links(data, links):
-    """Links by which a data set derives components, each by a shortest way.
-
-    Parameters
-    ----------
-    data : glue.core.data.Data
-    links : iterable of glue.core.component_link.ComponentLink
-
-    Returns
-    -------
-    dict of ComponentID to ComponentLink
-
-    Notes
-    -----
-    Breadth first over links with several inputs: a link is open when its last input is reached, and leads one
-    step beyond that one.
-    """
+def discover_links(data, links) -> dict:
+    """Links by which a data set derives components, each by a shortest way."""
     links = list(links)
     inputs = [set(link.get_from_ids()) for link in links]
     missing = [len(ids) for ids in inputs]
@@ -183,14 +118,8 @@ def discover_links(data, links):
     return chosen
 
 
-def install():
-    """Put the search into glue, where glue's is the slow one.
-
-    Returns
-    -------
-    bool
-        Whether it is in place now.
-    """
+def install() -> bool:
+    """Put the search into glue, where glue's is the slow one."""
     from glue.core import link_manager
 
     if link_manager.discover_links is discover_links:

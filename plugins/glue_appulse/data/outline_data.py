@@ -23,64 +23,23 @@ from glue_appulse.layers.outline_model import (
 MARGIN_DEG = 0.5
 
 
-def unwrapped(ring):
-    """A ring whose right ascensions run on across 0h.
-
-    Parameters
-    ----------
-    ring : array_like, (n, 2)
-        ICRF degrees.
-
-    Returns
-    -------
-    ndarray, (n, 2)
-
-    Examples
-    --------
-    >>> unwrapped([[359.9, 1], [0.1, 1], [0.1, 2]])[:, 0].tolist()
-    [359.9, 360.1, 360.1]
-    """
+def unwrapped(ring: np.ndarray) -> np.ndarray:
+    """A ring whose right ascensions run on across 0h."""
     ring = np.array(ring, float)
     ring[:, 0] = np.degrees(np.unwrap(np.radians(ring[:, 0])))
     return np.round(ring, 12)
 
 
 def geometry_of(outline):
-    """Shape of an outline in ICRF degrees.
-
-    Parameters
-    ----------
-    outline : appulse.catalogues.deepsky.Outline
-
-    Returns
-    -------
-    shapely.Geometry
-        A polygon, several of them, or a point.
-    """
+    """Shape of an outline in ICRF degrees."""
     rings = [unwrapped(ring) for ring in outline.rings if len(ring) >= 4]
     if not rings or outline.kind == "point":
         return shapely.Point(outline.ra, outline.dec)
     return nested(rings)
 
 
-def nested(rings):
-    """Polygons of rings, a ring within another being a hole, one within the hole an island, and so on.
-
-    Parameters
-    ----------
-    rings : list of array_like, (n, 2)
-
-    Returns
-    -------
-    shapely.Geometry
-
-    Examples
-    --------
-    >>> square = lambda size: [[-size, -size], [size, -size], [size, size], [-size, size], [-size, -size]]
-    >>> shape = nested([square(1), square(3), square(2)])
-    >>> shape.geom_type, shape.area
-    ('MultiPolygon', 24.0)
-    """
+def nested(rings: list[np.ndarray]):
+    """Polygons of rings, a ring within another being a hole, one within the hole an island, and so on."""
     parts = sorted((shapely.Polygon(ring) for ring in rings), key=lambda part: -part.area)
     shells, holes = [], {}
     for i, part in enumerate(parts):
@@ -104,22 +63,7 @@ def _number(value):
 
 
 def outlines_data(outlines, *, label="outlines", color="#5ad1c8"):
-    """A region data set of outlines.
-
-    Parameters
-    ----------
-    outlines : list of appulse.catalogues.deepsky.Outline
-    label, color : str
-
-    Returns
-    -------
-    glue.core.data_region.RegionData
-
-    Raises
-    ------
-    ValueError
-        The list is empty.
-    """
+    """A region data set of outlines."""
     from glue.core import Component
     from glue.core.data_region import RegionData
 
@@ -153,20 +97,8 @@ def outlines_data(outlines, *, label="outlines", color="#5ad1c8"):
     return data
 
 
-def objects_of(frames, **limits):
-    """Catalogue objects in or near any of the frames, each once.
-
-    Parameters
-    ----------
-    frames : list of glue.core.data.Data
-    **limits
-        ``types``, ``brighter_than``, ``larger_than`` of :func:`appulse.catalogues.deepsky.objects_near`.
-
-    Returns
-    -------
-    list of appulse.catalogues.deepsky.Outline
-        Largest first.
-    """
+def objects_of(frames: list, **limits) -> list:
+    """Catalogue objects in or near any of the frames, each once."""
     from appulse.catalogues.deepsky import objects_near
 
     found = {}
@@ -187,19 +119,8 @@ def _touches(frame, outline):
     return contains(geometry_of(outline), *frame.centre)
 
 
-def object_at(outlines, ra, dec):
-    """Row of the smallest outline around a point, or of the nearest point-like object within 2 arcmin.
-
-    Parameters
-    ----------
-    outlines : glue.core.data_region.RegionData
-    ra, dec : float
-        ICRF degrees.
-
-    Returns
-    -------
-    int or None
-    """
+def object_at(outlines, ra: float, dec: float) -> int | None:
+    """Row of the smallest outline around a point, or of the nearest point-like object within 2 arcmin."""
     shapes = outlines[outlines.extended_component_id]
     sizes = np.nan_to_num(np.asarray(outlines["major axis"], float))
     around = [i for i, shape in enumerate(shapes) if contains(shape, ra, dec)]

@@ -17,19 +17,8 @@ LEAST_FIELD_DEG = 0.8
 TRACK_DAYS = 1.5
 
 
-def is_passes(path, **_kwargs):
-    """Whether a file is a table of passes.
-
-    Parameters
-    ----------
-    path : str
-    **_kwargs
-        Of other readers; not used.
-
-    Returns
-    -------
-    bool
-    """
+def is_passes(path: str, **_kwargs) -> bool:
+    """Whether a file is a table of passes."""
     if not str(path).lower().endswith(".ecsv"):
         return False
     try:
@@ -40,24 +29,8 @@ def is_passes(path, **_kwargs):
     return bool(head) and set(NEEDED) <= set(head[0].split())
 
 
-def load_passes(path, **_kwargs):
-    """Read a table of passes as a glue data set.
-
-    Parameters
-    ----------
-    path : str
-    **_kwargs
-        Not used.
-
-    Returns
-    -------
-    glue.core.data.Data
-
-    Raises
-    ------
-    appulse.errors.TableError
-        The file is no such table.
-    """
+def load_passes(path: str, **_kwargs):
+    """Read a table of passes as a glue data set."""
     from pathlib import Path
 
     from appulse.formats.tables import read_table, require_columns
@@ -67,20 +40,8 @@ def load_passes(path, **_kwargs):
     return passes_data(table, Path(path).stem)
 
 
-def passes_data(table, label="passes"):
-    """A glue data set of a table of passes.
-
-    Parameters
-    ----------
-    table : astropy.table.Table
-        As :func:`appulse.encounters.pass_table.passes_table` makes it.
-    label : str
-
-    Returns
-    -------
-    glue.core.data.Data
-        The same columns, and the time of least separation as a number for plots.
-    """
+def passes_data(table, label: str="passes"):
+    """A glue data set of a table of passes."""
     from astropy.time import Time
     from glue.core import Component, Data
     from glue.core.component import CategoricalComponent
@@ -103,13 +64,7 @@ def passes_data(table, label="passes"):
 
 
 def selected_layer(data_collection):
-    """The selected rows of the newest table of passes, or the table itself.
-
-    Raises
-    ------
-    ValueError
-        No table of passes is open.
-    """
+    """The selected rows of the newest table of passes, or the table itself."""
     tables = all_of(data_collection, PASSES)
     if not tables:
         raise ValueError("no table of passes is open; open one that 'appulse encounters' wrote")
@@ -118,24 +73,8 @@ def selected_layer(data_collection):
     return chosen[-1] if chosen else table
 
 
-def chosen_row(layer):
-    """First row of a data set of passes, or of the rows selected in it.
-
-    Parameters
-    ----------
-    layer : glue.core.data.Data or glue.core.subset.Subset
-        Of kind 'passes'.
-
-    Returns
-    -------
-    dict
-        Column name to value.
-
-    Raises
-    ------
-    ValueError
-        Not a table of passes, or nothing is selected.
-    """
+def chosen_row(layer) -> dict:
+    """First row of a data set of passes, or of the rows selected in it."""
     from glue.core.subset import Subset
 
     if kind_of(layer) != PASSES:
@@ -152,22 +91,8 @@ def chosen_row(layer):
     return row
 
 
-def sky_of(row, ephemeris, *, site=None):
-    """A blank field of sky around a pass, with outlines and the body's track.
-
-    Parameters
-    ----------
-    row : dict
-        From :func:`chosen_row`.
-    ephemeris : object
-        With ``at(times, observer, bodies)``.
-    site : appulse.observers.site.Site, optional
-        Default the Earth's centre.
-
-    Returns
-    -------
-    frame, outlines, track : glue.core.data.Data
-    """
+def sky_of(row: dict, ephemeris, *, site=None):
+    """A blank field of sky around a pass, with outlines and the body's track."""
     from astropy.time import Time
     from astropy.wcs import WCS
 

@@ -1,5 +1,7 @@
 """Residuals as a glue table: rows come, go and come back; ordinary viewers plot them."""
 
+from collections.abc import Callable
+
 import numpy as np
 from astropy.time import Time
 
@@ -15,16 +17,7 @@ ROW_KEY = ("frame", "designation")
 
 
 def find(data_collection):
-    """The residuals of a collection.
-
-    Parameters
-    ----------
-    data_collection : glue.core.data_collection.DataCollection
-
-    Returns
-    -------
-    glue.core.data.Data or None
-    """
+    """The residuals of a collection."""
     found = all_of(data_collection, RESIDUALS)
     return found[0] if found else None
 
@@ -38,18 +31,7 @@ def _plain(column):
 
 
 def data_of(table):
-    """A glue data set of a residual table.
-
-    Parameters
-    ----------
-    table : astropy.table.Table
-        As :func:`appulse.formats.residual_table.make_table` makes it.
-
-    Returns
-    -------
-    glue.core.data.Data
-        The same columns, and the time as a number for plots.
-    """
+    """A glue data set of a residual table."""
     from glue.core import Component, Data
     from glue.core.component import CategoricalComponent
 
@@ -76,16 +58,7 @@ def _texts(value):
 
 
 def table_of(layer):
-    """The residual table of a data set or of the selected rows of one.
-
-    Parameters
-    ----------
-    layer : glue.core.data.Data or glue.core.subset.Subset
-
-    Returns
-    -------
-    astropy.table.Table
-    """
+    """The residual table of a data set or of the selected rows of one."""
     from glue.core.subset import Subset
 
     from appulse.formats.residual_table import COLUMNS, make_table
@@ -103,54 +76,19 @@ def table_of(layer):
     return make_table(rows, from_json(data.meta.get(META_KEY)) or {})
 
 
-def row_keys(table):
-    """What tells the rows of a residual table apart.
-
-    Parameters
-    ----------
-    table : astropy.table.Table
-
-    Returns
-    -------
-    list of (str, str)
-        Frame and designation.
-    """
+def row_keys(table) -> list[tuple[str, str]]:
+    """What tells the rows of a residual table apart."""
     return list(zip(*[np.asarray(table[name]).astype(str) for name in ROW_KEY], strict=True))
 
 
-def merged_meta(old, new):
-    """Provenance of two tables in one: frames and stations of both, the rest of the newer one.
-
-    Parameters
-    ----------
-    old, new : dict
-
-    Returns
-    -------
-    dict
-
-    Examples
-    --------
-    >>> merged_meta({"frames": {"a": 1}, "ades_code": "Gaia3"}, {"frames": {"b": 2}, "ades_code": "UNK"})
-    {'frames': {'a': 1, 'b': 2}, 'ades_code': 'UNK'}
-    """
+def merged_meta(old: dict, new: dict) -> dict:
+    """Provenance of two tables in one: frames and stations of both, the rest of the newer one."""
     joined = {key: {**old[key], **new[key]} for key in ("frames", "stations") if key in old and key in new}
     return {**old, **new, **joined}
 
 
 def merged(old, new):
-    """Rows of two residual tables; a row measured again takes the place of the earlier one.
-
-    Parameters
-    ----------
-    old : astropy.table.Table or None
-    new : astropy.table.Table
-
-    Returns
-    -------
-    astropy.table.Table
-        By time, then body.
-    """
+    """Rows of two residual tables; a row measured again takes the place of the earlier one."""
     from astropy.table import vstack
 
     if old is None or len(old) == 0:
@@ -163,36 +101,14 @@ def merged(old, new):
     return result[np.lexsort((np.asarray(result["designation"]), np.asarray(result[TIME_COLUMN])))]
 
 
-def without(table, keys):
-    """A residual table without some rows.
-
-    Parameters
-    ----------
-    table : astropy.table.Table
-    keys : list of (str, str)
-        Frame and designation.
-
-    Returns
-    -------
-    astropy.table.Table
-    """
+def without(table, keys: list[tuple[str, str]]):
+    """A residual table without some rows."""
     gone = set(keys)
     return table[[key not in gone for key in row_keys(table)]]
 
 
 def put(data_collection, table):
-    """Make a table the residuals of a collection; plots and selections follow.
-
-    Parameters
-    ----------
-    data_collection : glue.core.data_collection.DataCollection
-    table : astropy.table.Table
-        An empty one removes the residuals.
-
-    Returns
-    -------
-    glue.core.data.Data or None
-    """
+    """Make a table the residuals of a collection; plots and selections follow."""
     data = find(data_collection)
     if len(table) == 0:
         if data is not None:
@@ -207,38 +123,16 @@ def put(data_collection, table):
     return data
 
 
-def add_rows(data_collection, table):
-    """Add measured rows.
-
-    Parameters
-    ----------
-    data_collection : glue.core.data_collection.DataCollection
-    table : astropy.table.Table
-
-    Returns
-    -------
-    undo : callable
-        Puts the residuals back as they were.
-    """
+def add_rows(data_collection, table) -> Callable:
+    """Add measured rows."""
     data = find(data_collection)
     before = table_of(data) if data is not None else None
     put(data_collection, merged(before, table))
     return lambda: put(data_collection, before if before is not None else table[:0])
 
 
-def remove_rows(data_collection, keys):
-    """Take rows out.
-
-    Parameters
-    ----------
-    data_collection : glue.core.data_collection.DataCollection
-    keys : list of (str, str)
-        Frame and designation.
-
-    Returns
-    -------
-    undo : callable
-    """
+def remove_rows(data_collection, keys: list[tuple[str, str]]) -> Callable:
+    """Take rows out."""
     data = find(data_collection)
     if data is None:
         return lambda: None

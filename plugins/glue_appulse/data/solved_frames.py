@@ -37,19 +37,8 @@ def _solved(path):
     return _read(str(path), (stat.st_mtime_ns, stat.st_size))
 
 
-def is_solved_frame(path, **_kwargs):
-    """Whether a file is a frame with a celestial WCS; glue's own reader takes what is not.
-
-    Parameters
-    ----------
-    path : str
-    **_kwargs
-        Of other readers; not used.
-
-    Returns
-    -------
-    bool
-    """
+def is_solved_frame(path: str, **_kwargs) -> bool:
+    """Whether a file is a frame with a celestial WCS; glue's own reader takes what is not."""
     from appulse.errors import AppulseError
 
     if not str(path).lower().endswith(SUFFIXES):
@@ -68,19 +57,8 @@ def is_solved_frame(path, **_kwargs):
     return True
 
 
-def load_solved_frame(path, **kwargs):
-    """Read a solved frame as a glue data set.
-
-    Parameters
-    ----------
-    path : str
-    **kwargs
-        ``kept``: what an earlier session noted down, for the case that the file is not there.
-
-    Returns
-    -------
-    glue.core.data.Data
-    """
+def load_solved_frame(path: str, **kwargs):
+    """Read a solved frame as a glue data set."""
 
     found = find_moved(path)
     if found is None:
@@ -89,17 +67,7 @@ def load_solved_frame(path, **kwargs):
 
 
 def frame_data(frame):
-    """A glue data set of a solved frame.
-
-    Parameters
-    ----------
-    frame : appulse.frames.frame.SolvedFrame
-
-    Returns
-    -------
-    glue.core.data.Data
-        Component ``pixels``, and ``red``, ``green``, ``blue`` of a colour frame, read when looked at.
-    """
+    """A glue data set of a solved frame."""
     from glue.core import Data
 
     from glue_appulse.data.frame_wcs import FrameWCS
@@ -118,22 +86,7 @@ def frame_data(frame):
 
 
 def frame_of(data):
-    """The solved frame behind a data set.
-
-    Parameters
-    ----------
-    data : glue.core.data.Data
-        Of kind 'frame', opened in this run or restored from a session.
-
-    Returns
-    -------
-    appulse.frames.frame.SolvedFrame
-
-    Raises
-    ------
-    ValueError
-        The data set is no frame.
-    """
+    """The solved frame behind a data set."""
     if kind_of(data) != FRAME:
         raise ValueError(f"'{data.label}' is not a solved frame; open one with File > Open Data Set")
     if data not in _frames:
@@ -144,25 +97,14 @@ def frame_of(data):
 
 
 def replace_frame(data, frame):
-    """Put another reading of the same file behind a data set, such as one with a site given.
-
-    Parameters
-    ----------
-    data : glue.core.data.Data
-    frame : appulse.frames.frame.SolvedFrame
-    """
+    """Put another reading of the same file behind a data set, such as one with a site given."""
 
     data.meta.update(describe(frame), **{KIND_KEY: FRAME})
     _frames[data] = frame
 
 
 def note_for_sessions(data):
-    """Leave in a data set's load log what a session needs when the file has moved.
-
-    Parameters
-    ----------
-    data : glue.core.data.Data
-    """
+    """Leave in a data set's load log what a session needs when the file has moved."""
     log = getattr(data, "_load_log", None)
     if log is None or KEPT in log.kwargs:
         return
@@ -172,20 +114,9 @@ def note_for_sessions(data):
     log.kwargs[KEPT] = json.dumps({"cards": cards, "shape": list(data.shape), "planes": planes, "meta": meta})
 
 
-def link_frames(data_collection):
-    """Link the frames of a collection that are not linked yet, all at once.
-
-    glue calls it as an autolinker whenever data sets were opened. Nothing is left to be asked about.
-
-    Parameters
-    ----------
-    data_collection : glue.core.data_collection.DataCollection
-
-    Returns
-    -------
-    list
-        Empty: no suggestion stays open.
-    """
+def link_frames(data_collection) -> list:
+    """Link the frames of a collection that are not linked yet, all at once."""
+    # glue calls it as an autolinker whenever data sets were opened. Nothing is left to be asked about.
     from glue_appulse.data.kinds import all_of
     from glue_appulse.data.links import frame_links
 
@@ -242,16 +173,7 @@ def _camera_record(camera):
 
 
 def describe(frame):
-    """Metadata of a frame's data set: words for people, and records from which the frame can be rebuilt.
-
-    Parameters
-    ----------
-    frame : appulse.frames.frame.SolvedFrame
-
-    Returns
-    -------
-    dict of str, float and int
-    """
+    """Metadata of a frame's data set: words for people, and records from which the frame can be rebuilt."""
     exposure, observer = frame.exposure, frame.observer
     ra, dec = frame.centre
     words = {
@@ -315,17 +237,7 @@ def _observer(record):
 
 
 def rebuild(data):
-    """A solved frame from a data set whose file is not at hand.
-
-    Parameters
-    ----------
-    data : glue.core.data.Data
-        Of kind 'frame', with its pixels (a session that includes its data) or without.
-
-    Returns
-    -------
-    appulse.frames.frame.SolvedFrame
-    """
+    """A solved frame from a data set whose file is not at hand."""
     from appulse.frames.camera import Camera, Valued
     from appulse.frames.frame import SolvedFrame
 
@@ -346,19 +258,8 @@ _folders = []
 ask_folder = None
 
 
-def find_moved(path):
-    """Where a frame's file is now.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-
-    Returns
-    -------
-    pathlib.Path or None
-        The path itself where it exists; else the same name in the current folder (a session's own, while
-        it is being restored), in the folders of APPULSE_FRAMES, or where an earlier one was found.
-    """
+def find_moved(path: str | Path) -> Path | None:
+    """Where a frame's file is now."""
     path = Path(path)
     if path.is_file():
         return path
@@ -378,24 +279,8 @@ def _remember(folder, path):
     return (folder / path.name).resolve()
 
 
-def stand_in(path, kept):
-    """A frame without pixels in the place of one whose file is missing.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-    kept : str or None
-        What :func:`glue_appulse.frames.note_for_sessions` noted.
-
-    Returns
-    -------
-    glue.core.data.Data
-
-    Raises
-    ------
-    FileNotFoundError
-        Nothing was noted.
-    """
+def stand_in(path: str | Path, kept: str | None):
+    """A frame without pixels in the place of one whose file is missing."""
     from glue.core import Data
 
     from glue_appulse.data.frame_wcs import FrameWCS

@@ -3,6 +3,7 @@
 What is predicted inside a frame, and tracks of it.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,18 +34,8 @@ EXTRA = (
 )
 
 
-def usable(frames):
-    """Frames that can be predicted for, and a line about each that cannot.
-
-    Parameters
-    ----------
-    frames : list of glue.core.data.Data
-
-    Returns
-    -------
-    good : list of glue.core.data.Data
-    lines : list of str
-    """
+def usable(frames: list) -> tuple[list, list[str]]:
+    """Frames that can be predicted for, and a line about each that cannot."""
     good, lines = [], []
     for data in frames:
         frame = frame_of(data)
@@ -103,25 +94,7 @@ def _dense(ephemeris, frames, designation, mids):
 
 
 def track_data(ephemeris, frames, designation, *, name=None, color="#ffb000"):
-    """A body's track around the frames of one observer.
-
-    Parameters
-    ----------
-    ephemeris : object
-        With ``at(times, observer, bodies)``, such as :class:`appulse.bodies.ephemeris.NBodyEphemeris`.
-    frames : list of glue.core.data.Data
-        Frames with time and site, of one observer.
-    designation : str
-        As the ephemeris calls the body.
-    name : str or None
-        What people read; the designation by default.
-    color : str
-
-    Returns
-    -------
-    glue.core.data.Data
-        Columns ``MJD (UTC)``, ``RA``, ``Dec`` (deg, ICRF) and what else the ephemeris knows.
-    """
+    """A body's track around the frames of one observer."""
     from glue.core import Component, Data
 
     frames = sorted(frames, key=lambda data: frame_of(data).exposure.mid.mjd)
@@ -148,17 +121,8 @@ def track_data(ephemeris, frames, designation, *, name=None, color="#ffb000"):
     return data
 
 
-def by_observer(frames):
-    """Frames grouped by who took them, for parallax shifts a near body's track between sites.
-
-    Parameters
-    ----------
-    frames : list of glue.core.data.Data
-
-    Returns
-    -------
-    list of list of glue.core.data.Data
-    """
+def by_observer(frames: list) -> list[list]:
+    """Frames grouped by who took them, for parallax shifts a near body's track between sites."""
     groups = {}
     for data in frames:
         observer = frame_of(data).observer
@@ -169,52 +133,24 @@ def by_observer(frames):
 
 @dataclass(frozen=True)
 class FieldBody:
-    """A body in a frame.
+    """A body in a frame."""
 
-    Parameters
-    ----------
-    key : str
-        What the ephemeris calls it.
-    name : str
-        What people read.
-    x, y : float
-        Zero-based pixels at mid-exposure.
-    mag, rate, separation, sigma : float
-        Magnitude; arcsec/h; arcmin from the frame's centre; arcsec. NaN where unknown.
-    """
-
+    #: What the ephemeris calls it.
     key: str
+    #: What people read.
     name: str
+    #: Zero-based pixels at mid-exposure.
     x: float
     y: float
+    #: Magnitude; arcsec/h; arcmin from the frame's centre; arcsec. NaN where unknown.
     mag: float
     rate: float
     separation: float
     sigma: float
 
 
-def bodies_in(frame, source, limit_mag=99.0, margin_px=0.0):
-    """Bodies of a source that fall into a frame at mid-exposure.
-
-    Parameters
-    ----------
-    frame : appulse.frames.frame.SolvedFrame
-        With time and site.
-    source : glue_appulse.sources.OrbitSource
-    limit_mag : float
-        Fainter ones are left out; those of unknown magnitude stay.
-    margin_px : float
-
-    Returns
-    -------
-    list of FieldBody
-        Brightest first.
-
-    Raises
-    ------
-    appulse.errors.FrameError
-        The frame has no time or no site.
-    """
+def bodies_in(frame, source, limit_mag: float=99.0, margin_px: float=0.0) -> list[FieldBody]:
+    """Bodies of a source that fall into a frame at mid-exposure."""
     from appulse.errors import FrameError
     from appulse.numerics.sphere import separation_rad, unit_from_radec
 
@@ -244,26 +180,10 @@ def _predictions(frame, source, limit_mag):
     return source.ephemeris.at(times, frame.observer)
 
 
-def make_tracks(source, frames, keys, *, first_color=0, progress=None):
-    """Tracks of bodies around the frames, one per body and observer.
-
-    Parameters
-    ----------
-    source : glue_appulse.sources.OrbitSource
-    frames : list of glue.core.data.Data
-    keys : list of str
-        What the ephemeris calls the bodies.
-    first_color : int
-        Where in the row of colours to begin.
-    progress : callable or None
-        Called with (done, total).
-
-    Returns
-    -------
-    tracks : list of glue.core.data.Data
-    lines : list of str
-        What could not be done, and the remedy.
-    """
+def make_tracks(
+    source, frames: list, keys: list[str], *, first_color: int=0, progress: Callable | None=None
+) -> tuple[list, list[str]]:
+    """Tracks of bodies around the frames, one per body and observer."""
     from appulse.errors import AppulseError
 
     good, lines = usable(frames)
@@ -287,22 +207,8 @@ def make_tracks(source, frames, keys, *, first_color=0, progress=None):
     return tracks, lines
 
 
-def nearest_track(data_collection, frame, ra, dec):
-    """Track whose place in a frame lies nearest to a point.
-
-    Parameters
-    ----------
-    data_collection : glue.core.data_collection.DataCollection
-    frame : glue.core.data.Data
-    ra, dec : float
-        ICRF degrees.
-
-    Returns
-    -------
-    track : glue.core.data.Data or None
-    distance_px : float
-        Pixels of the frame; infinite where there is no track.
-    """
+def nearest_track(data_collection, frame, ra: float, dec: float):
+    """Track whose place in a frame lies nearest to a point."""
     projector = SkyProjector(frame.coords, frame.shape)
     x, y = projector.to_pixel([ra], [dec])
     best, least = None, np.inf

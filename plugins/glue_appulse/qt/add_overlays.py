@@ -51,13 +51,7 @@ class _Number(QTableWidgetItem):
 
 
 class BodiesDialog(Panel):
-    """What should be in the frame, and tracks of what is chosen.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    parent : QWidget or None
-    """
+    """What should be in the frame, and tracks of what is chosen."""
 
     def __init__(self, session, parent=None):
         super().__init__(session, parent, "Bodies in this frame")
@@ -127,32 +121,17 @@ class BodiesDialog(Panel):
         else:
             self.source_box.setCurrentIndex(0)
 
-    def use_orbits(self, path):
-        """Take orbits out of a file from now on.
-
-        Parameters
-        ----------
-        path : str
-        """
+    def use_orbits(self, path: str):
+        """Take orbits out of a file from now on."""
         sources.chosen().orbits = str(path)
         self.fill()
 
     def source(self):
-        """The source that is chosen.
-
-        Returns
-        -------
-        OrbitSource
-        """
+        """The source that is chosen."""
         return sources.open_orbits(self.source_box.currentData())
 
-    def search(self):
-        """List the bodies of the source that fall into the frame.
-
-        Returns
-        -------
-        BackgroundWork or None
-        """
+    def search(self) -> BackgroundWork | None:
+        """List the bodies of the source that fall into the frame."""
         data = self.frame_box.currentData()
         if data is None:
             return None
@@ -170,13 +149,8 @@ class BodiesDialog(Panel):
         self.find_button.setEnabled(True)
         self.progress.hide()
 
-    def show_found(self, found):
-        """Fill the table.
-
-        Parameters
-        ----------
-        found : list of FieldBody
-        """
+    def show_found(self, found: list):
+        """Fill the table."""
         self.found = found
         self.table.setSortingEnabled(False)
         self.table.setRowCount(len(found))
@@ -196,37 +170,22 @@ class BodiesDialog(Panel):
             else "no body of this source is predicted here; a fainter limit or another source may hold one"
         )
 
-    def chosen(self):
-        """Bodies with a tick, or the selected rows where none has one.
-
-        Returns
-        -------
-        list of str
-        """
+    def chosen(self) -> list[str]:
+        """Bodies with a tick, or the selected rows where none has one."""
         items = [self.table.item(row, 0) for row in range(self.table.rowCount())]
         ticked = [item for item in items if item.checkState() == Qt.Checked]
         return [item.data(Qt.UserRole) for item in ticked or [item for item in items if item.isSelected()]]
 
-    def add_named(self):
-        """Add the body in the line as a track.
-
-        Returns
-        -------
-        BackgroundWork or None
-        """
+    def add_named(self) -> BackgroundWork | None:
+        """Add the body in the line as a track."""
         try:
             return self.add([self.source().find(self.name_line.text())])
         except ValueError as exc:
             self.fail(exc)
             return None
 
-    def add_chosen(self):
-        """Add the chosen bodies as tracks.
-
-        Returns
-        -------
-        BackgroundWork or None
-        """
+    def add_chosen(self) -> BackgroundWork | None:
+        """Add the chosen bodies as tracks."""
         keys = self.chosen()
         if not keys:
             if self.name_line.text().strip():
@@ -235,17 +194,8 @@ class BodiesDialog(Panel):
             return None
         return self.add(keys)
 
-    def add(self, keys):
-        """Compute tracks off the interface thread and show them.
-
-        Parameters
-        ----------
-        keys : list of str
-
-        Returns
-        -------
-        BackgroundWork
-        """
+    def add(self, keys: list[str]) -> BackgroundWork:
+        """Compute tracks off the interface thread and show them."""
         frames, source = frames_of(self.session), self.source()
         self.progress.setRange(0, len(keys))
         self.progress.show()
@@ -259,31 +209,16 @@ class BodiesDialog(Panel):
         self._job.ended.connect(self._ended)
         return self._job.start()
 
-    def show_tracks(self, made):
-        """Put computed tracks into the viewers.
-
-        Parameters
-        ----------
-        made : (list of glue.core.data.Data, list of str)
-            Tracks, and lines about what could not be done.
-        """
+    def show_tracks(self, made: tuple[list, list[str]]):
+        """Put computed tracks into the viewers."""
         tracks, lines = made
         add_tracks(self.session, tracks)
         names = ", ".join(track.label for track in tracks)
         self.say("; ".join([*([f"added {names}"] if names else []), *lines]))
 
 
-def open_bodies(session, _data_collection=None):
-    """Menu action: the panel, made once per application.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-
-    Returns
-    -------
-    BodiesDialog
-    """
+def open_bodies(session, _data_collection=None) -> BodiesDialog:
+    """Menu action: the panel, made once per application."""
     return open_once(session, BodiesDialog)
 
 
@@ -294,13 +229,7 @@ OUTLINE_HINT = (
 
 
 class OutlineDialog(Panel):
-    """Limits of what is drawn, and a file of one's own polygons.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    parent : QWidget or None
-    """
+    """Limits of what is drawn, and a file of one's own polygons."""
 
     def __init__(self, session, parent=None):
         super().__init__(session, parent, "Outlines of deep-sky objects", OUTLINE_HINT)
@@ -326,13 +255,8 @@ class OutlineDialog(Panel):
         layout.addLayout(buttons)
         layout.addWidget(self.status)
 
-    def limits(self):
-        """Limits in the words of the catalogue.
-
-        Returns
-        -------
-        dict
-        """
+    def limits(self) -> dict:
+        """Limits in the words of the catalogue."""
         limits = {"types": self.types.chosen()} if self.types.chosen() else {}
         if self.larger.value() > 0:
             limits["larger_than"] = self.larger.value()
@@ -340,13 +264,8 @@ class OutlineDialog(Panel):
             limits["brighter_than"] = self.brighter.value()
         return limits
 
-    def add(self):
-        """Add what the catalogue has in the frames.
-
-        Returns
-        -------
-        BackgroundWork or None
-        """
+    def add(self) -> BackgroundWork | None:
+        """Add what the catalogue has in the frames."""
         if self.types.none_ticked:
             self.say("no type is ticked, so nothing would be added: tick one, or All")
             return None
@@ -358,17 +277,8 @@ class OutlineDialog(Panel):
         if path:
             self.add_file(path)
 
-    def add_file(self, path):
-        """Add polygons of a file.
-
-        Parameters
-        ----------
-        path : str
-
-        Returns
-        -------
-        BackgroundWork
-        """
+    def add_file(self, path: str) -> BackgroundWork:
+        """Add polygons of a file."""
         from appulse.catalogues.deepsky import read_polygons
 
         label = str(path).replace("\\", "/").rpartition("/")[2]
@@ -386,12 +296,7 @@ class OutlineDialog(Panel):
         self.add_button.setEnabled(True)
 
     def show_outlines(self, data):
-        """Put outlines into the viewers; those of the same name are replaced.
-
-        Parameters
-        ----------
-        data : glue.core.data_region.RegionData
-        """
+        """Put outlines into the viewers; those of the same name are replaced."""
         collection = self.session.data_collection
         for old in [one for one in all_of(collection, OUTLINES) if one.label == data.label]:
             collection.remove(old)
@@ -399,15 +304,6 @@ class OutlineDialog(Panel):
         self.say(f"added {data.size} objects as '{data.label}'")
 
 
-def open_outlines(session, _data_collection=None):
-    """Menu action: the panel, made once per application.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-
-    Returns
-    -------
-    OutlineDialog
-    """
+def open_outlines(session, _data_collection=None) -> OutlineDialog:
+    """Menu action: the panel, made once per application."""
     return open_once(session, OutlineDialog)

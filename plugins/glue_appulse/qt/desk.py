@@ -7,31 +7,13 @@ from glue_appulse.data.solved_frames import link_frames
 from glue_appulse.layers.base import is_swapped
 
 
-def frames_of(session):
-    """Frames that are loaded.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-
-    Returns
-    -------
-    list of glue.core.data.Data
-    """
+def frames_of(session) -> list:
+    """Frames that are loaded."""
     return all_of(session.data_collection, FRAME)
 
 
-def image_viewers(session):
-    """Image viewers that show one of our frames.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-
-    Returns
-    -------
-    list of glue_qt.viewers.image.ImageViewer
-    """
+def image_viewers(session) -> list:
+    """Image viewers that show one of our frames."""
     from glue_qt.viewers.image import ImageViewer
 
     return [
@@ -42,17 +24,8 @@ def image_viewers(session):
     ]
 
 
-def shown_frames(session):
-    """Frames in the viewer that has the focus, or all that are loaded.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-
-    Returns
-    -------
-    list of glue.core.data.Data
-    """
+def shown_frames(session) -> list:
+    """Frames in the viewer that has the focus, or all that are loaded."""
     viewer = getattr(session.application, "_viewer_in_focus", None)
     layers = getattr(viewer, "layers", [])
     shown = [
@@ -63,18 +36,8 @@ def shown_frames(session):
     return list(dict.fromkeys(shown)) or frames_of(session)
 
 
-def show_frames(session, frames):
-    """Open an image viewer with frames of a night, the first of them in sight.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    frames : list of glue.core.data.Data
-
-    Returns
-    -------
-    glue_qt.viewers.image.ImageViewer
-    """
+def show_frames(session, frames: list):
+    """Open an image viewer with frames of a night, the first of them in sight."""
     from glue_qt.viewers.image import ImageViewer
 
     link_frames(session.data_collection)
@@ -89,33 +52,15 @@ def show_frames(session, frames):
 
 
 def soften(layer):
-    """Show stars and nebulae of a frame at once: a gentle stretch between sky and bright stars.
-
-    Parameters
-    ----------
-    layer : glue.viewers.image.layer_artist.ImageLayerArtist
-    """
+    """Show stars and nebulae of a frame at once: a gentle stretch between sky and bright stars."""
     if not is_frame(layer.layer) or not hasattr(layer.state, "stretch"):
         return
     layer.state.percentile = 99.5
     layer.state.stretch = "arcsinh"
 
 
-def add_overlay(session, overlay, frames=None):
-    """Put an overlay into the collection, link it to the frames and show it in their viewers.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    overlay : glue.core.data.Data
-    frames : list of glue.core.data.Data or None
-        Frames to link to; None: all.
-
-    Returns
-    -------
-    list of glue_qt.viewers.image.ImageViewer
-        Viewers that show it now; one is opened where none shows a frame.
-    """
+def add_overlay(session, overlay, frames: list | None=None) -> list:
+    """Put an overlay into the collection, link it to the frames and show it in their viewers."""
     collection = session.data_collection
     if overlay not in collection:
         collection.append(overlay)
@@ -127,14 +72,8 @@ def add_overlay(session, overlay, frames=None):
     return viewers
 
 
-def add_tracks(session, tracks):
-    """Put tracks into the collection and into the viewers; a track of the same name is replaced.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    tracks : list of glue.core.data.Data
-    """
+def add_tracks(session, tracks: list):
+    """Put tracks into the collection and into the viewers; a track of the same name is replaced."""
     for track in tracks:
         for old in [data for data in all_of(session.data_collection, TRACK) if data.label == track.label]:
             track.style.color = old.style.color
@@ -142,19 +81,8 @@ def add_tracks(session, tracks):
         add_overlay(session, track)
 
 
-def show_sky_of_pass(session, row):
-    """A viewer with the sky of one pass.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    row : dict
-        From :func:`glue_appulse.encounters.chosen_row`.
-
-    Returns
-    -------
-    glue_qt.viewers.image.ImageViewer
-    """
+def show_sky_of_pass(session, row: dict):
+    """A viewer with the sky of one pass."""
     from glue_appulse.data.passes import sky_of
     from glue_appulse.sources import open_orbits
 
@@ -171,19 +99,8 @@ def show_sky_of_pass(session, row):
     return viewer
 
 
-def show_stacks(session, stacks):
-    """Show stacks as frames in a viewer of their own; those read from the same files before go.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    stacks : list of glue.core.data.Data
-
-    Returns
-    -------
-    glue_qt.viewers.image.ImageViewer or None
-        None without stacks.
-    """
+def show_stacks(session, stacks: list):
+    """Show stacks as frames in a viewer of their own; those read from the same files before go."""
     if not stacks:
         return None
     collection, paths = session.data_collection, {data.meta["path"] for data in stacks}
@@ -200,21 +117,8 @@ def _paths(viewer):
     return {layer.layer.meta.get("path") for layer in viewer.layers if is_frame(layer.layer)}
 
 
-def clicked_sky(viewer, x, y):
-    """ICRF place of a click.
-
-    Parameters
-    ----------
-    viewer : glue.viewers.common.viewer.Viewer
-        An image viewer.
-    x, y : float
-        Data coordinates: zero-based pixels of its reference image.
-
-    Returns
-    -------
-    (float, float)
-        Degrees.
-    """
+def clicked_sky(viewer, x: float, y: float) -> tuple[float, float]:
+    """ICRF place of a click."""
     reference = viewer.state.reference_data
     if is_swapped(viewer.state):
         x, y = y, x
@@ -223,16 +127,7 @@ def clicked_sky(viewer, x, y):
 
 
 def top_frame(viewer):
-    """The frame that one sees in a viewer: the visible one that is drawn last.
-
-    Parameters
-    ----------
-    viewer : glue.viewers.common.viewer.Viewer
-
-    Returns
-    -------
-    glue.core.data.Data or None
-    """
+    """The frame that one sees in a viewer: the visible one that is drawn last."""
     frames = [layer for layer in viewer.layers if layer.visible and is_frame(layer.layer)
               and layer.layer in viewer.session.data_collection]  # fmt: skip
     return max(frames, key=lambda layer: layer.state.zorder).layer if frames else None

@@ -45,12 +45,7 @@ class PutRows(Command):
     label = "measurement"
 
     def do(self, session):
-        """Add.
-
-        Parameters
-        ----------
-        session : glue.core.session.Session
-        """
+        """Add."""
         collection = session.data_collection
         fresh = residual_data.find(collection) is None
         self._undo = residual_data.add_rows(collection, self.table)
@@ -61,12 +56,7 @@ class PutRows(Command):
                 viewer.add_data(residual_data.find(collection))
 
     def undo(self, session):
-        """Put the residuals back as they were.
-
-        Parameters
-        ----------
-        session : glue.core.session.Session
-        """
+        """Put the residuals back as they were."""
         self._undo()
 
 
@@ -85,23 +75,8 @@ NUMBERS = (
 )
 
 
-def number_words(value, sigma, unit):
-    """A number with its error.
-
-    Parameters
-    ----------
-    value, sigma : float
-    unit : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> number_words(-0.75161, 0.0101, "″"), number_words(float("nan"), 1.0, "″")
-    ('-0.752 ± 0.010″', '–')
-    """
+def number_words(value: float, sigma: float, unit: str) -> str:
+    """A number with its error."""
     if value != value:
         return "–"
     digits = 3 if unit else 2 if sigma is not None else 0
@@ -125,12 +100,7 @@ class MeasuredNumbers(QWidget):
             grid.addWidget(self.values[column], row, 1)
 
     def show_measured(self, measured):
-        """Show what was measured; a dash where nothing was.
-
-        Parameters
-        ----------
-        measured : glue_appulse.measuring.Measured
-        """
+        """Show what was measured; a dash where nothing was."""
         for _words, column, sigma, unit in NUMBERS:
             error = None if sigma is None else measured.number(sigma)
             self.values[column].setText(number_words(measured.number(column), error, unit))
@@ -151,13 +121,8 @@ class StampCanvas(FigureCanvasQTAgg):
         self.figure.subplots_adjust(left=0.01, right=0.99, bottom=0.01, top=0.87, wspace=0.03)
         self.show_nothing("click on a body")
 
-    def show_nothing(self, words):
-        """Clear, with a word why.
-
-        Parameters
-        ----------
-        words : str
-        """
+    def show_nothing(self, words: str):
+        """Clear, with a word why."""
         for axis in self.axes:
             axis.clear()
             axis.set_axis_off()
@@ -167,12 +132,7 @@ class StampCanvas(FigureCanvasQTAgg):
         self.draw_idle()
 
     def show_fit(self, residual):
-        """Show the stamp of a measurement.
-
-        Parameters
-        ----------
-        residual : appulse.astrometry.residual.Residual
-        """
+        """Show the stamp of a measurement."""
         fit = residual.fit
         if fit is None or fit.data is None:
             self.show_nothing("no stamp")
@@ -207,13 +167,7 @@ REASONS = (
 
 
 class MeasurePanel(QDockWidget):
-    """Dock with the measurement at hand.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    parent : QMainWindow
-    """
+    """Dock with the measurement at hand."""
 
     def __init__(self, session, parent):
         super().__init__("Measure", parent)
@@ -301,30 +255,12 @@ class MeasurePanel(QDockWidget):
         self.night_button.setEnabled(not busy)
         self.stop_button.setEnabled(busy)
 
-    def say(self, words):
-        """Show a line at the foot of the panel.
-
-        Parameters
-        ----------
-        words : str
-        """
+    def say(self, words: str):
+        """Show a line at the foot of the panel."""
         self.status.setText(words)
 
-    def measure_click(self, viewer, x, y, pointed=False):
-        """Measure the body that is meant by a click.
-
-        Parameters
-        ----------
-        viewer : glue_qt.viewers.image.ImageViewer
-        x, y : float
-            Zero-based pixels of the viewer's reference image.
-        pointed : bool
-            Whether to measure the source under the pointer rather than the one at the predicted place.
-
-        Returns
-        -------
-        BackgroundWork or None
-        """
+    def measure_click(self, viewer, x: float, y: float, pointed: bool=False) -> BackgroundWork | None:
+        """Measure the body that is meant by a click."""
         frame = top_frame(viewer)
         if frame is None:
             self.say("no solved frame is visible in this viewer")
@@ -346,17 +282,8 @@ class MeasurePanel(QDockWidget):
             frame, track.meta["body"], track.meta.get("orbits path") or None, sources.chosen().stars
         )
 
-    def measure(self, task):
-        """Measure off the interface thread.
-
-        Parameters
-        ----------
-        task : glue_appulse.measuring.Task
-
-        Returns
-        -------
-        BackgroundWork
-        """
+    def measure(self, task) -> BackgroundWork:
+        """Measure off the interface thread."""
         self.title.setText(f"{task.body} in {task.data.label}…")
         return self._start(lambda _job: measuring.measure(task), self.show_measured)
 
@@ -381,12 +308,7 @@ class MeasurePanel(QDockWidget):
         self._allow()
 
     def show_measured(self, measured):
-        """Show a measurement.
-
-        Parameters
-        ----------
-        measured : glue_appulse.measuring.Measured
-        """
+        """Show a measurement."""
         self.current = measured
         self.title.setText(measured.name)
         self.stamps.show_fit(measured.residual)
@@ -395,13 +317,8 @@ class MeasurePanel(QDockWidget):
         self.say("; ".join([*([measured.flag] if measured.found and measured.flag else []), *measured.notes]))
         self._allow()
 
-    def refit(self):
-        """Measure again with another search radius, another aperture or a free trail.
-
-        Returns
-        -------
-        BackgroundWork or None
-        """
+    def refit(self) -> BackgroundWork | None:
+        """Measure again with another search radius, another aperture or a free trail."""
         if self.current is None:
             return None
         task = self.current.task.again(
@@ -436,13 +353,8 @@ class MeasurePanel(QDockWidget):
         else:
             self.say("nothing of this panel is left to take back")
 
-    def measure_night(self):
-        """Measure every body that has a track in every frame.
-
-        Returns
-        -------
-        BackgroundWork or None
-        """
+    def measure_night(self) -> BackgroundWork | None:
+        """Measure every body that has a track in every frame."""
         frames, tracks = frames_of(self.session), all_of(self.session.data_collection, TRACK)
         if not frames or not tracks:
             self.say("load frames, and add the tracks of the bodies first")
@@ -459,13 +371,8 @@ class MeasurePanel(QDockWidget):
 
         return self._start(work, self.show_night)
 
-    def show_night(self, result):
-        """Put a measured night into the residuals.
-
-        Parameters
-        ----------
-        result : (list of Measured, list of str, list of str)
-        """
+    def show_night(self, result: tuple[list, list[str], list[str]]):
+        """Put a measured night into the residuals."""
         measured, failed, left_out = result
         if measured:
             self._put(measured_rows.joined(measured))
@@ -482,15 +389,6 @@ class MeasurePanel(QDockWidget):
             self.say("stopping after the frame at hand")
 
 
-def open_panel(session, _data_collection=None):
-    """Menu action: the panel, made once per application.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-
-    Returns
-    -------
-    MeasurePanel
-    """
+def open_panel(session, _data_collection=None) -> MeasurePanel:
+    """Menu action: the panel, made once per application."""
     return open_once(session, MeasurePanel, Qt.RightDockWidgetArea)

@@ -10,19 +10,8 @@ from glue_appulse.host import say
 from glue_appulse.qt.desk import image_viewers
 
 
-def lies_in(overlay, frame):
-    """Whether an overlay has anything to show in a frame.
-
-    Parameters
-    ----------
-    overlay : glue.core.data.Data
-        Track, outlines or residuals.
-    frame : glue.core.data.Data
-
-    Returns
-    -------
-    bool
-    """
+def lies_in(overlay, frame) -> bool:
+    """Whether an overlay has anything to show in a frame."""
     if kind_of(overlay) == RESIDUALS:
         return frame.label in set(overlay.get_component("frame").labels)
     columns = (overlay.id["RA"], overlay.id["Dec"])
@@ -32,35 +21,15 @@ def lies_in(overlay, frame):
     return bool(np.any((x > -0.5) & (x < columns - 0.5) & (y > -0.5) & (y < rows - 0.5)))
 
 
-def overlays_for(session, frame):
-    """Loaded overlays that show something in a frame.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    frame : glue.core.data.Data
-
-    Returns
-    -------
-    list of glue.core.data.Data
-    """
+def overlays_for(session, frame) -> list:
+    """Loaded overlays that show something in a frame."""
     kinds = (OUTLINES, TRACK, RESIDUALS)
     loaded = [data for kind in kinds for data in all_of(session.data_collection, kind)]
     return [data for data in loaded if lies_in(data, frame)]
 
 
-def bring(viewer):
-    """Put the loaded overlays of its reference frame into a viewer.
-
-    Parameters
-    ----------
-    viewer : glue_qt.viewers.image.ImageViewer
-
-    Returns
-    -------
-    list of glue.core.data.Data
-        Those that were not there before.
-    """
+def bring(viewer) -> list:
+    """Put the loaded overlays of its reference frame into a viewer."""
     frame, session = viewer.state.reference_data, viewer.session
     open_now = any(viewer is one for tab in session.application.viewers for one in tab)
     if not open_now or not is_frame(frame) or frame not in session.data_collection:
@@ -74,14 +43,8 @@ def bring(viewer):
 
 
 def follow(viewer):
-    """Let overlays follow the first frame into a viewer that has just been opened.
-
-    A viewer that a session brings back knows its frame already, and keeps the layers it was saved with.
-
-    Parameters
-    ----------
-    viewer : glue_qt.viewers.image.ImageViewer
-    """
+    """Let overlays follow the first frame into a viewer that has just been opened."""
+    # A viewer that a session brings back knows its frame already, and keeps the layers it was saved with.
     state = viewer.state
     if state.reference_data is not None:
         return
@@ -96,18 +59,8 @@ def follow(viewer):
     state.add_callback("reference_data", first_frame)
 
 
-def show_overlays(session, _data_collection=None):
-    """Menu action: bring the overlays into the viewer with the focus, or into every image viewer.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-
-    Returns
-    -------
-    list of glue.core.data.Data
-        Those that were brought.
-    """
+def show_overlays(session, _data_collection=None) -> list:
+    """Menu action: bring the overlays into the viewer with the focus, or into every image viewer."""
     viewers = image_viewers(session)
     focus = getattr(session.application, "_viewer_in_focus", None)
     chosen = [viewer for viewer in viewers if viewer is focus] or viewers

@@ -18,15 +18,7 @@ class Stopped(Exception):
 
 
 class BackgroundWork(QObject):
-    """One piece of work in a thread of its own.
-
-    Parameters
-    ----------
-    function : callable
-        Gets this job as its first argument, to report progress and to ask whether to stop.
-    *args
-        Further arguments.
-    """
+    """One piece of work in a thread of its own."""
 
     #: Result, failure (the exception), progress (done, of how many; or with words), end in any way.
     done = Signal(object)
@@ -43,13 +35,8 @@ class BackgroundWork(QObject):
         self._stop = threading.Event()
         self._finished = threading.Event()
 
-    def start(self):
-        """Begin; the job keeps itself alive until it has ended.
-
-        Returns
-        -------
-        BackgroundWork
-        """
+    def start(self) -> "BackgroundWork":
+        """Begin; the job keeps itself alive until it has ended."""
         BackgroundWork._alive.add(self)
         QThreadPool.globalInstance().start(_Runner(self._run))
         return self
@@ -63,54 +50,22 @@ class BackgroundWork(QObject):
         """Whether the user has asked to stop, for work that has something to give back."""
         return self._stop.is_set()
 
-    def report(self, count, total):
-        """Report progress from within work that asks :attr:`stopping` itself.
-
-        Parameters
-        ----------
-        count, total : int
-        """
+    def report(self, count: int, total: int):
+        """Report progress from within work that asks :attr:`stopping` itself."""
         self.progressed.emit(count, total)
 
-    def stage(self, words, count, total):
-        """Report progress in words from within work that asks :attr:`stopping` itself.
-
-        Parameters
-        ----------
-        words : str
-            What is being done.
-        count, total : int
-        """
+    def stage(self, words: str, count: int, total: int):
+        """Report progress in words from within work that asks :attr:`stopping` itself."""
         self.staged.emit(words, count, total)
 
-    def step(self, count, total):
-        """Report progress from within the work.
-
-        Parameters
-        ----------
-        count, total : int
-
-        Raises
-        ------
-        Stopped
-            The user has had enough.
-        """
+    def step(self, count: int, total: int):
+        """Report progress from within the work."""
         if self._stop.is_set():
             raise Stopped
         self.report(count, total)
 
-    def wait(self, seconds=60.0):
-        """Wait for the end, delivering what the work has sent; for scripts and tests.
-
-        Parameters
-        ----------
-        seconds : float
-
-        Returns
-        -------
-        bool
-            Whether it ended in time.
-        """
+    def wait(self, seconds: float=60.0) -> bool:
+        """Wait for the end, delivering what the work has sent; for scripts and tests."""
         from qtpy.QtWidgets import QApplication
 
         over = self._finished.wait(seconds)
@@ -142,12 +97,7 @@ class _Runner(QRunnable):
 
 
 def tell(exc):
-    """Show a failure in glue's console: one line for what a user can mend, the trace for what is our fault.
-
-    Parameters
-    ----------
-    exc : Exception
-    """
+    """Show a failure in glue's console: a line for what a user can mend, the trace for a fault of ours."""
     from appulse.errors import AppulseError
 
     if isinstance(exc, AppulseError | ValueError):
@@ -156,22 +106,8 @@ def tell(exc):
         say(getattr(exc, "appulse_trace", f"{type(exc).__name__}: {exc}"))
 
 
-def failure_words(exc):
-    """A failure in a line for a panel.
-
-    Parameters
-    ----------
-    exc : Exception
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> failure_words(PermissionError(13, "Permission denied", "/night/picture"))
-    '/night/picture: Permission denied; choose another place, or make it free'
-    """
+def failure_words(exc) -> str:
+    """A failure in a line for a panel."""
     from appulse.errors import AppulseError
 
     if isinstance(exc, AppulseError | ValueError):
@@ -182,12 +118,7 @@ def failure_words(exc):
 
 
 class Notice(QLabel):
-    """Line at the foot of a panel.
-
-    Parameters
-    ----------
-    words : str
-    """
+    """Line at the foot of a panel."""
 
     def __init__(self, words=""):
         super().__init__(words)
@@ -195,27 +126,13 @@ class Notice(QLabel):
         self.setTextInteractionFlags(Qt.TextSelectableByMouse)
 
     def fail(self, exc):
-        """Show a failure in words, here and in glue's console.
-
-        Parameters
-        ----------
-        exc : Exception
-        """
+        """Show a failure in words, here and in glue's console."""
         tell(exc)
         self.setText(failure_words(exc))
 
 
 class Panel(QDialog):
-    """Window that is made once and only hidden when it is closed.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    parent : QWidget or None
-    title : str
-    words : str
-        In the notice line, at first.
-    """
+    """Window that is made once and only hidden when it is closed."""
 
     def __init__(self, session, parent, title, words=""):
         super().__init__(parent)
@@ -223,40 +140,17 @@ class Panel(QDialog):
         self.setAttribute(Qt.WA_DeleteOnClose, False)
         self.session, self.status = session, Notice(words)
 
-    def say(self, words):
-        """Show a line at the foot of the panel.
-
-        Parameters
-        ----------
-        words : str
-        """
+    def say(self, words: str):
+        """Show a line at the foot of the panel."""
         self.status.setText(words)
 
     def fail(self, exc):
-        """Show a failure at the foot of the panel and in glue's console.
-
-        Parameters
-        ----------
-        exc : Exception
-        """
+        """Show a failure at the foot of the panel and in glue's console."""
         self.status.fail(exc)
 
 
-def open_once(session, cls, area=None):
-    """Show a panel; it is made at the first call and brought up to date at every other.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    cls : type
-        Called with the session and the application; its ``fill()``, where it has one, brings it up to date.
-    area : Qt.DockWidgetArea or None
-        Where a dock widget goes; None for a dialog.
-
-    Returns
-    -------
-    QWidget
-    """
+def open_once(session, cls: type, area=None):
+    """Show a panel; it is made at the first call and brought up to date at every other."""
     application = session.application
     panels = vars(application).setdefault("_appulse_panels", {})
     if cls not in panels:

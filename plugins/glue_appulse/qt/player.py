@@ -25,13 +25,7 @@ STARS = "stars stand still"
 
 
 class NightPlayer(QDockWidget):
-    """Dock that steps through the frames of a night.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    parent : QMainWindow
-    """
+    """Dock that steps through the frames of a night."""
 
     def __init__(self, session, parent):
         super().__init__("Night player", parent)
@@ -95,12 +89,7 @@ class NightPlayer(QDockWidget):
             self.words.setText("no frame with a time is loaded")
 
     def viewer(self):
-        """Viewer that plays: the first one with one of the frames; all of them are put into it.
-
-        Returns
-        -------
-        glue_qt.viewers.image.ImageViewer
-        """
+        """Viewer that plays: the first one with one of the frames; all of them are put into it."""
         viewers = image_viewers(self.session)
         viewer = viewers[0] if viewers else show_frames(self.session, self.frames)
         shown = [layer.layer for layer in viewer.layers]
@@ -109,13 +98,8 @@ class NightPlayer(QDockWidget):
                 viewer.add_data(data)
         return viewer
 
-    def show_frame(self, index):
-        """Show one frame alone, in its place.
-
-        Parameters
-        ----------
-        index : int
-        """
+    def show_frame(self, index: int):
+        """Show one frame alone, in its place."""
         if not self.frames:
             return
         data = self.frames[min(index, len(self.frames) - 1)]
@@ -168,21 +152,11 @@ class NightPlayer(QDockWidget):
         self.play_button.setText("Stop" if self.timer.isActive() else "Play")
 
     def hideEvent(self, event):
-        """Stop when nobody sees it."""
         self.timer.stop()
         self.play_button.setText("Play")
         super().hideEvent(event)
 
 
-def open_panel(session, _data_collection=None):
-    """Menu action: the player, made once per application.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-
-    Returns
-    -------
-    NightPlayer
-    """
+def open_panel(session, _data_collection=None) -> NightPlayer:
+    """Menu action: the player, made once per application."""
     return open_once(session, NightPlayer, Qt.BottomDockWidgetArea)

@@ -47,26 +47,10 @@ INK, FAINT = "#20242c", "#9aa0a8"
 ALONG, ACROSS = "#b45309", "#0369a1"
 
 
-def ellipse_points(x, y, sx, sy, rho, scale=1.0, n=49):
-    """Rings of error ellipses.
-
-    Parameters
-    ----------
-    x, y, sx, sy, rho : ndarray, (m,)
-        Centres, standard deviations and correlations.
-    scale : float
-    n : int
-
-    Returns
-    -------
-    ndarray, (m, n, 2)
-
-    Examples
-    --------
-    >>> ring = ellipse_points(*np.array([[0.0], [0.0], [3.0], [2.0], [0.0]]), n=5)
-    >>> ring[0].round(6).tolist()
-    [[3.0, 0.0], [0.0, 2.0], [-3.0, 0.0], [-0.0, -2.0], [3.0, -0.0]]
-    """
+def ellipse_points(
+    x: np.ndarray, y: np.ndarray, sx: np.ndarray, sy: np.ndarray, rho: np.ndarray, scale: float=1.0, n: int=49
+) -> np.ndarray:
+    """Rings of error ellipses."""
     turn = np.linspace(0, 2 * np.pi, n)
     circle = np.stack([np.cos(turn), np.sin(turn)])
     rest = np.sqrt(np.clip(1 - rho**2, 0, 1))
@@ -76,12 +60,7 @@ def ellipse_points(x, y, sx, sy, rho, scale=1.0, n=49):
 
 
 class ResidualCanvas(FigureCanvasQTAgg):
-    """Canvas with both plots; a box drawn in either calls ``brushed(rows)``, a double click ``opened(row)``.
-
-    Parameters
-    ----------
-    brushed, opened : callable
-    """
+    """Both plots; a box drawn in either calls ``brushed(rows)``, a double click ``opened(row)``."""
 
     def __init__(self, brushed, opened):
         super().__init__(Figure(figsize=(8.6, 4.2), layout="constrained"))
@@ -94,15 +73,8 @@ class ResidualCanvas(FigureCanvasQTAgg):
         self._kept = {axis: {*axis.lines, *axis.collections} for axis in (self.sky, self.time)}
         self.mpl_connect("button_press_event", self._pressed)
 
-    def draw_rows(self, columns, colours):
-        """Draw all rows.
-
-        Parameters
-        ----------
-        columns : dict of str to ndarray, (n,)
-            dx, dy, sx, sy, rho (arcsec), hours, along, across, sigma_along, sigma_across.
-        colours : list of str, n
-        """
+    def draw_rows(self, columns: dict[str, np.ndarray], colours: list):
+        """Draw all rows."""
         self._columns = columns
         self._wipe()
         self._draw_sky(columns, colours)
@@ -231,12 +203,7 @@ SHADE = 90
 
 
 class ResidualTable(QTableWidget):
-    """Rows of residuals.
-
-    Parameters
-    ----------
-    parent : QWidget or None
-    """
+    """Rows of residuals."""
 
     #: Rows that the user has selected, in their order.
     chosen = Signal(list)
@@ -252,16 +219,8 @@ class ResidualTable(QTableWidget):
         self.setEditTriggers(QAbstractItemView.NoEditTriggers)
         self.itemSelectionChanged.connect(self._selected)
 
-    def show_rows(self, data, colours):
-        """Fill the table.
-
-        Parameters
-        ----------
-        data : glue.core.data.Data
-            Residuals.
-        colours : list of str or None
-            One for each row; None leaves it plain.
-        """
+    def show_rows(self, data, colours: list[str] | None):
+        """Fill the table."""
         self._filling = True
         self.setRowCount(data.size)
         for column, name in enumerate(TABLE_COLUMNS):
@@ -314,13 +273,11 @@ class ResidualLayerArtist(LayerArtist):
         self._viewer.refresh()
 
     def redraw(self):
-        """Draw."""
         self._viewer.refresh()
 
     update = redraw
 
     def clear(self):
-        """Draw without."""
         self._viewer.refresh()
 
 
@@ -369,31 +326,9 @@ class ResidualViewer(DataViewer):
         return row
 
     def get_layer_artist(self, cls, layer=None, layer_state=None):
-        """Make a layer artist that knows its viewer.
-
-        Parameters
-        ----------
-        cls : type
-        layer : glue.core.data.Data or glue.core.subset.Subset
-        layer_state : LayerState or None
-
-        Returns
-        -------
-        ResidualLayerArtist
-        """
         return cls(self, self.state, layer=layer, layer_state=layer_state)
 
     def add_data(self, data):
-        """Take residuals; refuse everything else with a word.
-
-        Parameters
-        ----------
-        data : glue.core.data.Data
-
-        Returns
-        -------
-        bool
-        """
         if kind_of(data) != RESIDUALS:
             self.status.setText(f"'{data.label}' holds no residuals: measure a body first")
             return False
@@ -404,13 +339,8 @@ class ResidualViewer(DataViewer):
         """The residuals shown, or None."""
         return next((layer.layer for layer in self.layers if isinstance(layer.layer, BaseData)), None)
 
-    def columns(self):
-        """Numbers of the plots.
-
-        Returns
-        -------
-        dict of str to ndarray, (n,)
-        """
+    def columns(self) -> dict[str, np.ndarray]:
+        """Numbers of the plots."""
         data = self.data
         get = lambda name: np.asarray(data[name], float)  # noqa: E731
         dx, dy = get("dra_cosdec"), get("ddec")
@@ -428,13 +358,8 @@ class ResidualViewer(DataViewer):
                 "hours": (mjd - np.floor(np.nanmin(mjd))) * 24, "along": along, "across": across,
                 "sigma_along": get("sigma_along"), "sigma_across": get("sigma_across")}  # fmt: skip
 
-    def colours(self):
-        """Colour of every row: the last visible selection that holds it, else the plain one.
-
-        Returns
-        -------
-        list of str
-        """
+    def colours(self) -> list[str]:
+        """Colour of every row: the last visible selection that holds it, else the plain one."""
         colours = [self.canvas.plain] * self.data.size
         for layer in self.layers:
             if isinstance(layer.layer, BaseData) or not layer.visible:
@@ -455,30 +380,16 @@ class ResidualViewer(DataViewer):
         self.canvas.draw_rows(self.columns(), colours)
         self.table.show_rows(self.data, [None if one == self.canvas.plain else one for one in colours])
 
-    def select_rows(self, rows):
-        """Make rows the active selection everywhere.
-
-        Parameters
-        ----------
-        rows : list of int
-        """
+    def select_rows(self, rows: list[int]):
+        """Make rows the active selection everywhere."""
         if not rows or self.data is None:
             return
         self.apply_subset_state(ElementSubsetState(indices=rows, data=self.data))
         names = dict.fromkeys(str(self.data.get_component("frame").labels[row]) for row in rows)
         self.status.setText("selected: " + ", ".join(names))
 
-    def open_row(self, row):
-        """Show the frame of a row around its place.
-
-        Parameters
-        ----------
-        row : int
-
-        Returns
-        -------
-        glue_qt.viewers.image.ImageViewer or None
-        """
+    def open_row(self, row: int):
+        """Show the frame of a row around its place."""
         label = str(self.data.get_component("frame").labels[row])
         frames = [data for data in all_of(self.session.data_collection, FRAME) if data.label == label]
         if not frames:
@@ -510,15 +421,8 @@ class ResidualViewer(DataViewer):
         if path:
             self.export(label, path)
 
-    def export(self, label, path):
-        """Write the residuals.
-
-        Parameters
-        ----------
-        label : str
-            Of :data:`glue_appulse.exporters.EXPORTERS`.
-        path : str
-        """
+    def export(self, label: str, path: str):
+        """Write the residuals."""
         function = next(function for name, _suffixes, function in EXPORTERS if name == label)
         try:
             function(str(path), self.data)
@@ -529,17 +433,8 @@ class ResidualViewer(DataViewer):
             self.status.setText(f"written: {path}")
 
 
-def show_residuals(session):
-    """Menu action: open the viewer on the residuals.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-
-    Returns
-    -------
-    ResidualViewer or None
-    """
+def show_residuals(session) -> ResidualViewer | None:
+    """Menu action: open the viewer on the residuals."""
     from glue_appulse.host import say
 
     data = residual_data.find(session.data_collection)

@@ -49,12 +49,7 @@ from glue_appulse.qt.panels import BackgroundWork, Panel, open_once
 
 
 class BodyBox(QWidget):
-    """Line with the body, and where its places come from.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    """
+    """Line with the body, and where its places come from."""
 
     def __init__(self, session):
         super().__init__()
@@ -89,15 +84,8 @@ class BodyBox(QWidget):
         path = self.chosen()[1]
         self.orbits.setText(f"orbits: {sources.STARTER if path is None else Path(path).name}")
 
-    def chosen(self):
-        """The body, and where its places come from.
-
-        Returns
-        -------
-        body : str
-        orbits : str or None
-            None: the bundled starter set.
-        """
+    def chosen(self) -> tuple[str, str | None]:
+        """The body, and where its places come from."""
         text = self.box.currentText().strip()
         at = self.box.findText(text)
         body, orbits = self.box.itemData(at) if at >= 0 else (text, sources.chosen().orbits)
@@ -126,12 +114,7 @@ GRADE_TITLES = ("keep\nframe", "UTC\n", *(title for _key, title, _digits in GRAD
 
 
 class GradesTable(QTableWidget):
-    """Frames of the night.
-
-    Parameters
-    ----------
-    parent : QWidget or None
-    """
+    """Frames of the night."""
 
     #: The user has ticked or unticked a frame.
     decided = Signal()
@@ -151,14 +134,8 @@ class GradesTable(QTableWidget):
         self.keep, self._rows, self._grades = {}, {}, {}
         self.itemChanged.connect(self._changed)
 
-    def show_frames(self, frames):
-        """List frames; what was said and measured of those that stay is kept.
-
-        Parameters
-        ----------
-        frames : list of (str, str)
-            Name and time of the middle, UTC.
-        """
+    def show_frames(self, frames: list[tuple[str, str]]):
+        """List frames; what was said and measured of those that stay is kept."""
         self._rows = {name: row for row, (name, _time) in enumerate(frames)}
         self.keep = {name: keep for name, keep in self.keep.items() if name in self._rows}
         self.blockSignals(True)
@@ -184,14 +161,8 @@ class GradesTable(QTableWidget):
         self.show_grades([self._grades[name] for name in self._rows if name in self._grades])
         self.decided.emit()
 
-    def show_grades(self, grades):
-        """Fill in what was measured, and tick as the grades say where the user has said nothing.
-
-        Parameters
-        ----------
-        grades : list of dict
-            With the keys of :data:`appulse.sequence.grade.COLUMNS`.
-        """
+    def show_grades(self, grades: list[dict]):
+        """Fill in what was measured, and tick as the grades say where the user has said nothing."""
         self._grades = {**self._grades, **{grade["frame"]: grade for grade in grades}}
         self.blockSignals(True)
         for grade in grades:
@@ -223,33 +194,17 @@ class GradesTable(QTableWidget):
         self.blockSignals(False)
         self.decided.emit()
 
-    def kept(self):
-        """Names of the frames that are ticked.
-
-        Returns
-        -------
-        list of str
-        """
+    def kept(self) -> list[str]:
+        """Names of the frames that are ticked."""
         rows = range(self.rowCount())
         return [self.item(row, 0).text() for row in rows if self.item(row, 0).checkState() == Qt.Checked]
 
-    def names(self):
-        """Names of all frames that are listed.
-
-        Returns
-        -------
-        list of str
-        """
+    def names(self) -> list[str]:
+        """Names of all frames that are listed."""
         return list(self._rows)
 
-    def set_keep(self, name, keep):
-        """Tick or untick a frame, as the user would.
-
-        Parameters
-        ----------
-        name : str
-        keep : bool
-        """
+    def set_keep(self, name: str, keep: bool):
+        """Tick or untick a frame, as the user would."""
         self.item(self._rows[name], 0).setCheckState(Qt.Checked if keep else Qt.Unchecked)
 
 
@@ -271,13 +226,7 @@ SMALLEST_VIEW_PX = (320, 240)
 
 
 class PictureView(QLabel):
-    """Label with a picture, never larger than its pixels times two, its sides in proportion.
-
-    Parameters
-    ----------
-    words : str
-        Shown while there is no picture.
-    """
+    """Label with a picture, never larger than its pixels times two, its sides in proportion."""
 
     def __init__(self, words=""):
         super().__init__(words)
@@ -289,26 +238,15 @@ class PictureView(QLabel):
         self._pixmap, self._movie = None, None
 
     def show_pixels(self, pixels):
-        """Show an array.
-
-        Parameters
-        ----------
-        pixels : (h, w, 1 or 3) uint8 array
-            The first row is the top.
-        """
+        """Show an array."""
         h, w, planes = pixels.shape
         kind = QImage.Format_RGB888 if planes == 3 else QImage.Format_Grayscale8
         data = np.ascontiguousarray(pixels)
         # The image only points at the array; the copy owns its pixels.
         self._show(QPixmap.fromImage(QImage(data.tobytes(), w, h, planes * w, kind).copy()))
 
-    def show_file(self, path):
-        """Show a picture file, or play an animation.
-
-        Parameters
-        ----------
-        path : str or pathlib.Path
-        """
+    def show_file(self, path: str | Path):
+        """Show a picture file, or play an animation."""
         if str(path).lower().endswith(".gif"):
             self._drop_movie()
             self._pixmap, self._movie = None, QMovie(str(path))
@@ -321,13 +259,8 @@ class PictureView(QLabel):
         else:
             self._show(QPixmap(str(path)))
 
-    def show_words(self, words):
-        """Show words instead of a picture.
-
-        Parameters
-        ----------
-        words : str
-        """
+    def show_words(self, words: str):
+        """Show words instead of a picture."""
         self._drop_movie()
         self._pixmap = None
         self.setText(words)
@@ -358,46 +291,20 @@ class PictureView(QLabel):
             self.setPixmap(shown)
 
     def resizeEvent(self, event):
-        """Fit the picture to the new room.
-
-        Parameters
-        ----------
-        event : QResizeEvent
-        """
         super().resizeEvent(event)
         self._fit()
 
     def sizeHint(self):
-        """Room that a picture likes.
-
-        Returns
-        -------
-        QSize
-        """
         return QSize(640, 480)
 
     @property
-    def shows(self):
-        """What is to be seen.
-
-        Returns
-        -------
-        str
-            picture, animation or words.
-        """
+    def shows(self) -> str:
+        """What is to be seen."""
         return "animation" if self._movie else "words" if self._pixmap is None else "picture"
 
 
 class PictureChooser(QWidget):
-    """Pictures of one night, one of them to be seen.
-
-    Parameters
-    ----------
-    order : sequence of str
-        Names that pictures may have.
-    words : str
-        Shown while there is none.
-    """
+    """Pictures of one night, one of them to be seen."""
 
     def __init__(self, order, words=""):
         super().__init__()
@@ -413,16 +320,8 @@ class PictureChooser(QWidget):
         layout.addWidget(self.view, 1)
         self.which.currentIndexChanged.connect(self._show)
 
-    def offer(self, name, pictures):
-        """Put pictures into the choice, replacing those of the same name.
-
-        Parameters
-        ----------
-        name : str
-            The one that is shown now.
-        pictures : dict of str to (ndarray or path)
-            Pixels as for :meth:`PictureView.show_pixels`, or a file.
-        """
+    def offer(self, name: str, pictures: dict[str, tuple]):
+        """Put pictures into the choice, replacing those of the same name."""
         self._pictures |= pictures
         self.which.blockSignals(True)
         self.which.clear()
@@ -458,12 +357,7 @@ OPENED = (("base.fits", "still sky (base.fits)"), ("tracked.fits", "body at rest
 
 
 class SequenceOptions(QWidget):
-    """Choices of a run; a clean picture unless something else is ticked.
-
-    Parameters
-    ----------
-    parent : QWidget or None
-    """
+    """Choices of a run; a clean picture unless something else is ticked."""
 
     #: The folder is another one now.
     moved = Signal(str)
@@ -513,13 +407,8 @@ class SequenceOptions(QWidget):
         if path:
             self.folder.setText(path)
 
-    def values(self):
-        """What is chosen, in the words of :class:`glue_appulse.night_picture.PictureRequest`.
-
-        Returns
-        -------
-        dict
-        """
+    def values(self) -> dict:
+        """What is chosen, in the words of :class:`glue_appulse.night_picture.PictureRequest`."""
         return {
             "out": self.folder.text().strip(),
             "look": {
@@ -533,14 +422,8 @@ class SequenceOptions(QWidget):
             "overwrite": self.overwrite.isChecked(),
         }
 
-    def wanted_stacks(self):
-        """Stacks that are to be opened when the run has ended.
-
-        Returns
-        -------
-        list of str
-            File names.
-        """
+    def wanted_stacks(self) -> list[str]:
+        """Stacks that are to be opened when the run has ended."""
         return [name for name in STACKS if self.opened[name].isChecked()]
 
 
@@ -567,13 +450,7 @@ RUN, RESUME = "Run", "Resume"
 
 
 class SequencePanel(Panel):
-    """Stacks, composite and animation of the frames that are loaded.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    parent : QWidget or None
-    """
+    """Stacks, composite and animation of the frames that are loaded."""
 
     def __init__(self, session, parent=None):
         super().__init__(session, parent, "Stacks and picture of the night")
@@ -632,16 +509,6 @@ class SequencePanel(Panel):
                 self.cancel_button]  # fmt: skip
 
     def event(self, event):
-        """Take frames and tracks that were loaded since the panel was looked at last.
-
-        Parameters
-        ----------
-        event : QEvent
-
-        Returns
-        -------
-        bool
-        """
         if event.type() == QEvent.WindowActivate and self.job is None:
             self.fill()
         return super().event(event)
@@ -669,13 +536,8 @@ class SequencePanel(Panel):
 
     # --- what is wanted
 
-    def plan(self):
-        """What is chosen in the panel.
-
-        Returns
-        -------
-        glue_appulse.night_picture.PictureRequest
-        """
+    def plan(self) -> PictureRequest:
+        """What is chosen in the panel."""
         body, orbits = self.body.chosen()
         keep = dict(self.table.keep)
         return PictureRequest(list(self.frames), body, orbits, keep=keep, **self.options.values())
@@ -688,34 +550,19 @@ class SequencePanel(Panel):
 
     # --- work
 
-    def grade(self):
-        """Measure every frame in full; what is measured serves the run.
-
-        Returns
-        -------
-        BackgroundWork
-        """
+    def grade(self) -> BackgroundWork:
+        """Measure every frame in full; what is measured serves the run."""
         folder = self._graded
         return self._start(
             lambda job, plan: work.grade(plan, folder, job.stage, _asked(job)), self.show_grades
         )
 
-    def preview(self):
-        """Show how the picture will look.
-
-        Returns
-        -------
-        BackgroundWork
-        """
+    def preview(self) -> BackgroundWork:
+        """Show how the picture will look."""
         return self._start(lambda job, plan: work.preview(plan, job.stage, _asked(job)), self.show_preview)
 
-    def run(self):
-        """Make the products, or go on where a run was broken off.
-
-        Returns
-        -------
-        BackgroundWork
-        """
+    def run(self) -> BackgroundWork:
+        """Make the products, or go on where a run was broken off."""
         folder, wanted = self._graded, self.options.wanted_stacks()
 
         def make(job, plan):
@@ -780,23 +627,13 @@ class SequencePanel(Panel):
     # --- what came of it
 
     def show_grades(self, answer):
-        """Fill the table.
-
-        Parameters
-        ----------
-        answer : glue_appulse.sequence.Answer
-        """
+        """Fill the table."""
         self.table.show_grades(answer.value)
         count = f"{len(self.table.kept())} of {len(self.table.names())} frames kept"
         self.say("; ".join([count, *dict.fromkeys(answer.lines)]))
 
     def show_preview(self, answer):
-        """Show the small picture.
-
-        Parameters
-        ----------
-        answer : glue_appulse.sequence.Answer
-        """
+        """Show the small picture."""
         self.pictures.offer(PREVIEW, {PREVIEW: answer.value.pixels})
         h, w = answer.value.pixels.shape[:2]
         words = f"preview of {answer.value.n_frames} frames, {w} × {h} pixels"
@@ -804,13 +641,8 @@ class SequencePanel(Panel):
             words += "; marks come with the run"
         self.say("; ".join([words, *dict.fromkeys(answer.lines)]))
 
-    def show_result(self, made):
-        """Open the stacks as frames, show the picture.
-
-        Parameters
-        ----------
-        made : (glue_appulse.sequence.Answer, list of glue.core.data.Data)
-        """
+    def show_result(self, made: tuple):
+        """Open the stacks as frames, show the picture."""
         answer, stacks = made
         result = answer.value
         self.table.show_grades([shot.grade for shot in result.night.shots])
@@ -842,15 +674,6 @@ def _row(*widgets):
     return row
 
 
-def open_panel(session, _data_collection=None):
-    """Menu action: the panel, made once per application.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-
-    Returns
-    -------
-    SequencePanel
-    """
+def open_panel(session, _data_collection=None) -> SequencePanel:
+    """Menu action: the panel, made once per application."""
     return open_once(session, SequencePanel)

@@ -25,15 +25,7 @@ NEW = "a new one"
 
 
 class InstrumentBox(QGroupBox):
-    """Values of an instrument, each with where it comes from; kept in the settings file on request.
-
-    Parameters
-    ----------
-    use : callable
-        Called with what the instrument says about the camera, by field.
-    say : callable
-        Called with a line for the user.
-    """
+    """Values of an instrument, each with where it comes from; kept in the settings file on request."""
 
     def __init__(self, use, say):
         super().__init__("instrument")
@@ -60,14 +52,8 @@ class InstrumentBox(QGroupBox):
         self.fill()
         self.choice.currentIndexChanged.connect(self.show_known)
 
-    def fill(self, chosen=None):
-        """Bring the list of instruments up to date.
-
-        Parameters
-        ----------
-        chosen : str or None
-            Name of the one to show; None: the first.
-        """
+    def fill(self, chosen: str | None=None):
+        """Bring the list of instruments up to date."""
         self.choice.blockSignals(True)
         self.choice.clear()
         for name, entry in frame_setup.instrument_entries().items():
@@ -78,12 +64,7 @@ class InstrumentBox(QGroupBox):
         self.show_known()
 
     def show_frame(self, frame):
-        """Let a frame's header speak where the settings file is silent.
-
-        Parameters
-        ----------
-        frame : appulse.frames.frame.SolvedFrame or None
-        """
+        """Let a frame's header speak where the settings file is silent."""
         self._frame = frame
         self.fill(self.choice.currentText())
 
@@ -96,20 +77,8 @@ class InstrumentBox(QGroupBox):
             self.lines[name].setPlaceholderText(value)
             self.known[name].setText(f"{value} ({source})" if value else source)
 
-    def values(self):
-        """Entry of the settings file that the box asks for.
-
-        Returns
-        -------
-        dict
-            What is written by hand, what the file has, and what a header tells; defaults are left out, so
-            that the file keeps to what is known.
-
-        Raises
-        ------
-        ValueError
-            The instrument has no name, or something cannot be read.
-        """
+    def values(self) -> dict:
+        """Entry of the settings file that the box asks for."""
         entry = dict(self.choice.currentData() or {})
         entry["name"] = self.name.text().strip()
         if not entry["name"]:
@@ -156,13 +125,7 @@ FIELDS = (
 
 
 class SetupPanel(Panel):
-    """What is known about frames and sources.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-    parent : QWidget or None
-    """
+    """What is known about frames and sources."""
 
     def __init__(self, session, parent=None):
         super().__init__(session, parent, "Set-up: site, time, camera, sources")
@@ -245,17 +208,7 @@ class SetupPanel(Panel):
             self.lines[name].setText(f"{value:g}")
 
     def given(self):
-        """What the user has written.
-
-        Returns
-        -------
-        glue_appulse.frame_setup.Given
-
-        Raises
-        ------
-        ValueError
-            A number is none.
-        """
+        """What the user has written."""
         words = {name: line.text().strip() or None for name, line in self.lines.items()}
         numbers = {}
         for name in ("exposure_s", "gain_e_adu", "read_noise_e", "saturation_adu"):
@@ -267,13 +220,8 @@ class SetupPanel(Panel):
                 ) from None
         return frame_setup.Given(words["site"], words["time"], self.time_is.currentText() or None, **numbers)
 
-    def apply(self):
-        """Apply to the frames, and compute their tracks anew.
-
-        Returns
-        -------
-        BackgroundWork or None
-        """
+    def apply(self) -> BackgroundWork | None:
+        """Apply to the frames, and compute their tracks anew."""
         try:
             lines = frame_setup.apply(self._frames(), self.given())
         except (ValueError, OSError) as exc:
@@ -315,15 +263,8 @@ class SetupPanel(Panel):
         if path:
             self.use(what, path)
 
-    def use(self, what, path):
-        """Take orbits or stars out of a file from now on.
-
-        Parameters
-        ----------
-        what : str
-            orbits or stars.
-        path : str
-        """
+    def use(self, what: str, path: str):
+        """Take orbits or stars out of a file from now on."""
         try:
             self.sources[what].setText(frame_setup.source_words(path, what))
         except (ValueError, OSError) as exc:
@@ -346,15 +287,6 @@ class SetupPanel(Panel):
             self.say(f"kept in {path}; its earlier state, if any, is beside it as .bak")
 
 
-def open_panel(session, _data_collection=None):
-    """Menu action: the panel, made once per application.
-
-    Parameters
-    ----------
-    session : glue.core.session.Session
-
-    Returns
-    -------
-    SetupPanel
-    """
+def open_panel(session, _data_collection=None) -> SetupPanel:
+    """Menu action: the panel, made once per application."""
     return open_once(session, SetupPanel)

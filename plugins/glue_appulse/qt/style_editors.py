@@ -26,13 +26,7 @@ LIST_HEIGHT_PX = 110
 
 
 class TypeList(QListWidget):
-    """Ticks for several types at once.
-
-    Parameters
-    ----------
-    types : iterable of str
-    parent : QWidget or None
-    """
+    """Ticks for several types at once."""
 
     #: The list of ticked types; empty where all are.
     changed = Signal(list)
@@ -58,35 +52,18 @@ class TypeList(QListWidget):
         """Whether there are types and none of them is ticked."""
         return bool(self.count()) and not self._ticked()
 
-    def chosen(self):
-        """Types that are ticked.
-
-        Returns
-        -------
-        list of str
-            Empty where all are, or none is: a layer without any type would look like a fault.
-        """
+    def chosen(self) -> list[str]:
+        """Types that are ticked."""
         ticked = self._ticked()
         return [] if len(ticked) == self.count() else ticked
 
-    def choose(self, types):
-        """Tick types; what means the same already stays as it is.
-
-        Parameters
-        ----------
-        types : list of str
-            Empty for all.
-        """
+    def choose(self, types: list[str]):
+        """Tick types; what means the same already stays as it is."""
         if list(types) != self.chosen():
             self._tick(lambda name: not types or name in types)
 
-    def tick_all(self, on=True):
-        """Tick all types, or none, in one change.
-
-        Parameters
-        ----------
-        on : bool
-        """
+    def tick_all(self, on: bool=True):
+        """Tick all types, or none, in one change."""
         self._tick(lambda _name: on)
         self.changed.emit(self.chosen())
 
@@ -99,12 +76,7 @@ class TypeList(QListWidget):
 
 
 class TypeRow(QWidget):
-    """A list of types with buttons for all and none beside it.
-
-    Parameters
-    ----------
-    types : TypeList
-    """
+    """A list of types with buttons for all and none beside it."""
 
     def __init__(self, types):
         super().__init__()
@@ -132,13 +104,7 @@ def _spin(low, high, step, decimals=1, suffix=""):
 
 
 class LayerEditor(QWidget):
-    """Form with a colour and an opacity; sub-classes add rows in :meth:`fill`.
-
-    Parameters
-    ----------
-    layer : glue.viewers.matplotlib.layer_artist.MatplotlibLayerArtist
-    parent : QWidget or None
-    """
+    """Form with a colour and an opacity; sub-classes add rows in :meth:`fill`."""
 
     def __init__(self, layer, parent=None):
         super().__init__(parent)
@@ -152,28 +118,14 @@ class LayerEditor(QWidget):
         self.fill()
         self._connections = autoconnect_callbacks_to_qt(layer.state, self, {"alpha": {"value_range": (0, 1)}})
 
-    def row(self, words, widget, name):
-        """Add a row; the widget's name tells which property it drives.
-
-        Parameters
-        ----------
-        words : str
-        widget : QWidget
-        name : str
-            ``value_width`` drives ``width``.
-        """
+    def row(self, words: str, widget: QWidget, name: str):
+        """Add a row; the widget's name tells which property it drives."""
         widget.setObjectName(name)
         setattr(self, name, widget)
         self.form.addRow(words, widget)
 
-    def boxes(self, pairs):
-        """Add check boxes, two in a line.
-
-        Parameters
-        ----------
-        pairs : list of (str, str)
-            Name of the property, words.
-        """
+    def boxes(self, pairs: list[tuple[str, str]]):
+        """Add check boxes, two in a line."""
         grid = QGridLayout()
         for i, (name, words) in enumerate(pairs):
             box = QCheckBox(words)

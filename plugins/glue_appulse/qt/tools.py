@@ -32,13 +32,8 @@ def _pen(color, width=5):
     return pen
 
 
-def measure_icon():
-    """A dot between two bars, with an offset cross beside.
-
-    Returns
-    -------
-    QIcon
-    """
+def measure_icon() -> QIcon:
+    """A dot between two bars, with an offset cross beside."""
 
     def paint(painter):
         painter.setPen(_pen("#b06a00"))
@@ -54,13 +49,8 @@ def measure_icon():
     return _painted(paint)
 
 
-def pick_icon():
-    """An ellipse with a pointer.
-
-    Returns
-    -------
-    QIcon
-    """
+def pick_icon() -> QIcon:
+    """An ellipse with a pointer."""
 
     def paint(painter):
         painter.setPen(_pen("#0f766e"))
@@ -89,23 +79,12 @@ class _ClickMode(ToolbarModeBase):
             self.act(self._event_xdata, self._event_ydata)
 
     def key(self, event):
-        """Handle a key.
-
-        Parameters
-        ----------
-        event : matplotlib.backend_bases.KeyEvent
-        """
+        """Handle a key."""
         if event.key in KEYS and event.xdata is not None:
             self.act(event.xdata, event.ydata)
 
-    def act(self, x, y):
-        """Do what the mode is for.
-
-        Parameters
-        ----------
-        x, y : float
-            Zero-based pixels of the reference image.
-        """
+    def act(self, x: float, y: float):
+        """Do what the mode is for."""
         raise NotImplementedError
 
 
@@ -133,25 +112,13 @@ class MeasureMode(_ClickMode):
         return measure_icon()
 
     def press(self, event):
-        """Handle a click; with Shift the very source under the pointer is measured.
-
-        Parameters
-        ----------
-        event : matplotlib.backend_bases.MouseEvent
-        """
         self._pointed = "shift" in (event.key or "")
         super().press(event)
 
     _pointed = False
 
-    def act(self, x, y):
-        """Measure.
-
-        Parameters
-        ----------
-        x, y : float
-            Zero-based pixels of the reference image.
-        """
+    def act(self, x: float, y: float):
+        """Measure."""
         from glue_appulse.qt.measure_panel import open_panel
 
         open_panel(self.viewer.session).measure_click(self.viewer, x, y, pointed=self._pointed)
@@ -171,14 +138,8 @@ class PickMode(_ClickMode):
         """Painted icon."""
         return pick_icon()
 
-    def act(self, x, y):
-        """Select.
-
-        Parameters
-        ----------
-        x, y : float
-            Zero-based pixels of the reference image.
-        """
+    def act(self, x: float, y: float):
+        """Select."""
         ra, dec = clicked_sky(self.viewer, x, y)
         loaded = self.viewer.session.data_collection
         visible = [layer.layer for layer in self.viewer.layers if layer.visible and layer.layer in loaded]
@@ -193,18 +154,8 @@ class PickMode(_ClickMode):
         self.viewer.set_status("no outline here")
 
 
-def row_words(data, row):
-    """A catalogue row in one line.
-
-    Parameters
-    ----------
-    data : glue.core.data_region.RegionData
-    row : int
-
-    Returns
-    -------
-    str
-    """
+def row_words(data, row: int) -> str:
+    """A catalogue row in one line."""
     words = [str(data["name"][row])]
     if data["other names"][row]:
         words.append(f"({data['other names'][row]})")
