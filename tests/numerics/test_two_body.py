@@ -10,9 +10,11 @@ from appulse.errors import OrbitError
 from appulse.numerics.kepler import (
     ECLIPTIC_TO_ICRF,
     elements_from_state,
+    perifocal_axes,
     propagate_two_body,
     state_from_elements,
     stumpff,
+    universal_anomaly,
 )
 
 TOL_STATE = 1e-11  # relative; some ten roundings of the longest arc
@@ -123,3 +125,13 @@ def test_states_that_make_no_orbit(state, words):
     if words != "straight" and state[0] == 0:
         with pytest.raises(OrbitError, match="Sun's centre"):
             propagate_two_body(np.array([state], float), 1.0)
+
+
+def test_universal_anomaly_on_a_circle_is_the_angle_turned_through():
+    assert float(universal_anomaly(1.0, 1.0, 0.0, 1.0, 0.25)) == pytest.approx(0.5, abs=1e-15)
+
+
+def test_axes_of_an_orbit_in_the_reference_plane():
+    towards, further = perifocal_axes(np.zeros(1), np.zeros(1), np.zeros(1))
+    assert towards.tolist() == [[1.0, 0.0, 0.0]]
+    assert further.tolist() == [[0.0, 1.0, 0.0]]

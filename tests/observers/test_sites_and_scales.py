@@ -249,3 +249,11 @@ def test_the_host_program_keeps_its_settings():
     command = [sys.executable, "-W", "error", "-c", code]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+def test_ut1_and_its_uncertainty_on_known_days():
+    """After the leap second of 2016-12-31 TAI-UTC was 37 s and UT1-UTC 0.591 s (IERS Bulletin A)."""
+    assert float(ut1_minus_tai_s(57_754.0)) == pytest.approx(-36.409, abs=5e-4)
+    assert float(ut1_sigma_s(58_000.0)) < 1e-4
+    measured, predicted = table_ends_mjd()
+    assert 300 < predicted - measured < 500

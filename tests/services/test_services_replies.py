@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import requests
 from astropy import units as u
+from astropy.table import Table
 from astropy.time import Time
 from astroquery.imcce import SkybotClass
 from astroquery.jplhorizons import HorizonsClass
@@ -16,14 +17,23 @@ from astroquery.jplsbdb import SBDBClass
 from astroquery.mpc import MPCClass
 from astroquery.utils.mocks import MockResponse
 
+from appulse.bodies.designations import read_name
 from appulse.bodies.tabulated import TabulatedEphemeris
 from appulse.errors import AppulseWarning, DesignationError, InputError, ServiceError, SiteError
 from appulse.observers.site import Site
 from appulse.services import cone_queries
-from appulse.services.client import ReplyCache, RequestPolicy
+from appulse.services.client import (
+    Reply,
+    ReplyCache,
+    RequestPolicy,
+    age_words,
+    cache_folder,
+    from_text,
+    to_text,
+)
 from appulse.services.cone_queries import gaia_stars, known_bodies
 from appulse.services.ephemeris_queries import CHUNK_TIMES, horizons_ephemeris, mpc_ephemeris
-from appulse.services.orbit_queries import fetch_orbits, horizons_orbit, mpc_orbit, sbdb_orbit
+from appulse.services.orbit_queries import fetch_orbits, horizons_id, horizons_orbit, mpc_orbit, sbdb_orbit
 
 HOME = Site.from_geodetic(16.5, -23.2, 1800.0, name="somebody's garden")
 NIGHT = Time("2022-06-10T00:00:00", scale="utc")
@@ -343,3 +353,29 @@ def test_gaia_client_has_a_time_out_and_no_connection_yet():
     client = cone_queries.tap_client(12.5)
     handler = client._Tap__connHandler._TapConn__connectionHandler
     assert handler.get_connection().timeout == 12.5
+
+
+@pytest.mark.parametrize(
+    ("days", "words"), [(1e-4, "under a minute"), (0.01, "14 minutes"), (0.5, "12 hours"), (3.2, "3 days")]
+)
+def test_ages_in_words(days, words):
+    assert age_words(days) == words
+
+
+def test_what_a_reply_says_of_itself():
+    reply = Reply("JPL SBDB", {}, "", datetime(2026, 11, 25, 12, tzinfo=UTC))
+    assert reply.provenance == "JPL SBDB, fetched 2026-11-25 12:00 UTC"
+
+
+@pytest.mark.parametrize(
+    ("body", "asked"), [("2P/Encke", "DES=2P;CAP;NOFRAG"), ("73P-B", "DES=73P-B;CAP"), ("(7) Iris", "7;")]
+)
+def test_how_horizons_is_asked_for_a_body(body, asked):
+    assert horizons_id(read_name(body)) == asked
+
+
+def test_tables_survive_as_text():
+    table = Table({"a": [1, 2]})
+    assert to_text(table).startswith("# %ECSV")
+    assert from_text(to_text(table))["a"].tolist() == [1, 2]
+    assert cache_folder().name == "services"

@@ -25,8 +25,8 @@ from appulse.numerics.sphere import radec_from_unit, separation_rad, tangent_axe
 from appulse.observers.earth import accuracy_note
 from appulse.observers.timescales import quiet_erfa, tdb_days, tt_jd
 
+# Turns rad/d into arcsec/h.
 ARCSEC_H = ARCSEC_PER_RAD / 24.0
-"""Turns rad/d into arcsec/h."""
 
 
 class ObserverState(NamedTuple):
@@ -41,37 +41,20 @@ class ObserverState(NamedTuple):
 class Sight(NamedTuple):
     """Lines of sight to k bodies at m times, all from the observer."""
 
+    # (k, m, 3) au, body at t - tau minus observer at t.
     vector: np.ndarray
-    """(k, m, 3) au, body at t - tau minus observer at t."""
+    # (k, m, 3) au/d, its derivative with respect to t.
     rate: np.ndarray
-    """(k, m, 3) au/d, its derivative with respect to t."""
+    # (k, m, 3) au/d, velocity of the body at t - tau minus the observer's at t.
     relative: np.ndarray
-    """(k, m, 3) au/d, velocity of the body at t - tau minus the observer's at t."""
+    # (k, m, 3) au, body at t - tau from the Sun as the body sees it.
     helio: np.ndarray
-    """(k, m, 3) au, body at t - tau from the Sun as the body sees it."""
+    # (k, m) d, light time.
     tau_d: np.ndarray
-    """(k, m) d, light time."""
 
 
 def view(kernels, times, observer):
-    """Barycentric place and velocity of an observer, and the Sun's place.
-
-    Parameters
-    ----------
-    kernels : Kernels
-    times : Time, shape (m,)
-    observer : Site, SpacecraftVector or alike
-        Anything with ``origin`` ('earth', 'sun' or 'ssb') and ``posvel_au(times)``.
-
-    Returns
-    -------
-    ObserverState
-
-    Raises
-    ------
-    EphemerisSpanError
-        A time lies outside the kernels.
-    """
+    """Barycentric place and velocity of an observer at times (m,), and the Sun's place."""
     t_d = np.atleast_1d(tdb_days(times))
     kernels.check_span(t_d)
     pos, vel = kernels.major(t_d)
@@ -83,21 +66,7 @@ def view(kernels, times, observer):
 
 
 def sight(states, sun_at, rows, seen):
-    """Lines of sight with light time.
-
-    Parameters
-    ----------
-    states : callable
-        ``states(rows, t_d (k, m)) -> (k, m, 6)``, barycentric.
-    sun_at : callable
-        ``sun_at(t_d (j,)) -> (j, 3)``, barycentric.
-    rows : (k,) int array
-    seen : ObserverState
-
-    Returns
-    -------
-    Sight
-    """
+    """Lines of sight with light time to bodies of ``states(rows, t_d (k, m)) -> (k, m, 6)``, barycentric."""
     t = np.broadcast_to(seen.t_d, (len(rows), len(seen.t_d)))
     tau = np.zeros(t.shape)
     state = states(rows, t)
@@ -121,18 +90,7 @@ def sight(states, sun_at, rows, seen):
 
 
 def angles(line, seen):
-    """Everything about the sight that a table shows.
-
-    Parameters
-    ----------
-    line : Sight
-    seen : ObserverState
-
-    Returns
-    -------
-    dict of (k, m) arrays: ``ra, dec`` (deg), ``ra_rate, dec_rate, rate`` (arcsec/h, RA with cos Dec),
-    ``motion_pa, phase, elongation`` (deg), ``delta, r`` (au)
-    """
+    """Everything about the sight that a table shows, by column: arrays (k, m) in the units of ``UNITS``."""
     delta = np.linalg.norm(line.vector, axis=-1)
     ra, dec = radec_from_unit(line.vector)
     east, north = tangent_axes(line.vector)
@@ -154,21 +112,7 @@ def angles(line, seen):
 
 
 def apparent_rates(line, seen):
-    """Rates on the axes of date at the apparent place, as JPL Horizons prints them.
-
-    The body's velocity relative to the observer, turned to the true equator and equinox of date (IAU
-    2006/2000A) and resolved at the aberrated direction. The recipe was found by comparison with 2,430
-    recorded rates, which it meets to 0.0005 arcsec/h.
-
-    Parameters
-    ----------
-    line : Sight
-    seen : ObserverState
-
-    Returns
-    -------
-    dict of (k, m) arrays, arcsec/h: ``ra_rate_apparent`` (with cos Dec), ``dec_rate_apparent``
-    """
+    """Rates, arcsec/h, on the axes of date at the apparent place, as JPL Horizons prints them."""
     delta = np.linalg.norm(line.vector, axis=-1)
     beta = seen.velocity / C_AU_DAY
     lorentz = np.sqrt(1.0 - np.einsum("mi,mi->m", beta, beta))
@@ -222,34 +166,15 @@ DESCRIPTIONS = {
     "ra_rate_apparent": "motion in right ascension times cos Dec, axes of date at the apparent place",
     "dec_rate_apparent": "motion in declination, axes of date at the apparent place",
 }
+# 1960-01-01.
 UTC_BEGINS_JD = 2_436_934.5
-"""1960-01-01."""
+# Columns that may always be masked; others are only where something is not known.
 MAYBE = ("mag", "sigma_major", "sigma_minor", "sigma_pa")
-"""Columns that may always be masked; others are only where something is not known."""
 DECIMALS = {"ra": ".11f", "dec": ".11f"}
 
 
 def clean_times(time):
-    """Times as a one-dimensional UTC ``Time`` without ERFA's 'dubious year'.
-
-    Parameters
-    ----------
-    time : Time, scalar or (m,)
-
-    Returns
-    -------
-    Time, shape (m,), scale UTC
-
-    Raises
-    ------
-    TimeError
-        Not a Time, empty, not finite, or before UTC began.
-
-    Examples
-    --------
-    >>> clean_times(Time(2451545.0, format="jd", scale="tt")).scale
-    'utc'
-    """
+    """Times as a one-dimensional UTC ``Time``, with no 'dubious year'; TimeError where they are none."""
     if not isinstance(time, Time):
         raise TimeError(f"times must be astropy Time objects, got {type(time).__name__}")
     if time.size == 0:
@@ -266,22 +191,7 @@ def clean_times(time):
 
 
 def build_table(designations, times, observer, columns, ellipses, meta):
-    """Assemble the table, body by body.
-
-    Parameters
-    ----------
-    designations : sequence of k str
-    times : Time, (m,), UTC
-    observer : Site or alike
-    columns : dict of (k, m) arrays in the units of ``UNITS``
-    ellipses : (3, k, m) array or None
-        sigma_major, sigma_minor (arcsec), sigma_pa (deg); NaN where unknown.
-    meta : dict
-
-    Returns
-    -------
-    QTable
-    """
+    """Assemble the table, body by body, from columns (k, m) and error ellipses (3, k, m) or None."""
     k, m = len(designations), len(times)
     table = QTable()
     table["designation"] = np.repeat(np.asarray(designations, dtype=str), m)

@@ -15,7 +15,6 @@ from appulse.bodies.designations import pack, read_name
 from appulse.bodies.orbit import (
     RADIANS,
     Orbit,
-    check_states,
     make_label,
     rotate,
     states_icrf,
@@ -23,69 +22,15 @@ from appulse.bodies.orbit import (
 from appulse.errors import DesignationError, OrbitError
 from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, elements_from_state
 
+# Up to here every name is compared for the nearest ones.
 FEW = 5_000
-"""Up to here every name is compared for the nearest ones."""
-
-
-def rows_meant(catalogue, text):
-    """Rows of an :class:`~appulse.bodies.catalogue.OrbitCatalogue` that a text means.
-
-    Parameters
-    ----------
-    catalogue : OrbitCatalogue
-    text : str
-        As typed: exact writing goes first, then number, designation (packed, too), other designations, name.
-
-    Returns
-    -------
-    (k,) array of int
-    """
-    wanted = read_name(text)
-    plain = " ".join(str(text).split())
-    found = _equals(catalogue._designation, plain)
-    if wanted.number is not None:
-        found |= catalogue.number == wanted.number
-    elif wanted.designation:
-        found |= _equals(catalogue._designation, wanted.designation)
-        for row, more in catalogue.extras.items():
-            found[row] |= wanted.designation in more.get("aliases", ())
-    else:
-        found |= _equals(catalogue._name, plain)
-        if not found.any():
-            for column in (catalogue.name, catalogue.designation):
-                found |= np.char.lower(column) == plain.lower()
-    if wanted.kind == "numbered comet" and not found.any():  # 73P where only its fragments are listed
-        found |= np.char.startswith(catalogue.designation, wanted.designation + "-")
-    return np.flatnonzero(found)
-
-
-def row_meant(catalogue, text):
-    """The one row that a text means.
-
-    Raises
-    ------
-    DesignationError
-        None or several are meant; the message names them, or what comes near.
-    """
-    rows = rows_meant(catalogue, text)
-    if len(rows) == 1:
-        return int(rows[0])
-    if len(rows):
-        epochs = catalogue.epoch_jd_tdb
-        listed = ", ".join(f"{catalogue.label(row)} (epoch {epochs[row]:.1f})" for row in rows[:4])
-        more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""
-        raise DesignationError(
-            f"{text!r} means {len(rows)} bodies: {listed}{more}; use a number or designation"
-        )
-    raise DesignationError(
-        f"{text!r} is not among the {len(catalogue)} orbits at hand{_hint(catalogue, text)}"
-    )
 
 
 def _hint(catalogue, text):
     """Why a body is missing, or what might have been meant."""
     writings = {repr(str(text)), repr(read_name(text).designation)}
-    with contextlib.suppress(DesignationError):  # a mere name has no packed form
+    # A mere name has no packed form.
+    with contextlib.suppress(DesignationError):
         writings.add(repr(pack(text)))
     for line, reason in catalogue.rejected:
         if any(writing in reason for writing in writings):
@@ -101,13 +46,7 @@ def _hint(catalogue, text):
 
 
 def text_at(column, row):
-    """One row of a str or bytes column, without decoding the whole of it.
-
-    Examples
-    --------
-    >>> text_at(np.array([b"7", b"8"]), 1)
-    '8'
-    """
+    """One row of a str or bytes column, without decoding the whole of it."""
     return str(column[row : row + 1].astype(str)[0])
 
 
@@ -184,13 +123,7 @@ class OrbitCatalogue:
 
     @classmethod
     def from_orbits(cls, orbits, *, rejected=(), source="", source_date=""):
-        """A catalogue of :class:`Orbit` records.
-
-        Raises
-        ------
-        OrbitError
-            The list is empty.
-        """
+        """A catalogue of at least one :class:`~appulse.bodies.orbit.Orbit`."""
         orbits = list(orbits)
         if not orbits:
             raise OrbitError("an empty list of orbits: at least one body is needed")
@@ -209,27 +142,21 @@ class OrbitCatalogue:
 
     @classmethod
     def concatenate(cls, catalogues):
-        """Several catalogues as one, rows in order; sources move to the rows.
-
-        Raises
-        ------
-        OrbitError
-            The list is empty.
-        """
+        """Several catalogues as one, rows in order; sources move to the rows."""
         catalogues = list(catalogues)
         if not catalogues:
             raise OrbitError("no catalogue to join")
         extras, sources, index, start = {}, [], [], 0
-        for one in catalogues:
-            extras |= {start + row: more for row, more in one.extras.items()}
-            index.append(one._source_index + len(sources))
-            sources += one._sources
-            start += len(one)
-        together = {key: np.concatenate([getattr(one, key) for one in catalogues]) for key in _COLUMNS}
+        for part in catalogues:
+            extras |= {start + row: more for row, more in part.extras.items()}
+            index.append(part._source_index + len(sources))
+            sources += part._sources
+            start += len(part)
+        together = {key: np.concatenate([getattr(part, key) for part in catalogues]) for key in _COLUMNS}
         joined = cls(
             together.pop("designation"), together.pop("epoch_jd_tdb"), extras=extras,
-            state=np.concatenate([one.state for one in catalogues]),
-            rejected=[item for one in catalogues for item in one.rejected], **together,
+            state=np.concatenate([part.state for part in catalogues]),
+            rejected=[item for part in catalogues for item in part.rejected], **together,
         )  # fmt: skip
         joined._sources, joined._source_index = sources, np.concatenate(index)
         return joined
@@ -264,6 +191,7 @@ class OrbitCatalogue:
     @property
     def designation(self):
         """(n,) array of str."""
+        # A million names as bytes take a quarter of the memory; text is made when asked for.
         return self._designation.astype(str)
 
     @property
@@ -280,7 +208,8 @@ class OrbitCatalogue:
     def state(self):
         """(n, 6) array, au and au/d: heliocentric, ICRF axes, each at its own epoch."""
         if self._state is None:
-            step = 100_000  # keeps the working arrays small beside the catalogue itself
+            # In pieces, so that the working arrays stay small beside the catalogue itself.
+            step = 100_000
             self._state = np.empty_like(self._elements)
             for at in range(0, len(self), step):
                 part = slice(at, at + step)
@@ -296,13 +225,7 @@ class OrbitCatalogue:
         return self._elements
 
     def orbit(self, row):
-        """The record of one row.
-
-        Raises
-        ------
-        IndexError
-            No such row.
-        """
+        """The record of one row; IndexError where there is none."""
         if not -len(self) <= row < len(self):
             raise IndexError(f"row {row} of a catalogue of {len(self)} orbits")
         row = row % len(self)
@@ -347,17 +270,26 @@ class OrbitCatalogue:
         return text_at(self._name, row)
 
     def rows_of(self, text):
-        """Rows that a number, designation (packed or readable) or name means; often one, sometimes none.
-
-        Parameters
-        ----------
-        text : str
-
-        Returns
-        -------
-        (k,) array of int
-        """
-        return rows_meant(self, text)
+        """Rows (k,) that a number, designation (packed or readable) or name means."""
+        wanted = read_name(text)
+        plain = " ".join(str(text).split())
+        # What stands in the list exactly as typed is meant, whatever else it could be read as.
+        found = _equals(self._designation, plain)
+        if wanted.number is not None:
+            found |= self.number == wanted.number
+        elif wanted.designation:
+            found |= _equals(self._designation, wanted.designation)
+            for row, more in self.extras.items():
+                found[row] |= wanted.designation in more.get("aliases", ())
+        else:
+            found |= _equals(self._name, plain)
+            if not found.any():
+                for column in (self.name, self.designation):
+                    found |= np.char.lower(column) == plain.lower()
+        # 73P where only its fragments are listed.
+        if wanted.kind == "numbered comet" and not found.any():
+            found |= np.char.startswith(self.designation, wanted.designation + "-")
+        return np.flatnonzero(found)
 
     def select(self, text):
         """The one orbit that a number, designation or name means.
@@ -380,12 +312,16 @@ class OrbitCatalogue:
 
     def row_of(self, text):
         """The row of the one orbit that a number, designation or name means; raises as :meth:`select`."""
-        return row_meant(self, text)
-
-    def check(self):
-        """RowProblems of the states, row by row; empty for what the readers return."""
-        return check_states(self.state, self.epoch_jd_tdb)
-
+        rows = self.rows_of(text)
+        if len(rows) == 1:
+            return int(rows[0])
+        if len(rows):
+            listed = ", ".join(f"{self.label(row)} (epoch {self.epoch_jd_tdb[row]:.1f})" for row in rows[:4])
+            more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""
+            raise DesignationError(
+                f"{text!r} means {len(rows)} bodies: {listed}{more}; use a number or designation"
+            )
+        raise DesignationError(f"{text!r} is not among the {len(self)} orbits at hand{_hint(self, text)}")
 
 def _uncommon(orbit):
     """The attributes of a record that have no column of their own."""

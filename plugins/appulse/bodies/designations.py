@@ -12,13 +12,13 @@ from typing import NamedTuple
 from appulse.errors import DesignationError
 
 DIGITS62 = string.digits + string.ascii_uppercase + string.ascii_lowercase
+# The 25 letters of provisional designations: I is left out.
 LETTERS = "ABCDEFGHJKLMNOPQRSTUVWXYZ"
-"""The 25 letters of provisional designations: I is left out."""
 
 LAST_LETTER_NUMBER = 619_999
 LAST_NUMBER = 620_000 + 62**4 - 1
+# Cycle counts up to here fit the classic seven characters (``z9``).
 LAST_SHORT_CYCLE = 619
-"""Cycle counts up to here fit the classic seven characters (``z9``)."""
 
 _PACKED_NUMBER = re.compile(r"[0-9A-Za-z]\d{4}|~[0-9A-Za-z]{4}")
 _PACKED_PROVISIONAL = re.compile(r"[I-L]\d\d[A-HJ-Y][0-9A-Za-z]\d[A-HJ-Z]")
@@ -29,13 +29,7 @@ _PACKED_COMET_NUMBER = re.compile(r"(\d{4})([PDI])\s*([a-z]{1,2})?")
 
 
 def to_base62(value, width):
-    """Digits 0-9, A-Z, a-z, padded with zeros.
-
-    Examples
-    --------
-    >>> to_base62(139274, 4)
-    '0aEM'
-    """
+    """Digits 0-9, A-Z, a-z, padded with zeros."""
     digits = ""
     for _ in range(width):
         value, last = divmod(value, 62)
@@ -46,13 +40,7 @@ def to_base62(value, width):
 
 
 def from_base62(text):
-    """The inverse of :func:`to_base62`.
-
-    Examples
-    --------
-    >>> from_base62("0aEM")
-    139274
-    """
+    """The inverse of :func:`to_base62`."""
     value = 0
     for letter in text:
         value = value * 62 + DIGITS62.index(letter)
@@ -60,27 +48,7 @@ def from_base62(text):
 
 
 def pack_number(number):
-    """Five packed characters of a minor planet's number.
-
-    Parameters
-    ----------
-    number : int
-        1 to 15,396,335.
-
-    Returns
-    -------
-    str
-
-    Raises
-    ------
-    DesignationError
-        The number is outside that range.
-
-    Examples
-    --------
-    >>> pack_number(7), pack_number(203289), pack_number(620000), pack_number(3140113)
-    ('00007', 'K3289', '~0000', '~AZaz')
-    """
+    """Five packed characters of a minor planet's number, 1 to 15,396,335."""
     if not 1 <= number <= LAST_NUMBER:
         raise DesignationError(f"minor planet number {number}: packed numbers run from 1 to {LAST_NUMBER}")
     if number > LAST_LETTER_NUMBER:
@@ -89,18 +57,7 @@ def pack_number(number):
 
 
 def unpack_number(packed):
-    """A minor planet's number from its five packed characters.
-
-    Examples
-    --------
-    >>> unpack_number("K3289"), unpack_number("~AZaz")
-    (203289, 3140113)
-
-    Raises
-    ------
-    DesignationError
-        Not a packed number.
-    """
+    """A minor planet's number from its five packed characters."""
     if not _PACKED_NUMBER.fullmatch(packed):
         raise DesignationError(
             f"{packed!r} is not a packed number: five characters such as 00007, K3289 or ~0000"
@@ -143,29 +100,7 @@ def _unpack_year(text):
 
 
 def unpack(packed):
-    """The readable form of a packed designation.
-
-    Parameters
-    ----------
-    packed : str
-        As MPCORB, the comet lists and the 80-column format hold it; blanks around it are allowed.
-
-    Returns
-    -------
-    str
-        '7', '2020 AB', '2040 P-L', 'C/2023 A3', '73P-B'.
-
-    Raises
-    ------
-    DesignationError
-        Not a packed designation.
-
-    Examples
-    --------
-    >>> names = ("00007", "K20A00B", "_QC0aEM", "PLS2040", "CK23A030", "0073P      b", "PK10T20O")
-    >>> [unpack(name) for name in names]
-    ['7', '2020 AB', '2026 CZ6190', '2040 P-L', 'C/2023 A3', '73P-B', 'P/2010 TO20']
-    """
+    """The readable form of a packed designation ('K20A00B' is 2020 AB); blanks around it are allowed."""
     text = packed.strip()
     if _PACKED_NUMBER.fullmatch(text):
         return str(unpack_number(text))

@@ -34,19 +34,7 @@ class Ending(NamedTuple):
     what: int | str
 
     def error(self, name, when_jd):
-        """The error to raise for a time after the end.
-
-        Parameters
-        ----------
-        name : str
-            The body.
-        when_jd : float, JD TDB
-            The time that was asked for.
-
-        Returns
-        -------
-        OrbitError
-        """
+        """The error to raise for a time (JD TDB) after the end."""
         end = self.t_d + J2000_JD
         why = self.what if isinstance(self.what, str) else f"it reaches the surface of the {NAMES[self.what]}"
         return OrbitError(
@@ -56,25 +44,7 @@ class Ending(NamedTuple):
 
 
 def find_impacts(y, places, own=None):
-    """Rows of the major bodies inside which the bodies are.
-
-    Parameters
-    ----------
-    y : (6, n) array, au, barycentric
-    places : (11, 3) array, au, barycentric
-    own : (n,) int array, optional
-        Row of the perturber that each body itself is, -1 for none.
-
-    Returns
-    -------
-    (n,) int array with -1 for none, or None if no body is inside any
-
-    Examples
-    --------
-    >>> places = np.zeros((11, 3)) + np.arange(11)[:, None]
-    >>> find_impacts(np.array([[3.0, 0.5], [3.0, 0.5], [3.0, 0.5]]), places)
-    array([ 3, -1])
-    """
+    """Rows (n,) of the major bodies inside which bodies (6, n) are, -1 for none; None if nobody is."""
     to = places[:, :, None] - y[:3]
     inside = np.einsum("bcn,bcn->bn", to, to) < (RADIUS_AU**2)[:, None]
     if own is not None:
@@ -90,33 +60,7 @@ MAX_PASSES = 20_000
 
 
 def carry(kernels, epoch_d, y, target_d, *, nongrav=None, own_row=None, tolerance):
-    """Barycentric states at a common time.
-
-    Parameters
-    ----------
-    kernels : Kernels
-    epoch_d : (n,) array, TDB days from J2000.0
-    y : (6, n) array, au and au/d, barycentric, each at its own epoch
-    target_d : float, TDB days from J2000.0
-    nongrav : NonGravArrays, optional
-    own_row : (n,) int array, optional
-        As for :class:`~appulse.bodies.engine.Trajectory`.
-    tolerance : float
-
-    Returns
-    -------
-    y : (6, n) array at the common time
-    arrived : (n,) bool array
-        False for those that met a surface on the way or did not get there; their states are as given.
-
-    Examples
-    --------
-    >>> from appulse.bodies.kernels import default_kernels
-    >>> y = np.array([[2.0, 3.0], [0.1, 0.0], [0.0, 0.0], [0.0, 0.0], [0.0121, 0.0099], [0.0, 0.001]])
-    >>> there, arrived = carry(default_kernels(), np.array([8000.0, 8050.0]), y, 8020.0, tolerance=1e-12)
-    >>> there.shape, arrived.tolist()
-    ((6, 2), [True, True])
-    """
+    """Barycentric states (6, n) at a common time, and which of them arrived; the others stay as given."""
     out, arrived = y.copy(), np.zeros(y.shape[1], bool)
     for start in range(0, y.shape[1], CHUNK):
         part = np.arange(start, min(start + CHUNK, y.shape[1]))
@@ -186,13 +130,13 @@ def _hits(y, places, own):
     return inside
 
 
+# Tolerated local error of place and velocity, relative; measured against halved steps in the benchmarks.
 TOLERANCE = 1e-13
-"""Tolerated local error of place and velocity, relative; measured against halved steps in the benchmarks."""
 CACHE_BYTES = 64_000_000
+# With more different epochs than this the bodies are first brought to the middle one of them.
 MANY_EPOCHS = 48
-"""With more different epochs than this the bodies are first brought to the middle one of them."""
+# A group is split when all but a tenth of it could take steps this much longer.
 SPLIT_PACE = 2.0
-"""A group is split when all but a tenth of it could take steps this much longer."""
 SMALLEST_STEP_D = 1e-8
 
 
@@ -265,24 +209,7 @@ class Trajectory:
         return np.where(ok, middle, self.epoch_d), np.where(ok[:, None], moved.T - there, state)
 
     def states(self, rows, t_d):
-        """Barycentric states of some bodies, each at its own times.
-
-        Parameters
-        ----------
-        rows : (k,) int array
-        t_d : (k, m) array, TDB days from J2000.0
-
-        Returns
-        -------
-        (k, m, 6) array, au and au/d, ICRF axes
-
-        Raises
-        ------
-        EphemerisSpanError
-            A time is outside the kernels.
-        OrbitError
-            A body came to its end before a time asked for.
-        """
+        """Barycentric states (k, m, 6) of rows (k,) at t_d (k, m), TDB days from J2000.0."""
         rows = np.asarray(rows)
         t_d = np.asarray(t_d, dtype=float)
         self.kernels.check_span(t_d)
@@ -479,23 +406,23 @@ def _alike(epoch_d, state):
     return np.split(order, np.flatnonzero(np.diff(inverse[order])) + 1)
 
 
+# 3000 km: no other body comes so near to one of the massive asteroids, but every orbit of itself does.
 SAME_PLACE_AU = 2e-5
-"""3000 km: no other body comes so near to one of the massive asteroids, but every orbit of itself does."""
 
 
 class Bodies(NamedTuple):
     """What the engine needs to know of n bodies."""
 
+    # (n,) TDB days from J2000.0.
     epoch_d: np.ndarray
-    """(n,) TDB days from J2000.0."""
+    # (n, 6) au and au/d, heliocentric, ICRF axes.
     state: np.ndarray
-    """(n, 6) au and au/d, heliocentric, ICRF axes."""
+    # (n,) number of the minor planet, 0 for none.
     number: np.ndarray
-    """(n,) number of the minor planet, 0 for none."""
+    # n NonGrav or None.
     terms: list
-    """n NonGrav or None."""
+    # Sequence of n names, for messages.
     labels: object
-    """Sequence of n names, for messages."""
 
 
 class _Labels:
@@ -509,17 +436,7 @@ class _Labels:
 
 
 def catalogue_bodies(catalogue, rows):
-    """Bodies of some rows of a catalogue, without making a record of each.
-
-    Parameters
-    ----------
-    catalogue : OrbitCatalogue
-    rows : (n,) int array
-
-    Returns
-    -------
-    Bodies
-    """
+    """Bodies of some rows of a catalogue, without making a record of each."""
     rows = np.asarray(rows, dtype=int)
     some = catalogue.take(rows)
     terms = [catalogue.extras.get(int(row), {}).get("nongrav") for row in rows]
@@ -527,17 +444,7 @@ def catalogue_bodies(catalogue, rows):
 
 
 def neighbour_bodies(orbit, near):
-    """The displaced neighbours of one body.
-
-    Parameters
-    ----------
-    orbit : Orbit
-    near : Neighbours
-
-    Returns
-    -------
-    Bodies
-    """
+    """The displaced neighbours of one body."""
     count = len(near.state)
     base = orbit.nongrav or NonGrav()
     terms = [None] * count
@@ -548,24 +455,7 @@ def neighbour_bodies(orbit, near):
 
 
 def trajectory(bodies, kernels, tolerance=TOLERANCE):
-    """Trajectory of bodies.
-
-    Parameters
-    ----------
-    bodies : Bodies
-    kernels : Kernels
-    tolerance : float
-        Tolerated local error, relative.
-
-    Returns
-    -------
-    Trajectory
-
-    Raises
-    ------
-    EphemerisSpanError
-        An epoch lies outside the kernels.
-    """
+    """Trajectory of bodies; EphemerisSpanError where an epoch lies outside the kernels."""
     kernels.check_span(bodies.epoch_d, "an orbit's epoch")
     return Trajectory(
         kernels, bodies.epoch_d, bodies.state, nongrav=_nongrav(bodies.terms),

@@ -61,19 +61,7 @@ class StateEphemeris:
         return self.table(rows, time, observer, apparent_rates=apparent_rates, uncertainty=uncertainty)
 
     def table(self, rows, time, observer, *, apparent_rates=False, uncertainty=True):
-        """As :meth:`at`, for rows in place of designations.
-
-        Parameters
-        ----------
-        rows : (k,) int array
-            As :meth:`rows` gives them; may be empty.
-        time, observer, apparent_rates, uncertainty
-            As for :meth:`at`.
-
-        Returns
-        -------
-        QTable
-        """
+        """As :meth:`at`, for rows as :meth:`rows` gives them in place of designations."""
         times = clean_times(time)
         rows = np.asarray(rows, dtype=int)
         seen = view(self.kernels, times, observer)
@@ -100,24 +88,7 @@ class StateEphemeris:
         return {}
 
     def vectors(self, time, observer, rows=None):
-        """Astrometric vectors from the observer, for those who need many places and no table.
-
-        Parameters
-        ----------
-        time : Time, scalar or (m,), any scale
-        observer : Site, SpacecraftVector or alike
-        rows : (k,) int array, optional
-            Rows as :meth:`rows` gives them; all by default.
-
-        Returns
-        -------
-        (k, m, 3) array, au, ICRF axes, light time included
-
-        Raises
-        ------
-        AppulseError
-            As :meth:`at`.
-        """
+        """Astrometric vectors (k, m, 3), au, ICRF axes, for many places without a table."""
         rows = self.rows(None) if rows is None else np.asarray(rows, dtype=int)
         return self._sight(rows, view(self.kernels, clean_times(time), observer)).vector
 
@@ -180,21 +151,7 @@ class NBodyEphemeris(StateEphemeris):
         return len(self._where)
 
     def rows(self, bodies):
-        """Rows of the catalogue that some designations mean, in the order asked for.
-
-        Parameters
-        ----------
-        bodies : str, int, sequence of them, or None for all
-
-        Returns
-        -------
-        (k,) int array
-
-        Raises
-        ------
-        DesignationError
-            Unknown, or it means two bodies.
-        """
+        """Rows of the catalogue that some designations mean, in the order asked for."""
         if bodies is None:
             return np.arange(len(self.catalogue))
         if isinstance(bodies, str | int | np.integer):
@@ -216,18 +173,7 @@ class NBodyEphemeris(StateEphemeris):
         return self._orbits[row]
 
     def describe(self, rows):
-        """Designations, brightness and sources of rows, without making a record of each.
-
-        Parameters
-        ----------
-        rows : (k,) int array
-
-        Returns
-        -------
-        designations : list of str
-        brightness : list of Brightness
-        sources : list of str, each once
-        """
+        """Designations, brightness and sources of rows, without making a record of each."""
         some = self.catalogue.take(rows)
         known_or_none = lambda values: [None if np.isnan(v) else float(v) for v in values]  # noqa: E731
         columns = [known_or_none(getattr(some, key)) for key in ("h", "g", "m1", "k1")]
@@ -248,17 +194,7 @@ class NBodyEphemeris(StateEphemeris):
         return {str(self.orbit(row).designation): stated(self.orbit(row)) for row in rows}
 
     def states(self, rows, t_d):
-        """Barycentric states of rows of the catalogue.
-
-        Parameters
-        ----------
-        rows : (k,) int array
-        t_d : (k, m) array, TDB days from J2000.0
-
-        Returns
-        -------
-        (k, m, 6) array, au and au/d, ICRF axes
-        """
+        """Barycentric states (k, m, 6) of rows (k,) at t_d (k, m); au and au/d, ICRF axes."""
         fresh = [int(row) for row in dict.fromkeys(map(int, rows)) if int(row) not in self._where]
         if fresh:
             self._integrate(fresh)

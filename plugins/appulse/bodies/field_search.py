@@ -27,32 +27,13 @@ from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, state_from_elements
 from appulse.numerics.sphere import separation_rad, unit_from_radec
 from appulse.observers.timescales import tdb_days
 
+# Orbits of greater eccentricity take the universal formula; they are few.
 ELLIPTIC_BELOW = 0.95
-"""Orbits of greater eccentricity take the universal formula; they are few."""
 _COS, _SIN = np.float32(ECLIPTIC_TO_ICRF[1, 1]), np.float32(ECLIPTIC_TO_ICRF[2, 1])
 
 
 def heliocentric(elements, t_d):
-    """Two-body places and velocities, good to a few arcseconds.
-
-    Parameters
-    ----------
-    elements : (n, 6) array: q (au), e, i, node, peri (degrees, ecliptic J2000), tp (JD TDB)
-    t_d : float, TDB days from J2000.0
-
-    Returns
-    -------
-    place, velocity : (3, n) arrays of single precision, au and au/d, heliocentric, ICRF axes
-
-    Examples
-    --------
-    At perihelion on the x axis:
-
-    >>> elements = np.array([[2.0, 0.1, 0.0, 0.0, 0.0, 2451545.0]])
-    >>> place, velocity = heliocentric(elements, 0.0)
-    >>> place[:, 0].round(6) + 0.0
-    array([2., 0., 0.], dtype=float32)
-    """
+    """Two-body places and velocities (3, n), ICRF axes, single precision, good to a few arcseconds."""
     q, e = elements[:, 0], elements[:, 1]
     open_ones = np.flatnonzero(e >= ELLIPTIC_BELOW)
     ecc = e if not len(open_ones) else np.where(e < ELLIPTIC_BELOW, e, 0.5)
@@ -72,13 +53,7 @@ def heliocentric(elements, t_d):
 
 
 def length(vectors):
-    """Lengths (n,) of vectors (3, n).
-
-    Examples
-    --------
-    >>> length(np.array([[3.0], [4.0], [0.0]]))
-    array([5.])
-    """
+    """Lengths (n,) of vectors (3, n)."""
     x, y, z = vectors
     return np.sqrt(x * x + y * y + z * z)
 
@@ -112,33 +87,18 @@ def _ellipse(q, e, tp_jd, t_d):
 
 
 CROSSER_Q_AU = 1.3
+# Passes farther out deflect by less than the general margin of planet crossers allows for.
 NEAR_AU = 0.07
-"""Passes farther out deflect by less than the general margin of planet crossers allows for."""
 SAMPLE_D = 4.0
 MAX_SAMPLES = 400
+# How far off the two-body miss distance itself may be.
 DOUBT_AU = 0.002
-"""How far off the two-body miss distance itself may be."""
+# On the displacement: a kick along the orbit changes the period, and the shift grows threefold by that.
 SAFETY = 4.0
-"""On the displacement: a kick along the orbit changes the period, and the shift grows threefold by that."""
 
 
 def widen_after_encounters(catalogue, t_d, kernels):
-    """Displacement that encounters may have caused.
-
-    The two-body orbit is sampled every four days between its epoch and the night; where a sample lies near a
-    planet, the miss distance b of the straight line through it gives the deflection 2 GM / (b v^2), a kick of
-    that times v, and a displacement that grows with the time since.
-
-    Parameters
-    ----------
-    catalogue : OrbitCatalogue
-    t_d : float, TDB days from J2000.0
-    kernels : Kernels
-
-    Returns
-    -------
-    (n,) array of single precision, au; huge for those of which nothing can be said
-    """
+    """Displacement (n,), au, that encounters with the Earth or Venus since the epoch may have caused."""
     out = np.zeros(len(catalogue), np.float32)
     age = t_d - (catalogue.epoch_jd_tdb - J2000_JD)
     rows = np.flatnonzero((catalogue.elements[:, 0] < CROSSER_Q_AU) & (np.abs(age) > 1.0))
@@ -174,12 +134,12 @@ def _add_kicks(out, rows, state, planets, back):
         out[rows[near]] = np.maximum(out[rows[near]], np.where(miss < 1e-4, 1e3, moved))
 
 
+# A sky serves the times within half a day of its own.
 HALF_NIGHT_D = 0.5
-"""A sky serves the times within half a day of its own."""
+# Single precision, light time to first order and the like, 20 arcsec.
 BASE_RAD = 1.0e-4
-"""Single precision, light time to first order and the like, 20 arcsec."""
+# Radius of the Earth with some to spare.
 PARALLAX_AU = 4.3e-5
-"""Radius of the Earth with some to spare."""
 CHUNK = 65_536
 _DEG = np.pi / 180.0
 
@@ -187,33 +147,21 @@ _DEG = np.pi / 180.0
 class NightSky(NamedTuple):
     """Directions of n bodies on one night; arrays of single precision."""
 
+    # TDB days from J2000.0 of the middle.
     t_d: float
-    """TDB days from J2000.0 of the middle."""
+    # (n, 3) directions, ICRF.
     unit: np.ndarray
-    """(n, 3) directions, ICRF."""
+    # (n,) rad, what the direction may be off at the middle of the night; pi: never left out.
     margin: np.ndarray
-    """(n,) rad, what the direction may be off at the middle of the night; pi: never left out."""
+    # (n,) rad/d, motion.
     pace: np.ndarray
-    """(n,) rad/d, motion."""
+    # (n,) mag, NaN where the catalogue has none.
     mag: np.ndarray
-    """(n,) mag, NaN where the catalogue has none."""
+    # (n,) mag, what the magnitude may be off.
     slack: np.ndarray
-    """(n,) mag, what the magnitude may be off."""
 
     def survivors(self, centre, radius_rad, t_d, limit_mag=None):
-        """Rows that may be in a field.
-
-        Parameters
-        ----------
-        centre : (3,) array, unit vector
-        radius_rad : float
-        t_d : float, TDB days from J2000.0, within half a day of the sky's own
-        limit_mag : float, optional
-
-        Returns
-        -------
-        (k,) int array
-        """
+        """Rows that may be within a radius of a direction, at a time within half a day of the sky's own."""
         reach = self.pace * np.float32(abs(t_d - self.t_d))
         reach += self.margin
         reach += np.float32(radius_rad)
@@ -229,29 +177,7 @@ class NightSky(NamedTuple):
 
 
 def two_body_error_rad(age_d, q_au, aphelion_au):
-    """Bound of how far two-body motion strays on the sky, seen from the Earth.
-
-    Envelopes with a factor of 2 or more over the largest errors met among 4,500 invented and 449 real bodies
-    integrated over up to ten years (tests hold more against it): main belt, bodies near Jupiter's orbit or
-    crossing it, and planet crossers. Common practice, no source.
-
-    Parameters
-    ----------
-    age_d : (n,) array, d
-        Time since the epoch of the elements.
-    q_au, aphelion_au : (n,) arrays, au
-        Aphelion distance infinite on open orbits.
-
-    Returns
-    -------
-    (n,) array, rad, at most pi
-
-    Examples
-    --------
-    >>> bound = two_body_error_rad(np.array([100.0, 365.25]), np.array([2.0, 2.0]), np.array([3.0, 3.0]))
-    >>> np.degrees(bound).round(3)
-    array([0.026, 0.31 ])
-    """
+    """Bound (n,) of how far two-body motion strays on the sky, seen from the Earth."""
     years = np.abs(age_d) / 365.25
     belt = 0.02 * years + 0.28 * years**2.5 + 0.01 * (years > 0)
     belt = np.minimum(belt, 1e3)
@@ -264,20 +190,7 @@ def two_body_error_rad(age_d, q_au, aphelion_au):
 
 
 def night_sky(catalogue, t_d, kernels, observer_au=None):
-    """Two-body directions of a whole catalogue.
-
-    Parameters
-    ----------
-    catalogue : OrbitCatalogue
-    t_d : float, TDB days from J2000.0
-    kernels : Kernels
-    observer_au : (3,) array, au, optional
-        Barycentric place of an observer that is not on the Earth.
-
-    Returns
-    -------
-    NightSky
-    """
+    """Two-body directions of a whole catalogue from the Earth, or from a barycentric place, au."""
     n = len(catalogue)
     pos, vel = kernels.major(np.array([t_d]))
     place = pos[0, EARTH] if observer_au is None else np.asarray(observer_au, dtype=float)
@@ -331,14 +244,14 @@ def _rough_magnitude(catalogue, part, place, seen, delta, margin):
 
 
 NIGHTS_KEPT = 2
+# More bodies than this, so many days from their epochs, are first looked at roughly: there the two-body sky
+# cuts nothing, and the full integration of them all takes minutes.
 MANY, FAR_D = 40, 1000.0
-"""More bodies than this, so many days from their epochs, are first looked at roughly: there the two-body sky
-cuts nothing, and the full integration of them all takes minutes."""
+# Tolerance of the rough look and the error allowed for it: over 16 years the worst of 491 bodies, most of
+# them near the Earth, was 0.013 degrees off.
 ROUGH_TOLERANCE, ROUGH_DEG = 1e-8, 1.0
-"""Tolerance of the rough look and the error allowed for it: over 16 years the worst of 491 bodies, most of
-them near the Earth, was 0.013 degrees off."""
+# Integrated bodies kept for the next field; beyond that they are let go.
 BODIES_KEPT = 20_000
-"""Integrated bodies kept for the next field; beyond that they are let go."""
 _shelves = weakref.WeakKeyDictionary()
 
 

@@ -24,9 +24,10 @@ NAMES = (
     "Sun", "Mercury", "Venus", "Earth", "Moon", "Mars", "Jupiter", "Saturn", "Uranus", "Neptune", "Pluto",
 )  # fmt: skip
 
+# Minor-planet numbers of bodies that are among the major perturbers: Pluto stands for its system.
 MAJOR_ROWS_BY_NUMBER = {134_340: PLUTO}
-"""Minor-planet numbers of bodies that are among the major perturbers: Pluto stands for its system."""
 
+# GM in the order of NAMES, au^3/d^2. Header of DE440 (Park et al. 2021, AJ 161, 105).
 GM_MAJOR = np.array(
     [
         GM_SUN,
@@ -42,14 +43,14 @@ GM_MAJOR = np.array(
         2.1750964648933581e-12,
     ]
 )
-"""GM in the order of NAMES, au^3/d^2. Header of DE440 (Park et al. 2021, AJ 161, 105)."""
 
 _RADII_KM = (695_700, 2_440, 6_052, 6_378, 1_737, 3_396, 71_492, 60_268, 25_559, 24_764, 1_188)
+# 1850 to 2150, JD TDB.
 READ_SPAN_JD = (2_396_758.5, 2_506_331.5)
-"""1850 to 2150, JD TDB."""
+# Equatorial radii, au. IAU WG on Cartographic Coordinates 2015 (Archinal et al. 2018, CeMDA 130, 22).
 RADIUS_AU = np.array(_RADII_KM) / AU_KM
-"""Equatorial radii, au. IAU WG on Cartographic Coordinates 2015 (Archinal et al. 2018, CeMDA 130, 22)."""
 
+# GM of the massive asteroids by number, au^3/d^2. Header of DE440, the same as in SB441-N16.
 GM_ASTEROIDS = {
     1: 1.3964518123081070e-13,
     2: 3.0471146330043200e-14,
@@ -68,7 +69,6 @@ GM_ASTEROIDS = {
     511: 8.6836253492286545e-15,
     704: 6.3110343420878887e-15,
 }
-"""GM of the massive asteroids by number, au^3/d^2. Header of DE440, the same as in SB441-N16."""
 
 
 class _Block:
@@ -152,19 +152,7 @@ class Kernels:
         self.description = " + ".join(names)
 
     def check_span(self, t_d, what="a time"):
-        """Refuse times outside the kernels.
-
-        Parameters
-        ----------
-        t_d : array, TDB days from J2000.0
-        what : str
-            Whose times, for the message.
-
-        Raises
-        ------
-        EphemerisSpanError
-            Names the year asked for, the span, and the remedy.
-        """
+        """Refuse times (TDB days from J2000.0) outside the kernels; ``what`` they are, for the message."""
         t = np.atleast_1d(np.asarray(t_d, dtype=float))
         bad = ~((t >= self.start_d) & (t <= self.end_d))
         if np.any(bad):
@@ -176,16 +164,7 @@ class Kernels:
             )
 
     def major(self, t_d):
-        """Barycentric places and velocities of the Sun, the planets and the Moon.
-
-        Parameters
-        ----------
-        t_d : (m,) array, TDB days from J2000.0; the caller keeps it inside the span
-
-        Returns
-        -------
-        position, velocity : (m, 11, 3) arrays, au and au/d, ICRF axes, order of ``NAMES``
-        """
+        """Barycentric places (m, 11, 3), au, and velocities, au/d, of Sun, planets and Moon (``NAMES``)."""
         t_d = np.asarray(t_d, dtype=float)
         pos, vel = np.empty((len(t_d), 13, 3)), np.empty((len(t_d), 13, 3))
         for block in self._planets:
@@ -197,17 +176,7 @@ class Kernels:
         return pos[:, :11], vel[:, :11]
 
     def perturbers(self, t_d):
-        """Places of all perturbers and the Sun's velocity, as the force model takes them.
-
-        Parameters
-        ----------
-        t_d : (m,) array, TDB days from J2000.0
-
-        Returns
-        -------
-        position : (m, 11 + asteroids, 3) array, au, barycentric ICRF
-        sun_velocity : (m, 3) array, au/d
-        """
+        """Places (m, 11 + asteroids, 3) of all perturbers, au, and the Sun's velocity (m, 3), au/d."""
         t_d = np.asarray(t_d, dtype=float)
         pos = np.empty((len(t_d), 11 + len(self.numbers), 3))
         emb = sun_velocity = None
@@ -230,22 +199,7 @@ class Kernels:
         return pos, sun_velocity
 
     def asteroid(self, number, t_d):
-        """Barycentric place and velocity of one of the massive asteroids from its own kernel.
-
-        Parameters
-        ----------
-        number : int
-        t_d : (m,) array, TDB days from J2000.0
-
-        Returns
-        -------
-        position, velocity : (m, 3) arrays, au, au/d
-
-        Raises
-        ------
-        InputError
-            The kernel does not hold it.
-        """
+        """Barycentric place and velocity (m, 3) of one of the massive asteroids from its own kernel."""
         t_d = np.atleast_1d(np.asarray(t_d, dtype=float))
         for block in self._asteroids:
             if 2_000_000 + number in block.targets:
@@ -316,11 +270,5 @@ def _joined(segments, span_jd):
 
 @lru_cache(maxsize=1)
 def default_kernels():
-    """The kernels that come with appulse, read once.
-
-    Examples
-    --------
-    >>> default_kernels().description
-    'de440_1990_2050.bsp + sb441-n16_1990_2050.bsp'
-    """
+    """The kernels that come with appulse, read once."""
     return Kernels()

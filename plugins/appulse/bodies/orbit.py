@@ -17,21 +17,21 @@ from appulse.errors import OrbitError
 from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, elements_from_state, state_from_elements
 
 FIELDS = ("q", "e", "i", "node", "peri", "tp")
+# Accepted epochs, JD TDB: 1975 BC to AD 10072. What lies outside is another time scale, mostly MJD.
 EPOCH_SPAN_JD = (1_000_000.0, 5_400_000.0)
-"""Accepted epochs, JD TDB: 1975 BC to AD 10072. What lies outside is another time scale, mostly MJD."""
 
+# A perihelion farther from the epoch, d (a million years), belongs to no orbit that is used here.
 LONGEST_D = 3.7e8
-"""A perihelion farther from the epoch, d (a million years), belongs to no orbit that is used here."""
 
+# Mean anomalies of ellipses beyond a hundred turns have no digits left for the place within one.
 MOST_TURNS_DEG = 36_000.0
-"""Mean anomalies of ellipses beyond a hundred turns have no digits left for the place within one."""
 
 FARTHEST_AU = 200_000.0
+# Limits: a parsec; five times the escape velocity at the Sun's surface. Beyond, it is the units.
 FASTEST_AU_D = 2.0
-"""Limits: a parsec; five times the escape velocity at the Sun's surface. Beyond, it is the units."""
 
+# Factors from (q, e, degrees, degrees, degrees, tp) to what :mod:`appulse.numerics.kepler` takes.
 RADIANS = np.array([1.0, 1.0, np.pi / 180, np.pi / 180, np.pi / 180, 1.0])
-"""Factors from (q, e, degrees, degrees, degrees, tp) to what :mod:`appulse.numerics.kepler` takes."""
 
 
 class RowProblems(dict):
@@ -50,31 +50,7 @@ class RowProblems(dict):
 
 
 def perihelion_elements(epoch, e, i, node, peri, *, q=None, a=None, tp=None, m=None):
-    """Bring elements of either usual form to (q, e, i, node, peri, tp) and find the rows that make no orbit.
-
-    Parameters
-    ----------
-    epoch : (n,) array, JD TDB
-    e : (n,) array
-    i, node, peri : (n,) arrays, degrees, ecliptic J2000
-    q, a : (n,) arrays, au
-        One of them: perihelion distance, or semi-major axis (negative for hyperbolas).
-    tp, m : (n,) arrays
-        One of them: time of perihelion, JD TDB; or mean anomaly at the epoch, degrees.
-
-    Returns
-    -------
-    elements : (n, 6) array
-        q (au), e, i, node, peri (degrees), tp (JD TDB). Rows with a problem hold what was given.
-    problems : RowProblems
-        Empty where all is well.
-
-    Examples
-    --------
-    >>> _, problems = perihelion_elements([2461000.5], [1.2], [5.0], [0.0], [0.0], a=[2.0], tp=[2461000.5])
-    >>> print(problems[0])
-    e = 1.2 with a = 2.0 au: a hyperbola (e > 1) has a negative semi-major axis; give q, or check the sign
-    """
+    """Bring elements of either form to (q, e, i, node, peri, tp); say which rows make no orbit."""
     epoch, e, i, node, peri = np.broadcast_arrays(
         *(np.atleast_1d(np.asarray(v, float)) for v in (epoch, e, i, node, peri))
     )
@@ -149,22 +125,7 @@ def _check_size(given, problems):
 
 
 def check_states(state, epoch):
-    """Find the rows of heliocentric states that make no orbit.
-
-    Parameters
-    ----------
-    state : (n, 6) array, au and au/d
-    epoch : (n,) array, JD TDB
-
-    Returns
-    -------
-    RowProblems
-
-    Examples
-    --------
-    >>> check_states(np.array([[0.0, 0, 0, 0, 0.01, 0]]), np.array([2461000.5]))
-    {0: 'the position vector is zero: an orbit needs a place away from the Sun'}
-    """
+    """Find the rows of heliocentric states (n, 6), au and au/d, that make no orbit."""
     state, epoch = np.atleast_2d(np.asarray(state, float)), np.atleast_1d(np.asarray(epoch, float))
     problems = RowProblems()
     for k, name in enumerate(("x", "y", "z", "vx", "vy", "vz")):
@@ -195,30 +156,7 @@ def check_states(state, epoch):
 
 
 def states_icrf(elements, epoch):
-    """Heliocentric states on ICRF axes from elements.
-
-    Parameters
-    ----------
-    elements : (n, 6) array
-        q (au), e, i, node, peri (degrees, ecliptic J2000), tp (JD TDB).
-    epoch : (n,) array, JD TDB
-
-    Returns
-    -------
-    state : (n, 6) array, au and au/d
-
-    Raises
-    ------
-    OrbitError
-        An element is not finite.
-    ConvergenceError
-        Kepler's equation did not settle.
-
-    Examples
-    --------
-    >>> states_icrf(np.array([[1.0, 0.0, 0.0, 0.0, 0.0, 2461000.5]]), np.array([2461000.5]))[0, :3] + 0.0
-    array([1., 0., 0.])
-    """
+    """Heliocentric states (n, 6), ICRF axes, au and au/d, from elements (n, 6) at an epoch, JD TDB."""
     elements = np.atleast_2d(np.asarray(elements, float))
     ecliptic = state_from_elements(*(elements * RADIANS).T, epoch)
     return rotate(ecliptic, ECLIPTIC_TO_ICRF)
@@ -230,24 +168,7 @@ def rotate(state, matrix):
 
 
 def derivative(function, values, steps):
-    """Jacobian of a vector function by central differences of sixth order.
-
-    Parameters
-    ----------
-    function : callable
-        (k, m) array of arguments -> (k, p) array.
-    values, steps : (m,) arrays
-        Where, and the width of one difference in each argument.
-
-    Returns
-    -------
-    jacobian : (p, m) array
-
-    Examples
-    --------
-    >>> derivative(lambda x: x**3, np.array([2.0]), np.array([1e-2])).round(9)
-    array([[12.]])
-    """
+    """Jacobian (p, m) of a function (k, m) -> (k, p) by central differences of sixth order."""
     values, steps = np.asarray(values, float), np.asarray(steps, float)
     m = len(values)
     shifts = np.array([-3.0, -2.0, -1.0, 1.0, 2.0, 3.0])
@@ -258,33 +179,7 @@ def derivative(function, values, steps):
 
 
 def covariance_icrf(elements, epoch, covariance, to_perihelion=None, steps=None):
-    """Covariance of a state on ICRF axes from that of the elements, extra parameters carried along.
-
-    Parameters
-    ----------
-    elements : (6,) array
-        What the covariance speaks of; without `to_perihelion` q (au), e, i, node, peri (deg), tp (JD TDB).
-    epoch : float, JD TDB
-    covariance : (6 + k, 6 + k) array
-        In the units of `elements`; the last k rows belong to parameters that the state does not depend on.
-    to_perihelion : callable, optional
-        (n, 6) array of `elements` -> (n, 6) array of (q, e, i, node, peri, tp).
-    steps : (6,) array, optional
-        Widths of the differences in `elements`.
-
-    Returns
-    -------
-    covariance : (6 + k, 6 + k) array, au and au/d
-
-    Raises
-    ------
-    OrbitError
-        The covariance is not finite, not symmetric or has a negative variance.
-
-    Notes
-    -----
-    Linear: ``J C J^T``, with J by differences of sixth order, good to about 1e-8 of each term.
-    """
+    """Covariance of a state on ICRF axes, au and au/d, from that of the elements at an epoch."""
     covariance = check_covariance(covariance)
     if steps is None:
         q, e = elements[0], elements[1]
@@ -300,20 +195,7 @@ def covariance_icrf(elements, epoch, covariance, to_perihelion=None, steps=None)
 
 
 def check_covariance(covariance):
-    """A covariance as floats, refused where it cannot be one.
-
-    Raises
-    ------
-    OrbitError
-        Not square, at least 6 x 6, finite, symmetric, with variances that are not negative.
-
-    Examples
-    --------
-    >>> check_covariance(-np.eye(6))
-    Traceback (most recent call last):
-    ...
-    appulse.errors.OrbitError: the covariance has a negative variance (-1.0 in row 0)
-    """
+    """A covariance as floats; OrbitError where it cannot be one."""
     matrix = np.asarray(covariance, dtype=float)
     if matrix.ndim != 2 or matrix.shape[0] != matrix.shape[1] or matrix.shape[0] < 6:
         raise OrbitError(
@@ -375,13 +257,7 @@ class NonGrav:
 
     @classmethod
     def inverse_square(cls, a1=0.0, a2=0.0, a3=0.0):
-        """The law of sunlight, ``g(r) = (1 au / r)^2``, used for asteroids (Yarkovsky, radiation pressure).
-
-        Examples
-        --------
-        >>> float(NonGrav.inverse_square(a2=1e-14).g(2.0))
-        0.25
-        """
+        """The law of sunlight, ``g(r) = (1 au / r)^2`` (Yarkovsky effect, radiation pressure)."""
         return cls(a1, a2, a3, r0=1.0, alpha=1.0, nm=2.0, nn=1.0, nk=0.0)
 
     def g(self, r_au):
@@ -584,13 +460,7 @@ class Orbit:
 
 @dataclass(frozen=True)
 class OrbitElements:
-    """Osculating elements, ecliptic J2000: au, degrees, JD TDB.
-
-    Attributes
-    ----------
-    q, e, i, node, peri, tp : float
-    epoch_jd_tdb : float
-    """
+    """Osculating elements, ecliptic J2000: au, degrees, JD TDB."""
 
     q: float
     e: float
@@ -612,13 +482,7 @@ class OrbitElements:
 
 
 def make_label(designation, number, name):
-    """Number, designation and name as one writes them.
-
-    Examples
-    --------
-    >>> make_label("7", 7, "Iris"), make_label("2P", None, "Encke"), make_label("C/2023 A3", None, "A. Name")
-    ('(7) Iris', '2P/Encke', 'C/2023 A3 (A. Name)')
-    """
+    """Number, designation and name as one writes them: '(7) Iris', '2P/Encke', 'C/2023 A3 (Name)'."""
     if not name or name in designation:
         return f"({number})" if number is not None and designation == str(number) else str(designation)
     if number is not None:

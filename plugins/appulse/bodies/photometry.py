@@ -9,8 +9,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy.interpolate import CubicSpline
 
+# Slope where a record gives none, by convention (Bowell et al. 1989, *Asteroids II*, 524).
 DEFAULT_G = 0.15
-"""Slope where a record gives none, by convention (Bowell et al. 1989, *Asteroids II*, 524)."""
 
 
 def _reduced(h, r_au, delta_au):
@@ -25,31 +25,7 @@ def _magnitude(h, r_au, delta_au, brightness):
 
 
 def magnitude_hg(h, g, r_au, delta_au, phase_deg):
-    """V in the H,G system as JPL Horizons computes it.
-
-    Phi1 = exp(-3.33 tan^0.63(alpha/2)), Phi2 = exp(-1.87 tan^1.22(alpha/2)): the short form of Bowell et al.
-    1989 (*Asteroids II*, 524, appendix). It agrees with Horizons to 0.0005 mag below 120
-    degrees; the longer form of that paper differs by up to 0.035 mag below 25 degrees. Rarely observed bodies
-    beyond 120 degrees follow it only roughly.
-
-    Parameters
-    ----------
-    h, g : floats or arrays, mag
-    r_au, delta_au : arrays, au
-        Distances from the Sun and from the observer.
-    phase_deg : array, degrees
-
-    Returns
-    -------
-    array, mag; NaN where the phase function vanishes (180 degrees)
-
-    Examples
-    --------
-    >>> round(float(magnitude_hg(10.0, 0.15, 1.0, 1.0, 0.0)), 3)
-    10.0
-    >>> round(float(magnitude_hg(10.0, 0.15, 2.0, 1.0, 20.0)), 3)
-    12.5...
-    """
+    """V in the H,G system as JPL Horizons computes it; NaN at phase 180 degrees."""
     tan = np.tan(np.radians(np.asarray(phase_deg, dtype=float)) / 2.0)
     tan = np.maximum(tan, 0.0)
     light = (1.0 - g) * np.exp(-3.33 * tan**0.63) + g * np.exp(-1.87 * tan**1.22)
@@ -88,25 +64,7 @@ _PHI3 = CubicSpline(
 
 
 def magnitude_hg1g2(h, g1, g2, r_au, delta_au, phase_deg):
-    """V in the H,G1,G2 system.
-
-    Source: Muinonen et al. 2010, Icarus 209, 542, section 3 and tables (basis functions as cubic splines).
-
-    Parameters
-    ----------
-    h, g1, g2 : floats or arrays
-    r_au, delta_au : arrays, au
-    phase_deg : array, degrees
-
-    Returns
-    -------
-    array, mag; NaN beyond 150 degrees, where the system is not defined
-
-    Examples
-    --------
-    >>> round(float(magnitude_hg1g2(7.063, 0.62, 0.14, 1.0, 1.0, 0.0)), 3)
-    7.063
-    """
+    """V in the H,G1,G2 system; NaN beyond 150 degrees of phase, where it is not defined."""
     alpha = np.radians(np.asarray(phase_deg, dtype=float))
     near = alpha < 7.5 * _DEG
     phi1 = np.where(near, 1.0 - 6.0 * alpha / np.pi, _PHI1(alpha))
@@ -117,25 +75,7 @@ def magnitude_hg1g2(h, g1, g2, r_au, delta_au, phase_deg):
 
 
 def magnitude_hg12(h, g12, r_au, delta_au, phase_deg):
-    """V in the H,G12 system: H,G1,G2 with both slopes from one number.
-
-    Source: Muinonen et al. 2010, Icarus 209, 542, eq. 28.
-
-    Parameters
-    ----------
-    h, g12 : floats
-    r_au, delta_au : arrays, au
-    phase_deg : array, degrees
-
-    Returns
-    -------
-    array, mag
-
-    Examples
-    --------
-    >>> round(float(magnitude_hg12(7.121, 0.68, 1.0, 1.0, 0.0)), 3)
-    7.121
-    """
+    """V in the H,G12 system: H,G1,G2 with both slopes from one number (Muinonen et al. 2010, eq. 28)."""
     low = np.asarray(g12) < 0.2
     g1 = np.where(low, 0.7527 * g12 + 0.06164, 0.9529 * g12 + 0.02162)
     g2 = np.where(low, -0.9612 * g12 + 0.6270, -0.6125 * g12 + 0.5572)
@@ -143,24 +83,7 @@ def magnitude_hg12(h, g12, r_au, delta_au, phase_deg):
 
 
 def magnitude_comet(m1, k1, r_au, delta_au):
-    """Total magnitude of a comet, M1 + 5 log delta + k1 log r.
-
-    Source: the convention of JPL's comet orbits; the MPC's lists print k1/2.5.
-
-    Parameters
-    ----------
-    m1, k1 : floats, mag
-    r_au, delta_au : arrays, au
-
-    Returns
-    -------
-    array, mag
-
-    Examples
-    --------
-    >>> round(float(magnitude_comet(5.0, 10.0, 2.0, 1.0)), 3)
-    8.01
-    """
+    """Total magnitude of a comet, m1 + 5 log delta + k1 log r, as JPL has it (the MPC prints k1/2.5)."""
     return m1 + 5.0 * np.log10(delta_au) + k1 * np.log10(r_au)
 
 

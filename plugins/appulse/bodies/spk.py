@@ -18,23 +18,13 @@ from appulse.constants import AU_KM, DAY_S, J2000_JD
 from appulse.errors import DesignationError, EphemerisSpanError, InputError
 from appulse.numerics.kepler import ECLIPTIC_TO_ICRF
 
+# NAIF frames J2000 (ICRF) and ECLIPJ2000.
 _AXES = {1: np.eye(3), 17: ECLIPTIC_TO_ICRF}
-"""NAIF frames J2000 (ICRF) and ECLIPJ2000."""
 TYPES = (2, 3, 13, 21)
 
 
 class SegmentReader:
-    """One segment, read when first asked for.
-
-    Parameters
-    ----------
-    segment : jplephem segment
-
-    Raises
-    ------
-    InputError
-        A type or frame that is not read here.
-    """
+    """One segment, read when first asked for; InputError for a type or frame that is not read."""
 
     def __init__(self, segment):
         if segment.data_type not in TYPES:
@@ -53,16 +43,7 @@ class SegmentReader:
         self._reader = None
 
     def at(self, t_d):
-        """States relative to the segment's centre.
-
-        Parameters
-        ----------
-        t_d : (m,) array, TDB days from J2000.0, inside the segment
-
-        Returns
-        -------
-        (m, 6) array, au and au/d, ICRF axes
-        """
+        """States (m, 6) relative to the segment's centre, au and au/d, ICRF axes, inside the segment."""
         if self._reader is None:
             kinds = {2: _Chebyshev, 3: _Chebyshev, 13: _Hermite, 21: _Differences}
             self._reader = kinds[self.segment.data_type](self.segment)
@@ -260,40 +241,12 @@ class SPKEphemeris(StateEphemeris):
         self.close()
 
     def span(self, body):
-        """First and last time of a body in the file, JD TDB.
-
-        Parameters
-        ----------
-        body : str
-
-        Returns
-        -------
-        start, end : float, JD TDB
-
-        Raises
-        ------
-        DesignationError
-            The file does not hold it.
-        """
+        """First and last time of a body in the file, JD TDB."""
         pieces = self._segments[self._targets[int(self.rows(body)[0])]]
         return min(p.start_d for p in pieces) + J2000_JD, max(p.end_d for p in pieces) + J2000_JD
 
     def rows(self, bodies):
-        """Rows that designations mean: '42', '(42)', or a NAIF number.
-
-        Parameters
-        ----------
-        bodies : str, int, sequence of them, or None for all
-
-        Returns
-        -------
-        (k,) int array
-
-        Raises
-        ------
-        DesignationError
-            The file does not hold it.
-        """
+        """Rows that designations mean: '42', '(42)', or a NAIF number."""
         if bodies is None:
             return np.arange(len(self._targets))
         if isinstance(bodies, str | int | np.integer):
@@ -309,24 +262,7 @@ class SPKEphemeris(StateEphemeris):
         return np.array(found, dtype=int)
 
     def states(self, rows, t_d):
-        """Barycentric states, ICRF axes.
-
-        Parameters
-        ----------
-        rows : (k,) int array
-        t_d : (k, m) array, TDB days from J2000.0
-
-        Returns
-        -------
-        (k, m, 6) array, au and au/d
-
-        Raises
-        ------
-        EphemerisSpanError
-            A time is not covered by the file.
-        InputError
-            A segment's centre is neither in the file nor among the planets.
-        """
+        """Barycentric states (k, m, 6), ICRF axes, of rows (k,) at t_d (k, m), TDB days from J2000.0."""
         return np.stack([self._state(self._targets[int(row)], t) for row, t in zip(rows, t_d, strict=True)])
 
     def _state(self, target, t_d, depth=0):

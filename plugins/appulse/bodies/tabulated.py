@@ -14,8 +14,8 @@ from appulse.formats.tables import angle_column, find_column, number_column, rea
 from appulse.numerics.sphere import radec_from_unit, separation_rad, tangent_axes, unit_from_radec
 from appulse.observers.timescales import parse_utc, tdb_days
 
+# How near a single row's time must lie to the time asked for.
 SAME_TIME_S = 0.5
-"""How near a single row's time must lie to the time asked for."""
 _EXTRA = {
     "mag": ("mag", "V", "vmag"),
     "delta": ("delta",),
@@ -146,13 +146,7 @@ class TabulatedEphemeris:
         return build_table([body.name for body in chosen], times, observer, columns, ellipses, meta)
 
     def rows(self, bodies):
-        """Rows of ``designations`` that some bodies mean.
-
-        Raises
-        ------
-        DesignationError
-            A body is not in the table.
-        """
+        """Rows of ``designations`` that some bodies mean; DesignationError where none is."""
         return np.array([self.designations.index(name) for name in self._names(bodies)], dtype=int)
 
     def _names(self, bodies):

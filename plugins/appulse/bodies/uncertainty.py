@@ -14,36 +14,26 @@ import numpy as np
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.numerics.sphere import ellipse_from_cov, tangent_axes
 
+# Size of the neighbours' displacement relative to the orbit's own size: ten thousand times above the
+# integration's rounding, and small enough that its square does not count.
 DISPLACEMENT = 1e-7
-"""Size of the neighbours' displacement relative to the orbit's own size: ten thousand times above the
-integration's rounding, and small enough that its square does not count."""
+# Days that weigh a velocity against a place when the size of a displacement is chosen.
 _SPAN_D = 60.0
-"""Days that weigh a velocity against a place when the size of a displacement is chosen."""
 
 
 class Neighbours(NamedTuple):
     """Displaced orbits of one body: pairs along each direction of its covariance."""
 
+    # (2 d, 6) au, au/d: plus and minus in turn.
     state: np.ndarray
-    """(2 d, 6) au, au/d: plus and minus in turn."""
+    # (2 d, 3) displaced A1, A2, A3, au/d^2.
     nongrav: np.ndarray
-    """(2 d, 3) displaced A1, A2, A3, au/d^2."""
+    # (d,) one sigma in units of the displacement.
     scale: np.ndarray
-    """(d,) one sigma in units of the displacement."""
 
 
 def neighbours(orbit):
-    """Displaced orbits along the independent directions of an orbit's covariance.
-
-    Parameters
-    ----------
-    orbit : Orbit
-        With ``covariance`` and ``covariance_names``.
-
-    Returns
-    -------
-    Neighbours
-    """
+    """Displaced orbits along the independent directions of an orbit's covariance."""
     cov = np.asarray(orbit.covariance, dtype=float)
     sigma = np.sqrt(np.diag(cov))
     used = sigma > 0
@@ -71,31 +61,7 @@ def neighbours(orbit):
 
 
 def sky_ellipse(nominal, displaced, scale):
-    """Error ellipse of the astrometric place.
-
-    Parameters
-    ----------
-    nominal : (m, 3) array
-        Lines of sight to the body, au.
-    displaced : (2 d, m, 3) array
-        Lines of sight to its neighbours, in the order of :class:`Neighbours`.
-    scale : (d,) array
-
-    Returns
-    -------
-    major, minor : (m,) arrays, arcsec, one sigma (such an ellipse holds 39.35 per cent)
-    pa : (m,) array, degrees from north through east
-
-    Examples
-    --------
-    One direction, straight east, 1e-6 rad at one sigma:
-
-    >>> nominal = np.array([[1.0, 0.0, 0.0]])
-    >>> displaced = np.array([[[1.0, 1e-7, 0.0]], [[1.0, -1e-7, 0.0]]])
-    >>> major, minor, pa = sky_ellipse(nominal, displaced, np.array([10.0]))
-    >>> round(float(major[0]), 6), round(float(minor[0]), 6), float(pa[0])
-    (0.206265, 0.0, 90.0)
-    """
+    """Error ellipses (m,) on the sky, arcsec and degrees, from lines of sight to a body and neighbours."""
     east, north = tangent_axes(nominal)
     depth = np.linalg.norm(nominal, axis=-1)
     half = 0.5 * (displaced[0::2] - displaced[1::2]) * scale[:, None, None] / depth[:, None]
@@ -105,9 +71,9 @@ def sky_ellipse(nominal, displaced, scale):
     return major * ARCSEC_PER_RAD, minor * ARCSEC_PER_RAD, np.degrees(pa)
 
 
+# Upper limits of the MPC's uncertainty codes 0 to 8: runoff along the orbit in ten years, arcsec. Minor
+# Planet Center, *The uncertainty parameter U*: U = int(ln r / 1.49) + 1, below 1 arcsec 0; from memory.
 CODE_LIMITS_ARCSEC = tuple(float(f"{np.exp(1.49 * u):.3g}") for u in range(9))
-"""Upper limits of the MPC's uncertainty codes 0 to 8: runoff along the orbit in ten years, arcsec. Minor
-Planet Center, *The uncertainty parameter U*: U = int(ln r / 1.49) + 1, below 1 arcsec 0; from memory."""
 
 
 def stated(orbit):

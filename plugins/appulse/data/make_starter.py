@@ -24,6 +24,7 @@ KERNEL_SOURCE = "JPL SB441-N16"
 MPCORB_2011 = "H, G: MPCORB of epoch 2011-08-27"
 MEMORY = "H, G: MPC values, from memory"
 
+# Number -> name, H, G (the MPC's values of 2011), and where they were read.
 MASSIVE = {
     1: ("Ceres", 3.34, 0.12, "H, G: JPL SBDB reply recorded by astroquery 0.4.11, citing IRAS and MPC 17257"),
     2: ("Pallas", 4.13, 0.11, MPCORB_2011),
@@ -42,7 +43,6 @@ MASSIVE = {
     511: ("Davida", 6.22, 0.16, MEMORY),
     704: ("Interamnia", 5.94, -0.02, MEMORY),
 }
-"""Number -> name, H, G (the MPC's values of 2011), and where they were read."""
 
 
 def massive_rows(kernel_path):
@@ -103,17 +103,17 @@ def write_neas(out, csv_path):
     return len(table)
 
 
+# Short-period comets that amateurs follow; kept where a perihelion falls into 2025-2029.
 COMETS = (
     "2P", "4P", "7P", "8P", "9P", "10P", "19P", "21P", "22P", "24P", "26P", "29P", "41P", "43P", "45P", "46P",
     "49P", "65P", "67P", "78P", "81P", "88P", "96P", "103P", "141P", "210P", "252P", "289P",
 )  # fmt: skip
-"""Short-period comets that amateurs follow; kept where a perihelion falls into 2025-2029."""
 
 RETURNS = (2_460_676.5, 2_462_502.5)  # 2025-01-01 and 2030-01-01
 
 
+# All comets are carried to this epoch, so that a field query need not integrate years for each of them.
 COMET_EPOCH = 2_461_400.5
-"""All comets are carried to this epoch, so that a field query need not integrate years for each of them."""
 
 
 def carry(table, path):

@@ -18,34 +18,19 @@ MAX_ITERATIONS = 80
 
 
 def stumpff(psi):
-    """Stumpff functions c2 and c3.
-
-    Parameters
-    ----------
-    psi : array, dimensionless
-        ``alpha chi^2``: positive for ellipses, 0 for parabolas, negative for hyperbolas.
-
-    Returns
-    -------
-    c2, c3 : arrays
-        ``(1 - cos sqrt(psi)) / psi`` and ``(sqrt(psi) - sin sqrt(psi)) / psi^1.5`` continued analytically.
-
-    Examples
-    --------
-    >>> stumpff(0.0)
-    (array(0.5), array(0.16666667))
-    """
+    """Stumpff functions c2, c3 of psi = alpha chi^2: (1 - cos s) / s^2, (s - sin s) / s^3, s^2 = psi."""
     psi = np.asarray(psi, dtype=float)
     small = np.abs(psi) < 0.5
     root = np.sqrt(np.where(small, 1.0, np.abs(psi)))
     circular = psi > 0
     safe = np.where(small, 1.0, psi)
     hyper = np.where(circular | small, 0.0, root)
-    # 1 - cos and cosh - 1 through half angles: no cancellation.
+    # 1 - cos and cosh - 1 through half angles: near a parabola the direct form would lose every digit.
     half = np.where(circular, np.sin(root / 2) ** 2, -np.sinh(hyper / 2) ** 2)
     c2 = 2.0 * half / safe
     c3 = np.where(circular, root - np.sin(root), np.sinh(hyper) - hyper) / root**3
     if small.any():
+        # Both closed forms are 0/0 at the parabola; ten terms of the series reach rounding for |psi| < 0.5.
         p = np.where(small, psi, 0.0)
         s2, s3 = np.zeros_like(p), np.zeros_like(p)
         for k in range(9, -1, -1):  # Horner in -psi of 1/(2k+2)! and 1/(2k+3)!
@@ -56,38 +41,13 @@ def stumpff(psi):
 
 
 def universal_anomaly(dt_d, r0_au, sigma, alpha, gm):
-    """Solve the generalised Kepler equation for chi by Laguerre's method (Conway 1986, Cel. Mech. 39, 199).
-
-    The time grows with chi throughout (its slope is r), so a bracket kept on the way turns any step that
-    leaves it into a bisection: the iteration cannot run off.
-
-    Parameters
-    ----------
-    dt_d : (n,) array, d
-    r0_au : (n,) array, au, distance at the start
-    sigma : (n,) array, au^0.5, ``r . v / sqrt(gm)`` at the start
-    alpha : (n,) array, 1/au, reciprocal semi-major axis: negative for hyperbolas
-    gm : float, au^3/d^2
-
-    Returns
-    -------
-    chi : (n,) array, au^0.5
-
-    Raises
-    ------
-    ConvergenceError
-        An orbit's residual stays above rounding.
-
-    Examples
-    --------
-    On a circle of 1 au chi is the angle turned through:
-
-    >>> float(universal_anomaly(1.0, 1.0, 0.0, 1.0, 0.25))
-    0.5
-    """
+    """Solve the generalised Kepler equation for chi, au^0.5; sigma = r . v / sqrt(gm), alpha = 1/a."""
+    # Laguerre's method (Conway 1986, Cel. Mech. 39, 199). The time grows with chi throughout (its slope is
+    # r), so a bracket kept on the way turns any step that leaves it into a bisection: it cannot run off.
     shape = np.broadcast_shapes(np.shape(dt_d), np.shape(r0_au), np.shape(sigma), np.shape(alpha))
     dt, r0, sigma, alpha = (np.broadcast_to(np.asarray(a, float), shape) for a in (dt_d, r0_au, sigma, alpha))
-    sign = np.where(dt < 0, -1.0, 1.0)  # motion backwards is motion forwards with sigma turned round
+    # Motion backwards is motion forwards with the radial velocity turned round.
+    sign = np.where(dt < 0, -1.0, 1.0)
     target, sigma = np.sqrt(gm) * np.abs(dt), sigma * sign
     chi = _first_chi(target, r0, alpha)
     low, high = np.zeros(shape), np.full(shape, np.inf)
@@ -95,7 +55,8 @@ def universal_anomaly(dt_d, r0_au, sigma, alpha, gm):
         new, over, residual = _laguerre_step(chi, target, r0, sigma, alpha)
         low, high = np.where(over, low, chi), np.where(over, chi, high)
         outside = ~((new >= low) & (new <= high))
-        if turn > 10 and turn % 2:  # a crawl down an exponential flank: halve the bracket instead
+        # Far out on a hyperbola the steps crawl down an exponential flank: halve the bracket now and then.
+        if turn > 10 and turn % 2:
             outside |= ~(residual < 1e-9)
         middle = np.where(np.isfinite(high), 0.5 * (low + high), 2.0 * chi + 1e-3)
         new = np.where(outside, middle, new)
@@ -115,6 +76,7 @@ def universal_anomaly(dt_d, r0_au, sigma, alpha, gm):
 
 def _laguerre_step(chi, target, r0, sigma, alpha):
     """Next chi; is the present one beyond the target (overflow is); its relative residual."""
+    # Laguerre with degree 5 converges from almost anywhere, where Newton's method overshoots at perihelion.
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         c2, c3 = stumpff(alpha * chi * chi)
         u2, u3 = chi * chi * c2, chi**3 * c3
@@ -131,18 +93,20 @@ def _laguerre_step(chi, target, r0, sigma, alpha):
 def _first_chi(target, r0, alpha):
     """Starting value: near the pericentre, far out on a parabola or hyperbola, or around the ellipse."""
     with np.errstate(divide="ignore", invalid="ignore"):
+        # Near the pericentre chi grows as t / r0; far out on a parabola t = chi^3 / 6. The smaller holds.
         guess = np.minimum(target / r0, np.cbrt(6.0 * target))
         root = np.sqrt(np.where(alpha < 0, -alpha, 1.0))
+        # A hyperbola runs away exponentially: chi is then the logarithm of the time.
         flown = np.arcsinh(target * root / (r0 + 1.0 / root**2)) / root
         guess = np.where(alpha < 0, np.minimum(guess, flown), guess)
         return np.where(alpha > 0, np.minimum(guess, np.maximum(target * alpha, 0.1 * guess)), guess)
 
 
 _OBL = OBLIQUITY_J2000_ARCSEC / ARCSEC_PER_RAD
+# Rotation from ecliptic J2000 axes (obliquity 84381.448 arcsec) to ICRF axes: ``v_icrf = M @ v_ecl``.
 ECLIPTIC_TO_ICRF = np.array(
     [[1.0, 0.0, 0.0], [0.0, np.cos(_OBL), -np.sin(_OBL)], [0.0, np.sin(_OBL), np.cos(_OBL)]]
 )
-"""Rotation from ecliptic J2000 axes (obliquity 84381.448 arcsec) to ICRF axes: ``v_icrf = M @ v_ecl``."""
 ECLIPTIC_TO_ICRF.flags.writeable = False
 
 
@@ -208,6 +172,9 @@ def state_from_elements(q_au, e, inc_rad, node_rad, peri_rad, tp_jd_tdb, epoch_j
     if np.any(q <= 0) or np.any(e < 0):
         row = int(np.flatnonzero((q <= 0) | (e < 0))[0])
         raise OrbitError(f"q = {q[row]} au, e = {e[row]} in row {row}: q must be positive and e not negative")
+    #      y |   * body            The orbit in its own plane: x towards perihelion,
+    #        |  / r                y 90 degrees further along the motion;
+    #   -----S-----x perihelion    p_axis and q_axis are these axes on the frame of the angles.
     x, y, vx, vy = _perifocal(q, e, epoch - tp, gm)
     p_axis, q_axis = perifocal_axes(inc, node, peri)
     position = x[:, None] * p_axis + y[:, None] * q_axis
@@ -219,6 +186,7 @@ def _perifocal(q, e, dt_d, gm):
     """In-plane coordinates and velocities from q, e and the time since perihelion."""
     alpha = (1.0 - e) / q
     period = np.where(alpha > 0, 2.0 * np.pi / np.sqrt(gm * np.where(alpha > 0, alpha, 1.0) ** 3), np.inf)
+    # Whole revolutions change nothing; taken off, chi stays small and keeps its digits.
     with np.errstate(invalid="ignore"):
         dt = np.where(np.isfinite(period), dt_d - period * np.round(dt_d / period), dt_d)
     chi = universal_anomaly(dt, q, 0.0, alpha, gm)
@@ -227,20 +195,15 @@ def _perifocal(q, e, dt_d, gm):
     r = q + e * u2
     root = np.sqrt(gm * (1.0 + e) / q)
     x = q - u2
-    y = root * (q * u1) / np.sqrt(gm)  # g = (q u1) / sqrt(gm) at perihelion, where sigma = 0
+    # At perihelion sigma = 0, so that g = q u1 / sqrt(gm).
+    y = root * (q * u1) / np.sqrt(gm)
     vx = -np.sqrt(gm) * u1 / r
     vy = root * (1.0 - u2 / r)
     return x, y, vx, vy
 
 
 def perifocal_axes(inc_rad, node_rad, peri_rad):
-    """Unit vectors towards perihelion and 90 degrees further along the motion, each (n, 3).
-
-    Examples
-    --------
-    >>> perifocal_axes(np.array([0.0]), np.array([0.0]), np.array([0.0]))
-    (array([[1., 0., 0.]]), array([[-0.,  1.,  0.]]))
-    """
+    """Unit vectors towards perihelion and 90 degrees further along the motion, each (n, 3)."""
     cn, sn = np.cos(node_rad), np.sin(node_rad)
     cw, sw = np.cos(peri_rad), np.sin(peri_rad)
     ci, si = np.cos(inc_rad), np.sin(inc_rad)
@@ -329,14 +292,17 @@ def elements_from_state(state, epoch_jd_tdb, *, gm=GM_SUN):
     rv, vv = state[:, :3], state[:, 3:]
     hv = np.cross(rv, vv)
     r, h2 = np.linalg.norm(rv, axis=1), np.einsum("ij,ij->i", hv, hv)
+    # Without area velocity there is no plane, and no angle would mean anything.
     if np.any(h2 <= 1e-24 * gm * r):
         row = int(np.argmin(h2 / np.maximum(gm * r, 1e-300)))
         raise OrbitError(f"state in row {row} has a zero vector or falls straight into the Sun: no orbit")
     ecc_v = np.cross(vv, hv) / gm - rv / r[:, None]
     e = np.linalg.norm(ecc_v, axis=1)
     q = h2 / gm / (1.0 + e)
+    # arctan2 throughout: arccos would lose half the digits of small angles.
     inc = np.arctan2(np.hypot(hv[:, 0], hv[:, 1]), hv[:, 2])
     flat = np.hypot(hv[:, 0], hv[:, 1]) < 1e-14 * np.sqrt(h2)
+    # An orbit in the reference plane has no node, a circle no perihelion: both are put at zero.
     node = np.where(flat, 0.0, np.arctan2(hv[:, 0], -hv[:, 1]))
     n_axis = np.stack([np.cos(node), np.sin(node), np.zeros_like(node)], axis=-1)
     m_axis = np.cross(hv / np.sqrt(h2)[:, None], n_axis)
@@ -354,7 +320,7 @@ def _time_from_perihelion(q, e, nu_rad, gm):
     nu = np.mod(nu_rad + np.pi, 2 * np.pi) - np.pi
     w = np.tan(nu / 2)
     alpha = (1.0 - e) / q
-    # tan(sqrt(alpha) chi / 2) / sqrt(alpha) = w sqrt(q / (1 + e)) for every sign of alpha
+    # For every sign of alpha: tan(sqrt(alpha) chi / 2) / sqrt(alpha) = w sqrt(q / (1 + e)).
     t = w * np.sqrt(q / (1.0 + e))
     z = alpha * t * t
     root = np.sqrt(np.abs(alpha))

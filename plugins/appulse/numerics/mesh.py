@@ -25,6 +25,7 @@ def between(mesh, place, axis):
     last = mesh.shape[axis] - 1
     place = np.clip(place, 0, last)
     low = np.minimum(place.astype(int), max(last - 1, 0))
+    # In the type of the mesh: a float64 weight would turn a float32 picture into one of twice the size.
     part = (place - low).astype(mesh.dtype)
     part = part[:, None] if axis == 0 else part
     below = np.take(mesh, low, axis)

@@ -11,20 +11,20 @@ import numpy as np
 from appulse.constants import ARCSEC_PER_RAD, AU_KM, C_AU_DAY
 from appulse.numerics.kepler import propagate_two_body
 
+# Header of DE440 (Park et al. 2021, AJ 161, 105).
 J2_SUN = 2.1961391516529825e-7
-"""Header of DE440 (Park et al. 2021, AJ 161, 105)."""
+# Radius that goes with J2_SUN. Header of DE440 (ASUN).
 RADIUS_SUN_AU = 696_000.0 / AU_KM
-"""Radius that goes with J2_SUN. Header of DE440 (ASUN)."""
+# Solar pole, ICRF: RA 286.13, Dec 63.87 degrees (Archinal et al. 2018, CeMDA 130, 22).
 POLE_SUN = np.array([0.122_353_493_472, -0.423_072_083_648, 0.897_797_101_060])
-"""Solar pole, ICRF: RA 286.13, Dec 63.87 degrees (Archinal et al. 2018, CeMDA 130, 22)."""
+# Header of DE440.
 J2_EARTH = 1.082_625_39e-3
-"""Header of DE440."""
+# Header of DE440 (RE).
 RADIUS_EARTH_AU = 6_378.136_6 / AU_KM
-"""Header of DE440 (RE)."""
+# Farther out the Earth's J2 is below 3e-9 of its attraction and is left away.
 EARTH_OBLATENESS_WITHIN_AU = 0.03
-"""Farther out the Earth's J2 is below 3e-9 of its attraction and is left away."""
+# Drift of the Earth's pole towards RA 0, rad/d. IAU 2006 (Capitaine et al. 2003, A&A 412, 567).
 PRECESSION_X_RAD_DAY = 2004.191_898 / ARCSEC_PER_RAD / 36_525.0
-"""Drift of the Earth's pole towards RA 0, rad/d. IAU 2006 (Capitaine et al. 2003, A&A 412, 567)."""
 
 SUN_ROW, EARTH_ROW, MAJOR_ROWS = 0, 3, 11
 
@@ -38,8 +38,8 @@ class NonGravArrays(NamedTuple):
     m: np.ndarray
     n: np.ndarray
     k: np.ndarray
+    # (n,) d: g is that of the distance so long before (asymmetric outgassing, Yeomans & Chodas 1989).
     delay_d: np.ndarray
-    """(n,) d: g is that of the distance so long before (asymmetric outgassing, Yeomans & Chodas 1989)."""
 
     def take(self, index):
         """The same for some of the bodies."""
@@ -80,24 +80,13 @@ class Forces:
         return Forces(self.gm, None if self.own is None else self.own[index], nongrav)
 
     def __call__(self, y, perturbers, sun_velocity, t_d):
-        """Time derivative of the states.
-
-        Parameters
-        ----------
-        y : (6, n) array, au, au/d
-        perturbers : (p, 3, 1 or n) array, au
-        sun_velocity : (3, 1 or n) array, au/d
-        t_d : float or (n,) array, TDB days from J2000.0 (for the Earth's pole)
-
-        Returns
-        -------
-        (6, n) array, au/d, au/d^2
-        """
+        """Time derivative (6, n) of states (6, n); the time (TDB days from J2000.0) turns Earth's pole."""
         place = y[:3]
         out = np.empty_like(y)
         out[:3] = y[3:]
         acc = out[3:]
         gm = self.gm
+        # Stage after stage is evaluated here: sums run over axes of contiguous arrays, without temporaries.
         to = perturbers[:MAJOR_ROWS] - place
         r2 = np.einsum("bcn,bcn->bn", to, to)
         weight = self._weights(r2, 0)
@@ -105,7 +94,9 @@ class Forces:
         if len(gm) > MAJOR_ROWS:
             self._add_minor(acc, place, perturbers[MAJOR_ROWS:])
         self._add_solar(acc, -to[SUN_ROW], y[3:] - sun_velocity)
+        # The Earth's bulge matters to close passes only; one comparison spares all others its cost.
         if len(gm) > EARTH_ROW and r2[EARTH_ROW].min() < EARTH_OBLATENESS_WITHIN_AU**2:
+            # The pole of date to first order: it has moved by 17 arcmin half a century from J2000.
             x = PRECESSION_X_RAD_DAY * np.asarray(t_d)
             pole = np.stack(np.broadcast_arrays(np.sin(x), 0.0 * x, np.cos(x)))
             acc += oblateness(-to[EARTH_ROW], gm[EARTH_ROW], J2_EARTH, RADIUS_EARTH_AU, pole.reshape(3, -1))
@@ -118,6 +109,7 @@ class Forces:
             return gm / (r2 * np.sqrt(r2))
         columns = np.flatnonzero((self.own >= first) & (self.own < first + len(r2)))
         rows = self.own[columns] - first
+        # A body on the place of its own perturber would divide by zero: any distance, then no weight.
         r2[rows, columns] = 1.0
         weight = gm / (r2 * np.sqrt(r2))
         weight[rows, columns] = 0.0
@@ -143,6 +135,7 @@ class Forces:
         v2 = np.einsum("cn,cn->n", v, v)
         rv = np.einsum("cn,cn->n", r, v)
         dist = np.sqrt(r2)
+        # The Sun's Schwarzschild term: with it alone places agree with JPL's full model to 0.04 mas.
         factor = gm / (C_AU_DAY**2 * r2 * dist)
         acc += (factor * (4.0 * gm / dist - v2)) * r + (4.0 * factor * rv) * v
         acc += oblateness(r, gm, J2_SUN, RADIUS_SUN_AU, POLE_SUN[:, None])
@@ -151,26 +144,8 @@ class Forces:
 
 
 def oblateness(r, gm, j2, radius_au, pole):
-    """Acceleration by the second zonal harmonic of an oblate body.
-
-    Parameters
-    ----------
-    r : (3, n) array, au, from the oblate body's centre
-    gm, j2, radius_au : floats
-    pole : (3, 1 or n) array, unit vector of its axis
-
-    Returns
-    -------
-    (3, n) array, au/d^2. Source: Danby 1988, *Fundamentals of Celestial Mechanics*, section 5.4.
-
-    Examples
-    --------
-    Over the pole the bulge pulls less than a point would:
-
-    >>> up = np.array([[0.0], [0.0], [1.0]])
-    >>> bool(oblateness(up, 1.0, 0.001, 0.1, up)[2, 0] > 0)
-    True
-    """
+    """Acceleration (3, n) at r (3, n) by the second zonal harmonic of a body with that pole (3, 1 or n)."""
+    # Source: Danby 1988, *Fundamentals of Celestial Mechanics*, section 5.4.
     r2 = np.einsum("cn,cn->n", r, r)
     dist = np.sqrt(r2)
     height = np.einsum("cn,cn->n", r, np.broadcast_to(pole, r.shape)) / dist
@@ -180,8 +155,10 @@ def oblateness(r, gm, j2, radius_au, pole):
 
 def _outgassing(r, v, dist, terms):
     """Marsden's acceleration: radial, transverse in the orbit plane, and normal."""
+    # A delayed jet follows the distance that the comet had some days ago. Two-body motion is good enough to
+    # find it: the delay is short beside what perturbations need.
     late = np.flatnonzero(terms.delay_d)
-    if len(late):  # where it was, by two-body motion: the delay is short beside what perturbations need
+    if len(late):
         before = propagate_two_body(np.vstack([r, v]).T[late], -terms.delay_d[late])
         dist_then = dist.copy()
         dist_then[late] = np.linalg.norm(before[:, :3], axis=1)

@@ -3,8 +3,8 @@
 import numpy as np
 from scipy.special import erf
 
+# Sigma of a Gaussian in units of its median absolute deviation, 1 / Phi^-1(3/4).
 MAD_TO_SIGMA = 1.482602218505602
-"""Sigma of a Gaussian in units of its median absolute deviation, 1 / Phi^-1(3/4)."""
 
 
 def mad_sigma(values):
@@ -30,40 +30,6 @@ def mad_sigma(values):
     if values.size < 2:
         return 0.0
     return float(MAD_TO_SIGMA * np.median(np.abs(values - np.median(values))))
-
-
-def clipped_mean(values, clip=3.0, rounds=5):
-    """Mean and scatter of an array after clipping about the median.
-
-    Parameters
-    ----------
-    values : array
-        Any shape; what is not finite is left out.
-    clip : float
-        In units of the robust sigma.
-    rounds : int
-
-    Returns
-    -------
-    mean, sigma : float
-        (0, 0) where nothing is finite.
-
-    Examples
-    --------
-    >>> clipped_mean([1.0, 1.1, 0.9, 1.0, 50.0])[0]
-    1.0
-    """
-    values = np.asarray(values, dtype=float).ravel()
-    values = values[np.isfinite(values)]
-    if values.size == 0:
-        return 0.0, 0.0
-    for _ in range(rounds):
-        middle, sigma = np.median(values), mad_sigma(values)
-        keep = np.abs(values - middle) <= clip * sigma
-        if sigma == 0.0 or keep.all():
-            break
-        values = values[keep]
-    return float(values.mean()), float(values.std())
 
 
 def clipped_sigma(values, clip=3.0, rounds=4):
@@ -94,14 +60,17 @@ def clipped_sigma(values, clip=3.0, rounds=4):
     values = np.asarray(values, dtype=float).ravel()
     values = values[np.isfinite(values)]
     sigma = mad_sigma(values)
+    # More than half of the values are equal: there is no core to measure.
     if sigma == 0.0:
         return 0.0
     middle = np.median(values)
     inside = erf(clip / np.sqrt(2.0))
+    # Variance of a Gaussian cut at +-clip, in units of that of the whole.
     lost = np.sqrt(1.0 - np.sqrt(2.0 / np.pi) * clip * np.exp(-0.5 * clip**2) / inside)
     kept = -1
     for _ in range(rounds):
         core = values[np.abs(values - middle) <= clip * sigma]
+        # Clipping that takes away the same values again has settled.
         if len(core) == kept or len(core) < 2:
             break
         kept, middle, sigma = len(core), core.mean(), core.std(ddof=1) / lost
@@ -135,7 +104,9 @@ def extra_scatter(residuals, sigmas, dof_lost=0.0):
     wanted = len(residuals) - dof_lost
     if wanted <= 0 or np.sum((residuals / sigmas) ** 2) <= wanted:
         return 0.0
+    # With a scatter as large as the residuals themselves the sum cannot exceed its target any more.
     low, high = 0.0, float(np.sqrt(np.sum(residuals**2) / wanted)) * 1.0000001
+    # The sum falls steadily with the scatter; sixty halvings leave nothing of the bracket.
     for _ in range(60):
         middle = 0.5 * (low + high)
         if np.sum(residuals**2 / (sigmas**2 + middle**2)) > wanted:
@@ -170,6 +141,7 @@ def weighted_lstsq(design, values, sigmas):
     ([2.0], [[0.5]])
     """
     weighted = np.asarray(design, dtype=float) / np.asarray(sigmas, dtype=float)[:, None]
+    # Columns of like size first: parameters in pixels and in their squares would spoil the condition number.
     scale = np.sqrt(np.sum(weighted**2, axis=0))
     if np.any(scale == 0.0) or len(weighted) < weighted.shape[1]:
         raise np.linalg.LinAlgError("a parameter that no value depends on")

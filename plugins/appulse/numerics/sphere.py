@@ -46,6 +46,7 @@ def radec_from_unit(vector):
     """
     x, y, z = np.moveaxis(np.asarray(vector, dtype=float), -1, 0)
     ra = np.degrees(np.arctan2(y, x)) % 360.0
+    # A tiny negative angle, taken modulo 360, rounds to 360 itself.
     return np.where(ra >= 360.0, 0.0, ra), np.degrees(np.arctan2(z, np.hypot(x, y)))
 
 
@@ -67,29 +68,11 @@ def separation_rad(a, b):
     """
     a, b = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
     na, nb = np.linalg.norm(a, axis=-1, keepdims=True), np.linalg.norm(b, axis=-1, keepdims=True)
+    #        u                 The angle at the apex of an isosceles triangle: 2 atan(|u-v| / |u+v|).
+    #      / |  u - v          arccos(u.v) would lose half the digits of small angles,
+    #     O--v                 arcsin(|u x v|) those near 90 degrees.
     u, v = a * nb, b * na
     return 2.0 * np.arctan2(np.linalg.norm(u - v, axis=-1), np.linalg.norm(u + v, axis=-1))
-
-
-def position_angle_rad(a, b):
-    """Position angle of direction ``b`` seen from ``a``, from north through east.
-
-    Parameters
-    ----------
-    a, b : (..., 3) arrays of any length but zero
-
-    Returns
-    -------
-    angle : (...) array, rad in [0, 2 pi). 0 where b coincides with or is opposite to a.
-
-    Examples
-    --------
-    >>> east = position_angle_rad(unit_from_radec(10.0, 0.0), unit_from_radec(11.0, 0.0))
-    >>> round(float(np.degrees(east)), 9)
-    90.0
-    """
-    east, north = tangent_axes(a)
-    return np.mod(np.arctan2(_dot(b, east), _dot(b, north)), 2.0 * np.pi)
 
 
 def tangent_axes(a):
@@ -111,6 +94,7 @@ def tangent_axes(a):
     a = np.asarray(a, dtype=float)
     a = a / np.linalg.norm(a, axis=-1, keepdims=True)
     x, y, z = np.moveaxis(a, -1, 0)
+    # At a pole every direction is south: east is then that of RA 90 degrees, and nothing is divided by zero.
     rho = np.hypot(x, y)
     pole = rho < 1e-300
     safe = np.where(pole, 1.0, rho)
@@ -140,6 +124,7 @@ def offsets_rad(centre, direction):
     centre = np.asarray(centre, dtype=float)
     east, north = tangent_axes(centre)
     depth = _dot(direction, centre / np.linalg.norm(centre, axis=-1, keepdims=True))
+    # Behind the observer a point would be projected upside down, and nobody would see that it is wrong.
     depth = np.where(depth > 0, depth, np.nan)
     return _dot(direction, east) / depth, _dot(direction, north) / depth
 
@@ -212,6 +197,7 @@ class SkyPlane:
         east, north, depth = unit @ self.east, unit @ self.north, unit @ self.centre
         sine = np.hypot(east, north)
         angle = np.arctan2(sine, depth)
+        # At the centre the ratio of angle to sine is 0/0, and 1.
         stretch = np.where(sine > 0.0, angle / np.where(sine > 0.0, sine, 1.0), 1.0)
         return np.stack([east * stretch, north * stretch], axis=1)
 
@@ -219,6 +205,7 @@ class SkyPlane:
         """RA (0 to 360) and Dec, degrees, of plane coordinates; both (n, 2)."""
         plane = np.asarray(plane_rad, dtype=float)
         angle = np.hypot(plane[:, 0], plane[:, 1])
+        # numpy's sinc is that of pi x, and is 1 at the centre.
         shrink = np.sinc(angle / np.pi)
         unit = (
             np.cos(angle)[:, None] * self.centre
@@ -252,11 +239,13 @@ def along_great_circles(radec_deg, step_rad):
     unit = unit_from_radec(places[:, 0], places[:, 1])
     chord = np.linalg.norm(np.diff(unit, axis=0), axis=1)
     angle = 2.0 * np.arcsin(np.minimum(chord / 2.0, 1.0))
+    # A step that fits exactly shall not become two by rounding.
     parts = np.maximum(np.ceil(angle / step_rad - 1e-9), 1).astype(int)
     if np.all(parts == 1):
         return places
     start = np.repeat(np.arange(len(parts)), parts)
     share = (np.arange(len(start)) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[start]
+    # Points of the chord, thrown out onto the sphere: uneven steps, which drawing does not mind.
     between = unit[start] * (1.0 - share)[:, None] + unit[start + 1] * share[:, None]
     dense = np.stack(radec_from_unit(between), axis=1)
     dense[share == 0.0] = places[:-1]

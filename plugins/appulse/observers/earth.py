@@ -13,11 +13,11 @@ from appulse.constants import AU_KM, DAY_S, MJD_ZERO_JD
 from appulse.observers.iers import earth_table, table_ends_mjd, ut1_minus_tai_s, ut1_sigma_s
 from appulse.observers.timescales import tt_jd
 
+# Rate of the Earth rotation angle, rad per UT1 day. IERS Conventions 2010, eq. 5.15.
 ROTATION_RAD_DAY = 2.0 * np.pi * 1.002_737_811_911_354_48
-"""Rate of the Earth rotation angle, rad per UT1 day. IERS Conventions 2010, eq. 5.15."""
 
+# Speed of a site on the equator, m/s: turns an error of UT1 into one of place.
 EQUATOR_SPEED_M_S = 465.1
-"""Speed of a site on the equator, m/s: turns an error of UT1 into one of place."""
 
 
 def accuracy_note(times):
@@ -72,6 +72,7 @@ def itrs_to_gcrs(itrs_m, times):
     6378.137
     """
     tt1, tt2 = (np.atleast_1d(a) for a in tt_jd(times))
+    # The table is read at TAI for UTC: in half a minute the pole moves by less than 0.1 mm.
     mjd_tai = tt1 - MJD_ZERO_JD + tt2 - 32.184 / DAY_S
     table = earth_table()
     xp, yp = np.interp(mjd_tai, table.mjd_utc, table.xp_rad), np.interp(mjd_tai, table.mjd_utc, table.yp_rad)
@@ -81,6 +82,7 @@ def itrs_to_gcrs(itrs_m, times):
     cos, sin = np.cos(angle), np.sin(angle)
     x, y = cos * tirs[:, 0] - sin * tirs[:, 1], sin * tirs[:, 0] + cos * tirs[:, 1]
     cirs = np.stack([x, y, tirs[:, 2]], axis=-1)
+    # Precession and polar motion are left out of the velocity: below 0.1 mm/s.
     cirs_rate = ROTATION_RAD_DAY * np.stack([-y, x, np.zeros_like(x)], axis=-1)
     to_cirs = erfa.c2i00b(tt1, tt2)
     scale = 1.0 / (AU_KM * 1e3)

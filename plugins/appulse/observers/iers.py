@@ -26,6 +26,7 @@ class EarthTable(NamedTuple):
 @lru_cache(maxsize=1)
 def earth_table():
     """The IERS's finals2000A.all: fixed columns as in its ReadMe; Bulletin A values, predictions included."""
+    # Past the last row the file has blanks where values will be: such lines are no rows.
     rows = []
     measured = 0.0
     with open(astropy_iers_data.IERS_A_FILE, encoding="ascii") as handle:
@@ -45,55 +46,22 @@ def _tai_minus_utc_s(mjd_utc):
 
 
 def ut1_minus_tai_s(mjd_utc):
-    """UT1 - TAI, seconds: continuous through leap seconds, hence the quantity to interpolate.
-
-    Parameters
-    ----------
-    mjd_utc : array, MJD (UTC, or TAI: the half minute does not matter)
-
-    Returns
-    -------
-    array, s; held at the first and last value of the table outside it
-
-    Examples
-    --------
-    >>> round(float(ut1_minus_tai_s(57754.0)), 3)
-    -36.409
-    """
+    """UT1 - TAI, seconds, at MJD UTC (or TAI: half a minute does not matter); the ends are held."""
+    # Continuous through leap seconds, hence the quantity to interpolate, where UT1-UTC jumps.
     table = earth_table()
     return np.interp(np.asarray(mjd_utc, dtype=float), table.mjd_utc, table.ut1_tai_s)
 
 
 def ut1_sigma_s(mjd_utc):
-    """One-sigma uncertainty of UT1, s, by the law of IERS Bulletin A: 0.00025 s (days ahead)^0.75.
-
-    Parameters
-    ----------
-    mjd_utc : array, MJD
-
-    Returns
-    -------
-    array, s; 0.9 s before 1973, where the table does not reach
-
-    Examples
-    --------
-    >>> bool(ut1_sigma_s(58000.0) < 1e-4), bool(0.1 < ut1_sigma_s(69807.0) < 0.4)
-    (True, True)
-    """
+    """One-sigma uncertainty of UT1, s, by the law of IERS Bulletin A; 0.9 s before 1973."""
     table = earth_table()
     mjd = np.asarray(mjd_utc, dtype=float)
+    # 0.00025 s (days ahead)^0.75. Before 1973 the table does not reach: UT1-UTC was kept below 0.9 s.
     ahead = np.maximum(mjd - table.last_measured_mjd, 0.0)
     return np.where(mjd < table.mjd_utc[0], 0.9, np.maximum(1e-5, 0.000_25 * ahead**0.75))
 
 
 def table_ends_mjd():
-    """MJD of the last measured and of the last predicted day in the table at hand.
-
-    Examples
-    --------
-    >>> measured, predicted = table_ends_mjd()
-    >>> 300 < predicted - measured < 500
-    True
-    """
+    """MJD of the last measured and of the last predicted day in the table at hand."""
     table = earth_table()
     return table.last_measured_mjd, float(table.mjd_utc[-1])

@@ -13,8 +13,8 @@ from appulse.errors import EphemerisSpanError, SiteError
 from appulse.observers.earth import itrs_to_gcrs
 from appulse.observers.timescales import tdb_days
 
+# Unit of the MPC's parallax constants, m (equatorial radius of WGS84).
 EQUATOR_RADIUS_M = 6_378_137.0
-"""Unit of the MPC's parallax constants, m (equatorial radius of WGS84)."""
 
 _HOW = "give an MPC code (X05), LON,LAT,HEIGHT (degrees east, degrees, metres above WGS84) or 'geocentre'"
 
@@ -63,13 +63,7 @@ class Site:
 
     @classmethod
     def geocentre(cls):
-        """The Earth's centre, MPC code 500.
-
-        Examples
-        --------
-        >>> Site.geocentre().itrs_m
-        (0.0, 0.0, 0.0)
-        """
+        """The Earth's centre, MPC code 500."""
         return cls("geocentre", "500", (0.0, 0.0, 0.0), "by definition")
 
     @classmethod
@@ -116,6 +110,7 @@ class Site:
         'Cerro Tololo-DECam'
         """
         table, key = _mpc_table(), str(code).strip()
+        # As typed first; people also type x05.
         entry = table.get(key) or table.get(key.upper())
         if entry is None:
             raise SiteError(f"{key!r} is not in the MPC's list of {len(table)} observatory codes; {_HOW}")
@@ -125,6 +120,7 @@ class Site:
                 f"MPC code {key} ({entry.get('Name', '?')}) has no fixed place on the Earth; give the"
                 " observer's position vector at the time of the frame instead"
             )
+        # The MPC lists rho cos phi' and rho sin phi' in Earth radii: no ellipsoid is needed.
         lon = np.radians(float(entry["Longitude"]))
         rho_cos, rho_sin = float(entry["cos"]) * EQUATOR_RADIUS_M, float(entry["sin"]) * EQUATOR_RADIUS_M
         itrs = (rho_cos * np.cos(lon), rho_cos * np.sin(lon), rho_sin)
@@ -163,13 +159,7 @@ class Site:
 
     @property
     def geodetic(self):
-        """Longitude (degrees east, -180..180), latitude (degrees), height (m) on WGS84.
-
-        Raises
-        ------
-        SiteError
-            The site is the geocentre, which has no horizon.
-        """
+        """Longitude (deg east, -180..180), latitude (deg), height (m), WGS84; SiteError at the geocentre."""
         if self.is_geocentre:
             raise SiteError("the geocentre has neither longitude nor latitude; give a site on the ground")
         lon, lat, height = erfa.gc2gd(1, np.asarray(self.itrs_m))
@@ -184,22 +174,7 @@ class Site:
         return EarthLocation.from_geocentric(*self.itrs_m, unit=u.m)
 
     def posvel_au(self, times):
-        """Place and velocity relative to the Earth's centre, ICRF axes.
-
-        Parameters
-        ----------
-        times : Time, scalar or shape (n,)
-
-        Returns
-        -------
-        position_au, velocity_au_d : (n, 3) arrays
-
-        Examples
-        --------
-        >>> from astropy.time import Time
-        >>> Site.geocentre().posvel_au(Time("2020-01-01"))[0]
-        array([[0., 0., 0.]])
-        """
+        """Place (au) and velocity (au/d) relative to the Earth's centre, ICRF axes, each (n, 3)."""
         if self.is_geocentre:
             zero = np.zeros((int(np.size(times.jd1)), 3))
             return zero, zero.copy()
@@ -217,8 +192,8 @@ def _value(value, unit):
     return number
 
 
+# How far the straight line may stray from the true path, km: 1.4 mas at 1 au.
 MAX_CURVATURE_KM = 1.0
-"""How far the straight line may stray from the true path, km: 1.4 mas at 1 au."""
 
 _GM_KM3_S2 = {"earth": GM_EARTH_KM3_S2, "sun": GM_SUN_KM3_S2, "ssb": GM_SUN_KM3_S2}
 
@@ -263,27 +238,14 @@ class SpacecraftVector:
             object.__setattr__(self, label, value)
         if self.origin not in _GM_KM3_S2:
             raise SiteError(f"spacecraft {self.name!r}: origin {self.origin!r}; allowed: earth, sun, ssb")
+        # A straight line leaves the orbit by g t^2 / 2, g = GM / r^2 of the body it goes round.
         if self.span_s is None:
             r_km = max(float(np.linalg.norm(self.position_au)) * AU_KM, 1.0)
             span = np.sqrt(2.0 * MAX_CURVATURE_KM * r_km**2 / _GM_KM3_S2[self.origin])
             object.__setattr__(self, "span_s", float(span))
 
     def posvel_au(self, times):
-        """Place and velocity relative to the origin, ICRF axes.
-
-        Parameters
-        ----------
-        times : Time, scalar or shape (n,)
-
-        Returns
-        -------
-        position_au, velocity_au_d : (n, 3) arrays
-
-        Raises
-        ------
-        EphemerisSpanError
-            A time is farther from the vector's own than ``span_s``.
-        """
+        """Place (au), velocity (au/d) from the origin, ICRF axes; refused beyond ``span_s``."""
         dt = np.atleast_1d(tdb_days(times)) - float(tdb_days(self.time))
         worst = float(np.max(np.abs(dt))) * DAY_S if dt.size else 0.0
         if worst > self.span_s:

@@ -29,14 +29,13 @@ _DTF2D = {-1: "year", -2: "month", -3: "day of the month", -4: "hour", -5: "minu
 def quiet_erfa():
     """Silence ERFA's 'dubious year' while times far from now are printed or converted by astropy.
 
-    ERFA warns from five years after its last edition on that leap seconds may come; nothing is wrong.
-
     Examples
     --------
     >>> with quiet_erfa():
     ...     parse_utc("2050-01-01 00:00").isot
     '2050-01-01T00:00:00.000'
     """
+    # ERFA warns from five years after its last edition on that leap seconds may come; nothing is wrong.
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", erfa.ErfaWarning)
         yield
@@ -80,6 +79,7 @@ def parse_utc(text):
     d1, d2, status = erfa.ufunc.dtf2d(b"UTC", *fields, float(match["s"] or 0.0))
     if int(status) < 0:
         raise TimeError(f"time {str(text).strip()!r}: no such {_DTF2D.get(int(status), 'time')}; {_ALLOWED}")
+    # ERFA takes a 60th second anywhere, with a status; only inserted ones exist.
     if int(status) >= 2:
         raise TimeError(f"time {str(text).strip()!r}: that minute has no second 60 (no leap second there)")
     return Time(float(d1), float(d2), format="jd", scale="utc", precision=3)
@@ -160,43 +160,21 @@ def tt_jd(times):
         return _tai_to_tt(jd1, jd2)
     if scale == "ut1":
         shift = 0.0
-        for _ in range(2):  # UT1-TAI changes by milliseconds a day: the second round is already exact
+        # UT1-TAI changes by milliseconds a day: the second round is already exact.
+        for _ in range(2):
             shift = ut1_minus_tai_s(jd1 - 2_400_000.5 + jd2 - shift / DAY_S)
         return _tai_to_tt(jd1, jd2 - shift / DAY_S)
     if scale == "tcg":
         return erfa.tcgtt(jd1, jd2)
-    if scale in ("tdb", "tcb"):  # by hand: astropy goes through UTC and warns of years far from now
+    # By hand: astropy goes through UTC, and warns of years far from now.
+    if scale in ("tdb", "tcb"):
         tdb1, tdb2 = (jd1, jd2) if scale == "tdb" else erfa.tcbtdb(jd1, jd2)
         return tdb1, tdb2 - erfa.dtdb(tdb1, tdb2, 0.0, 0.0, 0.0, 0.0) / DAY_S
     raise TimeError(f"time scale {scale!r} has no tie to TT; allowed: utc, tai, tt, tdb, tcg, tcb, ut1")
 
 
 def tdb_jd(times):
-    """TDB of times on any scale, as two-part Julian dates.
-
-    TDB-TT by ERFA's ``dtdb`` (Fairhead & Bretagnon 1990, A&A 229, 240) for the geocentre; the topocentric
-    part, at most 2 microseconds, moves no body by more than centimetres.
-
-    Parameters
-    ----------
-    times : Time, any shape, any scale that :func:`tt_jd` takes
-
-    Returns
-    -------
-    jd1, jd2 : arrays, JD TDB
-
-    Raises
-    ------
-    TimeError
-        As :func:`tt_jd`.
-
-    Examples
-    --------
-    >>> t = Time("2020-04-01", scale="utc")
-    >>> jd1, jd2 = tdb_jd(t)
-    >>> abs(float((jd1 - t.tdb.jd1 + jd2 - t.tdb.jd2) * 86400)) < 3e-6
-    True
-    """
+    """TDB of times on any scale that :func:`tt_jd` takes, as two-part Julian dates."""
     if times.scale == "tdb" and np.all(np.isfinite(times.jd1)) and np.all(np.isfinite(times.jd2)):
         return np.asarray(times.jd1, dtype=float), np.asarray(times.jd2, dtype=float)
     tt1, tt2 = tt_jd(times)
@@ -217,6 +195,7 @@ def tdb_days(times):
 
 def _utc_to_tai(jd1, jd2):
     tai1, tai2, status = erfa.ufunc.utctai(jd1, jd2)
+    # The drifting UTC of 1960 to 1972 is ERFA's to count; before, its table says nothing.
     early = (jd1 - 2_436_934.5) + jd2 < 0.0  # 1960-01-01
     if np.any(status < 0) or np.any(early):
         first = float(np.min(np.atleast_1d(jd1 + jd2)))

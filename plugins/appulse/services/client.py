@@ -25,13 +25,7 @@ from appulse.errors import AppulseError, AppulseWarning, InputError, ServiceErro
 
 
 def to_text(table):
-    """A table as ECSV; values, units and masks survive.
-
-    Examples
-    --------
-    >>> to_text(Table({"a": [1]})).startswith("# %ECSV")
-    True
-    """
+    """A table as ECSV; values, units and masks survive."""
     plain = Table(table)
     plain.meta = {}
     buffer = io.StringIO()
@@ -40,13 +34,7 @@ def to_text(table):
 
 
 def from_text(text):
-    """The table that :func:`to_text` wrote.
-
-    Examples
-    --------
-    >>> from_text(to_text(Table({"a": [1, 2]})))["a"].tolist()
-    [1, 2]
-    """
+    """The table that :func:`to_text` wrote."""
     return Table.read(text, format="ascii.ecsv")
 
 
@@ -78,18 +66,7 @@ def plain(table):
 
 
 def cache_folder():
-    """Where replies are kept: ``APPULSE_CACHE``, else the platform's folder for such files.
-
-    Returns
-    -------
-    Path
-        It need not exist yet.
-
-    Examples
-    --------
-    >>> cache_folder().name
-    'services'
-    """
+    """Where replies are kept: ``APPULSE_CACHE``, else the platform's folder for such files."""
     if os.environ.get("APPULSE_CACHE"):
         return Path(os.environ["APPULSE_CACHE"]) / "services"
     if sys.platform == "win32":
@@ -103,19 +80,7 @@ def cache_folder():
 
 @dataclass(frozen=True)
 class Reply:
-    """What a service answered.
-
-    Attributes
-    ----------
-    service : str
-    query : dict
-        What was asked, as sent.
-    text : str
-    fetched : datetime
-        UTC.
-    cached : bool
-        True where it comes from the disk and not from the network just now.
-    """
+    """What a service answered to a query as sent, when (UTC), and whether it comes from the disk."""
 
     service: str
     query: dict
@@ -130,25 +95,13 @@ class Reply:
 
     @property
     def provenance(self):
-        """One line for tables and sheets: service, date, and its age where it was cached.
-
-        Examples
-        --------
-        >>> Reply("JPL SBDB", {}, "", datetime(2026, 11, 25, 12, tzinfo=UTC)).provenance
-        'JPL SBDB, fetched 2026-11-25 12:00 UTC'
-        """
+        """One line for tables and sheets: service, date, and its age where it was cached."""
         when = f"{self.service}, fetched {self.fetched:%Y-%m-%d %H:%M} UTC"
         return f"{when} (cached, {age_words(self.age_d)} old)" if self.cached else when
 
 
 def age_words(days):
-    """An age as one says it.
-
-    Examples
-    --------
-    >>> age_words(0.01), age_words(0.5), age_words(3.2), age_words(400)
-    ('14 minutes', '12 hours', '3 days', '400 days')
-    """
+    """An age as one says it: '14 minutes', '3 days'."""
     for size, word in ((1.0, "day"), (1 / 24, "hour"), (1 / 1440, "minute")):
         if days >= size:
             count = round(days / size)
@@ -218,13 +171,7 @@ class ReplyCache:
         return sorted(found, key=lambda reply: reply.fetched, reverse=True)
 
     def clear(self):
-        """Remove every reply; returns how many there were.
-
-        Raises
-        ------
-        InputError
-            A file cannot be removed.
-        """
+        """Remove every reply; returns how many there were."""
         count = 0
         for path in self.folder.glob("*.json"):
             try:
@@ -235,8 +182,8 @@ class ReplyCache:
         return count
 
 
+# Replies older than this are fetched anew; common practice, no source: orbits change slowly.
 STALE_AFTER_D = 7.0
-"""Replies older than this are fetched anew; common practice, no source: orbits change slowly."""
 
 
 @dataclass(frozen=True)

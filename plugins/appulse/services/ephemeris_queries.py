@@ -11,11 +11,11 @@ from appulse.errors import DesignationError, SiteError, TimeError
 from appulse.services.client import from_text, request, to_text
 from appulse.services.orbit_queries import _named, horizons_id, horizons_type
 
+# Times in one query: a longer list does not fit the address that carries it.
 CHUNK_TIMES = 50
-"""Times in one query: a longer list does not fit the address that carries it."""
 
+# Horizons' numbers of what is asked: astrometric place, rates, magnitude, distances, angles, errors.
 QUANTITIES = "1,3,9,19,20,23,24,36,37"
-"""Horizons' numbers of what is asked: astrometric place, rates, magnitude, distances, angles, errors."""
 
 
 def _location(site, share_site):

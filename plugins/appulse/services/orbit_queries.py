@@ -136,13 +136,7 @@ def horizons_orbit(body, epoch_jd_tdb, *, policy=None):
 
 
 def horizons_id(name):
-    """What Horizons is asked for: comets by designation with the closest apparition, others by their own.
-
-    Examples
-    --------
-    >>> horizons_id(read_name("2P/Encke")), horizons_id(read_name("(7) Iris"))
-    ('DES=2P;CAP;NOFRAG', '7;')
-    """
+    """What Horizons is asked for: comets by designation with the closest apparition, others by their own."""
     if name.kind in ("comet", "numbered comet"):
         fragment = "-" in name.designation
         return f"DES={name.designation};CAP" + ("" if fragment else ";NOFRAG")
@@ -217,19 +211,7 @@ def mpc_orbit(body, *, policy=None):
 
 
 def mpc_record(records, body):
-    """The orbit in a record of the MPC's database.
-
-    Parameters
-    ----------
-    records : list of dict
-    body : str
-        For the messages.
-
-    Raises
-    ------
-    DesignationError
-        There is none, or more than one.
-    """
+    """The orbit in the one record of the MPC's database; DesignationError for none or several."""
     if len(records) != 1:
         found = ", ".join(str(r.get("designation") or r.get("number")) for r in records[:5]) or "none"
         raise DesignationError(

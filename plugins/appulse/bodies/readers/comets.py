@@ -18,37 +18,12 @@ from appulse.errors import DesignationError, OrbitError
 
 MPC_COMET_LINE = re.compile(r"^[ \d]{4}[CPDXAI][ 0-9A-Za-z]{7}  .?-?\d{1,4} [ 01]\d [ 0-3]\d\.\d")
 NAME_HEADS = (["Num"], ["Name"], ["Designation"])
+# A comet's line must reach past the inclination.
 MPC_SHORTEST = 79
-"""A comet's line must reach past the inclination."""
 
 
 def read_mpc_comets(text, path):
-    """Read the MPC's comet lines.
-
-    Parameters
-    ----------
-    text : str
-    path : path-like
-
-    Returns
-    -------
-    OrbitCatalogue
-        ``k1`` is 2.5 times the printed slope: the list's formula is ``H + 5 log delta + 2.5 G log r``. A line
-        without an epoch (an unperturbed orbit) gets its time of perihelion as epoch.
-
-    Raises
-    ------
-    OrbitError
-        No line is a usable orbit.
-
-    Examples
-    --------
-    >>> line = ("    CJ95O010  1997 03 29.6333  0.916241  0.994928  130.6448  283.3593   88.9908  20200531"
-    ...         "  -2.0  4.0  C/1995 O1 (Hale-Bopp)                                    MPC106342")
-    >>> catalogue = read_mpc_comets(line, "CometEls.txt")
-    >>> catalogue.label(0), catalogue.k1.tolist()
-    ('C/1995 O1 (Hale-Bopp)', [10.0])
-    """
+    """Read the MPC's comet lines."""
     rows = []
     for number, line in enumerate(text.splitlines(), start=1):
         if line.strip() and not line.startswith("#"):
@@ -88,32 +63,7 @@ def _comet_name(text):
 
 
 def read_jpl_list(text, path):
-    """Read a JPL list of elements, whose columns the rule of dashes below the heads marks.
-
-    Parameters
-    ----------
-    text : str
-    path : path-like
-
-    Returns
-    -------
-    OrbitCatalogue
-        Comets (q, Tp) or asteroids (a, M, H, G), each at its own epoch; the solution stands in ``source``.
-
-    Raises
-    ------
-    OrbitError
-        No line is a usable orbit.
-
-    Examples
-    --------
-    >>> text = \"\"\"
-    ... Num  Name    Epoch      q           e        i         w        Node          Tp
-    ... ----------- ------- ----------- ---------- --------- --------- --------- --------------
-    ...   2P/Encke    57296  0.33594951 0.84833946  11.78142 186.54728 334.56778 20170310.03668\"\"\"
-    >>> read_jpl_list(text, "list").label(0)
-    '2P/Encke'
-    """
+    """Read a JPL list of elements, whose columns the rule of dashes below the heads marks."""
     lines = text.splitlines()
     at = next(k for k, line in enumerate(lines) if line.startswith("-----"))
     spans = [match.span() for match in re.finditer(r"-+", lines[at])]

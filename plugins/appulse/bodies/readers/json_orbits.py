@@ -16,40 +16,17 @@ from appulse.bodies.readers.orbit_text import none_usable, to_float
 from appulse.constants import MJD_ZERO_JD
 from appulse.errors import DesignationError, OrbitError
 
+# au/d^2 per unit in which the MPC prints A1, A2, A3 of comets.
 COMET_UNIT = 1e-8
-"""au/d^2 per unit in which the MPC prints A1, A2, A3 of comets."""
 
+# Below it, A1 to A3 are in au/d^2 already: no comet reaches it, none measured lies below 1e-5 units.
 LARGEST_BARE = 1e-5
-"""Below it, A1 to A3 are in au/d^2 already: no comet reaches it, none measured lies below 1e-5 units."""
 
 TIME_SYSTEMS = ("TDT", "TT", "TDB")
 
 
 def read_json(text, path):
-    """Read one orbit or a list of them from JSON.
-
-    Parameters
-    ----------
-    text : str
-    path : path-like
-
-    Returns
-    -------
-    OrbitCatalogue
-
-    Raises
-    ------
-    OrbitError
-        No JSON, or no orbit of a known kind in it.
-
-    Examples
-    --------
-    >>> read_json('{"CAR": {}, "epoch_data": {"timeform": "MJD"}}', "x.json")
-    Traceback (most recent call last):
-    ...
-    appulse.errors.OrbitError: x.json: none of its entries is a usable orbit; line 1: the entry lacks
-    'timesystem'
-    """
+    """Read one orbit or a list of them from JSON."""
     try:
         content = json.loads(text)
     except ValueError as error:
@@ -79,23 +56,7 @@ def _entries(content):
 
 
 def orbit_from_json(entry):
-    """One orbit from a decoded mpc_orb or SBDB record.
-
-    Parameters
-    ----------
-    entry : dict
-
-    Returns
-    -------
-    Orbit
-
-    Raises
-    ------
-    OrbitError
-        The record is of neither kind, or makes no orbit.
-    KeyError
-        It lacks a needed field.
-    """
+    """One orbit from a decoded mpc_orb or SBDB record; KeyError where it lacks a needed field."""
     if not isinstance(entry, dict):
         raise OrbitError("an entry that is no JSON object")
     if "CAR" in entry:

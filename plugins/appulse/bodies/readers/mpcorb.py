@@ -18,8 +18,8 @@ from appulse.constants import GAUSS_K
 from appulse.errors import DesignationError
 
 WIDTH = 202
+# A line that ends before its reference columns was cut; what stands in it may have lost digits.
 SHORTEST = 160
-"""A line that ends before its reference columns was cut; what stands in it may have lost digits."""
 
 CHUNK_LINES = 60_000
 COLUMNS = {
@@ -27,8 +27,8 @@ COLUMNS = {
     "e": (70, 79), "n": (80, 91), "a": (92, 103),
 }  # fmt: skip
 NEEDED = ("m", "peri", "node", "i", "e", "a")
+# Share by which the printed mean motion may miss the one of the printed axis: rounding stays far below.
 MOTION_TOLERANCE = 1e-3
-"""Share by which the printed mean motion may miss the one of the printed axis: rounding stays far below."""
 
 _ZERO, _DOT, _MINUS, _BLANK = (ord(c) for c in "0.- ")
 _MONTHS = {c: k for k, c in enumerate("0123456789ABC")}
@@ -36,33 +36,7 @@ _DAYS = {c: k for k, c in enumerate("0123456789ABCDEFGHIJKLMNOPQRSTUV")}
 
 
 def read_mpcorb(content, path):
-    """Read the bytes of an MPCORB file, with or without its header.
-
-    Parameters
-    ----------
-    content : bytes
-    path : path-like
-        For the messages.
-
-    Returns
-    -------
-    OrbitCatalogue
-        Elements as printed; ``rejected`` lists what was left out.
-
-    Raises
-    ------
-    OrbitError
-        No line is a usable orbit.
-
-    Examples
-    --------
-    >>> line = ("00004    3.20  0.32 K118R  56.40276  149.88186  103.90428    7.13461  0.0883124  0.27164416"
-    ...         "   2.3612165  0 MPO135420  6449  82 1827-2007 0.60 M-v 18h MPCW       0000      (4) Vesta"
-    ...         "              20070808")
-    >>> catalogue = read_mpcorb(line.encode(), "MPCORB.DAT")
-    >>> catalogue.label(0), catalogue.epoch_jd_tdb.tolist(), catalogue.h.tolist()
-    ('(4) Vesta', [2455800.5], [3.2])
-    """
+    """Read the bytes of an MPCORB file, with or without its header; elements as printed."""
     buffer = np.frombuffer(content, dtype=np.uint8)
     starts, ends, numbers = _lines(buffer, content)
     blanks = np.full(WIDTH, _BLANK, dtype=np.uint8)
@@ -186,13 +160,7 @@ def _epochs(field):
 
 
 def unpack_epoch(text):
-    """Julian date (0h) of a packed date; NaN where the text is none.
-
-    Examples
-    --------
-    >>> unpack_epoch("K118R"), unpack_epoch("J9611"), unpack_epoch("K1")
-    (2455800.5, 2450083.5, nan)
-    """
+    """Julian date (0h) of a packed date ('K118R'); NaN where the text is none."""
     if len(text) != 5 or text[0] not in "GHIJKL" or not text[1:3].isdigit():
         return np.nan
     year = (DIGITS62.index(text[0])) * 100 + int(text[1:3])
@@ -201,15 +169,7 @@ def unpack_epoch(text):
 
 
 def julian_date(year, month, day):
-    """Julian date of a calendar date (Julian calendar before 1582-10-15); the day may have a fraction.
-
-    Source: Meeus 1998, *Astronomical Algorithms*, chapter 7.
-
-    Examples
-    --------
-    >>> julian_date(2000, 1, 1.5), julian_date(1957, 10, 4.81)
-    (2451545.0, 2436116.31)
-    """
+    """Julian date of a calendar date (Julian calendar before 1582-10-15); the day may have a fraction."""
     gregorian = (year, month, day) >= (1582, 10, 15)
     if month <= 2:
         year, month = year - 1, month + 12
@@ -270,13 +230,7 @@ def _prepared(content):
 
 
 def is_mpcorb_line(line):
-    """Whether a line looks like one of minor-planet elements.
-
-    Examples
-    --------
-    >>> is_mpcorb_line("not one")
-    False
-    """
+    """Whether a line looks like one of minor-planet elements."""
     if len(line) < 103 or np.isnan(unpack_epoch(line[20:25])):
         return False
     kind = read_name(line[:7]).kind if line[:7].strip() else "name"
@@ -287,30 +241,7 @@ CSV_COLUMNS = ("Epoch", "a", "e", "i", "Node", "Peri", "M")
 
 
 def read_named_csv(text, path):
-    """Read such a list.
-
-    Parameters
-    ----------
-    text : str
-    path : path-like
-
-    Returns
-    -------
-    OrbitCatalogue
-        Elements ecliptic J2000, epochs JD as printed.
-
-    Raises
-    ------
-    OrbitError
-        No line is a usable orbit.
-
-    Examples
-    --------
-    >>> text = "Number,Name,Principal_desig,H,G,Epoch,a,e,i,Node,Peri,M,U\\n" + (
-    ...     "(433),Eros,A898 PA,10.38,0.15,2461000.5,1.458121,0.222836,10.82847,304.2701,178.92976,310.55,0")
-    >>> read_named_csv(text, "list.csv").label(0)
-    '(433) Eros'
-    """
+    """Read a CSV list with the MPC's column names; elements ecliptic J2000, epochs JD as printed."""
     rows, rejected = [], []
     reader = csv.DictReader(io.StringIO(text))
     for row in reader:

@@ -16,45 +16,15 @@ from appulse.constants import AU_KM, C_KM_S, DAY_S, GM_SUN, MJD_ZERO_JD
 from appulse.errors import OrbitError
 
 KINDS = ("KEP", "EQU", "COM", "CAR")
+# au/d^2 per unit of a Yarkovsky coefficient. (99942): -2.869e-4 at the MPC, A2 = -2.902e-14 at JPL.
 YARKOVSKY_UNIT = 1e-10
-"""au/d^2 per unit of a Yarkovsky coefficient. (99942): -2.869e-4 at the MPC, A2 = -2.902e-14 at JPL."""
 
+# au/d^2 at 1 au per m^2/t of area to mass: 1361 W/m^2 (Kopp & Lean 2011, GRL 38, L01706) over c.
 RADIATION_UNIT = 1361.0 / (C_KM_S * 1e3) / 1000.0 * DAY_S**2 / (AU_KM * 1e3)
-"""au/d^2 at 1 au per m^2/t of area to mass: 1361 W/m^2 (Kopp & Lean 2011, GRL 38, L01706) over c."""
 
 
 def read_oef(text, path):
-    """Read an OEF2.0 file of one or many orbits.
-
-    Parameters
-    ----------
-    text : str
-    path : path-like
-
-    Returns
-    -------
-    OrbitCatalogue
-        Records that cannot be used are listed in ``rejected`` by the line of their beginning.
-
-    Raises
-    ------
-    OrbitError
-        No record is a usable orbit, or the axes are not ecliptic J2000.
-
-    Examples
-    --------
-    >>> text = \"\"\"format = 'OEF2.0'
-    ... refsys = ECLM J2000
-    ... END_OF_HEADER
-    ... 433
-    ...  KEP 1.458121 0.222836 10.82847 304.2701 178.92976 310.55432
-    ...  MJD 61000.0 TDT
-    ...  MAG 10.82 0.46
-    ... \"\"\"
-    >>> orbit = read_oef(text, "433.ke1").orbit(0)
-    >>> orbit.label, orbit.epoch_jd_tdb, round(orbit.elements.a, 6)
-    ('(433)', 2461000.5, 1.458121)
-    """
+    """Read an OEF2.0 file of one or many orbits; records that cannot be used are listed in ``rejected``."""
     lines = text.splitlines()
     header = "\n".join(
         lines[: next((k for k, s in enumerate(lines) if s.startswith("END_OF_HEADER")), 0) + 1]

@@ -15,6 +15,7 @@ from appulse.bodies.readers.orbit_text import decode, read_bytes
 from appulse.errors import OrbitError
 from appulse.formats.settings import settings_path
 
+# What a file can be -> the module of this package and its function (text, path) that reads it.
 READERS = {
     "orbit table": ("orbit_table", "read_orbit_table"),
     "MPCORB lines": ("mpcorb", "read_mpcorb"),
@@ -24,27 +25,10 @@ READERS = {
     "JPL element list": ("comets", "read_jpl_list"),
     "CSV with MPC names": ("mpcorb", "read_named_csv"),
 }
-"""What a file can be -> the module of this package and its function (text, path) that reads it."""
 
 
 def file_kind(text):
-    """What an orbit file is, from its text.
-
-    Parameters
-    ----------
-    text : str
-        The beginning of the file will do.
-
-    Returns
-    -------
-    str or None
-        A key of :data:`READERS`, or None.
-
-    Examples
-    --------
-    >>> file_kind("designation,epoch,q,e,i,node,peri,tp")
-    'orbit table'
-    """
+    """What an orbit file is, a key of :data:`READERS`, or None, from the beginning of its text."""
     if text.startswith("# %ECSV"):
         return "orbit table"
     if text.lstrip()[:1] in ("{", "["):
@@ -111,34 +95,17 @@ def read_orbits(path):
     return reader(content if function == "read_mpcorb" else decode(content, path), path)
 
 
+# Files in :mod:`appulse.data`, written by the ``make_starter.py`` beside them.
 TABLES = ("starter_massive.ecsv", "starter_neas.ecsv", "starter_comets.ecsv")
-"""Files in :mod:`appulse.data`, written by the ``make_starter.py`` beside them."""
 
 
 def own_orbits_path():
-    """Where the user's own collection lies: beside the settings file.
-
-    Returns
-    -------
-    Path
-        It need not exist.
-
-    Examples
-    --------
-    >>> own_orbits_path().name
-    'orbits.ecsv'
-    """
+    """Where the user's own collection lies: beside the settings file. It need not exist."""
     return settings_path().with_name("orbits.ecsv")
 
 
 def own_orbits():
-    """The user's own collection, or None where there is none yet.
-
-    Raises
-    ------
-    OrbitError, TableError
-        The file cannot be read.
-    """
+    """The user's own collection, or None where there is none yet."""
     path = own_orbits_path()
     if not path.is_file():
         return None
@@ -146,22 +113,7 @@ def own_orbits():
 
 
 def join_orbits(first, second):
-    """Two catalogues as one; of a body that both have, the first one's orbit stays.
-
-    Parameters
-    ----------
-    first, second : OrbitCatalogue
-
-    Returns
-    -------
-    OrbitCatalogue
-
-    Examples
-    --------
-    >>> bundled = starter_orbits(own=False)
-    >>> len(join_orbits(bundled[:3], bundled)) == len(bundled)
-    True
-    """
+    """Two catalogues as one; of a body that both have, the first one's orbit stays."""
     have = set(first.designation) | {f"number {number}" for number in first.number if number}
     keep = [
         row

@@ -35,42 +35,13 @@ DELIMITERS = ",;\t"
 
 
 def header_words(line):
-    """The column names in a header line, and the delimiter between them.
-
-    Examples
-    --------
-    >>> header_words('designation; epoch;"q"')
-    (['designation', 'epoch', 'q'], ';')
-    """
+    """The column names in a header line, and the delimiter between them."""
     delimiter = max(DELIMITERS, key=line.count)
     return [word.strip().strip('"') for word in line.split(delimiter)], delimiter
 
 
 def parse_table(text, path, known):
-    """Read the text of a table.
-
-    Parameters
-    ----------
-    text : str
-    path : path-like
-        For the messages.
-    known : iterable of str
-        Column names that are wanted; a column that differs from one in its case only gets that name.
-
-    Returns
-    -------
-    Table
-
-    Raises
-    ------
-    TableError
-        The text is no table, or has two columns of one name.
-
-    Examples
-    --------
-    >>> parse_table("Designation,Q\\n7,1.0", "t.csv", ["designation", "q"]).colnames
-    ['designation', 'q']
-    """
+    """Read the text of a table; a column that differs from a known one in its case only gets that name."""
     try:
         table = _ecsv(text) if text.startswith("# %ECSV") else _delimited(text, path)
     except TableError:
@@ -111,18 +82,7 @@ LAW_FIELDS = ("r0", "alpha", "nm", "nn", "nk")
 
 
 def law_of(text, path, row):
-    """Keyword arguments of :class:`NonGrav` for a ``g_law`` cell.
-
-    Raises
-    ------
-    TableError
-        The cell is none of the three kinds.
-
-    Examples
-    --------
-    >>> law_of("inverse square", "t.csv", 0)["nk"]
-    0.0
-    """
+    """Keyword arguments of :class:`NonGrav` for a ``g_law`` cell; TableError where it is none of them."""
     if text in ("", "water"):
         return {key: getattr(WATER, key) for key in LAW_FIELDS}
     if text == "inverse square":
@@ -138,13 +98,7 @@ def law_of(text, path, row):
 
 
 def law_words(nongrav):
-    """The ``g_law`` cell of a record.
-
-    Examples
-    --------
-    >>> law_words(NonGrav(a1=1e-9)), law_words(NonGrav.inverse_square(a2=1e-14))
-    ('water', 'inverse square')
-    """
+    """The ``g_law`` cell of a record."""
     values = [getattr(nongrav, key) for key in LAW_FIELDS]
     if values == [getattr(WATER, key) for key in LAW_FIELDS]:
         return "water"
@@ -155,27 +109,7 @@ def law_words(nongrav):
 
 
 def read_extras(numbers, texts, n, path):
-    """What only some rows have.
-
-    Parameters
-    ----------
-    numbers : callable
-        Column name -> (n,) floats, NaN where empty, or None where there is no such column.
-    texts : callable
-        Column name -> (n,) str, or None.
-    n : int
-    path : path-like
-
-    Returns
-    -------
-    dict of int -> dict
-        Attributes of the rows' :class:`~appulse.bodies.orbit.Orbit`.
-
-    Raises
-    ------
-    TableError
-        A law that is none, or a covariance with gaps.
-    """
+    """What only some rows have, by row: attributes of their Orbit. A covariance with gaps is refused."""
     extras = {row: {} for row in range(n)}
     for key in ("G1", "G2", "G12"):
         values = numbers(key)
@@ -235,8 +169,8 @@ UNITS = (
     | dict.fromkeys(NONGRAV, u.au / u.d**2)
     | dict.fromkeys(("epoch", "tp"), u.d)
 )
+# Columns that must share one unit; a table that mixes them is more likely a mistake than a wish.
 SAME_UNIT = (("x", "y", "z"), ("vx", "vy", "vz"), ("i", "node", "peri", "M"), NONGRAV)
-"""Columns that must share one unit; a table that mixes them is more likely a mistake than a wish."""
 
 _OPTIONAL = ("name", "H", "G", "G1", "G2", "G12", "M1", "K1", "DT", "g_law", "U", "aliases", "source", "date")
 KNOWN = tuple(
@@ -247,38 +181,7 @@ DIMENSIONLESS = ("e", "H", "G", "G1", "G2", "G12", "M1", "K1")
 
 
 def read_orbit_table(text, path):
-    """Read the text of an orbit table.
-
-    Parameters
-    ----------
-    text : str
-        ECSV, or CSV with a header line; ``#`` starts a comment.
-    path : path-like
-        For the messages.
-
-    Returns
-    -------
-    OrbitCatalogue
-
-    Raises
-    ------
-    TableError
-        Columns are missing, units wrong or mixed, or a cell is no number.
-    OrbitError
-        A row makes no orbit; the message names it.
-
-    Examples
-    --------
-    >>> rows = "designation,epoch,q,e,i,node,peri,tp\\n7,2461000.5,1.8,0.2,5,260,145,2461050.5"
-    >>> catalogue = read_orbit_table(rows, "mine.csv")
-    >>> catalogue.designation.tolist()
-    ['7']
-    >>> read_orbit_table("designation,epoch,q,e\\n7,2461000.5,1.8,0.2", "mine.csv")
-    Traceback (most recent call last):
-    ...
-    appulse.errors.TableError: mine.csv: columns i, node, peri, tp are missing beside q, e; an orbit is
-    x y z vx vy vz, q e i node peri tp, or a e i node peri M
-    """
+    """Read the text of an orbit table: ECSV, or CSV with a header line; ``#`` starts a comment."""
     table = parse_table(text, path, KNOWN)
     if len(table) == 0:
         raise TableError(f"{path}: the table has no rows")

@@ -10,28 +10,7 @@ GZIP_MAGIC = b"\x1f\x8b"
 
 
 def read_bytes(path):
-    """The whole content of a file, decompressed if it is gzipped.
-
-    Parameters
-    ----------
-    path : path-like
-
-    Returns
-    -------
-    bytes
-
-    Raises
-    ------
-    OrbitError
-        The file is absent, a folder, empty, or its compression is broken.
-
-    Examples
-    --------
-    >>> read_bytes("no_such_file.dat")
-    Traceback (most recent call last):
-    ...
-    appulse.errors.OrbitError: no_such_file.dat: no such file
-    """
+    """The whole content of a file, decompressed if it is gzipped; OrbitError where there is none."""
     path = Path(path)
     try:
         content = path.read_bytes()
@@ -49,18 +28,7 @@ def read_bytes(path):
 
 
 def decode(content, path):
-    """Text of a file's bytes: UTF-8, else Latin-1.
-
-    Raises
-    ------
-    OrbitError
-        The bytes are no text.
-
-    Examples
-    --------
-    >>> decode(b"7 Iris", "x")
-    '7 Iris'
-    """
+    """Text of a file's bytes: UTF-8, else Latin-1; OrbitError where the bytes are no text."""
     if b"\0" in content[:4096]:
         raise OrbitError(f"{path}: not a text file; orbits are read from text, JSON and tables")
     try:
@@ -70,13 +38,7 @@ def decode(content, path):
 
 
 def to_float(text):
-    """A float, or NaN for what is none: the caller turns that into a reason.
-
-    Examples
-    --------
-    >>> to_float(" 1.5 "), to_float("1.5D-3"), to_float("half")
-    (1.5, 0.0015, nan)
-    """
+    """A float, or NaN for what is none: the caller turns that into a reason."""
     try:
         return float(text)
     except ValueError:
