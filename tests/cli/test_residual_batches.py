@@ -10,14 +10,15 @@ from astropy.table import Table
 
 from appulse.astrometry.residual import BARE_SNR
 from appulse.bodies.kernels import EARTH, SUN, default_kernels
-from appulse.cli import pipeline, residuals
-from appulse.cli.ades_outputs import from_the_earth
+from appulse.cli import residuals
 from appulse.cli.main import main
 from appulse.constants import AU_KM
 from appulse.formats.ades.files import read_ades
 from appulse.formats.obs80 import read_obs80
 from appulse.observers.site import SpacecraftVector
 from appulse.observers.timescales import parse_utc, tdb_days
+from appulse.workflows import measuring
+from appulse.workflows.export import from_the_earth
 
 NOBODYS = "/proc/self/measured"
 LARGEST_FILE = 60_000
@@ -38,7 +39,7 @@ def no_measuring(monkeypatch):
     def fail(*args, **options):
         raise AssertionError("measured before the outputs were looked at")
 
-    monkeypatch.setattr(pipeline, "_measure_frame", fail)
+    monkeypatch.setattr(measuring, "measure_frame", fail)
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="needs a folder that nobody may write to")
@@ -109,15 +110,15 @@ def test_nothing_to_send_on_is_said(bad_frames, sample_data, tmp_path, capsys):
 def test_a_fault_of_the_program_in_one_frame_costs_only_that(
     bad_frames, words, tmp_path, capsys, monkeypatch
 ):
-    measure = pipeline._measure_frame
+    measure = measuring.measure_frame
 
-    def fail(path, *args):
-        if path.name == "twin.fits":
+    def fail(frame, *args, **options):
+        if frame.name == "twin.fits":
             raise KeyError("odd")
-        return measure(path, *args)
+        return measure(frame, *args, **options)
 
     monkeypatch.delenv("APPULSE_DEBUG", raising=False)
-    monkeypatch.setattr(pipeline, "_measure_frame", fail)
+    monkeypatch.setattr(measuring, "measure_frame", fail)
     twin = tmp_path / "twin.fits"
     twin.write_bytes((bad_frames / "good.fits").read_bytes())
     frames = [str(twin), str(bad_frames / "good.fits")]

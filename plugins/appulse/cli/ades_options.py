@@ -28,19 +28,8 @@ def add_ades_options(parser: argparse.ArgumentParser) -> None:
 
 
 def ades_choice(args: argparse.Namespace):
-    """What the options say.
+    """What the options say, as an AdesChoice.
 
-    Returns
-    -------
-    appulse.cli.ades_outputs.AdesChoice
-
-    Raises
-    ------
-    InputError
-        If a code, a band or a telescope cannot be understood.
-
-    Examples
-    --------
     >>> parser = argparse.ArgumentParser()
     >>> add_ades_options(parser)
     >>> words = ["--submitter", "A. Nonym", "--telescope", "reflector,0.25,CMOS"]
@@ -48,8 +37,8 @@ def ades_choice(args: argparse.Namespace):
     >>> choice.header.measurers, choice.header.aperture_m, choice.mode
     (('A. Nonym',), 0.25, 'CMO')
     """
-    from appulse.cli.ades_outputs import AdesChoice
     from appulse.formats.ades.build import AdesHeader
+    from appulse.workflows.export import AdesChoice
 
     if args.station is not None and not re.fullmatch(r"[A-Za-z0-9]{3,4}", args.station):
         raise InputError(f"--station {args.station!r} is no observatory code, as X05 is one")

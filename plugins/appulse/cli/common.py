@@ -4,11 +4,13 @@ The science is imported inside the functions: building a parser must cost nothin
 """
 
 import argparse
+import contextlib
 import re
 import sys
+import textwrap
 from pathlib import Path
 
-from appulse.errors import AppulseError, DesignationError, InputError, TimeError
+from appulse.errors import InputError, TimeError
 
 SITE_HELP = (
     "where the observer stands: a site's name in the settings file, an MPC code (X05), LON,LAT,HEIGHT "
@@ -17,6 +19,9 @@ SITE_HELP = (
 _STEP_UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
 _STEP = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*([smhd])")
 MAX_TIMES = 1_000_000
+MOST_NAMED = 8
+"""More frames than this are counted and not named: each had its own line already."""
+REASON_LENGTH = 60
 
 
 def add_site_option(parser: argparse.ArgumentParser, *, required: bool = False) -> None:
@@ -72,8 +77,6 @@ def add_output_options(parser: argparse.ArgumentParser, *, out_help: str, requir
 def frame_options(args: argparse.Namespace) -> dict:
     """Keyword arguments of :func:`appulse.frames.reading.read_frame` from the parsed options.
 
-    Examples
-    --------
     >>> parser = argparse.ArgumentParser()
     >>> add_frame_options(parser)
     >>> frame_options(parser.parse_args(["--time-is", "mid", "--hdu", "2"]))
@@ -100,23 +103,6 @@ def frame_options(args: argparse.Namespace) -> dict:
 def parse_step_s(text: str) -> float:
     """Seconds in a step such as ``30s``, ``10m``, ``2h`` or ``1d``.
 
-    Parameters
-    ----------
-    text : str
-        A positive number and one of the letters s, m, h, d.
-
-    Returns
-    -------
-    float
-        The step, seconds.
-
-    Raises
-    ------
-    TimeError
-        If the text is not a step, or is zero.
-
-    Examples
-    --------
     >>> parse_step_s("10m"), parse_step_s("1d")
     (600.0, 86400.0)
     """
@@ -128,18 +114,7 @@ def parse_step_s(text: str) -> float:
 
 
 def requested_times(args: argparse.Namespace):
-    """The times asked for by ``--times`` or by ``--from``, ``--to`` and ``--step``.
-
-    Returns
-    -------
-    astropy.time.Time
-        UTC, shape (n,); the last is not later than ``--to``.
-
-    Raises
-    ------
-    TimeError
-        If a time or step cannot be understood, the two ways are mixed, or the span is empty or absurd.
-    """
+    """The times (UTC) asked for by ``--times``, or by ``--from``, ``--to`` (the latest) and ``--step``."""
     import numpy as np
     from astropy.time import TimeDelta
 
@@ -164,63 +139,48 @@ def requested_times(args: argparse.Namespace):
         return begin + TimeDelta(np.arange(int(steps) + 1) * step_s, format="sec")
 
 
+def open_source(args: argparse.Namespace):
+    """Where the bodies of ``--body`` should be, by ``--orbits`` or ``--positions``."""
+    from appulse.workflows.sources import open_bodies
+
+    if args.orbits is not None and args.positions is not None:
+        raise InputError("--orbits and --positions are two sources of the same places: give one of them")
+    return with_notes(open_bodies(args.body, args.orbits, args.positions))
+
+
+def with_notes(source):
+    """A source of bodies, once its notes have been said."""
+    for words in source.notes:
+        note(words)
+    return source
+
+
 def load_orbits(path: Path | None):
-    """The orbits of a file, or the bundled starter set; says on stderr what was skipped.
+    """The orbits of a file, or those at hand; says on stderr what was skipped."""
+    from appulse.workflows.sources import load_orbits as load
 
-    Returns
-    -------
-    appulse.bodies.catalogue.OrbitCatalogue
-    """
-    from appulse.bodies.readers import read_orbits, starter_orbits
-
-    if path is None:
-        return starter_orbits()
-    catalogue = read_orbits(path)
-    rejected = list(getattr(catalogue, "rejected", ()))
-    if rejected:
-        line, reason = rejected[0]
-        total = len(rejected) + len(catalogue)
-        note(f"{path}: {len(rejected)} of {total} entries skipped; first, line {line}: {reason}")
+    catalogue, notes = load(path)
+    for words in notes:
+        note(words)
     return catalogue
 
 
 def split_names(text: str | None) -> list[str] | None:
-    """Names of ``--body``, or none for all.
+    """Names of ``--body``, or none for all."""
+    from appulse.workflows.sources import split_names as split
 
-    Examples
-    --------
-    >>> split_names("7, 2020 AB")
-    ['7', '2020 AB']
-    >>> split_names("all") is None
-    True
-    """
-    if text is None or text.strip().lower() == "all":
-        return None
-    names = [name.strip() for name in text.split(",") if name.strip()]
-    if not names:
-        raise DesignationError(f"--body {text!r} names no body: give a number, name or designation, or 'all'")
-    return names
+    return split(text)
 
 
 def select_orbits(catalogue, text: str | None):
-    """The bodies of ``--body`` out of a catalogue; the catalogue itself for all.
-
-    Returns
-    -------
-    list of Orbit, or OrbitCatalogue
-    """
+    """The bodies of ``--body`` out of a catalogue, as a list; the catalogue itself for all."""
     names = split_names(text)
     return catalogue if names is None else [catalogue.select(name) for name in names]
 
 
 def expand_frames(words: list[str]) -> list[Path]:
-    """Frame paths; patterns are expanded where the shell has not done it, doubles are kept once.
-
-    Raises
-    ------
-    InputError
-        If a pattern matches nothing, or a folder alone is given; among frames it fails as one of them.
-    """
+    """Frame paths; patterns are expanded where the shell has not done it, doubles are kept once."""
+    # A folder alone is refused here; among frames it fails as one of them.
     paths: list[Path] = []
     for word in words:
         path = Path(word)
@@ -232,43 +192,32 @@ def expand_frames(words: list[str]) -> list[Path]:
             found = sorted(path.parent.glob(path.name))
             if not found:
                 raise InputError(f"no file matches {word}")
-        paths.extend(one for one in found if one not in paths)
+        paths.extend(path for path in found if path not in paths)
     return paths
 
 
-def progress(items, words: str):
-    """The items one by one, with a bar on standard error where that is a terminal.
-
-    Parameters
-    ----------
-    items : sequence
-    words : str
-        What is being done.
-
-    Returns
-    -------
-    iterable
-
-    Examples
-    --------
-    >>> list(progress([1, 2], "counting"))
-    [1, 2]
-    """
+@contextlib.contextmanager
+def bars():
+    """What a workflow's ``progress(words, done, total)`` draws: a bar on stderr, where that is a terminal."""
     from tqdm import tqdm
 
-    return tqdm(items, desc=words, leave=False, disable=None)
+    shown: dict = {}
 
+    def progress(words: str, done: int, total: int) -> None:
+        if words not in shown:
+            close()
+            shown[words] = tqdm(total=total, desc=words, leave=False, disable=None)
+        shown[words].update(done - shown[words].n)
 
-def one_source(orbits, positions) -> None:
-    """Refuse two sources of the same places.
+    def close() -> None:
+        for bar in shown.values():
+            bar.close()
+        shown.clear()
 
-    Raises
-    ------
-    InputError
-        Both are given.
-    """
-    if orbits is not None and positions is not None:
-        raise InputError("--orbits and --positions are two sources of the same places: give one of them")
+    try:
+        yield progress
+    finally:
+        close()
 
 
 def note(text: str) -> None:
@@ -291,5 +240,56 @@ def say(text: str) -> None:
         bars.tqdm.write(line, file=sys.stderr)  # a bar that is being shown steps aside
 
 
-FRAME_ERRORS = (AppulseError, OSError)
-"""What stops one frame of a batch and not the others."""
+def say_frame(result) -> None:
+    """What there is to say of a frame, as soon as it is done: its notes, or why it could not be used."""
+    if hasattr(result, "error"):
+        frame_failed(result.path, result.error)
+        return
+    for words in result.notes:
+        note(f"{result.name}: {words}")
+
+
+def failures(results) -> dict[Path, str]:
+    """Reasons of the frames that failed, by path."""
+    return {failed.path: failed.reason for failed in results}
+
+
+def exit_code(night) -> int:
+    """0: all frames measured; 1: some failed; 2: not one could be used."""
+    return 0 if not night.failed else 1 if night.measured else 2
+
+
+def say_count(night) -> None:
+    """The last word on stderr about a batch: how many frames were measured, which were not, and why."""
+    if night.total > 1:
+        say(closing_count(night.total, failures(night.failed), night.without_body))
+
+
+def closing_count(total: int, failed: dict, empty=(), what: str = "frames", done: str = "measured") -> str:
+    """How many of a batch were what, in a line; `failed` has the reasons, `empty` shows none of the bodies.
+
+    >>> closing_count(14, {Path("n/a.fits"): "n/a.fits: no WCS: solve it first"}, ["c.fits"])
+    '14 frames: 13 measured, 1 of them without a body seen: c.fits; 1 failed: a.fits (no WCS)'
+    >>> closing_count(3, {})
+    '3 frames: 3 measured'
+    """
+    words = f"{total} {what}: {total - len(failed)} {done}"
+    if empty:
+        words += f", {len(empty)} of them without a body seen: {_named(empty)}"
+    if failed:
+        reasons = [f"{path.name} ({_short(reason, path)})" for path, reason in failed.items()]
+        words += f"{'; ' if empty else ', '}{len(failed)} failed: {_named(reasons)}"
+    return words
+
+
+def _named(names) -> str:
+    more = len(names) - MOST_NAMED
+    return ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+
+
+def _short(reason: str, path: Path) -> str:
+    """A reason without the frame's name and without what to do about it."""
+    for name in (str(path), path.name):
+        reason = reason.removeprefix(name).removeprefix(":").strip()
+    first = re.split(r"; |: | \(", reason)[0]
+    return textwrap.shorten(first, REASON_LENGTH, placeholder=" ...") or reason[:REASON_LENGTH]

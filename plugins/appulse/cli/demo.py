@@ -35,23 +35,7 @@ def add_parser(subparsers) -> None:
 
 
 def find_data(given: Path | None) -> Path:
-    """The folder of the sample night: as given, or in the working folder, or beside the source tree.
-
-    Parameters
-    ----------
-    given : Path or None
-        The folder of ``--data``.
-
-    Returns
-    -------
-    Path
-        Holds the star table, the orbit, the answers and at least one frame.
-
-    Raises
-    ------
-    FrameError
-        If no such folder is found.
-    """
+    """The folder of the sample night: as given, or in the working folder, or beside the source tree."""
     here = Path(__file__).resolve()
     places = [given] if given is not None else [Path("sample_data"), here.parents[3] / "sample_data"]
     for place in places:
@@ -66,17 +50,6 @@ def find_data(given: Path | None) -> Path:
 def program_as_typed(word: str) -> str:
     """The word that starts the program from where the user stands, on the path or not.
 
-    Parameters
-    ----------
-    word : str
-        First word of the command line, ``sys.argv[0]``.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> program_as_typed("no/such/venv/bin/appulse"), program_as_typed("/usr/bin/pytest")
     ('no/such/venv/bin/appulse', 'appulse')
     """
@@ -97,36 +70,40 @@ def run(args: argparse.Namespace) -> int:
     OutputExistsError
         If an output exists and ``--overwrite`` was not given.
     """
-    from appulse.cli import pipeline
+    from appulse.cli import common
+    from appulse.workflows.export import NightOutputs, measure_to_folder
+    from appulse.workflows.sources import open_bodies, open_stars
 
     data = find_data(args.data)
-    answers = _read_answers(data / "answers.yaml")
-    plan = pipeline.Plan(
-        frames=sorted(data.glob("*.fits.fz")),
-        body=answers["body"],
-        orbits=data / "orbit.ecsv",
-        stars=data / "stars.ecsv",
-        out=args.out,
-        overwrite=args.overwrite,
-        extras=frozenset(("psv", "evidence", "pictures")),
-    )
-    outcome = pipeline.run(plan)
-    if outcome.table is None:
-        outcome.say_count()
-        return outcome.exit_code
-    _compare(outcome.table, answers)
-    if outcome.verdict is not None:
-        print(f"\n{outcome.verdict.sentence}")
-    print(f"\nWritten to {args.out}:")
-    for path in outcome.written:
+    answers, orbits, stars = _read_answers(data / "answers.yaml"), data / "orbit.ecsv", data / "stars.ecsv"
+    outputs = NightOutputs(args.out, frozenset(("psv", "evidence", "pictures")), overwrite=args.overwrite)
+    bodies = open_bodies(answers["body"], orbits)
+    frames = sorted(data.glob("*.fits.fz"))
+    with common.bars() as progress:
+        saved = measure_to_folder(
+            frames, bodies, open_stars(stars), outputs, each=common.say_frame, progress=progress
+        )
+    for words in saved.notes:
+        common.note(words)
+    if saved.table is not None:
+        _print_results(saved, answers, args.out)
+        print(
+            f"\nOpen {args.out / 'evidence.html'} in a browser. "
+            "The same in glue (needs the extra 'desktop'):\n"
+            f"  {program_as_typed(sys.argv[0])} view {data / '*.fits.fz'} --body {answers['body']} "
+            f"--orbits {orbits} --stars {stars}"
+        )
+    common.say_count(saved.night)
+    return common.exit_code(saved.night)
+
+
+def _print_results(saved, answers: dict, out: Path) -> None:
+    _compare(saved.table, answers)
+    if saved.night.verdict is not None:
+        print(f"\n{saved.night.verdict.sentence}")
+    print(f"\nWritten to {out}:")
+    for path in saved.written:
         print(f"  {path.name}")
-    tables = f"--orbits {plan.orbits} --stars {plan.stars}"
-    print(
-        f"\nOpen {args.out / 'evidence.html'} in a browser. The same in glue (needs the extra 'desktop'):\n"
-        f"  {program_as_typed(sys.argv[0])} view {data / '*.fits.fz'} --body {answers['body']} {tables}"
-    )
-    outcome.say_count()
-    return outcome.exit_code
 
 
 def _read_answers(path: Path) -> dict:

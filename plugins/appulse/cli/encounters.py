@@ -242,9 +242,10 @@ def _rank(passes, catalogue, campaign):
     """Rank of each pass by what the campaign's sites see on the nights around, and its chances in words."""
     from appulse.encounters.ranking import advice, odds, rank, why_not
     from appulse.encounters.visibility import serving_nights
+    from appulse.workflows.sources import counted
 
     ranks, chances = [], []
-    for one in common.progress(passes, "nights of the passes"):
+    for one in counted(passes, "nights of the passes", None):
         nights = serving_nights(one, catalogue, campaign)
         ranks.append(rank(one, nights, campaign.ranking, campaign.rule.within))
         of_site = {s.name: [night for night in nights if night.site.name == s.name] for s in campaign.sites}

@@ -84,7 +84,8 @@ def run(args: argparse.Namespace) -> int:
     outputs = [] if args.out is None else [args.out / n for n in ("caption.md", "caption.txt", "facts.yaml")]
     check_free(outputs, args.overwrite)
     sections = read_template(args.template)
-    facts, failures = gather(args)
+    found = _gather(args)
+    facts = list(found.facts)
     print(caption(facts, sections.get(args.length, []), known=KEYS))
     if outputs:
         texts = (
@@ -96,65 +97,22 @@ def run(args: argparse.Namespace) -> int:
             for path, text in zip(outputs, texts, strict=True):
                 write_text(path, text, args.overwrite)
         print(*outputs, sep="\n")
-    return 1 if failures else 0
+    return 1 if found.failed else 0
 
 
-def gather(args):
-    """Facts of the options' frames, body and object.
-
-    Returns
-    -------
-    facts : list of Fact
-    failures : list of Path
-        Frames that could not be used.
-    """
-    from appulse.captions.picture_facts import body_facts, frame_facts, object_facts, pass_facts
+def _gather(args):
+    """Facts of the options' frames, body and object."""
     from appulse.catalogues.deepsky import find_object
-    from appulse.cli.pipeline import Places, Plan
-    from appulse.frames.reading import read_frame
+    from appulse.workflows.captioning import GivenFigures, gather_facts
 
     paths = common.expand_frames(args.frames)
-    plan = Plan(frames=paths, body=args.body, out=Path(), orbits=args.orbits, positions=args.positions)
-    places = Places(plan)
-    if places.names is None or len(places.names) != 1:
-        raise InputError(f"--body {args.body!r}: a caption is about one body; name one")
-    outline = None if args.object is None else find_object(args.object)
-    frames, failures = [], []
-    for path in paths:
-        try:
-            frames.append(read_frame(path, **common.frame_options(args)))
-        except common.FRAME_ERRORS as error:
-            common.frame_failed(path, error)
-            failures.append(path)
-    if not frames:
-        raise InputError("no frame can be used: see the lines above")
-    orbit = next(iter(places.orbits)) if places.orbits is not None else None
-    source = f"orbit: {places.source}" + (f" ({orbit.source})" if orbit is not None and orbit.source else "")
-    facts = frame_facts(frames, place=args.place, exact_place=args.exact_place, equipment=args.equipment)
-    facts += body_facts(
-        frames, places.engine, places.names[0], name=args.name or _name(orbit, args.body),
-        h=None if orbit is None else orbit.h, source=source, albedo=args.albedo, measured_km=args.diameter,
-        measured_error_km=args.diameter_error, measured_source=args.diameter_source,
+    bodies = common.open_source(args)
+    given = GivenFigures(
+        args.distance, args.distance_error, args.distance_source, args.diameter, args.diameter_error,
+        args.diameter_source, args.albedo,
     )  # fmt: skip
-    if outline is not None:
-        facts += object_facts(
-            outline, distance_ly=args.distance, distance_error_ly=args.distance_error,
-            distance_source=args.distance_source,
-        )  # fmt: skip
-        facts += pass_facts(frames, places.engine, places.names[0], outline, facts, source=source)
-    return facts, failures
-
-
-def _name(orbit, asked) -> str:
-    """Number and name as far as the orbit has them.
-
-    Examples
-    --------
-    >>> _name(None, "7")
-    '7'
-    """
-    if orbit is None:
-        return asked
-    if orbit.number and orbit.name:
-        return f"({orbit.number}) {orbit.name}"
-    return f"({orbit.number})" if orbit.number else (orbit.name or orbit.designation)
+    outline = None if args.object is None else find_object(args.object)
+    return gather_facts(
+        paths, bodies, outline, name=args.name, given=given, reading=common.frame_options(args),
+        place=args.place, exact_place=args.exact_place, equipment=args.equipment, each=common.say_frame,
+    )  # fmt: skip

@@ -4,7 +4,6 @@ import argparse
 from pathlib import Path
 
 from appulse.cli import common
-from appulse.errors import InputError
 
 _EXAMPLES = """\
 examples:
@@ -65,122 +64,49 @@ def add_parser(subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Find movers and write them.
-
-    Returns
-    -------
-    int
-        1 if some frames could not be used.
-
-    Raises
-    ------
-    InputError
-        If fewer than three frames can be used, or an option makes no sense.
-    OutputExistsError
-        If an output exists and ``--overwrite`` was not given.
-    """
-    from appulse.cli.batch import closing_count
+    """Find movers and write them; 1 if some frames could not be used."""
     from appulse.formats.output import check_free, together, write_table
-    from appulse.movers.measured import confirmed, measure_sightings, movers_table, sightings_table
-    from appulse.movers.search import search_movers
+    from appulse.workflows.mover_search import MoverLimits, find_movers_in
+    from appulse.workflows.sources import open_bodies, open_stars
 
-    _check(args)
+    limits = MoverLimits(args.max_rate, args.min_frames, args.min_snr)
     outputs = [path for path in (args.out, args.sightings) if path is not None]
     check_free(outputs, args.overwrite)
-    paths = common.expand_frames(args.frames)
-    failed = {}
-    frames, plates, known = _look(paths, args, failed)
-    search = search_movers(
-        frames, plates, predicted=known, max_rate=args.max_rate, min_frames=args.min_frames,
-        threshold=args.min_snr, progress=lambda some: common.progress(some, "taking the stars off"),
-    )  # fmt: skip
-    for words in search.notes:
+    bodies = None if args.orbits is None else common.with_notes(open_bodies(orbits=args.orbits))
+    paths, stars = common.expand_frames(args.frames), open_stars(args.stars)
+    with common.bars() as progress:
+        found = find_movers_in(
+            paths, bodies, stars, limits, reading=common.frame_options(args), each=common.say_frame,
+            progress=progress,
+        )  # fmt: skip
+    for words in found.notes:
         common.note(words)
-    lines, unmeasured = common.progress(search.movers, "measuring"), []
-    seen = [measure_sightings(one, frames, plates, unmeasured) for one in lines]
-    movers, seen = confirmed(search.movers, seen)
-    for words in unmeasured:
-        common.note(words)
-    if dropped := len(search.movers) - len(movers):
-        common.note(f"{dropped} more lines dropped: a careful fit finds no dot at their sightings")
-    table = movers_table(movers, seen, frames)
-    table.meta.update(_provenance(frames, plates, args, search))
     with together():
-        write_table(table, args.out, args.overwrite)
+        write_table(found.table, args.out, args.overwrite)
         if args.sightings is not None:
-            write_table(sightings_table(movers, seen), args.sightings, args.overwrite)
-    _print(table, known, frames)
+            write_table(found.sightings, args.sightings, args.overwrite)
+    _print(found)
     for path in outputs:
         print(path)
-    common.say(closing_count(len(paths), failed, done="searched"))
-    return 1 if failed else 0
+    common.say(common.closing_count(found.total, common.failures(found.failed), done="searched"))
+    return 1 if found.failed else 0
 
 
-def _check(args) -> None:
-    if not args.max_rate > 0:
-        raise InputError(f"--max-rate {args.max_rate:g}: arcsec/h above zero are needed")
-    if not args.min_snr >= 3:
-        raise InputError(f"--min-snr {args.min_snr:g}: below 3 everything moves; 3 or more is needed")
-    if args.min_frames is not None and args.min_frames < 3:
-        raise InputError(
-            f"--min-frames {args.min_frames}: two points are always on a line; 3 or more is needed"
-        )
-
-
-def _look(paths, args, failed):
-    """Frames without their pixels, their plates, and the known bodies on each; `failed` takes the others."""
-    from appulse.astrometry.plate import check_plate
-    from appulse.catalogues.stars import bundled_stars, read_star_table
-    from appulse.cli.batch import frame_by_frame
-    from appulse.cli.pipeline import STAR_MARGIN_DEG
-    from appulse.cli.surroundings import Surroundings
-    from appulse.frames.reading import read_frame
-
-    options = common.frame_options(args)
-    stars = None if args.stars is None else read_star_table(args.stars)
-    around = Surroundings(None if args.orbits is None else common.load_orbits(args.orbits))
-
-    def look(path):
-        frame = read_frame(path, **options)
-        nearby = stars or bundled_stars(*frame.centre, frame.radius_deg + STAR_MARGIN_DEG)
-        plate = check_plate(frame, nearby)
-        inside = [row for row in around.bodies(frame) if frame.contains(row["ra"].value, row["dec"].value)]
-        frame.release()
-        return frame, plate, inside
-
-    looked = list(frame_by_frame(paths, "looking", look, failed))
-    frames, plates, known = (list(column) for column in zip(*looked, strict=True)) if looked else ([], [], [])
-    return frames, plates, known
-
-
-def _provenance(frames, plates, args, search) -> dict:
-    from appulse.formats.provenance import provenance
-
-    options = {"max_rate": args.max_rate, "min_frames": args.min_frames, "min_snr": args.min_snr,
-               "method": search.method}  # fmt: skip
-    stars = ", ".join(dict.fromkeys(plate.catalogue for plate in plates))
-    orbits = "bundled starter set" if args.orbits is None else args.orbits.name
-    return provenance(frames=frames, orbits=orbits, stars=stars, options=options)
-
-
-def _print(table, known, frames) -> None:
-    from appulse.bodies.designations import normalise
-
+def _print(found) -> None:
+    table = found.table
     unknown = sum(name == "unknown" for name in table["designation"])
     movers = "1 mover" if len(table) == 1 else f"{len(table)} movers"
-    print(f"{movers} in {len(frames)} frames, {unknown} of them unknown")
+    print(f"{movers} in {len(found.frames)} frames, {unknown} of them unknown")
     for row in table[:LINES]:
-        light = "-" if getattr(row["mag"], "mask", False) is not False else f"{row['mag']:.1f}"
+        magnitude = "-" if getattr(row["mag"], "mask", False) is not False else f"{row['mag']:.1f}"
         print(
             f"  {row['mover']:3d} {row['designation']!s:14} {row['rate']:8.2f} arcsec/h at "
-            f"{row['motion_pa']:5.1f} degrees, mag {light:>5}, {row['frames']} frames, S/N {row['snr']:.0f}"
+            f"{row['motion_pa']:5.1f} degrees, mag {magnitude:>5}, {row['frames']} frames, "
+            f"S/N {row['snr']:.0f}"
         )
     if len(table) > LINES:
         print(f"  and {len(table) - LINES} more")
-    found = {normalise(str(name)) for name in table["designation"]}
-    missed = {str(row["designation"]): row for rows in known for row in rows}
-    for name, row in missed.items():
-        if normalise(name) not in found:
-            light = row["mag"]
-            light = "unknown" if getattr(light, "mask", False) else f"{getattr(light, 'value', light):.1f}"
-            print(f"  not found: {name}, predicted in the frames, mag {light}")
+    for row in found.missed:
+        mag = row["mag"]
+        words = "unknown" if getattr(mag, "mask", False) else f"{getattr(mag, 'value', mag):.1f}"
+        print(f"  not found: {row['designation']}, predicted in the frames, mag {words}")

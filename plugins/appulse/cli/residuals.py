@@ -79,22 +79,6 @@ def _least_snr(args) -> float | None:
 def parse_extras(text: str) -> set[str]:
     """What ``--also`` asks for.
 
-    Parameters
-    ----------
-    text : str
-        Words with commas; empty for nothing, ``all`` for everything.
-
-    Returns
-    -------
-    set of str
-
-    Raises
-    ------
-    InputError
-        If a word is none of those known.
-
-    Examples
-    --------
     >>> sorted(parse_extras("pictures, psv"))
     ['pictures', 'psv']
     """
@@ -124,29 +108,50 @@ def run(args: argparse.Namespace) -> int:
         for name, value in (("--stars", args.stars), ("--min-snr", args.min_snr)):
             if value is not None:
                 raise InputError(f"{name} is for frames; --observations are measured already: leave it out")
-        from appulse.cli.observed import run_observations
-
-        return run_observations(args, extras, extras == set(EXTRAS))
+        return _compare(args, extras)
     if not args.frames or args.body is None:
         raise InputError("frames and --body NAME,... (or all) are needed, or --observations FILE")
-    from appulse.cli import pipeline
     from appulse.cli.residual_lines import print_residuals
+    from appulse.formats.output import check_free
+    from appulse.workflows.export import NightOutputs, measure_to_folder
+    from appulse.workflows.sources import open_stars
 
     paths = common.expand_frames(args.frames)
-    plan = pipeline.Plan(
-        frames=paths,
-        body=args.body,
-        orbits=args.orbits,
-        positions=args.positions,
-        stars=args.stars,
-        out=args.out,
-        overwrite=args.overwrite,
-        extras=frozenset(extras),
-        frame_options=common.frame_options(args),
-        ades=ades_choice(args),
-        min_snr=_least_snr(args),
-    )
-    outcome = pipeline.run(plan)
-    print_residuals(outcome)
-    outcome.say_count()
-    return outcome.exit_code
+    outputs = NightOutputs(args.out, frozenset(extras), ades_choice(args), args.overwrite)
+    options = {"reading": common.frame_options(args), "min_snr": _least_snr(args)}
+    check_free(outputs.paths(paths), args.overwrite)
+    bodies, stars = common.open_source(args), open_stars(args.stars)
+    with common.bars() as progress:
+        more = options | {"each": common.say_frame, "progress": progress}
+        saved = measure_to_folder(paths, bodies, stars, outputs, **more)
+    print_residuals(saved)
+    common.say_count(saved.night)
+    return common.exit_code(saved.night)
+
+
+def _compare(args, extras: set[str]) -> int:
+    """O-C of a file of observations, without frames; 1 if some of them could not be judged."""
+    from appulse.cli.residual_lines import print_observations
+    from appulse.formats.output import check_free
+    from appulse.workflows.comparing import SHEET_FILES, compare_observations, save_comparison
+
+    kinds = extras & set(SHEET_FILES)
+    if extras != set(EXTRAS) and extras - kinds:
+        raise InputError(
+            f"--also {sorted(extras - kinds)[0]} needs frames: of observations there is evidence, pdf"
+        )
+    names = ["residuals.ecsv", "verdict.yaml", *(SHEET_FILES[kind] for kind in kinds)]
+    check_free([args.out / name for name in names], args.overwrite)
+    source = common.open_source(args)
+    with common.bars() as progress:
+        compared = compare_observations(args.observations, source, progress=progress)
+    for words in compared.notes:
+        common.note(words)
+    written = save_comparison(compared, source, args.out, kinds, overwrite=args.overwrite)
+    print_observations(compared)
+    for path in written:
+        print(path)
+    if compared.failed:
+        words = {"what": "observations", "done": "compared"}
+        common.say(common.closing_count(compared.total, compared.failed, **words))
+    return 0 if not compared.failed else 1 if len(compared.failed) < compared.total else 2

@@ -114,12 +114,7 @@ def _add_animation(parser):
 
 
 def settings_of(args):
-    """Settings from the options; what is not given keeps its default.
-
-    Returns
-    -------
-    appulse.sequence.picture_job.Settings
-    """
+    """Settings from the options; what is not given keeps its default."""
     from appulse.sequence.marks import check_marks
     from appulse.sequence.picture_job import Settings
 
@@ -175,9 +170,7 @@ def run(args: argparse.Namespace) -> int:
     OutputExistsError
         If an output exists and ``--overwrite`` was not given.
     """
-    from appulse.cli.sequence_job import job_from_options, job_from_recipe
-    from appulse.sequence.picture_job import preview_job
-    from appulse.sequence.run import PREVIEW_FRAMES, PREVIEW_PX
+    from appulse.sequence.run import PREVIEW_FRAMES, PREVIEW_PX, preview_job
     from appulse.sequence.run import run as do
 
     failures: list[Path] = []
@@ -187,17 +180,8 @@ def run(args: argparse.Namespace) -> int:
         common.frame_failed(path, error)
         failures.append(path)
 
-    recipe = None
-    if args.recipe is not None:
-        if args.frames:
-            raise InputError("--recipe names the frames itself: give no others beside it")
-        job, recipe = job_from_recipe(args, _extras(args.also))
-    else:
-        if not args.frames or args.body is None:
-            raise InputError("frames and --body NAME are needed, or --recipe FILE")
-        job = job_from_options(args, settings_of(args), _extras(args.also), failed)
-    if args.preview:
-        job = preview_job(job, PREVIEW_PX, PREVIEW_FRAMES)
+    planned = _planned(args, failed)
+    job = preview_job(planned.job, PREVIEW_PX, PREVIEW_FRAMES) if args.preview else planned.job
     try:
         result = do(job, failed=failed, stage=progress_bar)
     except KeyboardInterrupt:
@@ -207,10 +191,38 @@ def run(args: argparse.Namespace) -> int:
     for words in dict.fromkeys(result.notes):
         common.note(words)
     _report(result, len(failures))
-    if recipe is not None and not args.preview:
-        for words in recipe.compared(result.hashes):
+    if planned.recipe is not None and not args.preview:
+        for words in planned.recipe.compared(result.hashes):
             print(words)
     return 1 if failures else 0
+
+
+def _planned(args, failed):
+    """The run that the options or the recipe ask for."""
+    from appulse.workflows.picture_making import PictureFiles, PictureOutputs, plan_pictures, repeat_recipe
+    from appulse.workflows.sources import open_stars
+
+    outputs = PictureOutputs(
+        args.out, _extras(args.also), args.jpeg_size, args.overwrite, args.keep_parts, args.preview
+    )
+    reading = common.frame_options(args)
+    if args.recipe is not None:
+        if args.frames:
+            raise InputError("--recipe names the frames itself: give no others beside it")
+        return repeat_recipe(args.recipe, outputs, reading=reading)
+    if not args.frames or args.body is None:
+        raise InputError("frames and --body NAME are needed, or --recipe FILE")
+    files = PictureFiles(args.bias, args.dark, args.flat, tuple(args.colour or ()), args.grades)
+    return plan_pictures(
+        common.expand_frames(args.frames),
+        common.open_source(args),
+        outputs,
+        settings_of(args),
+        open_stars(args.stars),
+        files,
+        reading=reading,
+        each=lambda result: failed(result.path, result.error),
+    )
 
 
 def _report(result, n_failed) -> None:

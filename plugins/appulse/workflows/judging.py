@@ -1,4 +1,4 @@
-"""The verdict of a run in full, as YAML: every cause tried, what cannot be told, what else could be there."""
+"""The verdict of a run in full, as YAML: every cause tried, what stays open, what else could be there."""
 
 from pathlib import Path
 
@@ -28,9 +28,9 @@ def judgement(verdict, residuals, identities=(), **more) -> dict:
     >>> judgement(None, [])["verdict"]
     'nothing measured'
     """
-    told = dict(more) | {"verdict": "nothing measured", "units": FORMS}
+    judged = dict(more) | {"verdict": "nothing measured", "units": FORMS}
     if verdict is not None:
-        told |= {
+        judged |= {
             "verdict": verdict.cause,
             "sentence": verdict.sentence,
             "body": verdict.body or None,
@@ -43,24 +43,15 @@ def judgement(verdict, residuals, identities=(), **more) -> dict:
             "outliers": list(verdict.night.outliers),
             "scatter_beyond_sigmas": _plain(verdict.night.floor),
             "alternatives": [_alternative(row) for row in verdict.alternatives],
-            "motions": [_motion(one) for one in verdict.motions],
+            "motions": [_motion(motion) for motion in verdict.motions],
         }
     pairs = zip(residuals, identities or [None] * len(residuals), strict=True)
-    told["places"] = [_place(residual, identity) for residual, identity in pairs]
-    return told
+    judged["places"] = [_place(residual, identity) for residual, identity in pairs]
+    return judged
 
 
 def doubts(verdict) -> list[str]:
-    """What these data cannot tell, in words.
-
-    Parameters
-    ----------
-    verdict : Verdict
-
-    Returns
-    -------
-    list of str
-    """
+    """What these data cannot tell, in words."""
     night, words = verdict.night, []
     if verdict.cause == "can't tell":
         words.append("the offset is real, but no single cause stands out")
@@ -82,37 +73,30 @@ def doubts(verdict) -> list[str]:
 
 
 def is_noteworthy(residual, identity) -> bool:
-    """Whether something else could be the dot, or its brightness is wrong.
-
-    An object that the place lies upon is not: passes before them are what is photographed.
-
-    Parameters
-    ----------
-    residual : Residual
-    identity : Identity
-
-    Returns
-    -------
-    bool
-    """
+    """Whether something else could be the dot, or its brightness is wrong."""
+    # An object that the place lies upon is no rival: passes before them are what is photographed.
     rivals = [kind for kind in identity.others["kind"] if kind != "object"]
     wrong = abs(identity.magnitude_difference) > 3 * identity.magnitude_sigma
     return bool(residual.seen and (rivals or wrong))
 
 
-def write_judgement(told: dict, path: Path, overwrite: bool = False) -> Path:
-    """Write a judgement as YAML; returns the path.
+def suspicions(residuals, identities) -> list[str]:
+    """A sentence for each place where something else could be the dot, or the brightness is wrong."""
+    pairs = zip(residuals, identities, strict=True)
+    return [
+        f"{residual.frame}: {identity.sentence}"
+        for residual, identity in pairs
+        if is_noteworthy(residual, identity)
+    ]
 
-    Raises
-    ------
-    OutputExistsError
-        If it exists and may not be replaced.
-    """
+
+def write_judgement(judged: dict, path: Path, overwrite: bool = False) -> Path:
+    """Write a judgement as YAML; returns the path."""
     import yaml
 
     from appulse.formats.output import write_text
 
-    text = yaml.safe_dump(told, sort_keys=False, allow_unicode=True, width=110, default_flow_style=None)
+    text = yaml.safe_dump(judged, sort_keys=False, allow_unicode=True, width=110, default_flow_style=None)
     return write_text(path, text, overwrite)
 
 
@@ -154,33 +138,33 @@ def _alternative(row) -> dict:
     }  # fmt: skip
 
 
-def _motion(one) -> dict:
+def _motion(motion) -> dict:
     return {
-        "body": one.name, "rate_arcsec_h": _plain(one.rate), "sigma_rate": _plain(one.sigma_rate),
-        "motion_pa": _plain(one.motion_pa), "sigma_pa": _plain(one.sigma_pa),
-        "drift_east_arcsec_h": _plain(one.drift[0]), "drift_north_arcsec_h": _plain(one.drift[1]),
-        "curved": bool(one.curved),
+        "body": motion.name, "rate_arcsec_h": _plain(motion.rate), "sigma_rate": _plain(motion.sigma_rate),
+        "motion_pa": _plain(motion.motion_pa), "sigma_pa": _plain(motion.sigma_pa),
+        "drift_east_arcsec_h": _plain(motion.drift[0]), "drift_north_arcsec_h": _plain(motion.drift[1]),
+        "curved": bool(motion.curved),
     }  # fmt: skip
 
 
 def _place(residual, identity) -> dict:
     """Budget, brightness, limit and neighbours of one body on one frame."""
-    told = {"frame": residual.frame, "body": residual.designation, "seen": bool(residual.seen)}
+    judged = {"frame": residual.frame, "body": residual.designation, "seen": bool(residual.seen)}
     if residual.flag:
-        told["flag"] = residual.flag
+        judged["flag"] = residual.flag
     if residual.seen:
-        told["budget"] = _budget(residual)
-    told |= {"magnitude": _plain(residual.mag_obs), "detection_limit": _plain(residual.limit_mag)}
+        judged["budget"] = _budget(residual)
+    judged |= {"magnitude": _plain(residual.mag_obs), "detection_limit": _plain(residual.limit_mag)}
     if identity is None:
-        return told
-    told["magnitude_minus_predicted"] = _plain(identity.magnitude_difference)
-    told["identity"] = identity.sentence
-    told["within_reach"] = [
+        return judged
+    judged["magnitude_minus_predicted"] = _plain(identity.magnitude_difference)
+    judged["identity"] = identity.sentence
+    judged["within_reach"] = [
         {"kind": str(row["kind"]), "name": str(row["name"]), "separation": _plain(row["separation"], 4),
          "magnitude": _plain(row["mag"], 4), "words": str(row["words"])}
         for row in identity.others
     ]  # fmt: skip
-    return told
+    return judged
 
 
 def _budget(residual) -> dict:

@@ -1,0 +1,136 @@
+"""Facts of a pass for its caption: of frames, body and object, each figure with its source."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from appulse.errors import InputError
+from appulse.workflows.sources import BodySource, FailedFrame, frame_by_frame
+
+
+@dataclass(frozen=True)
+class GivenFigures:
+    """What the user knows and catalogues do not: each needs its source.
+
+    Attributes
+    ----------
+    distance_ly, distance_error_ly, distance_source
+        Of the object, light years.
+    diameter_km, diameter_error_km, diameter_source
+        Of the body.
+    albedo : float or None
+        Published.
+    """
+
+    distance_ly: float | None = None
+    distance_error_ly: float | None = None
+    distance_source: str | None = None
+    diameter_km: float | None = None
+    diameter_error_km: float | None = None
+    diameter_source: str | None = None
+    albedo: float | None = None
+
+
+@dataclass(frozen=True)
+class PassFacts:
+    """Facts of a pass, and the frames that could not be used."""
+
+    facts: tuple
+    failed: tuple[FailedFrame, ...] = field(default=())
+
+
+def gather_facts(
+    frames: Iterable[Path],
+    bodies: BodySource,
+    outline=None,
+    *,
+    name: str | None = None,
+    given: GivenFigures | None = None,
+    reading: dict | None = None,
+    place: str | None = None,
+    exact_place: bool = False,
+    equipment: str | None = None,
+    each: Callable | None = None,
+    progress=None,
+    cancelled=None,
+) -> PassFacts:
+    """What a caption may say of one body in some frames, before an object.
+
+    Parameters
+    ----------
+    frames : iterable of path
+    bodies : BodySource
+        Of one body.
+    outline : Outline, optional
+        The object behind, from :func:`appulse.catalogues.deepsky.find_object`.
+    name : str, optional
+        What the body is to be called.
+    given : GivenFigures, optional
+    reading : dict, optional
+        Options of :func:`appulse.frames.read_frame`.
+    place, equipment : str, optional
+        In the user's words.
+    exact_place : bool
+        The site's coordinates may be printed; else they are rounded to whole degrees.
+    each, progress, cancelled : callable, optional
+
+    Returns
+    -------
+    PassFacts
+
+    Raises
+    ------
+    InputError
+        If no frame can be used, more than one body is asked for, or a figure comes without its source.
+
+    Examples
+    --------
+    >>> from appulse.workflows import open_bodies
+    >>> gather_facts([], open_bodies("7"))
+    Traceback (most recent call last):
+    appulse.errors.InputError: no frame can be used: see the lines above
+    """
+    from appulse.captions.picture_facts import body_facts, frame_facts, object_facts, pass_facts
+    from appulse.frames.reading import read_frame
+
+    body, given = bodies.only_body("a caption is about one body; name one"), given or GivenFigures()
+    results = []
+    for result in frame_by_frame(
+        frames, lambda path: read_frame(path, **(reading or {})), "reading", progress, cancelled
+    ):
+        results.append(result)
+        if each is not None and isinstance(result, FailedFrame):
+            each(result)
+    failed = tuple(result for result in results if isinstance(result, FailedFrame))
+    usable = [result for result in results if not isinstance(result, FailedFrame)]
+    if not usable:
+        raise InputError("no frame can be used: see the lines above")
+    orbit = bodies.orbits[0] if bodies.orbits is not None else None
+    source = f"orbit: {bodies.label}" + (f" ({orbit.source})" if orbit is not None and orbit.source else "")
+    facts = frame_facts(usable, place=place, exact_place=exact_place, equipment=equipment)
+    facts += body_facts(
+        usable, bodies.ephemeris, body, name=name or _number_and_name(orbit, body),
+        h=None if orbit is None else orbit.h, source=source, albedo=given.albedo,
+        measured_km=given.diameter_km, measured_error_km=given.diameter_error_km,
+        measured_source=given.diameter_source,
+    )  # fmt: skip
+    if outline is not None:
+        facts += object_facts(
+            outline, distance_ly=given.distance_ly, distance_error_ly=given.distance_error_ly,
+            distance_source=given.distance_source,
+        )  # fmt: skip
+        facts += pass_facts(usable, bodies.ephemeris, body, outline, facts, source=source)
+    return PassFacts(tuple(facts), failed)
+
+
+def _number_and_name(orbit, asked: str) -> str:
+    """Number and name as far as the orbit has them.
+
+    >>> _number_and_name(None, "7")
+    '7'
+    """
+    if orbit is None:
+        return asked
+    if orbit.number and orbit.name:
+        return f"({orbit.number}) {orbit.name}"
+    return f"({orbit.number})" if orbit.number else (orbit.name or orbit.designation)

@@ -1,0 +1,268 @@
+"""Bodies measured in frames: one frame, or a night of them, with what else the dots could be.
+
+::
+
+    frame --> rows at mid-exposure --> stars, plate check --> measure --> identify --> (draw) --> next frame
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+from appulse.errors import FrameError
+from appulse.workflows.sources import (
+    BodySource,
+    Cancelled,
+    FailedFrame,
+    Progress,
+    StarSource,
+    Surroundings,
+    frame_by_frame,
+    surroundings_of,
+)
+
+
+@dataclass(frozen=True)
+class MeasuredFrame:
+    """A frame with its bodies measured.
+
+    Attributes
+    ----------
+    frame : SolvedFrame
+    plate : PlateCheck
+    residuals : tuple of Residual
+        One for each body; one that does not show is flagged, not invented.
+    identities : tuple of Identity
+        What else each dot could be, in the order of the residuals; empty where nobody asked.
+    notes : tuple of str
+        What was noted about the frame, its plate and its surroundings.
+    pictures : dict of str to bytes
+        What was drawn of it.
+    """
+
+    frame: Any
+    plate: Any = field(repr=False)
+    residuals: tuple = ()
+    identities: tuple = ()
+    notes: tuple[str, ...] = ()
+    pictures: dict[str, bytes] = field(default_factory=dict, repr=False)
+
+    @property
+    def name(self) -> str:
+        """File name."""
+        return self.frame.name
+
+    @property
+    def any_seen(self) -> bool:
+        """Whether a body was measured on it."""
+        return any(residual.seen for residual in self.residuals)
+
+
+@dataclass(frozen=True)
+class MeasuredNight:
+    """What came of the frames of a night.
+
+    Attributes
+    ----------
+    measured : tuple of MeasuredFrame
+    failed : tuple of FailedFrame
+    total : int
+        Frames that were to be measured.
+    """
+
+    measured: tuple[MeasuredFrame, ...] = ()
+    failed: tuple[FailedFrame, ...] = ()
+    total: int = 0
+
+    @property
+    def stopped(self) -> bool:
+        """Whether it was cancelled before the last frame; what was measured until then is here."""
+        return len(self.measured) + len(self.failed) < self.total
+
+    @property
+    def frames(self) -> list:
+        """The frames that could be used."""
+        return [one_frame.frame for one_frame in self.measured]
+
+    @property
+    def residuals(self) -> list:
+        """Of all frames, in their order."""
+        return [residual for one_frame in self.measured for residual in one_frame.residuals]
+
+    @property
+    def identities(self) -> list:
+        """Of all frames, in the order of the residuals."""
+        return [identity for one_frame in self.measured for identity in one_frame.identities]
+
+    @property
+    def without_body(self) -> list[str]:
+        """Names of the usable frames that show none of the bodies."""
+        return [one_frame.name for one_frame in self.measured if not one_frame.any_seen]
+
+    @property
+    def catalogues(self) -> dict[str, str]:
+        """Names of the star catalogues with their ADES codes."""
+        return {one_frame.plate.catalogue: one_frame.plate.ades_code for one_frame in self.measured}
+
+    @cached_property
+    def verdict(self):
+        """The judgement of the night; None where no body was seen."""
+        from appulse.astrometry.verdict import judge
+
+        residuals = self.residuals
+        return judge(residuals) if any(residual.seen for residual in residuals) else None
+
+
+def require_time_and_site(frame) -> None:
+    """Refuse a frame for which no body can be predicted."""
+    lacking = [name for name, value in (("time", frame.exposure), ("site", frame.observer)) if value is None]
+    if lacking:
+        raise FrameError(f"{frame.name} has no {' and no '.join(lacking)}: bodies need both; say what it is")
+
+
+def measure_frame(
+    frame,
+    bodies: BodySource,
+    stars: StarSource | None = None,
+    *,
+    plate=None,
+    surroundings: Surroundings | None = None,
+    **options,
+) -> MeasuredFrame:
+    """Measure the bodies of a source in one frame.
+
+    Parameters
+    ----------
+    frame : SolvedFrame
+        With time and site; its pixels are kept (``frame.release()`` frees them).
+    bodies : BodySource
+        From :func:`~appulse.workflows.sources.open_bodies`.
+    stars : StarSource, optional
+        From :func:`~appulse.workflows.sources.open_stars`; left out: the bundled stars.
+    plate : PlateCheck, optional
+        Where the plate has been checked already: the same frame is not looked at twice.
+    surroundings : Surroundings, optional
+        From :func:`~appulse.workflows.sources.surroundings_of`: then each dot's identity is checked.
+    **options
+        Of :func:`appulse.astrometry.residual.measure`: `min_snr`, `search_arcsec`, `free_trail`,
+        `at_pixel` (zero-based x, y), `radius_px`.
+
+    Returns
+    -------
+    MeasuredFrame
+
+    Raises
+    ------
+    FrameError
+        If the frame has no time or no site.
+    DesignationError, EphemerisSpanError
+        If the source does not know a body, or does not reach to that time.
+    MeasurementError
+        If the frame has no usable pixel.
+
+    Examples
+    --------
+    See :func:`measure_night`.
+    """
+    from appulse.astrometry.plate import check_plate
+    from appulse.astrometry.residual import measure
+
+    require_time_and_site(frame)
+    rows = bodies.in_frame(frame)
+    if plate is None:
+        plate = check_plate(frame, (stars or StarSource()).around(frame))
+    residuals = tuple(measure(frame, row, plate, **options) for row in rows)
+    identities, more = ((), ()) if surroundings is None else surroundings.identify(frame, residuals)
+    notes = tuple(dict.fromkeys((*frame.notes, *plate.notes, *more)))
+    return MeasuredFrame(frame, plate, residuals, identities, notes)
+
+
+def measured_frames(
+    frames: Iterable,
+    bodies: BodySource,
+    stars: StarSource | None = None,
+    *,
+    surroundings: Surroundings | None = None,
+    reading: dict | None = None,
+    draw: Callable | None = None,
+    progress: Progress | None = None,
+    cancelled: Cancelled | None = None,
+    **options,
+) -> Iterator[MeasuredFrame | FailedFrame]:
+    """Measure frame by frame, each handed on as soon as it is done; one that fails costs only itself.
+
+    The arguments are those of :func:`measure_night`; `draw` takes the frame (with its pixels) and the
+    residuals and returns pictures by name.
+    """
+    from dataclasses import replace
+
+    from appulse.frames.reading import read_frame
+
+    frames = list(frames)
+    bodies.check_frames(len(frames))
+    around = surroundings or surroundings_of(bodies)
+
+    def work(given):
+        frame = given if hasattr(given, "exposure") else read_frame(given, **(reading or {}))
+        try:
+            measured = measure_frame(frame, bodies, stars, surroundings=around, **options)
+            if draw is not None:
+                measured = replace(measured, pictures=draw(frame, measured.residuals))
+        finally:
+            if frame.path is not None:
+                frame.release()
+        return measured
+
+    yield from frame_by_frame(frames, work, "measuring", progress, cancelled)
+
+
+def measure_night(
+    frames: Iterable,
+    bodies: BodySource,
+    stars: StarSource | None = None,
+    *,
+    each: Callable[[MeasuredFrame | FailedFrame], None] | None = None,
+    **more,
+) -> MeasuredNight:
+    """Measure bodies in the frames of a night; a frame that cannot be used costs only itself.
+
+    Parameters
+    ----------
+    frames : iterable of path or SolvedFrame
+        Plate-solved. A frame that has a file lets its pixels go after its turn.
+    bodies : BodySource
+        From :func:`~appulse.workflows.sources.open_bodies`.
+    stars : StarSource, optional
+        From :func:`~appulse.workflows.sources.open_stars`; left out: the bundled stars.
+    each : callable, optional
+        Called with a :class:`MeasuredFrame` or :class:`FailedFrame` as soon as it is there.
+    **more
+        `surroundings` (what else could be the dot: the source's and the bundled orbits by default),
+        `reading` (options of :func:`appulse.frames.read_frame` for paths), `progress(words, done, total)`,
+        `cancelled()` (asked before each frame; what was measured is kept), and the options of
+        :func:`measure_frame`.
+
+    Returns
+    -------
+    MeasuredNight
+
+    Raises
+    ------
+    TableError
+        If positions without times are given for more than one frame.
+
+    Examples
+    --------
+    >>> from appulse.workflows import open_bodies
+    >>> night = measure_night(["no-such-frame.fits"], open_bodies("7"))
+    >>> len(night.measured), night.failed[0].reason
+    (0, 'no-such-frame.fits: no such file (no-such-frame.fits)')
+    """
+    frames = list(frames)
+    measured, failed = [], []
+    for result in measured_frames(frames, bodies, stars, **more):
+        (failed if isinstance(result, FailedFrame) else measured).append(result)
+        if each is not None:
+            each(result)
+    return MeasuredNight(tuple(measured), tuple(failed), len(frames))

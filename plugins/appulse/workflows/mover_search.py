@@ -1,0 +1,185 @@
+"""What else moves in a night's frames: searched, measured, and named where it is known."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from appulse.errors import InputError
+from appulse.workflows.sources import (
+    BodySource,
+    FailedFrame,
+    StarSource,
+    Surroundings,
+    counted,
+    frame_by_frame,
+    surroundings_of,
+)
+
+LEAST_SNR = 3.0
+"""Below it everything moves."""
+LEAST_FRAMES = 3
+"""Two points are always on a line."""
+
+
+@dataclass(frozen=True)
+class MoverLimits:
+    """What counts as a mover.
+
+    Attributes
+    ----------
+    max_rate : float
+        Fastest motion, arcsec/h.
+    min_frames : int or None
+        Sightings that make a line; None: three, or half of the frames.
+    min_snr : float
+        Faintest sighting.
+    """
+
+    max_rate: float = 600.0
+    min_frames: int | None = None
+    min_snr: float = 5.0
+
+    def __post_init__(self):
+        if not self.max_rate > 0:
+            raise InputError(f"--max-rate {self.max_rate:g}: arcsec/h above zero are needed")
+        if not self.min_snr >= LEAST_SNR:
+            raise InputError(f"--min-snr {self.min_snr:g}: below 3 everything moves; 3 or more is needed")
+        if self.min_frames is not None and self.min_frames < LEAST_FRAMES:
+            raise InputError(
+                f"--min-frames {self.min_frames}: two points are always on a line; 3 or more is needed"
+            )
+
+
+@dataclass(frozen=True)
+class FoundMovers:
+    """What moves, and what does not show.
+
+    Attributes
+    ----------
+    table : Table
+        A row for each mover.
+    sightings : Table
+        Every single one, measured.
+    missed : tuple of row
+        Known bodies predicted in the frames that were not found.
+    frames : tuple of SolvedFrame
+    failed : tuple of FailedFrame
+    notes : tuple of str
+    """
+
+    table: Any
+    sightings: Any
+    missed: tuple = ()
+    frames: tuple = ()
+    failed: tuple[FailedFrame, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def total(self) -> int:
+        """Frames that were given."""
+        return len(self.frames) + len(self.failed)
+
+
+def find_movers_in(
+    frames: Iterable[Path],
+    bodies: BodySource | None = None,
+    stars: StarSource | None = None,
+    limits: MoverLimits | None = None,
+    *,
+    reading: dict | None = None,
+    each: Callable | None = None,
+    progress=None,
+    cancelled=None,
+) -> FoundMovers:
+    """Find what moves in a straight line across three or more frames, and name what is known.
+
+    Parameters
+    ----------
+    frames : iterable of path
+        Plate-solved, of one field.
+    bodies : BodySource, optional
+        Orbits of known bodies; the bundled ones stand beside, and alone where it is left out.
+    stars : StarSource, optional
+    limits : MoverLimits, optional
+    reading : dict, optional
+        Options of :func:`appulse.frames.read_frame`.
+    each : callable, optional
+        Called with a :class:`~appulse.workflows.sources.FailedFrame` as soon as one fails.
+    progress, cancelled : callable, optional
+
+    Returns
+    -------
+    FoundMovers
+
+    Raises
+    ------
+    InputError
+        If fewer than three frames can be used, or a limit makes no sense.
+
+    Examples
+    --------
+    >>> find_movers_in([])
+    Traceback (most recent call last):
+    appulse.errors.InputError: 0 frames: three or more are needed to tell a mover from noise
+    """
+    from appulse.formats.provenance import provenance
+    from appulse.movers.measured import confirmed, measure_sightings, movers_table, sightings_table
+    from appulse.movers.search import search_movers
+
+    stars, limits = stars or StarSource(), limits or MoverLimits()
+    looked, failed = _look(frames, surroundings_of(bodies), stars, reading, each, progress, cancelled)
+    usable, plates, known = (list(column) for column in zip(*looked, strict=True)) if looked else ([], [], [])
+    search = search_movers(
+        usable, plates, predicted=known, max_rate=limits.max_rate, min_frames=limits.min_frames,
+        threshold=limits.min_snr,
+        progress=lambda items: counted(items, "taking the stars off", progress, cancelled),
+    )  # fmt: skip
+    unmeasured: list[str] = []
+    lines = counted(search.movers, "measuring", progress, cancelled)
+    seen = [measure_sightings(line, usable, plates, unmeasured) for line in lines]
+    movers, seen = confirmed(search.movers[: len(seen)], seen)
+    notes = [*search.notes, *unmeasured]
+    if dropped := len(search.movers) - len(movers):
+        notes.append(f"{dropped} more lines dropped: a careful fit finds no dot at their sightings")
+    table = movers_table(movers, seen, usable)
+    options = {"max_rate": limits.max_rate, "min_frames": limits.min_frames, "min_snr": limits.min_snr,
+               "method": search.method}  # fmt: skip
+    catalogues = ", ".join(dict.fromkeys(plate.catalogue for plate in plates))
+    orbits = "bundled starter set" if bodies is None else bodies.label
+    table.meta.update(provenance(frames=usable, orbits=orbits, stars=catalogues, options=options))
+    return FoundMovers(
+        table, sightings_table(movers, seen), _missed(table, known), tuple(usable), failed, tuple(notes)
+    )
+
+
+def _look(frames, around: Surroundings, stars, reading, each, progress, cancelled):
+    """Frames without their pixels, their plates, and the known bodies on each; and those that failed."""
+    from appulse.astrometry.plate import check_plate
+    from appulse.frames.reading import read_frame
+
+    def look(path):
+        frame = read_frame(path, **(reading or {}))
+        plate = check_plate(frame, stars.around(frame))
+        rows, _ = around.bodies(frame)
+        inside = [row for row in rows if frame.contains(row["ra"].value, row["dec"].value)]
+        frame.release()
+        return frame, plate, inside
+
+    looked, failed = [], []
+    for result in frame_by_frame(frames, look, "looking", progress, cancelled):
+        if isinstance(result, FailedFrame):
+            failed.append(result)
+            if each is not None:
+                each(result)
+        else:
+            looked.append(result)
+    return looked, tuple(failed)
+
+
+def _missed(table, known) -> tuple:
+    from appulse.bodies.designations import normalise
+
+    found = {normalise(str(name)) for name in table["designation"]}
+    predicted = {str(row["designation"]): row for rows in known for row in rows}
+    return tuple(row for name, row in predicted.items() if normalise(name) not in found)

@@ -1,0 +1,274 @@
+"""Stacks, composite and animation of a night: the run that frames and choices, or a recipe, ask for."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from appulse.errors import InputError
+from appulse.workflows.sources import BodySource, FailedFrame, StarSource, frame_by_frame
+
+PICTURE_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".gif", ".bmp", ".webp")
+STOPPED_EARLY = "no frame can be used: see the lines above"
+
+
+@dataclass(frozen=True)
+class PictureFiles:
+    """Files that a run reads beside its frames.
+
+    Attributes
+    ----------
+    bias, dark, flat : Path or None
+        Masters.
+    colour : tuple of Path
+        One frame of three planes, or three of one.
+    grades : Path or None
+        An edited ``grades.ecsv``: which frames to keep.
+    """
+
+    bias: Path | None = None
+    dark: Path | None = None
+    flat: Path | None = None
+    colour: tuple[Path, ...] = ()
+    grades: Path | None = None
+
+
+@dataclass(frozen=True)
+class PictureOutputs:
+    """Where the products go, and which.
+
+    Attributes
+    ----------
+    out : Path
+        Folder.
+    extras : frozenset of str
+        Out of tiff, jpeg, mp4, frames.
+    jpeg_px : int or None
+        Longer side of the JPEG.
+    overwrite, keep_parts : bool
+    preview : bool
+        Only ``preview.png``: then products that stand there are no hindrance.
+    """
+
+    out: Path
+    extras: frozenset[str] = frozenset()
+    jpeg_px: int | None = None
+    overwrite: bool = False
+    keep_parts: bool = False
+    preview: bool = False
+
+
+@dataclass(frozen=True)
+class PictureRun:
+    """A run that is ready to be done, and the frames that cannot take part.
+
+    Attributes
+    ----------
+    job : appulse.sequence.picture_job.Job
+    recipe : Recipe or None
+        Where the run repeats one.
+    failed : tuple of FailedFrame
+    """
+
+    job: Any
+    recipe: Any = None
+    failed: tuple[FailedFrame, ...] = field(default=())
+
+
+def plan_pictures(
+    frames: Iterable,
+    bodies: BodySource,
+    outputs: PictureOutputs,
+    settings=None,
+    stars: StarSource | None = None,
+    files: PictureFiles | None = None,
+    *,
+    reading: dict | None = None,
+    each: Callable | None = None,
+    progress=None,
+    cancelled=None,
+) -> PictureRun:
+    """A run out of frames, a body and choices.
+
+    Parameters
+    ----------
+    frames : iterable of path
+        Plate-solved, of one night.
+    bodies : BodySource
+        Of one body: the one that is followed.
+    outputs : PictureOutputs
+    settings : appulse.sequence.picture_job.Settings, optional
+    stars : StarSource, optional
+        Tie the picture to the sky.
+    files : PictureFiles, optional
+    reading : dict, optional
+        Options of :func:`appulse.frames.read_frame`.
+    each : callable, optional
+        Called with a :class:`~appulse.workflows.sources.FailedFrame` as soon as one fails.
+    progress, cancelled : callable, optional
+
+    Returns
+    -------
+    PictureRun
+
+    Raises
+    ------
+    InputError
+        If not one frame, or one of the files, can be used.
+    OutputExistsError
+        If a product exists and may not be replaced.
+    """
+    from appulse.formats.output import check_free
+    from appulse.formats.tables import read_table
+    from appulse.frames.reading import read_frame
+    from appulse.sequence.body_places import place_in
+    from appulse.sequence.calibrate import Masters
+    from appulse.sequence.grade import kept_frames
+    from appulse.sequence.picture_job import Job, Settings
+    from appulse.sequence.subframe import shot_of
+
+    settings, stars, files = settings or Settings(), stars or StarSource(), files or PictureFiles()
+    if not outputs.preview:
+        bare = Job("", [], settings, outputs.out, extras=outputs.extras)
+        check_free(bare.outputs, outputs.overwrite or bare.unfinished)
+    body = bodies.only_body("one body is followed; name one")
+    masters = Masters.read(files.bias, files.dark, files.flat)
+
+    def place(path):
+        _refuse_finished_picture(path)
+        frame = read_frame(path, **(reading or {}))
+        return frame, place_in(frame, bodies.ephemeris, body)
+
+    placed, failed = [], []
+    for result in frame_by_frame(frames, place, "reading", progress, cancelled):
+        if isinstance(result, FailedFrame):
+            failed.append(result)
+            if each is not None:
+                each(result)
+        else:
+            placed.append(result)
+    if not placed:
+        raise InputError(STOPPED_EARLY)
+    decided = None
+    if files.grades is not None:
+        decided = kept_frames(read_table(files.grades), [frame.name for frame, _ in placed])
+    job = Job(
+        body=",".join(bodies.names),
+        shots=[shot_of(frame, there, masters, settings) for frame, there in placed],
+        settings=settings,
+        out=outputs.out,
+        orbits=bodies.describe(),
+        star_table=stars.around,
+        colour=colour_frames(files.colour),
+        masters=masters,
+        decided=decided,
+        reading={name: value for name, value in (reading or {}).items() if name != "site"},
+        extras=outputs.extras,
+        jpeg_px=outputs.jpeg_px,
+        overwrite=outputs.overwrite,
+        keep_parts=outputs.keep_parts,
+        files=_files(stars, files),
+    )
+    return PictureRun(job, failed=tuple(failed))
+
+
+def _files(stars: StarSource, files: PictureFiles) -> dict[str, list[Path]]:
+    """What the recipe keeps, by role."""
+    given = {"stars": [stars.path], "bias": [files.bias], "dark": [files.dark], "flat": [files.flat]}
+    given = {role: paths for role, paths in given.items() if paths[0] is not None}
+    return given | ({"colour": list(files.colour)} if files.colour else {})
+
+
+def _refuse_finished_picture(path: Path) -> None:
+    if Path(path).suffix.lower() in PICTURE_SUFFIXES:
+        raise InputError(
+            f"{Path(path).name}: a finished picture, without WCS and time; a sequence is made of solved FITS "
+            "frames"
+        )
+
+
+def colour_frames(paths: Iterable[Path]) -> list:
+    """The colour base's frames: one of three planes, or three of one; anything else is refused."""
+    from appulse.frames.reading import read_frame
+
+    frames = [read_frame(path, require=("wcs",)) for path in paths]
+    planes = sum(3 if frame.is_colour else 1 for frame in frames)
+    if frames and planes != 3:
+        raise InputError(
+            f"--colour: {planes} planes in {len(frames)} files; one colour frame, or three for red, green "
+            "and blue, are needed"
+        )
+    return frames
+
+
+def repeat_recipe(path: Path, outputs: PictureOutputs, *, reading: dict | None = None) -> PictureRun:
+    """A run that repeats a recipe to the same pixels.
+
+    Parameters
+    ----------
+    path : Path
+        A ``recipe.yaml`` that a run has written; its files are looked for beside it.
+    outputs : PictureOutputs
+        What the recipe asks for is made beside `extras`.
+    reading : dict, optional
+        Overrides how the frames were read.
+
+    Returns
+    -------
+    PictureRun
+
+    Raises
+    ------
+    InputError
+        If a file of the recipe is missing or has changed.
+    """
+    from appulse.catalogues.stars import read_star_table
+    from appulse.frames.reading import read_frame
+    from appulse.sequence.body_places import BodyPlace
+    from appulse.sequence.calibrate import Masters
+    from appulse.sequence.picture_job import Job, Recipe, checked_file
+    from appulse.sequence.subframe import shot_of
+
+    recipe, folder = Recipe.read(path), path.parent
+
+    def file_of(entry):
+        return checked_file(entry["file"], entry["sha256"], folder)
+
+    masters = {role: file_of(entry) for role, entry in (recipe.masters or {}).items()}
+    read_masters = Masters.read(**masters)
+    stars = None if recipe.stars is None else file_of(recipe.stars)
+    star_source = StarSource(stars, None if stars is None else read_star_table(stars))
+    colour = [file_of(entry) for entry in recipe.colour or []]
+    kept_reading = dict(recipe.reading or {})
+    if "wcs_from" in kept_reading:
+        kept_reading["wcs_from"] = file_of(kept_reading["wcs_from"])
+    reading, shots = reading or {}, []
+    for name, entry in recipe.frames.items():
+        # The places stand in the recipe: who looked from where is not needed, and not kept there.
+        file = checked_file(name, entry.get("sha256"), folder)
+        frame = read_frame(file, **(kept_reading | reading), require=("wcs", "time"))
+        shots.append(shot_of(frame, BodyPlace.from_plain(entry["place"]), read_masters, recipe.settings))
+    named = list(zip((shot.frame.name for shot in shots), recipe.frames.values(), strict=True))
+    job = Job(
+        body=recipe.body,
+        shots=shots,
+        settings=recipe.settings,
+        out=outputs.out,
+        orbits=recipe.orbits,
+        star_table=star_source.around,
+        colour=colour_frames(colour),
+        masters=read_masters,
+        decided={
+            name: (bool(entry.get("keep", True)), str(entry.get("reason", ""))) for name, entry in named
+        },
+        pinned={name: entry["lies"] for name, entry in named if "lies" in entry},
+        reading=kept_reading | {name: value for name, value in reading.items() if name != "site"},
+        extras=outputs.extras | frozenset(recipe.also or ()),
+        jpeg_px=outputs.jpeg_px or recipe.jpeg_px,
+        overwrite=outputs.overwrite,
+        keep_parts=outputs.keep_parts,
+        files={role: [file] for role, file in masters.items()}
+        | ({"stars": [stars]} if stars else {})
+        | ({"colour": colour} if colour else {}),
+    )
+    return PictureRun(job, recipe)
