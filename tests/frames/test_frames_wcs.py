@@ -12,7 +12,7 @@ from astropy.wcs import WCS
 from appulse.errors import FrameWCSError
 from appulse.frames.frame import SolvedFrame
 from appulse.frames.header import Cards
-from appulse.frames.wcs import celestial_wcs
+from appulse.frames.wcs import WcsMap, celestial_wcs
 
 TOL_OVERLAY_PX = 1e-6
 """Asked of overlays; SkyCoord's own inversion of SIP stops at 1e-4 times the distortion's slope."""
@@ -248,3 +248,54 @@ def test_memory_frame_is_turned_to_icrf():
     ra, dec = frame.to_sky(5.0, 6.0)
     assert sky.separation(SkyCoord(ra, dec, unit="deg")).mas < 1e-3
     assert frame.wcs.wcs.radesys == "ICRS"
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_the_map_of_any_wcs_agrees_with_astropy(case):
+    """Axes as the file has them: what viewers' images and stacks' grids use, not turned to ICRF first."""
+    cards = header(**CASES[case])
+    wcs = astropy_wcs(cards)
+    sky_map = WcsMap(wcs)
+    random = np.random.default_rng(6)
+    x, y = random.uniform(-200, SHAPE[1] + 200, (3, 50)), random.uniform(-200, SHAPE[0] + 200, (3, 50))
+    ra, dec = sky_map.to_sky(x, y)
+    assert ra.shape == x.shape
+    theirs = SkyCoord.from_pixel(x, y, wcs).icrs
+    assert theirs.separation(SkyCoord(ra, dec, unit="deg")).to_value("mas").max() < 1e-3
+    found = np.stack(sky_map.to_pixel(ra, dec))
+    np.testing.assert_allclose(
+        found, SkyCoord(ra, dec, unit="deg").to_pixel(wcs), rtol=0, atol=TOL_OVERLAY_PX
+    )
+    np.testing.assert_allclose(found, [x, y], rtol=0, atol=TOL_OVERLAY_PX)
+    world = wcs.all_pix2world(np.column_stack([x.ravel(), y.ravel()]), 0)
+    again = wcs.all_world2pix(world, 0, tolerance=1e-9, maxiter=60)
+    np.testing.assert_allclose(found.reshape(2, -1).T, again, rtol=0, atol=TOL_OVERLAY_PX)
+
+
+@pytest.mark.parametrize(
+    "case", ["plain", "mirrored", "SIP rotated", "TPV", "0h", "at the pole", "south pole", "galactic"]
+)
+def test_jacobian_leads_from_a_pixel_to_its_neighbour(case):
+    sky_map = WcsMap(astropy_wcs(header(**CASES[case])))
+    x, y = np.array([10.0, 799.5, 1500.0]), np.array([1100.0, 599.5, 20.0])
+    jacobian = sky_map.jacobian(x, y)
+    assert jacobian.shape == (3, 2, 2)
+    here, right, up = (
+        SkyCoord(*sky_map.to_sky(x + dx, y + dy), unit="deg") for dx, dy in ((0, 0), (1, 0), (0, 1))
+    )
+    for column, there in enumerate((right, up)):
+        distance, angle = here.separation(there).arcsec, here.position_angle(there).rad
+        wanted = np.stack([distance * np.sin(angle), distance * np.cos(angle)], axis=1)
+        # A step of one pixel against half a pixel to each side: the distortion's second derivative.
+        np.testing.assert_allclose(jacobian[:, :, column], wanted, rtol=0, atol=0.01)
+    np.testing.assert_allclose(sky_map.jacobian(x[0], y[0]), jacobian[0], rtol=1e-12)
+
+
+def test_a_distortion_polynomial_is_not_followed_beyond_its_reach():
+    wcs = astropy_wcs(header(**SIP))
+    free, bounded = WcsMap(wcs), WcsMap(wcs, reach=(799.5, 599.5, 3000.0))
+    ra, dec = free.to_sky([0.0, 800.0], [0.0, 600.0])
+    np.testing.assert_array_equal(bounded.to_pixel(ra, dec), free.to_pixel(ra, dec))
+    assert np.isnan(bounded.to_pixel(246.42 + 5.0, -24.16)).all()
+    assert np.isnan(WcsMap(wcs).to_pixel(246.42 + 170.0, 24.16)).all()
+    assert np.isfinite(WcsMap(astropy_wcs(header()), reach=(0, 0, 1)).to_pixel(246.42, -24.16)).all()

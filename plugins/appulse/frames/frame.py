@@ -10,19 +10,18 @@ import numpy as np
 from astropy.io import fits
 from astropy.wcs import WCS
 
-from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import FrameError
 from appulse.formats.settings import PRIVATE_SOURCE
 from appulse.frames.camera import Camera
 from appulse.frames.exposure import Exposure
-from appulse.frames.wcs import icrf_wcs, pixel_to_sky, sky_to_pixel
-from appulse.numerics.sphere import separation_rad, tangent_axes, unit_from_radec
+from appulse.frames.wcs import SkyMap, WcsMap, icrf_wcs
+from appulse.numerics.sphere import separation_rad, unit_from_radec
 from appulse.observers.site import Site
 from appulse.observers.timescales import quiet_erfa
 
 
 @dataclass(eq=False)
-class SolvedFrame:
+class SolvedFrame(SkyMap):
     """A frame whose every pixel has a place on the sky.
 
     Made by :func:`appulse.frames.reading.read_frame` or :meth:`from_arrays`.
@@ -177,37 +176,15 @@ class SolvedFrame:
 
     # --- sky and pixels
 
-    def to_pixel(self, ra_deg, dec_deg) -> tuple[np.ndarray, np.ndarray]:
-        """Pixel places of sky places.
+    @cached_property
+    def _map(self) -> WcsMap:
+        return WcsMap(self.wcs)
 
-        Parameters
-        ----------
-        ra_deg, dec_deg : arrays of one shape (...), degrees, ICRF
+    def to_pixel(self, ra_deg, dec_deg):
+        return self._map.to_pixel(ra_deg, dec_deg)
 
-        Returns
-        -------
-        x, y : arrays of that shape
-            Zero-based pixels, also outside the frame; NaN where the projection has no place for it.
-
-        Examples
-        --------
-        See :meth:`from_arrays`.
-        """
-        return sky_to_pixel(self.wcs, ra_deg, dec_deg)
-
-    def to_sky(self, x, y) -> tuple[np.ndarray, np.ndarray]:
-        """Sky places of pixel places.
-
-        Parameters
-        ----------
-        x, y : arrays of one shape (...), zero-based pixels
-
-        Returns
-        -------
-        ra_deg, dec_deg : arrays of that shape
-            ICRF, RA in 0 to 360; NaN where the pixel looks past the sky.
-        """
-        return pixel_to_sky(self.wcs, x, y)
+    def to_sky(self, x, y):
+        return self._map.to_sky(x, y)
 
     def contains(self, ra_deg, dec_deg, margin_px: float = 0.0) -> np.ndarray:
         """Whether sky places fall on the frame or within `margin_px` of its edge; bool, their shape."""
@@ -227,26 +204,7 @@ class SolvedFrame:
 
     @cached_property
     def _jacobian(self) -> np.ndarray:
-        """d(east, north) / d(x, y) at the centre, arcsec per pixel, by central differences of one pixel."""
         return self.jacobian((self.shape[1] - 1) / 2, (self.shape[0] - 1) / 2)
-
-    def jacobian(self, x: float, y: float) -> np.ndarray:
-        """How sky follows pixels at a place of the frame.
-
-        Parameters
-        ----------
-        x, y : float
-            Zero-based pixels.
-
-        Returns
-        -------
-        (2, 2) array
-            d(east, north) / d(x, y), arcsec per pixel, central differences over one pixel.
-        """
-        steps = np.array([[0.0, 0.0], [0.5, 0.0], [-0.5, 0.0], [0.0, 0.5], [0.0, -0.5]])
-        at = unit_from_radec(*self.to_sky(x + steps[:, 0], y + steps[:, 1]))
-        axes = np.stack(tangent_axes(at[0]))
-        return ARCSEC_PER_RAD * axes @ np.stack([at[1] - at[2], at[3] - at[4]], axis=1)
 
     @property
     def pixel_scale(self) -> float:

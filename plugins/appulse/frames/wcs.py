@@ -14,7 +14,8 @@ import logging
 import re
 import warnings
 from contextlib import contextmanager
-from functools import lru_cache
+from functools import cached_property, lru_cache
+from typing import Protocol
 
 import numpy as np
 from astropy.io import fits
@@ -24,7 +25,7 @@ from astropy.wcs import WCS, WcsError
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import FrameWCSError
 from appulse.frames.header import Cards
-from appulse.numerics.sphere import radec_from_unit, separation_rad, unit_from_radec
+from appulse.numerics.sphere import radec_from_unit, separation_rad, tangent_axes, unit_from_radec
 
 CONVERGED_PX = 1e-9
 """Where the iteration that inverts a distortion may stop, pixels."""
@@ -33,28 +34,92 @@ SAME_DEG = 1e-9
 """How well a rewritten WCS must agree with the turned places of the old one, degrees (4 microarcsec)."""
 
 
-def pixel_to_sky(wcs: WCS, x, y) -> tuple[np.ndarray, np.ndarray]:
-    """Sky places of pixels.
+class SkyMap(Protocol):
+    """What joins sky and pixels of a picture, in both directions: frames, grids of stacks, viewers' images.
+
+    Pixels are zero-based (x, y), also outside the picture; sky is (RA, Dec) in ICRF degrees, RA in 0 to 360.
+    Both take arrays that broadcast and return two arrays of the common shape.
+
+    A place without a counterpart is NaN in both results: the side of the sky that a projection does not show,
+    a pixel that looks past the sky, a place for which a distortion polynomial has no inverse. So is whatever
+    is given as NaN, or a declination beyond 90 degrees. Nothing is raised, and one lost place costs no other.
+
+    Examples
+    --------
+    >>> wcs = WCS(fits.Header(dict(CTYPE1="RA---TAN", CTYPE2="DEC--TAN", CRVAL1=10.0, CRVAL2=0.0,
+    ...                            CRPIX1=1, CRPIX2=1, CDELT1=-0.01, CDELT2=0.01)))
+    >>> x, y = WcsMap(wcs).to_pixel([10.0, 190.0], [0.0, 0.0])
+    >>> x.tolist()
+    [0.0, nan]
+    >>> (WcsMap(wcs).jacobian(0.0, 0.0).round(3) + 0.0).tolist()
+    [[-36.0, 0.0], [0.0, 36.0]]
+    """
+
+    def to_pixel(self, ra_deg, dec_deg) -> tuple[np.ndarray, np.ndarray]:
+        """Pixels (x, y) of sky places."""
+
+    def to_sky(self, x, y) -> tuple[np.ndarray, np.ndarray]:
+        """RA and Dec of pixel places."""
+
+    def jacobian(self, x, y) -> np.ndarray:
+        """d(east, north) / d(x, y), arcsec per pixel, (..., 2, 2), by central differences over one pixel."""
+        steps = np.array([[0.0, 0.0], [0.5, 0.0], [-0.5, 0.0], [0.0, 0.5], [0.0, -0.5]])
+        x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
+        at = unit_from_radec(*self.to_sky(x[..., None] + steps[:, 0], y[..., None] + steps[:, 1]))
+        # Differences of unit vectors, not of RA and Dec: 0h and the poles are places like any other.
+        axes = np.stack(tangent_axes(at[..., 0, :]), axis=-2)
+        moved = np.stack([at[..., 1, :] - at[..., 2, :], at[..., 3, :] - at[..., 4, :]], axis=-1)
+        return ARCSEC_PER_RAD * axes @ moved
+
+
+class WcsMap(SkyMap):
+    """The map of a FITS WCS: TAN, SIN, TPV and all else that wcslib projects, SIP and look-up tables.
 
     Parameters
     ----------
     wcs : astropy.wcs.WCS
-        Two axes, ICRF.
-    x, y : arrays that broadcast to (...), zero-based pixels
-
-    Returns
-    -------
-    ra_deg, dec_deg : (...) arrays
-        RA in 0 to 360; NaN where the projection does not reach.
-
-    Examples
-    --------
-    >>> wcs = WCS(fits.Header(dict(CTYPE1="RA---TAN", CTYPE2="DEC--TAN", CRVAL1=0.0, CRVAL2=90.0,
-    ...                            CRPIX1=1, CRPIX2=1, CDELT1=-0.01, CDELT2=0.01)))
-    >>> ra, dec = pixel_to_sky(wcs, [0.0, 0.0], [0.0, 100.0])
-    >>> dec.round(6).tolist()
-    [90.0, 89.000102]
+        Two celestial axes, of any system that astropy can turn to ICRF.
+    reach : (float, float, float), optional
+        x, y and radius, px, of a circle beyond which a distortion polynomial means nothing any more: with SIP
+        or tables a place outside is NaN. Without it all places count for which the polynomial has an inverse.
     """
+
+    def __init__(self, wcs: WCS, reach: tuple[float, float, float] | None = None):
+        self.wcs, self.reach = wcs, reach
+
+    @cached_property
+    def _system(self):
+        """astropy's frame of the WCS's own axes; None where they are ICRF."""
+        if self.wcs.wcs.ctype[self.wcs.wcs.lng].startswith("RA") and self.wcs.wcs.radesys == "ICRS":
+            return None
+        from astropy.coordinates import ICRS
+        from astropy.wcs.utils import wcs_to_celestial_frame
+
+        system = wcs_to_celestial_frame(self.wcs)
+        return None if isinstance(system, ICRS) else system
+
+    def to_pixel(self, ra_deg, dec_deg):
+        if self._system is not None:
+            ra_deg, dec_deg = _turned_places(ra_deg, dec_deg, "icrs", self._system)
+        return sky_to_pixel(self.wcs, ra_deg, dec_deg, self.reach)
+
+    def to_sky(self, x, y):
+        lon, lat = pixel_to_sky(self.wcs, x, y)
+        return (lon, lat) if self._system is None else _turned_places(lon, lat, self._system, "icrs")
+
+
+def _turned_places(lon_deg, lat_deg, old, new):
+    from astropy.coordinates import SkyCoord, UnitSphericalRepresentation
+
+    lon, lat = np.broadcast_arrays(np.asarray(lon_deg, dtype=float), np.asarray(lat_deg, dtype=float))
+    lost = ~(np.isfinite(lon) & (np.abs(lat) <= 90.0))  # a SkyCoord takes no such latitude
+    sky = SkyCoord(*(np.where(lost, 0.0, value) for value in (lon, lat)), unit="deg", frame=old)
+    sphere = sky.transform_to(new).represent_as(UnitSphericalRepresentation)
+    return np.where(lost, np.nan, sphere.lon.deg), np.where(lost, np.nan, sphere.lat.deg)
+
+
+def pixel_to_sky(wcs: WCS, x, y) -> tuple[np.ndarray, np.ndarray]:
+    """Longitude (0 to 360) and latitude of pixels, degrees in the WCS's own axes; see :class:`SkyMap`."""
     x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
     pixels = np.stack([x.ravel(), y.ravel()], axis=1)
     places = wcs.all_pix2world(pixels, 0) if x.size else pixels
@@ -62,34 +127,17 @@ def pixel_to_sky(wcs: WCS, x, y) -> tuple[np.ndarray, np.ndarray]:
     return (ra % 360.0).reshape(x.shape), dec.reshape(x.shape)
 
 
-def sky_to_pixel(wcs: WCS, ra_deg, dec_deg) -> tuple[np.ndarray, np.ndarray]:
-    """Pixels of sky places.
-
-    Parameters
-    ----------
-    wcs : astropy.wcs.WCS
-        Two axes, ICRF.
-    ra_deg, dec_deg : arrays that broadcast to (...), degrees
-
-    Returns
-    -------
-    x, y : (...) arrays, zero-based pixels
-        NaN where the place lies on the side of the sky that the projection does not show, or where a
-        distortion polynomial, far outside the frame, has no inverse.
-
-    Examples
-    --------
-    >>> wcs = WCS(fits.Header(dict(CTYPE1="RA---TAN", CTYPE2="DEC--TAN", CRVAL1=10.0, CRVAL2=0.0,
-    ...                            CRPIX1=1, CRPIX2=1, CDELT1=-0.01, CDELT2=0.01)))
-    >>> x, y = sky_to_pixel(wcs, [10.0, 190.0], [0.0, 0.0])
-    >>> x.tolist()
-    [0.0, nan]
-    """
+def sky_to_pixel(wcs: WCS, ra_deg, dec_deg, reach=None) -> tuple[np.ndarray, np.ndarray]:
+    """Pixels of places in the WCS's own axes, degrees; `reach` as in :class:`WcsMap`."""
     ra, dec = np.broadcast_arrays(np.asarray(ra_deg, dtype=float), np.asarray(dec_deg, dtype=float))
     sky = np.empty((ra.size, 2))
     sky[:, wcs.wcs.lng], sky[:, wcs.wcs.lat] = ra.ravel() % 360.0, dec.ravel()
     sky[~np.isfinite(sky).all(axis=1) | (np.abs(dec.ravel()) > 90.0)] = np.nan
-    pixels = _undistort(wcs, _linear_pixels(wcs, sky))
+    pixels = _linear_pixels(wcs, sky)
+    if wcs.has_distortion:
+        if reach is not None:
+            pixels[~(np.hypot(*(pixels - reach[:2]).T) < reach[2])] = np.nan
+        pixels = _undistort(wcs, pixels)
     return pixels[:, 0].reshape(ra.shape), pixels[:, 1].reshape(ra.shape)
 
 
@@ -116,8 +164,6 @@ def _undistort(wcs: WCS, target: np.ndarray) -> np.ndarray:
     The steps shrink by the slope of the distortion; the error left after a step is about that step times the
     ratio of the last two.
     """
-    if wcs.sip is None and not _has_tables(wcs):
-        return target
     pixels = target.copy()
     active = np.flatnonzero(np.isfinite(target[:, 0]))
     before = np.zeros(len(active))
@@ -139,10 +185,6 @@ def _undistort(wcs: WCS, target: np.ndarray) -> np.ndarray:
             active, before = active[going_on], step[going_on]
     pixels[active] = np.nan
     return pixels
-
-
-def _has_tables(wcs: WCS) -> bool:
-    return any(t is not None for t in (wcs.cpdis1, wcs.cpdis2, wcs.det2im1, wcs.det2im2))
 
 
 def icrf_wcs(wcs: WCS | fits.Header, shape: tuple[int, int]) -> tuple[WCS, list[str]]:

@@ -201,7 +201,7 @@ def _lit(search: Search, members) -> LitLine | None:
     solution, middle = _proposed(members, search)
     t = hours - middle
     path = _along(solution, t)
-    turn = sky.jacobian(*sky.grid(*solution[:1].T)[:, 0])
+    turn = sky.plane_jacobian(*sky.grid(*solution[:1].T)[:, 0])
     bend = np.linalg.solve(turn, solution[2])
     bend_sigma = CURVATURE / sky.frame.pixel_scale
     light = moving_light(search.found, sky.grid(*path.T).T, t, bend, bend_sigma)

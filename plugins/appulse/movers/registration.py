@@ -18,6 +18,7 @@ from scipy import ndimage
 
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
+from appulse.frames.wcs import SkyMap
 from appulse.numerics.mesh import between
 from appulse.numerics.sphere import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
 from appulse.registration.star_matching import Match, match
@@ -193,15 +194,19 @@ def _extent(frames, matches, reference, least):
     return (x0, y0), (y1 - y0 + 1, x1 - x0 + 1)
 
 
-class GridSky:
-    """Grid pixels and a tangent plane, the reference plate's zero point off.
+class GridSky(SkyMap):
+    """The sky of a registration's grid: the reference frame's map, its plate's zero point off.
+
+    ::
+
+        grid --origin--> pixels of the reference frame --its WCS--> sky --the stars' offset--> sky (ICRF)
 
     Parameters
     ----------
     registration : Registration
     plates : sequence of PlateCheck
     centre : (3,) array
-        Unit vector at which the plane touches.
+        Unit vector at which the plane touches in which the zero point is taken off and lines are fitted.
     """
 
     def __init__(self, registration, plates, centre):
@@ -210,29 +215,45 @@ class GridSky:
         plate = plates[registration.reference]
         self.model = plate.model if plate.corrected else None
 
+    def _zero_point(self, x, y):
+        """The stars' offset, xi and eta in arcsec, at pixels of the reference frame."""
+        return (self.model.terms(x, y) @ np.stack([self.model.east, self.model.north], 1)).T
+
     def offsets(self, gx, gy):
         """xi, eta in arcsec of places of the grid, shape (2, n)."""
         x, y = gx + self.registration.origin[0], gy + self.registration.origin[1]
         place = ARCSEC_PER_RAD * np.stack(offsets_rad(self.centre, unit_from_radec(*self.frame.to_sky(x, y))))
-        if self.model is not None:
-            place = place - (self.model.terms(x, y) @ np.stack([self.model.east, self.model.north], 1)).T
-        return place
+        return place if self.model is None else place - self._zero_point(x, y)
 
     def grid(self, xi, eta):
         """Places of the grid, px, shape (2, n)."""
-        east, north = tangent_axes(self.centre)
         shift = np.zeros((2, len(xi)))
+        # The zero point belongs to the pixel that is sought; it changes so little across a frame that the
+        # third step moves nothing.
         for _ in range(1 if self.model is None else 3):
-            a, b = xi + shift[0], eta + shift[1]
-            unit = self.centre + (a[:, None] * east + b[:, None] * north) / ARCSEC_PER_RAD
-            unit /= np.linalg.norm(unit, axis=1)[:, None]
-            x, y = self.frame.to_pixel(*radec_from_unit(unit))
+            x, y = self.frame.to_pixel(*self._sky(xi + shift[0], eta + shift[1]))
             if self.model is not None:
-                shift = (self.model.terms(x, y) @ np.stack([self.model.east, self.model.north], 1)).T
+                shift = self._zero_point(x, y)
         return np.stack([x - self.registration.origin[0], y - self.registration.origin[1]])
 
-    def jacobian(self, gx, gy):
-        """d(xi, eta) / d(gx, gy), arcsec per px, (2, 2)."""
+    def _sky(self, xi, eta):
+        east, north = tangent_axes(self.centre)
+        return radec_from_unit(
+            self.centre + (xi[..., None] * east + eta[..., None] * north) / ARCSEC_PER_RAD
+        )
+
+    def to_sky(self, x, y):
+        x, y = np.broadcast_arrays(np.asarray(x, float), np.asarray(y, float))
+        xi, eta = self.offsets(x.ravel(), y.ravel())
+        return tuple(value.reshape(x.shape) for value in self._sky(xi, eta))
+
+    def to_pixel(self, ra_deg, dec_deg):
+        unit = unit_from_radec(*np.broadcast_arrays(np.asarray(ra_deg, float), np.asarray(dec_deg, float)))
+        xi, eta = ARCSEC_PER_RAD * np.stack(offsets_rad(self.centre, unit))
+        return tuple(value.reshape(xi.shape) for value in self.grid(xi.ravel(), eta.ravel()))
+
+    def plane_jacobian(self, gx, gy):
+        """d(xi, eta) / d(gx, gy), arcsec per px, (2, 2): of the plane, where `jacobian` is of the sky."""
         step = np.array([0.5, -0.5, 0.0, 0.0])
         at = self.offsets(gx + step, gy + step[[2, 3, 0, 1]])
         return np.stack([at[:, 0] - at[:, 1], at[:, 2] - at[:, 3]], axis=1)

@@ -169,7 +169,8 @@ class SkyPlane:
     """Azimuthal equidistant plane: distance from the centre and position angle are the true ones.
 
     Unlike the tangent plane it has a place for every direction (the antipode becomes a circle of radius pi),
-    so nothing is lost behind the observer, at a pole or across 0h.
+    so nothing is lost behind the observer, at a pole or across 0h. It serves the planar geometry of outlines
+    (areas, intersections), never pixels: those have a projection of their own, :mod:`appulse.frames.wcs`.
 
     Parameters
     ----------

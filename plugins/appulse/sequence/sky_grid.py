@@ -8,13 +8,11 @@
                +--------+          ####  common
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from astropy.wcs import WCS
 
 from appulse.errors import InputError
-from appulse.frames.wcs import pixel_to_sky, sky_to_pixel
+from appulse.frames.wcs import WcsMap
 
 EXTENTS = ("common", "all")
 COARSE = 8
@@ -22,8 +20,7 @@ COARSE = 8
 MAX_SIDE = 60_000
 
 
-@dataclass(frozen=True)
-class SkyGrid:
+class SkyGrid(WcsMap):
     """A tangent plane without distortion, as the sky is seen (east to the left of north).
 
     Parameters
@@ -34,21 +31,14 @@ class SkyGrid:
         Rows and columns.
     """
 
-    wcs: WCS
-    shape: tuple[int, int]
+    def __init__(self, wcs: WCS, shape: tuple[int, int]):
+        super().__init__(wcs)
+        self.shape = shape
 
     @property
     def pixel_scale(self) -> float:
         """Arcsec per pixel at the tangent point."""
         return float(np.sqrt(abs(np.linalg.det(self.wcs.pixel_scale_matrix))) * 3600.0)
-
-    def to_pixel(self, ra_deg, dec_deg):
-        """Zero-based pixels of ICRF degrees."""
-        return sky_to_pixel(self.wcs, ra_deg, dec_deg)
-
-    def to_sky(self, x, y):
-        """ICRF degrees of zero-based pixels."""
-        return pixel_to_sky(self.wcs, x, y)
 
     def cropped(self, x0: int, y0: int, nx: int, ny: int) -> "SkyGrid":
         """The part of `nx` by `ny` pixels whose lowest, leftmost pixel is (x0, y0)."""

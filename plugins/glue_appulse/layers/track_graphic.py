@@ -86,8 +86,8 @@ class TrackGraphic(SkyGraphic):
         east, north = place.ellipse()
         ring = np.empty((0, 2))
         if east.size and np.isfinite(centre).all():
-            jacobian = self.projector.local_scale(place.ra, place.dec)
-            ring = (jacobian @ np.vstack([east, north])).T
+            x, y = centre[::-1] if self.swapped else centre
+            ring = np.linalg.solve(self.projector.jacobian(x, y), np.vstack([east, north])).T
             ring = ring[:, ::-1] if self.swapped else ring
         return centre, trail, ring
 
