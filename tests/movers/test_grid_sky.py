@@ -11,6 +11,8 @@ from appulse.movers.registration import GridSky
 from appulse.numerics.sphere import offsets_rad, unit_from_radec
 
 TOL_PX = 1e-6
+TOL_AXES_ARCSEC = 0.01
+"""East at the place and at the middle of the frame differ by 0.4 degrees, at this declination."""
 EAST_ARCSEC, NORTH_ARCSEC = 0.8, -0.5
 
 
@@ -50,7 +52,7 @@ def test_the_zero_point_is_taken_off(frame):
     x, y = np.array([40.0]), np.array([60.0])
     plain, corrected = (sky_of(frame, flag).to_sky(x, y) for flag in (False, True))
     moved = 206264.806 * np.stack(offsets_rad(unit_from_radec(*plain), unit_from_radec(*corrected)))
-    np.testing.assert_allclose(moved[:, 0], [-EAST_ARCSEC - 0.1 * 0.033, -NORTH_ARCSEC], atol=1e-3)
+    np.testing.assert_allclose(moved[:, 0], [-EAST_ARCSEC, -NORTH_ARCSEC], atol=TOL_AXES_ARCSEC)
 
 
 def test_what_the_plane_does_not_reach_is_nan(frame):
