@@ -7,9 +7,8 @@ import pytest
 from invented_movers import SHAPE, nebula, series
 
 from appulse.errors import InputError
-from appulse.movers import smoothed
-from appulse.movers.measured import measure_sightings
-from appulse.movers.search import find_movers, mover_table, search_movers
+from appulse.movers import smoothed_frames
+from appulse.movers.mover_search import find_movers, measure_sightings, mover_table, search_movers
 from invented_frames import READ_E, SKY_E, add_point
 
 SNR_E = np.sqrt(SKY_E + READ_E**2) * 2 * np.sqrt(np.pi) * 2.8 / 2.354820045
@@ -109,7 +108,7 @@ def test_frames_in_a_temporary_file_give_the_same(monkeypatch, tmp_path):
     planted = (60.0, 80.0, 12.0, 9.0, 15 * SNR_E)
     frames, plates = series(np.random.default_rng(81), [planted])
     inside = find_movers(frames, plates)
-    monkeypatch.setattr(smoothed, "IN_MEMORY_BYTES", 1000)
+    monkeypatch.setattr(smoothed_frames, "IN_MEMORY_BYTES", 1000)
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     assert find_movers(frames, plates) == inside
     assert list(tmp_path.iterdir()) == []

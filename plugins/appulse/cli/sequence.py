@@ -170,7 +170,8 @@ def run(args: argparse.Namespace) -> int:
     OutputExistsError
         If an output exists and ``--overwrite`` was not given.
     """
-    from appulse.sequence.run import PREVIEW_FRAMES, PREVIEW_PX, preview_job
+    from appulse.sequence.picture_job import preview_job
+    from appulse.sequence.run import PREVIEW_FRAMES, PREVIEW_PX
     from appulse.sequence.run import run as do
 
     failures: list[Path] = []

@@ -1,10 +1,8 @@
-"""Affine maps between pixels, folded into a WCS, and kept to the last digit.
+"""Every frame onto one sky to a tenth of a pixel: its WCS first, then its own stars.
 
-Every frame onto one sky to a tenth of a pixel: its WCS first, then its own stars.
-
-The stars of a frame are fitted, matched with those of the reference frame and an affine map between the two
-is solved for; that map goes into CRPIX and CD of the frame's WCS, so that what follows needs nothing but a
-WCS. Field rotation, flipped halves and other scales are in the WCS already.
+The stars of a frame are matched with those of the reference frame and an affine map between the two is solved
+for; that map goes into CRPIX and CD of the frame's WCS, so that what follows needs nothing but a WCS. Field
+rotation, flipped halves and other scales are in the WCS already.
 """
 
 from dataclasses import dataclass, field

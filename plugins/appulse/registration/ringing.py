@@ -1,4 +1,4 @@
-"""Places of a frame that need a second look on the grid: cores so bright that a spline rings, and blanks.
+"""Frame pixels that a spline cannot be trusted with: cores so bright that it rings, and blanks.
 
 They are few. They are kept as blocks of 8 x 8 frame pixels, and found on the grid by going backwards, from
 each block to the grid pixels that may see it.

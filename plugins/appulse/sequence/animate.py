@@ -6,8 +6,6 @@
     steps    |    |    |    |    |
     shown    1    2    2    3    4        the third step has no frame: the picture stands still, its clock
                        ^                  runs on and says so
-
-The picture of an animation, kept as bytes: only what a dot changes is drawn anew.
 """
 
 import io

@@ -1,7 +1,4 @@
-"""Where the body is in each frame: at the effective middle, and along its trail.
-
-The body in the frames: where it shows, how bright, and what each frame has of it.
-"""
+"""Where the body is in each frame: predicted, at the effective middle and along its trail, and as it shows."""
 
 from dataclasses import dataclass
 from itertools import pairwise

@@ -1,7 +1,4 @@
-"""From light to picture: one asinh transfer for everything that is shown, and luminance over colour.
-
-A colour base of another night or telescope, laid on the grid.
-"""
+"""From light to picture: one asinh transfer for everything that is shown, and luminance over a colour base."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""The body of every frame laid over the clean base.
+"""The body of every frame over the clean base, and how the picture is shown: one transfer for all pictures.
 
 ::
 
@@ -9,8 +9,6 @@
 The weight follows the expected image of the body: 1 in its core, falling to 0 where the body's light drops
 below the frame's own noise. So a dot brings its own pixels, no disc of foreign noise around it, no seam; and
 a star beside it, being in the base already, drops out of the difference.
-
-The composite and the animation out of base and dots: one transfer for all of them.
 """
 
 from dataclasses import dataclass

@@ -1,7 +1,4 @@
-"""Files for people and programs: FITS with WCS, 16-bit TIFF and PNG with ICC profile, JPEG.
-
-Products of a run as files: stacks with what is known of them, dots, grades, coverage, recipe.
-"""
+"""Files for people and programs: FITS with WCS, 16-bit TIFF and PNG with ICC profile, JPEG, table of dots."""
 
 import io
 import struct

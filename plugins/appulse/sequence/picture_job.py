@@ -1,9 +1,4 @@
-"""What the user may choose.
-
-What a run is to make, and what came of it.
-
-The recipe of a run: everything that shaped its pixels, in a YAML file that repeats it.
-"""
+"""What a run is to make: the settings, the job, and the recipe, a YAML file that repeats it to the same pixels."""
 
 import os
 from dataclasses import asdict, dataclass, field, fields, replace

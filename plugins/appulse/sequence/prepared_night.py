@@ -1,6 +1,6 @@
-"""The frame by which the others go: which it is, how it is tied to the sky, who shows the same sky.
+"""A night's frames made ready: looked at, aligned, graded, their grid chosen and brought to one level.
 
-A night's frames made ready: looked at, aligned, graded, laid onto one grid and brought to one level.
+One of them is the reference, by which the others go: it may be tied to a star catalogue first.
 """
 
 from dataclasses import dataclass, replace

@@ -1,10 +1,6 @@
-"""How far a run has come, told to whoever watches; and the way to stop it.
+"""The door of this room: frames in, pictures out, every product written as soon as it is finished.
 
-How a picture will look, within seconds: some frames, small, out of a folder that goes away again.
-
-The door of this room: frames in, pictures out, every product written as soon as it is finished.
-
-job = job_for(frames, "body", ephemeris, "out")          # or Job(...), with shots of one's own
+job = job_for(frames, "body", ephemeris, "out")          # or PictureJob(...), with subframes of one's own
 small = preview(job)                                     # seconds; small.pixels is an image
 result = run(job, progress=..., cancelled=...)           # stopped? the same job goes on from there
 """

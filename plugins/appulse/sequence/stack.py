@@ -8,15 +8,10 @@ The last term lets a star's flank differ with the seeing; without it the cores o
 noise is modelled; the lower scatter, from median and lower quartile, exceeds it where a nebula drifts under
 a body at rest, and knows nothing of stars and satellites, which are bright.
 
-No steps in a stack where a frame ends, or where one is left out under a star.
-
-A frame's weight falls towards its border. And where the still sky drifts under a body at rest, each frame
-sees another part of a nebula: its departure from what all frames see on average there is known from the base
-and taken off.
-
-Where the stars of a base pass under a body at rest: points of light, not the nebula around them.
-
-The two stacks of a night: the still sky without the body, the body at rest without the stars.
+A night has two: the still sky without the body, and the body at rest without the stars. Neither has a step
+where a frame ends, or where one is left out under a star: a frame's weight falls towards its border, and
+where the still sky drifts under a body at rest, each frame's departure from what all frames see there on
+average is known from the still sky and taken off.
 """
 
 import hashlib

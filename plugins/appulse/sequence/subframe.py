@@ -1,9 +1,8 @@
-"""Brightness of the frames made alike: one factor from the stars, one tilted plane from the sky.
+"""One frame on its way through the night: its stars, and its brightness made like the reference's.
 
-What a frame has more of than the reference (moonlight, twilight, dew) is smooth; a nebula is in both and
-drops out of the difference. So only a plane is taken off, and only of the difference.
-
-One frame on its way through the night.
+The level is one factor from the stars and one tilted plane from the sky. What a frame has more of than the
+reference (moonlight, twilight, dew) is smooth; a nebula is in both and drops out of the difference. So only a
+plane is taken off, and only of the difference.
 """
 
 from dataclasses import dataclass, field, replace

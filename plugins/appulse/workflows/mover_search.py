@@ -124,8 +124,13 @@ def find_movers_in(
     appulse.errors.InputError: 0 frames: three or more are needed to tell a mover from noise
     """
     from appulse.formats.provenance import provenance
-    from appulse.movers.measured import confirmed, measure_sightings, movers_table, sightings_table
-    from appulse.movers.search import search_movers
+    from appulse.movers.mover_search import (
+        confirmed,
+        measure_sightings,
+        movers_table,
+        search_movers,
+        sightings_table,
+    )
 
     stars, limits = stars or StarSource(), limits or MoverLimits()
     looked, failed = _look(frames, surroundings_of(bodies), stars, reading, each, progress, cancelled)
