@@ -1,4 +1,4 @@
-"""Where the body is in each frame: predicted, at the effective middle and along its trail, and as it shows."""
+"""Where the body is in each frame: predicted, at mid-exposure and along its trail, and as it shows."""
 
 from dataclasses import dataclass
 from itertools import pairwise

@@ -1,4 +1,4 @@
-"""From light to picture: one asinh transfer for everything that is shown, and luminance over a colour base."""
+"""From light to picture: one asinh transfer for everything shown, and luminance over a colour base."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""What a run is to make: the settings, the job, and the recipe, a YAML file that repeats it to the same pixels."""
+"""What a run is to make: settings, job, and the recipe, a YAML file that repeats it to the same pixels."""
 
 import os
 from dataclasses import asdict, dataclass, field, fields, replace
