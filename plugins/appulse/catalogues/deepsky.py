@@ -139,29 +139,7 @@ def ellipse_ring(ra, dec, major_arcmin, minor_arcmin, pa_deg, vertices=VERTICES)
 
 
 def shape_of(ra, dec, major_arcmin, minor_arcmin, pa_deg):
-    """Kind, rings and note of what a catalogue's axes and position angle can be drawn as.
-
-    Parameters
-    ----------
-    ra, dec : float
-        Degrees.
-    major_arcmin, minor_arcmin, pa_deg : float
-        NaN where the catalogue has none.
-
-    Returns
-    -------
-    kind : str
-    rings : tuple
-    note : str
-        Empty where nothing needs saying.
-
-    Examples
-    --------
-    >>> shape_of(10.0, 20.0, 30.0, 10.0, np.nan)[::2]
-    ('circle', 'no position angle in the catalogue: drawn as a circle of the major axis')
-    >>> shape_of(10.0, 20.0, np.nan, np.nan, np.nan)[::2]
-    ('point', 'no size in the catalogue: drawn as a point')
-    """
+    """Kind, rings and note of what a catalogue's axes and position angle can be drawn as."""
     if not major_arcmin > 0:
         return "point", (), NO_SIZE
     if not minor_arcmin > 0:
@@ -178,43 +156,13 @@ _ALIASES = {"MESSIER": "M", "CALDWELL": "C", "MELOTTE": "MEL", "BARNARD": "B", "
 
 
 def shown(identifier):
-    """A designation as it is written: a blank after the letters, no leading zeros.
-
-    Parameters
-    ----------
-    identifier : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> shown("NGC0224"), shown("Mel022"), shown("ESO056-115"), shown("M031")
-    ('NGC 224', 'Mel 22', 'ESO 56-115', 'M 31')
-    """
+    """A designation as it is written: a blank after the letters, no leading zeros."""
     match = _PARTS.fullmatch(identifier.strip())
     return f"{match[1]} {match[2]}" if match else identifier.strip()
 
 
 def key(text):
-    """What two spellings of one name have in common.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> {key(text) for text in ("NGC 224", "ngc224", "Ngc 0224")}
-    {'NGC224'}
-    >>> key("Messier 31") == key("m031"), key("rho Oph Nebula")
-    (True, 'RHOOPHNEBULA')
-    """
+    """What two spellings of one name have in common."""
     packed = re.sub(r"[\s_'’.]+", "", text).upper()
     match = _PARTS.fullmatch(packed)
     if match is None:
@@ -322,25 +270,7 @@ def _closed(ring, where):
 
 
 def extent(rings):
-    """Centre and size of the smallest rotated rectangle around rings.
-
-    Parameters
-    ----------
-    rings : sequence of (n, 2) arrays, ICRF degrees
-
-    Returns
-    -------
-    centre : (float, float), degrees
-    major_arcmin, minor_arcmin, pa_deg : float
-        Sides of the rectangle in the azimuthal equidistant plane about the vertices' mean direction.
-
-    Examples
-    --------
-    >>> from appulse.catalogues.deepsky import ellipse_ring
-    >>> centre, major, minor, pa = extent([ellipse_ring(359.9, 60.0, 60.0, 20.0, 30.0, vertices=720)])
-    >>> round(centre[0], 3), round(major, 1), round(minor, 1), round(pa)
-    (359.9, 60.0, 20.0, 30)
-    """
+    """Centre and size of the smallest rotated rectangle around rings."""
     unit = unit_from_radec(*np.concatenate(rings).T).mean(axis=0)
     plane = SkyPlane(*(float(v) for v in radec_from_unit(unit)))
     points = np.concatenate([plane.from_sky(ring) for ring in rings])
@@ -382,24 +312,11 @@ _HIDDEN = ("SDSS", "2MASX", "2MASS", "IRAS", "TYC", "MWSC", "ESO-LV")
 
 @dataclass(frozen=True)
 class OpenNGC:
-    """The catalogue's objects, arrays of one length; NaN where it has no value.
-
-    Attributes
-    ----------
-    name, type : (n,) arrays of str
-        Names as shown; types are keys of :data:`TYPES`.
-    ra, dec : (n,) arrays, ICRF degrees
-    major, minor : (n,) arrays, full axes, arcmin
-    pa : (n,) array, degrees from north through east
-    bmag, vmag, sb, redshift : (n,) arrays
-    other_names : list of tuple of str
-    corrected : dict of int to list of str
-        Row to the corrections made there, in words.
-    index : dict of str to int
-        Every spelling's key to its row.
-    tree : cKDTree
-        Of unit vectors.
-    """
+    """The catalogue's objects, arrays of one length; NaN where it has no value."""
+    # name, type: Names as shown; types are keys of `TYPES`.
+    # corrected: Row to the corrections made there, in words.
+    # index: Every spelling's key to its row.
+    # tree: Of unit vectors.
 
     name: np.ndarray
     type: np.ndarray
@@ -420,19 +337,7 @@ class OpenNGC:
 
 @lru_cache(maxsize=1)
 def load():
-    """The catalogue, read once.
-
-    Returns
-    -------
-    OpenNGC
-
-    Examples
-    --------
-    >>> catalogue = load()
-    >>> row = catalogue.index["IC4603"]
-    >>> str(catalogue.name[row]), str(catalogue.type[row]), float(catalogue.major[row])
-    ('IC 4603', 'Neb', 20.0)
-    """
+    """The catalogue, read once."""
     rows = _read_database()
     kept = [row for row in rows if row[1] in TYPES and row[2] is not None and row[3] is not None]
     columns = {

@@ -362,12 +362,10 @@ def _catalogue():
 
 
 def _two_epoch_motions(rows, tree, hip):
-    """Motion from the places of 1991.25 and 2016.0 of stars that are in both.
-
-    Hipparcos' own motion only serves to find the partner: over 25 years it errs by 25 mas, the line between
-    the two places by the two places' errors. A binary's partner may be the other component: a motion that
-    differs from Hipparcos' own by more than 20 mas/yr is not trusted.
-    """
+    """Motion from the places of 1991.25 and 2016.0 of stars that are in both."""
+    # Hipparcos' own motion only serves to find the partner: over 25 years it errs by 25 mas, the line between
+    # the two places by the two places' errors. A binary's partner may be the other component: a motion that
+    # differs from Hipparcos' own by more than 20 mas/yr is not trusted.
     hip_ra, hip_dec = np.degrees(hip[:, 1]), np.degrees(hip[:, 2])
     years = DEFAULT_EPOCH - HIPPARCOS_EPOCH
     ra, dec = _carry(hip_ra, hip_dec, hip[:, 3], hip[:, 4], np.full(len(hip), years))

@@ -257,21 +257,7 @@ MODES = {"CCD": "C", "CMO": "B", "PHO": "P", "TDI": "T", "VID": "N"}
 
 
 def write_obs80(observations, path, overwrite=False):
-    """Write observations in 80 columns; returns the path.
-
-    Parameters
-    ----------
-    observations : sequence of Obs80
-    path : path
-    overwrite : bool
-
-    Raises
-    ------
-    TableError
-        An observation does not fit its columns.
-    OutputExistsError, InputError
-        As :func:`appulse.formats.output.write_text`.
-    """
+    """Write observations in 80 columns; returns the path."""
     lines = [line for one in observations for line in format_obs80(one)]
     return write_text(path, "".join(line + "\n" for line in lines), overwrite)
 

@@ -170,18 +170,7 @@ class Problems:
 
 
 class Fields:
-    """Takes typed values out of a mapping, noting what is missing, wrong or unknown.
-
-    Examples
-    --------
-    >>> problems = Problems("site.yaml")
-    >>> fields = Fields(Located({"hight": 12}, line=3, lines={"hight": 4}), problems, "site")
-    >>> fields.number("height", default=0.0)
-    0.0
-    >>> fields.done()
-    >>> problems.found
-    [(4, "site: 'hight' is not known here; did you mean 'height'?")]
-    """
+    """Takes typed values out of a mapping, noting what is missing, wrong or unknown."""
 
     def __init__(self, mapping, problems, where):
         if not isinstance(mapping, Located):

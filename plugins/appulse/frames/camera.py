@@ -96,34 +96,7 @@ def read_camera(
     read_noise_e: float | None = None,
     saturation_adu: float | None = None,
 ) -> Camera:
-    """A camera's numbers: as given, else from the header.
-
-    Parameters
-    ----------
-    cards : Cards
-    notes : list of str
-        Grows by what had to be understood.
-    gain_e_adu, read_noise_e, saturation_adu : float, optional
-        As given by the user; win.
-
-    Returns
-    -------
-    Camera
-
-    Raises
-    ------
-    FrameError
-        If a number that was given is not positive.
-
-    Examples
-    --------
-    >>> from astropy.io import fits
-    >>> notes = []
-    >>> header = fits.Header([("GAIN", 120, "gain setting"), ("RDNOISE", 2.5)])
-    >>> camera = read_camera(Cards(header, "m1.fits"), notes)
-    >>> camera.gain_e_adu, float(camera.read_noise_e), notes[0]
-    (None, 2.5, 'GAIN 120 is a setting of the camera, not electrons per unit: not used')
-    """
+    """A camera's numbers: as given, else from the header."""
     given = {"gain_e_adu": gain_e_adu, "read_noise_e": read_noise_e, "saturation_adu": saturation_adu}
     for name, value in given.items():
         if value is not None and not 0.0 < float(value) < 1e12:
@@ -186,26 +159,12 @@ def _gain(cards: Cards, notes: list[str]) -> Valued | None:
 
 
 def read_filter(cards: Cards) -> str | None:
-    """The filter's name.
-
-    Examples
-    --------
-    >>> from astropy.io import fits
-    >>> read_filter(Cards(fits.Header([("FILTER", "r")]), "m1.fits"))
-    'r'
-    """
+    """The filter's name."""
     return cards.text(*FILTER_KEYS)
 
 
 def read_mosaic(cards: Cards, notes: list[str]) -> str | None:
-    """Colour-filter pattern of a raw mosaic, as the header has it.
-
-    Examples
-    --------
-    >>> from astropy.io import fits
-    >>> read_mosaic(Cards(fits.Header([("BAYERPAT", "RGGB")]), "m1.fits"), [])
-    'RGGB'
-    """
+    """Colour-filter pattern of a raw mosaic, as the header has it."""
     pattern = (cards.text("BAYERPAT", "BAYRPAT", "CFAPAT", "CFA-PAT", "COLORTYP") or "").upper()
     if not re.fullmatch(r"[RGB]{4}", pattern):
         return None

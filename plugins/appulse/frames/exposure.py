@@ -271,43 +271,7 @@ def read_exposure(
     clock_sigma_s: float | None = None,
     intervals: Table | None = None,
 ) -> tuple[Exposure, list[str]]:
-    """When the light of a frame was collected.
-
-    Parameters
-    ----------
-    cards : Cards
-    time : str or Time, optional
-        UTC, or the name of the header's keyword that is to be believed; wins over everything else.
-    time_is : {'start', 'mid', 'end'}, optional
-        What `time`, or the header's only time, is.
-    exposure_s : float, optional
-        Light-collecting time, s.
-    clock_sigma_s : float, optional
-        One-sigma error of the clock, s.
-    intervals : Table, optional
-        Start and end of each exposure of a stack.
-
-    Returns
-    -------
-    exposure : Exposure
-    notes : list of str
-
-    Raises
-    ------
-    FrameTimeError
-        If the time is missing, ambiguous or contradictory; the message names the option that helps.
-
-    Examples
-    --------
-    >>> from astropy.io import fits
-    >>> header = fits.Header([("DATE-OBS", "2027-05-04T22:00:00"), ("EXPTIME", 60.0)])
-    >>> exposure, notes = read_exposure(Cards(header, "m1.fits"))
-    >>> exposure.mid.isot
-    '2027-05-04T22:00:30.000'
-    >>> notes[0]
-    'DATE-OBS taken as the start of the exposure (FITS standard; the header does not say); were it the middle,
-    mid-exposure would be 30 s earlier: --time-is start|mid|end'
-    """
+    """When the light of a frame was collected."""
     if time_is is not None and time_is not in ROLES:
         raise FrameTimeError(f"{cards.name}: time-is {time_is!r}: start, mid or end is allowed")
     if clock_sigma_s is not None and not 0.0 <= float(clock_sigma_s) < 1e6:

@@ -152,10 +152,8 @@ class SolvedFrame(SkyMap):
 
     @property
     def data(self) -> np.ndarray:
-        """Measuring plane, float32, shape (ny, nx): the pixels, or the mean of a colour frame's planes.
-
-        Read when first asked for; blank pixels are NaN.
-        """
+        """Measuring plane, float32, shape (ny, nx): the pixels, or the mean of a colour frame's planes."""
+        # Read when first asked for; blank pixels are NaN.
         planes = self._read()
         if planes.ndim == 2:
             return planes

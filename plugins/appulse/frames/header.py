@@ -31,14 +31,7 @@ _SEXAGESIMAL = re.compile(
 
 @dataclass(frozen=True)
 class Card:
-    """One keyword as found.
-
-    Parameters
-    ----------
-    key : str
-    value : str, bool, int or float
-    comment : str
-    """
+    """One keyword as found."""
 
     key: str
     value: object
@@ -49,23 +42,9 @@ class Card:
 
 
 class Cards:
-    """A header read by what is wanted from it.
-
-    Parameters
-    ----------
-    header : astropy.io.fits.Header
-        Not altered.
-    name : str
-        The file's name, first in every message.
-
-    Examples
-    --------
-    >>> cards = Cards(fits.Header([("EXPTIME", "30.0", "seconds"), ("FILTER", " ")]), "m1.fits")
-    >>> cards.number("EXPOSURE", "EXPTIME")
-    (30.0, Card(key='EXPTIME', value='30.0', comment='seconds'))
-    >>> cards.find("FILTER") is None
-    True
-    """
+    """A header read by what is wanted from it."""
+    # header: Not altered.
+    # name: The file's name, first in every message.
 
     def __init__(self, header: fits.Header, name: str):
         self.header, self.name = header, name
@@ -75,13 +54,7 @@ class Cards:
         return next(iter(self.all(*keys)), None)
 
     def all(self, *keys: str) -> list[Card]:
-        """All of the keywords that are there and say something, in the order asked for.
-
-        Raises
-        ------
-        FrameError
-            If a card cannot be read by the rules of FITS.
-        """
+        """All of the keywords that are there and say something, in the order asked for."""
         found = []
         for key in keys:
             if key not in self.header:
@@ -100,24 +73,12 @@ class Cards:
         return found
 
     def number(self, *keys: str) -> tuple[float, Card] | None:
-        """The first of the keywords that is there, as a number (also one that stands as a string).
-
-        Raises
-        ------
-        FrameError
-            If it is not a number, or is not finite.
-        """
+        """The first of the keywords that is there, as a number (also one that stands as a string)."""
         card = self.find(*keys)
         return None if card is None else (self.as_number(card), card)
 
     def as_number(self, card: Card) -> float:
-        """A card's value as a finite number.
-
-        Raises
-        ------
-        FrameError
-            If it is none.
-        """
+        """A card's value as a finite number."""
         try:
             value = float("nan") if isinstance(card.value, bool) else float(card.value)
         except (TypeError, ValueError):
@@ -135,23 +96,7 @@ class Cards:
 
 
 def parse_angle(value) -> float | None:
-    """A number, or a sexagesimal angle, in the unit of its first part.
-
-    Parameters
-    ----------
-    value : str, int or float
-        ``-96.45``, ``'+46:52:00.408'``, ``'-96 27 11.8'``, ``'96d27m11.8s W'`` (W and S change the sign).
-
-    Returns
-    -------
-    float or None
-        None if it is neither.
-
-    Examples
-    --------
-    >>> parse_angle("-0:30:00"), parse_angle("96 27 00 W"), parse_angle("north")
-    (-0.5, -96.45, None)
-    """
+    """A number, or a sexagesimal angle, in the unit of its first part."""
     if isinstance(value, bool):
         return None
     if isinstance(value, int | float):
@@ -176,15 +121,8 @@ def parse_angle(value) -> float | None:
 
 
 def with_inherited(own: fits.Header, primary: fits.Header) -> fits.Header:
-    """An extension's header with what only the primary header says; not its structure, WCS and pixels' scale.
-
-    Examples
-    --------
-    >>> merged = with_inherited(fits.Header([("GAIN", 2.0)]), fits.Header([("GAIN", 1.0), ("CRVAL1", 5.0),
-    ...                                                                    ("EXPTIME", 30.0)]))
-    >>> merged["GAIN"], merged["EXPTIME"], "CRVAL1" in merged
-    (2.0, 30.0, False)
-    """
+    """An extension's header with what only the primary header says."""
+    # not its structure, WCS and pixels' scale.
     merged = own.copy()
     for card in primary.cards:
         key = card.keyword
@@ -194,29 +132,7 @@ def with_inherited(own: fits.Header, primary: fits.Header) -> fits.Header:
 
 
 def read_side_header(path) -> fits.Header:
-    """A header that stands in a file of its own: FITS without data, or plain text of one card a line.
-
-    Parameters
-    ----------
-    path : str or path
-
-    Returns
-    -------
-    astropy.io.fits.Header
-
-    Raises
-    ------
-    FrameError
-        If the file cannot be read, or holds no cards.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> side = Path(tempfile.mkdtemp()) / "m1.hdr"
-    >>> _ = side.write_text("CTYPE1  = 'RA---TAN'\\nCRVAL1  =   246.42 / degrees\\nEND\\n")
-    >>> read_side_header(side)["CRVAL1"]
-    246.42
-    """
+    """A header that stands in a file of its own: FITS without data, or plain text of one card a line."""
     path = Path(path)
     try:
         raw = path.read_bytes()

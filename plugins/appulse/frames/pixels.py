@@ -36,15 +36,10 @@ _BROKEN = (
 
 @dataclass(frozen=True)
 class Layout:
-    """How an HDU's array becomes a picture.
-
-    Parameters
-    ----------
-    shape : (int, int)
-        (ny, nx).
-    kind : {'mono', 'planes', 'interleaved'}
-        One plane; three planes one after the other (last FITS axis); three values a pixel (first FITS axis).
-    """
+    """How an HDU's array becomes a picture."""
+    # shape: (ny, nx).
+    # kind: One plane; three planes one after the other (last FITS axis); three values a pixel (first FITS
+    # axis).
 
     shape: tuple[int, int]
     kind: str = "mono"
@@ -52,16 +47,8 @@ class Layout:
 
 @dataclass(frozen=True)
 class PixelSource:
-    """Reads the pixels of one image of one file each time it is called.
-
-    Parameters
-    ----------
-    path : Path
-    hdu : int
-    layout : Layout
-    mosaic : str or None
-        Colour-filter pattern: the four places of the pattern are brought to one sky level.
-    """
+    """Reads the pixels of one image of one file each time it is called."""
+    # mosaic: Colour-filter pattern: the four places of the pattern are brought to one sky level.
 
     path: Path
     hdu: int
@@ -69,13 +56,7 @@ class PixelSource:
     mosaic: str | None = None
 
     def __call__(self) -> np.ndarray:
-        """Pixels, native float32, shape (ny, nx) or (3, ny, nx), blanks as NaN.
-
-        Raises
-        ------
-        FrameError
-            If they cannot be read, or none has a value.
-        """
+        """Pixels, native float32, shape (ny, nx) or (3, ny, nx), blanks as NaN."""
         with open_fits(self.path) as hdus:
             raw = hdus[self.hdu].data
             # Scaled numbers are in memory of their own already: a frame is not to be there twice.
@@ -106,25 +87,10 @@ def _is_own(array) -> bool:
 
 
 def level_mosaic(pixels: np.ndarray) -> np.ndarray:
-    """Bring the four places of a 2 x 2 colour-filter pattern to the level of the brightest.
-
-    A constant is added to each. Nothing is interpolated: each pixel stays where it is and its noise its own.
-    Without this the pattern itself would look like noise. Levels are only ever raised, so that what was
-    saturated still counts as such.
-
-    Parameters
-    ----------
-    pixels : (ny, nx) float array
-
-    Returns
-    -------
-    (ny, nx) array
-
-    Examples
-    --------
-    >>> level_mosaic(np.tile(np.array([[1.0, 5.0], [5.0, 2.0]]), (2, 2))).tolist()[0]
-    [5.0, 5.0, 5.0, 5.0]
-    """
+    """Bring the four places of a 2 x 2 colour-filter pattern to the level of the brightest."""
+    # A constant is added to each. Nothing is interpolated: each pixel stays where it is and its noise its
+    # own. Without this the pattern itself would look like noise. Levels are only ever raised, so that what
+    # was saturated still counts as such.
     places = [(slice(j, None, 2), slice(i, None, 2)) for j in (0, 1) for i in (0, 1)]
     levels = np.array(
         [np.nanmedian(pixels[place]) if np.isfinite(pixels[place]).any() else -np.inf for place in places]
@@ -137,16 +103,7 @@ def level_mosaic(pixels: np.ndarray) -> np.ndarray:
 
 
 def checksum(path: Path) -> str:
-    """SHA-256 of a file, in hexadecimal, read in pieces.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> empty = Path(tempfile.mkdtemp()) / "empty"
-    >>> empty.touch()
-    >>> checksum(empty)[:8]
-    'e3b0c442'
-    """
+    """SHA-256 of a file, in hexadecimal, read in pieces."""
     try:
         with open(path, "rb") as handle:
             return hashlib.file_digest(handle, "sha256").hexdigest()
@@ -156,13 +113,7 @@ def checksum(path: Path) -> str:
 
 @contextmanager
 def open_fits(path: Path) -> Iterator[fits.HDUList]:
-    """A FITS file, plain or compressed, with everything that can be wrong with it as one sentence.
-
-    Raises
-    ------
-    FrameError
-        If the file is not there, not FITS, or cut short; also while the caller reads from it.
-    """
+    """A FITS file, plain or compressed, with everything that can be wrong with it as one sentence."""
     _check_file(path)
     try:
         with warnings.catch_warnings():
@@ -225,28 +176,7 @@ def _reason(path: Path, error: BaseException) -> str:
 
 
 def find_image(path: Path, hdus: fits.HDUList, hdu: int | str | None, needs_wcs: bool) -> int:
-    """Index of the HDU to read: the one asked for, or the first image with a celestial WCS.
-
-    Parameters
-    ----------
-    path : Path
-    hdus : astropy.io.fits.HDUList
-    hdu : int or str, optional
-        Index or EXTNAME.
-    needs_wcs : bool
-        Whether the image itself must have the WCS; else the first image of two axes is taken.
-
-    Returns
-    -------
-    int
-
-    Raises
-    ------
-    FrameError
-        If there is no such HDU or no image.
-    FrameWCSError
-        If no image has a celestial WCS.
-    """
+    """Index of the HDU to read: the one asked for, or the first image with a celestial WCS."""
     if hdu is not None:
         return _named_image(path, hdus, hdu)
     images, index = [], 0
@@ -298,13 +228,7 @@ def _size(one) -> list[int]:
 
 
 def layout_of(path: Path, one, notes: list[str]) -> Layout:
-    """How to make a picture of an HDU's axes.
-
-    Raises
-    ------
-    FrameError
-        If the axes are no picture: one axis only, an empty one, too many pixels, or no three colours.
-    """
+    """How to make a picture of an HDU's axes."""
     size = _size(one)
     words = " x ".join(str(n) for n in size)
     if any(n <= 0 for n in size):

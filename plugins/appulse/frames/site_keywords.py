@@ -22,13 +22,7 @@ LST_SLACK_DEG = 3.0
 
 
 def sidereal_deg(time: Time, lon_deg: float = 0.0) -> float:
-    """Local mean sidereal time, degrees; UT1 taken as UTC (good to 15 arcsec).
-
-    Examples
-    --------
-    >>> round(sidereal_deg(Time("2018-04-17T03:35:22", scale="utc"), -96.4533) / 15, 3)
-    10.841
-    """
+    """Local mean sidereal time, degrees; UT1 taken as UTC (good to 15 arcsec)."""
     with quiet_erfa():
         utc = time.utc
         turned = erfa.gmst06(utc.jd1, utc.jd2, *tt_jd(utc))
@@ -38,34 +32,7 @@ def sidereal_deg(time: Time, lon_deg: float = 0.0) -> float:
 def check_rotation(
     cards: Cards, site: Site, mid: Time | None, span_s: float = 0.0, field_ra_deg: float | None = None
 ) -> None:
-    """Hold sidereal time and hour angle of the header against longitude and time.
-
-    Parameters
-    ----------
-    cards : Cards
-    site : Site
-        As read from the header.
-    mid : Time or None
-        Mid-exposure.
-    span_s : float
-        Length of the exposure, s: the header may speak of its start.
-    field_ra_deg : float, optional
-        RA of the frame's centre; the header's own RA of the telescope is preferred.
-
-    Raises
-    ------
-    FrameSiteError
-        If they contradict each other; the message names the site that would fit.
-
-    Examples
-    --------
-    >>> from astropy.io import fits
-    >>> cards = Cards(fits.Header([("LST", "10:50:26.5")]), "m1.fits")
-    >>> check_rotation(cards, Site.from_geodetic(-96.453, 46.867, 312.0), Time("2018-04-17T03:35:22"))
-    >>> check_rotation(cards, Site.from_geodetic(96.453, 46.867, 312.0), Time("2018-04-17T03:35:22"))
-    Traceback (most recent call last):
-    appulse.errors.FrameSiteError: m1.fits: the longitude +96.45300 east (given) contradicts ...
-    """
+    """Hold sidereal time and hour angle of the header against longitude and time."""
     if mid is None or site.is_geocentre:
         return
     slack_deg = LST_SLACK_DEG + 15.0 * span_s / 7200.0
@@ -112,28 +79,7 @@ def _wrapped(angle_deg: float) -> float:
 
 
 def daylight_notes(site, mid: Time, ra_deg: float, dec_deg: float) -> list[str]:
-    """What cannot be if time and site are right: the Sun up, the field below the horizon.
-
-    Parameters
-    ----------
-    site : Site or SpacecraftVector
-    mid : Time
-    ra_deg, dec_deg : float
-        The frame's centre, degrees.
-
-    Returns
-    -------
-    list of str
-        Empty where all is well, and for observers without a horizon.
-
-    Examples
-    --------
-    >>> site = Site.from_geodetic(20.5, -23.0, 1250.0)
-    >>> daylight_notes(site, Time("2027-05-04T22:36:00"), 246.42, -24.16)
-    []
-    >>> daylight_notes(site, Time("2027-05-04T12:00:00"), 246.42, -24.16)[0][:41]
-    'the Sun stood 46 degrees above the horizo'
-    """
+    """What cannot be if time and site are right: the Sun up, the field below the horizon."""
     if not isinstance(site, Site) or site.is_geocentre:
         return []
     lon, lat, _ = site.geodetic
@@ -231,15 +177,8 @@ SAME_SITE_M = 5_000.0
 
 @dataclass(frozen=True)
 class Siting:
-    """What was found about the observer.
-
-    Parameters
-    ----------
-    observer : Site, SpacecraftVector or None
-    notes : tuple of str
-    problem : FrameSiteError or None
-        Why there is none.
-    """
+    """What was found about the observer."""
+    # problem: Why there is none.
 
     observer: Site | SpacecraftVector | None
     notes: tuple[str, ...] = ()
@@ -249,37 +188,7 @@ class Siting:
 def read_observer(
     cards: Cards, mid: Time | None, site=None, *, span_s: float = 0.0, field_ra_deg: float | None = None
 ) -> Siting:
-    """The observer of a frame: given, spacecraft, or site from the header.
-
-    Parameters
-    ----------
-    cards : Cards
-    mid : Time or None
-        Mid-exposure, for what depends on the Earth's rotation and for the moment of a spacecraft's vector.
-    site : Site, SpacecraftVector or str, optional
-        As given by the user; wins, and what the header says is named in the notes.
-    span_s : float
-        Length of the exposure, s.
-    field_ra_deg : float, optional
-        RA of the frame's centre, to be added to an hour angle.
-
-    Returns
-    -------
-    Siting
-        With the problem named instead of raised: whether a site is needed is the caller's matter.
-
-    Raises
-    ------
-    SiteError
-        If the given site is a text that cannot be understood.
-
-    Examples
-    --------
-    >>> from astropy.io import fits
-    >>> header = fits.Header([("SITELAT", "+46:52:00.408"), ("SITELONG", "-96:27:11.8008")])
-    >>> [round(v, 4) for v in read_observer(Cards(header, "m1.fits"), None).observer.geodetic]
-    [-96.4533, 46.8668, 0.0]
-    """
+    """The observer of a frame: given, spacecraft, or site from the header."""
     if site is not None:
         return _given(cards, mid, Site.parse(site) if isinstance(site, str) else site)
     notes: list[str] = []

@@ -74,21 +74,12 @@ _LOCAL = re.compile(r"\blocal\b(?!\s*sidereal)", re.IGNORECASE)
 
 @dataclass(frozen=True)
 class Moment:
-    """A moment that a header names.
-
-    Parameters
-    ----------
-    key : str
-        Keyword, or ``given``.
-    time : astropy.time.Time
-        UTC.
-    role : {'start', 'mid', 'end', None}
-        The point of the exposure, None where the header leaves it open.
-    resolution_s : float
-        Worth of the last digit written, s.
-    said : str
-        How the role is known, in words; empty where it is not.
-    """
+    """A moment that a header names."""
+    # key: Keyword, or `given`.
+    # time: UTC.
+    # role: The point of the exposure, None where the header leaves it open.
+    # resolution_s: Worth of the last digit written, s.
+    # said: How the role is known, in words; empty where it is not.
 
     key: str
     time: Time
@@ -102,33 +93,7 @@ class Moment:
 
 
 def header_moments(cards: Cards, notes: list[str], only: str | None = None) -> list[Moment]:
-    """All moments in a header that belong to the exposure.
-
-    Parameters
-    ----------
-    cards : Cards
-    notes : list of str
-        Grows by what had to be understood.
-    only : str, optional
-        The one keyword to look at.
-
-    Returns
-    -------
-    list of Moment
-        Those of the FITS standard's start, middle and end first.
-
-    Raises
-    ------
-    FrameTimeError
-        If one cannot be understood, is local time, or contradicts its own second half.
-
-    Examples
-    --------
-    >>> from astropy.io import fits
-    >>> header = fits.Header([("DATE_OBS", "2010-02-11T03:46:38.900", "Observation midpoint UTC")])
-    >>> [(str(one), one.role) for one in header_moments(Cards(header, "m1.fits"), [])]
-    [('DATE_OBS 2010-02-11T03:46:38.900 UTC', 'mid')]
-    """
+    """All moments in a header that belong to the exposure."""
     scale, offset_s = time_scale(cards, notes)
     moments = []
     for role, keys in ROLE_KEYS.items():
@@ -151,13 +116,7 @@ def header_moments(cards: Cards, notes: list[str], only: str | None = None) -> l
 
 
 def keyed_moment(cards: Cards, key: str, notes: list[str]) -> Moment:
-    """The one keyword that the user picked out of several that disagree.
-
-    Raises
-    ------
-    FrameTimeError
-        If the header does not have it.
-    """
+    """The one keyword that the user picked out of several that disagree."""
     for moment in header_moments(cards, notes, only=key.upper()):
         return moment
     have = ", ".join(card.key for keys in ROLE_KEYS.values() for card in cards.all(*keys)) or "none"
@@ -165,19 +124,7 @@ def keyed_moment(cards: Cards, key: str, notes: list[str]) -> Moment:
 
 
 def time_scale(cards: Cards, notes: list[str]) -> tuple[str, float]:
-    """Scale of the header's times and what to add to bring GPS time to TAI, s.
-
-    Raises
-    ------
-    FrameTimeError
-        If TIMESYS is LOCAL or unknown.
-
-    Examples
-    --------
-    >>> from astropy.io import fits
-    >>> time_scale(Cards(fits.Header([("TIMESYS", "TDT")]), "m1.fits"), [])
-    ('tt', 0.0)
-    """
+    """Scale of the header's times and what to add to bring GPS time to TAI, s."""
     card = cards.find("TIMESYS", "TIMSYS")
     if card is None:
         return "utc", 0.0
@@ -322,13 +269,7 @@ _TIME_OF_DAY = re.compile(r"(?:.*[T\s])?(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d*)?))?
 
 
 def clock_s(card: Card) -> float | None:
-    """Time of day in a card, s; None if there is none.
-
-    Examples
-    --------
-    >>> clock_s(Card("DATE-LOC", "2027-05-04T22:00:01.5", ""))
-    79201.5
-    """
+    """Time of day in a card, s; None if there is none."""
     match = _TIME_OF_DAY.fullmatch(str(card.value))
     return (
         None if match is None else float(match[1]) * 3600.0 + float(match[2]) * 60.0 + float(match[3] or 0.0)
@@ -336,31 +277,7 @@ def clock_s(card: Card) -> float | None:
 
 
 def check_local_time(cards: Cards, moments: list[Moment], notes: list[str]) -> None:
-    """Hold DATE-OBS and its kin against the header's local and universal clocks.
-
-    Parameters
-    ----------
-    cards : Cards
-    moments : list of Moment
-        As read from the header.
-    notes : list of str
-        Grows by what looks odd and may yet be right.
-
-    Raises
-    ------
-    FrameTimeError
-        If the header's own clocks show that local time stands in the field of UTC.
-
-    Examples
-    --------
-    >>> from astropy.io import fits
-    >>> from appulse.frames.time_keywords import header_moments
-    >>> header = fits.Header([("DATE-OBS", "2027-05-04T22:00:00"), ("UT", "20:00:00")])
-    >>> cards = Cards(header, "m1.fits")
-    >>> check_local_time(cards, header_moments(cards, []), [])
-    Traceback (most recent call last):
-    appulse.errors.FrameTimeError: m1.fits: DATE-OBS 2027-05-04T22:00:00 is 2 h off ...
-    """
+    """Hold DATE-OBS and its kin against the header's local and universal clocks."""
     for moment in moments:
         card = cards.find(moment.key)
         own_s = None if card is None or not moment.key.startswith("DATE") else clock_s(card)
@@ -438,22 +355,12 @@ _UNIT = re.compile(r"\b(milliseconds?|microseconds?|msec|ms|us|minutes?|min)\b",
 
 @dataclass(frozen=True)
 class Light:
-    """What a header says about the length of a frame.
-
-    Parameters
-    ----------
-    total_s : float or None
-        Time in which light was collected, s.
-    n_sub : int
-    sub_s : float or None
-        One exposure of a stack, s.
-    generic_s : float or None
-        An exposure time that may be either, s; only in a stack.
-    span_s : float or None
-        From start to end, s.
-    words : str
-        Where the total comes from.
-    """
+    """What a header says about the length of a frame."""
+    # total_s: Time in which light was collected, s.
+    # sub_s: One exposure of a stack, s.
+    # generic_s: An exposure time that may be either, s; only in a stack.
+    # span_s: From start to end, s.
+    # words: Where the total comes from.
 
     total_s: float | None
     n_sub: int = 1
@@ -464,44 +371,12 @@ class Light:
 
 
 def same(a_s: float, b_s: float) -> bool:
-    """Whether two lengths of time are the same as far as headers round.
-
-    Examples
-    --------
-    >>> same(120.0, 120.4), same(120.0, 60.0)
-    (True, False)
-    """
+    """Whether two lengths of time are the same as far as headers round."""
     return abs(a_s - b_s) <= SLACK_S + SLACK * min(a_s, b_s)
 
 
 def read_light(cards: Cards, exposure_s: float | None, notes: list[str]) -> Light:
-    """Exposure time, number and span, from the header or as given.
-
-    Parameters
-    ----------
-    cards : Cards
-    exposure_s : float, optional
-        Light-collecting time of the whole frame as the user gives it, s; wins.
-    notes : list of str
-        Grows by what had to be understood.
-
-    Returns
-    -------
-    Light
-
-    Raises
-    ------
-    FrameTimeError
-        If a length is no positive number, or two of them contradict each other.
-
-    Examples
-    --------
-    >>> from astropy.io import fits
-    >>> header = fits.Header([("NCOMBINE", 60), ("SUBEXP", 10.0), ("XPOSURE", 600.0), ("TELAPSE", 688.5)])
-    >>> light = read_light(Cards(header, "m1.fits"), None, [])
-    >>> light.total_s, light.n_sub, light.span_s
-    (600.0, 60, 688.5)
-    """
+    """Exposure time, number and span, from the header or as given."""
     n_sub = _count(cards)
     span = _seconds(cards, *SPAN_KEYS)
     span_s = None if span is None else span[0]
@@ -599,35 +474,7 @@ def _stack(cards: Cards, n_sub: int, total, sub) -> Light:
 
 
 def settle(name: str, light: Light, span_s: float | None, notes: list[str]) -> Light:
-    """Decide by the span whether a stack's exposure time is that of one exposure or of all.
-
-    Parameters
-    ----------
-    name : str
-        Of the file.
-    light : Light
-    span_s : float or None
-        From start to end, s.
-    notes : list of str
-
-    Returns
-    -------
-    Light
-        With `total_s`, where anything is known.
-
-    Raises
-    ------
-    FrameTimeError
-        If neither fits, or nothing can decide.
-
-    Examples
-    --------
-    >>> notes = []
-    >>> settle("m1.fits", Light(None, 60, generic_s=10.0, words="EXPTIME"), 690.0, notes).total_s
-    600.0
-    >>> settle("m1.fits", Light(None, 60, generic_s=600.0, words="EXPTIME"), 690.0, notes).total_s
-    600.0
-    """
+    """Decide by the span whether a stack's exposure time is that of one exposure or of all."""
     if light.generic_s is None or light.total_s is not None:
         return light
     one, n_sub = light.generic_s, light.n_sub
@@ -666,33 +513,7 @@ ROLES = ("start", "mid", "end")
 
 
 def collect_moments(cards: Cards, time, time_is: str | None, notes: list[str]) -> list[Moment]:
-    """The moments to work with: the one given, the keyword picked, or all of the header.
-
-    Parameters
-    ----------
-    cards : Cards
-    time : Time, str or None
-        UTC, or the name of a keyword.
-    time_is : {'start', 'mid', 'end', None}
-    notes : list of str
-
-    Returns
-    -------
-    list of Moment
-        At least one.
-
-    Raises
-    ------
-    FrameTimeError
-        If there is none, or one cannot be understood.
-
-    Examples
-    --------
-    >>> from astropy.io import fits
-    >>> cards = Cards(fits.Header(), "m1.fits")
-    >>> str(collect_moments(cards, "2027-05-04 22:36:00", "mid", [])[0])
-    'time given 2027-05-04T22:36:00.000 UTC'
-    """
+    """The moments to work with: the one given, the keyword picked, or all of the header."""
     if time is None:
         moments = header_moments(cards, notes)
         if not moments:
@@ -719,14 +540,7 @@ def collect_moments(cards: Cards, time, time_is: str | None, notes: list[str]) -
 
 
 def tolerant_moments(cards: Cards) -> list[Moment]:
-    """The header's times, none if one is bad: for a note beside what the user had to overrule.
-
-    Examples
-    --------
-    >>> from astropy.io import fits
-    >>> tolerant_moments(Cards(fits.Header([("DATE-OBS", "yesterday")]), "m1.fits"))
-    []
-    """
+    """The header's times, none if one is bad: for a note beside what the user had to overrule."""
     try:
         return header_moments(cards, [])
     except FrameTimeError:
@@ -738,16 +552,7 @@ def _agree(a: Moment, b: Moment) -> bool:
 
 
 def clash(name: str, a: Moment, b: Moment) -> FrameTimeError:
-    """The sentence about two moments that should be one.
-
-    Examples
-    --------
-    >>> a = Moment("DATE-OBS", parse_utc("2027-05-04T20:00:00"), None, 1.0)
-    >>> b = Moment("MJD-OBS", parse_utc("2027-05-04T22:00:00"), None, 1.0)
-    >>> print(clash("m1.fits", a, b))
-    m1.fits: DATE-OBS 2027-05-04T20:00:00.000 UTC and MJD-OBS 2027-05-04T22:00:00.000 UTC differ by 7200.000 s
-    (a time zone's worth: one of them may be local time): ...
-    """
+    """The sentence about two moments that should be one."""
     off = abs((a.time - b.time).sec)
     return FrameTimeError(
         f"{name}: {a} and {b} differ by {off:.3f} s{_hours_hint(off)}: --time {a.key} or --time {b.key} "
@@ -762,34 +567,7 @@ def _hours_hint(off_s: float) -> str:
 
 
 def assign_roles(name: str, moments: list[Moment], light: Light, time_is, notes) -> dict[str, Moment]:
-    """One moment for each point of the exposure that is known.
-
-    Parameters
-    ----------
-    name : str
-        Of the file.
-    moments : list of Moment
-    light : Light
-    time_is : {'start', 'mid', 'end', None}
-        What DATE-OBS and its kin are, by the user.
-    notes : list of str
-
-    Returns
-    -------
-    dict of str to Moment
-        Keys 'start', 'mid', 'end', as far as known.
-
-    Raises
-    ------
-    FrameTimeError
-        If two moments contradict each other.
-
-    Examples
-    --------
-    >>> one = Moment("DATE-OBS", parse_utc("2027-05-04T22:00:00"), None, 1.0)
-    >>> assign_roles("m1.fits", [one], Light(60.0), "end", [])["end"].key
-    'DATE-OBS'
-    """
+    """One moment for each point of the exposure that is known."""
     places: dict[str, Moment] = {}
     open_ones = []
     for moment in moments:

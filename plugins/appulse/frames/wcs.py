@@ -159,11 +159,9 @@ def _linear_pixels(wcs: WCS, sky: np.ndarray) -> np.ndarray:
 
 
 def _undistort(wcs: WCS, target: np.ndarray) -> np.ndarray:
-    """Solve pix2foc(pixels) = target by fixed-point iteration, each place on its own.
-
-    The steps shrink by the slope of the distortion; the error left after a step is about that step times the
-    ratio of the last two.
-    """
+    """Solve pix2foc(pixels) = target by fixed-point iteration, each place on its own."""
+    # The steps shrink by the slope of the distortion; the error left after a step is about that step times
+    # the ratio of the last two.
     pixels = target.copy()
     active = np.flatnonzero(np.isfinite(target[:, 0]))
     before = np.zeros(len(active))
@@ -188,36 +186,7 @@ def _undistort(wcs: WCS, target: np.ndarray) -> np.ndarray:
 
 
 def icrf_wcs(wcs: WCS | fits.Header, shape: tuple[int, int]) -> tuple[WCS, list[str]]:
-    """The same mapping with ICRF sky.
-
-    Parameters
-    ----------
-    wcs : astropy.wcs.WCS or astropy.io.fits.Header
-        Two axes, celestial. Not altered.
-    shape : (int, int)
-        (ny, nx) of the frame.
-
-    Returns
-    -------
-    wcs : astropy.wcs.WCS
-        The one given where it is ICRF already, else a new one.
-    notes : list of str
-        What was turned, with the size of the turn.
-
-    Raises
-    ------
-    FrameWCSError
-        If the WCS has no two celestial axes, or a frame that is no rotation of ICRF (FK4 with its E-terms,
-        ecliptic, terrestrial), or is not zenithal and not ICRF.
-
-    Examples
-    --------
-    >>> header = fits.Header(dict(CTYPE1="RA---TAN", CTYPE2="DEC--TAN", CRVAL1=246.0, CRVAL2=-24.0, CRPIX1=50,
-    ...                           CRPIX2=50, CDELT1=-0.001, CDELT2=0.001, RADESYS="FK5", EQUINOX=2000.0))
-    >>> turned, notes = icrf_wcs(header, (100, 100))
-    >>> turned.wcs.radesys, notes
-    ('ICRS', ['WCS turned from FK5, equinox J2000.0, to ICRF (by 0.031 arcsec at the centre)'])
-    """
+    """The same mapping with ICRF sky."""
     if isinstance(wcs, fits.Header):
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -327,24 +296,12 @@ REMEDY = "solve the frame, or give a header with its WCS by --wcs-from FILE"
 
 
 def has_celestial(header: fits.Header) -> bool:
-    """Whether a header names two celestial axes.
-
-    Examples
-    --------
-    >>> has_celestial(fits.Header([("CTYPE1", "RA---TAN"), ("CTYPE2", "DEC--TAN")]))
-    True
-    """
+    """Whether a header names two celestial axes."""
     return len(celestial_axes(header)) == 2
 
 
 def celestial_axes(header: fits.Header) -> list[int]:
-    """Numbers of the axes with a celestial CTYPE.
-
-    Examples
-    --------
-    >>> celestial_axes(fits.Header([("CTYPE1", "RGB"), ("CTYPE2", "RA---TAN"), ("CTYPE3", "DEC--TAN")]))
-    [2, 3]
-    """
+    """Numbers of the axes with a celestial CTYPE."""
     names = {axis: header.get(f"CTYPE{axis}") for axis in range(1, 10)}
     return [
         axis
@@ -354,32 +311,7 @@ def celestial_axes(header: fits.Header) -> list[int]:
 
 
 def gather_cards(name: str, cards: Cards, axes: list[int]) -> fits.Header:
-    """A header of the WCS cards only, numbers checked to be some.
-
-    Parameters
-    ----------
-    name : str
-        Of the file, for messages.
-    cards : Cards
-    axes : list of int
-        The two celestial axes.
-
-    Returns
-    -------
-    astropy.io.fits.Header
-        Longitude is its axis 1, latitude its axis 2; the pixels' axes keep their order.
-
-    Raises
-    ------
-    FrameWCSError
-        If a number stands as a string, or is none.
-
-    Examples
-    --------
-    >>> header = fits.Header([("CTYPE1", "DEC--TAN"), ("CTYPE2", "RA---TAN"), ("CD1_2", 0.001), ("GAIN", 5)])
-    >>> dict(gather_cards("m1.fits", Cards(header, "m1.fits"), [1, 2]))
-    {'CTYPE2': 'DEC--TAN', 'CTYPE1': 'RA---TAN', 'CD2_2': 0.001}
-    """
+    """A header of the WCS cards only, numbers checked to be some."""
     pixel = {str(axis): str(new) for new, axis in enumerate(axes, start=1)}
     is_swapped = _LATITUDE.match(str(cards.header[f"CTYPE{axes[0]}"]).strip().upper()) is not None
     world = dict(zip(pixel, ("2", "1"), strict=True)) if is_swapped else pixel
@@ -456,27 +388,7 @@ def _frame_cards(name: str, cards: Cards, header: fits.Header) -> None:
 
 
 def settle_matrix(name: str, header: fits.Header, notes: list[str]) -> None:
-    """Leave one linear transformation: CD before PC, PC before CROTA; invertible, of a sane scale.
-
-    Parameters
-    ----------
-    name : str
-        Of the file, for messages.
-    header : astropy.io.fits.Header
-        From :func:`gather_cards`; altered.
-    notes : list of str
-
-    Raises
-    ------
-    FrameWCSError
-        If the matrix is singular, or the scale no camera's.
-
-    Examples
-    --------
-    >>> settle_matrix("m1.fits", fits.Header(dict(CD1_1=1.0, CD2_2=1.0)), [])
-    Traceback (most recent call last):
-    appulse.errors.FrameWCSError: m1.fits: a pixel scale of 3600 arcsec is no camera's ...
-    """
+    """Leave one linear transformation: CD before PC, PC before CROTA; invertible, of a sane scale."""
     has_cd = any(key.startswith("CD") and MATRIX_CARD.fullmatch(key) for key in header)
     has_pc = any(key.startswith("PC") for key in header)
     if has_cd:
@@ -510,34 +422,7 @@ def settle_matrix(name: str, header: fits.Header, notes: list[str]) -> None:
 
 
 def settle_sip(name: str, header: fits.Header, sip: str, notes: list[str]) -> bool:
-    """Make CTYPE and the SIP coefficients agree.
-
-    Parameters
-    ----------
-    name : str
-        Of the file.
-    header : astropy.io.fits.Header
-        From :func:`gather_cards`; altered.
-    sip : {'apply', 'ignore'}
-        What to do with coefficients that CTYPE does not announce.
-    notes : list of str
-
-    Returns
-    -------
-    bool
-        Whether there were coefficients that CTYPE did not announce.
-
-    Raises
-    ------
-    FrameWCSError
-        If the coefficients are incomplete.
-
-    Examples
-    --------
-    >>> header = fits.Header(dict(CTYPE1="RA---TAN", CTYPE2="DEC--TAN", A_ORDER=2, B_ORDER=2, A_2_0=1e-7))
-    >>> settle_sip("m1.fits", header, "apply", []), header["CTYPE1"]
-    (True, 'RA---TAN-SIP')
-    """
+    """Make CTYPE and the SIP coefficients agree."""
     if sip not in ("apply", "ignore"):
         raise FrameWCSError(f"{name}: sip = {sip!r}: 'apply' or 'ignore' is allowed")
     orders = [key for key in ("A_ORDER", "B_ORDER") if key in header]
@@ -572,38 +457,7 @@ ROUND_TRIP_PX = 1e-3
 def celestial_wcs(
     cards: Cards, shape: tuple[int, int], *, sip: str = "apply", source: str = ""
 ) -> tuple[WCS, list[str]]:
-    """WCS of a frame in ICRF, checked.
-
-    Parameters
-    ----------
-    cards : Cards
-        Of the frame, or of the side file with its WCS.
-    shape : (int, int)
-        (ny, nx) of the frame.
-    sip : {'apply', 'ignore'}
-        What to do with SIP coefficients that CTYPE does not announce.
-    source : str
-        Name of the side file, for messages.
-
-    Returns
-    -------
-    wcs : astropy.wcs.WCS
-        Two axes, ICRF.
-    notes : list of str
-
-    Raises
-    ------
-    FrameWCSError
-        If there is no celestial WCS, or one that cannot be right.
-
-    Examples
-    --------
-    >>> header = fits.Header(dict(CTYPE1="RA---TAN", CTYPE2="DEC--TAN", CRVAL1="246.42", CRVAL2=-24.16,
-    ...                           CRPIX1=50, CRPIX2=50, CDELT1=-0.001, CDELT2=0.001))
-    >>> celestial_wcs(Cards(header, "m1.fits"), (100, 100))
-    Traceback (most recent call last):
-    appulse.errors.FrameWCSError: m1.fits: CRVAL1 = '246.42' stands in the header as a string...
-    """
+    """WCS of a frame in ICRF, checked."""
     name = f"{cards.name}: {source}" if source else cards.name
     axes = celestial_axes(cards.header)
     if len(axes) != 2:

@@ -53,27 +53,7 @@ class AdesHeader:
 
 
 def header_context(header, station, plate):
-    """Header elements of one station's observations, all that the standard demands.
-
-    Parameters
-    ----------
-    header : AdesHeader
-    station : str
-    plate : str
-        ``taken off`` or ``as solved``: said in a comment.
-
-    Returns
-    -------
-    list of (str, list of (str, str))
-
-    Examples
-    --------
-    >>> context = dict(header_context(AdesHeader(submitter="A. Nonym"), "X05", "as solved"))
-    >>> context["submitter"], context["telescope"][1]
-    ([('name', 'A. Nonym')], ('aperture', '99999'))
-    >>> context["comment"][0]
-    ('line', 'not given: measurers, telescope design, aperture, detector; complete before use')
-    """
+    """Header elements of one station's observations, all that the standard demands."""
     observatory = [("mpcCode", station)]
     if header.observatory:
         observatory.append(("name", _text(header.observatory)))
@@ -217,23 +197,7 @@ def _value(row, name):
 
 
 def decimals_for(sigma, most):
-    """Decimals whose last unit is at most a tenth of sigma.
-
-    Parameters
-    ----------
-    sigma : float or None
-        In the unit of the number; None: as many as allowed.
-    most : int
-
-    Returns
-    -------
-    int
-
-    Examples
-    --------
-    >>> decimals_for(0.2 / 3600, 9), decimals_for(0.03, 6), decimals_for(None, 3)
-    (6, 3, 3)
-    """
+    """Decimals whose last unit is at most a tenth of sigma."""
     if sigma is None or not sigma > 0:
         return most
     return int(np.clip(np.ceil(-np.log10(sigma / 10.0) - 1e-9), 0, most))

@@ -53,18 +53,7 @@ class AdesBlock:
 
 
 def ordered(names):
-    """Field names in the standard's order.
-
-    Raises
-    ------
-    TableError
-        A field that ADES does not know.
-
-    Examples
-    --------
-    >>> ordered({"ra", "permID", "stn"})
-    ['permID', 'stn', 'ra']
-    """
+    """Field names in the standard's order."""
     unknown = sorted(set(names) - set(FIELDS))
     if unknown:
         raise TableError(f"ADES has no field {unknown[0]!r}; allowed: {', '.join(FIELDS)}")
@@ -128,32 +117,7 @@ _ALIASES = {"iso-latin-1": "latin-1", "ucs-4": "utf-32", "iso-10646-ucs-4": "utf
 
 
 def xml_text(data, path):
-    """Text of an XML file of any encoding, without its declaration; None for what is no XML.
-
-    Parameters
-    ----------
-    data : bytes
-    path : path
-        For messages.
-
-    Returns
-    -------
-    str or None
-
-    Raises
-    ------
-    TableError
-        An encoding that is not known, or bytes that it does not have.
-
-    Examples
-    --------
-    >>> xml_text("<?xml version='1.0' encoding='latin-1'?><a>\u00e9</a>".encode("latin-1"), "a.xml")
-    '<a>\u00e9</a>'
-    >>> xml_text("<a/>".encode("utf-16"), "a.xml")
-    '<a/>'
-    >>> xml_text(b"permID|ra", "a.psv") is None
-    True
-    """
+    """Text of an XML file of any encoding, without its declaration; None for what is no XML."""
     coding = next((name for mark, name in _MARKS if data.startswith(mark)), None)
     start = data[:400].decode(coding or "latin-1", errors="replace")
     if not start.lstrip("\ufeff \t\r\n").startswith("<"):
@@ -176,13 +140,7 @@ def xml_text(data, path):
 
 
 def parse_xml(text, path):
-    """Blocks of a text without declaration.
-
-    Raises
-    ------
-    TableError
-        Broken XML, another document, or a field or kind that ADES does not know.
-    """
+    """Blocks of a text without declaration."""
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
         raise TableError(f"{path}: XML with a document type of its own is not read; ADES has none")
     try:
@@ -271,15 +229,7 @@ def read_ades(path):
 
 
 def write_ades(blocks, path, overwrite=False):
-    """Write blocks as PSV, or as XML when the name ends in ``.xml``; returns the path.
-
-    Raises
-    ------
-    TableError
-        A field that ADES does not know, or a text that PSV cannot hold.
-    OutputExistsError, InputError
-        As :func:`appulse.formats.output.write_text`.
-    """
+    """Write blocks as PSV, or as XML when the name ends in ``.xml``; returns the path."""
     text = ades_xml(blocks) if str(path).lower().endswith(".xml") else ades_psv(blocks)
     return write_text(path, text, overwrite)
 
