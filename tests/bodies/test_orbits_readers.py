@@ -6,7 +6,7 @@ import json
 import numpy as np
 import pytest
 
-from appulse.bodies.orbit import covariance_icrf
+from appulse.bodies.orbit import check_states, covariance_icrf
 from appulse.bodies.readers import file_kind, read_orbits
 from appulse.errors import OrbitError
 from appulse.numerics.kepler import ECLIPTIC_TO_ICRF
@@ -91,7 +91,7 @@ def test_jpl_comet_list(shared):
     assert encke.source == "JPL K204/19"
     assert catalogue.select("3D").epoch_jd_tdb == 2400000.5 - 9480
     assert np.isfinite(catalogue.state).all()
-    assert len(catalogue.check()) == 0
+    assert len(check_states(catalogue.state, catalogue.epoch_jd_tdb)) == 0
     assert catalogue.select("73P-AA").label == "73P-AA/Schwassmann-Wachmann 3"
 
 

@@ -16,7 +16,6 @@ from appulse.constants import GM_SUN
 from appulse.errors import OrbitError
 from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, elements_from_state, state_from_elements
 
-FIELDS = ("q", "e", "i", "node", "peri", "tp")
 # Accepted epochs, JD TDB: 1975 BC to AD 10072. What lies outside is another time scale, mostly MJD.
 EPOCH_SPAN_JD = (1_000_000.0, 5_400_000.0)
 
@@ -65,6 +64,7 @@ def perihelion_elements(epoch, e, i, node, peri, *, q=None, a=None, tp=None, m=N
     problems.add(e < 0, lambda r: f"e = {e[r]}: the eccentricity cannot be negative")
     problems.add((i < 0) | (i > 180), lambda r: f"i = {i[r]} degrees: the inclination lies between 0 and 180")
     _check_size(given, problems)
+    # Bad rows are computed along with the good ones; what comes of them is thrown away.
     with np.errstate(all="ignore"):
         size = given["q"] if q is not None else given["a"] * (1.0 - e)
         if tp is not None:
@@ -78,6 +78,7 @@ def perihelion_elements(epoch, e, i, node, peri, *, q=None, a=None, tp=None, m=N
                 many, lambda r: f"M = {given['M'][r]:.6g} degrees: give the mean anomaly within a turn or so"
             )
             axis = np.abs(size / (1.0 - e))
+            # The perihelion nearest to the epoch: the state keeps the most digits from there.
             turn = np.where(e < 1, np.mod(given["M"] + 180.0, 360.0) - 180.0, given["M"])
             passage = epoch - np.radians(turn) * np.sqrt(axis**3 / GM_SUN)
     with np.errstate(invalid="ignore"):
@@ -135,7 +136,8 @@ def check_states(state, epoch):
         )
     problems.add(~np.isfinite(epoch), lambda r: f"epoch is {epoch[r]}: a finite number is needed")
     _check_epoch(epoch, problems)
-    with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers overflow, and are refused below
+    # Absurd numbers overflow, and are refused below.
+    with np.errstate(over="ignore", invalid="ignore"):
         r_au, v_au_d = np.linalg.norm(state[:, :3], axis=1), np.linalg.norm(state[:, 3:], axis=1)
         area = np.linalg.norm(np.cross(state[:, :3], state[:, 3:]), axis=1)
         radial = area**2 <= 1e-24 * GM_SUN * r_au
@@ -183,11 +185,12 @@ def covariance_icrf(elements, epoch, covariance, to_perihelion=None, steps=None)
     covariance = check_covariance(covariance)
     if steps is None:
         q, e = elements[0], elements[1]
-        wide = 1e-4
-        steps = np.array([wide * q, min(wide, 0.3 * e) if e > 0 else wide, 0.01, 0.01, 0.01, 0.01])
-        if elements[2] < 0.04:  # the inclination cannot step below zero by a third of its width
+        steps = np.array([1e-4 * q, min(1e-4, 0.3 * e) if e > 0 else 1e-4, 0.01, 0.01, 0.01, 0.01])
+        # The differences reach out to three steps: a quarter of a small inclination keeps it above zero.
+        if elements[2] < 0.04:
             steps[2] = max(elements[2] / 4.0, 1e-9)
     convert = to_perihelion or (lambda values: values)
+    # Linear, C' = J C J^T; J by differences of sixth order is good to about 1e-8 of each term.
     inner = derivative(lambda values: states_icrf(convert(values), epoch), elements, steps)
     jacobian = np.eye(len(covariance))
     jacobian[:6, :6] = inner
@@ -207,6 +210,7 @@ def check_covariance(covariance):
     if np.any(diagonal < 0):
         row = int(np.argmin(diagonal))
         raise OrbitError(f"the covariance has a negative variance ({diagonal[row]} in row {row})")
+    # Files print a few digits: a matrix is symmetric as far as those go, relative to its own variances.
     scale = np.sqrt(np.outer(diagonal, diagonal))
     if np.any(np.abs(matrix - matrix.T) > 1e-6 * scale + 1e-300):
         raise OrbitError("the covariance is not symmetric")
@@ -328,7 +332,8 @@ class Orbit:
     source_date: str = ""
 
     def __post_init__(self):
-        put = lambda name, value: object.__setattr__(self, name, value)  # noqa: E731 - the record is frozen
+        # The record is frozen, also against its own constructor.
+        put = lambda name, value: object.__setattr__(self, name, value)  # noqa: E731
         if not str(self.designation).strip():
             raise OrbitError("an orbit without a designation: give the body a number, designation or name")
         state = np.array(self.state, dtype=float).reshape(-1)

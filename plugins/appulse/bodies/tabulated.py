@@ -8,7 +8,7 @@ from astropy.time import Time
 from scipy.interpolate import make_interp_spline
 
 from appulse.bodies.astrometric import ARCSEC_H, UNITS, build_table, clean_times
-from appulse.constants import DAY_S
+from appulse.constants import DAY_S, J2000_JD
 from appulse.errors import DesignationError, EphemerisSpanError, TableError
 from appulse.formats.tables import angle_column, find_column, number_column, read_table, text_column
 from appulse.numerics.sphere import radec_from_unit, separation_rad, tangent_axes, unit_from_radec
@@ -86,7 +86,8 @@ class TabulatedEphemeris:
             table = read_table(table)
         if len(table) == 0:
             raise TableError(f"{name}: no rows; a row for each place is needed")
-        table = Table(table)  # quantities with masks become plain masked columns
+        # Quantities with masks become plain masked columns.
+        table = Table(table)
         label = find_column(table, "designation", "number", "name")
         if label is None:
             there = ", ".join(table.colnames)
@@ -192,6 +193,7 @@ class _Body:
         self.extra = {key: values[rows] for key, values in extra.items()}
         self._spline = None
         if len(rows) > 1:
+            # Five where there are rows enough; a spline of order k needs k + 1 of them.
             order = min(5, (len(rows) - 1) // 2 * 2 + 1 if len(rows) > 2 else 1)
             order = min(order, len(rows) - 1)
             self._spline = make_interp_spline(self.days - self.days[0], self.unit, k=order)
@@ -228,7 +230,8 @@ class _Body:
         if self.days is None or len(self.days) == 1:
             return np.repeat(self.extra[key], len(t_d))
         values = self.extra[key]
-        if key == "sigma_pa":  # an axis turns through 180 degrees and is the same again
+        # An axis turns through 180 degrees and is the same again: unwrapped at twice the angle.
+        if key == "sigma_pa":
             values = np.degrees(np.unwrap(2.0 * np.radians(values))) / 2.0
             return np.interp(t_d, self.days, values) % 180.0
         return np.interp(t_d, self.days, values)
@@ -239,14 +242,15 @@ class _Body:
         slack = SAME_TIME_S / DAY_S
         bad = (t_d < self.days[0] - slack) | (t_d > self.days[-1] + slack)
         if np.any(bad):
-            shown = [Time(2_451_545.0, d, format="jd", scale="tdb").tt.iso[:19] for d in self.days[[0, -1]]]
-            asked = Time(2_451_545.0, float(t_d[bad][0]), format="jd", scale="tdb").tt.iso[:19]
+            shown = [Time(J2000_JD, d, format="jd", scale="tdb").tt.iso[:19] for d in self.days[[0, -1]]]
+            asked = Time(J2000_JD, float(t_d[bad][0]), format="jd", scale="tdb").tt.iso[:19]
             raise EphemerisSpanError(
                 f"{self.table}: {self.name} is tabulated from {shown[0]} to {shown[1]} (TT), asked for"
                 f" {asked}; nothing is extrapolated: add rows that span the time"
             )
         if len(self.days) > 1:
             widest = float(separation_rad(self.unit[:-1], self.unit[1:]).max())
+            # Between rows so far apart no spline can know the path.
             if widest > np.radians(30.0):
                 raise TableError(f"{self.table}: {self.name} moves over 30 degrees between rows: too coarse")
 

@@ -34,6 +34,7 @@ class Neighbours(NamedTuple):
 
 def neighbours(orbit):
     """Displaced orbits along the independent directions of an orbit's covariance."""
+    # As correlations, for elements of au and au/d differ by orders of magnitude and would swamp each other.
     cov = np.asarray(orbit.covariance, dtype=float)
     sigma = np.sqrt(np.diag(cov))
     used = sigma > 0
@@ -43,13 +44,14 @@ def neighbours(orbit):
     good = values > 1e-15 * values.max()
     directions = (safe[:, None] * vectors[:, good] * np.sqrt(values[good])).T
     directions = np.where(used, directions, 0.0)
-    names = list(orbit.covariance_names) or ["x", "y", "z", "vx", "vy", "vz"]
+    names = list(orbit.covariance_names)
     terms = orbit.nongrav
     base = np.array([0.0, 0.0, 0.0] if terms is None else [terms.a1, terms.a2, terms.a3])
     extra = [names.index(a) if a in names else -1 for a in ("A1", "A2", "A3")]
     state, pushes, scale = [], [], []
     for direction in directions:
         push = np.array([direction[i] if i >= 0 else 0.0 for i in extra])
+        # A velocity moves the body by itself times the span, a force by half its square.
         size = np.linalg.norm(direction[:3]) + _SPAN_D * np.linalg.norm(direction[3:6])
         size += 0.5 * _SPAN_D**2 * np.linalg.norm(push)
         factor = DISPLACEMENT * np.linalg.norm(orbit.state[:3]) / size

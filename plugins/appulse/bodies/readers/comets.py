@@ -8,11 +8,9 @@ import re
 
 import numpy as np
 
-from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.designations import read_name, unpack
-from appulse.bodies.orbit import perihelion_elements
 from appulse.bodies.readers.mpcorb import julian_date
-from appulse.bodies.readers.orbit_text import none_usable, to_float
+from appulse.bodies.readers.orbit_text import catalogue_of_lines, to_float
 from appulse.constants import MJD_ZERO_JD
 from appulse.errors import DesignationError, OrbitError
 
@@ -24,6 +22,8 @@ MPC_SHORTEST = 79
 
 def read_mpc_comets(text, path):
     """Read the MPC's comet lines."""
+    # The list's formula is H + 5 log delta + 2.5 G log r: k1 is 2.5 times the printed slope. A line without
+    # an epoch holds an unperturbed orbit, for which any epoch is right: its time of perihelion is taken.
     rows = []
     for number, line in enumerate(text.splitlines(), start=1):
         if line.strip() and not line.startswith("#"):
@@ -84,7 +84,8 @@ def _jpl_line(line, keys, spans):
     cells = {key: line[a:b].strip() for key, (a, b) in zip(keys, spans, strict=True)}
     first = " ".join(cells.pop(key) for key in keys if key.split()[:1] in NAME_HEADS)
     last = spans[keys.index("Tp" if "Tp" in keys else "M")][1]
-    if len(line.rstrip()) < last or not first:  # numbers are printed to the end of their column
+    # Numbers are printed to the end of their column: a shorter line has lost digits.
+    if len(line.rstrip()) < last or not first:
         return None, f"{line[:30].strip()!r} was cut"
     try:
         name = read_name(first)
@@ -93,12 +94,8 @@ def _jpl_line(line, keys, spans):
     number = {key: to_float(cells[key] or "x") for key in cells if key not in ("Ref", "Tp")}
     body = {"designation": name.designation or name.name, "name": name.name, "source": cells.get("Ref", "")}
     body |= {"epoch": number.get("Epoch", np.nan) + MJD_ZERO_JD, "e": number.get("e", np.nan)}
-    body |= {
-        "i": number.get("i", np.nan),
-        "node": number.get("Node", np.nan),
-        "peri": number.get("w", np.nan),
-    }
-    body |= {"h": number.get("H", np.nan), "g": number.get("G", np.nan)}
+    columns = {"i": "i", "node": "Node", "peri": "w", "h": "H", "g": "G"}
+    body |= {key: number.get(column, np.nan) for key, column in columns.items()}
     if "Tp" in cells:
         date = re.fullmatch(r"(-?\d{1,4})(\d\d)(\d\d\.\d+)", cells["Tp"])
         if not date:
@@ -111,34 +108,12 @@ def _jpl_line(line, keys, spans):
 
 def _catalogue(rows, path, agency, what):
     """Rows of (line number, values or None, reason) as a catalogue."""
-    rejected = [(line, reason) for line, body, reason in rows if body is None]
-    kept = [(line, body) for line, body, _ in rows if body is not None]
-    if not kept:
-        raise none_usable(path, what, rejected)
-
-    def column(key):
-        return np.array([body.get(key, np.nan) for _, body in kept], dtype=float)
-
-    size = ("q", "tp") if "q" in kept[0][1] else ("a", "m")
-    epoch = column("epoch")
-    elements, problems = perihelion_elements(
-        epoch, *(column(key) for key in ("e", "i", "node", "peri")), **{key: column(key) for key in size}
-    )
-    rejected += [(kept[row][0], f"{kept[row][1]['designation']!r}: {why}") for row, why in problems.items()]
-    good = np.flatnonzero(problems.keep(len(kept)))
-    if not good.size:
-        raise none_usable(path, what, sorted(rejected))
-
-    def text(key):
-        return np.array([kept[row][1].get(key, "") for row in good])
-
     file = getattr(path, "name", path)
-    return OrbitCatalogue(
-        text("designation"), epoch[good], elements=elements[good], name=text("name"),
-        number=[read_name(name).number or 0 for name in text("designation")], rejected=sorted(rejected),
-        extras={k: {"source": _source(agency, ref, file)} for k, ref in enumerate(text("source"))},
-        source=f"{agency}, {file}", **{key: column(key)[good] for key in ("h", "g", "m1", "k1")},
-    )  # fmt: skip
+    rejected = [(line, reason) for line, body, reason in rows if body is None]
+    lines = [(line, body) for line, body, _ in rows if body is not None]
+    for _, body in lines:
+        body["extras"] = {"source": _source(agency, body.pop("source"), file)}
+    return catalogue_of_lines(lines, rejected, path, what, source=f"{agency}, {file}")
 
 
 def _source(agency, reference, file):

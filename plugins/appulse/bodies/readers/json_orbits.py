@@ -51,7 +51,7 @@ def _entries(content):
     if isinstance(content, dict) and "mpc_orb" in content:
         return _entries(content["mpc_orb"])
     if isinstance(content, list):
-        return [one for item in content for one in _entries(item)]
+        return [entry for item in content for entry in _entries(item)]
     return [content]
 
 
@@ -91,16 +91,11 @@ def _mpc_orb(entry):
     more = _mpc_identity(entry["designation_data"])
     if matrix is not None:
         factors = np.r_[np.ones(6), scales]
-        more |= {
-            "covariance": matrix * np.outer(factors, factors),
-            "covariance_names": (*STATE_NAMES, *extra),
-        }
-    magnitudes = {
-        key.lower(): _number(entry.get("magnitude_data", {}).get(key))
-        for key in ("H", "G", "G1", "G2", "G12")
-    }
-    statistics = entry.get("orbit_fit_statistics", {})
-    code = statistics.get("U_param")
+        more["covariance"] = matrix * np.outer(factors, factors)
+        more["covariance_names"] = (*STATE_NAMES, *extra)
+    given = entry.get("magnitude_data", {})
+    magnitudes = {key.lower(): _number(given.get(key)) for key in ("H", "G", "G1", "G2", "G12")}
+    code = entry.get("orbit_fit_statistics", {}).get("U_param")
     software = entry.get("software_data", {})
     return Orbit.from_state(
         epoch_jd_tdb=epoch_data["epoch"] + MJD_ZERO_JD, state=values[:6], frame="ecliptic", nongrav=nongrav,
@@ -145,7 +140,7 @@ def _mpc_identity(data):
     if not designation:
         raise OrbitError("the record has no designation")
     name = data.get("name") or data.get("iau_name") or ""
-    others = tuple(one for one in aliases if one and one != designation)
+    others = tuple(alias for alias in aliases if alias and alias != designation)
     return {"designation": designation, "name": name if name != designation else "", "aliases": others}
 
 
@@ -164,26 +159,16 @@ def _sbdb(entry):
     with_matrix = bool(covariance.get("data"))
     epoch = to_float(str(covariance["epoch"] if with_matrix else orbit["epoch"]))
     values = {e.get("label") or e["name"]: to_float(str(e["value"])) for e in fitted}
-    names = {
-        "e": "e",
-        "q": "q",
-        "tp": "tp",
-        "node": "node",
-        "om": "node",
-        "peri": "peri",
-        "w": "peri",
-        "i": "i",
-    }
+    # A covariance names its elements otherwise than the orbit itself does.
+    names = {key: key for key in ("e", "q", "tp", "node", "peri", "i")} | {"om": "node", "w": "peri"}
     found = {names[key]: value for key, value in values.items() if key in names}
     elements = np.array([found[key] for key in ("q", "e", "i", "node", "peri", "tp")])
     if not with_matrix:
         return _from_perihelion(more, epoch, elements)
     matrix, extra = _sbdb_matrix(covariance)
     made = _from_perihelion(more, epoch, elements)
-    more |= {
-        "covariance": covariance_icrf(elements, epoch, matrix),
-        "covariance_names": (*STATE_NAMES, *extra),
-    }
+    more["covariance"] = covariance_icrf(elements, epoch, matrix)
+    more["covariance_names"] = (*STATE_NAMES, *extra)
     return Orbit(epoch_jd_tdb=epoch, state=made.state, **more)
 
 
@@ -204,11 +189,8 @@ def _sbdb_identity(body):
             readable.append(read_name(_comet_alias(alias)).designation)
         except DesignationError:
             continue
-    return {
-        "designation": read.designation or body["des"],
-        "name": name,
-        "aliases": tuple(a for a in readable if a),
-    }
+    aliases = tuple(alias for alias in readable if alias)
+    return {"designation": read.designation or body["des"], "name": name, "aliases": aliases}
 
 
 def _sbdb_magnitudes(parameters):
@@ -220,23 +202,14 @@ def _sbdb_forces(parameters):
     """Model parameters of SBDB; what it leaves out has the standard value."""
     if not any(parameters.get(key) for key in ("A1", "A2", "A3")):
         return None
-    names = {
-        "A1": "a1",
-        "A2": "a2",
-        "A3": "a3",
-        "R0": "r0",
-        "ALN": "alpha",
-        "NM": "nm",
-        "NN": "nn",
-        "NK": "nk",
-    }
-    return NonGrav(
-        **{names[k]: v for k, v in parameters.items() if k in names}, dt_d=parameters.get("DT", 0.0)
-    )
+    names = {key: key.lower() for key in ("A1", "A2", "A3", "R0", "NM", "NN", "NK")} | {"ALN": "alpha"}
+    law = {names[key]: value for key, value in parameters.items() if key in names}
+    return NonGrav(**law, dt_d=parameters.get("DT", 0.0))
 
 
 def _sbdb_matrix(covariance):
-    """The covariance in the order q, e, i, node, peri, tp, A1, A2, A3; a fitted delay DT is marginalised."""
+    """The covariance in the order q, e, i, node, peri, tp, A1, A2, A3."""
+    # A fitted delay DT is left out: dropping its row and column is what marginalising a Gaussian means.
     labels = list(covariance["labels"])
     wanted = ["q", "e", "i", "node", "peri", "tp", *(key for key in ("A1", "A2", "A3") if key in labels)]
     matrix = np.array([[to_float(str(v)) for v in row] for row in covariance["data"]])

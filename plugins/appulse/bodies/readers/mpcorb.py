@@ -13,7 +13,7 @@ import numpy as np
 from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.designations import DIGITS62, read_name, unpack
 from appulse.bodies.orbit import RowProblems, perihelion_elements
-from appulse.bodies.readers.orbit_text import none_usable, to_float
+from appulse.bodies.readers.orbit_text import catalogue_of_lines, none_usable, to_float
 from appulse.constants import GAUSS_K
 from appulse.errors import DesignationError
 
@@ -30,7 +30,7 @@ NEEDED = ("m", "peri", "node", "i", "e", "a")
 # Share by which the printed mean motion may miss the one of the printed axis: rounding stays far below.
 MOTION_TOLERANCE = 1e-3
 
-_ZERO, _DOT, _MINUS, _BLANK = (ord(c) for c in "0.- ")
+_ZERO, _DOT, _BLANK = (ord(c) for c in "0. ")
 _MONTHS = {c: k for k, c in enumerate("0123456789ABC")}
 _DAYS = {c: k for k, c in enumerate("0123456789ABCDEFGHIJKLMNOPQRSTUV")}
 
@@ -67,7 +67,8 @@ def _lines(buffer, content):
     numbers = np.arange(1, len(starts) + 1)
     carriage = (ends > starts) & (buffer[np.maximum(ends - 1, 0)] == ord("\r"))
     ends = ends - carriage
-    rule = content[:65_536].find(b"\n-----")  # the header ends with a rule of dashes
+    # The header, where there is one, ends with a rule of dashes.
+    rule = content[:65_536].find(b"\n-----")
     first = content.find(b"\n", rule + 1) + 1 if rule >= 0 else 0
     keep = (ends > starts) & (starts >= first)
     return starts[keep], ends[keep], numbers[keep]
@@ -76,6 +77,7 @@ def _lines(buffer, content):
 def _read_chunk(block, lengths, numbers):
     """Columns of the good lines of a chunk, and (line number, reason) of the others."""
     columns = np.arange(WIDTH)
+    # The window of a short line runs on into the next: what is not its own becomes blank.
     block[columns[None, :] >= lengths[:, None]] = _BLANK
     problems = RowProblems()
     problems.add(
@@ -90,6 +92,7 @@ def _read_chunk(block, lengths, numbers):
             np.isnan(values[name]),
             lambda r, k=name, a=a, b=b: f"{_start(block[r])!r}: {k} is {_text(block[r, a:b])!r}, no number",
         )
+    # A line with a digit lost inside it still parses: the printed motion is a checksum of the printed axis.
     with np.errstate(all="ignore"):
         motion = np.degrees(GAUSS_K) / np.abs(values["a"]) ** 1.5
         off = np.abs(values["n"] / motion - 1.0) > MOTION_TOLERANCE
@@ -123,14 +126,11 @@ def _start(line):
 
 
 def _fixed(field):
-    """Numbers of a fixed-width field, (n, w) bytes -> (n,) floats; NaN where there is none.
-
-    The point of nearly all rows stands in one column: the sum of their digits is an integer below 2^53,
-    divided once, which rounds as ``float`` does. The rest goes the slow way.
-    """
-    columns = np.ascontiguousarray(
-        field.T
-    )  # one character of all rows lies together: the loop below is short
+    """Numbers of a fixed-width field, (n, w) bytes -> (n,) floats; NaN where there is none."""
+    # The point of nearly all rows stands in one column: the sum of their digits is an integer below 2^53,
+    # divided once, which rounds as ``float`` does. The rest goes the slow way.
+    # One character of all rows lies together: the loop below is as short as the field is wide.
+    columns = np.ascontiguousarray(field.T)
     place = int(np.argmax((columns == _DOT).sum(axis=1)))
     easy = columns[place] == _DOT
     leading = np.ones(len(field), dtype=bool)
@@ -140,7 +140,8 @@ def _fixed(field):
             leading &= ~easy
             continue
         leading &= column == _BLANK
-        digit = column - np.uint8(_ZERO)  # wraps round for what is no digit, to more than 9
+        # What is no digit wraps round to more than 9.
+        digit = column - np.uint8(_ZERO)
         digit[leading] = 0
         easy &= digit <= 9
         values = values * 10.0 + digit
@@ -153,6 +154,7 @@ def _fixed(field):
 def _epochs(field):
     """Julian dates of packed dates such as K118R, and which rows have none."""
     packed = np.ascontiguousarray(field).view("S5")[:, 0]
+    # A whole catalogue has a handful of epochs: each is unpacked once.
     unique, where = np.unique(packed, return_inverse=True)
     dates = np.array([unpack_epoch(text.decode("latin-1")) for text in unique])
     epoch = dates[where.reshape(-1)]
@@ -170,6 +172,7 @@ def unpack_epoch(text):
 
 def julian_date(year, month, day):
     """Julian date of a calendar date (Julian calendar before 1582-10-15); the day may have a fraction."""
+    # Source: Meeus 1998, *Astronomical Algorithms*, chapter 7.
     gregorian = (year, month, day) >= (1582, 10, 15)
     if month <= 2:
         year, month = year - 1, month + 12
@@ -214,6 +217,7 @@ def _numbers(block):
     value = np.full(256, -1, dtype=np.int64)
     for k, letter in enumerate(DIGITS62):
         value[ord(letter)] = k
+    # A table of 256 turns every character into its digit of base 62, or -1, in one pass.
     digit = value[block[:, :5]]
     tail = (block[:, 5] == _BLANK) & (block[:, 6] == _BLANK)
     plain = tail & (digit[:, 0] >= 0) & ((digit[:, 1:] >= 0) & (digit[:, 1:] <= 9)).all(axis=1)
@@ -242,58 +246,31 @@ CSV_COLUMNS = ("Epoch", "a", "e", "i", "Node", "Peri", "M")
 
 def read_named_csv(text, path):
     """Read a CSV list with the MPC's column names; elements ecliptic J2000, epochs JD as printed."""
-    rows, rejected = [], []
+    lines, rejected = [], []
     reader = csv.DictReader(io.StringIO(text))
     for row in reader:
-        line = reader.line_num
-        cut = None in row or None in row.values()
-        if cut or any(row[key] == "" for key in CSV_COLUMNS):
-            rejected.append(
-                (
-                    line,
-                    f"{row.get('Principal_desig') or row.get('Number') or '?'!r} was cut or lacks elements",
-                )
-            )
+        # DictReader files surplus cells under None, and gives None to the cells of a line that was cut.
+        if None in row or None in row.values() or any(row[key] == "" for key in CSV_COLUMNS):
+            name = row.get("Principal_desig") or row.get("Number") or "?"
+            rejected.append((reader.line_num, f"{name!r} was cut or lacks elements"))
             continue
         try:
-            identity = _identity(row)
+            values = _csv_names(row)
         except DesignationError as error:
-            rejected.append((line, str(error)))
+            rejected.append((reader.line_num, str(error)))
             continue
-        rows.append((line, identity, row))
-    if not rows:
-        raise none_usable(path, "line of elements", rejected)
-    return _catalogue(rows, rejected, path)
+        values |= {key.lower(): to_float(row.get(key) or "x") for key in (*CSV_COLUMNS, "H", "G")}
+        lines.append((reader.line_num, values | {"uncertainty_code": (row.get("U") or "").strip()}))
+    source = f"MPC, {getattr(path, 'name', path)}"
+    return catalogue_of_lines(lines, rejected, path, "line of elements", source=source)
 
 
-def _identity(row):
+def _csv_names(row):
     """Designation, name and other designations."""
     number, principal = (row.get("Number") or "").strip("() "), (row.get("Principal_desig") or "").strip()
     other = read_name(principal).designation if principal else ""
     designation = str(int(number)) if number.isdigit() else other
     if not designation:
         raise DesignationError(f"{principal!r} is no designation")
-    return (
-        designation,
-        (row.get("Name") or "").strip(),
-        tuple(one for one in (other,) if one and one != designation),
-    )
-
-
-def _catalogue(rows, rejected, path):
-    column = lambda key: np.array([to_float(row.get(key) or "x") for _, _, row in rows])  # noqa: E731
-    epoch = column("Epoch")
-    angles = [column(key) for key in ("e", "i", "Node", "Peri")]
-    elements, problems = perihelion_elements(epoch, *angles, a=column("a"), m=column("M"))
-    rejected += [(rows[k][0], f"{rows[k][1][0]!r}: {why}") for k, why in problems.items()]
-    good = np.flatnonzero(problems.keep(len(rows)))
-    if not good.size:
-        raise none_usable(path, "line of elements", sorted(rejected))
-    designation, name, aliases = zip(*(rows[k][1] for k in good), strict=True)
-    return OrbitCatalogue(
-        np.array(designation), epoch[good], elements=elements[good], name=np.array(name),
-        number=[int(d) if d.isdigit() else 0 for d in designation], h=column("H")[good], g=column("G")[good],
-        uncertainty_code=np.array([(rows[k][2].get("U") or "").strip() for k in good]),
-        extras={k: {"aliases": one} for k, one in enumerate(aliases) if one}, rejected=sorted(rejected),
-        source=f"MPC, {getattr(path, 'name', path)}",
-    )  # fmt: skip
+    aliases = {"aliases": (other,)} if other and other != designation else {}
+    return {"designation": designation, "name": (row.get("Name") or "").strip(), "extras": aliases}

@@ -101,9 +101,8 @@ def _orbit(record, file):
 
 
 def _designation(name):
-    """OrbFit writes designations without a blank: 2018VP1."""
-    read = read_name(name)
-    return read.designation or name
+    # These files write designations without a blank: 2018VP1.
+    return read_name(name).designation or name
 
 
 def _epoch(words, name):
@@ -127,11 +126,9 @@ def _matrix(rows, size, name):
 
 
 def _forces(entries, name):
-    """Non-gravitational terms: the record's NonGrav, names of the fitted ones, factors to au/d^2.
-
-    ``LSP model n dimension [which]`` and ``NGR values``: model 1 has the area to mass ratio (m^2/t) and the
-    Yarkovsky coefficient (1e-10 au/d^2), both with the inverse square of the distance.
-    """
+    """Non-gravitational terms: the record's NonGrav, names of the fitted ones, factors to au/d^2."""
+    # ``LSP model n dimension [which]`` and ``NGR values``: model 1 has the area to mass ratio (m^2/t) and the
+    # Yarkovsky coefficient (1e-10 au/d^2), both with the inverse square of the distance.
     lsp = [int(v) for v in entries.get("LSP", [["0", "0", "6"]])[0]]
     model, dimension, which = lsp[0], lsp[2] if len(lsp) > 2 else 6, lsp[3:]
     if model == 0:
@@ -171,8 +168,10 @@ def _from_com(rows, epoch):
 def _steps(kind, values):
     """Widths of the differences for the Jacobian."""
     if kind == "EQU":
+        # h, k, p and q may all be tiny: a difference wider than they are would leave the elements' own space.
         small = min(1e-5, 0.1 * np.hypot(*values[1:3]), 0.1 * np.hypot(*values[3:5])) or 1e-6
         return np.array([1e-4 * abs(values[0]), small, small, small, small, 0.01])
+    # Steps stay inside 0 < e < 1 and i > 0, beyond which the elements turn into others.
     e, i = values[1], values[2]
     steps = [1e-4 * abs(values[0]), min(1e-4, e / 4, abs(1 - e) / 4) or 1e-6, min(0.01, i / 4) or 1e-9]
     return np.array([*steps, 0.01, 0.01, 0.01])

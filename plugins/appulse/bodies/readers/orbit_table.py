@@ -46,7 +46,8 @@ def parse_table(text, path, known):
         table = _ecsv(text) if text.startswith("# %ECSV") else _delimited(text, path)
     except TableError:
         raise
-    except Exception as error:  # damaged headers raise whatever the YAML in them happens to be
+    # A damaged header raises whatever the YAML in it happens to be.
+    except Exception as error:
         reason = " ".join(str(error).split())[:160]
         raise TableError(f"{path}: cannot be read as a table of orbits ({reason})") from None
     for name in known:
@@ -59,7 +60,8 @@ def parse_table(text, path, known):
 
 def _ecsv(text):
     with warnings.catch_warnings():
-        warnings.simplefilter("error", InvalidEcsvDatatypeWarning)  # a damaged header, not a dialect
+        # A type that astropy does not know is a damaged header, not a dialect.
+        warnings.simplefilter("error", InvalidEcsvDatatypeWarning)
         return ascii_tables.read(text.splitlines(), format="ecsv")
 
 
@@ -70,6 +72,7 @@ def _delimited(text, path):
     twice = [name for name, count in Counter(words).items() if count > 1 and name]
     if twice:
         raise TableError(f"{path}: two columns are called {twice[0]!r}: keep one of them")
+    # Numbers as designations stay text: '00007' would lose its zeros, '2e3' its meaning.
     as_text = {word: [ascii_tables.convert_numpy(str)] for word in words if word.lower() == "designation"}
     return ascii_tables.read(lines, format="csv", delimiter=delimiter, comment=r"\s*#", converters=as_text)
 
@@ -129,6 +132,7 @@ def read_extras(numbers, texts, n, path):
 
 def _forces(extras, numbers, texts, path):
     columns = {key: values for key in NONGRAV if (values := numbers(key)) is not None}
+    # The law of a body without forces is of no account, however it is written.
     law, delay = texts("g_law"), numbers("DT")
     for row, more in extras.items() if columns else ():
         given = {k.lower(): float(v[row]) for k, v in columns.items() if np.isfinite(v[row]) and v[row] != 0}
@@ -195,28 +199,32 @@ def read_orbit_table(text, path):
     state = _states(table, epoch, names, path)
     optional = {key.lower(): _numbers(table, key, path, needed=False) for key in ("H", "G", "M1", "K1")}
     read = [read_name(name) for name in names]
-    extras = _extras(table, path)
+    extras = read_extras(
+        lambda name: _numbers(table, name, path, needed=False), lambda name: _texts(table, name),
+        len(table), path,
+    )  # fmt: skip
     _add_written_names(extras, names, read)
     label = _texts(table, "name")
     return OrbitCatalogue(
-        names, epoch, state=state, name=np.array([one.name for one in read]) if label is None else label,
-        number=[one.number or 0 for one in read], uncertainty_code=_texts(table, "U"), extras=extras,
+        names, epoch, state=state, name=np.array([name.name for name in read]) if label is None else label,
+        number=[name.number or 0 for name in read], uncertainty_code=_texts(table, "U"), extras=extras,
         source=_table_source(table, path), **{key: v for key, v in optional.items() if v is not None},
     )  # fmt: skip
 
 
 def _add_written_names(extras, names, read):
     """A designation cell may say more ('C/2023 A3 (Name)', '2P/Encke'): each part is found by itself."""
-    for row, (name, one) in enumerate(zip(names, read, strict=True)):
-        if one.designation and one.designation != name:
+    for row, (cell, name) in enumerate(zip(names, read, strict=True)):
+        if name.designation and name.designation != cell:
             more = extras.setdefault(row, {})
-            more["aliases"] = tuple(dict.fromkeys((*more.get("aliases", ()), one.designation)))
+            more["aliases"] = tuple(dict.fromkeys((*more.get("aliases", ()), name.designation)))
 
 
 def _unit(table, name):
     """Unit of a column, None where it states none."""
     unit = getattr(table[name], "unit", None)
-    if str(unit) == "JD":  # a way of writing that astropy does not know
+    # Some programs give the unit of Julian dates as JD, which astropy does not know.
+    if str(unit) == "JD":
         unit = u.d
     return None if unit in (None, u.dimensionless_unscaled) and name not in DIMENSIONLESS else unit
 
@@ -296,6 +304,7 @@ def _states(table, epoch, names, path):
         name: _numbers(table, name, path, needed=len(present) == 1) for form in present for name in form
     }
     masks = {name: np.broadcast_to(np.ma.getmaskarray(table[name]), len(table)) for name in columns}
+    # Rows may differ in form, but each must fill exactly one: two could contradict one another.
     filled = np.array(
         [[not any(masks[name][row] for name in form) for form in present] for row in range(len(table))]
     )
@@ -354,15 +363,6 @@ def _texts(table, name):
     return np.array(["" if gone else str(value) for value, gone in zip(table[name], mask, strict=True)])
 
 
-def _extras(table, path):
-    return read_extras(
-        lambda name: _numbers(table, name, path, needed=False),
-        lambda name: _texts(table, name),
-        len(table),
-        path,
-    )
-
-
 def _table_source(table, path):
     stated = table.meta.get("source") if isinstance(table.meta, dict) else None
     return str(stated) if stated else f"orbit table {getattr(path, 'name', path)}"
@@ -403,12 +403,8 @@ def orbit_table(catalogue):
         table[name] = state[:, k]
         table[name].unit = u.au if k < 3 else u.au / u.d
     for name in ("H", "G", "G1", "G2", "G12", "M1", "K1"):
-        _add(
-            table,
-            name,
-            [getattr(o, name.lower()) for o in orbits],
-            u.mag if name in ("H", "M1", "K1") else None,
-        )
+        unit = u.mag if name in ("H", "M1", "K1") else None
+        _add(table, name, [getattr(o, name.lower()) for o in orbits], unit)
     for name in NONGRAV:
         values = [getattr(o.nongrav, name.lower()) if o.nongrav else None for o in orbits]
         if any(values):
@@ -430,12 +426,7 @@ def _words(orbit, name):
         return law_words(orbit.nongrav) if orbit.nongrav else ""
     if name == "aliases":
         return ";".join(orbit.aliases)
-    return {
-        "name": orbit.name,
-        "U": orbit.uncertainty_code,
-        "source": orbit.source,
-        "date": orbit.source_date,
-    }[name] or ""
+    return getattr(orbit, {"U": "uncertainty_code", "date": "source_date"}.get(name, name)) or ""
 
 
 def _add(table, name, values, unit):
