@@ -1,19 +1,18 @@
 """``appulse campaign check``: read a campaign file and say in words what it asks for."""
 
 import argparse
-import contextlib
 from pathlib import Path
 
 from appulse.cli import common
-from appulse.errors import AppulseError, InputError
+from appulse.errors import InputError
 
 _EXAMPLES = """\
 examples:
   appulse campaign check spring.yaml
 
-Every mistake is told with its line. A commented example lies in the sample data: sample_data/campaign.yaml.
+Every mistake is reported with its line. A commented example is in the sample data: sample_data/campaign.yaml.
 Sites and instruments may be named from the settings file instead of being defined in the campaign; appulse
-doctor tells where that file is looked for.
+doctor says where that file is looked for.
 """
 
 
@@ -25,16 +24,11 @@ def add_parser(subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Check and explain.
-
-    Raises
-    ------
-    InputError
-        Something in the file cannot be used; the first mistake, after all have been listed.
-    """
+    """Check and explain; every mistake is listed."""
     import sys
 
     from appulse.encounters.campaign_file import read_campaign
+    from appulse.workflows.pass_search import bodies_of, check_dates, targets_of
 
     problems, found = [], {}
     try:
@@ -50,116 +44,17 @@ def run(args: argparse.Namespace) -> int:
         for line in problems[:-1]:
             print(f"appulse: {line}", file=sys.stderr)
         raise InputError(problems[-1])
+    catalogue, notes = found[bodies_of]
+    for words in notes:
+        common.note(words)
     print(f"{args.file}: {campaign.title}")
-    for words in explain(campaign, len(found[targets_of]), len(found[bodies_of])):
+    for words in explain(campaign, len(found[targets_of]), len(catalogue)):
         print(f"  {words}")
     return 0
 
 
-@contextlib.contextmanager
-def at_line(campaign, lines, key):
-    """Whatever goes wrong inside is told with the campaign's line of that key, where it has one."""
-    try:
-        yield
-    except AppulseError as error:
-        if campaign.path is None or key not in lines:
-            raise
-        raise InputError(f"{campaign.path}:{lines[key]}: {error}") from None
-
-
-def check_dates(campaign):
-    """Refuse dates for which there are no places of the planets.
-
-    Raises
-    ------
-    InputError
-        With the campaign's line.
-    """
-    from appulse.bodies.kernels import default_kernels
-    from appulse.observers.timescales import quiet_erfa, tdb_days
-
-    with at_line(campaign, campaign.lines, "dates"), quiet_erfa():
-        for moment in (campaign.start, campaign.end):
-            default_kernels().check_span(tdb_days(moment), "a date of the campaign")
-
-
-def bodies_of(campaign):
-    """The catalogue of the campaign's bodies.
-
-    Parameters
-    ----------
-    campaign : Campaign
-
-    Returns
-    -------
-    OrbitCatalogue
-
-    Raises
-    ------
-    InputError
-        A file cannot be read, or a name means no body or two; with the campaign's line.
-    """
-    import numpy as np
-
-    from appulse.bodies.catalogue import OrbitCatalogue
-
-    choice = campaign.bodies
-    with at_line(campaign, choice.lines, "orbits"):
-        parts = [common.load_orbits(Path(path)) for path in choice.orbits] or [common.load_orbits(None)]
-    catalogue = parts[0] if len(parts) == 1 else OrbitCatalogue.concatenate(parts)
-    if not choice.names:
-        return catalogue
-    rows = []
-    with at_line(campaign, choice.lines, "names"):
-        for name in choice.names:
-            catalogue.select(name)  # raises with its own words when the name means none or two
-            rows.append(int(catalogue.rows_of(name)[0]))
-    return catalogue.take(np.array(list(dict.fromkeys(rows))))
-
-
-def targets_of(campaign):
-    """The objects of the campaign.
-
-    Parameters
-    ----------
-    campaign : Campaign
-
-    Returns
-    -------
-    Targets
-
-    Raises
-    ------
-    InputError
-        A name, a type or a file is not known, or the limits leave nothing; with the campaign's line.
-    """
-    from dataclasses import replace
-
-    from appulse.encounters.targets import choose_targets
-
-    choice, lines = campaign.targets, campaign.targets.lines
-    limits = ("brighter_than", "larger_than", "smaller_than")
-    key = next((key for key in ("outlines", "names", "types", *limits) if key in lines), None)
-    for part in ("outlines", "names", "types"):
-        if part in lines and getattr(choice, part):
-            with at_line(campaign, lines, part):
-                choose_targets(replace(type(choice)(), **{part: getattr(choice, part)}))
-    with at_line(campaign, lines, next((name for name in limits if name in lines), key)):
-        return choose_targets(choice)
-
-
 def explain(campaign, target_count: int, body_count: int) -> list[str]:
-    """A campaign in sentences.
-
-    Parameters
-    ----------
-    campaign : Campaign
-    target_count, body_count : int
-
-    Returns
-    -------
-    list of str
-    """
+    """A campaign in sentences."""
     rule, bodies = campaign.rule, campaign.bodies
     days = campaign.end.jd - campaign.start.jd
     who = ", ".join(bodies.names) if bodies.names else f"all {body_count} bodies"

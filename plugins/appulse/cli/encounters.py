@@ -1,11 +1,11 @@
 """``appulse encounters``: which bodies pass which objects, months ahead."""
 
 import argparse
+import contextlib
 from dataclasses import replace
 from pathlib import Path
 
 from appulse.cli import common
-from appulse.cli.campaign import bodies_of, check_dates, targets_of
 from appulse.errors import InputError
 
 _EXAMPLES = """\
@@ -51,71 +51,24 @@ def add_parser(subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Search, rank, write.
-
-    Raises
-    ------
-    InputError
-        If the campaign or an option cannot be understood.
-    OutputExistsError
-        If the output exists and ``--overwrite`` was not given.
-    """
-    from appulse.encounters.pass_table import gather, passes_table
+    """Search, rank, write."""
     from appulse.formats.output import check_free, write_table
-    from appulse.formats.provenance import provenance
+    from appulse.formats.settings import site_of
+    from appulse.workflows.pass_search import search_passes
 
     check_free([args.out], args.overwrite)
     campaign = _campaign(args)
-    check_dates(campaign)
-    catalogue = bodies_of(campaign)
-    search = _search(campaign, args)
-    _say_dim(catalogue, search.brighter_than)
-    passes = _find(catalogue, search, args)
-    if campaign.rule.body_by_body:
-        if args.site is not None:
-            common.note("passes of body by body are those of the Earth's centre, whatever --site says")
-        passes = _with_mutual(passes, catalogue, campaign)
-    events = gather(passes, campaign.rule.group_within)
-    more = {}
-    if campaign.sites and passes:
-        ranks, chances = _rank(passes, catalogue, campaign)
-        order = sorted(range(len(passes)), key=lambda i: -ranks[i].score)
-        passes, events = [passes[i] for i in order], [events[i] for i in order]
-        more = {"ranks": [ranks[i] for i in order], "chances": [chances[i] for i in order]}
-    table = passes_table(passes, events=events, meta=provenance(**_asked(search, catalogue)), **more)
-    write_table(table, args.out, args.overwrite)
-    _print(table, args.out)
-    if not len(table):
-        print(_why_none(search, catalogue))
-        _say_hidden(search, catalogue, args)
+    observer = None if args.site is None else site_of(args.site, campaign.sites)
+    with _spread(args) as how, common.bars() as progress:
+        found = search_passes(campaign, observer=observer, run=how, progress=progress)
+    for words in found.notes:
+        common.note(words)
+    write_table(found.table, args.out, args.overwrite)
+    _print(found.table, args.out)
+    if not found.passes:
+        print(_why_none(found.search, found.catalogue))
+        _print_hidden(found.hidden)
     return 0
-
-
-def _say_dim(catalogue, brighter_than):
-    """Bodies of unknown brightness never pass a limit of magnitude; that is said, not passed over."""
-    import numpy as np
-
-    unknown = int(np.sum(np.isnan(catalogue.h) & np.isnan(catalogue.m1)))
-    if brighter_than is not None and unknown:
-        which = f"{unknown} of {len(catalogue)} bodies have no magnitude in their orbits"
-        common.note(f"{which}: a limit of brightness leaves them out")
-
-
-def _asked(search, catalogue):
-    """What was searched, for the table's provenance; a site without a code by its name alone."""
-    return {
-        "orbits": {"source": catalogue.source, "bodies": len(catalogue)},
-        "options": {
-            "from": search.start.isot,
-            "to": search.end.isot,
-            "within_arcmin": search.within_arcmin,
-            "measured_from": search.measured_from,
-            "least_elongation_deg": search.least_elongation,
-            "brighter_than": search.brighter_than,
-            "observer": search.observer.code or search.observer.name,
-            "objects": len(search.targets),
-        },
-    }
 
 
 def _why_none(search, catalogue):
@@ -132,13 +85,11 @@ def _why_none(search, catalogue):
     return f"  {bodies} {verb} to a least separation from {objects} between {span} {limits}"
 
 
-def _say_hidden(search, catalogue, args):
+def _print_hidden(hidden) -> None:
     """How many passes the limits of elongation and brightness have hidden, where they hide all."""
-    if search.least_elongation <= 0 and search.brighter_than is None:
-        return
-    hidden = _find(catalogue, replace(search, least_elongation=0.0, brighter_than=None), args)
     if hidden:
-        ends = dict.fromkeys(f"{pick(one.elongation for one in hidden):.0f}" for pick in (min, max))
+        elongations = [encounter.elongation for encounter in hidden]
+        ends = dict.fromkeys(f"{pick(elongations):.0f}" for pick in (min, max))
         which = "1 pass" if len(hidden) == 1 else f"{len(hidden)} passes"
         print(f"  without these limits: {which}, {' to '.join(ends)} degrees from the Sun")
 
@@ -187,74 +138,22 @@ def _campaign(args):
     return replace(campaign, bodies=bodies, targets=targets, rule=rule)
 
 
-def _search(campaign, args):
-    from appulse.encounters.passes import Search
-    from appulse.formats.settings import site_of
-    from appulse.observers.site import Site
-
-    return Search(
-        targets=targets_of(campaign),
-        start=campaign.start,
-        end=campaign.end,
-        observer=Site.geocentre() if args.site is None else site_of(args.site, campaign.sites),
-        within_arcmin=campaign.rule.within,
-        measured_from=campaign.rule.measured_from,
-        least_elongation=campaign.rule.least_elongation,
-        brighter_than=campaign.bodies.brighter_than,
-    )
-
-
-def _find(catalogue, search, args):
-    """Run the search here, on processes, or on a cluster, with a progress bar."""
-    import contextlib
-    import sys
+@contextlib.contextmanager
+def _spread(args):
+    """How the search is spread: not at all, over processes, or over a cluster."""
     from concurrent.futures import ProcessPoolExecutor
 
-    from tqdm import tqdm
-
-    from appulse.encounters.passes import find_passes, on_dask
+    from appulse.encounters.passes import on_dask
 
     if args.jobs < 1:
         raise InputError(f"--jobs {args.jobs}: at least 1 process is needed")
-    with contextlib.ExitStack() as stack:
-        bar = stack.enter_context(
-            tqdm(total=len(catalogue), unit="body", file=sys.stderr, disable=not sys.stderr.isatty())
-        )
-        run = None
-        if args.dask:
-            run = on_dask(args.dask)
-        elif args.jobs > 1:
-            run = stack.enter_context(ProcessPoolExecutor(args.jobs)).map
-        return find_passes(catalogue, search, run=run, progress=bar.update)
-
-
-def _with_mutual(passes, catalogue, campaign):
-    """Passes of body by body among the others, in the order of time."""
-    from appulse.encounters.passes import find_mutual_passes
-
-    limits = {"brighter_than": campaign.bodies.brighter_than}
-    more = find_mutual_passes(catalogue, campaign.start, campaign.end, campaign.rule.within, **limits)
-    more = [one for one in more if one.elongation >= campaign.rule.least_elongation]
-    return sorted([*passes, *more], key=lambda one: (one.time.jd, one.id))
-
-
-def _rank(passes, catalogue, campaign):
-    """Rank of each pass by what the campaign's sites see on the nights around, and its chances in words."""
-    from appulse.encounters.ranking import advice, odds, rank, why_not
-    from appulse.encounters.visibility import serving_nights
-    from appulse.workflows.sources import counted
-
-    ranks, chances = [], []
-    for one in counted(passes, "nights of the passes", None):
-        nights = serving_nights(one, catalogue, campaign)
-        ranks.append(rank(one, nights, campaign.ranking, campaign.rule.within))
-        of_site = {s.name: [night for night in nights if night.site.name == s.name] for s in campaign.sites}
-        if any(night.hours > 0 for night in nights):
-            chances.append(advice({name: odds(some) for name, some in of_site.items()}, campaign.rental))
-        else:
-            told = (f"from {name} not at all, {why_not(some)}" for name, some in of_site.items())
-            chances.append("; ".join(told))
-    return ranks, chances
+    if args.dask:
+        yield on_dask(args.dask)
+    elif args.jobs > 1:
+        with ProcessPoolExecutor(args.jobs) as pool:
+            yield pool.map
+    else:
+        yield None
 
 
 _LINE = "  {:>4}  {:28} {:16} {:>10} {:>7} {:>6} {:>6}"

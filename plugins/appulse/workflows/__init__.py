@@ -27,7 +27,8 @@ One frame, one body at a time, as a viewer does it::
     written, notes = write_observations({"psv"}, table, frames, AdesChoice(), folder, overwrite)
 
 Other work: ``compare_observations`` and ``improve_by_places`` (no frames needed), ``find_movers_in``,
-``plan_pictures`` and ``repeat_recipe`` (their ``job`` goes to ``appulse.sequence.run``), ``gather_facts``.
+``search_passes``, ``plan_pass`` and ``save_plan``, ``gather_facts``; ``plan_pictures`` and ``repeat_recipe``,
+whose ``job`` goes to ``appulse.sequence.run``.
 """
 
 import lazy_loader
@@ -35,6 +36,7 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
+        "capture_plans": ["PlannedCapture", "plan_pass", "save_plan"],
         "captioning": ["GivenFigures", "PassFacts", "gather_facts"],
         "comparing": [
             "ComparedObservations",
@@ -58,6 +60,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "judging": ["doubts", "is_noteworthy", "judgement", "suspicions", "write_judgement"],
         "measuring": ["MeasuredFrame", "MeasuredNight", "measure_frame", "measure_night"],
         "mover_search": ["FoundMovers", "MoverLimits", "find_movers_in"],
+        "pass_search": ["FoundPasses", "bodies_of", "check_dates", "search_passes", "targets_of"],
         "picture_making": [
             "PictureFiles",
             "PictureOutputs",

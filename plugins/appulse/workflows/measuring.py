@@ -13,8 +13,8 @@ from typing import Any
 from appulse.errors import FrameError
 from appulse.workflows.sources import (
     BodySource,
-    Cancelled,
     FailedFrame,
+    IsCancelled,
     Progress,
     StarSource,
     Surroundings,
@@ -187,7 +187,7 @@ def measured_frames(
     reading: dict | None = None,
     draw: Callable | None = None,
     progress: Progress | None = None,
-    cancelled: Cancelled | None = None,
+    cancelled: IsCancelled | None = None,
     **options,
 ) -> Iterator[MeasuredFrame | FailedFrame]:
     """Measure frame by frame, each handed on as soon as it is done; one that fails costs only itself.

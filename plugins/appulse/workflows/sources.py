@@ -29,7 +29,7 @@ FRAME_ERRORS = (AppulseError, OSError)
 """What stops one frame of a batch and not the others."""
 
 Progress = Callable[[str, int, int], None]
-Cancelled = Callable[[], bool]
+IsCancelled = Callable[[], bool]
 
 
 def split_names(text: str | Sequence[str] | None) -> list[str] | None:
@@ -390,7 +390,7 @@ def frame_by_frame(
     work: Callable[[Any], Any],
     words: str,
     progress: Progress | None = None,
-    cancelled: Cancelled | None = None,
+    cancelled: IsCancelled | None = None,
 ) -> Iterator:
     """Do the same to every frame; one that fails costs only itself.
 
@@ -442,7 +442,7 @@ def _fault(error: Exception) -> FrameFault:
     return FrameFault(f"{text}; set APPULSE_DEBUG=1 and repeat for the details to report")
 
 
-def counted(items: Iterable, words: str, progress: Progress | None, cancelled: Cancelled | None = None):
+def counted(items: Iterable, words: str, progress: Progress | None, cancelled: IsCancelled | None = None):
     """The items one by one, counted; no further one is begun once `cancelled` says yes.
 
     Examples

@@ -1,0 +1,339 @@
+"""How to photograph one pass: site, night, framing and exposures chosen, and the files of the plan."""
+
+import datetime
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from appulse.errors import InputError
+from appulse.workflows.pass_search import bodies_of, targets_of
+
+LONGEST_SHIFT_D = 1.5
+"""An id made for a site may fall on the other side of midnight: a day's grace, and half of one."""
+WIDE_ARCMIN = 600.0
+"""A pass is found again by its id whatever its separation."""
+
+FILES = (
+    "night_sheet.html", "night_sheet.pdf", "plan.yaml", "preview.fits", "preview.png", "pointings.csv",
+    "passes.ics", "booking.txt",
+)  # fmt: skip
+
+
+
+@dataclass(frozen=True)
+class PlannedCapture:
+    """A plan for one pass, with the chances at every site.
+
+    Attributes
+    ----------
+    plan : CapturePlan
+    ephemeris : NBodyEphemeris
+        Of the body.
+    vectors : callable
+        Geocentric vector of the body at a Time, (n, 3) au.
+    chances : dict of str to Odds
+        By the sites' names.
+    advice : str
+        The sentence that compares the sites.
+    campaign : Campaign
+        With what was added of the settings file.
+    notes : tuple of str
+    """
+
+    plan: Any
+    ephemeris: Any
+    vectors: Any
+    chances: dict
+    advice: str
+    campaign: Any
+    notes: tuple[str, ...] = ()
+
+
+def plan_pass(
+    campaign,
+    encounter_id: str,
+    *,
+    site: str | None = None,
+    instrument: str | None = None,
+    night: str | None = None,
+    trail_arcsec: float | None = None,
+    cadence_s: float | None = None,
+) -> PlannedCapture:
+    """Plan the capture of one pass: when, how, and with what odds.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        From :func:`appulse.encounters.campaign_file.read_campaign`: sites, instruments, limits.
+    encounter_id : str
+        Out of the table of passes: body, object and date, as ``7-IC4603-20270504``.
+    site, instrument : str, optional
+        Names of the campaign or of the settings file; the likeliest site and the first instrument.
+    night : str, optional
+        The evening's local date, ISO; the nearest that serves when left out.
+    trail_arcsec : float, optional
+        Longest trail; the seeing when left out.
+    cadence_s : float, optional
+        Time between exposures.
+
+    Returns
+    -------
+    PlannedCapture
+
+    Raises
+    ------
+    InputError
+        If the pass, the site, the instrument or the night cannot be used, or no night serves.
+    """
+    from appulse.bodies.ephemeris import NBodyEphemeris
+    from appulse.encounters.capture import plan_capture
+    from appulse.encounters.ranking import advice, odds
+    from appulse.encounters.visibility import body_vectors, serving_nights
+
+    campaign, site = _with_named(campaign, site, instrument)
+    encounter, catalogue, notes = _find(encounter_id, campaign)
+    nights = serving_nights(encounter, catalogue, campaign)
+    chances = {
+        there.name: odds([night for night in nights if night.site.name == there.name])
+        for there in campaign.sites
+    }
+    chosen = _choose_night(encounter, nights, chances, site, night)
+    encounter = _seen_from(encounter, catalogue, chosen.site)
+    vectors = body_vectors(encounter, catalogue)
+    plan = plan_capture(
+        encounter, chosen, campaign.instruments[0], vectors, trail_arcsec=trail_arcsec, cadence_s=cadence_s
+    )
+    words = advice(chances, campaign.rental)
+    return PlannedCapture(plan, NBodyEphemeris(catalogue), vectors, chances, words, campaign, notes)
+
+
+def _with_named(campaign, site: str | None, instrument: str | None):
+    """The campaign with the chosen instrument first and the chosen site in it; and that site's name."""
+    from appulse.formats.settings import read_settings
+
+    kept = read_settings()
+    sites, instruments = campaign.sites, campaign.instruments
+    if site is not None:
+        site = _pick(sites, kept.sites, site, "site").name
+        if site not in [there.name for there in sites]:
+            sites = (*sites, kept.site(site))
+    if instrument is not None:
+        chosen = _pick(instruments, kept.instruments, instrument, "instrument")
+        instruments = (chosen, *(other for other in instruments if other is not chosen))
+    for what, found in (("sites", sites), ("instruments", instruments)):
+        if not found:
+            where = campaign.path or campaign.title
+            raise InputError(f"{where}: a plan needs {what}: name them, or define them in the campaign")
+    return replace(campaign, sites=sites, instruments=instruments), site
+
+
+def _pick(mine, kept, name, what):
+    """The campaign's or the settings file's entry of a name."""
+    from appulse.formats.settings import named
+
+    known = {entry.name: entry for entry in (*kept, *mine)}
+    found = named(known, name)
+    if found is None:
+        own = [entry.name for entry in mine]
+        more = ", ".join(entry.name for entry in kept if entry.name not in own) or "none more"
+        raise InputError(
+            f"--{what} {name!r} is not known; of the campaign: {', '.join(own) or 'none'}; of the settings "
+            f"file: {more}"
+        )
+    return found
+
+
+def _find(encounter, campaign):
+    """The pass of an id, searched again around its date among what the id can mean."""
+    import numpy as np
+    from astropy import units as u
+    from astropy.time import Time
+
+    from appulse.encounters.passes import Search, find_passes, slug
+    from appulse.observers.site import Site
+
+    parts = encounter.split("-")
+    if len(parts) != 3 or not (parts[2].isdigit() and len(parts[2]) == 8):
+        raise InputError(f"--encounter {encounter!r} is no id: body-object-date, as 7-IC4603-20270504")
+    body, target, date = parts
+    catalogue, notes = bodies_of(campaign)
+    rows = [i for i, name in enumerate(catalogue.designation) if slug(str(name)) == body]
+    targets = targets_of(campaign)
+    wanted = [i for i in range(len(targets)) if slug(targets.outline(i).name) == target]
+    if rows and not wanted and any(slug(str(name)) == target for name in catalogue.designation):
+        raise InputError(f"--encounter {encounter} is a pass of two bodies; a plan needs an object at rest")
+    if not rows or not wanted:
+        what = f"body '{body}'" if not rows else f"object '{target}'"
+        raise InputError(f"--encounter {encounter}: no {what} in this campaign; see appulse encounters")
+    middle = Time(f"{date[:4]}-{date[4:6]}-{date[6:]}T12:00:00", scale="utc")
+    search = Search(
+        targets.take(np.array(wanted)), middle - 3 * u.day, middle + 3 * u.day, Site.geocentre(), WIDE_ARCMIN
+    )
+    catalogue = catalogue.take(np.array(rows))
+    passes = find_passes(catalogue, search)
+    if not passes:
+        raise InputError(f"--encounter {encounter}: body and object do not pass each other on that date")
+    nearest = min(passes, key=lambda found: abs((found.time - middle).jd))
+    if abs((nearest.time - middle).jd) > LONGEST_SHIFT_D:
+        raise InputError(f"--encounter {encounter}: the pass nearest to that date is {nearest.id}")
+    return nearest, catalogue, notes
+
+
+def _seen_from(encounter, catalogue, site):
+    """The same pass as the site sees it: parallax moves a near body by more than its separation."""
+    import numpy as np
+    from astropy import units as u
+
+    from appulse.encounters.passes import Search, find_passes
+    from appulse.encounters.targets import Targets
+
+    span = encounter.time - 2 * u.day, encounter.time + 2 * u.day
+    search = Search(Targets.from_outlines([encounter.target]), *span, site.place, WIDE_ARCMIN)
+    seen = find_passes(catalogue.take(np.array([encounter.row])), search)
+    if not seen:
+        return encounter
+    nearest = min(seen, key=lambda found: abs((found.time - encounter.time).jd))
+    return replace(nearest, id=encounter.id, row=encounter.row)
+
+
+def _choose_night(encounter, nights, chances, site: str | None, evening: str | None):
+    """The night that was asked for, or the nearest that serves at the likeliest site."""
+    from appulse.encounters.ranking import why_not
+
+    if site is not None:
+        nights = [night for night in nights if night.site.name == site]
+    if evening is not None:
+        try:
+            day = datetime.date.fromisoformat(evening)
+        except ValueError:
+            raise InputError(f"--night {evening!r} is no date; give it as 2027-05-04") from None
+        around = sorted({night.evening for night in nights})
+        nights = [night for night in nights if night.evening == day]
+        if not nights:
+            span = f"{around[0]} to {around[-1]}"
+            raise InputError(f"--night {evening} is not among the nights around the pass: {span}")
+    serving = [night for night in nights if night.hours > 0]
+    if not serving:
+        of_site = {name: [night for night in nights if night.site.name == name] for name in chances}
+        reasons = [f"{name}: {why_not(some)}" for name, some in of_site.items() if some]
+        raise InputError(f"no night serves. {'; '.join(reasons)}")
+    if site is None:
+        best = max({night.site.name for night in serving}, key=lambda name: chances[name].chance)
+        serving = [night for night in serving if night.site.name == best]
+
+    def away(night):
+        begin, end = night.interval
+        return max((begin - encounter.time).jd, (encounter.time - end).jd, 0.0)
+
+    return min(serving, key=away)
+
+
+# --- the files of a plan
+
+
+def save_plan(planned: PlannedCapture, out: Path, *, seed: int = 1, overwrite: bool = False) -> list[Path]:
+    """Write every file of a plan, all or none; `seed` is that of the preview's noise."""
+    from appulse.formats.output import check_free, together
+
+    out = Path(out)
+    check_free([out / name for name in FILES], overwrite)
+    with together():
+        _write(planned, out, seed, overwrite)
+    return [out / name for name in FILES]
+
+
+def _write(planned, out, seed, over) -> None:
+    import yaml
+
+    from appulse.encounters.plan_preview import invent_frame
+    from appulse.formats.output import replacing, write_bytes, write_text
+    from appulse.reports.calendar import write_calendar
+    from appulse.reports.night_sheet import booking_text, night_sheet_html, night_sheet_pdf
+
+    plan, campaign, chances, words = planned.plan, planned.campaign, planned.chances, planned.advice
+    html = night_sheet_html(plan, odds=chances, advice=words)
+    write_text(out / "night_sheet.html", html, over)
+    write_bytes(out / "night_sheet.pdf", night_sheet_pdf(plan, odds=chances, advice=words), over)
+    kept = yaml.safe_dump(_as_mapping(plan), sort_keys=False, allow_unicode=True)
+    write_text(out / "plan.yaml", kept, over)
+    hdu = invent_frame(plan, planned.vectors, seed=seed)
+    with replacing(out / "preview.fits", over) as temporary:
+        hdu.writeto(temporary, overwrite=True)
+        _picture(temporary, out / "preview.png", plan, planned.ephemeris, over)
+    write_text(out / "pointings.csv", _pointings(plan), over)
+    entries = [(plan.encounter, night) for odds in chances.values() for night in odds.nights]
+    write_calendar(entries, out / "passes.ics", over)
+    rental = campaign.rental.get(plan.night.site.name)
+    others = [site for site in campaign.sites if site.name not in campaign.rental]
+    write_text(out / "booking.txt", booking_text(plan, rental, others), over)
+
+
+def _picture(fits_path, png_path, plan, ephemeris, overwrite):
+    """The preview, read back as any frame is, with the object's outline and the body's track."""
+    from appulse.frames.reading import read_frame
+    from appulse.overlays.track import track_in_frame
+    from appulse.reports.picture import annotated_png
+
+    frame = read_frame(fits_path)
+    track = track_in_frame(frame, ephemeris, plan.encounter.designation)
+    annotated_png(
+        frame,
+        png_path,
+        tracks=[] if track is None else [track],
+        outlines=[plan.encounter.target],
+        title=f"invented preview of {plan.encounter.id}",
+        overwrite=overwrite,
+    )
+
+
+def _as_mapping(plan):
+    """What plan.yaml holds."""
+    from appulse.formats.provenance import provenance
+
+    encounter, framing = plan.encounter, plan.framing
+    figures = {
+        key: {
+            "value": _six_digits(figure.value),
+            "unit": figure.unit,
+            "label": figure.label,
+            "source": figure.source,
+        }
+        for key, figure in plan.figures.items()
+    }
+    return {
+        "encounter": encounter.id,
+        "least_separation": {
+            "utc": encounter.time.isot[:19],
+            "arcsec": round(encounter.separation_arcsec, 1),
+            "inside_outline": bool(encounter.inside_outline),
+            "seen_from": plan.night.site.name,
+        },
+        "site": plan.night.site.name,
+        "night": plan.night.evening.isoformat(),
+        "instrument": plan.instrument.name,
+        "begin_utc": plan.begin.isot,
+        "end_utc": plan.end.isot,
+        "pointing": {
+            "ra_deg": round(framing.ra, 6),
+            "dec_deg": round(framing.dec, 6),
+            "rotation_deg": round(framing.rotation_deg, 2),
+        },
+        "figures": figures,
+        "warnings": list(plan.warnings),
+        "provenance": provenance(),
+    }
+
+
+def _pointings(plan):
+    """The plan's pointing as a line of CSV under its heading."""
+    framing = plan.framing
+    return (
+        "name,ra_deg,dec_deg,rotation_deg,begin_utc,end_utc,exposure_s,count\n"
+        f"{plan.encounter.id},{framing.ra:.6f},{framing.dec:.6f},{framing.rotation_deg:.2f},"
+        f"{plan.begin.isot},{plan.end.isot},{plan.exposure_s:g},{plan.count}\n"
+    )
+
+
+def _six_digits(value):
+    """A figure as it may be written: six digits, as many as anybody can use."""
+    return float(f"{value:.6g}") if isinstance(value, float) else value

@@ -1,0 +1,253 @@
+"""Passes to come: what a campaign asks for, searched, grouped, ranked by what its sites will see."""
+
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from appulse.errors import AppulseError, InputError
+from appulse.workflows.sources import IsCancelled, Progress, counted, load_orbits
+
+
+@dataclass(frozen=True)
+class FoundPasses:
+    """Passes of a campaign, in the order of time, or of rank where the campaign has sites.
+
+    Attributes
+    ----------
+    table : Table
+        A row for each pass.
+    passes : tuple of Pass
+    search : Search
+        What was searched for, and with which limits.
+    catalogue : OrbitCatalogue
+        Of the bodies.
+    hidden : tuple of Pass
+        Where there is none: passes that the limits of elongation and brightness hide.
+    notes : tuple of str
+    """
+
+    table: Any
+    passes: tuple
+    search: Any
+    catalogue: Any
+    hidden: tuple = ()
+    notes: tuple[str, ...] = ()
+
+
+def search_passes(
+    campaign,
+    *,
+    observer=None,
+    run: Callable | None = None,
+    progress: Progress | None = None,
+    cancelled: IsCancelled | None = None,
+) -> FoundPasses:
+    """Search a campaign's dates for passes of its bodies by its objects, and rank them for its sites.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        From :func:`appulse.encounters.campaign_file.read_campaign`, or made of its parts.
+    observer : Site, optional
+        From where separations are seen; the Earth's centre when left out.
+    run : callable, optional
+        Spreads the search: ``pool.map`` of a process pool, or that of a cluster.
+    progress, cancelled : callable, optional
+        A search that is cancelled raises :class:`appulse.sequence.run.Cancelled`: half of it is of no use.
+
+    Returns
+    -------
+    FoundPasses
+
+    Raises
+    ------
+    InputError
+        If something in the campaign cannot be used, with its line where it comes from a file.
+
+    Examples
+    --------
+    See :func:`appulse.find_passes`.
+    """
+    from appulse.encounters.pass_table import gather, passes_table
+    from appulse.encounters.passes import Search
+    from appulse.formats.provenance import provenance
+    from appulse.observers.site import Site
+
+    check_dates(campaign)
+    catalogue, notes = bodies_of(campaign)
+    search = Search(
+        targets=targets_of(campaign),
+        start=campaign.start,
+        end=campaign.end,
+        observer=Site.geocentre() if observer is None else observer,
+        within_arcmin=campaign.rule.within,
+        measured_from=campaign.rule.measured_from,
+        least_elongation=campaign.rule.least_elongation,
+        brighter_than=campaign.bodies.brighter_than,
+    )
+    notes += _of_unknown_brightness(catalogue, search.brighter_than)
+    how = {"run": run, "progress": progress, "cancelled": cancelled}
+    passes = _find(catalogue, search, **how)
+    if campaign.rule.body_by_body:
+        if observer is not None:
+            notes += ("passes of body by body are those of the Earth's centre, whatever --site says",)
+        passes = _with_mutual(passes, catalogue, campaign)
+    events, more = gather(passes, campaign.rule.group_within), {}
+    if campaign.sites and passes:
+        ranks, chances = _rank(passes, catalogue, campaign, progress, cancelled)
+        order = sorted(range(len(passes)), key=lambda i: -ranks[i].score)
+        passes, events = [passes[i] for i in order], [events[i] for i in order]
+        more = {"ranks": [ranks[i] for i in order], "chances": [chances[i] for i in order]}
+    table = passes_table(passes, events=events, meta=provenance(**_asked(search, catalogue)), **more)
+    hidden = () if passes else _hidden(catalogue, search, how)
+    return FoundPasses(table, tuple(passes), search, catalogue, hidden, notes)
+
+
+def _find(catalogue, search, *, run, progress, cancelled):
+    from appulse.encounters.passes import find_passes
+
+    words, done = "searching", 0
+
+    def advance(bodies: int) -> None:
+        nonlocal done
+        done += bodies
+        if progress is not None:
+            progress(words, done, len(catalogue))
+        if cancelled is not None and cancelled():
+            _stop(words)
+
+    advance(0)
+    return find_passes(catalogue, search, run=run, progress=advance)
+
+
+def _stop(words: str):
+    from appulse.sequence.run import Cancelled as Stopped
+
+    raise Stopped(f"stopped while {words}")
+
+
+def _hidden(catalogue, search, how) -> tuple:
+    """Passes that the limits of elongation and brightness hide."""
+    if search.least_elongation <= 0 and search.brighter_than is None:
+        return ()
+    return tuple(_find(catalogue, replace(search, least_elongation=0.0, brighter_than=None), **how))
+
+
+def _of_unknown_brightness(catalogue, brighter_than) -> tuple[str, ...]:
+    """Bodies of unknown brightness never pass a limit of magnitude; that is said, not passed over."""
+    import numpy as np
+
+    unknown = int(np.sum(np.isnan(catalogue.h) & np.isnan(catalogue.m1)))
+    if brighter_than is None or not unknown:
+        return ()
+    which = f"{unknown} of {len(catalogue)} bodies have no magnitude in their orbits"
+    return (f"{which}: a limit of brightness leaves them out",)
+
+
+def _asked(search, catalogue):
+    """What was searched, for the table's provenance; a site without a code by its name alone."""
+    return {
+        "orbits": {"source": catalogue.source, "bodies": len(catalogue)},
+        "options": {
+            "from": search.start.isot,
+            "to": search.end.isot,
+            "within_arcmin": search.within_arcmin,
+            "measured_from": search.measured_from,
+            "least_elongation_deg": search.least_elongation,
+            "brighter_than": search.brighter_than,
+            "observer": search.observer.code or search.observer.name,
+            "objects": len(search.targets),
+        },
+    }
+
+
+def _with_mutual(passes, catalogue, campaign):
+    """Passes of body by body among the others, in the order of time."""
+    from appulse.encounters.passes import find_mutual_passes
+
+    limits = {"brighter_than": campaign.bodies.brighter_than}
+    more = find_mutual_passes(catalogue, campaign.start, campaign.end, campaign.rule.within, **limits)
+    more = [encounter for encounter in more if encounter.elongation >= campaign.rule.least_elongation]
+    return sorted([*passes, *more], key=lambda encounter: (encounter.time.jd, encounter.id))
+
+
+def _rank(passes, catalogue, campaign, progress, cancelled):
+    """Rank of each pass by what the campaign's sites see on the nights around, and its chances in words."""
+    from appulse.encounters.ranking import advice, odds, rank, why_not
+    from appulse.encounters.visibility import serving_nights
+    ranks, chances = [], []
+    words = "nights of the passes"
+    for encounter in counted(passes, words, progress, cancelled):
+        nights = serving_nights(encounter, catalogue, campaign)
+        ranks.append(rank(encounter, nights, campaign.ranking, campaign.rule.within))
+        of_site = {s.name: [night for night in nights if night.site.name == s.name] for s in campaign.sites}
+        if any(night.hours > 0 for night in nights):
+            chances.append(advice({name: odds(some) for name, some in of_site.items()}, campaign.rental))
+        else:
+            reasons = (f"from {name} not at all, {why_not(some)}" for name, some in of_site.items())
+            chances.append("; ".join(reasons))
+    if len(ranks) < len(passes):
+        _stop(words)
+    return ranks, chances
+
+
+# --- the parts of a campaign
+
+
+@contextlib.contextmanager
+def at_line(campaign, lines, key):
+    """Whatever goes wrong inside is reported with the campaign's line of that key, where it has one."""
+    try:
+        yield
+    except AppulseError as error:
+        if campaign.path is None or key not in lines:
+            raise
+        raise InputError(f"{campaign.path}:{lines[key]}: {error}") from None
+
+
+def check_dates(campaign):
+    """Refuse dates for which there are no places of the planets, with the campaign's line."""
+    from appulse.bodies.kernels import default_kernels
+    from appulse.observers.timescales import quiet_erfa, tdb_days
+
+    with at_line(campaign, campaign.lines, "dates"), quiet_erfa():
+        for moment in (campaign.start, campaign.end):
+            default_kernels().check_span(tdb_days(moment), "a date of the campaign")
+
+
+def bodies_of(campaign) -> tuple[Any, tuple[str, ...]]:
+    """The catalogue of the campaign's bodies, and notes; what cannot be used is refused with its line."""
+    import numpy as np
+
+    from appulse.bodies.catalogue import OrbitCatalogue
+
+    choice = campaign.bodies
+    with at_line(campaign, choice.lines, "orbits"):
+        loaded = [load_orbits(path) for path in choice.orbits or (None,)]
+    parts = [catalogue for catalogue, _ in loaded]
+    notes = tuple(words for _, skipped in loaded for words in skipped)
+    catalogue = parts[0] if len(parts) == 1 else OrbitCatalogue.concatenate(parts)
+    if not choice.names:
+        return catalogue, notes
+    rows = []
+    with at_line(campaign, choice.lines, "names"):
+        for name in choice.names:
+            catalogue.select(name)  # raises with its own words when the name means none or two
+            rows.append(int(catalogue.rows_of(name)[0]))
+    return catalogue.take(np.array(list(dict.fromkeys(rows)))), notes
+
+
+def targets_of(campaign):
+    """The objects of the campaign; what cannot be used is refused with its line."""
+    from appulse.encounters.targets import choose_targets
+
+    choice, lines = campaign.targets, campaign.targets.lines
+    limits = ("brighter_than", "larger_than", "smaller_than")
+    key = next((key for key in ("outlines", "names", "types", *limits) if key in lines), None)
+    for part in ("outlines", "names", "types"):
+        if part in lines and getattr(choice, part):
+            with at_line(campaign, lines, part):
+                choose_targets(replace(type(choice)(), **{part: getattr(choice, part)}))
+    with at_line(campaign, lines, next((name for name in limits if name in lines), key)):
+        return choose_targets(choice)
