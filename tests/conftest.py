@@ -1,7 +1,10 @@
 """Fixtures of the whole suite."""
 
+import contextlib
+import io
 import os
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -24,3 +27,14 @@ def shared():
 def sample_data():
     """Folder of the sample night."""
     return HERE.parent / "sample_data"
+
+
+@pytest.fixture(scope="session")
+def demo_night(tmp_path_factory):
+    """One run of ``appulse demo``: its folder `out`, and what it `printed`."""
+    from appulse.cli.main import main
+
+    out = tmp_path_factory.mktemp("demo") / "out"
+    with contextlib.redirect_stdout(io.StringIO()) as printed:
+        assert main(["demo", "--out", str(out)]) == 0
+    return SimpleNamespace(out=out, printed=printed.getvalue())

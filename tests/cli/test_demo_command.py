@@ -17,10 +17,8 @@ TOL_CLOCK_S = 4.0
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    out = tmp_path_factory.mktemp("demo") / "out"
-    assert main(["demo", "--out", str(out)]) == 0
-    return out
+def demo(demo_night):
+    return demo_night.out
 
 
 @pytest.fixture(scope="module")

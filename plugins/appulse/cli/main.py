@@ -42,6 +42,7 @@ COMMANDS = (
     Command("orbits", "appulse.cli.orbits", "what orbits are at hand; import and update them"),
     Command("online", "appulse.cli.online", "ask services: reference stars, known bodies, places"),
     Command("frame", "appulse.cli.frame", "what a frame's header says: time, site, scale, camera"),
+    Command("guide", "appulse.cli.guide", "the guide, page by page"),
     Command("doctor", "appulse.cli.doctor", "check the installation and say what is missing"),
 )
 
