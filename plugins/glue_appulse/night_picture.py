@@ -30,7 +30,7 @@ class Answer:
 
 
 def preview(
-    plan: "PictureRequest", progress: Callable | None=None, cancelled: Callable | None=None
+    plan: "PictureRequest", progress: Callable | None = None, cancelled: Callable | None = None
 ) -> Answer:
     """See how the picture will look; nothing is written."""
     from appulse.sequence.run import preview as look
@@ -49,7 +49,7 @@ def _preview_px(job):
 
     if not job.settings.view_arcmin:
         return PREVIEW_PX
-    frame = job.shots[0].frame
+    frame = job.subframes[0].frame
     share = job.settings.view_arcmin * 60.0 / (frame.pixel_scale * max(frame.shape))
     return int(min(PREVIEW_PX / min(share, 1.0), MOST_FINER * PREVIEW_PX))
 
@@ -62,12 +62,12 @@ def grade(plan, folder, progress=None, cancelled=None):
 
     lines, failed = _listener()
     job = make_job(replace(plan, out=plan.out or FOLDER), failed)
-    with Steps(None, progress, cancelled)("grading frames", len(job.shots)) as bar:
+    with Steps(None, progress, cancelled)("grading frames", len(job.subframes)) as bar:
         night = prepare(
-            job.shots, job.settings, Parts(folder), star_table=job.star_table, decided=job.decided,
+            job.subframes, job.settings, Parts(folder), star_table=job.star_table, decided=job.decided,
             failed=failed, progress=bar.update, workers=job.workers,
         )  # fmt: skip
-    return Answer([shot.grade for shot in night.shots], lines + night.notes)
+    return Answer([subframe.grade for subframe in night.subframes], lines + night.notes)
 
 
 def run(plan, graded=None, progress=None, cancelled=None):
@@ -113,7 +113,7 @@ class PictureRequest:
     orbits: str | None = None
     #: Folder for the products.
     out: str = ""
-    #: Of :class:`appulse.sequence.picture_job.Settings`: marks, dots, width of the picture and the like.
+    #: Of :class:`appulse.sequence.picture_job.PictureSettings`: marks, dots, width of the view.
     look: dict = field(default_factory=dict)
     #: Out of tiff, jpeg, mp4, frames.
     extras: frozenset = frozenset()
@@ -157,18 +157,18 @@ def suggested_folder(frames: list) -> str:
 
 def folder_state(out: str | Path) -> str:
     """What a folder holds of an earlier run."""
-    from appulse.sequence.picture_job import Job, Settings
+    from appulse.sequence.picture_job import PictureJob, PictureSettings
 
-    job = Job("", [], Settings(), Path(out))
+    job = PictureJob("", [], PictureSettings(), Path(out))
     if job.unfinished:
         return "unfinished"
     return "finished" if any(path.exists() for path in job.outputs) else "free"
 
 
-def make_job(plan: PictureRequest, failed: Callable | None=None):
+def make_job(plan: PictureRequest, failed: Callable | None = None):
     """The run that a plan asks for."""
     from appulse.errors import InputError
-    from appulse.sequence.picture_job import Settings, job_for
+    from appulse.sequence.picture_job import PictureSettings, job_for
     from glue_appulse import sources
     from glue_appulse.data.solved_frames import frame_of
 
@@ -182,7 +182,7 @@ def make_job(plan: PictureRequest, failed: Callable | None=None):
     body = source.find(plan.body)
     job = job_for(
         [_own(frame_of(data)) for data in plan.frames], body, source.ephemeris, Path(plan.out).expanduser(),
-        Settings(**plan.look),
+        PictureSettings(**plan.look),
         failed=failed, extras=frozenset(plan.extras), overwrite=plan.overwrite,
         star_table=lambda frame: sources.stars_for(frame, stars),
         decided={name: (keep, "" if keep else BY_USER) for name, keep in plan.keep.items()},

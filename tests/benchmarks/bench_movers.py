@@ -4,7 +4,7 @@
 
 Four movers a field, of one signal to noise (matched filter, on the sky alone, at a FWHM of 2.8 px) and one
 rate, in directions and places of chance, among forty stars; frames 40 minutes apart. Found: a line of that
-rate, within five of its sigmas and a tenth of it, whose middle sighting is within 3 arcsec of the planted
+rate, within five of its sigmas and a tenth of it, whose middle detection is within 3 arcsec of the planted
 place. False: a line without a planted mover of its rate within 6 arcsec. Both methods see the same frames:
 the lists of sources, and the star-subtracted frames.
 
@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "movers"))
 from invented_movers import SHAPE, nebula, series
 
-from appulse.movers.mover_search import search_movers
+from appulse.movers.moving_objects import search_movers
 from invented_frames import READ_E, SKY_E
 
 SCALE, PLANTED, FRAMES, STEP_MIN, STARS = 3.6, 4, 4, 40.0, 40
@@ -87,7 +87,7 @@ def judge(search, frames, planted, rate):
     """How many of the planted were found, how many more lines there are."""
     found, false = set(), 0
     for mover in search.movers:
-        k, x, y = mover.sightings[len(mover.sightings) // 2]
+        k, x, y = mover.detections[len(mover.detections) // 2]
         x, y = frames[0].to_pixel(*frames[k].to_sky(x, y))
         hours = STEP_MIN / 60 * k
         apart = {

@@ -31,10 +31,10 @@ from appulse.frames.wcs import sky_to_pixel
 from appulse.registration.alignment import folded
 from appulse.registration.resampling import resample
 from appulse.sequence.body_places import BodyPlace
-from appulse.sequence.picture_job import Job, Settings
+from appulse.sequence.picture_job import PictureJob, PictureSettings
 from appulse.sequence.run import run
 from appulse.sequence.sky_grid import SkyGrid, tangent_grid
-from appulse.sequence.subframe import shot_of
+from appulse.sequence.subframe import subframe_of
 
 RA, DEC = 246.42, -24.16
 SCALES = (1.20, 1.38)
@@ -146,11 +146,11 @@ def alignment_rms(result, truths):
     at = sky_to_pixel(reference.alignment.wcs, ra, dec)
     true_ra, true_dec = ref_true.to_sky(*at)
     worst, every = 0.0, []
-    for shot in result.night.kept:
-        if shot is reference:
+    for subframe in result.night.kept:
+        if subframe is reference:
             continue
-        mine = np.stack(sky_to_pixel(shot.alignment.wcs, ra, dec))
-        real = np.stack(truths[shot.frame.name].to_pixel(true_ra, true_dec))
+        mine = np.stack(sky_to_pixel(subframe.alignment.wcs, ra, dec))
+        real = np.stack(truths[subframe.frame.name].to_pixel(true_ra, true_dec))
         rms = float(np.sqrt(np.mean((mine - real) ** 2)))
         every.append(rms)
         worst = max(worst, rms)
@@ -223,8 +223,8 @@ def base_residual(out, result):
     grid, data = result.night.grid, fits.getdata(out / "base.fits")
     r = 1.0 * FWHM_ARCSEC / grid.pixel_scale
     left = []
-    for shot in result.night.kept:
-        (x, y), _ = shot.place.on(grid)
+    for subframe in result.night.kept:
+        (x, y), _ = subframe.place.on(grid)
         snr, _, _ = aperture_snr(data, x, y, r, reach=60)
         left.append(snr)
     return float(np.mean(left)), float(np.median(left))
@@ -265,11 +265,11 @@ def main():
     stars = star_field(11, n=int(260 * width**2) + 60, width_deg=width)
     night = make_night(folder, args.frames, shape, stars)
     out = folder / "out"
-    settings = Settings(longest_px=700)
+    settings = PictureSettings(longest_px=700)
     begin, cpu = time.perf_counter(), time.process_time()
-    shots = [shot_of(read_frame(path), place, None, settings) for path, _, place in night]
+    subframes = [subframe_of(read_frame(path), place, None, settings) for path, _, place in night]
     table = star_table(folder, stars)
-    job = Job("body", shots, settings, out, star_table=table, workers=2, overwrite=True)
+    job = PictureJob("body", subframes, settings, out, star_table=table, workers=2, overwrite=True)
     result = run(job)
     ours, our_cpu = time.perf_counter() - begin, time.process_time() - cpu
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6

@@ -112,7 +112,7 @@ def test_what_was_broken_off_goes_on_and_its_parts_are_not_made_again(picture):
     assert answer.value.reused > 0
     assert {path.name for path in answer.value.written} >= {"base.fits", "tracked.fits", "composite.png",
                                                             "animation.gif", "recipe.yaml"}  # fmt: skip
-    assert [shot.frame.name for shot in answer.value.night.kept] == ["n0.fits", "n1.fits", "n2.fits"]
+    assert [subframe.frame.name for subframe in answer.value.night.kept] == ["n0.fits", "n1.fits", "n2.fits"]
     assert "left out by the user" in (out / "grades.ecsv").read_text()
     stages = list(dict.fromkeys(words for words, _done, _total in told))
     assert len(stages) >= 3

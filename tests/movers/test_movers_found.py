@@ -8,7 +8,7 @@ from invented_movers import SHAPE, nebula, series
 
 from appulse.errors import InputError
 from appulse.movers import smoothed_frames
-from appulse.movers.mover_search import find_movers, measure_sightings, mover_table, search_movers
+from appulse.movers.moving_objects import measure_detections, mover_table, search_movers
 from invented_frames import READ_E, SKY_E, add_point
 
 SNR_E = np.sqrt(SKY_E + READ_E**2) * 2 * np.sqrt(np.pi) * 2.8 / 2.354820045
@@ -28,36 +28,36 @@ def found_at(movers, planted, scale=3.6):
 def test_planted_movers_are_found_and_nothing_else():
     rng = np.random.default_rng(71)
     planted = [(40.0, 150.0, 8.0, 3.0, 4000.0), (180.0, 60.0, -10.0, 6.0, 2500.0)]
-    movers = find_movers(*series(rng, planted))
+    movers = search_movers(*series(rng, planted)).movers
     assert len(movers) == 2
     for one in planted:
-        assert len(found_at(movers, one).sightings) >= 3
+        assert len(found_at(movers, one).detections) >= 3
     assert list(mover_table(movers)["designation"]) == ["unknown", "unknown"]
 
 
 def test_a_slow_mover_whose_light_is_in_its_own_reference():
     """At ten arcsec/h a body moves by two thirds of the FWHM from frame to frame: every frame shows it."""
     planted = (90.0, 100.0, *SLOW, 12 * SNR_E)
-    movers = find_movers(*series(np.random.default_rng(73), [planted], n_stars=30))
+    movers = search_movers(*series(np.random.default_rng(73), [planted], n_stars=30)).movers
     assert len(movers) == 1
     mover = found_at(movers, planted)
-    assert len(mover.sightings) == 4
-    for k, x, y in mover.sightings:
+    assert len(mover.detections) == 4
+    for k, x, y in mover.detections:
         assert np.hypot(x - 90 - SLOW[0] * k / 1.5, y - 100 - SLOW[1] * k / 1.5) < 0.7
 
 
 def test_a_mover_on_a_star_is_seen_once_the_star_is_off():
-    """Every sighting lies within two pixels of a star sixteen times as bright."""
+    """Every detection lies within two pixels of a star sixteen times as bright."""
     planted = (60.0, 100.0, 9.0, 0.0, 25 * SNR_E)
     stars = [(60.0 + 6 * k + 1.0, 101.0) for k in range(4)]
     cloud = np.zeros(SHAPE)
     for x, y in stars:
         add_point(cloud, x, y, 400 * SNR_E, 2.8)
     frames, plates = series(np.random.default_rng(74), [planted], cloud=cloud)
-    mover = found_at(find_movers(frames, plates), planted)
+    mover = found_at(search_movers(frames, plates).movers, planted)
     assert mover is not None
-    assert found_at(find_movers(frames, plates, method="lists"), planted) is None
-    measured = measure_sightings(mover, frames, plates, [])
+    assert found_at(search_movers(frames, plates, method="lists").movers, planted) is None
+    measured = measure_detections(mover, frames, plates, [])
     assert len(measured) >= 3
     for k, one in measured:
         assert one.seen
@@ -99,7 +99,7 @@ def test_a_mover_that_saturates_is_found_by_the_lists():
     frames, plates = series(
         np.random.default_rng(80), [planted], n_stars=15, faintest=17, saturation=20_000.0
     )
-    mover = found_at(find_movers(frames, plates, max_rate=300.0), planted)
+    mover = found_at(search_movers(frames, plates, max_rate=300.0).movers, planted)
     assert mover is not None
     assert mover.own == ()
 
@@ -107,10 +107,10 @@ def test_a_mover_that_saturates_is_found_by_the_lists():
 def test_frames_in_a_temporary_file_give_the_same(monkeypatch, tmp_path):
     planted = (60.0, 80.0, 12.0, 9.0, 15 * SNR_E)
     frames, plates = series(np.random.default_rng(81), [planted])
-    inside = find_movers(frames, plates)
+    inside = search_movers(frames, plates).movers
     monkeypatch.setattr(smoothed_frames, "IN_MEMORY_BYTES", 1000)
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
-    assert find_movers(frames, plates) == inside
+    assert search_movers(frames, plates).movers == inside
     assert list(tmp_path.iterdir()) == []
 
 
@@ -126,7 +126,7 @@ def test_false_alarms_and_completeness():
         rng = np.random.default_rng(720 + seed)
         x, y, turn = *rng.uniform(60, 140, 2), rng.uniform(0, 2 * np.pi)
         planted = (x, y, 9 * np.cos(turn), 9 * np.sin(turn), 8 * SNR_E)
-        movers = find_movers(*series(rng, [planted], n_stars=15))
+        movers = search_movers(*series(rng, [planted], n_stars=15)).movers
         right = found_at(movers, planted)
         found += right is not None
         false += len(movers) - (right is not None)
@@ -145,7 +145,7 @@ def test_frames_of_other_sky_fall_back_to_the_lists():
 
 def test_two_frames_are_too_few():
     with pytest.raises(InputError, match="three"):
-        find_movers([None, None], [None, None])
+        search_movers([None, None], [None, None])
 
 
 def test_an_unknown_method_is_refused():

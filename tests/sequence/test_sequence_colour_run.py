@@ -6,13 +6,13 @@ from astropy.io import fits
 from PIL import Image
 
 from appulse.frames.reading import read_frame
-from appulse.sequence.animate import Canvas
+from appulse.sequence.animate import AnimationCanvas
 from appulse.sequence.colour import Transfer
 from appulse.sequence.composite import Dot, Look, composite
 from appulse.sequence.picture_files import to_8bit
-from appulse.sequence.picture_job import Job, Settings
+from appulse.sequence.picture_job import PictureJob, PictureSettings
 from appulse.sequence.run import preview, run
-from appulse.sequence.subframe import shot_of
+from appulse.sequence.subframe import subframe_of
 
 TOL_ALIGN_PX = 0.15
 """Frames of 300 x 360 px with some forty stars; a mosaic sees each colour in every other pixel."""
@@ -38,15 +38,17 @@ def mosaics(invented_night, tmp_path_factory):
 
 
 def job_of(mosaics, out):
-    settings = Settings(longest_px=200)
-    shots = [shot_of(read_frame(path), place, None, settings) for path, place in zip(*mosaics, strict=True)]
-    return Job("body", shots, settings, out, workers=2)
+    settings = PictureSettings(longest_px=200)
+    subframes = [
+        subframe_of(read_frame(path), place, None, settings) for path, place in zip(*mosaics, strict=True)
+    ]
+    return PictureJob("body", subframes, settings, out, workers=2)
 
 
 def test_mosaics_make_a_colour_picture(mosaics, tmp_path):
     result = run(job_of(mosaics, tmp_path))
     assert len(result.night.kept) == 3
-    assert max(shot.alignment.rms_px for shot in result.night.kept) < TOL_ALIGN_PX
+    assert max(subframe.alignment.rms_px for subframe in result.night.kept) < TOL_ALIGN_PX
     base = fits.getdata(tmp_path / "base.fits")
     assert base.shape[0] == 3
     assert np.isfinite(base).all()
@@ -89,7 +91,7 @@ def test_a_canvas_shows_what_the_composite_shows(tinted):
     colour = random.uniform(0.1, 0.9, (3, 60, 80)).astype(np.float32) if tinted else None
     look = Look((5, 4, 55, 58), Transfer((80.0,), 200.0), colour)
     dots = invented_dots()
-    canvas = Canvas(base, look)
+    canvas = AnimationCanvas(base, look)
     for count in range(1, len(dots) + 1):
         canvas.add(dots[count - 1])
         used = [dot for dot in dots[:count] if dot.used]

@@ -13,7 +13,7 @@ from appulse.errors import FrameError, InputError
 from appulse.registration.resampling import resample
 from appulse.sequence.calibrate import Masters, demosaic, hot_pixels
 from appulse.sequence.colour import Transfer, lrgb, transfer_for
-from appulse.sequence.composite import lay, take_dot
+from appulse.sequence.composite import over_base, take_dot
 from appulse.sequence.parts import Parts
 from appulse.sequence.sky_grid import grid_for, largest_rectangle, tangent_grid
 from appulse.sequence.stack import combine
@@ -174,7 +174,7 @@ def dot_of(extra=0.0, noise=1.0, flux=400.0, blank=None):
 
 def test_a_dot_has_no_seam_and_no_second_star():
     base, dot, body = dot_of(extra=25.0)
-    laid = lay(base, [dot])[0] - base[0]
+    laid = over_base(base, [dot])[0] - base[0]
     # The star beside it, already in the base, is not added once more.
     assert abs(laid[40, 46]) < 5.0
     # The local background is matched: nothing of the frame's 25 units more is left.

@@ -9,9 +9,9 @@ from appulse.errors import InputError, OutputExistsError
 from appulse.frames.frame import SolvedFrame
 from appulse.frames.reading import read_frame
 from appulse.frames.wcs import sky_to_pixel
-from appulse.sequence.picture_job import Job, Settings
+from appulse.sequence.picture_job import PictureJob, PictureSettings
 from appulse.sequence.run import Cancelled, preview, run
-from appulse.sequence.subframe import shot_of
+from appulse.sequence.subframe import subframe_of
 
 TOL_ALIGN_PX = 0.1
 TOL_STACK_SNR = 0.05
@@ -21,7 +21,7 @@ BODY_FLUX = 6000.0
 
 def shots_of(night, settings, skip=()):
     return [
-        shot_of(read_frame(path), place, None, settings)
+        subframe_of(read_frame(path), place, None, settings)
         for index, (path, place) in enumerate(zip(night.paths, night.places, strict=True))
         if index not in skip
     ]
@@ -30,8 +30,8 @@ def shots_of(night, settings, skip=()):
 @pytest.fixture(scope="module")
 def outcome(invented_night, tmp_path_factory):
     out = tmp_path_factory.mktemp("out")
-    settings = Settings(longest_px=200)
-    return out, run(Job("body", shots_of(invented_night, settings), settings, out, workers=1))
+    settings = PictureSettings(longest_px=200)
+    return out, run(PictureJob("body", shots_of(invented_night, settings), settings, out, workers=1))
 
 
 def test_every_product_is_there(outcome):
@@ -51,9 +51,9 @@ def test_frames_lie_on_each_other(outcome, invented_night):
     places = np.stack(np.meshgrid([40.0, 120.0, 200.0], [40.0, 100.0, 160.0])).reshape(2, -1)
     ra, dec = night.grid.to_sky(*places)
     true_sky = truths[reference.frame.name].to_sky(*sky_to_pixel(reference.alignment.wcs, ra, dec))
-    for shot in night.kept:
-        mine = np.stack(sky_to_pixel(shot.alignment.wcs, ra, dec))
-        real = np.stack(truths[shot.frame.name].to_pixel(*true_sky))
+    for subframe in night.kept:
+        mine = np.stack(sky_to_pixel(subframe.alignment.wcs, ra, dec))
+        real = np.stack(truths[subframe.frame.name].to_pixel(*true_sky))
         assert np.sqrt(np.mean((mine - real) ** 2)) < TOL_ALIGN_PX
 
 
@@ -96,13 +96,13 @@ def test_every_dot_stands_in_its_frame(outcome):
 
 
 def test_a_second_run_is_refused(outcome, invented_night):
-    settings = Settings()
+    settings = PictureSettings()
     with pytest.raises(OutputExistsError, match="--overwrite"):
-        run(Job("body", shots_of(invented_night, settings), settings, outcome[0]))
+        run(PictureJob("body", shots_of(invented_night, settings), settings, outcome[0]))
 
 
 def test_a_broken_off_run_goes_on(invented_night, tmp_path):
-    settings = Settings(longest_px=200)
+    settings = PictureSettings(longest_px=200)
 
     told = []
 
@@ -112,26 +112,26 @@ def test_a_broken_off_run_goes_on(invented_night, tmp_path):
     def cancelled():
         return told[-1][0] == "stacking: moving body"
 
-    job = Job("body", shots_of(invented_night, settings), settings, tmp_path, workers=1)
+    job = PictureJob("body", shots_of(invented_night, settings), settings, tmp_path, workers=1)
     with pytest.raises(Cancelled, match="moving body"):
         run(job, progress=progress, cancelled=cancelled)
     assert ("looking at frames", 8, 8) in told
     assert (tmp_path / "base.fits").exists()
-    result = run(Job("body", shots_of(invented_night, settings), settings, tmp_path, workers=1))
+    result = run(PictureJob("body", shots_of(invented_night, settings), settings, tmp_path, workers=1))
     # Eight star lists, sixteen planes and the base were there already.
     assert result.reused == 25
 
 
 def test_previews_are_small(invented_night, tmp_path):
-    settings = Settings(bin=3)
-    result = run(Job("body", shots_of(invented_night, settings), settings, tmp_path, workers=1))
+    settings = PictureSettings(bin=3)
+    result = run(PictureJob("body", shots_of(invented_night, settings), settings, tmp_path, workers=1))
     assert [path.name for path in result.written] == ["preview.png"]
     assert max(result.night.grid.shape) < 140
 
 
 def test_a_preview_leaves_no_trace_and_the_job_as_it_was(invented_night, tmp_path):
-    settings = Settings()
-    job = Job("body", shots_of(invented_night, settings), settings, tmp_path / "out", workers=1)
+    settings = PictureSettings()
+    job = PictureJob("body", shots_of(invented_night, settings), settings, tmp_path / "out", workers=1)
     small = preview(job, longest_px=130, most_frames=5)
     assert small.pixels.dtype == np.uint8
     assert small.pixels.shape[2] == 1
@@ -139,11 +139,13 @@ def test_a_preview_leaves_no_trace_and_the_job_as_it_was(invented_night, tmp_pat
     assert small.n_frames == 5
     assert any(dot.used for dot in small.dots)
     assert not job.out.exists()
-    assert (job.settings.bin, len(job.shots)) == (1, 8)
+    assert (job.settings.bin, len(job.subframes)) == (1, 8)
 
 
 def test_a_preview_can_be_stopped(invented_night, tmp_path):
-    job = Job("body", shots_of(invented_night, Settings()), Settings(), tmp_path / "out", workers=1)
+    job = PictureJob(
+        "body", shots_of(invented_night, PictureSettings()), PictureSettings(), tmp_path / "out", workers=1
+    )
     with pytest.raises(Cancelled, match="looking at frames"):
         preview(job, cancelled=lambda: True)
 
@@ -151,15 +153,17 @@ def test_a_preview_can_be_stopped(invented_night, tmp_path):
 def test_a_frame_out_of_memory_is_told_before_the_work(invented_night, tmp_path):
     frame = read_frame(invented_night.paths[0])
     bare = SolvedFrame.from_arrays(frame.data, frame.wcs, frame.exposure, frame.observer)
-    shots = [shot_of(bare, invented_night.places[0], None, Settings())]
+    subframes = [subframe_of(bare, invented_night.places[0], None, PictureSettings())]
     with pytest.raises(InputError, match="has no file"):
-        run(Job("body", shots, Settings(), tmp_path / "out"))
+        run(PictureJob("body", subframes, PictureSettings(), tmp_path / "out"))
 
 
 def test_a_single_frame_makes_a_picture(invented_night, tmp_path):
-    settings = Settings()
+    settings = PictureSettings()
     result = run(
-        Job("body", shots_of(invented_night, settings, skip=range(1, 8)), settings, tmp_path, workers=1)
+        PictureJob(
+            "body", shots_of(invented_night, settings, skip=range(1, 8)), settings, tmp_path, workers=1
+        )
     )
     assert (tmp_path / "composite.png").exists()
     assert len(result.night.kept) == 1
@@ -167,4 +171,4 @@ def test_a_single_frame_makes_a_picture(invented_night, tmp_path):
 
 def test_no_frame_at_all(tmp_path):
     with pytest.raises(InputError, match="no frame"):
-        run(Job("body", [], Settings(), tmp_path))
+        run(PictureJob("body", [], PictureSettings(), tmp_path))

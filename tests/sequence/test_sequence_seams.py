@@ -1,4 +1,4 @@
-"""No seams: borders of frames, stars left out over a nebula, blank and special pixels on the grid."""
+"""No seams: borders of frames, stars left out over a nebula, blank and suspect pixels on the grid."""
 
 from types import SimpleNamespace
 
@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from appulse.registration.resampling import resample
-from appulse.registration.ringing import BLOCK, SpecialPlaces, bad_blocks, filled
+from appulse.registration.ringing import BLOCK, SuspectPixels, bad_blocks, filled
 from appulse.registration.threads import in_order
 from appulse.sequence.calibrate import calibrated
 from appulse.sequence.sky_grid import tangent_grid
@@ -154,8 +154,8 @@ def test_many_blank_pixels_are_looked_for_everywhere():
     bad = np.zeros((80, 80), dtype=bool)
     bad[:, :40] = True
     grid = tangent_grid(246.0, -24.0, 3.0, 0.0, (80, 80))
-    special = SpecialPlaces(grid, grid.wcs, (0, 0), [bad_blocks(bad)], 1.0).shifted((0.0, 0.0))
-    assert len(special(0, BLOCK)[0]) == BLOCK * 80
+    suspect = SuspectPixels(grid, grid.wcs, (0, 0), [bad_blocks(bad)], 1.0).shifted((0.0, 0.0))
+    assert len(suspect(0, BLOCK)[0]) == BLOCK * 80
     plane = np.where(bad, np.nan, 5.0).astype(np.float32)
     assert np.nanmax(np.abs(filled(plane, bad) - 5.0)) == 0
 

@@ -114,9 +114,9 @@ def _add_animation(parser):
 
 
 def settings_of(args):
-    """Settings from the options; what is not given keeps its default."""
+    """PictureSettings from the options; what is not given keeps its default."""
     from appulse.sequence.marks import check_marks
-    from appulse.sequence.picture_job import Settings
+    from appulse.sequence.picture_job import PictureSettings
 
     given = {
         "extent": args.extent, "keep": args.resample, "weights": args.weights, "scale_arcsec": args.scale,
@@ -133,7 +133,7 @@ def settings_of(args):
         "north_up": args.north_up, "mend_hot": not args.keep_hot, "reject_clouds": not args.all_frames,
         "growing": not args.no_trail, "stamp": not args.no_stamp,
     }  # fmt: skip
-    return Settings(**{name: value for name, value in given.items() if value is not None}, **flags)
+    return PictureSettings(**{name: value for name, value in given.items() if value is not None}, **flags)
 
 
 def _words(text):
@@ -230,12 +230,12 @@ def _report(result, n_failed) -> None:
     """What was kept, how well it lies, which dots were laid, where the files are."""
     night = result.night
     kept = night.kept
-    for shot in night.shots:
-        if not shot.keep:
-            common.note(f"{shot.frame.name}: left out, {shot.grade['reason']}")
-    rms = [shot.alignment.rms_px for shot in kept if shot.alignment.rms_px]
+    for subframe in night.subframes:
+        if not subframe.keep:
+            common.note(f"{subframe.frame.name}: left out, {subframe.grade['reason']}")
+    rms = [subframe.alignment.rms_px for subframe in kept if subframe.alignment.rms_px]
     if rms:
-        total = len(night.shots) + n_failed
+        total = len(night.subframes) + n_failed
         print(f"{len(kept)} of {total} frames; alignment RMS {max(rms):.3f} px at worst")
     if result.reused:
         print(f"{result.reused} parts of a broken-off run taken over")

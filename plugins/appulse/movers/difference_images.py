@@ -407,7 +407,7 @@ def subtract(registration, plates, smoothed: SmoothedFrames) -> Differences:
 
     Parameters
     ----------
-    registration : Registration
+    registration : CommonGrid
     plates : sequence of PlateCheck
     smoothed : SmoothedFrames
 
@@ -489,7 +489,7 @@ SHARP, SHARP_SIGMAS = 0.6, 2.5
 slow body, dug out from both sides by the mean, is at 0.4.)"""
 
 
-def sightings(found: Differences, k: int, threshold: float) -> np.ndarray:
+def detections(found: Differences, k: int, threshold: float) -> np.ndarray:
     """Peaks of q_k: rows (x, y of the grid, q), brightest first.
 
     Parameters

@@ -30,8 +30,8 @@ from scipy.spatial import cKDTree
 from appulse.astrometry.plate import zero_point
 from appulse.astrometry.residual import Residual
 from appulse.constants import ARCSEC_PER_RAD, FWHM_PER_SIGMA
-from appulse.movers.difference_images import Differences, photon_factor, sightings, subtract, vertex
-from appulse.movers.frame_grid import GridSky, Registration, register
+from appulse.movers.difference_images import Differences, detections, photon_factor, subtract, vertex
+from appulse.movers.frame_grid import CommonGrid, GridSky, common_grid
 from appulse.movers.linking import (
     CHI2_LIMIT,
     CURVATURE,
@@ -52,7 +52,7 @@ DIMMEST, BRIGHTEST = 0.4, 2.5
 PEAK_PX, PEAK_STEP = 1.5, 0.25
 """Farther from the line a peak is another's, px; and the steps in which it is sought."""
 REACH_PX = 3.0
-"""How far the line may move from where the sightings put it, at its middle and at its ends."""
+"""How far the line may move from where the detections put it, at its middle and at its ends."""
 
 
 @dataclass(frozen=True)
@@ -246,14 +246,14 @@ def _windows(found: Differences, places, hours) -> _Windows | None:
 
 
 FAINT = 0.75
-"""Sightings down to this share of the threshold make lines: all frames together must reach what three
-sightings at the threshold would."""
+"""Detections down to this share of the threshold make lines: all frames together must reach what three
+detections at the threshold would."""
 PLACE_PX = 0.07
 """Error of a peak's place beside its noise: interpolation, what the registration leaves."""
 FALSE_LINES = 0.02
 """Expected number of chance lines at least as bright that is tolerated in a set of frames."""
 LEAST_MOTION_FWHM = 0.8
-"""What moves less between first and last sighting cannot be told from a star whose image changes."""
+"""What moves less between first and last detection cannot be told from a star whose image changes."""
 SLOW_FWHM, SLOW_SPAN = 4.0, 0.3
 """What moves less than so many FWHM over the whole span is proposed by two frames only, which are at least
 that share of the span apart: the mean of the others holds its light, and a third may be lost in it."""
@@ -262,12 +262,12 @@ VARIABLE = 0.3
 MOST_SLOW = 400
 """So many of these pairs are gone through in about a minute."""
 SHOWN = 0.5
-"""Least share of the common brightness that a frame must itself show to count as a sighting."""
+"""Least share of the common brightness that a frame must itself show to count as a detection."""
 
 
 @dataclass(frozen=True)
-class LitLine:
-    """A line, its sightings and its light.
+class Tracklet:
+    """A line, its detections and its light.
 
     Parameters
     ----------
@@ -276,7 +276,7 @@ class LitLine:
     middle_h : float
     covariance : (4, 4) array
         Of place and speed, arcsec and arcsec/h.
-    sightings : tuple of (int, float, float)
+    detections : tuple of (int, float, float)
         Frame's index and where the line is on it (x, y of the frame, px), for the frames that show it.
     own : tuple of (float, float, float, float, float)
         What each of these frames itself shows: x, y (px of the frame), sigma of either (px), flux and its
@@ -291,14 +291,14 @@ class LitLine:
     bend: np.ndarray
     middle_h: float
     covariance: np.ndarray
-    sightings: tuple
+    detections: tuple
     own: tuple
     chi2_per_dof: float
     light: MovingLight
 
 
 @dataclass(frozen=True)
-class Search:
+class TrackletSearch:
     """What the steps of a search share."""
 
     found: Differences
@@ -321,16 +321,16 @@ class Search:
         return ny * nx * self.sky.frame.pixel_scale**2
 
 
-def lit_lines(search: Search) -> tuple[list, tuple]:
+def find_tracklets(search: TrackletSearch) -> tuple[list, tuple]:
     """Lines no chance would make, with light along them.
 
     Parameters
     ----------
-    search : Search
+    search : TrackletSearch
 
     Returns
     -------
-    lines : list of LitLine
+    lines : list of Tracklet
         Brightest first.
     notes : tuple of str
         What was left out, in words.
@@ -339,8 +339,8 @@ def lit_lines(search: Search) -> tuple[list, tuple]:
     slow, notes = _slow_pairs(search), ()
     if len(slow) > MOST_SLOW:
         notes = (
-            f"of {len(slow)} pairs of sightings that may be slow bodies the {MOST_SLOW} brightest are tried: "
-            "a higher --min-snr or fewer frames leave none out",
+            f"of {len(slow)} pairs of detections that may be slow bodies the {MOST_SLOW} brightest "
+            "are tried: a higher --min-snr or fewer frames leave none out",
         )
         slow = slow[:MOST_SLOW]
     proposals = [*(members for members, _ in candidates), *slow]
@@ -350,10 +350,10 @@ def lit_lines(search: Search) -> tuple[list, tuple]:
         members = proposals[number]
         if taken & set(members):
             continue
-        # For a slow pair only its light can speak: two sightings so near to each other are few.
+        # For a slow pair only its light can speak: two detections so near to each other are few.
         if len(members) > 2 and not _beyond_chance(members, search, taken):
             continue
-        line = _lit(search, members)
+        line = _tracklet(search, members)
         if line is None or not _believable(line, search):
             continue
         taken |= set(members) | _near(line, search)
@@ -365,8 +365,8 @@ def _strength(members, search) -> float:
     return float(sum(search.seen[k][i][3] ** 2 for k, i in members))
 
 
-def _slow_pairs(search: Search) -> list:
-    """Pairs of sightings of two frames, so near that a third may be lost in the mean; brightest first."""
+def _slow_pairs(search: TrackletSearch) -> list:
+    """Pairs of detections of two frames, so near that a third may be lost in the mean; brightest first."""
     pairs = []
     span = np.ptp(search.hours)
     for a, b in combinations(np.argsort(search.hours, kind="stable"), 2):
@@ -381,8 +381,8 @@ def _slow_pairs(search: Search) -> list:
     return sorted(pairs, key=lambda pair: -_strength(pair, search))
 
 
-def _near(line: LitLine, search: Search) -> set:
-    """Sightings that are this line's own, whether they were used to find it or not."""
+def _near(line: Tracklet, search: TrackletSearch) -> set:
+    """Detections that are this line's own, whether they were used to find it or not."""
     own = set()
     for k, rows in enumerate(search.seen):
         t = search.hours[k] - line.middle_h
@@ -399,7 +399,7 @@ def _beyond_chance(members, search, taken) -> bool:
 
 
 def _chance(members, search, taken) -> float:
-    """Expected lines at least as bright in each sighting out of what else the frames show."""
+    """Expected lines at least as bright in each detection out of what else the frames show."""
     seen, hours = search.seen, search.hours
     members = sorted(members, key=lambda one: hours[one[0]])
     counts = {}
@@ -417,8 +417,8 @@ def _chance(members, search, taken) -> float:
     return chance * choices(len(seen), len(members))
 
 
-def _lit(search: Search, members) -> LitLine | None:
-    """Best line near the one through the sightings, all frames taken together."""
+def _tracklet(search: TrackletSearch, members) -> Tracklet | None:
+    """Best line near the one through the detections, all frames taken together."""
     sky, hours = search.sky, search.hours
     solution, middle = _proposed(members, search)
     t = hours - middle
@@ -437,8 +437,8 @@ def _lit(search: Search, members) -> LitLine | None:
     frames = np.flatnonzero(good)
     covariance = both @ light.covariance @ both.T + _floor(t, sky.frame.pixel_scale)
     where = tuple((int(k), *_on_frame(search, k, path[:, k])) for k in frames)
-    own = tuple(_own_sighting(search, light, k) for k in frames)
-    return LitLine(
+    own = tuple(_own_detection(search, light, k) for k in frames)
+    return Tracklet(
         solution[0], solution[1], solution[2], middle, covariance, where, own,
         _scatter_about(light, path.T, good, search.found.smoothed.width), light,
     )  # fmt: skip
@@ -457,7 +457,7 @@ def _on_frame(search, k, place):
     return float(x[0]), float(y[0])
 
 
-def _own_sighting(search, light, k):
+def _own_detection(search, light, k):
     """x, y, sigma, flux and its sigma as frame k itself shows them, in its own pixels and units."""
     smoothed = search.found.smoothed
     area = abs(float(np.linalg.det(search.sky.registration.jacobian(k))))
@@ -468,7 +468,7 @@ def _own_sighting(search, light, k):
 
 
 def _proposed(members, search):
-    """Place, speed and bend of the line through sightings, (3, 2), and the time of its place."""
+    """Place, speed and bend of the line through detections, (3, 2), and the time of its place."""
     seen, hours = search.seen, search.hours
     weight = np.array([seen[k][i][2] for k, i in members]) ** -2
     times = hours[[k for k, _ in members]]
@@ -500,8 +500,8 @@ def _even(light: MovingLight) -> bool:
     return bool(np.sum(pull2) < CHI2_LIMIT * (known.sum() - 1))
 
 
-def _believable(line: LitLine, search: Search) -> bool:
-    frames = [k for k, _, _ in line.sightings]
+def _believable(line: Tracklet, search: TrackletSearch) -> bool:
+    frames = [k for k, _, _ in line.detections]
     if len(frames) < search.needed or not line.chi2_per_dof < CHI2_LIMIT:
         return False
     rate = float(np.hypot(*line.speed))
@@ -520,28 +520,30 @@ FLAG = "on the star-subtracted frame: the frame itself shows no dot of its own t
 
 
 @dataclass(eq=False)
-class Subtracted:
+class DifferenceSearch:
     """Star-subtracted frames of a field and the lines in them.
 
     Parameters
     ----------
-    registration : Registration
+    registration : CommonGrid
     found : Differences
-    lines : list of LitLine
+    lines : list of Tracklet
         Surest first.
     notes : tuple of str
     masked_share : float
         Of the grid, share that fewer than three frames show unmasked.
     """
 
-    registration: Registration
+    registration: CommonGrid
     found: Differences
     lines: list
     notes: tuple = ()
     masked_share: float = 0.0
 
 
-def search_subtracted(frames, plates, hours, *, max_rate, needed, threshold, progress=None) -> Subtracted:
+def difference_search(
+    frames, plates, hours, *, max_rate, needed, threshold, progress=None
+) -> DifferenceSearch:
     """Lines of light on the star-subtracted frames.
 
     Parameters
@@ -552,40 +554,40 @@ def search_subtracted(frames, plates, hours, *, max_rate, needed, threshold, pro
     max_rate : float
         arcsec/h
     needed : int
-        Sightings that make a line.
+        Detections that make a line.
     threshold : float
-        Signal to noise of a sighting.
+        Signal to noise of a detection.
     progress : callable, optional
 
     Returns
     -------
-    Subtracted
+    DifferenceSearch
 
     Raises
     ------
     MeasurementError
         If the frames cannot be laid on each other, or there is no room for them.
     """
-    registration = register(frames, plates)
+    registration = common_grid(frames, plates)
     smoothed = smooth_frames(registration, plates, progress=progress)
     try:
         found = subtract(registration, plates, smoothed)
         centre = unit_from_radec(*frames[0].centre)
         sky = GridSky(registration, plates, centre)
         seen, notes = _seen(found, sky, hours, max_rate, threshold)
-        lines, more = lit_lines(Search(found, sky, seen, hours, max_rate, needed, threshold))
+        lines, more = find_tracklets(TrackletSearch(found, sky, seen, hours, max_rate, needed, threshold))
         share, words = _masked(found, smoothed)
         words = *words, *notes, *more, *_trails(registration, plates, max_rate)
-        return Subtracted(registration, found, lines, words, share)
+        return DifferenceSearch(registration, found, lines, words, share)
     finally:
         smoothed.close()
 
 
 def _seen(found, sky, hours, max_rate, threshold):
-    """Sightings of each frame, rows (xi, eta, sigma, q, gx, gy), and a note where some had to be left out."""
+    """Detections of each frame, rows (xi, eta, sigma, q, gx, gy), and a note where some are left out."""
     seen = []
     for k in range(len(hours)):
-        gx, gy, q = sightings(found, k, FAINT * threshold).T
+        gx, gy, q = detections(found, k, FAINT * threshold).T
         xi, eta = sky.offsets(gx, gy)
         sigma = np.hypot(found.smoothed.width / np.maximum(q, 1.0), PLACE_PX) * sky.frame.pixel_scale
         seen.append(np.stack([xi, eta, sigma, q, gx, gy], axis=1))
@@ -595,7 +597,7 @@ def _seen(found, sky, hours, max_rate, threshold):
         seen = [rows[rows[:, 3] >= limit] for rows in seen]
     if limit > FAINT * threshold:
         return seen, (
-            f"so many sightings that only those above S/N {limit:.1f} are tried at up to {max_rate:g} "
+            f"so many detections that only those above S/N {limit:.1f} are tried at up to {max_rate:g} "
             "arcsec/h: a lower --max-rate or fewer frames go deeper",
         )
     return seen, ()
@@ -628,7 +630,7 @@ def _trails(registration, plates, max_rate):
     )
 
 
-def measure_subtracted(frame, prediction, plate, own) -> Residual:
+def measure_on_difference(frame, prediction, plate, own) -> Residual:
     """A mover on one frame as its star-subtracted pixels show it.
 
     Parameters

@@ -32,7 +32,7 @@ LARGEST_GRID = 2.5
 
 
 @dataclass(eq=False)
-class Registration:
+class CommonGrid:
     """Where a set of frames lies on a common grid.
 
     Parameters
@@ -97,7 +97,7 @@ class Registration:
         return self._meshes[k]
 
 
-def register(frames, plates, *, least: int = 3) -> Registration:
+def common_grid(frames, plates, *, least: int = 3) -> CommonGrid:
     """Lay frames of one field on a common grid.
 
     Parameters
@@ -110,7 +110,7 @@ def register(frames, plates, *, least: int = 3) -> Registration:
 
     Returns
     -------
-    Registration
+    CommonGrid
 
     Raises
     ------
@@ -127,7 +127,7 @@ def register(frames, plates, *, least: int = 3) -> Registration:
         matches.append(found)
         common.append(len(plates[k].survey.sources) if k == reference else _pairs(found))
     origin, shape = _extent(frames, matches, reference, least)
-    return Registration(list(frames), reference, origin, shape, matches, common)
+    return CommonGrid(list(frames), reference, origin, shape, matches, common)
 
 
 def _middle_frame(frames, plates) -> int:
@@ -203,7 +203,7 @@ class GridSky(SkyMap):
 
     Parameters
     ----------
-    registration : Registration
+    registration : CommonGrid
     plates : sequence of PlateCheck
     centre : (3,) array
         Unit vector at which the plane touches in which the zero point is taken off and lines are fitted.
@@ -238,9 +238,7 @@ class GridSky(SkyMap):
 
     def _sky(self, xi, eta):
         east, north = tangent_axes(self.centre)
-        return radec_from_unit(
-            self.centre + (xi[..., None] * east + eta[..., None] * north) / ARCSEC_PER_RAD
-        )
+        return radec_from_unit(self.centre + (xi[..., None] * east + eta[..., None] * north) / ARCSEC_PER_RAD)
 
     def to_sky(self, x, y):
         x, y = np.broadcast_arrays(np.asarray(x, float), np.asarray(y, float))

@@ -1,12 +1,12 @@
-"""Straight lines through sightings of several frames.
+"""Straight lines through detections of several frames.
 
 ::
 
-    frame 1   *  .        sightings in the sky's tangent plane;
+    frame 1   *  .        detections in the sky's tangent plane;
     frame 2     *   .     pairs of frames propose a motion, the others must confirm it;
     frame 3   .    *      all places of a line are fitted and the worst line goes first
 
-Sightings of a frame are rows (xi, eta in arcsec, sigma in arcsec, signal to noise, ...); what follows is the
+Detections of a frame are rows (xi, eta in arcsec, sigma in arcsec, signal to noise, ...); what follows is the
 business of whoever made them.
 """
 
@@ -19,7 +19,7 @@ from scipy.spatial import cKDTree
 CHI2_LIMIT = 4.0
 """Largest chi-squared per degree of freedom of a line."""
 MOST_PAIRS = 1_000_000
-"""So many pairs of sightings are gone through in about ten seconds."""
+"""So many pairs of detections are gone through in about ten seconds."""
 CURVATURE = 0.5
 """1-sigma of the bend of a path, arcsec/h^2: an observer who turns with the Earth sees a body at 1 au bend by
 up to 8.8 arcsec (2 pi / 24 h)^2 = 0.6."""
@@ -31,7 +31,7 @@ def candidate_lines(free, hours, max_rate, needed) -> list:
     Parameters
     ----------
     free : list of (n, >=4) arrays
-        Sightings of each frame.
+        Detections of each frame.
     hours : (frames,) array
         Mid-exposures.
     max_rate : float
@@ -41,7 +41,7 @@ def candidate_lines(free, hours, max_rate, needed) -> list:
     Returns
     -------
     list of (members, chi2_per_dof)
-        Members are ((frame, row), ...); a sighting may belong to several lines.
+        Members are ((frame, row), ...); a detection may belong to several lines.
 
     Examples
     --------
@@ -65,7 +65,7 @@ def candidate_lines(free, hours, max_rate, needed) -> list:
 
 
 def without_shared(lines) -> list:
-    """The first lines of a list that share no sighting with one before them.
+    """The first lines of a list that share no detection with one before them.
 
     Examples
     --------
@@ -81,7 +81,7 @@ def without_shared(lines) -> list:
 
 
 def pairs_to_try(free, hours, max_rate) -> float:
-    """Expected number of pairs of sightings within reach of the fastest motion."""
+    """Expected number of pairs of detections within reach of the fastest motion."""
     area = max(area_of(free), 1.0)
     return sum(
         len(free[a]) * len(free[b]) * min(1.0, np.pi * (max_rate * (hours[b] - hours[a])) ** 2 / area)
@@ -119,7 +119,7 @@ def bend_sigma(hours, k, a, b) -> float:
 
 
 def _confirm(free, trees, typical, hours, first, second, needed):
-    """Sightings of the other frames on the line through two, and the line's chi-squared per dof."""
+    """Detections of the other frames on the line through two, and the line's chi-squared per dof."""
     (a, i), (b, j) = first, second
     p, q = free[a][i], free[b][j]
     speed = (q[:2] - p[:2]) / (hours[b] - hours[a])
@@ -147,14 +147,14 @@ def _confirm(free, trees, typical, hours, first, second, needed):
 
 
 def fit_line(members, free, hours):
-    """Least squares through sightings, weighted, with a bend that is known to be small.
+    """Least squares through detections, weighted, with a bend that is known to be small.
 
     Parameters
     ----------
     members : sequence of (int, int)
         Frame and row.
     free : list of (n, >=3) arrays
-        Sightings of each frame: xi, eta, sigma.
+        Detections of each frame: xi, eta, sigma.
     hours : (frames,) array
 
     Returns

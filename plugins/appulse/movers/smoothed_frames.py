@@ -221,7 +221,7 @@ def smooth_frames(registration, plates, *, progress=None) -> SmoothedFrames:
 
     Parameters
     ----------
-    registration : Registration
+    registration : CommonGrid
     plates : sequence of PlateCheck
     progress : callable, optional
         Wraps a list of frames to show how far it got.

@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from appulse.errors import InputError
 from appulse.frames.wcs import sky_to_pixel
-from appulse.registration.ringing import SpecialPlaces, bad_blocks, filled, steep_blocks, without_rings
+from appulse.registration.ringing import SuspectPixels, bad_blocks, filled, steep_blocks, without_rings
 from appulse.registration.threads import in_order
 
 MESH = 64
@@ -128,12 +128,12 @@ def resample(plane, wcs, grid, *, shift=(0.0, 0.0), keep="surface", workers=1, k
     >>> float(np.abs(flat - 7.0).max()) < 1e-5
     True
     """
-    return Ready(
+    return Resampler(
         plane, wcs, grid, reach=float(np.hypot(*shift)), keep=keep, kernel=kernel, workers=workers
     ).on(shift)
 
 
-class Ready:
+class Resampler:
     """A plane made ready to be resampled onto a grid more than once; only the part that the grid sees.
 
     Parameters
@@ -186,7 +186,7 @@ class Ready:
         self.source = filled(part, bad) if self.bad is not None else part
         self.coefficients = ndimage.spline_filter(self.source, order=3, output=np.float32, mode="mirror")
         self.steep = steep_blocks(self.source, self.fwhm)
-        self.special = SpecialPlaces(
+        self.suspect = SuspectPixels(
             self.grid, self.wcs, self.corner, [self.steep, bad_blocks(self.bad)], self.ratio
         )
 
@@ -198,27 +198,27 @@ class Ready:
             return _adaptive(self.plane, self.wcs, self.grid, shift, self.keep)
         mapped = PixelMap.between(self.grid, self.wcs, shift)
         mapped = PixelMap(mapped.x - self.corner[0], mapped.y - self.corner[1])
-        special = self.special.shifted(shift)
+        suspect = self.suspect.shifted(shift)
         out = np.empty(self.grid.shape, dtype=np.float32)
         starts = range(0, self.grid.shape[0], TASK_ROWS)
-        for _ in in_order(lambda first: self._rows(mapped, special, first, out), starts, self.workers):
+        for _ in in_order(lambda first: self._rows(mapped, suspect, first, out), starts, self.workers):
             pass
         return out
 
-    def _rows(self, mapped, special, first, out):
+    def _rows(self, mapped, suspect, first, out):
         ny, nx = self.grid.shape
         # One buffer for all strips: new memory costs more than the arithmetic in it.
         buffer = np.empty((2, STRIP_ROWS, -(-nx // MESH) * MESH))
         for low in range(first, min(first + TASK_ROWS, ny), STRIP_ROWS):
-            self._strip(mapped, special, low, min(low + STRIP_ROWS, ny), out, buffer)
+            self._strip(mapped, suspect, low, min(low + STRIP_ROWS, ny), out, buffer)
 
-    def _strip(self, mapped, special, first, last, out, buffer):
+    def _strip(self, mapped, suspect, first, last, out, buffer):
         where = mapped.rows(first, last, self.grid.shape[1], buffer)
         part = out[first:last]
         ndimage.map_coordinates(
             self.coefficients, where, order=3, prefilter=False, output=part, mode="mirror"
         )
-        rows, columns = special(first, last)
+        rows, columns = suspect(first, last)
         if len(rows):
             y, x = where[:, rows, columns]
             if self.steep is not None:

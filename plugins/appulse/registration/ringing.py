@@ -15,11 +15,11 @@ BLOCK = 8
 FEW = 0.02
 """Share of blank pixels up to which each is filled by itself."""
 MOST = 0.2
-"""Share of special blocks from which every grid pixel is looked at."""
+"""Share of suspect blocks from which every grid pixel is looked at."""
 
 
-class SpecialPlaces:
-    """Grid pixels that may see one of a frame's special blocks.
+class SuspectPixels:
+    """Grid pixels that may see one of a frame's suspect blocks.
 
     Parameters
     ----------
@@ -48,9 +48,9 @@ class SpecialPlaces:
         self.places = np.stack(places, axis=1)
         self.reach = int(np.ceil((half + 1.0) * np.sqrt(2.0) / ratio)) + 1
 
-    def shifted(self, shift) -> "SpecialPlaces":
+    def shifted(self, shift) -> "SuspectPixels":
         """As seen on the grid displaced by `shift`."""
-        moved = object.__new__(SpecialPlaces)
+        moved = object.__new__(SuspectPixels)
         moved.shape, moved.everywhere, moved.reach = self.shape, self.everywhere, self.reach
         moved.places = np.round(self.places - np.asarray(shift)).astype(int)
         return moved

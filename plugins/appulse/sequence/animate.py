@@ -16,7 +16,7 @@ from PIL import Image, ImageDraw
 
 from appulse.errors import InputError, MissingExtraError
 from appulse.formats.output import replacing, write_bytes
-from appulse.sequence.composite import hours_of, lay_one
+from appulse.sequence.composite import add_dot, hours_of
 from appulse.sequence.picture_files import fitted, font, shown, to_8bit
 
 MOST_STEPS = 600
@@ -26,7 +26,7 @@ GRAIN = 5.0
 
 
 @dataclass(frozen=True)
-class Step:
+class ClockStep:
     """One step of the clock: time (hours after the first frame), index of the frame shown, gap or not."""
 
     hours: float
@@ -34,7 +34,7 @@ class Step:
     gap: bool
 
 
-def timeline(hours, step_h=None) -> list[Step]:
+def timeline(hours, step_h=None) -> list[ClockStep]:
     """Even steps of time over frames that are not evenly spaced.
 
     Parameters
@@ -46,7 +46,7 @@ def timeline(hours, step_h=None) -> list[Step]:
 
     Returns
     -------
-    list of Step
+    list of ClockStep
         Every frame is shown at least once; a step without a frame within half a step repeats the last.
 
     Raises
@@ -61,7 +61,7 @@ def timeline(hours, step_h=None) -> list[Step]:
     """
     hours = np.asarray(hours, dtype=float)
     if len(hours) < 2:
-        return [Step(0.0, 0, False)]
+        return [ClockStep(0.0, 0, False)]
     gaps = np.diff(hours)
     step = float(np.median(gaps)) if step_h is None else float(step_h)
     if not (np.isfinite(step) and step > 0):
@@ -80,7 +80,7 @@ def timeline(hours, step_h=None) -> list[Step]:
     for tick in range(ticks[-1] + 1):
         index = int(np.searchsorted(ticks, tick, side="right")) - 1
         here = ticks[index] == tick
-        found.append(Step(float(hours[index] if here else hours[0] + tick * step), index, not here))
+        found.append(ClockStep(float(hours[index] if here else hours[0] + tick * step), index, not here))
     return found
 
 
@@ -250,7 +250,7 @@ def write_mp4(pictures, path, *, fps, overwrite=False):
     return path
 
 
-class Canvas:
+class AnimationCanvas:
     """A base shown by a look, on which dots are laid one after the other.
 
     Parameters
@@ -288,7 +288,7 @@ class Canvas:
         """Lay a dot, unless it is there already."""
         if not dot.used or id(dot) in self.laid:
             return
-        lay_one(dot, self.extra, self.strength)
+        add_dot(dot, self.extra, self.strength)
         self.neutral[dot.patch] = np.maximum(self.neutral[dot.patch], dot.weight)
         rows, columns = dot.patch
         box = (columns.start, rows.start, columns.stop, rows.stop)
@@ -322,20 +322,22 @@ def stamp_words(step, start, *, gap_words="no frame") -> str:
     return f"{words}   {gap_words}" if step.gap else words
 
 
-def animation(night, base, laid, dots, look, settings, *, tracked=None, decorate=None, progress=None) -> list:
+def animation(
+    night, base, resampled, dots, look, settings, *, tracked=None, decorate=None, progress=None
+) -> list:
     """Pictures of the animation, in order, (h, w, c) bytes.
 
     Parameters
     ----------
-    night : Night
+    night : PreparedNight
     base : (c, ny, nx) array
-    laid : list of Laid
+    resampled : list of ResampledFrame
         On the star grid.
     dots : list of Dot
         Of the same frames.
     look : Look
-    settings : Settings
-    tracked : list of Laid, optional
+    settings : PictureSettings
+    tracked : list of ResampledFrame, optional
         On the body's grid: needed where the body stands still.
     decorate : callable, optional
         ``decorate(pixels, index)`` draws marks.
@@ -344,26 +346,26 @@ def animation(night, base, laid, dots, look, settings, *, tracked=None, decorate
     """
     from astropy.time import Time
 
-    times = [one.shot.place.time for one in laid]
+    times = [one.subframe.place.time for one in resampled]
     hours, start = hours_of(times), Time(min(times), scale="utc")
     steps = timeline(hours, settings.step_h)
-    shots = {}
+    drawn = {}
     pictures = []
     canvas = None
     if settings.animation == "stars" and settings.animation_of == "clean":
-        canvas = Canvas(base, look)
+        canvas = AnimationCanvas(base, look)
     for step in played(steps, settings.animation_path):
-        if step.index not in shots:
+        if step.index not in drawn:
             if canvas is not None:
                 values = _with_dots(canvas, dots, step.index, settings.growing)
             else:
-                values = to_8bit(_frame(step.index, night, laid, look, settings, tracked))
+                values = to_8bit(_frame(step.index, night, resampled, look, settings, tracked))
             pixels = fitted(shown(values), settings.longest_px)
-            shots[step.index] = pixels if decorate is None else decorate(pixels, step.index)
+            drawn[step.index] = pixels if decorate is None else decorate(pixels, step.index)
             if progress is not None:
                 progress()
         words = stamp_words(step, start) if settings.stamp else ""
-        pictures.append(stamped(shots[step.index], words, dim=step.gap))
+        pictures.append(stamped(drawn[step.index], words, dim=step.gap))
     return pictures
 
 
@@ -376,11 +378,11 @@ def _with_dots(canvas, dots, index, growing):
     return canvas.pixels
 
 
-def _frame(index, night, laid, look, settings, tracked):
+def _frame(index, night, resampled, look, settings, tracked):
     if settings.animation == "body":
         one = tracked[index]
         return look.picture(_levelled(one), body_box(night, one.place, look.box))
-    return look.picture(_levelled(laid[index]))
+    return look.picture(_levelled(resampled[index]))
 
 
 def _levelled(one):

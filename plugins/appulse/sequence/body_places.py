@@ -147,7 +147,7 @@ SEARCH_FWHM = 4.0
 COMPARED = 8
 
 
-def centre_on_body(laid, fwhm) -> list:
+def centre_on_body(resampled, fwhm) -> list:
     """Move the predicted places to where the body shows, by one shift for all frames; notes.
 
     Clock, orbit and plate put the whole path beside the prediction alike. The shift is the median of what
@@ -155,13 +155,13 @@ def centre_on_body(laid, fwhm) -> list:
 
     Parameters
     ----------
-    laid : list of Laid
+    resampled : list of ResampledFrame
         On the star grid; `place` and `trail` are changed.
     fwhm : float, px
     """
     found = []
-    for one in laid:
-        offset = _body_offset(one, laid, fwhm)
+    for one in resampled:
+        offset = _body_offset(one, resampled, fwhm)
         if offset is not None:
             found.append(offset)
     if len(found) < 3:
@@ -171,13 +171,13 @@ def centre_on_body(laid, fwhm) -> list:
     spread = 1.4826 * np.median(np.abs(found - shift))
     if np.hypot(*shift) < 0.1 * fwhm or spread > 0.5 * fwhm:
         return []
-    for one in laid:
+    for one in resampled:
         one.place = (one.place[0] + shift[0], one.place[1] + shift[1])
         one.trail = one.trail + shift
     return [f"the body lies {shift[0]:+.2f}, {shift[1]:+.2f} px (x, y) beside its predicted path: followed"]
 
 
-def _body_offset(one, laid, fwhm):
+def _body_offset(one, resampled, fwhm):
     """Offset (x, y) of the body from its predicted place in one frame; None where it does not stand out."""
     x, y = (round(v) for v in one.place)
     ny, nx = one.planes[0].shape
@@ -185,8 +185,8 @@ def _body_offset(one, laid, fwhm):
     x0, x1, y0, y1 = x - reach, x + reach + 1, y - reach, y + reach + 1
     if x0 < 0 or y0 < 0 or x1 > nx or y1 > ny:
         return None
-    step = max(1, len(laid) // COMPARED)
-    others = [o for o in laid[::step] if o is not one]
+    step = max(1, len(resampled) // COMPARED)
+    others = [o for o in resampled[::step] if o is not one]
     if len(others) < 2:
         return None
     boxes = [o.levels[0].apply(o.planes[0].box(x0, y0, x1, y1), x0, y0) for o in [one, *others]]
@@ -208,10 +208,10 @@ def _body_offset(one, laid, fwhm):
     )
 
 
-def body_peaks(laid, fwhm) -> list:
+def body_peaks(resampled, fwhm) -> list:
     """Peak of the body above its surroundings in each frame, in sigmas of a pixel."""
     peaks = []
-    for one in laid:
+    for one in resampled:
         x, y = (round(v) for v in one.place)
         reach = int(np.ceil(6 * fwhm))
         ny, nx = one.planes[0].shape
@@ -226,5 +226,3 @@ def body_peaks(laid, fwhm) -> list:
         peak = (inside.max() - np.median(rest)) if len(inside) and len(rest) else 0.0
         peaks.append(float(max(peak, 0.0) / one.levels[0].sigma))
     return peaks
-
-

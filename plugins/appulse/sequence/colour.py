@@ -208,7 +208,7 @@ def colour_on_grid(frames, night, track, *, aligned=True, workers=1) -> tuple:
     ----------
     frames : list of SolvedFrame
         One of three planes, or three of one.
-    night : Night
+    night : PreparedNight
     track : (n, 2) array
         Places of the body, grid px.
     aligned : bool

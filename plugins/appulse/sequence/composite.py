@@ -152,7 +152,7 @@ def _recentred(extra, good, x, y, trail, fwhm, noise):
     return best
 
 
-def lay(base, dots) -> np.ndarray:
+def over_base(base, dots) -> np.ndarray:
     """Lay dots over a base.
 
     Parameters
@@ -169,19 +169,19 @@ def lay(base, dots) -> np.ndarray:
     --------
     >>> dot = Dot("f", "t", 1, 1, used=True, x0=1, y0=1)
     >>> dot.weight, dot.light = np.ones((1, 1), np.float32), np.full((1, 1, 1), 5.0, np.float32)
-    >>> lay(np.zeros((1, 3, 3), np.float32), [dot, dot])[0, 1].tolist()
+    >>> over_base(np.zeros((1, 3, 3), np.float32), [dot, dot])[0, 1].tolist()
     [0.0, 5.0, 0.0]
     """
     laid = np.zeros_like(base)
     strength = np.zeros(base.shape[-2:], dtype=np.float32)
     for dot in dots:
         if dot.used:
-            lay_one(dot, laid, strength)
+            add_dot(dot, laid, strength)
     laid += base
     return laid
 
 
-def lay_one(dot, laid, strength) -> None:
+def add_dot(dot, laid, strength) -> None:
     """Add one dot to what is laid already, in place.
 
     Parameters
@@ -338,7 +338,7 @@ def look_for(grid, base, track, settings, colour=None) -> Look:
     grid : SkyGrid
     base : (c, ny, nx) array
     track : (n, 2) array
-    settings : Settings
+    settings : PictureSettings
     colour : (3, ny, nx) array, optional
         Light of the colour base on the grid.
     """
@@ -387,16 +387,16 @@ def neutral_of(dots, shape) -> np.ndarray:
 
 def composite(base, dots, look) -> np.ndarray:
     """The picture: values from 0 to 1, (1 or 3, h, w)."""
-    return look.picture(lay(base, dots), neutral=neutral_of(dots, base.shape[-2:]))
+    return look.picture(over_base(base, dots), neutral=neutral_of(dots, base.shape[-2:]))
 
 
-def dots_of(night, laid, base) -> list:
+def dots_of(night, resampled, base) -> list:
     """The body as every kept frame has it.
 
     Parameters
     ----------
-    night : Night
-    laid : list of Laid
+    night : PreparedNight
+    resampled : list of ResampledFrame
         On the star grid.
     base : (c, ny, nx) array
 
@@ -404,21 +404,23 @@ def dots_of(night, laid, base) -> list:
     -------
     list of Dot
     """
-    if len(laid) == 1:
+    if len(resampled) == 1:
         # Its base is the frame itself: there is nothing to take the body out with.
-        one = laid[0]
-        name, time, (x, y) = one.shot.frame.name, one.shot.place.time, one.place
+        one = resampled[0]
+        name, time, (x, y) = one.subframe.frame.name, one.subframe.place.time, one.place
         return [Dot(name, time, float(x), float(y), reason="a single frame: the body stays in the base")]
     found = []
-    for one in laid:
+    for one in resampled:
 
         def reader(plane, level):
             return lambda x0, y0, x1, y1: level.apply(plane.box(x0, y0, x1, y1), x0, y0)
 
         planes = [reader(plane, level) for plane, level in zip(one.planes, one.levels, strict=True)]
-        place = one.shot.place
+        place = one.subframe.place
         noise = one.levels[0].sigma / np.sqrt(len(planes))
         found.append(
-            take_dot(one.shot.frame.name, place.time, planes, base, one.place, one.trail, night.fwhm, noise)
+            take_dot(
+                one.subframe.frame.name, place.time, planes, base, one.place, one.trail, night.fwhm, noise
+            )
         )
     return found

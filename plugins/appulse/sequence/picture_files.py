@@ -232,8 +232,8 @@ def write_stack(path, stacks, night, settings, body, words, overwrite=False):
     path : path
     stacks : list of Stack
         One, or red, green and blue.
-    night : Night
-    settings : Settings
+    night : PreparedNight
+    settings : PictureSettings
     body, words : str
     overwrite : bool
 
@@ -286,7 +286,7 @@ def write_dots(path, night, dots, picked, overwrite=False):
     table["reason"] = [
         dot.reason or ("" if dot in picked else "left out by the chosen dots or cadence") for dot in dots
     ]
-    sums = {shot.frame.name: shot.frame.checksum or "in memory" for shot in night.shots}
+    sums = {subframe.frame.name: subframe.frame.checksum or "in memory" for subframe in night.subframes}
     table["sha256"] = [sums[dot.frame] for dot in dots]
     table.meta["comments"] = [
         "where each dot of the composite comes from: frame, its effective middle (UTC), zero-based pixel on "

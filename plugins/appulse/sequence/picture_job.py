@@ -16,7 +16,7 @@ from appulse.registration.resampling import KEEPS
 from appulse.sequence.animate import PATHS
 from appulse.sequence.body_places import place_in
 from appulse.sequence.sky_grid import EXTENTS
-from appulse.sequence.subframe import shot_of
+from appulse.sequence.subframe import subframe_of
 
 CHOICES = {
     "extent": EXTENTS,
@@ -30,7 +30,7 @@ CHOICES = {
 
 
 @dataclass(frozen=True)
-class Settings:
+class PictureSettings:
     """What the user may choose; every default gives a clean picture.
 
     Parameters
@@ -120,7 +120,7 @@ class Settings:
         return kept
 
     @classmethod
-    def from_plain(cls, kept) -> "Settings":
+    def from_plain(cls, kept) -> "PictureSettings":
         """Back from a recipe.
 
         Raises
@@ -130,7 +130,7 @@ class Settings:
 
         Examples
         --------
-        >>> Settings.from_plain(Settings(fps=4.0).plain()).fps
+        >>> PictureSettings.from_plain(PictureSettings(fps=4.0).plain()).fps
         4.0
         """
         known = {one.name for one in fields(cls)}
@@ -150,14 +150,14 @@ EXTRAS = {"tiff": "composite.tiff", "jpeg": "composite.jpg", "mp4": "animation.m
 
 
 @dataclass
-class Job:
+class PictureJob:
     """What to make, of what.
 
     Parameters
     ----------
     body : str
-    shots : list of Shot
-    settings : Settings
+    subframes : list of Subframe
+    settings : PictureSettings
     out : Path
     orbits : dict
         Source of the places, in words.
@@ -184,7 +184,7 @@ class Job:
     """
 
     body: str
-    shots: list
+    subframes: list
     settings: object
     out: Path
     orbits: dict = field(default_factory=dict)
@@ -223,12 +223,12 @@ class Job:
 
 
 @dataclass
-class Result:
+class PictureResult:
     """What came of a job.
 
     Parameters
     ----------
-    night : Night
+    night : PreparedNight
     dots : list of Dot
     written : list of Path
     notes : list of str
@@ -254,7 +254,7 @@ class Preview:
     ----------
     pixels : (h, w, 1 or 3) uint8 array
         The first row is the top.
-    night : Night
+    night : PreparedNight
     dots : list of Dot
     notes : list of str
     n_frames : int
@@ -268,7 +268,7 @@ class Preview:
     n_frames: int
 
 
-def job_for(frames, body, ephemeris, out, settings=None, *, masters=None, failed=None, **more) -> Job:
+def job_for(frames, body, ephemeris, out, settings=None, *, masters=None, failed=None, **more) -> PictureJob:
     """A job out of frames and an ephemeris.
 
     Parameters
@@ -280,17 +280,17 @@ def job_for(frames, body, ephemeris, out, settings=None, *, masters=None, failed
         Must know the body.
     out : path
         Folder for the products.
-    settings : Settings, optional
+    settings : PictureSettings, optional
     masters : Masters, optional
     failed : callable, optional
         Called with a frame for which there is no place, and its error; without it the error is raised.
     **more
         `orbits`, `star_table`, `colour`, `decided`, `reading`, `extras`, `jpeg_px`, `overwrite`,
-        `keep_parts`, `files` of :class:`Job`.
+        `keep_parts`, `files` of :class:`PictureJob`.
 
     Returns
     -------
-    Job
+    PictureJob
 
     Raises
     ------
@@ -303,34 +303,34 @@ def job_for(frames, body, ephemeris, out, settings=None, *, masters=None, failed
     Traceback (most recent call last):
     appulse.errors.InputError: no frame can be used: not one has a place of body
     """
-    settings = settings or Settings()
-    shots = []
+    settings = settings or PictureSettings()
+    subframes = []
     for frame in frames:
         try:
-            shots.append(shot_of(frame, place_in(frame, ephemeris, body), masters, settings))
+            subframes.append(subframe_of(frame, place_in(frame, ephemeris, body), masters, settings))
         except AppulseError as error:
             if failed is None:
                 raise
             failed(frame, error)
-    if not shots:
+    if not subframes:
         raise InputError(f"no frame can be used: not one has a place of {body}")
-    return Job(body, shots, settings, Path(out), masters=masters, **more)
+    return PictureJob(body, subframes, settings, Path(out), masters=masters, **more)
 
 
-def preview_job(job, longest_px, most_frames) -> Job:
+def preview_job(job, longest_px, most_frames) -> PictureJob:
     """The same job with some frames, evenly chosen, taken together to at most `longest_px` pixels."""
-    shots = sorted(job.shots, key=lambda shot: shot.place.time)
-    if len(shots) > most_frames:
-        chosen = np.unique(np.round(np.linspace(0, len(shots) - 1, most_frames)).astype(int))
-        shots = [shots[i] for i in chosen]
-    longest = max((max(shot.frame.shape) for shot in shots), default=1)
+    subframes = sorted(job.subframes, key=lambda subframe: subframe.place.time)
+    if len(subframes) > most_frames:
+        chosen = np.unique(np.round(np.linspace(0, len(subframes) - 1, most_frames)).astype(int))
+        subframes = [subframes[i] for i in chosen]
+    longest = max((max(subframe.frame.shape) for subframe in subframes), default=1)
     step = max(2, -(-longest // longest_px)) * job.settings.bin
-    names = {shot.frame.name for shot in shots}
+    names = {subframe.frame.name for subframe in subframes}
     reference = job.settings.reference if job.settings.reference in names else None
     settings = replace(job.settings, bin=step, reference=reference)
     return replace(
         job,
-        shots=[shot.smaller(step // job.settings.bin) for shot in shots],
+        subframes=[subframe.smaller(step // job.settings.bin) for subframe in subframes],
         settings=settings,
         extras=frozenset(),
     )
@@ -361,7 +361,7 @@ class Recipe:
     frames : dict
         Path (as given, relative to the recipe where possible) to a dict of ``sha256, keep, reason, place``
         and ``lies``: the refined WCS and brightness.
-    settings : Settings
+    settings : PictureSettings
     orbits : dict
         Source of the places, in words; the places themselves stand with the frames.
     stars : dict or None
@@ -383,7 +383,7 @@ class Recipe:
 
     body: str
     frames: dict
-    settings: Settings
+    settings: PictureSettings
     orbits: dict
     stars: dict | None = None
     masters: dict | None = None
@@ -438,7 +438,7 @@ class Recipe:
         if not isinstance(kept["frames"], dict) or not kept["frames"]:
             raise InputError(f"{path}: 'frames' holds no frame")
         return cls(
-            str(kept["body"]), kept["frames"], Settings.from_plain(kept["settings"]),
+            str(kept["body"]), kept["frames"], PictureSettings.from_plain(kept["settings"]),
             kept.get("orbits") or {},
             kept.get("stars"), kept.get("masters") or {}, kept.get("colour") or [],
             kept.get("results") or {},
@@ -460,7 +460,8 @@ class Recipe:
 
         Examples
         --------
-        >>> recipe = Recipe("body", {}, Settings(), {}, results={"base.fits": "a", "tracked.fits": "b"})
+        >>> recipe = Recipe("body", {}, PictureSettings(), {})
+        >>> recipe.results = {"base.fits": "a", "tracked.fits": "b"}
         >>> recipe.compared({"base.fits": "a", "tracked.fits": "b"})
         ['the same pixels as the recipe: base.fits, tracked.fits']
         >>> recipe.compared({"base.fits": "a", "tracked.fits": "c"})
@@ -509,13 +510,13 @@ def checked_file(entry_path, sha256, folder) -> Path:
 def write_recipe(path, job, night, hashes, overwrite=False):
     """The recipe of a run that is done; returns the path."""
     frames = {}
-    for shot in night.shots:
-        frames[relative_path(shot.frame.path, job.out)] = {
-            "sha256": shot.frame.checksum,
-            "keep": shot.keep,
-            "reason": shot.grade["reason"],
-            "place": shot.place.plain(),
-            "lies": shot.alignment.plain(),
+    for subframe in night.subframes:
+        frames[relative_path(subframe.frame.path, job.out)] = {
+            "sha256": subframe.frame.checksum,
+            "keep": subframe.keep,
+            "reason": subframe.grade["reason"],
+            "place": subframe.place.plain(),
+            "lies": subframe.alignment.plain(),
         }
     settings = job.settings
     if settings.reference is None:

@@ -14,12 +14,20 @@ from appulse.registration.resampling import PixelMap
 from appulse.registration.threads import in_order
 from appulse.sequence.grade import transparencies, verdicts
 from appulse.sequence.sky_grid import SkyGrid, frame_outline, grid_for
-from appulse.sequence.subframe import Shot, at_once, grid_places, level_to, quick_list, sky_on_grid, star_list
+from appulse.sequence.subframe import (
+    Subframe,
+    at_once,
+    grid_places,
+    level_to,
+    quick_list,
+    sky_on_grid,
+    star_list,
+)
 
 MOST_STARS = 600
 
 
-def check_reference(shots, name):
+def check_reference(subframes, name):
     """That a reference, where one is named, is among the frames.
 
     Raises
@@ -27,22 +35,24 @@ def check_reference(shots, name):
     InputError
         If it is not.
     """
-    names = [shot.frame.name for shot in shots]
+    names = [subframe.frame.name for subframe in subframes]
     if name is not None and name not in names:
         raise InputError(f"reference {name!r}: none of the frames is called so: {', '.join(names)}")
 
 
-def choose_reference(shots, name):
+def choose_reference(subframes, name):
     """The frame of this name, or the sharpest of the deep ones."""
-    check_reference(shots, name)
+    check_reference(subframes, name)
     if name is not None:
-        return next(shot for shot in shots if shot.frame.name == name)
+        return next(subframe for subframe in subframes if subframe.frame.name == name)
 
-    def score(shot):
-        top = np.sort(shot.stars.snr)[::-1][:50]
-        return (float(np.median(top)) if len(top) else 0.0) / (shot.stars.fwhm * shot.frame.pixel_scale)
+    def score(subframe):
+        top = np.sort(subframe.stars.snr)[::-1][:50]
+        return (float(np.median(top)) if len(top) else 0.0) / (
+            subframe.stars.fwhm * subframe.frame.pixel_scale
+        )
 
-    return max(shots, key=score)
+    return max(subframes, key=score)
 
 
 def anchored(reference, star_table):
@@ -67,33 +77,34 @@ def anchored(reference, star_table):
     return [f"{frame.name}: tied to {star_table.catalogue}, {tied.n_stars} stars, RMS {tied.rms_px:.3f} px"]
 
 
-def same_field(shots, reference, failed):
+def same_field(subframes, reference, failed):
     """Without those that have no sky in common with the reference."""
     middle = unit_from_radec(*reference.frame.centre)
     good = []
-    for shot in shots:
-        apart = float(np.degrees(separation_rad(middle, unit_from_radec(*shot.frame.centre))))
-        if apart < 0.9 * (shot.frame.radius_deg + reference.frame.radius_deg):
-            good.append(shot)
+    for subframe in subframes:
+        apart = float(np.degrees(separation_rad(middle, unit_from_radec(*subframe.frame.centre))))
+        if apart < 0.9 * (subframe.frame.radius_deg + reference.frame.radius_deg):
+            good.append(subframe)
             continue
         error = InputError(
-            f"{shot.frame.name}: another field, {apart:.2f} degrees from {reference.frame.name}; leave it out"
+            f"{subframe.frame.name}: another field, {apart:.2f} degrees from {reference.frame.name}; "
+            "leave it out"
         )
         if failed is None:
             raise error
-        failed(shot.frame, error)
+        failed(subframe.frame, error)
     return good
 
 
 @dataclass
-class Night:
+class PreparedNight:
     """Shots on one grid.
 
     Parameters
     ----------
-    shots : list of Shot
+    subframes : list of Subframe
         In the order of their times, all of them.
-    reference : Shot
+    reference : Subframe
     grid : SkyGrid
     coverage : (cy, cx) int array
     box : (x0, y0, nx, ny)
@@ -101,8 +112,8 @@ class Night:
     notes : list of str
     """
 
-    shots: list
-    reference: Shot
+    subframes: list
+    reference: Subframe
     grid: SkyGrid
     coverage: np.ndarray
     box: tuple
@@ -111,7 +122,7 @@ class Night:
     @property
     def kept(self) -> list:
         """Shots that go into the stacks."""
-        return [shot for shot in self.shots if shot.keep]
+        return [subframe for subframe in self.subframes if subframe.keep]
 
     @property
     def fwhm(self) -> float:
@@ -121,7 +132,7 @@ class Night:
 
 
 def prepare(
-    shots,
+    subframes,
     settings,
     parts,
     *,
@@ -131,13 +142,13 @@ def prepare(
     failed=None,
     progress=None,
     workers=1,
-) -> Night:
+) -> PreparedNight:
     """Look at the frames, align and grade them, choose the grid.
 
     Parameters
     ----------
-    shots : list of Shot
-    settings : Settings
+    subframes : list of Subframe
+    settings : PictureSettings
     parts : Parts
     star_table : StarTable, or callable, optional
         Ties the reference frame to the sky; called with that frame.
@@ -154,52 +165,56 @@ def prepare(
 
     Returns
     -------
-    Night
+    PreparedNight
 
     Raises
     ------
     InputError
         If no frame can be used, or they have no sky in common.
     """
-    check_reference(shots, settings.reference)
+    check_reference(subframes, settings.reference)
     good = []
-    for shot, error in in_order(_looker(settings, parts), shots, at_once(shots, workers)):
+    for subframe, error in in_order(_looker(settings, parts), subframes, at_once(subframes, workers)):
         if error is None:
-            good.append(shot)
+            good.append(subframe)
         elif failed is None:
             raise error
         else:
-            failed(shot.frame, error)
+            failed(subframe.frame, error)
         if progress is not None:
             progress()
-    shots = sorted(good, key=lambda shot: shot.place.time)
-    if not shots:
+    subframes = sorted(good, key=lambda subframe: subframe.place.time)
+    if not subframes:
         raise InputError("no frame can be used")
-    reference = choose_reference(shots, settings.reference)
+    reference = choose_reference(subframes, settings.reference)
     notes = []
     if settings.bin == 1:
-        for shot in shots:
-            if shot.frame.name in (pinned or {}):
-                shot.alignment = Alignment.from_plain(shot.frame.wcs, pinned[shot.frame.name])
+        for subframe in subframes:
+            if subframe.frame.name in (pinned or {}):
+                subframe.alignment = Alignment.from_plain(subframe.frame.wcs, pinned[subframe.frame.name])
         if star_table is not None and reference.alignment is None:
             notes = anchored(reference, star_table)
     reference.alignment = reference.alignment or Alignment(
         reference.frame.wcs, len(reference.stars.x), 0.0, 0.0, 1.0, 0.0
     )
-    shots = same_field(shots, reference, failed)
-    for shot in shots:
-        if shot.alignment is None:
-            shot.alignment = align(
-                shot.frame.wcs, shot.frame.shape, shot.stars, reference.alignment.wcs, reference.stars
+    subframes = same_field(subframes, reference, failed)
+    for subframe in subframes:
+        if subframe.alignment is None:
+            subframe.alignment = align(
+                subframe.frame.wcs,
+                subframe.frame.shape,
+                subframe.stars,
+                reference.alignment.wcs,
+                reference.stars,
             )
-    _grade(shots, reference, settings, decided)
-    kept = [shot for shot in shots if shot.keep]
+    _grade(subframes, reference, settings, decided)
+    kept = [subframe for subframe in subframes if subframe.keep]
     if not kept:
         raise InputError(
             "every frame is left out by its grade: look at the reasons, and keep some by --grades"
         )
     anchor = replace(reference.frame, wcs=reference.alignment.wcs)
-    outlines = [_outline(shot) for shot in kept]
+    outlines = [_outline(subframe) for subframe in kept]
     grid, coverage, box = grid_for(
         anchor,
         outlines,
@@ -207,7 +222,7 @@ def prepare(
         north_up=settings.north_up,
         scale_arcsec=settings.scale_arcsec,
     )
-    night = Night(shots, reference, grid, coverage, box, notes)
+    night = PreparedNight(subframes, reference, grid, coverage, box, notes)
     _levels(night, settings)
     return night
 
@@ -215,57 +230,57 @@ def prepare(
 def _looker(settings, parts):
     look = star_list if settings.bin == 1 else quick_list
 
-    def looked(shot):
-        frame = shot.look or shot.frame
+    def looked(subframe):
+        frame = subframe.look or subframe.frame
         try:
-            shot.stars = parts.thing("stars", shot.key(), lambda: look(frame))
+            subframe.stars = parts.thing("stars", subframe.key(), lambda: look(frame))
         except AppulseError as error:
-            return shot, error
+            return subframe, error
         finally:
             frame.release()
-        return shot, None
+        return subframe, None
 
     return looked
 
 
-def _outline(shot):
+def _outline(subframe):
     from appulse.frames.wcs import pixel_to_sky
 
-    wcs = shot.alignment.wcs
-    return frame_outline(lambda x, y: pixel_to_sky(wcs, x, y), shot.frame.shape)
+    wcs = subframe.alignment.wcs
+    return frame_outline(lambda x, y: pixel_to_sky(wcs, x, y), subframe.frame.shape)
 
 
-def _grade(shots, reference, settings, decided):
-    ratios = [1.0 if shot is reference else shot.alignment.flux_ratio for shot in shots]
-    seconds = np.array([shot.frame.exposure.seconds for shot in shots])
-    gains = np.array([shot.gain if np.isfinite(shot.gain) else 1.0 for shot in shots])
+def _grade(subframes, reference, settings, decided):
+    ratios = [1.0 if subframe is reference else subframe.alignment.flux_ratio for subframe in subframes]
+    seconds = np.array([subframe.frame.exposure.seconds for subframe in subframes])
+    gains = np.array([subframe.gain if np.isfinite(subframe.gain) else 1.0 for subframe in subframes])
     light = transparencies(ratios, seconds, gains)
-    for shot, transparency in zip(shots, light, strict=True):
-        trail = np.stack(shot.frame.to_pixel(*np.array(shot.place.trail).T), axis=1)
-        tilt = shot.stars.sky_level
-        shot.grade = {
-            "frame": shot.frame.name,
-            "time": shot.place.time,
+    for subframe, transparency in zip(subframes, light, strict=True):
+        trail = np.stack(subframe.frame.to_pixel(*np.array(subframe.place.trail).T), axis=1)
+        tilt = subframe.stars.sky_level
+        subframe.grade = {
+            "frame": subframe.frame.name,
+            "time": subframe.place.time,
             "keep": True,
             "reason": "",
-            "fwhm": shot.stars.fwhm,
-            "ellipticity": shot.stars.ellipticity,
-            "sky": shot.stars.sky,
-            "sky_sigma": shot.stars.sky_sigma,
-            "gradient": float(np.ptp(np.percentile(tilt, [10, 90])) / max(shot.stars.sky_sigma, 1e-9)),
-            "n_stars": shot.stars.n_sources,
+            "fwhm": subframe.stars.fwhm,
+            "ellipticity": subframe.stars.ellipticity,
+            "sky": subframe.stars.sky,
+            "sky_sigma": subframe.stars.sky_sigma,
+            "gradient": float(np.ptp(np.percentile(tilt, [10, 90])) / max(subframe.stars.sky_sigma, 1e-9)),
+            "n_stars": subframe.stars.n_sources,
             "transparency": float(transparency),
             "trail": float(np.hypot(*np.diff(trail, axis=0).T).sum()),
-            "align_rms": shot.alignment.rms_px,
-            "align_stars": shot.alignment.n_stars,
-            "shift": shot.alignment.shift_px,
+            "align_rms": subframe.alignment.rms_px,
+            "align_stars": subframe.alignment.n_stars,
+            "shift": subframe.alignment.shift_px,
         }
     if settings.reject_clouds and settings.bin == 1:
-        verdicts([shot.grade for shot in shots])
+        verdicts([subframe.grade for subframe in subframes])
         reference.grade["keep"], reference.grade["reason"] = True, ""
-    for shot in shots:
-        if decided and shot.frame.name in decided:
-            shot.grade["keep"], shot.grade["reason"] = decided[shot.frame.name]
+    for subframe in subframes:
+        if decided and subframe.frame.name in decided:
+            subframe.grade["keep"], subframe.grade["reason"] = decided[subframe.frame.name]
 
 
 def _levels(night, settings):
@@ -279,17 +294,18 @@ def _levels(night, settings):
         reference.stars, reference.alignment.wcs, reference.frame.shape, grid, places
     )
     seconds_0 = max(reference.frame.exposure.seconds, 1e-9)
-    for shot in night.shots:
-        area = PixelMap.between(grid, shot.alignment.wcs).area_ratio(grid.shape)
-        ratio = shot.alignment.flux_ratio
+    for subframe in night.subframes:
+        area = PixelMap.between(grid, subframe.alignment.wcs).area_ratio(grid.shape)
+        ratio = subframe.alignment.flux_ratio
         if ratio is None:
-            seconds = max(shot.frame.exposure.seconds, 1e-9)
+            seconds = max(subframe.frame.exposure.seconds, 1e-9)
             ratio = seconds_0 / seconds
             night.notes.append(
-                f"{shot.frame.name}: no stars to compare its brightness by: taken by the exposure times alone"
+                f"{subframe.frame.name}: no stars to compare its brightness by: "
+                "taken by the exposure times alone"
             )
         factor = ratio if flux else ratio * area / area_0
         share = area if flux else 1.0
-        sky = share * sky_on_grid(shot.stars, shot.alignment.wcs, shot.frame.shape, grid, places)
-        noise = share * shot.stars.sky_sigma
-        shot.level = level_to(sky_0, sky, places, factor, noise, share_0 * reference.stars.sky, area)
+        sky = share * sky_on_grid(subframe.stars, subframe.alignment.wcs, subframe.frame.shape, grid, places)
+        noise = share * subframe.stars.sky_sigma
+        subframe.level = level_to(sky_0, sky, places, factor, noise, share_0 * reference.stars.sky, area)

@@ -4,17 +4,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from appulse.registration.resampling import Ready
+from appulse.registration.resampling import Resampler
 from appulse.registration.threads import in_order
 from appulse.sequence.parts import digest
 from appulse.sequence.subframe import at_once
 
 
 @dataclass
-class Laid:
-    """One kept shot on a grid: its planes on disk, a level for each, the place of the body there."""
+class ResampledFrame:
+    """One kept subframe on a grid: its planes on disk, a level for each, the place of the body there."""
 
-    shot: object
+    subframe: object
     planes: list
     levels: list
     place: tuple
@@ -22,13 +22,13 @@ class Laid:
     shift: tuple = (0.0, 0.0)
 
 
-def lay_frames(night, settings, parts, *, track=True, workers=1, progress=None) -> tuple:
+def resample_frames(night, settings, parts, *, track=True, workers=1, progress=None) -> tuple:
     """Resample every kept frame onto the star grid and onto the body's, both from the same reading.
 
     Parameters
     ----------
-    night : Night
-    settings : Settings
+    night : PreparedNight
+    settings : PictureSettings
     parts : Parts
     track : bool
         Also onto the body's grid: displaced by the body's predicted motion since the reference's middle.
@@ -37,43 +37,43 @@ def lay_frames(night, settings, parts, *, track=True, workers=1, progress=None) 
 
     Returns
     -------
-    laid, moving : lists of Laid
+    resampled, moving : lists of ResampledFrame
         The second is empty where it was not asked for.
     """
     home, _ = night.reference.place.on(night.grid)
-    colours = all(shot.frame.is_colour for shot in night.kept)
+    colours = all(subframe.frame.is_colour for subframe in night.kept)
     frames = at_once(night.kept, workers)
     inner = workers if frames == 1 or len(night.kept) == 1 else 1
 
-    plans = [_Plan(shot, night.grid, home, settings, colours, track) for shot in night.kept]
+    plans = [_Plan(subframe, night.grid, home, settings, colours, track) for subframe in night.kept]
     parts.check_room([(*name, night.grid.shape) for plan in plans for name in plan.names])
 
-    def lay(plan):
+    def over_base(plan):
         return _lay_one(plan, night.grid, home, settings, parts, inner)
 
-    laid, moving = [], []
-    for still, body in in_order(lay, plans, frames):
-        laid.append(still)
+    resampled, moving = [], []
+    for still, body in in_order(over_base, plans, frames):
+        resampled.append(still)
         if track:
             moving.append(body)
         if progress is not None:
             progress()
     if colours:
-        _level_colours(laid, night)
-        for one, other in zip(laid, moving, strict=False):
+        _level_colours(resampled, night)
+        for one, other in zip(resampled, moving, strict=False):
             other.levels = [_moved(level, other.shift) for level in one.levels]
-    return laid, moving
+    return resampled, moving
 
 
 class _Plan:
     """What is to be made of one frame, and what its parts are called."""
 
-    def __init__(self, shot, grid, home, settings, colours, track):
-        self.shot, self.colours = shot, colours
-        self.place, self.trail = shot.place.on(grid)
+    def __init__(self, subframe, grid, home, settings, colours, track):
+        self.subframe, self.colours = subframe, colours
+        self.place, self.trail = subframe.place.on(grid)
         self.shift = (self.place[0] - home[0], self.place[1] - home[1])
-        header = shot.alignment.wcs.to_header_string(relax=True)
-        key = (shot.key(), header, grid.wcs.to_header().tostring(), settings.keep, colours)
+        header = subframe.alignment.wcs.to_header_string(relax=True)
+        key = (subframe.key(), header, grid.wcs.to_header().tostring(), settings.keep, colours)
         self.kinds = {"aligned": (0.0, 0.0), **({"tracked": self.shift} if track else {})}
         self.keys = {
             (kind, index): digest(*key, offset, index)
@@ -88,11 +88,11 @@ class _Plan:
 
     def source(self, index):
         """Pixels of one plane."""
-        return self.shot.frame.colour[index] if self.colours else self.shot.frame.data
+        return self.subframe.frame.colour[index] if self.colours else self.subframe.frame.data
 
 
 def _lay_one(plan, grid, home, settings, parts, workers):
-    shot, shift = plan.shot, plan.shift
+    subframe, shift = plan.subframe, plan.shift
     planes = {kind: [] for kind in plan.kinds}
     for index in range(3 if plan.colours else 1):
         ready = None
@@ -101,9 +101,9 @@ def _lay_one(plan, grid, home, settings, parts, workers):
             # Read and filtered when the first of the two planes is missing, once for both.
             nonlocal ready
             if ready is None:
-                ready = Ready(
-                    plan.source(index), shot.alignment.wcs, grid, reach=float(np.hypot(*shift)),
-                    keep=settings.keep, workers=workers, fwhm=shot.stars.fwhm,
+                ready = Resampler(
+                    plan.source(index), subframe.alignment.wcs, grid, reach=float(np.hypot(*shift)),
+                    keep=settings.keep, workers=workers, fwhm=subframe.stars.fwhm,
                 )  # fmt: skip
             return ready.on(offset)
 
@@ -116,13 +116,15 @@ def _lay_one(plan, grid, home, settings, parts, workers):
                     lambda offset=offset, make=make: make(offset),
                 )
             )
-    shot.frame.release()
+    subframe.frame.release()
     aligned = planes["aligned"]
-    still = Laid(shot, aligned, [shot.level] * len(aligned), plan.place, plan.trail)
+    still = ResampledFrame(subframe, aligned, [subframe.level] * len(aligned), plan.place, plan.trail)
     if "tracked" not in planes:
         return still, None
-    levels = [_moved(shot.level, shift)] * len(aligned)
-    return still, Laid(shot, planes["tracked"], levels, home, plan.trail - np.array(shift), shift)
+    levels = [_moved(subframe.level, shift)] * len(aligned)
+    return still, ResampledFrame(
+        subframe, planes["tracked"], levels, home, plan.trail - np.array(shift), shift
+    )
 
 
 def _moved(level, shift):
@@ -130,21 +132,21 @@ def _moved(level, shift):
     return replace(level, plane=np.array([c0 + cx * shift[0] + cy * shift[1], cx, cy]))
 
 
-def _level_colours(laid, night):
+def _level_colours(resampled, night):
     """Sky of each colour brought to that of the reference: a constant for each plane."""
-    first = next((one for one in laid if one.shot is night.reference), laid[0])
+    first = next((one for one in resampled if one.subframe is night.reference), resampled[0])
     step = max(1, night.grid.shape[0] // 200)
     rows = range(0, night.grid.shape[0], step)
     skies = []
-    for one in laid:
+    for one in resampled:
         skies.append([
             float(np.nanmedian(np.concatenate([
                 level.apply(plane.rows(row, row + 1), 0, row)[0, ::step] for row in rows
             ])))
             for plane, level in zip(one.planes, one.levels, strict=True)
         ])  # fmt: skip
-    target = skies[laid.index(first)]
-    for one, own in zip(laid, skies, strict=True):
+    target = skies[resampled.index(first)]
+    for one, own in zip(resampled, skies, strict=True):
         one.levels = [
             replace(level, plane=level.plane + np.array([sky - goal, 0.0, 0.0]))
             for level, sky, goal in zip(one.levels, own, target, strict=True)

@@ -36,13 +36,13 @@ from appulse.sequence.picture_files import (
     write_tiff,
 )
 from appulse.sequence.picture_job import (
+    PictureResult,
     Preview,
-    Result,
     preview_job,
     write_recipe,
 )
 from appulse.sequence.prepared_night import prepare
-from appulse.sequence.resampled_frames import lay_frames
+from appulse.sequence.resampled_frames import resample_frames
 from appulse.sequence.stack import base_stacks, tracked_stacks
 from appulse.sequence.subframe import binned
 
@@ -113,7 +113,7 @@ def make_preview(job, steps, failed=None) -> Preview:
 
     Parameters
     ----------
-    job : Job
+    job : PictureJob
     steps : Steps
     failed : callable, optional
 
@@ -124,9 +124,9 @@ def make_preview(job, steps, failed=None) -> Preview:
     settings = job.settings
     with tempfile.TemporaryDirectory(prefix="appulse-preview-") as folder:
         parts = Parts(Path(folder) / "parts")
-        with steps("looking at frames", len(job.shots)) as bar:
+        with steps("looking at frames", len(job.subframes)) as bar:
             night = prepare(
-                job.shots,
+                job.subframes,
                 settings,
                 parts,
                 decided=job.decided,
@@ -135,16 +135,16 @@ def make_preview(job, steps, failed=None) -> Preview:
                 workers=job.workers,
             )
         notes = list(night.notes)
-        with steps("laying frames on the sky", len(night.kept)) as bar:
-            laid, _ = lay_frames(
+        with steps("resampling frames", len(night.kept)) as bar:
+            resampled, _ = resample_frames(
                 night, settings, parts, track=False, workers=job.workers, progress=bar.update
             )
-        notes += centre_on_body(laid, night.fwhm)
-        with steps("stacking: still sky", night.grid.shape[0] * len(laid[0].planes)) as bar:
-            base = base_stacks(night, laid, settings, parts, workers=job.workers, progress=bar.update)
+        notes += centre_on_body(resampled, night.fwhm)
+        with steps("stacking: still sky", night.grid.shape[0] * len(resampled[0].planes)) as bar:
+            base = base_stacks(night, resampled, settings, parts, workers=job.workers, progress=bar.update)
         light = np.stack([one.data for one in base])
-        dots = dots_of(night, laid, light)
-        track = np.array([one.place for one in laid])
+        dots = dots_of(night, resampled, light)
+        track = np.array([one.place for one in resampled])
         colour = _colour(job, night, track, notes)
         picture = composite(
             light, chosen_dots(dots, settings), look_for(night.grid, light, track, settings, colour)
@@ -176,7 +176,7 @@ def preview(
 
     Parameters
     ----------
-    job : Job
+    job : PictureJob
         As for :func:`run`; it is not changed.
     longest_px : int
         Frames are taken together to at most so many pixels a side.
@@ -200,12 +200,12 @@ def preview(
     return make_preview(small, Steps(None, progress, cancelled), failed)
 
 
-def run(job, *, failed=None, stage=None, progress=None, cancelled=None) -> Result:
+def run(job, *, failed=None, stage=None, progress=None, cancelled=None) -> PictureResult:
     """Do a job.
 
     Parameters
     ----------
-    job : Job
+    job : PictureJob
     failed : callable, optional
         Called with a frame and its error where one cannot be used; the rest goes on.
     stage : callable, optional
@@ -218,7 +218,7 @@ def run(job, *, failed=None, stage=None, progress=None, cancelled=None) -> Resul
 
     Returns
     -------
-    Result
+    PictureResult
 
     Raises
     ------
@@ -236,7 +236,7 @@ def run(job, *, failed=None, stage=None, progress=None, cancelled=None) -> Resul
     steps = Steps(stage, progress, cancelled)
     if job.settings.bin > 1:
         return _written_preview(job, make_preview(job, steps, failed), overwrite)
-    memory = [shot.frame.name for shot in job.shots if shot.frame.path is None]
+    memory = [subframe.frame.name for subframe in job.subframes if subframe.frame.path is None]
     if memory:
         raise InputError(f"{memory[0]} has no file: the recipe could not name it; write it to a file first")
     return _Run(job, overwrite, failed, steps).go()
@@ -245,7 +245,7 @@ def run(job, *, failed=None, stage=None, progress=None, cancelled=None) -> Resul
 def _written_preview(job, found, overwrite):
     words = describe(job.body, found.night)
     path = write_bytes(Path(job.out) / "preview.png", png_bytes(found.pixels, words), overwrite)
-    return Result(found.night, found.dots, [path], found.notes)
+    return PictureResult(found.night, found.dots, [path], found.notes)
 
 
 def describe(body, night) -> str:
@@ -264,42 +264,44 @@ class _Run:
         self.settings = job.settings
         self.written, self.hashes, self.notes = [], {}, []
 
-    def go(self) -> Result:
+    def go(self) -> PictureResult:
         job, settings = self.job, self.settings
-        with self.steps("looking at frames", len(job.shots)) as bar:
+        with self.steps("looking at frames", len(job.subframes)) as bar:
             night = prepare(
-                job.shots, settings, self.parts, star_table=job.star_table, decided=job.decided,
+                job.subframes, settings, self.parts, star_table=job.star_table, decided=job.decided,
                 pinned=job.pinned, failed=self.failed, progress=bar.update, workers=job.workers,
             )  # fmt: skip
         self.notes += night.notes
-        with self.steps("laying frames on the sky", len(night.kept)) as bar:
-            laid, moving = lay_frames(
+        with self.steps("resampling frames", len(night.kept)) as bar:
+            resampled, moving = resample_frames(
                 night, settings, self.parts, workers=job.workers, progress=bar.update
             )  # fmt: skip
-        self.notes += centre_on_body(laid, night.fwhm)
-        base = self._stack("still sky", base_stacks, night, laid)
+        self.notes += centre_on_body(resampled, night.fwhm)
+        base = self._stack("still sky", base_stacks, night, resampled)
         self._write_grades(night)
         light = self._fits("base.fits", base, night, "stars at rest, the body taken out")
         del base
-        dots = dots_of(night, laid, light)
+        dots = dots_of(night, resampled, light)
         tracked = self._stack(
             "moving body", lambda n, la, s, p, **k: tracked_stacks(n, la, light, s, p, **k), night, moving
         )
         self._fits("tracked.fits", tracked, night, "the body at rest, stars taken out")
         del tracked
-        look = self._look(night, laid, light)
+        look = self._look(night, resampled, light)
         picked = chosen_dots(dots, settings)
         self._pictures(night, composite(light, picked, look), picked, look)
-        self._animation(night, light, laid, dots, look, moving)
+        self._animation(night, light, resampled, dots, look, moving)
         self._done(write_dots(self.out / "dots.ecsv", night, dots, picked, self.overwrite))
         self._done(write_recipe(self.out / "recipe.yaml", job, night, self.hashes, self.overwrite))
         if not job.keep_parts:
             self.parts.clear()
-        return Result(night, dots, self.written, self.notes, self.parts.reused, self.hashes)
+        return PictureResult(night, dots, self.written, self.notes, self.parts.reused, self.hashes)
 
-    def _stack(self, words, how, night, laid):
-        with self.steps(f"stacking: {words}", night.grid.shape[0] * len(laid[0].planes)) as bar:
-            return how(night, laid, self.settings, self.parts, workers=self.job.workers, progress=bar.update)
+    def _stack(self, words, how, night, resampled):
+        with self.steps(f"stacking: {words}", night.grid.shape[0] * len(resampled[0].planes)) as bar:
+            return how(
+                night, resampled, self.settings, self.parts, workers=self.job.workers, progress=bar.update
+            )
 
     def _fits(self, name, stacks, night, words):
         path = self.out / name
@@ -313,13 +315,13 @@ class _Run:
             self.hashes[Path(path).name] = hashlib.sha256(np.ascontiguousarray(pixels)).hexdigest()
 
     def _write_grades(self, night):
-        table = grade_table([shot.grade for shot in night.shots])
+        table = grade_table([subframe.grade for subframe in night.subframes])
         self._done(write_table(table, self.out / "grades.ecsv", self.overwrite))
         self._done(grade_plot(table, self.out / "grades.png", self.overwrite))
         self._done(coverage_png(night, self.out / "coverage.png", self.overwrite))
 
-    def _look(self, night, laid, light):
-        track = np.array([one.place for one in laid])
+    def _look(self, night, resampled, light):
+        track = np.array([one.place for one in resampled])
         colour = None
         if self.job.colour:
             colour, notes = colour_on_grid(self.job.colour, night, track, workers=self.job.workers)
@@ -343,12 +345,12 @@ class _Run:
             path, longest = out / "composite.jpg", self.job.jpeg_px
             self._done(write_jpeg(picture, path, words, longest=longest, overwrite=self.overwrite))
 
-    def _animation(self, night, light, laid, dots, look, moving):
+    def _animation(self, night, light, resampled, dots, look, moving):
         settings, out = self.settings, self.out
         more = {"fps": settings.fps, "overwrite": self.overwrite}
-        with self.steps("drawing the animation", len(laid)) as bar:
+        with self.steps("drawing the animation", len(resampled)) as bar:
             pictures = animation(
-                night, light, laid, dots, look, settings, tracked=moving, progress=bar.update
+                night, light, resampled, dots, look, settings, tracked=moving, progress=bar.update
             )
         self._done(animate.write_gif(pictures, out / "animation.gif", **more), np.stack(pictures))
         if "mp4" in self.job.extras:

@@ -130,7 +130,7 @@ FRAME_BYTES = 1.6e9
 
 
 @dataclass
-class Shot:
+class Subframe:
     """One frame on its way through the night.
 
     Parameters
@@ -159,10 +159,10 @@ class Shot:
         """Whether the frame goes into the stacks."""
         return bool(self.grade.get("keep", True))
 
-    def smaller(self, step: int) -> "Shot":
-        """The shot with `step` by `step` pixels taken together, not yet looked at."""
+    def smaller(self, step: int) -> "Subframe":
+        """The subframe with `step` by `step` pixels taken together, not yet looked at."""
         unique = digest(str(self.frame.path), self.frame.name, self.place.time, step)
-        return Shot(binned(self.frame, step), lambda: unique, self.place)
+        return Subframe(binned(self.frame, step), lambda: unique, self.place)
 
     @property
     def gain(self) -> float:
@@ -213,7 +213,7 @@ def binned(frame, step: int):
     )
 
 
-def shot_of(frame, place, masters, settings) -> Shot:
+def subframe_of(frame, place, masters, settings) -> Subframe:
     """A frame made ready to be looked at."""
     known = {}
     ready = binned(calibrated(frame, masters, mend_hot=settings.mend_hot, known=known), settings.bin)
@@ -223,16 +223,17 @@ def shot_of(frame, place, masters, settings) -> Shot:
     def key():
         return digest(frame.checksum or frame.name, named, settings.mend_hot, settings.bin, header)
 
-    shot = Shot(ready, key, place)
+    subframe = Subframe(ready, key, place)
     if frame.mosaic and settings.bin == 1:
-        shot.look = calibrated(frame, masters, mend_hot=settings.mend_hot, as_mosaic=True, known=known)
-    return shot
+        subframe.look = calibrated(frame, masters, mend_hot=settings.mend_hot, as_mosaic=True, known=known)
+    return subframe
 
 
-def at_once(shots, workers) -> int:
+def at_once(subframes, workers) -> int:
     """How many frames may be worked on at the same time, so that memory stays bounded."""
     largest = max(
-        (np.prod(shot.frame.shape) * (3 if shot.frame.is_colour else 1) for shot in shots), default=1
+        (np.prod(subframe.frame.shape) * (3 if subframe.frame.is_colour else 1) for subframe in subframes),
+        default=1,
     )
     # The pixels and three times as much on the way to the grid.
     return int(max(1, min(workers, FRAME_BYTES // (16 * largest))))

@@ -124,12 +124,12 @@ def find_movers_in(
     appulse.errors.InputError: 0 frames: three or more are needed to tell a mover from noise
     """
     from appulse.formats.provenance import provenance
-    from appulse.movers.mover_search import (
+    from appulse.movers.moving_objects import (
         confirmed,
-        measure_sightings,
+        detections_table,
+        measure_detections,
         movers_table,
         search_movers,
-        sightings_table,
     )
 
     stars, limits = stars or StarSource(), limits or MoverLimits()
@@ -142,7 +142,7 @@ def find_movers_in(
     )  # fmt: skip
     unmeasured: list[str] = []
     lines = counted(search.movers, "measuring", progress, cancelled)
-    seen = [measure_sightings(line, usable, plates, unmeasured) for line in lines]
+    seen = [measure_detections(line, usable, plates, unmeasured) for line in lines]
     movers, seen = confirmed(search.movers[: len(seen)], seen)
     notes = [*search.notes, *unmeasured]
     if dropped := len(search.movers) - len(movers):
@@ -154,7 +154,7 @@ def find_movers_in(
     orbits = "bundled starter set" if bodies is None else bodies.label
     table.meta.update(provenance(frames=usable, orbits=orbits, stars=catalogues, options=options))
     return FoundMovers(
-        table, sightings_table(movers, seen), _missed(table, known), tuple(usable), failed, tuple(notes)
+        table, detections_table(movers, seen), _missed(table, known), tuple(usable), failed, tuple(notes)
     )
 
 

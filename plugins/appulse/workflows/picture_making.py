@@ -64,7 +64,7 @@ class PictureRun:
 
     Attributes
     ----------
-    job : appulse.sequence.picture_job.Job
+    job : appulse.sequence.picture_job.PictureJob
     recipe : Recipe or None
         Where the run repeats one.
     failed : tuple of FailedFrame
@@ -97,7 +97,7 @@ def plan_pictures(
     bodies : BodySource
         Of one body: the one that is followed.
     outputs : PictureOutputs
-    settings : appulse.sequence.picture_job.Settings, optional
+    settings : appulse.sequence.picture_job.PictureSettings, optional
     stars : StarSource, optional
         Tie the picture to the sky.
     files : PictureFiles, optional
@@ -124,12 +124,12 @@ def plan_pictures(
     from appulse.sequence.body_places import place_in
     from appulse.sequence.calibrate import Masters
     from appulse.sequence.grade import kept_frames
-    from appulse.sequence.picture_job import Job, Settings
-    from appulse.sequence.subframe import shot_of
+    from appulse.sequence.picture_job import PictureJob, PictureSettings
+    from appulse.sequence.subframe import subframe_of
 
-    settings, stars, files = settings or Settings(), stars or StarSource(), files or PictureFiles()
+    settings, stars, files = settings or PictureSettings(), stars or StarSource(), files or PictureFiles()
     if not outputs.preview:
-        bare = Job("", [], settings, outputs.out, extras=outputs.extras)
+        bare = PictureJob("", [], settings, outputs.out, extras=outputs.extras)
         check_free(bare.outputs, outputs.overwrite or bare.unfinished)
     body = bodies.only_body("one body is followed; name one")
     masters = Masters.read(files.bias, files.dark, files.flat)
@@ -152,9 +152,9 @@ def plan_pictures(
     decided = None
     if files.grades is not None:
         decided = kept_frames(read_table(files.grades), [frame.name for frame, _ in placed])
-    job = Job(
+    job = PictureJob(
         body=",".join(bodies.names),
-        shots=[shot_of(frame, there, masters, settings) for frame, there in placed],
+        subframes=[subframe_of(frame, there, masters, settings) for frame, there in placed],
         settings=settings,
         out=outputs.out,
         orbits=bodies.describe(),
@@ -226,8 +226,8 @@ def repeat_recipe(path: Path, outputs: PictureOutputs, *, reading: dict | None =
     from appulse.frames.reading import read_frame
     from appulse.sequence.body_places import BodyPlace
     from appulse.sequence.calibrate import Masters
-    from appulse.sequence.picture_job import Job, Recipe, checked_file
-    from appulse.sequence.subframe import shot_of
+    from appulse.sequence.picture_job import PictureJob, Recipe, checked_file
+    from appulse.sequence.subframe import subframe_of
 
     recipe, folder = Recipe.read(path), path.parent
 
@@ -242,16 +242,18 @@ def repeat_recipe(path: Path, outputs: PictureOutputs, *, reading: dict | None =
     kept_reading = dict(recipe.reading or {})
     if "wcs_from" in kept_reading:
         kept_reading["wcs_from"] = file_of(kept_reading["wcs_from"])
-    reading, shots = reading or {}, []
+    reading, subframes = reading or {}, []
     for name, entry in recipe.frames.items():
         # The places stand in the recipe: who looked from where is not needed, and not kept there.
         file = checked_file(name, entry.get("sha256"), folder)
         frame = read_frame(file, **(kept_reading | reading), require=("wcs", "time"))
-        shots.append(shot_of(frame, BodyPlace.from_plain(entry["place"]), read_masters, recipe.settings))
-    named = list(zip((shot.frame.name for shot in shots), recipe.frames.values(), strict=True))
-    job = Job(
+        subframes.append(
+            subframe_of(frame, BodyPlace.from_plain(entry["place"]), read_masters, recipe.settings)
+        )
+    named = list(zip((subframe.frame.name for subframe in subframes), recipe.frames.values(), strict=True))
+    job = PictureJob(
         body=recipe.body,
-        shots=shots,
+        subframes=subframes,
         settings=recipe.settings,
         out=outputs.out,
         orbits=recipe.orbits,

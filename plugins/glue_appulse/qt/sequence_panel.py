@@ -645,12 +645,14 @@ class SequencePanel(Panel):
         """Open the stacks as frames, show the picture."""
         answer, stacks = made
         result = answer.value
-        self.table.show_grades([shot.grade for shot in result.night.shots])
+        self.table.show_grades([subframe.grade for subframe in result.night.subframes])
         files = {path.name: path for path in result.written}
         pictures = {COMPOSITE: files["composite.png"], ANIMATION: files["animation.gif"]}
         self.pictures.offer(COMPOSITE, pictures)
         show_stacks(self.session, stacks)
-        words = f"{len(result.night.kept)} of {len(result.night.shots)} frames; written to {self.plan().out}"
+        words = (
+            f"{len(result.night.kept)} of {len(result.night.subframes)} frames; written to {self.plan().out}"
+        )
         taken = [f"{result.reused} parts taken over"] if result.reused else []
         self.say("; ".join([words, *taken, *dict.fromkeys(answer.lines)]))
 

@@ -18,7 +18,7 @@ from appulse.astrometry.prediction import Prediction
 from appulse.astrometry.residual import measure
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import AppulseError, InputError, MeasurementError
-from appulse.movers.difference_search import measure_subtracted, search_subtracted
+from appulse.movers.difference_search import difference_search, measure_on_difference
 from appulse.movers.linking import (
     MOST_PAIRS,
     area_of,
@@ -45,20 +45,20 @@ class Mover:
     Parameters
     ----------
     ra, dec : float
-        Degrees, at the mean time of its sightings.
+        Degrees, at the mean time of its detections.
     rate, motion_pa : float
         arcsec/h and degrees.
     sigma_rate : float
         arcsec/h
-    sightings : tuple of (int, float, float)
+    detections : tuple of (int, float, float)
         Frame's index, x, y (px): of the source, or of the line where the stars are taken off.
     chi2_per_dof : float
     snr : float
-        Mean signal to noise of the sightings.
+        Mean signal to noise of the detections.
     designation : str
         Of the predicted body that it is; empty for an unknown one.
     own : tuple of (float, float, float, float, float)
-        Of one found on star-subtracted frames, for each sighting: x, y and sigma (px), flux and its sigma
+        Of one found on star-subtracted frames, for each detection: x, y and sigma (px), flux and its sigma
         (stored units) as that frame itself shows them once its stars are off.
     """
 
@@ -67,7 +67,7 @@ class Mover:
     rate: float
     motion_pa: float
     sigma_rate: float
-    sightings: tuple
+    detections: tuple
     chi2_per_dof: float
     snr: float
     designation: str = ""
@@ -132,10 +132,10 @@ def search_movers(frames, plates, *, predicted=None, max_rate: float = MAX_RATE,
     max_rate : float
         arcsec/h
     min_frames : int, optional
-        Sightings that make a line; by default three, or half of the frames where there are more than six.
+        Detections that make a line; by default three, or half of the frames where there are more than six.
     threshold : float
-        Least signal to noise of a sighting. On star-subtracted frames fainter ones (down to three quarters
-        of it) count where all frames together show what three sightings at the threshold would.
+        Least signal to noise of a detection. On star-subtracted frames fainter ones (down to three quarters
+        of it) count where all frames together show what three detections at the threshold would.
     method : str
         ``'star-subtracted'``, with the lists of sources where that cannot be done; or ``'lists'``.
     progress : callable, optional
@@ -189,7 +189,7 @@ def mover_table(movers) -> QTable:
         "designation": [m.designation or "unknown" for m in movers],
         "ra": [m.ra for m in movers] * u.deg, "dec": [m.dec for m in movers] * u.deg,
         "rate": [m.rate for m in movers] * rate, "motion_pa": [m.motion_pa for m in movers] * u.deg,
-        "sigma_rate": [m.sigma_rate for m in movers] * rate, "frames": [len(m.sightings) for m in movers],
+        "sigma_rate": [m.sigma_rate for m in movers] * rate, "frames": [len(m.detections) for m in movers],
         "snr": [m.snr for m in movers], "chi2_per_dof": [m.chi2_per_dof for m in movers],
     })  # fmt: skip
 
@@ -197,23 +197,23 @@ def mover_table(movers) -> QTable:
 def _by_subtraction(frames, plates, hours, options, progress) -> MoverSearch:
     """Star-subtracted frames; of the lists only what saturates, which subtraction has to mask."""
     try:
-        found = search_subtracted(frames, plates, hours, progress=progress, **options)
+        found = difference_search(frames, plates, hours, progress=progress, **options)
     except MeasurementError as error:
         listed = _by_lists(frames, plates, hours, options)
         why = f"stars not subtracted, lists of sources compared instead: {error}"
         return replace(listed, notes=(why, *listed.notes))
     centre = unit_from_radec(*frames[0].centre)
-    movers = [_lit_mover(line, hours, centre) for line in found.lines]
-    lines, free, _ = listed_lines(frames, plates, hours, saturated_only=True, **options)
+    movers = [_tracklet_mover(line, hours, centre) for line in found.lines]
+    lines, free, _ = catalogue_search(frames, plates, hours, saturated_only=True, **options)
     for line in lines:
-        bright = _listed_mover(line, free, hours, centre)
+        bright = _catalogue_mover(line, free, hours, centre)
         if not any(_same(bright, one) for one in movers):
             movers.append(bright)
     return MoverSearch(movers, "star-subtracted", found.notes, found.masked_share)
 
 
 def _by_lists(frames, plates, hours, options) -> MoverSearch:
-    lines, free, used = listed_lines(frames, plates, hours, **options)
+    lines, free, used = catalogue_search(frames, plates, hours, **options)
     centre = unit_from_radec(*frames[0].centre)
     notes = ()
     if used > options["threshold"]:
@@ -221,7 +221,7 @@ def _by_lists(frames, plates, hours, options) -> MoverSearch:
             f"so many sources that only those above S/N {used:.1f} are tried at up to "
             f"{options['max_rate']:g} arcsec/h: a lower --max-rate or fewer frames go deeper",
         )
-    return MoverSearch([_listed_mover(line, free, hours, centre) for line in lines], "lists", notes)
+    return MoverSearch([_catalogue_mover(line, free, hours, centre) for line in lines], "lists", notes)
 
 
 def _same(a: Mover, b: Mover) -> bool:
@@ -229,38 +229,38 @@ def _same(a: Mover, b: Mover) -> bool:
     return float(ARCSEC_PER_RAD * np.hypot(*apart)) < SAME_ARCSEC
 
 
-def _listed_mover(line, free, hours, centre) -> Mover:
+def _catalogue_mover(line, free, hours, centre) -> Mover:
     members, quality = line
     solution, sigmas, _ = fit_line(members, free, hours)
-    sightings = tuple((k, float(free[k][i][4]), float(free[k][i][5])) for k, i in members)
+    detections = tuple((k, float(free[k][i][4]), float(free[k][i][5])) for k, i in members)
     snr = float(np.mean([free[k][i][3] for k, i in members]))
-    return _mover(solution[0], solution[1], float(sigmas[1]), sightings, quality, snr, centre)
+    return _mover(solution[0], solution[1], float(sigmas[1]), detections, quality, snr, centre)
 
 
-def _lit_mover(line, hours, centre) -> Mover:
-    frames = [k for k, _, _ in line.sightings]
+def _tracklet_mover(line, hours, centre) -> Mover:
+    frames = [k for k, _, _ in line.detections]
     place = line.place + line.speed * (float(np.mean(hours[frames])) - line.middle_h)
     rate = float(np.hypot(*line.speed))
     along = line.speed / max(rate, 1e-12)
     sigma = float(np.sqrt(along @ line.covariance[2:, 2:] @ along))
     snr = float(np.nanmean(line.light.snr[frames]))
-    mover = _mover(place, line.speed, sigma, line.sightings, line.chi2_per_dof, snr, centre)
+    mover = _mover(place, line.speed, sigma, line.detections, line.chi2_per_dof, snr, centre)
     return replace(mover, own=line.own)
 
 
-def _mover(place, speed, sigma_rate, sightings, quality, snr, centre) -> Mover:
+def _mover(place, speed, sigma_rate, detections, quality, snr, centre) -> Mover:
     east, north = tangent_axes(centre)
     ra, dec = radec_from_unit(centre + (place[0] * east + place[1] * north) / ARCSEC_PER_RAD)
     pa = float(np.degrees(np.arctan2(speed[0], speed[1])) % 360.0)
     return Mover(
-        float(ra), float(dec), float(np.hypot(*speed)), pa, sigma_rate, sightings, float(quality), snr
+        float(ra), float(dec), float(np.hypot(*speed)), pa, sigma_rate, detections, float(quality), snr
     )
 
 
 def _named(mover: Mover, predicted, hours) -> Mover:
     """Name of the predicted body that stays within 5 arcsec of it and moves alike."""
-    k = min((k for k, _, _ in mover.sightings), key=lambda k: abs(hours[k] - np.mean(hours)))
-    mean_hours = np.mean([hours[i] for i, _, _ in mover.sightings])
+    k = min((k for k, _, _ in mover.detections), key=lambda k: abs(hours[k] - np.mean(hours)))
+    mean_hours = np.mean([hours[i] for i, _, _ in mover.detections])
     here = unit_from_radec(mover.ra, mover.dec)
     for row in predicted[k]:
         body = Prediction.from_row(row)
@@ -279,7 +279,7 @@ FALSE_LINES = 0.05
 """Expected number of chance lines that is tolerated in a set of frames."""
 
 
-def listed_lines(frames, plates, hours, *, max_rate, needed, threshold, saturated_only=False):
+def catalogue_search(frames, plates, hours, *, max_rate, needed, threshold, saturated_only=False):
     """Lines through the sources that stay nowhere.
 
     Parameters
@@ -290,7 +290,7 @@ def listed_lines(frames, plates, hours, *, max_rate, needed, threshold, saturate
     max_rate : float
         arcsec/h
     needed : int
-        Sightings that make a line.
+        Detections that make a line.
     threshold : float
         Least signal to noise of a source; raised where all pairs could not be gone through.
     saturated_only : bool
@@ -358,7 +358,7 @@ def _not_stationary(k, seen) -> np.ndarray:
 
 
 def _without_chance(lines, free, hours, max_rate):
-    """Drop lines of so few sightings that unrelated sources make that many by luck."""
+    """Drop lines of so few detections that unrelated sources make that many by luck."""
     kept = []
     area = max(area_of(free), 1.0)
     for members, quality in lines:
@@ -392,8 +392,8 @@ FAR_SIGMAS, FAR_PX = 5.0, 0.5
 """A fit that lies so far from where the star-subtracted frame shows the mover has found something else."""
 
 
-def measure_sightings(mover, frames, plates, failed) -> list:
-    """Each sighting measured.
+def measure_detections(mover, frames, plates, failed) -> list:
+    """Each detection measured.
 
     A careful fit on the frame, with the trail that the motion makes; where that fails, or finds the star that
     the mover stands on, what the star-subtracted frame shows.
@@ -404,7 +404,7 @@ def measure_sightings(mover, frames, plates, failed) -> list:
     frames : list of SolvedFrame
     plates : list of PlateCheck
     failed : list of str
-        Takes a line for every sighting that could not be measured.
+        Takes a line for every detection that could not be measured.
 
     Returns
     -------
@@ -412,14 +412,14 @@ def measure_sightings(mover, frames, plates, failed) -> list:
         Frame's index and what was measured.
     """
     found = []
-    for number, (k, x, y) in enumerate(mover.sightings):
+    for number, (k, x, y) in enumerate(mover.detections):
         frame, expected = frames[k], _expected(mover, frames[k], x, y)
         own = mover.own[number] if mover.own else None
         try:
             at = (x, y) if own is None else own[:2]
             one = measure(frame, expected, plates[k], at_pixel=at)
             if own is not None and not _same_dot(one, own):
-                one = measure_subtracted(frame, expected, plates[k], own)
+                one = measure_on_difference(frame, expected, plates[k], own)
             found.append((k, one))
         except AppulseError as error:
             failed.append(f"{frame.name}: {error}")
@@ -458,7 +458,7 @@ def confirmed(movers, seen):
 
 
 def _expected(mover, frame, x, y):
-    """A prediction at a sighting with the mover's own motion, for the shape of its trail."""
+    """A prediction at a detection with the mover's own motion, for the shape of its trail."""
     ra, dec = (float(v) for v in frame.to_sky(x, y))
     pa = np.radians(mover.motion_pa)
     return Prediction(
@@ -478,7 +478,7 @@ def movers_table(movers, seen, frames):
     Returns
     -------
     Table
-        Columns of :func:`appulse.movers.mover_search.mover_table`, and ``mover`` (a number), ``mag``,
+        Columns of :func:`appulse.movers.moving_objects.mover_table`, and ``mover`` (a number), ``mag``,
         ``sigma_mag`` (masked where unknown) and ``seen_on``.
     """
     table = Table(mover_table(movers))
@@ -487,7 +487,7 @@ def movers_table(movers, seen, frames):
     for k, name in enumerate(("mag", "sigma_mag")):
         unknown = ~np.isfinite(light[:, k])
         table[name] = MaskedColumn(np.where(unknown, 0.0, light[:, k]), mask=unknown, unit="mag")
-    table["seen_on"] = [" ".join(frames[k].name for k, _, _ in one.sightings) for one in movers]
+    table["seen_on"] = [" ".join(frames[k].name for k, _, _ in one.detections) for one in movers]
     for name, decimals in DECIMALS.items():
         if len(table):
             table[name][:] = np.round(table[name], decimals)
@@ -495,7 +495,7 @@ def movers_table(movers, seen, frames):
 
 
 def _brightness(found) -> tuple[float, float]:
-    """Median magnitude of the sightings and its error from their scatter and sigmas."""
+    """Median magnitude of the detections and its error from their scatter and sigmas."""
     values = np.array([one.mag_obs for _, one in found if np.isfinite(one.mag_obs)])
     if not len(values):
         return np.nan, np.nan
@@ -505,8 +505,8 @@ def _brightness(found) -> tuple[float, float]:
     return float(np.median(values)), sigma * (MEDIAN_LOSS if len(values) > 2 else 1.0)
 
 
-def sightings_table(movers, seen):
-    """Every sighting, the plate's offset taken off where stars allowed.
+def detections_table(movers, seen):
+    """Every detection, the plate's offset taken off where stars allowed.
 
     Parameters
     ----------
