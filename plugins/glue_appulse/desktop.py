@@ -114,7 +114,7 @@ def build(args):
     return application
 
 
-def main(argv: list[str] | None=None) -> int:
+def main(argv: list[str] | None = None) -> int:
     """Run the viewer until it is closed."""
     args = parser().parse_args(argv)
     problem = qt_problem()

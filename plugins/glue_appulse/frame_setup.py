@@ -258,9 +258,10 @@ def source_words(path: str | None, what: str) -> str:
         return "bundled bright stars" if not path else str(path)
     source = sources.open_orbits(path)
     if source.catalogue is None:
-        return f"{source.label}: places of {len(source.names)} bodies"
+        return f"{source.label}: places of {len(source.ephemeris.designations)} bodies"
     epochs = source.catalogue.epoch_jd_tdb
-    dated = f", of {source.date}" if source.date else ""
+    date = source.catalogue.source_date
+    dated = f", of {date}" if date else ""
     span = f"epochs JD {epochs.min():.1f} to {epochs.max():.1f}"
     return f"{source.label}: orbits: {len(source.catalogue)}{dated}, {span}"
 

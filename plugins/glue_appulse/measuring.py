@@ -1,13 +1,39 @@
-"""Measuring one body in one frame, and a night of them, for whatever front end asks."""
+"""Bodies measured in the frames that are loaded, what is said of them, and what is written of them.
+
+::
+
+    Task --> measure (workflows.measure_frame) --> Measured --> joined, rejected --> residuals --> EXPORTERS
+"""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
+from appulse.constants import AU_KM
+from appulse.workflows import AdesChoice, MeasuredFrame, MeasuredNight, measure_frame
 from glue_appulse import sources
-from glue_appulse.data.solved_frames import frame_of
+from glue_appulse.data.kinds import RESIDUALS, kind_of
+from glue_appulse.data.residual_data import merged_meta, row_keys, table_of
+from glue_appulse.data.solved_frames import (
+    frame_of,
+    observer_of_record,
+    observer_record,
+    require_time_and_site,
+)
+from glue_appulse.host import say
 from glue_appulse.layers.base import frame_key
+
+#: Plate checks that are kept: two nights' frames; the earliest goes first.
+MAX_PLATES = 64
+#: Below it noise would be measured; the command line has the same limit.
+FAINTEST_SNR = 3.0
+#: Key of a residual table's metadata: where spacecraft were, by frame. Sites are not kept: they are private.
+SPACECRAFT = "spacecraft"
+#: Columns that do not depend on the measurement: what is left of a row that is rejected.
+PREDICTED = ("frame", "time", "designation", "ra_calc", "dec_calc", "rate", "motion_pa", "mag_calc",
+             "exposure")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -15,7 +41,7 @@ class Task:
     """What to measure."""
 
     #: The frame.
-    data: object
+    data: Any
     #: What the ephemeris calls the body.
     body: str
     #: Paths of the sources; None: the bundled ones.
@@ -29,40 +55,51 @@ class Task:
     aperture_px: float | None = None
     #: Zero-based pixel of a source that is pointed at; None: search at the predicted place.
     at: tuple | None = None
+    #: Least signal to noise that counts as seen; None: as the frame's noise asks.
+    min_snr: float | None = None
 
     def again(self, **changes) -> "Task":
         """The same with changes."""
         return replace(self, **changes)
 
 
-@dataclass
+@dataclass(frozen=True)
 class Measured:
     """What came of a task."""
 
     task: Task
-    residual: object
-    #: One row.
-    table: object
-    #: Of the plate check.
-    notes: tuple = field(default=())
+    #: The frame with this one body.
+    result: MeasuredFrame
+    #: One row, with its provenance.
+    table: Any
 
     @property
-    def name(self):
+    def residual(self):
+        """The measured body."""
+        return self.result.residuals[0]
+
+    @property
+    def identity(self):
+        """What else the dot could be."""
+        return self.result.identities[0]
+
+    @property
+    def name(self) -> str:
         """Frame and body, for people."""
         return f"{self.task.body} in {self.task.data.label}"
 
     @property
-    def flag(self):
+    def flag(self) -> str:
         """Why it could not be measured, or what to mind; empty where all is well."""
         return str(self.table["flag"][0])
 
     @property
-    def found(self):
+    def found(self) -> bool:
         """Whether there is a measured place."""
-        return bool(np.isfinite(np.ma.filled(self.table["x"].astype(float), np.nan)[0]))
+        return bool(np.isfinite(self.number("x")))
 
     def number(self, column: str) -> float:
-        """A number of the row."""
+        """A number of the row; NaN where it was not measured."""
         return float(np.ma.filled(self.table[column].astype(float), np.nan)[0])
 
 
@@ -71,63 +108,42 @@ _plates = {}
 kept = {}
 
 
-def plate_of(data, stars: str | None=None):
-    """Plate check of a frame, made once per star table."""
-    from appulse.astrometry.plate import check_plate
-
-    key = (frame_key(data), stars)
-    if key not in _plates:
-        if len(_plates) >= 64:
-            _plates.pop(next(iter(_plates)))
-        frame = frame_of(data)
-        _plates[key] = check_plate(frame, sources.stars_for(frame, stars))
-    return _plates[key]
-
-
 def measure(task: Task) -> Measured:
-    """Measure a body in a frame."""
-    from appulse.astrometry.residual import measure as measure_body
-    from appulse.astrometry.residual import residual_table
-    from appulse.errors import FrameError
-
+    """Measure a body in a frame; one that does not show is flagged, not invented."""
     frame, source = frame_of(task.data), sources.open_orbits(task.orbits)
-    if frame.exposure is None or frame.observer is None:
-        lacks = "time" if frame.exposure is None else "site"
-        raise FrameError(f"{frame.name} has no {lacks}; give it in Plugins > Set-up (site, time, camera)…")
-    row = source.ephemeris.at(frame.exposure.mid, frame.observer, bodies=[task.body])[0]
-    plate = plate_of(task.data, task.stars)
-    residual = measure_body(
-        frame, row, plate, search_arcsec=task.search_arcsec, free_trail=task.free_trail,
-        radius_px=task.aperture_px, at_pixel=task.at,
+    stars = sources.open_stars(task.stars)
+    require_time_and_site(frame)
+    key = (frame_key(task.data), task.stars)
+    result = measure_frame(
+        frame, source.of(task.body), stars, plate=_plates.get(key),
+        surroundings=sources.surroundings(task.orbits), search_arcsec=task.search_arcsec,
+        free_trail=task.free_trail, radius_px=task.aperture_px, at_pixel=task.at, min_snr=task.min_snr,
     )  # fmt: skip
-    table = residual_table([residual], _provenance(frame, source, plate))
-    made = Measured(task, residual, table, tuple(plate.notes))
-    kept[frame.name, str(table["designation"][0])] = made
-    return made
+    if key not in _plates and len(_plates) >= MAX_PLATES:
+        _plates.pop(next(iter(_plates)))
+    _plates[key] = result.plate
+    measured = Measured(task, result, _table_of(result, source, stars))
+    kept[frame.name, str(measured.table["designation"][0])] = measured
+    return measured
 
 
-def _provenance(frame, source, plate):
-    from appulse.formats.provenance import provenance
+def _table_of(result: MeasuredFrame, source, stars):
+    """The row of a measurement."""
+    from appulse.astrometry.residual import residual_table
+    from appulse.workflows import night_provenance
+    from appulse.workflows.export import in_space
 
-    return provenance(
-        frames=[frame], orbits=source.label, stars=plate.catalogue, options={"made": "in the viewer"}
-    )
-
-
-def tasks_of_night(
-    frames: list, bodies: list[str], orbits: str | None=None, stars: str | None=None
-) -> tuple[list[Task], list[str]]:
-    """Tasks for every frame with time and site, and every body that should fall into it."""
-    from glue_appulse.data.track_data import usable
-
-    good, lines = usable(frames)
-    return [Task(data, body, orbits, stars) for data in good for body in bodies], lines
+    about = night_provenance(MeasuredNight((result,), total=1), source, stars, made="in the viewer")
+    observer = result.frame.observer
+    if in_space(observer):
+        about[SPACECRAFT] = {result.frame.name: observer_record(observer)}
+    return residual_table(list(result.residuals), about)
 
 
 def measure_night(
-    tasks: list[Task], progress: Callable | None=None, stopped: Callable | None=None
+    tasks: list[Task], progress: Callable | None = None, stopped: Callable | None = None
 ) -> tuple[list[Measured], list[str]]:
-    """Measure one after the other; what fails is told and left out, the rest goes on."""
+    """Measure one after the other; what fails is reported and left out, the rest goes on."""
     from appulse.errors import AppulseError
 
     measured, lines = [], []
@@ -142,7 +158,144 @@ def measure_night(
         except AppulseError as exc:
             lines.append(f"{task.body} in {task.data.label}: {exc}")
         finally:
+            # A night does not fit into memory: the viewer reads again what it shows.
             frame_of(task.data).release()
     if progress is not None and len(measured) + len(lines) == len(tasks):
         progress(len(tasks), len(tasks))
     return measured, lines
+
+
+# --- what is said of measurements
+
+
+def verdict(measured: Measured) -> str:
+    """What a measurement says, in a sentence; of a body that was not measured, why."""
+    from appulse.astrometry.budget import error_budget
+
+    return error_budget(measured.residual).sentence if measured.found else measured.flag or "not measured"
+
+
+def circumstances(measured: Measured) -> str:
+    """From where a frame was taken, and what else the dot could be."""
+    from appulse.workflows.export import from_the_earth, in_space
+
+    observer = measured.result.frame.observer
+    words = f"seen from {observer.name or observer.code}"
+    if in_space(observer):
+        # the same vector that goes into the observations that are written
+        km = float(np.linalg.norm(from_the_earth(observer).position_au)) * AU_KM
+        words = f"{words}, {km:,.0f} km from the Earth's centre"
+    return "; ".join([words, measured.identity.sentence]) if measured.found else words
+
+
+def verdict_of_night(measured: list[Measured]) -> str:
+    """What several measurements say together: clock, orbit, plate, or all well; empty for fewer than two."""
+    found = tuple(m.result for m in measured if m.found)
+    return MeasuredNight(found, total=len(found)).verdict.sentence if len(found) > 1 else ""
+
+
+def doubts_of(measured: list[Measured]) -> list[str]:
+    """A sentence for each dot that could be something else, or is of a wrong brightness."""
+    from appulse.workflows import suspicions
+
+    return suspicions([m.residual for m in measured], [m.identity for m in measured])
+
+
+def rejected(measured: Measured, reason: str):
+    """The row of a measurement that its observer does not trust: no measured numbers, and the reason."""
+    from appulse.formats.residual_table import make_table
+
+    row = {name: value for name, value in measured.residual.row().items() if name in PREDICTED}
+    return make_table([row | {"flag": f"rejected by the observer: {reason}"}], measured.table.meta)
+
+
+def joined(measured: list[Measured]):
+    """One residual table of several measurements."""
+    from appulse.formats.residual_table import make_table
+
+    meta = {}
+    for m in measured:
+        meta = merged_meta(meta, m.table.meta)
+    return make_table([m.residual.row() for m in measured], meta)
+
+
+# --- what is written: functions as glue's export calls them. Its dialog has asked about an existing file;
+# the components it names are ignored, for a residual is whole or none.
+
+
+def _residuals_of(data):
+    if kind_of(data) != RESIDUALS:
+        raise ValueError(
+            f"'{data.label}' holds no residuals; measure a body first, then export the data set 'residuals'"
+        )
+    return table_of(data)
+
+
+def write_residuals_ecsv(filename: str, data, components=None):
+    """Write residuals as ECSV."""
+    from appulse.formats.residual_table import write_residuals
+
+    write_residuals(_residuals_of(data), filename, overwrite=True)
+
+
+def write_residuals_psv(filename: str, data, components=None):
+    """Write measured places as ADES observations (PSV), a spacecraft's with its own place."""
+    from appulse.formats.ades.files import write_ades_psv
+    from appulse.workflows import observation_options
+
+    table, choice = _residuals_of(data), AdesChoice()
+    observers = _observers(table)
+    options, notes = observation_options(table, observers, choice)
+    if len(observers) < len(set(table["frame"])):
+        say(f"{filename} is a draft (station XXX): no MPC code; the place stays private")
+    for note in notes:
+        # the remedy is an option of the command line
+        say(f"{filename}: {note.partition('; give --')[0]}")
+    write_ades_psv(table, filename, choice.header, overwrite=True, **options)
+
+
+def _observers(table) -> dict:
+    """Who took the frames, as far as it may go out: stations with a code, and spacecraft."""
+    from appulse.observers.site import Site
+
+    spacecraft = table.meta.get(SPACECRAFT) or {}
+    codes = table.meta.get("stations") or {}
+    observers = {}
+    for name in dict.fromkeys(str(name) for name in table["frame"]):
+        if name in spacecraft:
+            observers[name] = observer_of_record(spacecraft[name])
+        elif codes.get(name):
+            observers[name] = Site.from_mpc_code(codes[name])
+    return observers
+
+
+def write_evidence_sheet(filename: str, data, components=None):
+    """Write the one-page evidence sheet (HTML) of what was measured in this run."""
+    from appulse.reports.evidence import write_evidence
+
+    table = _residuals_of(data)
+    measured = [kept[key] for key in row_keys(table) if key in kept]
+    if not measured:
+        raise ValueError(
+            "these residuals were measured in an earlier run and their stamps are gone; measure again"
+        )
+    left = len(table) - len(measured)
+    notes = [f"{left} rows of an earlier run are left out: their stamps are gone"] if left else []
+    write_evidence(
+        filename,
+        [m.residual for m in measured],
+        overwrite=True,
+        shapes={m.residual.frame: m.task.data.shape for m in measured},
+        verdict=verdict_of_night(measured) or None,
+        provenance=table.meta,
+        notes=notes + doubts_of(measured),
+        frame_notes={m.residual.frame: list(m.result.notes) for m in measured},
+    )
+
+
+#: Label, suffixes, function.
+EXPORTERS = (
+    ("Residuals (ECSV)", ["ecsv"], write_residuals_ecsv),
+    ("Observations (ADES PSV)", ["psv"], write_residuals_psv),
+    ("Evidence sheet (HTML)", ["html"], write_evidence_sheet),
+)

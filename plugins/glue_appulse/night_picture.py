@@ -178,18 +178,18 @@ def make_job(plan: PictureRequest, failed: Callable | None = None):
         raise InputError("no body is chosen; write its number or name, or add its track")
     if not plan.out.strip():
         raise InputError("no folder is chosen for the products; write one, or choose it")
-    source, stars = sources.open_orbits(plan.orbits), sources.chosen().stars
+    source, stars = sources.open_orbits(plan.orbits), sources.open_stars(sources.chosen().stars)
     body = source.find(plan.body)
     job = job_for(
         [_own(frame_of(data)) for data in plan.frames], body, source.ephemeris, Path(plan.out).expanduser(),
         PictureSettings(**plan.look),
         failed=failed, extras=frozenset(plan.extras), overwrite=plan.overwrite,
-        star_table=lambda frame: sources.stars_for(frame, stars),
+        star_table=stars.around,
         decided={name: (keep, "" if keep else BY_USER) for name, keep in plan.keep.items()},
-        orbits={"file": source.label, "engine": str(getattr(source.ephemeris, "engine", "N-body"))},
-        files={"stars": [Path(stars)]} if stars else {},
+        orbits=source.of(body).describe(),
+        files={} if stars.path is None else {"stars": [stars.path]},
     )  # fmt: skip
-    job.body = source.name_of(body)
+    job.body = source.label_of(body)
     return job
 
 

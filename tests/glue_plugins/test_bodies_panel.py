@@ -5,6 +5,7 @@ import pytest
 from astropy.coordinates import SkyCoord
 from glue.core.data_factories import load_data
 
+from appulse.workflows import BodySource
 from glue_appulse import sources
 from glue_appulse.data import track_data
 from glue_appulse.data.kinds import OUTLINES, TRACK, all_of
@@ -187,7 +188,7 @@ def test_a_large_catalogue_is_searched_by_place(first, iris, monkeypatch):
     monkeypatch.setattr(track_data, "LISTED", 1000)
     catalogue = invented_catalogue(iris)
     assert len(catalogue) > track_data.LISTED
-    source = sources.OrbitSource("large", None, NBodyEphemeris(catalogue), {}, "", catalogue)
+    source = BodySource("large", None, NBodyEphemeris(catalogue), catalogue=catalogue)
     frame = frame_of(first)
     found = track_data.bodies_in(frame, source)
     assert "7" in [body.key for body in found]

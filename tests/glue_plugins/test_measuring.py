@@ -8,7 +8,7 @@ import yaml
 from glue.core.data_factories import load_data
 from matplotlib.backend_bases import KeyEvent, MouseEvent
 
-from glue_appulse import measured_rows, measuring, sources
+from glue_appulse import measuring, sources
 from glue_appulse.data import residual_data, track_data
 from glue_appulse.data.kinds import RESIDUALS, all_of
 
@@ -45,7 +45,7 @@ def test_the_answer_put_in_comes_out(sample, answers):
     measured = measuring.measure(task(sample[0]))
     assert measured.flag == ""
     assert agrees(measured, answers["frames"][sample[0].label])
-    assert "σ" in measured_rows.verdict(measured) or "sigma" in measured_rows.verdict(measured)
+    assert "σ" in measuring.verdict(measured) or "sigma" in measuring.verdict(measured)
 
 
 def test_a_frame_without_site_says_what_to_do(sample, tmp_path):
@@ -60,7 +60,7 @@ def test_a_frame_without_site_says_what_to_do(sample, tmp_path):
 
 
 def test_a_rejected_row_has_a_reason_and_no_numbers(sample):
-    row = measured_rows.rejected(measuring.measure(task(sample[0])), "cloud")
+    row = measuring.rejected(measuring.measure(task(sample[0])), "cloud")
     assert row["flag"][0] == "rejected by the observer: cloud"
     assert row["x"].mask.all()
     assert not row["ra_calc"].mask.any()
@@ -81,6 +81,40 @@ def test_a_night_goes_on_where_one_frame_fails_and_can_be_stopped(sample):
 
     with pytest.raises(Enough):
         measuring.measure_night([task(sample[1])] * 3, stop)
+
+
+def test_what_else_the_dot_could_be_is_said(sample):
+    measured = measuring.measure(task(sample[0]))
+    assert measured.identity.sentence
+    assert measured.identity.sentence in measuring.circumstances(measured)
+    assert measuring.doubts_of([measured]) == []
+
+
+def test_a_body_below_the_least_signal_to_noise_counts_as_not_seen(sample):
+    measured = measuring.measure(task(sample[0]))
+    asked = measuring.measure(task(sample[0]).again(min_snr=2 * measured.number("snr")))
+    assert measured.found
+    assert not asked.found
+    assert asked.flag
+
+
+def test_a_spacecraft_is_named_and_goes_into_the_observations(sample, tmp_path):
+    from dataclasses import replace
+
+    from appulse.observers.site import SpacecraftVector
+    from glue_appulse.data.solved_frames import frame_of, replace_frame
+
+    frame = frame_of(sample[0])
+    position, velocity = frame.observer.posvel_au(frame.exposure.mid)  # as if it stood in the site's dome
+    there = SpacecraftVector("an orbiter", frame.exposure.mid, position.ravel(), velocity.ravel(), code="250")
+    replace_frame(sample[0], replace(frame, observer=there, checksum_source=lambda: frame.checksum))
+    measured = measuring.measure(task(sample[0]))
+    assert "seen from an orbiter, 6,3" in measuring.circumstances(measured)  # km from the Earth's centre
+    data = residual_data.data_of(measuring.joined([measured]))
+    measuring.write_residuals_psv(str(tmp_path / "night.psv"), data)
+    text = (tmp_path / "night.psv").read_text()
+    assert "ICRF_KM" in text or "ICRF_AU" in text
+    assert "|250" in text
 
 
 @pytest.fixture

@@ -165,7 +165,7 @@ def test_one_frame_is_a_picture_and_a_stranger_is_told(small_night, sample_data,
 def test_stars_of_the_bundled_catalogue_are_found_for_a_frame(small_night):
     """The panel falls back on them wherever no star table is chosen."""
     frame = frame_of(small_night[0])
-    stars = sources.stars_for(frame)
+    stars = sources.open_stars().around(frame)
     assert "bundled" in stars.catalogue
 
 

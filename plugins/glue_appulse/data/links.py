@@ -78,7 +78,7 @@ def frame_links(data_collection) -> list:
     ]
 
 
-def link_overlay(data_collection, overlay, frames: list | None=None):
+def link_overlay(data_collection, overlay, frames: list | None = None):
     """Link an overlay to frames, in one go."""
     frames = all_of(data_collection, FRAME) if frames is None else frames
     have = _linked(data_collection)

@@ -40,7 +40,7 @@ def load_passes(path: str, **_kwargs):
     return passes_data(table, Path(path).stem)
 
 
-def passes_data(table, label: str="passes"):
+def passes_data(table, label: str = "passes"):
     """A glue data set of a table of passes."""
     from astropy.time import Time
     from glue.core import Component, Data

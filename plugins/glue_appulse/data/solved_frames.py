@@ -96,6 +96,15 @@ def frame_of(data):
     return _frames[data]
 
 
+def require_time_and_site(frame):
+    """Refuse a frame for which no body can be predicted, with the remedy."""
+    from appulse.errors import FrameError
+
+    if frame.exposure is None or frame.observer is None:
+        lacks = "time" if frame.exposure is None else "site"
+        raise FrameError(f"{frame.name} has no {lacks}; give it in Plugins > Set-up (site, time, camera)…")
+
+
 def replace_frame(data, frame):
     """Put another reading of the same file behind a data set, such as one with a site given."""
 
@@ -153,7 +162,8 @@ def _exposure_record(exposure):
     }
 
 
-def _observer_record(observer):
+def observer_record(observer) -> dict | None:
+    """A site or a spacecraft's vector as plain values that a session keeps."""
     if observer is None:
         return None
     record = {"name": observer.name, "code": observer.code}
@@ -164,6 +174,7 @@ def _observer_record(observer):
         "time": _iso(observer.time),
         "position_au": np.asarray(observer.position_au).tolist(),
         "velocity_au_d": np.asarray(observer.velocity_au_d).tolist(),
+        "span_s": observer.span_s,
     }
 
 
@@ -193,7 +204,7 @@ def describe(frame):
     }
     records = {
         EXPOSURE_KEY: _exposure_record(exposure),
-        OBSERVER_KEY: _observer_record(observer),
+        OBSERVER_KEY: observer_record(observer),
         CAMERA_KEY: _camera_record(frame.camera),
     }
     return words | {key: to_json(value) for key, value in records.items()}
@@ -215,7 +226,8 @@ def _exposure(record):
     )
 
 
-def _observer(record):
+def observer_of_record(record: dict | None):
+    """Inverse of :func:`observer_record`."""
     if not record:
         return None
     if "itrs_m" in record:
@@ -233,6 +245,7 @@ def _observer(record):
         time=Time(record["time"], scale="utc"),
         position_au=np.array(record["position_au"]),
         velocity_au_d=np.array(record["velocity_au_d"]),
+        span_s=record.get("span_s"),  # sessions of earlier versions have none
     )
 
 
@@ -247,8 +260,9 @@ def rebuild(data):
         np.asarray(data["pixels"]),
         data.coords,
         _exposure(records[EXPOSURE_KEY]),
-        _observer(records[OBSERVER_KEY]),
+        observer_of_record(records[OBSERVER_KEY]),
         camera=camera,
+        label=data.label,
     )
 
 

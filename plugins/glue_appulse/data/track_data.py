@@ -11,13 +11,15 @@ from astropy.time import Time
 
 from appulse.overlays.columns import plain_column as column
 from appulse.overlays.palette import BODIES
+from appulse.workflows import BodySource
 from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.data.kinds import KIND_KEY, TRACK, all_of, to_json
-from glue_appulse.data.solved_frames import frame_of
+from glue_appulse.data.solved_frames import frame_of, require_time_and_site
 from glue_appulse.layers.base import frame_key
 from glue_appulse.layers.track_model import DEC, EXPOSURES_KEY, MJD, RA, TrackModel
-from glue_appulse.sources import LISTED
 
+#: A catalogue up to this many bodies is predicted as a whole; a larger one is searched by place first.
+LISTED = 5000
 #: Rows per track: enough that a vertex stands every few pixels, few enough for a table to be looked at.
 MIN_ROWS, MAX_ROWS, PX_PER_ROW = 97, 1201, 6.0
 #: A track reaches this far beyond the first and the last frame, hours, or as far as the body takes to cross
@@ -36,13 +38,14 @@ EXTRA = (
 
 def usable(frames: list) -> tuple[list, list[str]]:
     """Frames that can be predicted for, and a line about each that cannot."""
+    from appulse.errors import FrameError
+
     good, lines = [], []
     for data in frames:
-        frame = frame_of(data)
-        if frame.exposure is None:
-            lines.append(f"{data.label} has no time; give it in Plugins > Set-up (site, time, camera)…")
-        elif frame.observer is None:
-            lines.append(f"{data.label} has no site; give it in Plugins > Set-up (site, time, camera)…")
+        try:
+            require_time_and_site(frame_of(data))
+        except FrameError as exc:
+            lines.append(str(exc))
         else:
             good.append(data)
     return good, lines
@@ -149,39 +152,41 @@ class FieldBody:
     sigma: float
 
 
-def bodies_in(frame, source, limit_mag: float=99.0, margin_px: float=0.0) -> list[FieldBody]:
-    """Bodies of a source that fall into a frame at mid-exposure."""
-    from appulse.errors import FrameError
+def bodies_in(frame, source: BodySource, limit_mag: float = 99.0) -> list[FieldBody]:
+    """Bodies of a source in a frame at mid-exposure, brightest first; those of unknown magnitude stay."""
     from appulse.numerics.sphere import separation_rad, unit_from_radec
 
-    if frame.exposure is None or frame.observer is None:
-        lacks = "time" if frame.exposure is None else "site"
-        raise FrameError(f"{frame.name} has no {lacks}; give it in Plugins > Set-up (site, time, camera)…")
+    require_time_and_site(frame)
     table = _predictions(frame, source, limit_mag)
     ra, dec, mag = (column(table, name) for name in ("ra", "dec", "mag"))
     x, y = frame.to_pixel(ra, dec)
-    inside = frame.contains(ra, dec, margin_px) & ~(mag > limit_mag)
+    inside = frame.contains(ra, dec) & ~(mag > limit_mag)
     apart = np.degrees(separation_rad(unit_from_radec(*frame.centre), unit_from_radec(ra, dec))) * 60.0
     rate, sigma = column(table, "rate"), column(table, "sigma_major")
     numbers = np.column_stack([x, y, mag, rate, apart, sigma])[inside].tolist()
     keys = [str(key) for key in table["designation"][inside]]
-    found = [FieldBody(key, source.name_of(key), *row) for key, row in zip(keys, numbers, strict=True)]
+    found = [FieldBody(key, source.label_of(key), *row) for key, row in zip(keys, numbers, strict=True)]
     return sorted(found, key=lambda body: (not np.isfinite(body.mag), body.mag))
 
 
 def _predictions(frame, source, limit_mag):
-    times = Time([frame.exposure.mid])
-    if source.catalogue is not None and len(source.catalogue) > LISTED:
-        from appulse.bodies.field_search import bodies_in_field
+    mid, observer = frame.exposure.mid, frame.observer
+    if source.catalogue is None or len(source.catalogue) <= LISTED:
+        return source.ephemeris.at(Time([mid]), observer)
+    # By place first: to integrate a million orbits to one moment would take hours.
+    from appulse.bodies.field_search import bodies_in_field
 
-        ra, dec = frame.centre
-        return bodies_in_field(source.catalogue, times[0], frame.observer, ra, dec, frame.radius_deg,
-                               limit_mag=limit_mag)  # fmt: skip
-    return source.ephemeris.at(times, frame.observer)
+    circle = (*frame.centre, frame.radius_deg)
+    return bodies_in_field(source.catalogue, mid, observer, *circle, limit_mag=limit_mag)
 
 
 def make_tracks(
-    source, frames: list, keys: list[str], *, first_color: int=0, progress: Callable | None=None
+    source: BodySource,
+    frames: list,
+    keys: list[str],
+    *,
+    first_color: int = 0,
+    progress: Callable | None = None,
 ) -> tuple[list, list[str]]:
     """Tracks of bodies around the frames, one per body and observer."""
     from appulse.errors import AppulseError
@@ -194,7 +199,7 @@ def make_tracks(
             if progress is not None:
                 progress(i, len(keys))
             try:
-                track = track_data(source.ephemeris, group, key, name=source.name_of(key),
+                track = track_data(source.ephemeris, group, key, name=source.label_of(key),
                                    color=BODIES[(first_color + i) % len(BODIES)])  # fmt: skip
             except AppulseError as exc:
                 lines.append(str(exc))

@@ -59,7 +59,7 @@ def soften(layer):
     layer.state.stretch = "arcsinh"
 
 
-def add_overlay(session, overlay, frames: list | None=None) -> list:
+def add_overlay(session, overlay, frames: list | None = None) -> list:
     """Put an overlay into the collection, link it to the frames and show it in their viewers."""
     collection = session.data_collection
     if overlay not in collection:
@@ -123,7 +123,7 @@ def clicked_sky(viewer, x: float, y: float) -> tuple[float, float]:
     if is_swapped(viewer.state):
         x, y = y, x
     ra, dec = SkyProjector(reference.coords, reference.shape).to_sky(x, y)
-    return float(ra[0]), float(dec[0])
+    return float(ra), float(dec)
 
 
 def top_frame(viewer):

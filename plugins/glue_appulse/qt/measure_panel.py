@@ -28,12 +28,12 @@ from qtpy.QtWidgets import (
 )
 
 from appulse.overlays.palette import MID, RESIDUAL
-from glue_appulse import measured_rows, measuring, sources
+from glue_appulse import measuring, sources
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import TRACK, all_of
 from glue_appulse.data.links import link_overlay
 from glue_appulse.data.solved_frames import link_frames
-from glue_appulse.data.track_data import nearest_track
+from glue_appulse.data.track_data import nearest_track, usable
 from glue_appulse.qt.desk import clicked_sky, frames_of, image_viewers, top_frame
 from glue_appulse.qt.panels import BackgroundWork, Notice, open_once
 
@@ -156,6 +156,8 @@ class StampCanvas(FigureCanvasQTAgg):
         self.draw_idle()
 
 
+#: Shown as "as noise asks": a step below the least that may be asked for.
+AUTOMATIC_SNR = measuring.FAINTEST_SNR - 0.5
 REASONS = (
     "blended with a star",
     "not the body",
@@ -177,9 +179,9 @@ class MeasurePanel(QDockWidget):
         self._allow()
 
     def _build(self):
-        self.title, self.verdict = QLabel(""), QLabel("")
+        self.title, self.verdict, self.about = QLabel(""), QLabel(""), QLabel("")
         self.title.setStyleSheet("font-weight: bold")
-        for label in (self.title, self.verdict):
+        for label in (self.title, self.verdict, self.about):
             label.setWordWrap(True)
             label.setTextInteractionFlags(Qt.TextSelectableByMouse)
         self.stamps = StampCanvas()
@@ -190,6 +192,7 @@ class MeasurePanel(QDockWidget):
             self.stamps,
             self.numbers,
             self.verdict,
+            self.about,
             self._refit_row(),
             self._decide_row(),
             self._night_row(),
@@ -211,6 +214,10 @@ class MeasurePanel(QDockWidget):
             maximum=100.0, suffix=" px", specialValueText="as seeing asks", singleStep=0.5, decimals=1
         )
         self.aperture.setToolTip("Radius of the aperture within which pixels are fitted")
+        self.least_snr = QDoubleSpinBox(
+            minimum=AUTOMATIC_SNR, maximum=999.0, specialValueText="as noise asks", singleStep=0.5, decimals=1
+        )
+        self.least_snr.setToolTip("A body of less signal to noise counts as not seen; also for the night")
         self.trail = QCheckBox("free trail")
         self.refit_button = QPushButton("Refit")
         self.refit_button.clicked.connect(self.refit)
@@ -220,7 +227,9 @@ class MeasurePanel(QDockWidget):
         grid.addWidget(self.trail, 0, 2)
         grid.addWidget(QLabel("aperture"), 1, 0)
         grid.addWidget(self.aperture, 1, 1)
-        grid.addWidget(self.refit_button, 1, 2)
+        grid.addWidget(QLabel("signal to noise"), 2, 0)
+        grid.addWidget(self.least_snr, 2, 1)
+        grid.addWidget(self.refit_button, 2, 2)
         return grid
 
     def _decide_row(self):
@@ -259,7 +268,7 @@ class MeasurePanel(QDockWidget):
         """Show a line at the foot of the panel."""
         self.status.setText(words)
 
-    def measure_click(self, viewer, x: float, y: float, pointed: bool=False) -> BackgroundWork | None:
+    def measure_click(self, viewer, x: float, y: float, pointed: bool = False) -> BackgroundWork | None:
         """Measure the body that is meant by a click."""
         frame = top_frame(viewer)
         if frame is None:
@@ -278,9 +287,12 @@ class MeasurePanel(QDockWidget):
         return self.measure(self._task(frame, track).again(at=at))
 
     def _task(self, frame, track):
-        return measuring.Task(
-            frame, track.meta["body"], track.meta.get("orbits path") or None, sources.chosen().stars
-        )
+        orbits, stars = track.meta.get("orbits path") or None, sources.chosen().stars
+        return measuring.Task(frame, track.meta["body"], orbits, stars, min_snr=self._min_snr())
+
+    def _min_snr(self):
+        value = self.least_snr.value()
+        return None if value <= AUTOMATIC_SNR else max(value, measuring.FAINTEST_SNR)
 
     def measure(self, task) -> BackgroundWork:
         """Measure off the interface thread."""
@@ -313,8 +325,10 @@ class MeasurePanel(QDockWidget):
         self.title.setText(measured.name)
         self.stamps.show_fit(measured.residual)
         self.numbers.show_measured(measured)
-        self.verdict.setText(measured_rows.verdict(measured))
-        self.say("; ".join([*([measured.flag] if measured.found and measured.flag else []), *measured.notes]))
+        self.verdict.setText(measuring.verdict(measured))
+        self.about.setText(measuring.circumstances(measured))
+        flag = [measured.flag] if measured.found and measured.flag else []
+        self.say("; ".join([*flag, *measured.result.notes]))
         self._allow()
 
     def refit(self) -> BackgroundWork | None:
@@ -325,6 +339,7 @@ class MeasurePanel(QDockWidget):
             search_arcsec=self.reach.value() or None,
             free_trail=self.trail.isChecked(),
             aperture_px=self.aperture.value() or None,
+            min_snr=self._min_snr(),
         )
         return self.measure(task)
 
@@ -338,7 +353,7 @@ class MeasurePanel(QDockWidget):
         """Put the measurement into the residuals as not trusted, with the reason."""
         if self.current is not None:
             reason = self.reason.currentText().strip() or REASONS[-1]
-            self._put(measured_rows.rejected(self.current, reason))
+            self._put(measuring.rejected(self.current, reason))
             self.say(f"{self.current.name} is rejected: {reason}")
 
     def _put(self, table):
@@ -359,11 +374,8 @@ class MeasurePanel(QDockWidget):
         if not frames or not tracks:
             self.say("load frames, and add the tracks of the bodies first")
             return None
-        tasks, lines = [], []
-        for track in tracks:
-            one = self._task(frames[0], track)
-            more, told = measuring.tasks_of_night(frames, [one.body], one.orbits, one.stars)
-            tasks, lines = tasks + more, lines or told
+        good, lines = usable(frames)
+        tasks = [self._task(data, track) for track in tracks for data in good]
         self.say("; ".join(lines))
 
         def work(job):
@@ -375,12 +387,13 @@ class MeasurePanel(QDockWidget):
         """Put a measured night into the residuals."""
         measured, failed, left_out = result
         if measured:
-            self._put(measured_rows.joined(measured))
+            self._put(measuring.joined(measured))
             self.show_measured(measured[-1])
-        seen = sum(one.found for one in measured)
-        told = measured_rows.verdict_of_night(measured)
-        count = f"{seen} measured, {len(measured) - seen} flagged"
-        self.say("\n".join([count, *([f"The night: {told}"] if told else []), *failed, *left_out]))
+        seen = sum(m.found for m in measured)
+        judged = measuring.verdict_of_night(measured)
+        lines = [f"{seen} measured, {len(measured) - seen} flagged"]
+        lines += [f"The night: {judged}"] if judged else []
+        self.say("\n".join([*lines, *measuring.doubts_of(measured), *failed, *left_out]))
 
     def stop(self):
         """Stop what is running after the frame at hand; what was measured until then is kept."""

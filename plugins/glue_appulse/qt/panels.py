@@ -64,7 +64,7 @@ class BackgroundWork(QObject):
             raise Stopped
         self.report(count, total)
 
-    def wait(self, seconds: float=60.0) -> bool:
+    def wait(self, seconds: float = 60.0) -> bool:
         """Wait for the end, delivering what the work has sent; for scripts and tests."""
         from qtpy.QtWidgets import QApplication
 

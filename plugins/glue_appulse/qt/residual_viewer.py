@@ -37,7 +37,7 @@ from appulse.astrometry.budget import THREE_SIGMA_CHI2
 from appulse.formats.residual_table import COLUMNS
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import FRAME, RESIDUALS, all_of, is_frame, kind_of
-from glue_appulse.exporters import EXPORTERS
+from glue_appulse.measuring import EXPORTERS
 from glue_appulse.qt.desk import image_viewers, show_frames
 from glue_appulse.qt.panels import tell
 
@@ -48,9 +48,9 @@ ALONG, ACROSS = "#b45309", "#0369a1"
 
 
 def ellipse_points(
-    x: np.ndarray, y: np.ndarray, sx: np.ndarray, sy: np.ndarray, rho: np.ndarray, scale: float=1.0, n: int=49
+    x: np.ndarray, y: np.ndarray, sx: np.ndarray, sy: np.ndarray, rho: np.ndarray, scale=1.0, n=49
 ) -> np.ndarray:
-    """Rings of error ellipses."""
+    """Rings of error ellipses around (x, y), of n points each: shape (m, n, 2)."""
     turn = np.linspace(0, 2 * np.pi, n)
     circle = np.stack([np.cos(turn), np.sin(turn)])
     rest = np.sqrt(np.clip(1 - rho**2, 0, 1))

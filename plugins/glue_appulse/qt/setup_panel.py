@@ -52,7 +52,7 @@ class InstrumentBox(QGroupBox):
         self.fill()
         self.choice.currentIndexChanged.connect(self.show_known)
 
-    def fill(self, chosen: str | None=None):
+    def fill(self, chosen: str | None = None):
         """Bring the list of instruments up to date."""
         self.choice.blockSignals(True)
         self.choice.clear()

@@ -62,7 +62,7 @@ class TypeList(QListWidget):
         if list(types) != self.chosen():
             self._tick(lambda name: not types or name in types)
 
-    def tick_all(self, on: bool=True):
+    def tick_all(self, on: bool = True):
         """Tick all types, or none, in one change."""
         self._tick(lambda _name: on)
         self.changed.emit(self.chosen())
