@@ -6,7 +6,7 @@ from astropy.time import Time
 from horizons_tables import AUTHORITIES, column, rows, vector
 from worlds import barycentric
 
-from appulse.bodies.astrometric import sight, view
+from appulse.bodies.astrometric import observer_state, sight
 from appulse.bodies.engine import neighbour_bodies, trajectory
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.orbit import NonGrav, Orbit
@@ -72,7 +72,7 @@ def test_ellipse_against_two_thousand_draws(orbit):
     draws = orbit.state + exact_draws(2000, 6, 7) @ root(orbit.covariance).T
     near = Neighbours(draws, np.zeros((2000, 3)), None)
     cloud = trajectory(neighbour_bodies(orbit, near), ephemeris.kernels)
-    seen = view(ephemeris.kernels, times, site)
+    seen = observer_state(ephemeris.kernels, times, site)
     sun = lambda t: ephemeris.kernels.major(t)[0][:, 0]  # noqa: E731
     lines = sight(cloud.states, sun, np.arange(2000), seen).vector
     nominal = sight(ephemeris.states, sun, np.array([0]), seen).vector[0]
@@ -121,7 +121,7 @@ def test_ellipse_against_variational_equations_of_another_program(orbit):
             setattr(variation.particles[0], other, 1.0 if other == name else 0.0)
         variations.append(variation)
     sun = lambda t: kernels.major(t)[0][:, 0]  # noqa: E731
-    line = sight(ephemeris.states, sun, np.array([0]), view(kernels, time, Site.geocentre()))
+    line = sight(ephemeris.states, sun, np.array([0]), observer_state(kernels, time, Site.geocentre()))
     sim.integrate(orbit.epoch_jd_tdb + span - float(line.tau_d[0, 0]) - ephem.jd_ref)
     jacobian = np.array([[getattr(v.particles[0], axis) for v in variations] for axis in ("x", "y", "z")])
     del extras

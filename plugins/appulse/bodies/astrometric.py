@@ -53,7 +53,7 @@ class Sight(NamedTuple):
     tau_d: np.ndarray
 
 
-def view(kernels, times, observer):
+def observer_state(kernels, times, observer):
     """Barycentric place and velocity of an observer at times (m,), and the Sun's place."""
     t_d = np.atleast_1d(tdb_days(times))
     kernels.check_span(t_d)
@@ -70,13 +70,15 @@ def sight(states, sun_at, rows, seen):
     t = np.broadcast_to(seen.t_d, (len(rows), len(seen.t_d)))
     tau = np.zeros(t.shape)
     state = states(rows, t)
-    for _ in range(2):  # each round gains a factor v/c; the last one is by the velocity
+    # Each round gains a factor v/c = 1e-4; the third is by the velocity, and costs no look-up of states.
+    for _ in range(2):
         tau = np.linalg.norm(state[..., :3] - seen.place, axis=-1) / C_AU_DAY
         state = states(rows, t - tau)
     vector = state[..., :3] - seen.place
     dist = np.linalg.norm(vector, axis=-1)
     unit = vector / dist[..., None]
     radial = np.einsum("kmi,kmi->km", unit, state[..., 3:])
+    # A step of Newton for |body(t - tau) - observer(t)| = c tau, with the radial velocity of the body.
     extra = (dist / C_AU_DAY - tau) / (1.0 + radial / C_AU_DAY)
     vector = vector - extra[..., None] * state[..., 3:]
     tau = tau + extra
@@ -89,14 +91,10 @@ def sight(states, sun_at, rows, seen):
     return Sight(vector, rate, relative, place - sun_at(sent.ravel()).reshape(place.shape), tau)
 
 
-def angles(line, seen):
-    """Everything about the sight that a table shows, by column: arrays (k, m) in the units of ``UNITS``."""
-    delta = np.linalg.norm(line.vector, axis=-1)
-    ra, dec = radec_from_unit(line.vector)
-    east, north = tangent_axes(line.vector)
-    ra_rate = np.einsum("kmi,kmi->km", line.rate, east) / delta * ARCSEC_H
-    dec_rate = np.einsum("kmi,kmi->km", line.rate, north) / delta * ARCSEC_H
-    to_sun = seen.sun - seen.place
+def place_and_motion(vector, rate):
+    """Columns ra to motion_pa of vectors (..., 3) from the observer and their derivatives, per day."""
+    ra, dec = radec_from_unit(vector)
+    ra_rate, dec_rate = _rates(rate, vector, np.linalg.norm(vector, axis=-1))
     return {
         "ra": ra,
         "dec": dec,
@@ -104,6 +102,20 @@ def angles(line, seen):
         "dec_rate": dec_rate,
         "rate": np.hypot(ra_rate, dec_rate),
         "motion_pa": np.degrees(np.arctan2(ra_rate, dec_rate)) % 360.0,
+    }
+
+
+def _rates(motion, direction, distance):
+    """East and north components, arcsec/h, of a motion per day across a line of sight."""
+    east, north = tangent_axes(direction)
+    return [np.einsum("...i,...i->...", motion, axis) / distance * ARCSEC_H for axis in (east, north)]
+
+
+def angles(line, seen):
+    """Everything about the sight that a table shows, by column: arrays (k, m) in the units of ``UNITS``."""
+    delta = np.linalg.norm(line.vector, axis=-1)
+    to_sun = seen.sun - seen.place
+    return place_and_motion(line.vector, line.rate) | {
         "phase": np.degrees(separation_rad(line.helio, line.vector)),
         "elongation": np.degrees(separation_rad(line.vector, np.broadcast_to(to_sun, line.vector.shape))),
         "delta": delta,
@@ -113,6 +125,9 @@ def angles(line, seen):
 
 def apparent_rates(line, seen):
     """Rates, arcsec/h, on the axes of date at the apparent place, as JPL Horizons prints them."""
+    # The body's velocity relative to the observer, turned to the true equator and equinox of date (IAU
+    # 2006/2000A) and resolved at the aberrated direction. The recipe was found by comparison with 2,430
+    # recorded rates, which it meets to 0.0005 arcsec/h.
     delta = np.linalg.norm(line.vector, axis=-1)
     beta = seen.velocity / C_AU_DAY
     lorentz = np.sqrt(1.0 - np.einsum("mi,mi->m", beta, beta))
@@ -120,57 +135,39 @@ def apparent_rates(line, seen):
     beta = np.broadcast_to(beta, line.vector.shape)
     proper = erfa.ab(line.vector / delta[..., None], beta, sun_au, lorentz)
     turn = erfa.pnm06a(J2000_JD, seen.t_d)
-    east, north = tangent_axes(np.einsum("mij,kmj->kmi", turn, proper))
-    motion = np.einsum("mij,kmj->kmi", turn, line.relative)
-    return {
-        "ra_rate_apparent": np.einsum("kmi,kmi->km", motion, east) / delta * ARCSEC_H,
-        "dec_rate_apparent": np.einsum("kmi,kmi->km", motion, north) / delta * ARCSEC_H,
-    }
+    direction, motion = (np.einsum("mij,kmj->kmi", turn, vector) for vector in (proper, line.relative))
+    return dict(zip(("ra_rate_apparent", "dec_rate_apparent"), _rates(motion, direction, delta), strict=True))
 
 
-UNITS = {
-    "ra": u.deg,
-    "dec": u.deg,
-    "ra_rate": u.arcsec / u.hour,
-    "dec_rate": u.arcsec / u.hour,
-    "rate": u.arcsec / u.hour,
-    "motion_pa": u.deg,
-    "phase": u.deg,
-    "elongation": u.deg,
-    "delta": u.au,
-    "r": u.au,
-    "mag": u.mag,
-    "sigma_major": u.arcsec,
-    "sigma_minor": u.arcsec,
-    "sigma_pa": u.deg,
-    "ra_rate_apparent": u.arcsec / u.hour,
-    "dec_rate_apparent": u.arcsec / u.hour,
-}
-DESCRIPTIONS = {
-    "designation": "body",
-    "time": "UTC",
-    "ra": "right ascension, astrometric, ICRF",
-    "dec": "declination, astrometric, ICRF",
-    "ra_rate": "motion in right ascension times cos Dec, ICRF",
-    "dec_rate": "motion in declination, ICRF",
-    "rate": "motion on the sky",
-    "motion_pa": "position angle of the motion, north through east, ICRF",
-    "phase": "angle Sun-body-observer",
-    "elongation": "angle Sun-observer-body",
-    "delta": "distance from the observer",
-    "r": "distance from the Sun",
-    "mag": "apparent magnitude by the record's own system",
-    "sigma_major": "1-sigma error ellipse, major semi-axis",
-    "sigma_minor": "1-sigma error ellipse, minor semi-axis",
-    "sigma_pa": "position angle of the ellipse's major axis",
-    "ra_rate_apparent": "motion in right ascension times cos Dec, axes of date at the apparent place",
-    "dec_rate_apparent": "motion in declination, axes of date at the apparent place",
-}
+_RATE = u.arcsec / u.hour
+# Every column that a table of places may have, in order: unit and description.
+COLUMNS = {
+    "designation": (None, "body"),
+    "time": (None, "UTC"),
+    "ra": (u.deg, "right ascension, astrometric, ICRF"),
+    "dec": (u.deg, "declination, astrometric, ICRF"),
+    "ra_rate": (_RATE, "motion in right ascension times cos Dec, ICRF"),
+    "dec_rate": (_RATE, "motion in declination, ICRF"),
+    "rate": (_RATE, "motion on the sky"),
+    "motion_pa": (u.deg, "position angle of the motion, north through east, ICRF"),
+    "phase": (u.deg, "angle Sun-body-observer"),
+    "elongation": (u.deg, "angle Sun-observer-body"),
+    "delta": (u.au, "distance from the observer"),
+    "r": (u.au, "distance from the Sun"),
+    "mag": (u.mag, "apparent magnitude by the record's own system"),
+    "sigma_major": (u.arcsec, "1-sigma error ellipse, major semi-axis"),
+    "sigma_minor": (u.arcsec, "1-sigma error ellipse, minor semi-axis"),
+    "sigma_pa": (u.deg, "position angle of the ellipse's major axis"),
+    "ra_rate_apparent": (
+        _RATE, "motion in right ascension times cos Dec, axes of date at the apparent place"
+    ),
+    "dec_rate_apparent": (_RATE, "motion in declination, axes of date at the apparent place"),
+}  # fmt: skip
+UNITS = {name: unit for name, (unit, _) in COLUMNS.items() if unit is not None}
 # 1960-01-01.
 UTC_BEGINS_JD = 2_436_934.5
 # Columns that may always be masked; others are only where something is not known.
 MAYBE = ("mag", "sigma_major", "sigma_minor", "sigma_pa")
-DECIMALS = {"ra": ".11f", "dec": ".11f"}
 
 
 def clean_times(time):
@@ -181,7 +178,8 @@ def clean_times(time):
         raise TimeError("no time is given; at least one is needed")
     if time.ndim > 1:
         raise TimeError(f"times must be scalar or one-dimensional, got shape {time.shape}")
-    tt1, tt2 = tt_jd(time)  # finite, on a scale that can be tied to TDB
+    # Refuses what is not finite, or on a scale without a tie to TDB.
+    tt1, tt2 = tt_jd(time)
     if np.any((tt1 - UTC_BEGINS_JD) + tt2 < 0.01):
         raise TimeError("a time lies before 1960, when UTC begins; places are tabulated in UTC from then on")
     with quiet_erfa():
@@ -190,12 +188,20 @@ def clean_times(time):
     return Time(jd1, jd2, format="jd", scale="utc")
 
 
+def body_list(bodies):
+    """What a user gave as ``bodies`` (one or several names or numbers) as a list; None stands for all."""
+    if bodies is None:
+        return None
+    return [bodies] if isinstance(bodies, str | int | np.integer) else list(bodies)
+
+
 def build_table(designations, times, observer, columns, ellipses, meta):
     """Assemble the table, body by body, from columns (k, m) and error ellipses (3, k, m) or None."""
     k, m = len(designations), len(times)
     table = QTable()
     table["designation"] = np.repeat(np.asarray(designations, dtype=str), m)
     table["time"] = Time(np.tile(times.jd1, k), np.tile(times.jd2, k), format="jd", scale="utc")
+    # Shown as people and other programs read times; kept as two-part Julian dates.
     table["time"].format = "isot"
     if ellipses is None:
         ellipses = np.full((3, k, m), np.nan)
@@ -209,7 +215,7 @@ def build_table(designations, times, observer, columns, ellipses, meta):
             else:
                 table[name] = values * unit
     for name in table.colnames:
-        table[name].info.description = DESCRIPTIONS[name]
+        table[name].info.description = COLUMNS[name][1]
     table.meta.update(meta)
     table.meta["observer"] = observer.code or observer.name
     if observer.origin == "earth":

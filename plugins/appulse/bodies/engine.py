@@ -21,10 +21,19 @@ import numpy as np
 
 from appulse.bodies.kernels import MAJOR_ROWS_BY_NUMBER, NAMES, RADIUS_AU, SUN
 from appulse.bodies.orbit import NonGrav
-from appulse.constants import J2000_JD
+from appulse.constants import GM_SUN, J2000_JD
 from appulse.errors import OrbitError
 from appulse.numerics.dop853 import Dop853Step, interpolate, step_factor, tableau
 from appulse.numerics.nbody import MAJOR_ROWS, Forces, NonGravArrays
+
+# Tolerated local error of place and velocity, relative; measured against halved steps in the benchmarks.
+TOLERANCE = 1e-13
+CACHE_BYTES = 64_000_000
+# With more different epochs than this the bodies are first brought to the middle one of them.
+MANY_EPOCHS = 48
+# A group is split when all but a tenth of it could take steps this much longer.
+SPLIT_PACE = 2.0
+SMALLEST_STEP_D = 1e-8
 
 
 class Ending(NamedTuple):
@@ -80,6 +89,7 @@ def _places(kernels, t):
 
 
 def _move(kernels, epoch_d, y, target_d, forces, tolerance):
+    """States of a few bodies at the target time, and which of them arrived."""
     n = y.shape[1]
     out, ok = y.copy(), np.zeros(n, bool)
     rows, t = np.arange(n), np.array(epoch_d, dtype=float)
@@ -94,17 +104,16 @@ def _move(kernels, epoch_d, y, target_d, forces, tolerance):
             break
         rows, t, y, first, h = rows[keep], t[keep], y[:, keep], first[:, keep], h[keep]
         forces = forces.take(keep)
+        # The last step ends on the target itself, so that all meet at one time to the last bit.
         last = np.abs(h) >= np.abs(target_d - t)
         size = np.where(last, target_d - t, h)
-        step, places = _one(kernels, t, y, size, first, forces)
-        lengths = [np.linalg.norm(y[:3], axis=0), np.linalg.norm(y[3:], axis=0)]
-        scale = tolerance * np.repeat(lengths, 3, axis=0)
-        error = step.error(scale)
+        step, places = _try_step(kernels, t, y, size, first, forces)
+        error = step.error(_tolerated(y, tolerance))
         good = error <= 1.0
         h = size * step_factor(error)
         t = np.where(good, np.where(last, target_d, t + size), t)
         y, first = np.where(good, step.end, y), np.where(good, step.end_rate, first)
-        lost = np.abs(h) < 1e-8
+        lost = np.abs(h) < SMALLEST_STEP_D
         hits = _hits(y, places, forces.own)
         if (lost | hits).any():
             stay = np.flatnonzero(~(lost | hits))
@@ -113,31 +122,28 @@ def _move(kernels, epoch_d, y, target_d, forces, tolerance):
     return out, ok
 
 
-def _one(kernels, t, y, size, first, forces):
+def _try_step(kernels, t, y, size, first, forces):
     nodes = t + tableau().nodes[1:13, None] * size
     pos, sun = _places(kernels, nodes)
     step = Dop853Step(lambda i, state: forces(state, pos[i - 1], sun[i - 1], nodes[i - 1]), y, size, first)
     return step, pos[11][:11]
 
 
+def _tolerated(y, tolerance):
+    """Tolerated errors (6, n): a share of each body's own distance and speed, the same for the three axes."""
+    place, speed = (np.sqrt(np.einsum("cn,cn->n", part, part)) for part in (y[:3], y[3:]))
+    return tolerance * np.repeat([place, speed], 3, axis=0)
+
+
 def _hits(y, places, own):
     """Mask of the bodies inside a major body; each has places (11, 3, n) of its own time."""
     inside = np.zeros(y.shape[1], bool)
+    # 0.005 au is more than the Sun's radius: who is farther from everything has hit nothing.
     near = np.flatnonzero((np.sum((places - y[:3]) ** 2, axis=1) < 0.005**2).any(axis=0))
     for i in near:
         alone = None if own is None else own[i : i + 1]
         inside[i] = find_impacts(y[:, i : i + 1], places[:, :, i], alone) is not None
     return inside
-
-
-# Tolerated local error of place and velocity, relative; measured against halved steps in the benchmarks.
-TOLERANCE = 1e-13
-CACHE_BYTES = 64_000_000
-# With more different epochs than this the bodies are first brought to the middle one of them.
-MANY_EPOCHS = 48
-# A group is split when all but a tenth of it could take steps this much longer.
-SPLIT_PACE = 2.0
-SMALLEST_STEP_D = 1e-8
 
 
 class Trajectory:
@@ -181,6 +187,7 @@ class Trajectory:
         self.labels = labels
         self.endings = {}
         kernels.check_span(self.epoch_d, "an orbit's epoch")
+        # Groups share an epoch: a thousand comets of a thousand epochs would be a thousand integrations.
         if len(np.unique(self.epoch_d)) > MANY_EPOCHS:
             self.epoch_d, state = self._to_one_epoch(state, nongrav)
         self._groups = {1: [], -1: []}
@@ -192,6 +199,7 @@ class Trajectory:
             if terms is not None and not np.any(terms.a):
                 terms = None
             forces = Forces(kernels.gm, self.own_row[rows], terms)
+            # A twentieth of the time in which the quickest body covers its own distance; control corrects it.
             dist, speed = (np.linalg.norm(part, axis=1) for part in (state[rows, :3], state[rows, 3:]))
             pace = float(np.min(dist / speed))
             for sign in (1, -1):
@@ -230,7 +238,8 @@ class Trajectory:
         asked = np.where(wanted, sign * t_d, -np.inf).max(axis=1)
         np.maximum.at(farthest, rows, asked)
         i = 0
-        while i < len(groups):  # the list grows when a group splits
+        # The list grows when a group splits.
+        while i < len(groups):
             target = farthest[groups[i].ids].max()
             if groups[i].open and target > -np.inf:
                 groups[i].advance(sign * target)
@@ -295,16 +304,18 @@ class _Group:
     def _step(self, size):
         h = self.sign * size
         step = Dop853Step(self._rates(self.t, h), self.y, h, self.first)
-        error = step.error(self._scale())
+        error = step.error(_tolerated(self.y, self.owner.tolerance))
         factor = step_factor(error)
         slow = _laggards(factor)
+        # Without laggards, or where others fail too, the whole group repeats a shorter step.
         late = error > 1.0
         if late.any() and (slow is None or np.any(late & ~slow)):
             self.h = size * float(factor.min())
             if self.h < SMALLEST_STEP_D:
                 self._end(error > 1.0, "the step shrank to nothing")
             return
-        if late.any():  # only laggards failed: they repeat the step alone, the others keep it
+        # Only laggards failed: they repeat the step alone, the others go on from where the step began.
+        if late.any():
             self._split(slow, size * float(factor[slow].min()))
             return
         self._accept(step, h)
@@ -314,12 +325,6 @@ class _Group:
             self._end(hits >= 0, hits)
         elif slow is not None:
             self._split(slow, size * float(factor[slow].min()), size * float(factor[~slow].min()))
-
-    def _scale(self):
-        tol = self.owner.tolerance
-        r = np.sqrt(np.einsum("cn,cn->n", self.y[:3], self.y[:3]))
-        v = np.sqrt(np.einsum("cn,cn->n", self.y[3:], self.y[3:]))
-        return tol * np.repeat(np.stack([r, v]), 3, axis=0)
 
     def _accept(self, step, h):
         self.times.append(self.t)
@@ -373,6 +378,8 @@ class _Group:
         if k not in self._cache:
             y, first = self.starts[k]
             rate = self._rates(self.times[k], self.steps[k])
+            # Interpolation costs three stages more than the step: it is worked out only for steps asked
+            # about.
             self._cache[k] = Dop853Step(rate, y, self.steps[k], first).dense(rate)
             while len(self._cache) > 1 and len(self._cache) * self._cache[k].nbytes > CACHE_BYTES:
                 self._cache.popitem(last=False)
@@ -384,6 +391,7 @@ def _laggards(factor):
     n = len(factor)
     if n < 2:
         return None
+    # The pace of the tenth slowest: a few stragglers shall not pass for the group.
     pace = float(np.partition(factor, max(1, n // 10))[max(1, n // 10)])
     if pace < SPLIT_PACE * factor.min():
         return None
@@ -392,16 +400,17 @@ def _laggards(factor):
 
 def _alike(epoch_d, state):
     """Rows grouped by epoch and by pace at perihelion in steps of two."""
+    # The period at perihelion distance, q^1.5, in octaves: who shares it takes about the same steps.
     r = np.linalg.norm(state[:, :3], axis=1)
     v2 = np.einsum("ij,ij->i", state[:, 3:], state[:, 3:])
     h2 = np.sum(np.cross(state[:, :3], state[:, 3:]) ** 2, axis=1)
-    gm = 2.959e-4
-    e = np.sqrt(np.maximum(1.0 + h2 * (v2 / gm - 2.0 / r) / gm, 0.0))
-    q = h2 / gm / (1.0 + e)
+    e = np.sqrt(np.maximum(1.0 + h2 * (v2 / GM_SUN - 2.0 / r) / GM_SUN, 0.0))
+    q = h2 / GM_SUN / (1.0 + e)
     pace = np.floor(np.log2(np.maximum(q, 1e-3) ** 1.5)).astype(int)
     keys = np.stack([epoch_d, pace], axis=1)
     _, inverse = np.unique(keys, axis=0, return_inverse=True)
-    inverse = np.ravel(inverse)  # numpy 2.0 gives it a second axis
+    # numpy 2.0 gives the inverse a second axis.
+    inverse = np.ravel(inverse)
     order = np.argsort(inverse, kind="stable")
     return np.split(order, np.flatnonzero(np.diff(inverse[order])) + 1)
 
@@ -484,6 +493,7 @@ def _own_rows(bodies, kernels):
     for epoch in np.unique(bodies.epoch_d):
         pos, _ = kernels.perturbers(np.array([epoch]))
         mine = np.flatnonzero((bodies.epoch_d == epoch) & (own < 0))
+        # An asteroid's orbit may come without its number: it is known by standing where the perturber stands.
         if len(mine) and pos.shape[1] > len(NAMES):
             gap = np.linalg.norm(bodies.state[mine, None, :3] + pos[0, SUN] - pos[0, len(NAMES) :], axis=2)
             near = gap.argmin(axis=1)

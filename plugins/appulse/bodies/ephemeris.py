@@ -7,13 +7,12 @@ returns the same table, so that nothing downstream asks where a place came from.
 import numpy as np
 
 from appulse.bodies import astrometric
-from appulse.bodies.astrometric import angles, build_table, clean_times, sight, view
+from appulse.bodies.astrometric import angles, body_list, build_table, clean_times, observer_state, sight
 from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.engine import TOLERANCE, catalogue_bodies, neighbour_bodies, trajectory
 from appulse.bodies.kernels import SUN, default_kernels
 from appulse.bodies.photometry import Brightness, magnitude
 from appulse.bodies.uncertainty import neighbours, sky_ellipse, stated
-from appulse.errors import DesignationError
 
 
 class StateEphemeris:
@@ -64,12 +63,12 @@ class StateEphemeris:
         """As :meth:`at`, for rows as :meth:`rows` gives them in place of designations."""
         times = clean_times(time)
         rows = np.asarray(rows, dtype=int)
-        seen = view(self.kernels, times, observer)
+        seen = observer_state(self.kernels, times, observer)
         line = self._sight(rows, seen)
         columns = angles(line, seen)
         names, records, sources = self.describe(rows)
-        lit = zip(records, columns["r"], columns["delta"], columns["phase"], strict=True)
-        mags = [magnitude(*body) for body in lit]
+        geometry = zip(records, columns["r"], columns["delta"], columns["phase"], strict=True)
+        mags = [magnitude(*body) for body in geometry]
         columns["mag"] = np.array([m for m, _ in mags]).reshape(len(rows), len(times))
         if apparent_rates:
             columns.update(astrometric.apparent_rates(line, seen))
@@ -90,7 +89,7 @@ class StateEphemeris:
     def vectors(self, time, observer, rows=None):
         """Astrometric vectors (k, m, 3), au, ICRF axes, for many places without a table."""
         rows = self.rows(None) if rows is None else np.asarray(rows, dtype=int)
-        return self._sight(rows, view(self.kernels, clean_times(time), observer)).vector
+        return self._sight(rows, observer_state(self.kernels, clean_times(time), observer)).vector
 
     def _sun(self, t_d):
         return self.kernels.major(t_d)[0][:, SUN]
@@ -103,7 +102,8 @@ class StateEphemeris:
         return None
 
 
-TOLD = 20
+# Uncertainties are listed for so many bodies at most: a longer list would hide the table below it.
+MAX_STATED = 20
 
 
 class NBodyEphemeris(StateEphemeris):
@@ -125,7 +125,7 @@ class NBodyEphemeris(StateEphemeris):
     Examples
     --------
     >>> from astropy.time import Time
-    >>> from appulse.bodies.catalogue import Orbit
+    >>> from appulse.bodies.orbit import Orbit
     >>> from appulse.observers.site import Site
     >>> orbit = Orbit.from_elements("7", 2461000.5, q=1.84, e=0.23, i=5.5, node=260, peri=145, tp=2461200.5)
     >>> table = NBodyEphemeris([orbit]).at(Time(["2026-01-01", "2026-01-02"]), Site.geocentre())
@@ -154,14 +154,12 @@ class NBodyEphemeris(StateEphemeris):
         """Rows of the catalogue that some designations mean, in the order asked for."""
         if bodies is None:
             return np.arange(len(self.catalogue))
-        if isinstance(bodies, str | int | np.integer):
-            bodies = [bodies]
         found = []
-        for body in bodies:
+        for body in body_list(bodies):
             rows = self.catalogue.rows_of(str(body))
             if len(rows) != 1:
-                self.catalogue.select(str(body))  # says what is wrong, and what comes near
-                raise DesignationError(f"{body!r} means {len(rows)} bodies; give a number or designation")
+                # Raises with what is wrong, and what comes near.
+                self.catalogue.row_of(str(body))
             found.append(int(rows[0]))
         return np.array(found, dtype=int)
 
@@ -175,6 +173,7 @@ class NBodyEphemeris(StateEphemeris):
     def describe(self, rows):
         """Designations, brightness and sources of rows, without making a record of each."""
         some = self.catalogue.take(rows)
+        # NaN in a column means that the record gives nothing.
         known_or_none = lambda values: [None if np.isnan(v) else float(v) for v in values]  # noqa: E731
         columns = [known_or_none(getattr(some, key)) for key in ("h", "g", "m1", "k1")]
         light = []
@@ -185,16 +184,14 @@ class NBodyEphemeris(StateEphemeris):
         return [str(name) for name in some.designation], light, sources
 
     def uncertainties(self, rows):
-        """What is known of the uncertainty of each body's orbit, by designation, in words.
-
-        Empty for more than 20 bodies: their table would be hidden by it.
-        """
-        if len(rows) > TOLD:
+        """What is known of the uncertainty of each body's orbit, by designation, in words."""
+        if len(rows) > MAX_STATED:
             return {}
         return {str(self.orbit(row).designation): stated(self.orbit(row)) for row in rows}
 
     def states(self, rows, t_d):
         """Barycentric states (k, m, 6) of rows (k,) at t_d (k, m); au and au/d, ICRF axes."""
+        # Bodies that are new are integrated together, so that they can share their steps.
         fresh = [int(row) for row in dict.fromkeys(map(int, rows)) if int(row) not in self._where]
         if fresh:
             self._integrate(fresh)
@@ -221,6 +218,7 @@ class NBodyEphemeris(StateEphemeris):
                 near = neighbours(self.orbit(row))
                 cloud = trajectory(neighbour_bodies(self.orbit(row), near), self.kernels)
                 self._clouds[row] = (cloud, near.scale)
+            # The neighbours are seen from the same place at the same times: their difference is the error.
             cloud, scale = self._clouds[row]
             members = sight(cloud.states, self._sun, np.arange(2 * len(scale)), seen)
             out[:, i] = sky_ellipse(line.vector[i], members.vector, scale)
@@ -249,7 +247,7 @@ def predict(orbits, times, observer, **options):
     Examples
     --------
     >>> from astropy.time import Time
-    >>> from appulse.bodies.catalogue import Orbit
+    >>> from appulse.bodies.orbit import Orbit
     >>> from appulse.observers.site import Site
     >>> orbit = Orbit.from_elements("2020 XX", 2461000.5, q=1.1, e=0.3, i=5, node=10, peri=20, tp=2461050.5)
     >>> table = predict([orbit], Time("2026-02-01"), Site.parse("X05"))

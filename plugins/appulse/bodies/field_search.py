@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from astropy import units as u
 
-from appulse.bodies.astrometric import clean_times, view
+from appulse.bodies.astrometric import clean_times, observer_state
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.kernels import EARTH, GM_MAJOR, SUN, VENUS, default_kernels
 from appulse.bodies.photometry import DEFAULT_G
@@ -35,20 +35,21 @@ _COS, _SIN = np.float32(ECLIPTIC_TO_ICRF[1, 1]), np.float32(ECLIPTIC_TO_ICRF[2, 
 def heliocentric(elements, t_d):
     """Two-body places and velocities (3, n), ICRF axes, single precision, good to a few arcseconds."""
     q, e = elements[:, 0], elements[:, 1]
-    open_ones = np.flatnonzero(e >= ELLIPTIC_BELOW)
-    ecc = e if not len(open_ones) else np.where(e < ELLIPTIC_BELOW, e, 0.5)
+    # Kepler's equation by a fixed number of steps settles below this eccentricity only.
+    steep = np.flatnonzero(e >= ELLIPTIC_BELOW)
+    ecc = e if not len(steep) else np.where(e < ELLIPTIC_BELOW, e, 0.5)
     x, y, vx, vy = _ellipse(q, ecc, elements[:, 5], t_d)
     inc, node, peri = np.radians(elements[:, 2:5].T).astype(np.float32)
     place, velocity = np.empty((3, len(q)), np.float32), np.empty((3, len(q)), np.float32)
     for row, (p, w) in enumerate(_axes(inc, node, peri)):
         place[row] = x * p + y * w
         velocity[row] = vx * p + vy * w
-    if len(open_ones):
-        few = elements[open_ones]
+    if len(steep):
+        few = elements[steep]
         angles = np.radians(few[:, 2:5]).T
         state = state_from_elements(few[:, 0], few[:, 1], *angles, few[:, 5], t_d + J2000_JD)
-        place[:, open_ones] = ECLIPTIC_TO_ICRF @ state[:, :3].T
-        velocity[:, open_ones] = ECLIPTIC_TO_ICRF @ state[:, 3:].T
+        place[:, steep] = ECLIPTIC_TO_ICRF @ state[:, :3].T
+        velocity[:, steep] = ECLIPTIC_TO_ICRF @ state[:, 3:].T
     return place, velocity
 
 
@@ -73,6 +74,7 @@ def _ellipse(q, e, tp_jd, t_d):
     a = q / (1.0 - e)
     motion = np.sqrt(GM_SUN / a) / a
     mean = motion * ((t_d + J2000_JD) - tp_jd)
+    # Reduced in double precision first: a single-precision angle of many turns has no digits left.
     mean = (mean - 2.0 * np.pi * np.round(mean / (2.0 * np.pi))).astype(np.float32)
     ecc, axis, motion = e.astype(np.float32), a.astype(np.float32), motion.astype(np.float32)
     angle = mean + np.copysign(np.float32(0.85), mean) * ecc
@@ -99,6 +101,9 @@ SAFETY = 4.0
 
 def widen_after_encounters(catalogue, t_d, kernels):
     """Displacement (n,), au, that encounters with the Earth or Venus since the epoch may have caused."""
+    # The two-body orbit is sampled every four days between its epoch and the night; where a sample lies near
+    # a planet, the miss distance b of the straight line through it gives the deflection 2 GM / (b v^2), a
+    # kick of that times v, and a displacement that grows with the time since. Huge where nothing can be said.
     out = np.zeros(len(catalogue), np.float32)
     age = t_d - (catalogue.epoch_jd_tdb - J2000_JD)
     rows = np.flatnonzero((catalogue.elements[:, 0] < CROSSER_Q_AU) & (np.abs(age) > 1.0))
@@ -178,6 +183,9 @@ class NightSky(NamedTuple):
 
 def two_body_error_rad(age_d, q_au, aphelion_au):
     """Bound (n,) of how far two-body motion strays on the sky, seen from the Earth."""
+    # Envelopes with a factor of 2 or more over the largest errors met among 4,500 invented and 449 real
+    # bodies integrated over up to ten years (tests hold more against it): main belt, bodies near Jupiter's
+    # orbit or crossing it, and planet crossers. Common practice, no source.
     years = np.abs(age_d) / 365.25
     belt = 0.02 * years + 0.28 * years**2.5 + 0.01 * (years > 0)
     belt = np.minimum(belt, 1e3)
@@ -209,10 +217,12 @@ def _fill(sky, part, catalogue, from_sun, velocity, extra):
     q, e = elements[:, 0], elements[:, 1]
     place, speed = heliocentric(elements, sky.t_d)
     seen = place - from_sun[:, None].astype(np.float32)
-    seen -= speed * (length(seen) / np.float32(C_AU_DAY))  # light time to first order
+    # Light time to first order: what is left out is far below the margin.
+    seen -= speed * (length(seen) / np.float32(C_AU_DAY))
     delta = length(seen)
     sky.unit[part] = (seen / delta).T
     motion = length(speed - velocity[:, None].astype(np.float32))
+    # How near the body can come within the night: directions change the faster, the nearer it is.
     room = np.maximum(delta - np.float32(HALF_NIGHT_D) * motion - np.float32(2.0 * PARALLAX_AU), 0.0)
     with np.errstate(divide="ignore"):
         sky.pace[part] = np.minimum(motion / room, 1e3)
@@ -239,8 +249,9 @@ def _rough_magnitude(catalogue, part, place, seen, delta, margin):
         mag = np.where(total, catalogue.m1[part] + 5.0 * np.log10(delta) + k1 * np.log10(r), mag)
     # Twice the doubt in direction is the relative doubt in distance; phase laws differ by 0.3 mag at most.
     slack = 0.4 + 10.0 * np.log10(1.0 + 2.0 * np.minimum(margin, 3.0))
-    slack = np.where(tan > 1.2, slack + 3.0, slack)  # beyond 100 degrees of phase
-    return mag, np.where((margin >= np.float32(3.0)) | (tan > 3.0), np.inf, slack)  # beyond 143: anything
+    # Beyond 100 degrees of phase bodies differ by magnitudes, beyond 143 by anything.
+    slack = np.where(tan > 1.2, slack + 3.0, slack)
+    return mag, np.where((margin >= np.float32(3.0)) | (tan > 3.0), np.inf, slack)
 
 
 NIGHTS_KEPT = 2
@@ -319,7 +330,8 @@ def bodies_in_field(
     Examples
     --------
     >>> from astropy.time import Time
-    >>> from appulse.bodies.catalogue import Orbit, OrbitCatalogue
+    >>> from appulse.bodies.catalogue import OrbitCatalogue
+    >>> from appulse.bodies.orbit import Orbit
     >>> from appulse.observers.site import Site
     >>> more = dict(q=1.84, e=0.23, i=5.5, node=259.5, peri=145.5)
     >>> catalogue = OrbitCatalogue.from_orbits(
@@ -346,6 +358,8 @@ def bodies_in_field(
 
 
 def _shelf(catalogue, kernels):
+    """What is kept of a catalogue; begun anew with other kernels, or when too many bodies have gathered."""
+    # A proxy, for the shelf must not keep its own key alive: the catalogue goes when its user lets it go.
     shelf = _shelves.get(catalogue)
     if shelf is None or shelf.kernels is not kernels or shelf.ephemeris.kept > BODIES_KEPT:
         shelf = _Shelf(weakref.proxy(catalogue), kernels) if shelf is None else shelf
@@ -356,7 +370,7 @@ def _shelf(catalogue, kernels):
 
 
 def _candidates(shelf, catalogue, times, observer, circle, limit_mag):
-    seen = view(shelf.kernels, times, observer)
+    seen = observer_state(shelf.kernels, times, observer)
     sky = shelf.sky(catalogue, float(tdb_days(times)[0]), observer, seen.place[0])
     centre = unit_from_radec(circle[0], circle[1])
     return sky.survivors(centre, np.radians(circle[2]), float(seen.t_d[0]), limit_mag)

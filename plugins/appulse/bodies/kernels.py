@@ -91,6 +91,7 @@ class _Block:
         s = (t_d - self.start_d) / self.length_d
         index = np.clip(s.astype(int), 0, self.count - 1)
         x = np.clip(2.0 * (s - index) - 1.0, -1.0, 1.0)
+        # Chebyshev polynomials as cosines: all orders at once, which recurrence would take one by one.
         basis = np.cos(np.multiply.outer(np.arccos(x), self.orders))[:, :, None]
         shape = (len(t_d), len(self.targets), 3)
         place = np.matmul(self.coefficients[index], basis).reshape(shape)
@@ -170,6 +171,7 @@ class Kernels:
         for block in self._planets:
             rows = [_ROW[target] for target in block.targets]
             pos[:, rows], vel[:, rows] = block.at(t_d, True)
+        # The kernel gives Earth and Moon from their barycentre.
         for array in (pos, vel):
             array[:, EARTH] += array[:, 11]
             array[:, MOON] += array[:, 11]
@@ -191,6 +193,7 @@ class Kernels:
                     sun_velocity = speed[:, i]
         pos[:, EARTH] += emb
         pos[:, MOON] += emb
+        # Asteroids are given from the Sun.
         row = 11
         for block in self._asteroids:
             count = len(block.targets)

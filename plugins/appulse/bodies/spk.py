@@ -12,6 +12,7 @@ import numpy as np
 from jplephem.spk import SPK
 from scipy.interpolate import KroghInterpolator
 
+from appulse.bodies.astrometric import body_list
 from appulse.bodies.ephemeris import StateEphemeris
 from appulse.bodies.kernels import EARTH, MOON, SUN, default_kernels
 from appulse.constants import AU_KM, DAY_S, J2000_JD
@@ -76,7 +77,8 @@ class _Hermite:
 
     def at(self, t_d):
         t = t_d * DAY_S
-        if self.window % 2:  # centred on the nearest epoch
+        # An odd window is centred on the nearest epoch, an even one has as many epochs on either side.
+        if self.window % 2:
             right = np.searchsorted(self.epochs, t)
             left = np.clip(right - 1, 0, len(self.epochs) - 1)
             right = np.clip(right, 0, len(self.epochs) - 1)
@@ -89,6 +91,7 @@ class _Hermite:
         for begin in np.unique(start):
             mine = start == begin
             epochs = self.epochs[begin : begin + self.window]
+            # Times of order one keep the divided differences well scaled.
             scale = epochs[-1] - epochs[0] or 1.0
             x = np.repeat((epochs - epochs[0]) / scale, 2)
             states = self.states[begin : begin + self.window]
@@ -100,11 +103,10 @@ class _Hermite:
 
 
 class _Differences:
-    """Type 21: difference lines of a multistep integrator, each good up to its own last epoch.
+    """Type 21: difference lines of a multistep integrator, each good up to its own last epoch."""
 
-    A line holds: reference epoch, step vector G (size m), place and velocity interleaved, differences (m, 3),
-    the greatest order plus one, and the orders of x, y, z.
-    """
+    # A line holds: reference epoch, step vector G (size m), place and velocity interleaved, differences
+    # (m, 3), the greatest order plus one, and the orders of x, y, z.
 
     def __init__(self, segment):
         read = segment.daf.read_array
@@ -141,11 +143,9 @@ class _Differences:
 
 
 def _integration_coefficients(delta, steps, top):
-    """Krogh's coefficients of the first and second integral of the modified differences, each (top, m).
-
-    ``w`` starts as 1, 1/2, 1/3, ... and is swept once for every order; before the last sweep its rows from
-    the second on belong to the second integral, after it those from the first on to the first integral.
-    """
+    """Krogh's coefficients of the first and second integral of the modified differences, each (top, m)."""
+    # ``w`` starts as 1, 1/2, 1/3, ... and is swept once for every order; before the last sweep its rows from
+    # the second on belong to the second integral, after it those from the first on to the first integral.
     ahead, ratio = [np.ones_like(delta)], []
     reach = delta
     for step in steps[: top - 2]:
@@ -249,10 +249,8 @@ class SPKEphemeris(StateEphemeris):
         """Rows that designations mean: '42', '(42)', or a NAIF number."""
         if bodies is None:
             return np.arange(len(self._targets))
-        if isinstance(bodies, str | int | np.integer):
-            bodies = [bodies]
         found = []
-        for body in bodies:
+        for body in body_list(bodies):
             text = str(body).strip().strip("()")
             rows = [i for i, t in enumerate(self._targets) if text in (self.designations[i], str(t))]
             if not rows:
@@ -269,11 +267,13 @@ class SPKEphemeris(StateEphemeris):
         """State of a NAIF body, from the file as far as it goes and from the planetary kernel beyond."""
         if target == 0:
             return np.zeros((len(t_d), 6))
+        # Eight centres deep no file is meant; a damaged one may refer to itself for ever.
         if target not in self._segments or depth > 8:
             return self._major(target, t_d)
         out = np.empty((len(t_d), 6))
         todo = np.ones(len(t_d), bool)
-        for piece in reversed(self._segments[target]):  # the last segment in the file has priority
+        # By the rules of SPK the last segment in the file has priority.
+        for piece in reversed(self._segments[target]):
             mine = todo & (t_d >= piece.start_d) & (t_d <= piece.end_d)
             if mine.any():
                 out[mine] = piece.at(t_d[mine]) + self._state(piece.center, t_d[mine], depth + 1)

@@ -7,11 +7,11 @@ from astropy.table import Table
 from astropy.time import Time
 from scipy.interpolate import make_interp_spline
 
-from appulse.bodies.astrometric import ARCSEC_H, UNITS, build_table, clean_times
+from appulse.bodies.astrometric import UNITS, body_list, build_table, clean_times, place_and_motion
 from appulse.constants import DAY_S, J2000_JD
 from appulse.errors import DesignationError, EphemerisSpanError, TableError
 from appulse.formats.tables import angle_column, find_column, number_column, read_table, text_column
-from appulse.numerics.sphere import radec_from_unit, separation_rad, tangent_axes, unit_from_radec
+from appulse.numerics.sphere import separation_rad, unit_from_radec
 from appulse.observers.timescales import parse_utc, tdb_days
 
 # How near a single row's time must lie to the time asked for.
@@ -153,11 +153,9 @@ class TabulatedEphemeris:
     def _names(self, bodies):
         if bodies is None:
             return self.designations
-        if isinstance(bodies, str | int | np.integer):
-            bodies = [bodies]
         plain = {name.strip("()").casefold(): name for name in self.designations}
         found = []
-        for body in bodies:
+        for body in body_list(bodies):
             key = str(body).strip().strip("()").casefold()
             if key not in plain:
                 shown = ", ".join(self.designations[:8]) + (" ..." if len(self.designations) > 8 else "")
@@ -207,22 +205,8 @@ class _Body:
         else:
             unit = self._spline(t_d - self.days[0])
             rate = self._spline.derivative()(t_d - self.days[0])
-        length = np.linalg.norm(unit, axis=1)
-        ra, dec = radec_from_unit(unit)
-        east, north = tangent_axes(unit)
-        ra_rate = np.einsum("mi,mi->m", rate, east) / length * ARCSEC_H
-        dec_rate = np.einsum("mi,mi->m", rate, north) / length * ARCSEC_H
-        out = {
-            "ra": ra,
-            "dec": dec,
-            "ra_rate": ra_rate,
-            "dec_rate": dec_rate,
-            "rate": np.hypot(ra_rate, dec_rate),
-            "motion_pa": np.degrees(np.arctan2(ra_rate, dec_rate)) % 360.0,
-        }
-        for key in _EXTRA:
-            out[key] = self._interpolate(key, t_d)
-        return out
+        # The spline's vectors are not quite of length one; direction and rate take no notice of it.
+        return place_and_motion(unit, rate) | {key: self._interpolate(key, t_d) for key in _EXTRA}
 
     def _interpolate(self, key, t_d):
         if key not in self.extra:

@@ -386,7 +386,8 @@ def orbit_table(catalogue):
 
     Examples
     --------
-    >>> from appulse.bodies.catalogue import Orbit, OrbitCatalogue
+    >>> from appulse.bodies.catalogue import OrbitCatalogue
+    >>> from appulse.bodies.orbit import Orbit
     >>> orbit = Orbit.from_state("7", 2461000.5, [1, 0, 0, 0, 0.017, 0], h=5.5)
     >>> orbit_table(OrbitCatalogue.from_orbits([orbit])).colnames
     ['designation', 'epoch', 'x', 'y', 'z', 'vx', 'vy', 'vz', 'H']
