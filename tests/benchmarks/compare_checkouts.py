@@ -23,8 +23,8 @@ from astropy.io import fits
 from PIL import Image
 
 NUMBER = re.compile(r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?")
-NOT_COMPARED = re.compile(r"appulse \d|python: |packages:|written|PyOngc|photutils|numpy: |seconds|digest")
-"""Lines that name versions, moments or digests of the run itself."""
+NOT_COMPARED = re.compile(r"appulse \d|^DTSTAMP|written|^# (?!- \{name:)")
+"""Lines that name versions, moments or digests of the run itself; of a table's head only its columns count."""
 
 
 def command_lines(new: Path) -> dict[str, list[str]]:
@@ -41,7 +41,7 @@ def command_lines(new: Path) -> dict[str, list[str]]:
         "field": f"field {sample}/iris_1.fits.fz --out {{out}}/field.ecsv",
         "predict": f"predict --body 1,4,7 --from 2027-05-04T18:00 --to 2027-06-04T18:00 --step 7h {site} "
         "--out {out}/p.ecsv",
-        "encounters": "encounters --from 2027-05-01 --to 2027-05-15 --bodies 1,2,4,7,20 --out {out}/e.ecsv",
+        "encounters": "encounters --from 2027-05-01 --to 2027-05-15 --bodies 1,2,4,7 --out {out}/e.ecsv",
         "campaign": f"encounters {sample}/campaign.yaml --out {{out}}/c.ecsv",
         "plan": f"plan {sample}/campaign.yaml --encounter 7-IC4603-20270504 --out {{out}}/plan",
         "movers": f"movers {night} {stars} --out {{out}}/m.ecsv",
