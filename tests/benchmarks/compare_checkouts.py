@@ -24,7 +24,7 @@ from PIL import Image
 
 NUMBER = re.compile(r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?")
 NOT_COMPARED = re.compile(r"appulse \d|^DTSTAMP|written|^# (?!- \{name:)")
-"""Lines that name versions, moments or digests of the run itself; of a table's head only its columns count."""
+"""Lines that name versions, moments or digests of the run itself; of a head only the columns count."""
 
 
 def command_lines(new: Path) -> dict[str, list[str]]:
