@@ -45,38 +45,19 @@ HALO = 3
 
 @dataclass(frozen=True)
 class Matching:
-    """How a smoothed frame is brought to the reference.
+    """How a smoothed frame is brought to the reference."""
 
-    Parameters
-    ----------
-    coefficients : (7, p) array
-        Of the terms m, x, y, xx, xy, yy, lap lap on 1 or on 1, u, v; u and v run from -1 to 1.
-    shape : (int, int)
-        Of the grid.
-    n_stars : int
-        That it rests on.
-    error : float
-        Relative error that is left at the stars.
-    """
-
+    # (7, p) array; of the terms m, x, y, xx, xy, yy, lap lap on 1 or on 1, u, v; u and v run from -1 to 1.
     coefficients: np.ndarray
+    # (int, int); of the grid.
     shape: tuple[int, int]
+    # That it rests on.
     n_stars: int = 0
+    # Relative error that is left at the stars.
     error: float = 0.0
 
     def apply(self, plane, rows: slice, columns: slice) -> np.ndarray:
-        """A piece of the matched frame.
-
-        Parameters
-        ----------
-        plane : (ny, nx) float32 array
-        rows, columns : slice
-            With start and stop, inside the plane.
-
-        Returns
-        -------
-        float32 array, as large as the piece
-        """
+        """A piece of the matched frame."""
         wide = [slice(max(0, s.start - HALO), s.stop + HALO) for s in (rows, columns)]
         cut = tuple(
             slice(s.start - w.start, s.stop - w.start) for s, w in zip((rows, columns), wide, strict=True)
@@ -98,14 +79,7 @@ class Matching:
 
 
 def plain(shape) -> Matching:
-    """The matching that changes nothing.
-
-    Examples
-    --------
-    >>> plane = np.arange(80.0, dtype=np.float32).reshape(8, 10)
-    >>> plain(plane.shape).apply(plane, slice(4, 5), slice(2, 5)).tolist()
-    [[42.0, 43.0, 44.0]]
-    """
+    """The matching that changes nothing."""
     coefficients = np.zeros((7, 1))
     coefficients[0] = 1.0
     return Matching(coefficients, tuple(shape))
@@ -126,21 +100,7 @@ def star_pixels(x, y, snr, width, shape):
 
 
 def match_plane(plane, reference, variance, stars) -> Matching:
-    """Matching of one smoothed frame to the reference.
-
-    Parameters
-    ----------
-    plane, reference : (ny, nx) arrays
-        On one grid, smoothed alike, NaN where bad.
-    variance : callable
-        Of light, (n,) -> (n,): variance of the difference of the two planes.
-    stars : (int, rows, columns)
-        From :func:`star_pixels`.
-
-    Returns
-    -------
-    Matching
-    """
+    """Matching of one smoothed frame to the reference."""
     n_stars, rows, columns = stars
     if n_stars == 0:
         return plain(plane.shape)
@@ -253,27 +213,17 @@ SPREAD_PX = 3
 
 @dataclass(eq=False)
 class Differences:
-    """Smoothed frames that can be subtracted from each other.
-
-    Parameters
-    ----------
-    smoothed : SmoothedFrames
-    matchings : list of Matching
-    weight : (n,) array
-        Of each frame in the mean, inverse variances of its sky.
-    mean : (ny, nx) float32 array
-        Of all frames.
-    total : (ny, nx) float32 array
-        Sum of the weights of the frames that show a pixel.
-    scatter : list of SkyMap or None
-        Level and scatter of each q_k by its own predicted sigma.
-    """
+    """Smoothed frames that can be subtracted from each other."""
 
     smoothed: SmoothedFrames
     matchings: list[Matching]
+    # (n,) array; of each frame in the mean, inverse variances of its sky.
     weight: np.ndarray
+    # (ny, nx) float32 array; of all frames.
     mean: np.ndarray
+    # (ny, nx) float32 array; sum of the weights of the frames that show a pixel.
     total: np.ndarray
+    # Level and scatter of each q_k by its own predicted sigma.
     scatter: list[SkyMap | None] = field(default_factory=list)
 
     @property
@@ -287,23 +237,7 @@ class Differences:
         return [slice(a, min(a + rows, self.shape[0])) for a in range(0, self.shape[0], rows)]
 
     def piece(self, k: int, rows: slice, columns: slice | None = None):
-        """What is left of a frame, and its predicted sigma.
-
-        Parameters
-        ----------
-        k : int
-        rows, columns : slice
-            With start and stop; all columns where left out.
-
-        Returns
-        -------
-        difference : array
-            Frame minus the mean of the others.
-        sigma : array
-            Of the difference.
-        own : array
-            Of the frame alone.
-        """
+        """What is left of a frame, and its predicted sigma."""
         columns = columns if columns is not None else slice(0, self.shape[1])
         m = self.matchings[k].apply(self.smoothed.planes[k], rows, columns)
         mean, total = self.mean[rows, columns], self.total[rows, columns]
@@ -319,11 +253,9 @@ class Differences:
         return difference, np.sqrt(own2 + mean2), np.sqrt(own2)
 
     def _light(self, rows, columns):
-        """Light above the sky as the photon noise has it, and the most of it within a star's core.
-
-        The noise is the light smoothed by the kernel's square, which is narrower than the kernel: S^2/4 less
-        of variance, at S^2 = 2 s^2. A Laplacian takes that back (heat flowing backwards, first order).
-        """
+        """Light above the sky as the photon noise has it, and the most of it within a star's core."""
+        # The noise is the light smoothed by the kernel's square, which is narrower than the kernel: S^2/4
+        # less of variance, at S^2 = 2 s^2. A Laplacian takes that back (heat flowing backwards, first order).
         wide = [slice(max(0, s.start - SPREAD_PX), s.stop + SPREAD_PX) for s in (rows, columns)]
         around = np.maximum(np.nan_to_num(self.mean[tuple(wide)], nan=0.0), 0.0)
         near = ndimage.maximum_filter(around, SPREAD_PX, mode="nearest")
@@ -357,22 +289,7 @@ class Differences:
         return level, np.maximum(wide, LEAST_SCATTER)
 
     def window(self, k: int, x: float, y: float, half: int):
-        """R_k (frame minus the mean of all) about a place of the grid.
-
-        Parameters
-        ----------
-        k : int
-        x, y : float
-            px of the grid.
-        half : int
-            Half the window's side, px.
-
-        Returns
-        -------
-        rows, columns : (n,), (m,) arrays
-        left, variance : (n, m) arrays
-            R_k and the variance of the frame alone; None instead of all where the place does not show.
-        """
+        """R_k (frame minus the mean of all) about a place of the grid."""
         if self.scatter[k] is None or not (np.isfinite(x) and np.isfinite(y)):
             return None
         (y0, y1), (x0, x1) = (
@@ -403,18 +320,7 @@ def plane_variance(smoothed: SmoothedFrames, k: int, light):
 
 
 def subtract(registration, plates, smoothed: SmoothedFrames) -> Differences:
-    """Match the smoothed frames to each other and take their mean.
-
-    Parameters
-    ----------
-    registration : CommonGrid
-    plates : sequence of PlateCheck
-    smoothed : SmoothedFrames
-
-    Returns
-    -------
-    Differences
-    """
+    """Match the smoothed frames to each other and take their mean."""
     n, reference = len(smoothed.unit), registration.reference
     sources = plates[reference].survey.sources
     stars = star_pixels(
@@ -490,19 +396,7 @@ slow body, dug out from both sides by the mean, is at 0.4.)"""
 
 
 def detections(found: Differences, k: int, threshold: float) -> np.ndarray:
-    """Peaks of q_k: rows (x, y of the grid, q), brightest first.
-
-    Parameters
-    ----------
-    found : Differences
-    k : int
-    threshold : float
-        Least q.
-
-    Returns
-    -------
-    (n, 3) array
-    """
+    """Peaks of q_k: rows (x, y of the grid, q), brightest first."""
     if found.scatter[k] is None:
         return np.zeros((0, 3))
     parts = []
@@ -525,10 +419,8 @@ def detections(found: Differences, k: int, threshold: float) -> np.ndarray:
 
 
 def _sharp(smoothed, k, q, x, y):
-    """Peaks too sharp for anything that went through the telescope: cosmic rays, hot pixels.
-
-    The noise of the curvature over the peak is about half a hit's curvature over q.
-    """
+    """Peaks too sharp for anything that went through the telescope: cosmic rays, hot pixels."""
+    # The noise of the curvature over the peak is about half a hit's curvature over q.
     peak = q[y, x]
     bend = 4.0 - (q[y, x - 1] + q[y, x + 1] + q[y - 1, x] + q[y + 1, x]) / peak
     hit, point = smoothed.hit_bend[k], smoothed.point_bend
@@ -536,12 +428,6 @@ def _sharp(smoothed, k, q, x, y):
 
 
 def vertex(left, middle, right):
-    """Where the parabola through three values has its top, in steps from the middle.
-
-    Examples
-    --------
-    >>> float(vertex(0.0, 1.0, 1.0))
-    0.5
-    """
+    """Where the parabola through three values has its top, in steps from the middle."""
     bend = np.maximum(2 * middle - left - right, 1e-12)
     return np.clip(0.5 * (right - left) / bend, -0.5, 0.5)

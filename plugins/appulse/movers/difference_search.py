@@ -57,40 +57,28 @@ REACH_PX = 3.0
 
 @dataclass(frozen=True)
 class MovingLight:
-    """A line with its light.
+    """A line with its light."""
 
-    Parameters
-    ----------
-    moved : (3, 2) array
-        Best line minus the proposed one: place at the middle (grid px), speed (px/h), bend (px/h^2).
-    covariance : (4, 4) array
-        Of x, y, speed x, speed y; grid px and px/h.
-    significance : float
-        sqrt(N^2/D): signal to noise of all frames together.
-    snr : (n,) array
-        Signal to noise that the body has in each frame, the stars taken off, its own photons in the noise;
-        NaN where it cannot be seen.
-    seen : (n,) array
-        The same of the light that each frame itself shows on the line.
-    places : (n, 2) array
-        Where each frame itself shows it, px of the grid, what the mean holds of the body put back; NaN where
-        there is no peak on the line.
-    peak : (n,) array
-        Light of each frame at its place on the line, in the unit of the smoothed frames.
-    at_odds : int
-        Frames whose light is not that of the others.
-    usable : int
-        Frames that show the line's place.
-    """
-
+    # (3, 2) array; best line minus the proposed one: place at the middle (grid px), speed (px/h), bend
+    # (px/h^2).
     moved: np.ndarray
+    # (4, 4) array; of x, y, speed x, speed y; grid px and px/h.
     covariance: np.ndarray
+    # sqrt(N^2/D): signal to noise of all frames together.
     significance: float
+    # (n,) array; signal to noise that the body has in each frame, the stars taken off, its own photons in the
+    # noise; NaN where it cannot be seen.
     snr: np.ndarray
+    # (n,) array; the same of the light that each frame itself shows on the line.
     seen: np.ndarray
+    # (n, 2) array; where each frame itself shows it, px of the grid, what the mean holds of the body put
+    # back; NaN where there is no peak on the line.
     places: np.ndarray
+    # (n,) array; light of each frame at its place on the line, in the unit of the smoothed frames.
     peak: np.ndarray
+    # Frames whose light is not that of the others.
     at_odds: int
+    # Frames that show the line's place.
     usable: int
 
 
@@ -148,25 +136,7 @@ class _Windows:
 
 
 def moving_light(found: Differences, places, hours, bend, bend_sigma: float) -> MovingLight | None:
-    """Light along a proposed line.
-
-    Parameters
-    ----------
-    found : Differences
-    places : (n, 2) array
-        x and y on the grid where the line is at each frame.
-    hours : (n,) array
-        Mid-exposures about the line's middle.
-    bend : (2,) array
-        That the proposed line has, px/h^2: a bend is known to be small.
-    bend_sigma : float
-        How small, px/h^2.
-
-    Returns
-    -------
-    MovingLight or None
-        None where fewer than three frames show the line's place.
-    """
+    """Light along a proposed line."""
     windows = _windows(found, places, hours)
     if windows is None:
         return None
@@ -267,32 +237,22 @@ SHOWN = 0.5
 
 @dataclass(frozen=True)
 class Tracklet:
-    """A line, its detections and its light.
+    """A line, its detections and its light."""
 
-    Parameters
-    ----------
-    place, speed, bend : (2,) arrays
-        xi, eta at the middle (arcsec), per hour and per squared hour.
-    middle_h : float
-    covariance : (4, 4) array
-        Of place and speed, arcsec and arcsec/h.
-    detections : tuple of (int, float, float)
-        Frame's index and where the line is on it (x, y of the frame, px), for the frames that show it.
-    own : tuple of (float, float, float, float, float)
-        What each of these frames itself shows: x, y (px of the frame), sigma of either (px), flux and its
-        sigma (stored units of the frame).
-    chi2_per_dof : float
-        Of the frames' own places about the line.
-    light : MovingLight
-    """
-
+    # place, speed, bend: (2,) arrays; xi, eta at the middle (arcsec), per hour and per squared hour.
     place: np.ndarray
     speed: np.ndarray
     bend: np.ndarray
     middle_h: float
+    # (4, 4) array; of place and speed, arcsec and arcsec/h.
     covariance: np.ndarray
+    # tuple of (int, float, float); frame's index and where the line is on it (x, y of the frame, px), for the
+    # frames that show it.
     detections: tuple
+    # tuple of (float, float, float, float, float); what each of these frames itself shows: x, y (px of the
+    # frame), sigma of either (px), flux and its sigma (stored units of the frame).
     own: tuple
+    # Of the frames' own places about the line.
     chi2_per_dof: float
     light: MovingLight
 
@@ -322,19 +282,7 @@ class TrackletSearch:
 
 
 def find_tracklets(search: TrackletSearch) -> tuple[list, tuple]:
-    """Lines no chance would make, with light along them.
-
-    Parameters
-    ----------
-    search : TrackletSearch
-
-    Returns
-    -------
-    lines : list of Tracklet
-        Brightest first.
-    notes : tuple of str
-        What was left out, in words.
-    """
+    """Lines no chance would make, with light along them."""
     candidates = candidate_lines(search.seen, search.hours, search.max_rate, search.needed)
     slow, notes = _slow_pairs(search), ()
     if len(slow) > MOST_SLOW:
@@ -521,53 +469,21 @@ FLAG = "on the star-subtracted frame: the frame itself shows no dot of its own t
 
 @dataclass(eq=False)
 class DifferenceSearch:
-    """Star-subtracted frames of a field and the lines in them.
-
-    Parameters
-    ----------
-    registration : CommonGrid
-    found : Differences
-    lines : list of Tracklet
-        Surest first.
-    notes : tuple of str
-    masked_share : float
-        Of the grid, share that fewer than three frames show unmasked.
-    """
+    """Star-subtracted frames of a field and the lines in them."""
 
     registration: CommonGrid
     found: Differences
+    # Surest first.
     lines: list
     notes: tuple = ()
+    # Of the grid, share that fewer than three frames show unmasked.
     masked_share: float = 0.0
 
 
 def difference_search(
     frames, plates, hours, *, max_rate, needed, threshold, progress=None
 ) -> DifferenceSearch:
-    """Lines of light on the star-subtracted frames.
-
-    Parameters
-    ----------
-    frames, plates : sequences
-    hours : (n,) array
-        Mid-exposures.
-    max_rate : float
-        arcsec/h
-    needed : int
-        Detections that make a line.
-    threshold : float
-        Signal to noise of a detection.
-    progress : callable, optional
-
-    Returns
-    -------
-    DifferenceSearch
-
-    Raises
-    ------
-    MeasurementError
-        If the frames cannot be laid on each other, or there is no room for them.
-    """
+    """Lines of light on the star-subtracted frames."""
     registration = common_grid(frames, plates)
     smoothed = smooth_frames(registration, plates, progress=progress)
     try:
@@ -631,21 +547,7 @@ def _trails(registration, plates, max_rate):
 
 
 def measure_on_difference(frame, prediction, plate, own) -> Residual:
-    """A mover on one frame as its star-subtracted pixels show it.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-    prediction : Prediction
-    plate : PlateCheck
-    own : (float, float, float, float, float)
-        x, y, sigma of either (px), flux and its sigma (stored units).
-
-    Returns
-    -------
-    Residual
-        Without a fit; its flag says where it comes from.
-    """
+    """A mover on one frame as its star-subtracted pixels show it."""
     x, y, sigma, flux, flux_sigma = own
     ra, dec = (float(v) for v in frame.to_sky(x, y))
     xi, eta = offsets_rad(unit_from_radec(prediction.ra, prediction.dec), unit_from_radec(ra, dec))

@@ -33,44 +33,23 @@ LARGEST_GRID = 2.5
 
 @dataclass(eq=False)
 class CommonGrid:
-    """Where a set of frames lies on a common grid.
-
-    Parameters
-    ----------
-    frames : list of SolvedFrame
-    reference : int
-        Index of the frame whose pixels the grid follows.
-    origin : (int, int)
-        x and y of the grid's pixel (0, 0) in the reference frame's pixels.
-    shape : (int, int)
-        Rows and columns of the grid.
-    matches : list of Match or None
-        What the common stars say; None where the WCS alone is followed.
-    common : list of int
-        Stars that each frame has in common with the reference.
-    """
+    """Where a set of frames lies on a common grid."""
 
     frames: list
+    # Index of the frame whose pixels the grid follows.
     reference: int
+    # (int, int); x and y of the grid's pixel (0, 0) in the reference frame's pixels.
     origin: tuple[int, int]
+    # (int, int); rows and columns of the grid.
     shape: tuple[int, int]
+    # What the common stars say; None where the WCS alone is followed.
     matches: list[Match | None]
+    # Stars that each frame has in common with the reference.
     common: list[int]
     _meshes: dict = field(default_factory=dict, repr=False)
 
     def to_frame(self, k: int, gx, gy):
-        """Pixels of frame k that show places of the grid.
-
-        Parameters
-        ----------
-        k : int
-        gx, gy : (n,) arrays
-            Zero-based px of the grid.
-
-        Returns
-        -------
-        x, y : (n,) arrays
-        """
+        """Pixels of frame k that show places of the grid."""
         x, y = np.asarray(gx, float) + self.origin[0], np.asarray(gy, float) + self.origin[1]
         if k == self.reference:
             return x, y
@@ -98,26 +77,7 @@ class CommonGrid:
 
 
 def common_grid(frames, plates, *, least: int = 3) -> CommonGrid:
-    """Lay frames of one field on a common grid.
-
-    Parameters
-    ----------
-    frames : sequence of SolvedFrame
-    plates : sequence of PlateCheck
-        Of the same frames: their sources are used.
-    least : int
-        The grid covers what so many frames show.
-
-    Returns
-    -------
-    CommonGrid
-
-    Raises
-    ------
-    MeasurementError
-        If fewer than `least` frames share a piece of sky, or a frame shows many stars and none of them where
-        the others have theirs.
-    """
+    """Lay frames of one field on a common grid."""
     reference = _middle_frame(frames, plates)
     matches, common = [], []
     for k, frame in enumerate(frames):
@@ -195,21 +155,13 @@ def _extent(frames, matches, reference, least):
 
 
 class GridSky(SkyMap):
-    """The sky of a registration's grid: the reference frame's map, its plate's zero point off.
+    """The sky of a registration's grid: the reference frame's map, its plate's zero point off."""
 
-    ::
-
-        grid --origin--> pixels of the reference frame --its WCS--> sky --the stars' offset--> sky (ICRF)
-
-    Parameters
-    ----------
-    registration : CommonGrid
-    plates : sequence of PlateCheck
-    centre : (3,) array
-        Unit vector at which the plane touches in which the zero point is taken off and lines are fitted.
-    """
+    #     grid --origin--> pixels of the reference frame --its WCS--> sky --the stars' offset--> sky (ICRF)
 
     def __init__(self, registration, plates, centre):
+        # centre: (3,) array; unit vector at which the plane touches in which the zero point is taken off and
+        # lines are fitted.
         self.registration, self.centre = registration, centre
         self.frame = registration.frames[registration.reference]
         plate = plates[registration.reference]

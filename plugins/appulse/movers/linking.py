@@ -26,29 +26,7 @@ up to 8.8 arcsec (2 pi / 24 h)^2 = 0.6."""
 
 
 def candidate_lines(free, hours, max_rate, needed) -> list:
-    """Straight motions through at least `needed` frames, each once.
-
-    Parameters
-    ----------
-    free : list of (n, >=4) arrays
-        Detections of each frame.
-    hours : (frames,) array
-        Mid-exposures.
-    max_rate : float
-        arcsec/h
-    needed : int
-
-    Returns
-    -------
-    list of (members, chi2_per_dof)
-        Members are ((frame, row), ...); a detection may belong to several lines.
-
-    Examples
-    --------
-    >>> rows = [np.array([[10.0 * t, 0.0, 0.1, 9.0]]) for t in range(3)]
-    >>> candidate_lines(rows, np.array([0.0, 1.0, 2.0]), 60.0, 3)
-    [(((0, 0), (1, 0), (2, 0)), 0.0)]
-    """
+    """Straight motions through at least `needed` frames, each once."""
     trees = [cKDTree(f[:, :2]) if len(f) else None for f in free]
     typical = [float(np.median(f[:, 2])) if len(f) else np.nan for f in free]
     found = {}
@@ -65,13 +43,7 @@ def candidate_lines(free, hours, max_rate, needed) -> list:
 
 
 def without_shared(lines) -> list:
-    """The first lines of a list that share no detection with one before them.
-
-    Examples
-    --------
-    >>> len(without_shared([(((0, 1), (1, 1)), 1.0), (((0, 1), (1, 2)), 2.0)]))
-    1
-    """
+    """The first lines of a list that share no detection with one before them."""
     taken, kept = set(), []
     for members, quality in lines:
         if not taken & set(members):
@@ -147,24 +119,7 @@ def _confirm(free, trees, typical, hours, first, second, needed):
 
 
 def fit_line(members, free, hours):
-    """Least squares through detections, weighted, with a bend that is known to be small.
-
-    Parameters
-    ----------
-    members : sequence of (int, int)
-        Frame and row.
-    free : list of (n, >=3) arrays
-        Detections of each frame: xi, eta, sigma.
-    hours : (frames,) array
-
-    Returns
-    -------
-    solution : (3, 2) array
-        Place at the weighted mean time (arcsec), speed (per hour), bend (per squared hour); xi and eta.
-    sigmas : (3,) array
-        Of each, along either axis.
-    chi2_per_dof : float
-    """
+    """Least squares through detections, weighted, with a bend that is known to be small."""
     rows = np.array([free[k][i] for k, i in members])
     times = np.array([hours[k] for k, _ in members])
     weight = rows[:, 2] ** -2

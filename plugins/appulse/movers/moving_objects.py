@@ -97,23 +97,7 @@ class MoverSearch:
 
 
 def find_movers(frames, plates, **options) -> list[Mover]:
-    """Unknown and known movers across three or more frames of one field.
-
-    Parameters
-    ----------
-    frames, plates, **options
-        As for :func:`search_movers`.
-
-    Returns
-    -------
-    list of Mover
-        Surest first.
-
-    Raises
-    ------
-    InputError
-        With fewer than three frames, or frames of one and the same time.
-    """
+    """Unknown and known movers across three or more frames of one field."""
     return search_movers(frames, plates, **options).movers
 
 
@@ -169,21 +153,7 @@ def search_movers(frames, plates, *, predicted=None, max_rate: float = MAX_RATE,
 
 
 def mover_table(movers) -> QTable:
-    """Movers as a table: ``designation, ra, dec, rate, motion_pa, sigma_rate, frames, snr, chi2_per_dof``.
-
-    Parameters
-    ----------
-    movers : sequence of Mover
-
-    Returns
-    -------
-    QTable
-
-    Examples
-    --------
-    >>> len(mover_table([Mover(1.0, 2.0, 30.0, 90.0, 0.1, ((0, 1.0, 2.0),), 1.0, 9.0)]))
-    1
-    """
+    """Movers as a table: ``designation, ra, dec, rate, motion_pa, sigma_rate, frames, snr, chi2_per_dof``."""
     rate = u.arcsec / u.hour
     return QTable({
         "designation": [m.designation or "unknown" for m in movers],
@@ -280,31 +250,7 @@ FALSE_LINES = 0.05
 
 
 def catalogue_search(frames, plates, hours, *, max_rate, needed, threshold, saturated_only=False):
-    """Lines through the sources that stay nowhere.
-
-    Parameters
-    ----------
-    frames, plates : sequences
-    hours : (n,) array
-        Mid-exposures.
-    max_rate : float
-        arcsec/h
-    needed : int
-        Detections that make a line.
-    threshold : float
-        Least signal to noise of a source; raised where all pairs could not be gone through.
-    saturated_only : bool
-        Only what saturates: few, and what subtraction has to mask.
-
-    Returns
-    -------
-    lines : list of (members, chi2_per_dof)
-        Best first.
-    free : list of (n, 7) arrays
-        Rows of xi, eta, sigma (arcsec), signal to noise, x, y (px), 1.0 where saturated.
-    threshold : float
-        That was used.
-    """
+    """Lines through the sources that stay nowhere."""
     centre = unit_from_radec(*frames[0].centre)
     free, threshold = _workable(frames, plates, hours, centre, max_rate, threshold, saturated_only)
     lines = candidate_lines(free, hours, max_rate, needed)

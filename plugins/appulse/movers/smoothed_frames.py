@@ -32,37 +32,17 @@ def own_covariance(psf) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Target:
-    """The image of a point on smoothed frames: a round PSF, and a Gaussian on it.
+    """The image of a point on smoothed frames: a round PSF, and a Gaussian on it."""
 
-    Parameters
-    ----------
-    point, more : float
-        Variances of the PSF (of the Gaussian of its FWHM) and of the Gaussian, grid px^2.
-    beta : float or None
-        Exponent of a Moffat PSF; None for a Gaussian.
-
-    Examples
-    --------
-    >>> round(Target(1.5, 1.5, None).width, 4) == round(3.0**0.5, 4)
-    True
-    """
-
+    # point, more: variances of the PSF (of the Gaussian of its FWHM) and of the Gaussian, grid px^2.
     point: float
     more: float
+    # Exponent of a Moffat PSF; None for a Gaussian.
     beta: float | None
 
     @classmethod
     def of(cls, own, inverse, psfs) -> "Target":
-        """Of a typical width, and so wide that every frame is smoothed by most of a pixel.
-
-        Parameters
-        ----------
-        own : list of (2, 2) arrays
-            Covariances of the frames' PSFs in their own pixels.
-        inverse : list of (2, 2) arrays
-            From their pixels to those of the grid.
-        psfs : list of FieldPSF
-        """
+        """Of a typical width, and so wide that every frame is smoothed by most of a pixel."""
         typical, least = [], []
         for covariance, to_grid in zip(own, inverse, strict=True):
             typical.append(np.sqrt(np.linalg.det(to_grid @ covariance @ to_grid.T)))
@@ -92,26 +72,12 @@ class Target:
 
 @dataclass(frozen=True)
 class Kernel:
-    """What brings a frame's points to the target, in the frame's own pixels.
-
-    Parameters
-    ----------
-    target : Target
-    jacobian : (2, 2) array
-        From grid pixels to the frame's.
-    own : (2, 2) array
-        Covariance of the frame's PSF, px^2.
-
-    Examples
-    --------
-    >>> own = 2.0 * np.eye(2)
-    >>> wider = Kernel(Target(2.0, 2.0, None), np.eye(2), own).transfer((64, 64))
-    >>> bool(np.allclose(wider, _otf(np.add.outer(fft.fftfreq(64) ** 2, fft.rfftfreq(64) ** 2) * 2.0, None)))
-    True
-    """
+    """What brings a frame's points to the target, in the frame's own pixels."""
 
     target: Target
+    # (2, 2) array; from grid pixels to the frame's.
     jacobian: np.ndarray
+    # (2, 2) array; covariance of the frame's PSF, px^2.
     own: np.ndarray
 
     def transfer(self, shape):
@@ -150,10 +116,8 @@ def _bend(transfer, f, jacobian) -> float:
 
 
 def _otf(variance, beta):
-    """Fourier transform of a Gaussian, or of a Moffat of its FWHM, where f C f is `variance`.
-
-    Moffat (1969, A&A 3, 455), (1 + r^2/a^2)^-beta: 2 (z/2)^v K_v(z) / Gamma(v), z = 2 pi a f, v = beta - 1.
-    """
+    """Fourier transform of a Gaussian, or of a Moffat of its FWHM, where f C f is `variance`."""
+    # Moffat (1969, A&A 3, 455), (1 + r^2/a^2)^-beta: 2 (z/2)^v K_v(z) / Gamma(v), z = 2 pi a f, v = beta - 1.
     if beta is None:
         return np.exp(-2 * np.pi**2 * variance).astype(np.float32)
     z = np.pi * FWHM_PER_SIGMA / np.sqrt(2 ** (1 / beta) - 1) * np.sqrt(np.maximum(variance, 0.0))
@@ -174,38 +138,27 @@ missing from a saturated core is many times what a mover has."""
 
 @dataclass(eq=False)
 class SmoothedFrames:
-    """Frames on one grid, in one unit (the reference frame's), smoothed to one width.
+    """Frames on one grid, in one unit (the reference frame's), smoothed to one width."""
 
-    Parameters
-    ----------
-    planes : (n, ny, nx) float32 array
-        Light above each frame's typical level; NaN where a frame shows nothing usable.
-    width : float
-        S, grid px: a point of light of unit flux has the peak 1 / (2 pi S^2); sigma if it is Gaussian.
-    unit : (n,) array
-        Factor from a frame's stored numbers to those of `planes`.
-    kernel2 : (n,) array
-        Sum of the squares of the smoothing kernel: variance of a smoothed pixel over that of a pixel.
-    floor : (n,) array
-        Variance of the sky's pixels, stored units.
-    gain : (n,) array
-        Electrons per stored unit.
-    point_bend : float
-        Curvature of a point of light: four times the peak minus its four neighbours, over the peak.
-    hit_bend : (n,) array
-        The same of a single pixel's light (a cosmic ray), which never went through the telescope.
-    masked_share : (n,) array
-        Of the frame's own pixels, share that saturation or bad pixels take away.
-    """
-
+    # (n, ny, nx) float32 array; light above each frame's typical level; NaN where a frame shows nothing
+    # usable.
     planes: np.ndarray
+    # S, grid px: a point of light of unit flux has the peak 1 / (2 pi S^2); sigma if it is Gaussian.
     width: float
+    # (n,) array; factor from a frame's stored numbers to those of `planes`.
     unit: np.ndarray
+    # (n,) array; sum of the squares of the smoothing kernel: variance of a smoothed pixel over that of a
+    # pixel.
     kernel2: np.ndarray
+    # (n,) array; variance of the sky's pixels, stored units.
     floor: np.ndarray
+    # (n,) array; electrons per stored unit.
     gain: np.ndarray
+    # Curvature of a point of light: four times the peak minus its four neighbours, over the peak.
     point_bend: float
+    # (n,) array; the same of a single pixel's light (a cosmic ray), which never went through the telescope.
     hit_bend: np.ndarray
+    # (n,) array; of the frame's own pixels, share that saturation or bad pixels take away.
     masked_share: np.ndarray
     _folder: object = field(default=None, repr=False)
 
@@ -217,24 +170,7 @@ class SmoothedFrames:
 
 
 def smooth_frames(registration, plates, *, progress=None) -> SmoothedFrames:
-    """Smooth and resample the frames of a registration.
-
-    Parameters
-    ----------
-    registration : CommonGrid
-    plates : sequence of PlateCheck
-    progress : callable, optional
-        Wraps a list of frames to show how far it got.
-
-    Returns
-    -------
-    SmoothedFrames
-
-    Raises
-    ------
-    MeasurementError
-        If there is no room for them.
-    """
+    """Smooth and resample the frames of a registration."""
     frames, n = registration.frames, len(registration.frames)
     inverse = [np.linalg.inv(registration.jacobian(k)) for k in range(n)]
     own = [own_covariance(p.survey.psf) for p in plates]

@@ -21,28 +21,7 @@ CLIP = 3.5
 
 
 def fit_affine(measured, predicted, sigma):
-    """predicted = matrix @ measured + shift, by weighted least squares with outliers left out.
-
-    Parameters
-    ----------
-    measured, predicted : (n, 2) arrays, px
-    sigma : (n,) array, px
-
-    Returns
-    -------
-    matrix : (2, 2) array
-        The unit matrix where fewer than eight stars allow no more than a shift.
-    shift : (2,) array
-    used : (n,) bool array
-
-    Examples
-    --------
-    >>> places = np.random.default_rng(2).uniform(0, 500, (30, 2))
-    >>> moved = places @ [[1.0, 1e-3], [-1e-3, 1.0]] + 2.0
-    >>> matrix, shift, used = fit_affine(places, moved, np.full(30, 0.02))
-    >>> matrix.round(4).tolist(), shift.round(3).tolist(), int(used.sum())
-    ([[1.0, -0.001], [0.001, 1.0]], [2.0, 2.0], 30)
-    """
+    """predicted = matrix @ measured + shift, by weighted least squares with outliers left out."""
     middle = measured.mean(axis=0)
     centred = measured - middle
     free = len(measured) >= MIN_AFFINE
@@ -67,48 +46,21 @@ def fit_affine(measured, predicted, sigma):
 
 
 def folded(wcs, matrix, shift):
-    """A WCS whose pixel p sees what the given one sees at ``matrix @ p + shift``.
-
-    The map goes into CRPIX and CD, exactly for a WCS without distortion; with one, SIP and TPV see pixels
-    moved by the correction itself, which a second round takes up.
-
-    Examples
-    --------
-    >>> from appulse.sequence.sky_grid import tangent_grid
-    >>> wcs = tangent_grid(246.4, -24.2, 3.6, 10.0, (100, 100)).wcs
-    >>> moved = folded(wcs, np.array([[1.001, 0.002], [-0.002, 1.0]]), np.array([3.0, -1.0]))
-    >>> one, two = moved.all_pix2world(20.0, 30.0, 0), wcs.all_pix2world(20.02 + 0.06 + 3.0, 28.96, 0)
-    >>> bool(np.allclose(one, two, rtol=0, atol=1e-10))
-    True
-    """
+    """A WCS whose pixel p sees what the given one sees at ``matrix @ p + shift``."""
+    # The map goes into CRPIX and CD, exactly for a WCS without distortion; with one, SIP and TPV see pixels
+    # moved by the correction itself, which a second round takes up.
     crpix = np.linalg.solve(matrix, np.asarray(wcs.wcs.crpix, dtype=float) - 1.0 - shift) + 1.0
     return _with(wcs, crpix, (wcs.wcs.cd if wcs.wcs.has_cd() else wcs.wcs.get_pc()) @ matrix)
 
 
 def pinned(wcs) -> dict:
-    """What a refinement changes of a WCS, as plain numbers.
-
-    Examples
-    --------
-    >>> from appulse.sequence.sky_grid import tangent_grid
-    >>> wcs = tangent_grid(246.4, -24.2, 3.6, 10.0, (100, 100)).wcs
-    >>> moved = folded(wcs, np.array([[1.001, 0.002], [-0.002, 1.0]]), np.array([3.0, -1.0]))
-    >>> again = wcs_pinned(wcs, pinned(moved))
-    >>> bool((again.wcs.crpix == moved.wcs.crpix).all() and (again.wcs.cd == moved.wcs.cd).all())
-    True
-    """
+    """What a refinement changes of a WCS, as plain numbers."""
     name, matrix = ("cd", wcs.wcs.cd) if wcs.wcs.has_cd() else ("pc", wcs.wcs.get_pc())
     return {"crpix": [float(v) for v in wcs.wcs.crpix], name: [[float(v) for v in row] for row in matrix]}
 
 
 def wcs_pinned(wcs, kept):
-    """A WCS with reference pixel and matrix as :func:`pinned` has them.
-
-    Raises
-    ------
-    InputError
-        If the matrix is of the other kind: the WCS is not the one that was refined.
-    """
+    """A WCS with reference pixel and matrix as :func:`pinned` has them."""
     name = "cd" if wcs.wcs.has_cd() else "pc"
     if name not in kept:
         raise InputError("recipe: the pinned WCS does not fit the frame's own; run without the recipe")
@@ -139,40 +91,29 @@ _KEPT = ("n_stars", "rms_px", "shift_px", "flux_ratio", "ratio_sigma")
 
 @dataclass
 class StarList:
-    """Fitted stars of one frame.
+    """Fitted stars of one frame."""
 
-    Parameters
-    ----------
-    x, y, flux, snr, sigma : (n,) arrays
-        Zero-based px, stored units, pure number, px (of the place, both axes together).
-    sources : (m, 2) array
-        All sources found, brightest first, px.
-    fwhm, ellipticity : float
-        px and 1 - minor/major of the PSF at the centre.
-    sky, sky_sigma : float
-        Typical level and scatter, stored units.
-    sky_level, sky_noise : (my, mx) arrays
-        The mesh.
-    box : int
-        Its step, px.
-    n_sources : int
-        All that were found.
-    notes : tuple of str
-    """
-
+    # x, y, flux, snr, sigma: (n,) arrays; zero-based px, stored units, pure number, px (of the place, both
+    # axes together).
     x: np.ndarray
     y: np.ndarray
     flux: np.ndarray
     snr: np.ndarray
     sigma: np.ndarray
+    # (m, 2) array; all sources found, brightest first, px.
     sources: np.ndarray
+    # fwhm, ellipticity: px and 1 - minor/major of the PSF at the centre.
     fwhm: float
     ellipticity: float
+    # sky, sky_sigma: typical level and scatter, stored units.
     sky: float
     sky_sigma: float
+    # sky_level, sky_noise: (my, mx) arrays; the mesh.
     sky_level: np.ndarray
     sky_noise: np.ndarray
+    # Its step, px.
     box: int
+    # All that were found.
     n_sources: int = 0
     notes: tuple = ()
 

@@ -19,22 +19,13 @@ MOST = 0.2
 
 
 class SuspectPixels:
-    """Grid pixels that may see one of a frame's suspect blocks.
-
-    Parameters
-    ----------
-    grid : SkyGrid
-    wcs : astropy.wcs.WCS
-        Of the frame.
-    corner : (x0, y0)
-        Frame pixel of the first pixel of the first block.
-    blocks : list of bool arrays or None
-        All of one shape.
-    ratio : float
-        Frame pixels on the side of a grid pixel.
-    """
+    """Grid pixels that may see one of a frame's suspect blocks."""
 
     def __init__(self, grid, wcs, corner, blocks, ratio):
+        # wcs: of the frame.
+        # corner: (x0, y0); frame pixel of the first pixel of the first block.
+        # blocks: all of one shape.
+        # ratio: frame pixels on the side of a grid pixel.
         self.shape = grid.shape
         blocks = [b for b in blocks if b is not None]
         marked = np.logical_or.reduce(blocks) if blocks else np.zeros((1, 1), dtype=bool)
@@ -82,14 +73,7 @@ def bad_blocks(bad):
 
 
 def steep_blocks(source, fwhm=None):
-    """Blocks in and next to which something is so bright that a spline rings; None without.
-
-    Parameters
-    ----------
-    source : (ny, nx) array
-    fwhm : float, optional
-        Of its stars, px.
-    """
+    """Blocks in and next to which something is so bright that a spline rings; None without."""
     sigmas = SHARP_STEEP_SIGMAS if fwhm is not None and fwhm < SHARP_FWHM else STEEP_SIGMAS
     sample = source[:: max(1, source.shape[0] // 300), :: max(1, source.shape[1] // 300)]
     middle = np.median(sample)
@@ -99,21 +83,7 @@ def steep_blocks(source, fwhm=None):
 
 
 def without_rings(part, source, steep, rows, columns, x, y):
-    """Lift what the spline puts below all sixteen pixels around: the dark ring of a bright star.
-
-    Parameters
-    ----------
-    part : (ny, nx) float32 array
-        Resampled pixels, changed in place.
-    source : array
-        Frame pixels.
-    steep : bool array
-        Blocks of them.
-    rows, columns : (n,) int arrays
-        Pixels of `part` that may need it.
-    x, y : (n,) arrays
-        Their places in `source`.
-    """
+    """Lift what the spline puts below all sixteen pixels around: the dark ring of a bright star."""
     ny, nx = source.shape
     j, i = np.clip(y, 0, ny - 1).astype(np.int32), np.clip(x, 0, nx - 1).astype(np.int32)
     here = steep[j // BLOCK, i // BLOCK]
@@ -127,20 +97,7 @@ def without_rings(part, source, steep, rows, columns, x, y):
 
 
 def filled(plane, bad) -> np.ndarray:
-    """Blank pixels from the good ones around, so that a spline does not ring; far from any, the median.
-
-    Parameters
-    ----------
-    plane : (ny, nx) float32 array
-    bad : (ny, nx) bool array
-
-    Examples
-    --------
-    >>> plane = np.full((20, 20), 5.0, np.float32)
-    >>> plane[3, 4] = np.nan
-    >>> filled(plane, ~np.isfinite(plane))[3, 4]
-    np.float32(5.0)
-    """
+    """Blank pixels from the good ones around, so that a spline does not ring; far from any, the median."""
     middle = np.float32(np.nanmedian(plane[:: max(1, plane.shape[0] // 300)]))
     middle = middle if np.isfinite(middle) else np.float32(0.0)
     rows, columns = np.nonzero(bad)

@@ -102,13 +102,7 @@ def match(stars, sources, *, tolerance: float, near: float, far: float, centre) 
 
 
 def vote(stars, sources, reach, cell):
-    """Shift with the most votes within `reach`, and the probability of so many by luck.
-
-    Returns
-    -------
-    shift : (2,) array or None
-    chance : float
-    """
+    """Shift with the most votes within `reach`, and the probability of so many by luck."""
     near = cKDTree(sources).query_ball_point(stars, reach * np.sqrt(2))
     first = np.repeat(np.arange(len(stars)), [len(found) for found in near])
     second = np.fromiter(chain.from_iterable(near), int, len(first))
@@ -131,13 +125,7 @@ def vote(stars, sources, reach, cell):
 
 
 def turns(stars, sources, most=12):
-    """Turns, scales and mirrors under which the two patterns have most pairs of like length and direction.
-
-    Returns
-    -------
-    list of (2, 2) arrays
-        Most votes first, from star to source pixels.
-    """
+    """Turns, scales and mirrors under which the two patterns have most pairs of like length and direction."""
     found = []
     for parity in (1.0, -1.0):
         seen = stars * np.array([1.0, parity])

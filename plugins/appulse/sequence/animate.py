@@ -35,30 +35,7 @@ class ClockStep:
 
 
 def timeline(hours, step_h=None) -> list[ClockStep]:
-    """Even steps of time over frames that are not evenly spaced.
-
-    Parameters
-    ----------
-    hours : (n,) array
-        Mid-times, ascending.
-    step_h : float, optional
-        The median spacing when left out.
-
-    Returns
-    -------
-    list of ClockStep
-        Every frame is shown at least once; a step without a frame within half a step repeats the last.
-
-    Raises
-    ------
-    InputError
-        If the step is not above zero or would make more than 600 steps.
-
-    Examples
-    --------
-    >>> [(round(s.hours, 1), s.index, s.gap) for s in timeline([0.0, 1.0, 2.0, 4.0])][2:]
-    [(2.0, 2, False), (3.0, 2, True), (4.0, 3, False)]
-    """
+    """Even steps of time over frames that are not evenly spaced."""
     hours = np.asarray(hours, dtype=float)
     if len(hours) < 2:
         return [ClockStep(0.0, 0, False)]
@@ -85,16 +62,7 @@ def timeline(hours, step_h=None) -> list[ClockStep]:
 
 
 def stamped(pixels, words: str, *, dim=False) -> np.ndarray:
-    """A picture with a line of words in its lower left corner.
-
-    Parameters
-    ----------
-    pixels : (ny, nx, c) uint8 array
-        First row on top.
-    words : str
-    dim : bool
-        Greyer: nothing was taken at that time.
-    """
+    """A picture with a line of words in its lower left corner."""
     if not words:
         return pixels
     image = Image.fromarray(
@@ -112,13 +80,7 @@ def stamped(pixels, words: str, *, dim=False) -> np.ndarray:
 
 
 def played(steps, path: str) -> list:
-    """Order in which pictures are shown: once round, or there and back.
-
-    Examples
-    --------
-    >>> played([1, 2, 3], "bounce"), played([1, 2, 3], "loop")
-    ([1, 2, 3, 2], [1, 2, 3])
-    """
+    """Order in which pictures are shown: once round, or there and back."""
     if path not in PATHS:
         raise InputError(f"animation {path!r}: {' or '.join(PATHS)} is allowed")
     steps = list(steps)
@@ -126,27 +88,7 @@ def played(steps, path: str) -> list:
 
 
 def gif_bytes(pictures, *, fps: float, hold_last_s=1.0) -> bytes:
-    """An endless GIF of one palette for all pictures, so that nothing flickers.
-
-    Parameters
-    ----------
-    pictures : list of (ny, nx, c) uint8 arrays
-    fps : float
-    hold_last_s : float
-        The last one stands so much longer.
-
-    Raises
-    ------
-    InputError
-        If `fps` is outside 0.2 to 50, or there is no picture.
-
-    Examples
-    --------
-    >>> data = gif_bytes([np.zeros((8, 9, 1), np.uint8), np.full((8, 9, 1), 200, np.uint8)], fps=4)
-    >>> image = Image.open(io.BytesIO(data))
-    >>> image.n_frames, image.size
-    (2, (9, 8))
-    """
+    """An endless GIF of one palette for all pictures, so that nothing flickers."""
     if not pictures or not 0.2 <= fps <= 50:
         raise InputError(
             f"{len(pictures)} pictures at {fps:g} a second: at least one, and 0.2 to 50, are allowed"
@@ -175,10 +117,8 @@ def gif_bytes(pictures, *, fps: float, hold_last_s=1.0) -> bytes:
 
 
 def _grained(pixels):
-    """A picture with a fixed fine pattern of a few levels, so that few colours make no steps.
-
-    Error diffusion would carry what a star lacks into specks beside it, which look like stars.
-    """
+    """A picture with a fixed fine pattern of a few levels, so that few colours make no steps."""
+    # Error diffusion would carry what a star lacks into specks beside it, which look like stars.
     pattern = np.array([[0]])
     for _ in range(3):  # Bayer's 8 x 8 matrix
         pattern = np.block([[4 * pattern, 4 * pattern + 2], [4 * pattern + 3, 4 * pattern + 1]])
@@ -207,13 +147,7 @@ def write_gif(pictures, path, *, fps, overwrite=False):
 
 
 def need_video():
-    """The video writer.
-
-    Raises
-    ------
-    MissingExtraError
-        Naming the extra that brings it.
-    """
+    """The video writer."""
     try:
         import imageio.v2 as writer
         import imageio_ffmpeg
@@ -226,13 +160,7 @@ def need_video():
 
 
 def write_mp4(pictures, path, *, fps, overwrite=False):
-    """Write H.264 in MP4, sides cut to even numbers; returns the path.
-
-    Raises
-    ------
-    MissingExtraError
-        Without the extra 'video'.
-    """
+    """Write H.264 in MP4, sides cut to even numbers; returns the path."""
     writer, _ = need_video()
     ny, nx = (n - n % 2 for n in pictures[0].shape[:2])
     with replacing(path, overwrite) as temporary:
@@ -251,20 +179,11 @@ def write_mp4(pictures, path, *, fps, overwrite=False):
 
 
 class AnimationCanvas:
-    """A base shown by a look, on which dots are laid one after the other.
-
-    Parameters
-    ----------
-    base : (c, ny, nx) float32 array
-    look : Look
-
-    Attributes
-    ----------
-    pixels : (1 or 3, h, w) uint8 array
-        Of the look's window, rows upwards.
-    """
+    """A base shown by a look, on which dots are laid one after the other."""
 
     def __init__(self, base, look):
+        # base: (c, ny, nx) float32 array
+        # pixels: (1 or 3, h, w) uint8 array; of the look's window, rows upwards.
         self.base, self.look = base, look
         self.laid = {}
         self.bare = to_8bit(look.picture(base))
@@ -325,25 +244,7 @@ def stamp_words(step, start, *, gap_words="no frame") -> str:
 def animation(
     night, base, resampled, dots, look, settings, *, tracked=None, decorate=None, progress=None
 ) -> list:
-    """Pictures of the animation, in order, (h, w, c) bytes.
-
-    Parameters
-    ----------
-    night : PreparedNight
-    base : (c, ny, nx) array
-    resampled : list of ResampledFrame
-        On the star grid.
-    dots : list of Dot
-        Of the same frames.
-    look : Look
-    settings : PictureSettings
-    tracked : list of ResampledFrame, optional
-        On the body's grid: needed where the body stands still.
-    decorate : callable, optional
-        ``decorate(pixels, index)`` draws marks.
-    progress : callable, optional
-        Called after each frame's picture.
-    """
+    """Pictures of the animation, in order, (h, w, c) bytes."""
     from astropy.time import Time
 
     times = [one.subframe.place.time for one in resampled]

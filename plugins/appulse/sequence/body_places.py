@@ -94,19 +94,7 @@ def place_in(frame, ephemeris, body, offset_arcsec=(0.0, 0.0)) -> BodyPlace:
 
 
 def distance_to_trail(x, y, trail):
-    """Distance of pixels from a polyline, px.
-
-    Parameters
-    ----------
-    x, y : arrays of one shape
-    trail : (m, 2) array
-
-    Examples
-    --------
-    >>> trail = np.array([[0.0, 0.0], [2.0, 0.0]])
-    >>> distance_to_trail(np.array([0.0, 5.0]), np.array([3.0, 0.0]), trail).tolist()
-    [3.0, 3.0]
-    """
+    """Distance of pixels from a polyline, px."""
     best = np.hypot(x - trail[0, 0], y - trail[0, 1])
     for (ax, ay), (bx, by) in pairwise(trail):
         length2 = (bx - ax) ** 2 + (by - ay) ** 2
@@ -118,16 +106,11 @@ def distance_to_trail(x, y, trail):
 
 
 class TrailMask:
-    """Pixels of a grid near a body's trail, row by row as the stack asks for them.
-
-    Parameters
-    ----------
-    trail : (m, 2) array, grid px
-    radius : float, px
-    shape : (int, int)
-    """
+    """Pixels of a grid near a body's trail, row by row as the stack asks for them."""
 
     def __init__(self, trail, radius, shape):
+        # trail: (m, 2) array, grid px
+        # shape: (int, int)
         self.trail, self.radius, self.shape = np.asarray(trail, dtype=float), float(radius), shape
 
     def __call__(self, first, last):
@@ -148,17 +131,9 @@ COMPARED = 8
 
 
 def centre_on_body(resampled, fwhm) -> list:
-    """Move the predicted places to where the body shows, by one shift for all frames; notes.
-
-    Clock, orbit and plate put the whole path beside the prediction alike. The shift is the median of what
-    the frames say that show the body well; fewer than three say nothing.
-
-    Parameters
-    ----------
-    resampled : list of ResampledFrame
-        On the star grid; `place` and `trail` are changed.
-    fwhm : float, px
-    """
+    """Move the predicted places to where the body shows, by one shift for all frames; notes."""
+    # Clock, orbit and plate put the whole path beside the prediction alike. The shift is the median of what
+    # the frames say that show the body well; fewer than three say nothing.
     found = []
     for one in resampled:
         offset = _body_offset(one, resampled, fwhm)

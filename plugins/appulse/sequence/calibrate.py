@@ -39,13 +39,7 @@ class Masters:
 
     @classmethod
     def read(cls, bias=None, dark=None, flat=None) -> "Masters":
-        """Read master frames from FITS files.
-
-        Raises
-        ------
-        InputError
-            If one is no image or a flat holds no light.
-        """
+        """Read master frames from FITS files."""
         planes, names, seconds = {}, {}, None
         for role, path in (("bias", bias), ("dark", dark), ("flat", flat)):
             if path is None:
@@ -59,19 +53,7 @@ class Masters:
         return replace(found, flat=_unit_flat(found)) if found.flat is not None else found
 
     def apply(self, plane, seconds):
-        """A frame's plane with bias and dark taken off and the flat divided out.
-
-        Raises
-        ------
-        InputError
-            If a master has another shape.
-
-        Examples
-        --------
-        >>> masters = Masters(dark=np.full((2, 2), 5.0, np.float32), dark_seconds=10.0)
-        >>> masters.apply(np.full((2, 2), 25.0, np.float32), 10.0).tolist()
-        [[20.0, 20.0], [20.0, 20.0]]
-        """
+        """A frame's plane with bias and dark taken off and the flat divided out."""
         for role in ("bias", "dark", "flat"):
             master = getattr(self, role)
             if master is not None and master.shape != plane.shape[-2:]:
@@ -113,22 +95,7 @@ def _unit_flat(masters):
 
 
 def hot_pixels(plane, sky, sigma) -> tuple[np.ndarray, np.ndarray]:
-    """Rows and columns of single bright pixels that no star can be.
-
-    Parameters
-    ----------
-    plane : (ny, nx) array
-    sky, sigma : float
-        Level and scatter of the sky.
-
-    Examples
-    --------
-    >>> plane = np.random.default_rng(1).normal(10.0, 1.0, (40, 40))
-    >>> plane[20, 11] = 90.0
-    >>> rows, columns = hot_pixels(plane, 10.0, 1.0)
-    >>> rows.tolist(), columns.tolist()
-    ([20], [11])
-    """
+    """Rows and columns of single bright pixels that no star can be."""
     with np.errstate(invalid="ignore"):
         rows, columns = np.nonzero(plane > sky + HOT_SIGMAS * sigma)
     inner = (rows > 0) & (rows < plane.shape[0] - 1) & (columns > 0) & (columns < plane.shape[1] - 1)
@@ -146,28 +113,7 @@ def hot_pixels(plane, sky, sigma) -> tuple[np.ndarray, np.ndarray]:
 
 
 def demosaic(plane, pattern) -> np.ndarray:
-    """Red, green and blue of a raw mosaic: each colour's own pixels, and between them their weighted mean.
-
-    Parameters
-    ----------
-    plane : (ny, nx) array
-    pattern : str
-        Of the four pixels from (0, 0), row by row, e.g. ``RGGB``.
-
-    Returns
-    -------
-    (3, ny, nx) float32 array
-
-    Raises
-    ------
-    InputError
-        Another kind of pattern.
-
-    Examples
-    --------
-    >>> demosaic(np.tile([[1.0, 2.0], [2.0, 4.0]], (4, 4)), "RGGB").mean(axis=(1, 2)).tolist()
-    [1.0, 2.0, 4.0]
-    """
+    """Red, green and blue of a raw mosaic: each colour's own pixels, and between them their weighted mean."""
     if len(pattern) != 4 or set(pattern) != set("RGB"):
         raise InputError(f"colour mosaic {pattern!r}: four letters out of R, G and B are understood")
     line = np.array([1.0, 2.0, 1.0], dtype=np.float32)
@@ -189,24 +135,7 @@ def demosaic(plane, pattern) -> np.ndarray:
 
 
 def calibrated(frame, masters=None, *, mend_hot=True, as_mosaic=False, known=None):
-    """A frame with its pixels calibrated; the file is not touched.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-    masters : Masters, optional
-    mend_hot : bool
-        Hot pixels become blank, so that the other frames fill them.
-    as_mosaic : bool
-        Leave a mosaic as it is: stars are placed better on it than between its colours' own pixels.
-    known : dict, optional
-        Hot pixels of the planes, filled when first found: shared by frames of the same file.
-
-    Returns
-    -------
-    SolvedFrame
-        A colour frame where the file is a mosaic, unless it is left as it is.
-    """
+    """A frame with its pixels calibrated; the file is not touched."""
     seconds = frame.exposure.seconds if frame.exposure is not None else 0.0
     # Another's pixels are neither used nor freed: a viewer may be showing them.
     own = replace(frame)

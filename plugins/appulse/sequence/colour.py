@@ -24,26 +24,13 @@ STRIP_ROWS = 512
 
 @dataclass(frozen=True)
 class Transfer:
-    """asinh transfer of Lupton et al. 2004 (PASP 116, 133), as normalised in astropy's LuptonAsinhStretch.
+    """asinh transfer of Lupton et al. 2004 (PASP 116, 133), as normalised in astropy's LuptonAsinhStretch."""
 
-    ``f(x) = asinh(Q x / stretch) x 0.1 / asinh(0.1 Q)``, of the light above `black`, cut at 1.
+    # ``f(x) = asinh(Q x / stretch) x 0.1 / asinh(0.1 Q)``, of the light above `black`, cut at 1.
 
-    Parameters
-    ----------
-    black : tuple of float
-        One for each plane, stored units.
-    stretch : float
-        Stored units; the light at which the transfer begins to bend.
-    q : float
-
-    Examples
-    --------
-    >>> transfer = Transfer((0.0,), 5.0)
-    >>> [round(float(v), 6) for v in transfer.unclipped(np.array([1.0, 5.0, 50.0]))]
-    [0.170471, 0.378954, 0.692703]
-    """
-
+    # One for each plane, stored units.
     black: tuple[float, ...]
+    # Stored units; the light at which the transfer begins to bend.
     stretch: float
     q: float = Q
 
@@ -52,10 +39,8 @@ class Transfer:
         return np.arcsinh(self.q * light / self.stretch) * (0.1 / np.arcsinh(0.1 * self.q))
 
     def apply(self, planes) -> np.ndarray:
-        """Planes (c, ny, nx) as values from 0 to 1, float32; blank pixels are 0.
-
-        A colour picture is stretched by its mean, and each plane multiplied alike: hues stay.
-        """
+        """Planes (c, ny, nx) as values from 0 to 1, float32; blank pixels are 0."""
+        # A colour picture is stretched by its mean, and each plane multiplied alike: hues stay.
         planes = np.asarray(planes, dtype=np.float32)
         light = np.stack([np.maximum(p - np.float32(b), 0) for p, b in zip(planes, self.black, strict=True)])
         light = np.nan_to_num(light)
@@ -78,32 +63,7 @@ class Transfer:
 
 
 def transfer_for(planes, *, brightness=1.0) -> Transfer:
-    """A transfer that fits a picture: its dark sky just above black, its nebulae in the middle tones.
-
-    Parameters
-    ----------
-    planes : (c, ny, nx) array
-    brightness : float
-        2 lifts faint light twice as much, 0.5 half as much.
-
-    Returns
-    -------
-    Transfer
-
-    Raises
-    ------
-    FrameError
-        Without a finite pixel.
-    InputError
-        If `brightness` is not above zero.
-
-    Examples
-    --------
-    >>> sky = np.random.default_rng(3).normal(100.0, 2.0, (1, 200, 200))
-    >>> transfer = transfer_for(sky)
-    >>> bool(50 < transfer.black[0] < 100), bool(0.05 < np.median(transfer.apply(sky)) < 0.12)
-    (True, True)
-    """
+    """A transfer that fits a picture: its dark sky just above black, its nebulae in the middle tones."""
     if not (np.isfinite(brightness) and brightness > 0):
         raise InputError(f"brightness {brightness}: a number above 0 is needed")
     skies = [_sky_without_stars(plane) for plane in planes]
@@ -119,10 +79,8 @@ def transfer_for(planes, *, brightness=1.0) -> Transfer:
 
 
 def _sky_without_stars(plane):
-    """Levels of the darkest and the brightest fiftieth of the sky, and the noise of a pixel.
-
-    The sky is that of cells of 8 x 8 pixels, each taken by its lower third: stars are passed over.
-    """
+    """Levels of the darkest and the brightest fiftieth of the sky, and the noise of a pixel."""
+    # The sky is that of cells of 8 x 8 pixels, each taken by its lower third: stars are passed over.
     ny, nx = (max(1, n // CELL) for n in plane.shape)
     step = max(1, int(np.sqrt(ny * nx / 40_000)))
     rows, columns = min(plane.shape[0], CELL), min(plane.shape[1], CELL)
@@ -141,30 +99,7 @@ def _sky_without_stars(plane):
 
 
 def lrgb(luminance, colour, *, saturation=1.0) -> np.ndarray:
-    """Luminance of one picture with another's colours: L* replaced, a* and b* kept (CIE Lab, D65).
-
-    Parameters
-    ----------
-    luminance : (ny, nx) array
-        0 to 1, sRGB-encoded grey.
-    colour : (3, ny, nx) array
-        0 to 1, sRGB.
-    saturation : float
-        Factor of a* and b*.
-
-    Returns
-    -------
-    (3, ny, nx) float32 array, sRGB, 0 to 1
-
-    Examples
-    --------
-    >>> red = np.zeros((3, 1, 1))
-    >>> red[0] = 1.0
-    >>> [round(float(v), 3) for v in rgb2lab(np.moveaxis(red, 0, -1))[0, 0]]
-    [53.241, 80.092, 67.203]
-    >>> bool(np.allclose(lrgb(np.full((1, 1), 0.5), np.full((3, 1, 1), 0.2)), 0.5, atol=1e-3))
-    True
-    """
+    """Luminance of one picture with another's colours: L* replaced, a* and b* kept (CIE Lab, D65)."""
     out = np.empty((3, *luminance.shape), dtype=np.float32)
     for first in range(0, luminance.shape[0], STRIP_ROWS):
         rows = slice(first, first + STRIP_ROWS)
@@ -189,10 +124,8 @@ def _quiet_rgb(lab):
 
 
 def neutral_balance(planes) -> np.ndarray:
-    """Factors that make the mean colour of a picture's stars and nebulae neutral, shape (3,); green is 1.
-
-    Common practice, no source: the brightest hundredth of the pixels, taken together, is taken as white.
-    """
+    """Factors that make the mean colour of a picture's stars and nebulae neutral, shape (3,); green is 1."""
+    # Common practice, no source: the brightest hundredth of the pixels, taken together, is taken as white.
     tops = []
     for plane in planes:
         flat = plane[np.isfinite(plane)][:: max(1, plane.size // SAMPLE)]
@@ -202,25 +135,7 @@ def neutral_balance(planes) -> np.ndarray:
 
 
 def colour_on_grid(frames, night, track, *, aligned=True, workers=1) -> tuple:
-    """The colour base on the night's grid.
-
-    Parameters
-    ----------
-    frames : list of SolvedFrame
-        One of three planes, or three of one.
-    night : PreparedNight
-    track : (n, 2) array
-        Places of the body, grid px.
-    aligned : bool
-        By the stars, where they agree with the reference's; by the WCS alone otherwise.
-    workers : int
-
-    Returns
-    -------
-    colour : (3, ny, nx) float32 array or None
-        None where it does not overlap with the grid.
-    notes : list of str
-    """
+    """The colour base on the night's grid."""
     planes, notes = [], []
     for frame in frames:
         wcs = frame.wcs

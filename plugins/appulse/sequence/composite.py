@@ -28,35 +28,24 @@ NOISE_SHARE = 0.7
 
 @dataclass
 class Dot:
-    """The body as one frame has it.
-
-    Parameters
-    ----------
-    frame, time : str
-    x, y : float
-        On the grid, px.
-    snr : float
-        Of the matched filter along the trail.
-    used : bool
-    reason : str
-        Why it was not laid.
-    x0, y0 : int
-        Corner of the patch.
-    weight : (h, w) float32 array
-    light : (c, h, w) float32 array
-        What the frame has more than the base there.
-    """
+    """The body as one frame has it."""
 
     frame: str
     time: str
+    # x, y: on the grid, px.
     x: float
     y: float
+    # Of the matched filter along the trail.
     snr: float = 0.0
     used: bool = False
+    # Why it was not laid.
     reason: str = ""
+    # x0, y0: corner of the patch.
     x0: int = 0
     y0: int = 0
+    # (h, w) float32 array
     weight: np.ndarray | None = None
+    # (c, h, w) float32 array; what the frame has more than the base there.
     light: np.ndarray | None = None
 
     @property
@@ -67,39 +56,13 @@ class Dot:
 
 
 def trail_profile(x, y, trail, sigma):
-    """Image of a point moved along a trail, peak 1: a Gaussian of the distance from the trail.
-
-    Parameters
-    ----------
-    x, y : arrays, px
-    trail : (m, 2) array, px
-    sigma : float, px
-    """
+    """Image of a point moved along a trail, peak 1: a Gaussian of the distance from the trail."""
     distance = distance_to_trail(x, y, trail)
     return np.exp(-0.5 * (distance / sigma) ** 2)
 
 
 def take_dot(name, time, planes, base, place, trail, fwhm, noise) -> Dot:
-    """Take the body out of one frame.
-
-    Parameters
-    ----------
-    name, time : str
-    planes : list of callables
-        ``plane(x0, y0, x1, y1)``: the levelled frame on the grid, one for each colour.
-    base : (c, ny, nx) array
-    place : (x, y)
-    trail : (m, 2) array
-    fwhm : float
-        Of the stars on the grid, px.
-    noise : float
-        Of a pixel of the levelled frame.
-
-    Returns
-    -------
-    Dot
-        `used` is False, with the reason, where the body does not show or lies off the grid.
-    """
+    """Take the body out of one frame."""
     dot = Dot(name, time, float(place[0]), float(place[1]))
     ny, nx = base.shape[-2:]
     reach = REACH_FWHM * fwhm
@@ -153,25 +116,7 @@ def _recentred(extra, good, x, y, trail, fwhm, noise):
 
 
 def over_base(base, dots) -> np.ndarray:
-    """Lay dots over a base.
-
-    Parameters
-    ----------
-    base : (c, ny, nx) float32 array
-    dots : list of Dot
-
-    Returns
-    -------
-    (c, ny, nx) float32 array
-        Where two dots overlap the brighter one shows: light is not added twice.
-
-    Examples
-    --------
-    >>> dot = Dot("f", "t", 1, 1, used=True, x0=1, y0=1)
-    >>> dot.weight, dot.light = np.ones((1, 1), np.float32), np.full((1, 1, 1), 5.0, np.float32)
-    >>> over_base(np.zeros((1, 3, 3), np.float32), [dot, dot])[0, 1].tolist()
-    [0.0, 5.0, 0.0]
-    """
+    """Lay dots over a base."""
     laid = np.zeros_like(base)
     strength = np.zeros(base.shape[-2:], dtype=np.float32)
     for dot in dots:
@@ -182,16 +127,7 @@ def over_base(base, dots) -> np.ndarray:
 
 
 def add_dot(dot, laid, strength) -> None:
-    """Add one dot to what is laid already, in place.
-
-    Parameters
-    ----------
-    dot : Dot
-    laid : (c, ny, nx) float32 array
-        Light of the dots.
-    strength : (ny, nx) float32 array
-        Brightness of the dot that shows.
-    """
+    """Add one dot to what is laid already, in place."""
     rows, columns = dot.patch
     own = dot.weight * dot.light
     brightness = own.mean(axis=0) + 1e-6 * dot.weight
@@ -201,13 +137,7 @@ def add_dot(dot, laid, strength) -> None:
 
 
 def spaced(times_h, cadence_h) -> list[int]:
-    """Indices of frames at least a cadence apart, the first included.
-
-    Examples
-    --------
-    >>> spaced([0.0, 0.1, 0.6, 1.0, 1.1], 0.5)
-    [0, 2, 4]
-    """
+    """Indices of frames at least a cadence apart, the first included."""
     chosen: list[int] = []
     for index in np.argsort(times_h, kind="stable"):
         if not chosen or times_h[index] - times_h[chosen[-1]] >= cadence_h - 1e-9:
@@ -216,19 +146,7 @@ def spaced(times_h, cadence_h) -> list[int]:
 
 
 def body_radius(snr_peak, fwhm) -> float:
-    """Radius around a trail within which a body's light counts: down to a tenth of the noise, px.
-
-    Parameters
-    ----------
-    snr_peak : float
-        Peak of the body over the noise of a pixel.
-    fwhm : float, px
-
-    Examples
-    --------
-    >>> round(body_radius(100.0, 2.5), 2)
-    6.18
-    """
+    """Radius around a trail within which a body's light counts: down to a tenth of the noise, px."""
     sigma = fwhm / FWHM_PER_SIGMA
     gaussian = sigma * np.sqrt(2 * np.log(max(10.0 * snr_peak, np.e)))
     # Real stars have wings that no Gaussian has, and the place is good to a fraction of a width.
@@ -241,37 +159,19 @@ STRIP_ROWS = 512
 
 @dataclass
 class Look:
-    """How light becomes a picture.
+    """How light becomes a picture."""
 
-    Parameters
-    ----------
-    box : (x0, y0, x1, y1)
-        Part of the grid that is shown.
-    transfer : Transfer
-    colour : (3, ny, nx) array or None
-        Colour base on the grid, already from 0 to 1.
-    saturation : float
-    balance : (3,) array or None
-        Factors of the frames' own colours; the stacks keep theirs.
-    """
-
+    # (x0, y0, x1, y1); part of the grid that is shown.
     box: tuple
     transfer: Transfer
+    # (3, ny, nx) array or None; colour base on the grid, already from 0 to 1.
     colour: np.ndarray | None = None
     saturation: float = 1.0
+    # (3,) array or None; factors of the frames' own colours; the stacks keep theirs.
     balance: np.ndarray | None = None
 
     def picture(self, planes, box=None, neutral=None) -> np.ndarray:
-        """Values from 0 to 1 of light on the grid; (1 or 3, h, w).
-
-        Parameters
-        ----------
-        planes : (c, ny, nx) array
-            Of the whole grid.
-        box : (x0, y0, x1, y1), optional
-        neutral : (ny, nx) array, optional
-            0 to 1: how much of the colour base's hue is not to be taken, the light being the body's.
-        """
+        """Values from 0 to 1 of light on the grid; (1 or 3, h, w)."""
         x0, y0, x1, y1 = box or self.box
         out = None
         # Strip by strip: a large picture in colour would be in memory six times over otherwise.
@@ -299,24 +199,7 @@ class Look:
 
 
 def view_box(grid, track, view_arcmin) -> tuple:
-    """Part of the grid to show: all of it, or a window of a given width around the body's path.
-
-    Parameters
-    ----------
-    grid : SkyGrid
-    track : (n, 2) array
-        Places of the body, grid px.
-    view_arcmin : float or None
-
-    Returns
-    -------
-    x0, y0, x1, y1 : int
-
-    Raises
-    ------
-    InputError
-        If the window would hold fewer than 64 pixels, or lies off the grid.
-    """
+    """Part of the grid to show: all of it, or a window of a given width around the body's path."""
     ny, nx = grid.shape
     if view_arcmin is None:
         return 0, 0, nx, ny
@@ -331,17 +214,7 @@ def view_box(grid, track, view_arcmin) -> tuple:
 
 
 def look_for(grid, base, track, settings, colour=None) -> Look:
-    """Choose window and transfer.
-
-    Parameters
-    ----------
-    grid : SkyGrid
-    base : (c, ny, nx) array
-    track : (n, 2) array
-    settings : PictureSettings
-    colour : (3, ny, nx) array, optional
-        Light of the colour base on the grid.
-    """
+    """Choose window and transfer."""
     box = view_box(grid, track, settings.view_arcmin)
     x0, y0, x1, y1 = box
     balance = None
@@ -391,19 +264,7 @@ def composite(base, dots, look) -> np.ndarray:
 
 
 def dots_of(night, resampled, base) -> list:
-    """The body as every kept frame has it.
-
-    Parameters
-    ----------
-    night : PreparedNight
-    resampled : list of ResampledFrame
-        On the star grid.
-    base : (c, ny, nx) array
-
-    Returns
-    -------
-    list of Dot
-    """
+    """The body as every kept frame has it."""
     if len(resampled) == 1:
         # Its base is the frame itself: there is nothing to take the body out with.
         one = resampled[0]

@@ -18,22 +18,7 @@ COLUMNS = (
 
 
 def transparencies(ratios, seconds, gains) -> np.ndarray:
-    """Light through the air and the optics against the best three frames of the night, (n,) floats.
-
-    Parameters
-    ----------
-    ratios : list of float or None
-        Reference flux over frame flux, stored units.
-    seconds : (n,) array
-        Light collected.
-    gains : (n,) array
-        Electrons per stored unit, 1 where unknown.
-
-    Examples
-    --------
-    >>> transparencies([1.0, 2.0, None], np.array([10.0, 10.0, 10.0]), np.ones(3)).tolist()
-    [1.0, 0.5, nan]
-    """
+    """Light through the air and the optics against the best three frames of the night, (n,) floats."""
     ratios = np.array([np.nan if r is None else r for r in ratios], dtype=float)
     seconds = np.where(np.asarray(seconds) > 0, seconds, 1.0)
     light = np.asarray(gains, dtype=float) / ratios / seconds
@@ -41,17 +26,10 @@ def transparencies(ratios, seconds, gains) -> np.ndarray:
     return light / np.mean(known[: min(3, max(1, len(known) // 2))]) if len(known) else light
 
 
-def verdicts(rows) -> None:
-    """Fill `keep` and `reason` of grade rows (dicts) by the rules of this module, in place.
-
-    Examples
-    --------
-    >>> rows = [{"fwhm": 2.5, "transparency": t, "align_stars": 40} for t in (1.0, 0.98, 0.3)]
-    >>> verdicts(rows)
-    >>> [row["keep"] for row in rows], rows[2]["reason"]
-    ([True, True, False], 'clouded: 30% of the light of the best frames')
-    """
+def verdicts(rows) -> list[tuple[bool, str]]:
+    """Keep or not, and the reason, of each grade row (a dict) by the rules of this module."""
     fwhm = np.median([row["fwhm"] for row in rows])
+    found = []
     for row in rows:
         reason = ""
         if np.isfinite(row["transparency"]) and row["transparency"] < CLOUDED:
@@ -60,17 +38,12 @@ def verdicts(rows) -> None:
             reason = f"blurred: FWHM {row['fwhm']:.1f} px, {fwhm:.1f} px in the middle of the night"
         elif row["align_stars"] == 0 and len(rows) > 1:
             reason = "its stars agree with no shift of the reference's: clouded, or its WCS is wrong"
-        row["keep"], row["reason"] = reason == "", reason
+        found.append((reason == "", reason))
+    return found
 
 
 def grade_table(rows) -> QTable:
-    """Grades as a table with units.
-
-    Parameters
-    ----------
-    rows : list of dict
-        Keys as COLUMNS.
-    """
+    """Grades as a table with units."""
     table = QTable()
     units = {"fwhm": u.pix, "trail": u.pix, "align_rms": u.pix, "shift": u.pix}
     for name in COLUMNS:

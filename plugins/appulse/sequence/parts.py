@@ -22,13 +22,7 @@ FORMAT = 5
 
 
 def digest(*what) -> str:
-    """Twenty hexadecimal digits of anything that JSON can write.
-
-    Examples
-    --------
-    >>> digest("a", 1) == digest("a", 1), digest("a", 1) == digest("a", 2)
-    (True, False)
-    """
+    """Twenty hexadecimal digits of anything that JSON can write."""
     text = json.dumps([FORMAT, *what], sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:20]
 
@@ -67,17 +61,7 @@ class Parts:
         return self.folder / f"{kind}-{key}{suffix}"
 
     def check_room(self, planes) -> None:
-        """That the disk has room for planes that are not there yet.
-
-        Parameters
-        ----------
-        planes : iterable of (kind, key, shape)
-
-        Raises
-        ------
-        InputError
-            If it has not.
-        """
+        """That the disk has room for planes that are not there yet."""
         needed = sum(
             4 * int(np.prod(shape))
             for kind, key, shape in planes
@@ -154,15 +138,10 @@ class Parts:
 
 
 class Plane:
-    """A plane on disk, read in strips: no memory is held between the reads.
-
-    Parameters
-    ----------
-    path : Path
-    shape : (int, int)
-    """
+    """A plane on disk, read in strips: no memory is held between the reads."""
 
     def __init__(self, path, shape):
+        # shape: (int, int)
         self.path, self.shape = path, shape
 
     def rows(self, first: int, last: int) -> np.ndarray:

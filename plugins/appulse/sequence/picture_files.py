@@ -22,13 +22,7 @@ PROGRAM = f"appulse {__version__}"
 
 
 def srgb_profile() -> bytes:
-    """The ICC profile of sRGB, the same bytes every time.
-
-    Examples
-    --------
-    >>> srgb_profile()[36:40]
-    b'acsp'
-    """
+    """The ICC profile of sRGB, the same bytes every time."""
     profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
     # The moment of its making (bytes 24 to 35) and the digest over it would differ from run to run.
     profile[24:36] = struct.pack(">6H", 2000, 1, 1, 0, 0, 0)
@@ -42,13 +36,7 @@ def shown(values) -> np.ndarray:
 
 
 def to_16bit(values) -> np.ndarray:
-    """Values from 0 to 1 as 16-bit numbers.
-
-    Examples
-    --------
-    >>> to_16bit(np.array([0.0, 0.5, 1.0])).tolist()
-    [0, 32768, 65535]
-    """
+    """Values from 0 to 1 as 16-bit numbers."""
     return _whole(values, 65535.0, np.uint16)
 
 
@@ -151,13 +139,7 @@ def write_tiff(values, path, description="", *, overwrite=False):
 
 
 def fitted(pixels, longest):
-    """An image (ny, nx, c) of bytes, made smaller where its longer side has more than `longest` pixels.
-
-    Raises
-    ------
-    InputError
-        If `longest` is below 16.
-    """
+    """An image (ny, nx, c) of bytes, made smaller where its longer side has more than `longest` pixels."""
     if longest is None:
         return pixels
     if longest < 16:
@@ -172,13 +154,7 @@ def fitted(pixels, longest):
 
 
 def write_jpeg(values, path, description="", *, longest=None, overwrite=False):
-    """Planes (c, ny, nx) from 0 to 1, rows upwards, as JPEG with profile; returns the path.
-
-    Parameters
-    ----------
-    longest : int, optional
-        Of the longer side, px.
-    """
+    """Planes (c, ny, nx) from 0 to 1, rows upwards, as JPEG with profile; returns the path."""
     pixels = fitted(shown(to_8bit(values)), longest)
     image = Image.fromarray(
         np.ascontiguousarray(np.repeat(pixels, 3, axis=-1) if pixels.shape[-1] == 1 else pixels)
@@ -193,22 +169,7 @@ def write_jpeg(values, path, description="", *, longest=None, overwrite=False):
 
 
 def write_fits(path, data, grid, cards=(), *, noise=None, count=None, overwrite=False):
-    """A stack as 32-bit FITS with WCS; noise and number of frames as further HDUs.
-
-    Parameters
-    ----------
-    path : path
-    data : (ny, nx) or (3, ny, nx) float32 array
-    grid : SkyGrid
-    cards : iterable of (keyword, value, comment)
-        HISTORY and COMMENT may repeat.
-    noise, count : arrays, optional
-    overwrite : bool
-
-    Returns
-    -------
-    path
-    """
+    """A stack as 32-bit FITS with WCS; noise and number of frames as further HDUs."""
     header = grid.wcs.to_header()
     for keyword, value, comment in cards:
         if keyword in ("HISTORY", "COMMENT"):
@@ -225,23 +186,7 @@ def write_fits(path, data, grid, cards=(), *, noise=None, count=None, overwrite=
 
 
 def write_stack(path, stacks, night, settings, body, words, overwrite=False):
-    """A stack with noise, frames per pixel, and what it is.
-
-    Parameters
-    ----------
-    path : path
-    stacks : list of Stack
-        One, or red, green and blue.
-    night : PreparedNight
-    settings : PictureSettings
-    body, words : str
-    overwrite : bool
-
-    Returns
-    -------
-    (1 or 3, ny, nx) float32 array
-        The light, as it was written. The stacks' own is freed on the way: there may be little room for both.
-    """
+    """A stack with noise, frames per pixel, and what it is."""
     light = stacks[0].data[None] if len(stacks) == 1 else np.stack([one.data for one in stacks])
     for one in stacks:
         one.data = None

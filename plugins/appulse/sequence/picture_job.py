@@ -121,18 +121,7 @@ class PictureSettings:
 
     @classmethod
     def from_plain(cls, kept) -> "PictureSettings":
-        """Back from a recipe.
-
-        Raises
-        ------
-        InputError
-            For an unknown name or value.
-
-        Examples
-        --------
-        >>> PictureSettings.from_plain(PictureSettings(fps=4.0).plain()).fps
-        4.0
-        """
+        """Back from a recipe."""
         known = {one.name for one in fields(cls)}
         if unknown := sorted(set(kept) - known):
             raise InputError(
@@ -341,13 +330,7 @@ PIXEL_PACKAGES = ("numpy", "scipy", "astropy", "reproject", "scikit-image", "pil
 
 
 def versions() -> dict:
-    """Versions of the program and of the packages that pixels come of.
-
-    Examples
-    --------
-    >>> versions()["appulse"] == __version__, "numpy" in versions()
-    (True, True)
-    """
+    """Versions of the program and of the packages that pixels come of."""
     return {"appulse": __version__, **{name: version(name) for name in PIXEL_PACKAGES}}
 
 
@@ -419,13 +402,7 @@ class Recipe:
 
     @classmethod
     def read(cls, path) -> "Recipe":
-        """Read a recipe.
-
-        Raises
-        ------
-        InputError
-            If it cannot be read or lacks something.
-        """
+        """Read a recipe."""
         path = Path(path)
         try:
             kept = yaml.safe_load(path.read_text(encoding="utf-8"))
@@ -447,26 +424,7 @@ class Recipe:
         )  # fmt: skip
 
     def compared(self, results) -> list:
-        """In words, whether a repeated run came to the same pixels.
-
-        Parameters
-        ----------
-        results : dict
-            File name to SHA-256 of its pixels, of the new run.
-
-        Returns
-        -------
-        list of str
-
-        Examples
-        --------
-        >>> recipe = Recipe("body", {}, PictureSettings(), {})
-        >>> recipe.results = {"base.fits": "a", "tracked.fits": "b"}
-        >>> recipe.compared({"base.fits": "a", "tracked.fits": "b"})
-        ['the same pixels as the recipe: base.fits, tracked.fits']
-        >>> recipe.compared({"base.fits": "a", "tracked.fits": "c"})
-        ['the same pixels as the recipe: base.fits', 'other pixels than the recipe: tracked.fits']
-        """
+        """In words, whether a repeated run came to the same pixels."""
         names = [name for name in self.results or {} if name in results]
         same = [name for name in names if self.results[name] == results[name]]
         other = [name for name in names if name not in same]
@@ -542,13 +500,7 @@ def _reading(job):
 
 
 def relative_path(path, folder) -> str:
-    """A path as seen from a folder where that works, so that both can be moved together.
-
-    Raises
-    ------
-    InputError
-        Without a path.
-    """
+    """A path as seen from a folder where that works, so that both can be moved together."""
     if path is None:
         raise InputError("a frame out of memory cannot stand in a recipe: write it to a file first")
     try:

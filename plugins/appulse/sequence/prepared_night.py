@@ -28,13 +28,7 @@ MOST_STARS = 600
 
 
 def check_reference(subframes, name):
-    """That a reference, where one is named, is among the frames.
-
-    Raises
-    ------
-    InputError
-        If it is not.
-    """
+    """That a reference, where one is named, is among the frames."""
     names = [subframe.frame.name for subframe in subframes]
     if name is not None and name not in names:
         raise InputError(f"reference {name!r}: none of the frames is called so: {', '.join(names)}")
@@ -276,7 +270,10 @@ def _grade(subframes, reference, settings, decided):
             "shift": subframe.alignment.shift_px,
         }
     if settings.reject_clouds and settings.bin == 1:
-        verdicts([subframe.grade for subframe in subframes])
+        found = verdicts([subframe.grade for subframe in subframes])
+        for subframe, (keep, reason) in zip(subframes, found, strict=True):
+            subframe.grade["keep"], subframe.grade["reason"] = keep, reason
+        # The frame by which the others are judged is not judged by them.
         reference.grade["keep"], reference.grade["reason"] = True, ""
     for subframe in subframes:
         if decided and subframe.frame.name in decided:

@@ -23,23 +23,7 @@ class ResampledFrame:
 
 
 def resample_frames(night, settings, parts, *, track=True, workers=1, progress=None) -> tuple:
-    """Resample every kept frame onto the star grid and onto the body's, both from the same reading.
-
-    Parameters
-    ----------
-    night : PreparedNight
-    settings : PictureSettings
-    parts : Parts
-    track : bool
-        Also onto the body's grid: displaced by the body's predicted motion since the reference's middle.
-    workers : int
-    progress : callable, optional
-
-    Returns
-    -------
-    resampled, moving : lists of ResampledFrame
-        The second is empty where it was not asked for.
-    """
+    """Resample every kept frame onto the star grid and onto the body's, both from the same reading."""
     home, _ = night.reference.place.on(night.grid)
     colours = all(subframe.frame.is_colour for subframe in night.kept)
     frames = at_once(night.kept, workers)

@@ -109,18 +109,7 @@ class _Count:
 
 
 def make_preview(job, steps, failed=None) -> Preview:
-    """Preview a job whose frames are small already (``settings.bin`` above 1).
-
-    Parameters
-    ----------
-    job : PictureJob
-    steps : Steps
-    failed : callable, optional
-
-    Returns
-    -------
-    Preview
-    """
+    """Preview a job whose frames are small already (``settings.bin`` above 1)."""
     settings = job.settings
     with tempfile.TemporaryDirectory(prefix="appulse-preview-") as folder:
         parts = Parts(Path(folder) / "parts")

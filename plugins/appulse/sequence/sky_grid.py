@@ -21,17 +21,11 @@ MAX_SIDE = 60_000
 
 
 class SkyGrid(WcsMap):
-    """A tangent plane without distortion, as the sky is seen (east to the left of north).
-
-    Parameters
-    ----------
-    wcs : astropy.wcs.WCS
-        TAN, ICRF.
-    shape : (int, int)
-        Rows and columns.
-    """
+    """A tangent plane without distortion, as the sky is seen (east to the left of north)."""
 
     def __init__(self, wcs: WCS, shape: tuple[int, int]):
+        # wcs: tAN, ICRF.
+        # shape: (int, int); rows and columns.
         super().__init__(wcs)
         self.shape = shape
 
@@ -49,29 +43,7 @@ class SkyGrid(WcsMap):
 
 
 def tangent_grid(ra_deg, dec_deg, scale_arcsec, rotation_deg, shape) -> SkyGrid:
-    """A grid around a place.
-
-    Parameters
-    ----------
-    ra_deg, dec_deg : float
-        Of the middle, ICRF degrees.
-    scale_arcsec : float
-        Per pixel.
-    rotation_deg : float
-        Position angle of the +y axis, degrees from north through east.
-    shape : (int, int)
-
-    Returns
-    -------
-    SkyGrid
-
-    Examples
-    --------
-    >>> grid = tangent_grid(246.4, -24.2, 3.6, 0.0, (101, 201))
-    >>> x, y = grid.to_pixel(246.4, -24.2)
-    >>> round(float(x), 6), round(float(y), 6), round(grid.pixel_scale, 6)
-    (100.0, 50.0, 3.6)
-    """
+    """A grid around a place."""
     turn = np.radians(rotation_deg)
     scale = scale_arcsec / 3600.0
     wcs = WCS(naxis=2)
@@ -86,31 +58,7 @@ def tangent_grid(ra_deg, dec_deg, scale_arcsec, rotation_deg, shape) -> SkyGrid:
 
 
 def grid_for(reference, outlines, *, extent="common", north_up=False, scale_arcsec=None):
-    """The grid for a set of frames.
-
-    Parameters
-    ----------
-    reference : SolvedFrame
-        Its scale and rotation are kept unless asked otherwise.
-    outlines : list of (n, 2) arrays
-        Edges of every frame, RA and Dec in degrees, in order around it.
-    extent : {'common', 'all'}
-    north_up : bool
-    scale_arcsec : float, optional
-
-    Returns
-    -------
-    grid : SkyGrid
-    coverage : (cy, cx) int array
-        How many frames cover each cell of 8 x 8 pixels of the grid before it was cropped.
-    box : (x0, y0, nx, ny)
-        The grid's place in it, px.
-
-    Raises
-    ------
-    InputError
-        If the frames have nothing in common, or the grid would be absurdly large.
-    """
+    """The grid for a set of frames."""
     if extent not in EXTENTS:
         raise InputError(f"extent {extent!r}: {' or '.join(EXTENTS)} is allowed")
     turn = 0.0 if north_up else _upright_turn(reference)
@@ -147,20 +95,7 @@ def _upright_turn(reference) -> float:
 
 
 def painted(edges, shape) -> np.ndarray:
-    """How many polygons cover each cell of COARSE pixels wholly, int array.
-
-    Parameters
-    ----------
-    edges : list of (n, 2) arrays
-        Pixels, in order.
-    shape : (int, int)
-
-    Examples
-    --------
-    >>> square = np.array([[0.0, 0.0], [31.0, 0.0], [31.0, 31.0], [0.0, 31.0]])
-    >>> painted([square, square + 8], (40, 40)).max()
-    np.int16(2)
-    """
+    """How many polygons cover each cell of COARSE pixels wholly, int array."""
     from matplotlib.path import Path
 
     rows, columns = -(-shape[0] // COARSE), -(-shape[1] // COARSE)
@@ -175,18 +110,9 @@ def painted(edges, shape) -> np.ndarray:
 
 
 def largest_rectangle(mask) -> tuple[int, int, int, int] | None:
-    """Largest upright rectangle of true cells: x0, y0, width, height; None where there is none.
-
-    Row by row, with the heights of the columns of true cells above as a histogram, whose largest rectangle a
-    stack finds in one pass.
-
-    Examples
-    --------
-    >>> mask = np.zeros((5, 6), bool)
-    >>> mask[1:4, 2:6] = True
-    >>> largest_rectangle(mask)
-    (2, 1, 4, 3)
-    """
+    """Largest upright rectangle of true cells: x0, y0, width, height; None where there is none."""
+    # Row by row, with the heights of the columns of true cells above as a histogram, whose largest rectangle
+    # a stack finds in one pass.
     best, found = 0, None
     heights = np.zeros(mask.shape[1], dtype=int)
     for row, line in enumerate(mask):
@@ -203,14 +129,7 @@ def largest_rectangle(mask) -> tuple[int, int, int, int] | None:
 
 
 def frame_outline(to_sky, shape, step=16) -> np.ndarray:
-    """Edge of a frame as RA and Dec, degrees, `step` points a side, in order.
-
-    Parameters
-    ----------
-    to_sky : callable
-        Zero-based pixels to ICRF degrees.
-    shape : (int, int)
-    """
+    """Edge of a frame as RA and Dec, degrees, `step` points a side, in order."""
     ny, nx = shape
     t = np.arange(step) / step
     x = np.concatenate([t * (nx - 1), np.full(step, nx - 1.0), (1 - t) * (nx - 1), np.zeros(step)])

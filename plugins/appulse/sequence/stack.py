@@ -38,80 +38,40 @@ FEWEST = 3
 
 @dataclass
 class Stack:
-    """A stack and what is known of it.
+    """A stack and what is known of it."""
 
-    Parameters
-    ----------
-    data, noise : (ny, nx) float32 arrays
-        Weighted mean, and one sigma of it by the noise model: its squares add up over an aperture.
-    count : (ny, nx) int16 array
-        Frames that went into each pixel.
-    rejected : float
-        Share of frame pixels thrown out.
-    """
-
+    # data, noise: (ny, nx) float32 arrays; weighted mean, and one sigma of it by the noise model: its squares
+    # add up over an aperture.
     data: np.ndarray
     noise: np.ndarray
+    # (ny, nx) int16 array; frames that went into each pixel.
     count: np.ndarray
+    # Share of frame pixels thrown out.
     rejected: float
 
 
 @dataclass(frozen=True)
 class Layer:
-    """One frame of a stack.
+    """One frame of a stack."""
 
-    Parameters
-    ----------
-    plane : Plane
-        The frame on the grid.
-    level : Level
-    weight : float
-    gain_e : float
-        Electrons per levelled unit; infinite where unknown.
-    masked : callable or None
-        ``masked(first, last)`` gives a bool array of those rows: pixels not to be used where enough others
-        are; None for none.
-    local : callable or None
-        ``local(first, last)``: light of the still sky as it lies under those rows in this frame. Its
-        departure from the mean of all frames is taken off: a frame left out leaves no step behind.
-    share : callable or None
-        ``share(first, last)``: 0 to 1, falling towards the frame's border; or None where it is 1 all over.
-    """
-
+    # The frame on the grid.
     plane: object
     level: object
     weight: float
+    # Electrons per levelled unit; infinite where unknown.
     gain_e: float = np.inf
+    # ``masked(first, last)`` gives a bool array of those rows: pixels not to be used where enough others are;
+    # None for none.
     masked: object = None
+    # ``local(first, last)``: light of the still sky as it lies under those rows in this frame. Its departure
+    # from the mean of all frames is taken off: a frame left out leaves no step behind.
     local: object = None
+    # ``share(first, last)``: 0 to 1, falling towards the frame's border; or None where it is 1 all over.
     share: object = None
 
 
 def stack(layers, shape, *, clip=(4.0, 3.0), free=0.25, workers=1, progress=None) -> Stack:
-    """Stack layers on one grid.
-
-    Parameters
-    ----------
-    layers : list of Layer
-    shape : (int, int)
-    clip : (float, float)
-        Sigmas below and above the median beyond which a pixel is thrown out.
-    free : float
-        Share of the frames that must be left unmasked for the masks to hold; at least one frame.
-    workers : int
-        Threads.
-    progress : callable, optional
-        Called with the number of rows done.
-
-    Returns
-    -------
-    Stack
-
-    Raises
-    ------
-    InputError
-        Without layers.
-    """
+    """Stack layers on one grid."""
     if not layers:
         raise InputError("no frame to stack: every one was left out")
     ny, nx = shape
@@ -166,37 +126,7 @@ def _strip(layers, low, high):
 
 
 def combine(values, sigma, white, weight, gain, masks, sky, clip, free=0.25, shares=None):
-    """Weighted mean of a strip with rejection.
-
-    Parameters
-    ----------
-    values : (n, rows, nx) float32 array
-        Overwritten.
-    sigma, white, weight, gain : (n,) float32 arrays
-        Scatter of a pixel, noise by which pixels add up, weight, electrons per unit.
-    masks : (n, rows, nx) bool array or None
-    sky : float
-        Light above it has photon noise of its own.
-    clip : (float, float)
-    free : float
-    shares : (n, rows, nx) float32 array or None
-        Factors of the weights.
-
-    Returns
-    -------
-    mean, noise : (rows, nx) float32 arrays
-    count : (rows, nx) int16 array
-    n_rejected : int
-
-    Examples
-    --------
-    >>> values = np.full((5, 1, 4), 10.0, np.float32)
-    >>> values[2, 0, 1] = 99.0
-    >>> ones = np.ones(5, np.float32)
-    >>> mean, noise, count, n = combine(values, ones, ones, ones, ones * np.inf, None, 0.0, (4.0, 3.0))
-    >>> mean.tolist(), count.tolist(), n, round(float(noise[0, 0]), 4)
-    ([[10.0, 10.0, 10.0, 10.0]], [[5, 4, 5, 5]], 1, 0.4472)
-    """
+    """Weighted mean of a strip with rejection."""
     valid = np.isfinite(values)
     if masks is not None:
         unmasked = valid & ~masks
@@ -256,29 +186,11 @@ LEAST = 0.02
 
 
 class Feather:
-    """Weight of a frame from 0 to 1 by the distance from its border, on a grid displaced by `shift`.
-
-    Parameters
-    ----------
-    corners : (4, 2) array
-        Of the frame, px of the grid, in order.
-    shift : (float, float)
-        The displaced grid's pixel (x, y) shows the grid's (x, y) + shift.
-    nx : int
-
-    Examples
-    --------
-    >>> square = np.array([[0.0, 0.0], [999.0, 0.0], [999.0, 999.0], [0.0, 999.0]])
-    >>> feather = Feather(square, (0.0, 0.0), 1000)
-    >>> [round(float(v), 3) for v in feather(400, 410)[0, [0, 24, 500]]]
-    [0.02, 0.5, 1.0]
-    >>> Feather(square, (0.0, 0.0), 1000)(0, 1).max() < 0.03
-    np.True_
-    >>> Feather(np.array([[-99, -99], [999, -99], [999, 999], [-99, 999.0]]), (0, 0), 500)(0, 300) is None
-    True
-    """
+    """Weight of a frame from 0 to 1 by the distance from its border, on a grid displaced by `shift`."""
 
     def __init__(self, corners, shift, nx):
+        # corners: (4, 2) array; of the frame, px of the grid, in order.
+        # shift: (float, float); the displaced grid's pixel (x, y) shows the grid's (x, y) + shift.
         corners = np.asarray(corners, dtype=float) - np.asarray(shift, dtype=float)
         along = np.roll(corners, -1, axis=0) - corners
         normal = np.column_stack([-along[:, 1], along[:, 0]]) / np.hypot(*along.T)[:, None]
@@ -302,21 +214,7 @@ class Feather:
 
 
 def still_mesh(light, stars) -> np.ndarray:
-    """Mean of what is no star in cells of 16 x 16 pixels of a base, (my, mx) float32 array.
-
-    Parameters
-    ----------
-    light : (ny, nx) array
-        NaN where nothing is.
-    stars : (ny, nx) bool array
-
-    Examples
-    --------
-    >>> light = np.full((40, 50), 7.0, np.float32)
-    >>> light[3, 4] = 900.0
-    >>> still_mesh(light, light > 100).shape, float(still_mesh(light, light > 100).max())
-    ((3, 4), 7.0)
-    """
+    """Mean of what is no star in cells of 16 x 16 pixels of a base, (my, mx) float32 array."""
     my, mx = (-(-n // CELL) for n in light.shape)
     total, count = np.zeros((2, my, mx), dtype=np.float64)
     for row in range(my):
@@ -336,24 +234,11 @@ def still_mesh(light, stars) -> np.ndarray:
 
 
 class StillSky:
-    """Level of the still sky under a body at rest, in one frame.
-
-    Parameters
-    ----------
-    mesh : (my, mx) float32 array
-        Of the base, on the star grid: nebulae and gradients, no stars.
-    shift : (float, float)
-        The body grid's pixel (x, y) shows the star grid's (x, y) + shift.
-    nx : int
-
-    Examples
-    --------
-    >>> mesh = np.arange(5, dtype=np.float32)[None, :] * 16 + np.zeros((4, 1), np.float32)
-    >>> StillSky(mesh, (10.5, 0.0), 40)(0, 2)[1, [0, 10, 20]].tolist()
-    [3.0, 13.0, 23.0]
-    """
+    """Level of the still sky under a body at rest, in one frame."""
 
     def __init__(self, mesh, shift, nx):
+        # mesh: (my, mx) float32 array; of the base, on the star grid: nebulae and gradients, no stars.
+        # shift: (float, float); the body grid's pixel (x, y) shows the star grid's (x, y) + shift.
         self.mesh, self.shift, self.nx = mesh, shift, nx
 
     def __call__(self, first, last):
@@ -375,17 +260,11 @@ STRIP_ROWS = 512
 
 
 class StarMask:
-    """Stars of the base as they lie on the body's grid in one frame.
-
-    Parameters
-    ----------
-    stars : (ny, nx) bool array
-        On the star grid.
-    shift : (float, float)
-        The body grid's pixel (x, y) shows the star grid's (x, y) + shift.
-    """
+    """Stars of the base as they lie on the body's grid in one frame."""
 
     def __init__(self, stars, shift):
+        # stars: (ny, nx) bool array; on the star grid.
+        # shift: (float, float); the body grid's pixel (x, y) shows the star grid's (x, y) + shift.
         self.stars, self.shift = stars, (round(float(shift[0])), round(float(shift[1])))
 
     def __call__(self, first, last):
@@ -401,25 +280,7 @@ class StarMask:
 
 
 def star_pixels(light, sigma, fwhm) -> np.ndarray:
-    """Pixels of a base in which a star shows in a single frame, and their neighbours; bool array.
-
-    Parameters
-    ----------
-    light : (ny, nx) array
-    sigma : float
-        Of a frame's pixel.
-    fwhm : float
-        Of the stars, px.
-
-    Examples
-    --------
-    >>> y, x = np.mgrid[0:200, 0:240]
-    >>> nebula = 300.0 * np.exp(-0.5 * ((x - 60) ** 2 + (y - 100) ** 2) / 18.0**2)
-    >>> star = 200.0 * np.exp(-0.5 * ((x - 170) ** 2 + (y - 50) ** 2) / 1.1**2)
-    >>> stars = star_pixels((100.0 + nebula + star).astype(np.float32), 10.0, 2.6)
-    >>> bool(stars[50, 170]), bool(stars[40:160, 20:120].any())
-    (True, False)
-    """
+    """Pixels of a base in which a star shows in a single frame, and their neighbours; bool array."""
     coarse = sky_map(light, box=16)
     level = coarse.typical[0]
     fine, cell = _fine_mesh(light, fwhm, level)
@@ -498,12 +359,7 @@ def layers_of(resampled, colour, settings, masks, grid, still=None) -> list:
 def stack_all(
     resampled, settings, masks, grid, parts, kind, *, stills=None, free=0.25, workers=1, progress=None
 ) -> list:
-    """One stack for each plane.
-
-    Returns
-    -------
-    list of Stack
-    """
+    """One stack for each plane."""
     shape = grid.shape
     found = []
     for colour in range(len(resampled[0].planes)):
@@ -550,18 +406,7 @@ def base_stacks(night, resampled, settings, parts, **more) -> list:
 
 
 def tracked_stacks(night, resampled, light, settings, parts, **more) -> list:
-    """The body at rest: stars of the base are masked where they pass, and the rest is clipped.
-
-    Parameters
-    ----------
-    night : PreparedNight
-    resampled : list of ResampledFrame
-        On the body's grid.
-    light : (c, ny, nx) array
-        The base.
-    settings : PictureSettings
-    parts : Parts
-    """
+    """The body at rest: stars of the base are masked where they pass, and the rest is clipped."""
     mean = light[0] if len(light) == 1 else light.mean(axis=0)
     stars = star_pixels(mean, float(np.median([one.levels[0].sigma for one in resampled])), night.fwhm)
     masks = [StarMask(stars, one.shift) for one in resampled]

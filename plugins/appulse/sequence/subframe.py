@@ -24,26 +24,17 @@ NODES = 24
 
 @dataclass(frozen=True)
 class Level:
-    """``levelled = factor * value - (c0 + cx x + cy y)``, x and y in grid pixels.
-
-    Parameters
-    ----------
-    factor : float
-    plane : (3,) array
-        c0, cx, cy.
-    sigma : float
-        Scatter of a pixel of the levelled frame on empty sky.
-    white : float
-        Noise by which such pixels add up over an aperture: resampling to a finer grid correlates neighbours,
-        so that it is larger than `sigma`.
-    sky : float
-        Level of its sky after levelling: that of the reference.
-    """
+    """``levelled = factor * value - (c0 + cx x + cy y)``, x and y in grid pixels."""
 
     factor: float
+    # (3,) array; c0, cx, cy.
     plane: np.ndarray
+    # Scatter of a pixel of the levelled frame on empty sky.
     sigma: float
+    # Noise by which such pixels add up over an aperture: resampling to a finer grid correlates neighbours, so
+    # that it is larger than `sigma`.
     white: float
+    # Level of its sky after levelling: that of the reference.
     sky: float
 
     def apply(self, values, x0=0, y0=0):
@@ -74,35 +65,7 @@ def grid_places(grid) -> np.ndarray:
 
 
 def level_to(reference_sky, sky, places, factor, sigma, typical, area=1.0) -> Level:
-    """Level of one frame against the reference.
-
-    Parameters
-    ----------
-    reference_sky, sky : (n,) arrays
-        Levels at the same places, the frame's not yet multiplied; NaN where a frame does not reach.
-    places : (n, 2) array
-        Grid px.
-    factor : float
-        Frame to reference.
-    sigma : float
-        Scatter of a frame's pixel.
-    area : float
-        Frame pixels in the area of a grid pixel.
-    typical : float
-        Level of the reference's sky.
-
-    Returns
-    -------
-    Level
-
-    Examples
-    --------
-    >>> places = np.array([[0, 0], [100, 0], [0, 100], [100, 100], [50, 50.0]])
-    >>> sky = 50.0 + 0.01 * places[:, 0]
-    >>> level = level_to(np.full(5, 100.0), sky, places, 2.0, 3.0, 100.0)
-    >>> bool(np.allclose(level.plane, [0.0, 0.02, 0.0])), level.sigma
-    (True, 6.0)
-    """
+    """Level of one frame against the reference."""
     difference = factor * sky - reference_sky
     good = np.isfinite(difference)
     plane = np.zeros(3)
@@ -131,22 +94,14 @@ FRAME_BYTES = 1.6e9
 
 @dataclass
 class Subframe:
-    """One frame on its way through the night.
+    """One frame on its way through the night."""
 
-    Parameters
-    ----------
-    frame : SolvedFrame
-        Calibrated; binned for a preview.
-    key : callable
-        Gives the digest of its bytes and of what was done to it: a whole file is read for it, hence later.
-    place : BodyPlace
-    look : SolvedFrame, optional
-        On which its stars are looked for, where that is not `frame`: the mosaic of a colour frame.
-    """
-
+    # Calibrated; binned for a preview.
     frame: object
+    # Gives the digest of its bytes and of what was done to it: a whole file is read for it, hence later.
     key: object
     place: object
+    # On which its stars are looked for, where that is not `frame`: the mosaic of a colour frame.
     look: object = None
     stars: StarList | None = None
     alignment: Alignment | None = None
@@ -172,17 +127,7 @@ class Subframe:
 
 
 def binned(frame, step: int):
-    """A frame with `step` by `step` pixels taken together: for previews.
-
-    Examples
-    --------
-    >>> from appulse.frames.frame import SolvedFrame
-    >>> from appulse.sequence.sky_grid import tangent_grid
-    >>> grid = tangent_grid(246.4, -24.2, 3.6, 0.0, (40, 60))
-    >>> small = binned(SolvedFrame.from_arrays(np.ones((40, 60)), grid.wcs), 4)
-    >>> small.data.shape, round(small.pixel_scale, 3)
-    ((10, 15), 14.4)
-    """
+    """A frame with `step` by `step` pixels taken together: for previews."""
     if step == 1:
         return frame
     ny, nx = (n // step for n in frame.shape)
@@ -246,21 +191,7 @@ QUICK_FWHM = 2.0
 
 
 def star_list(frame) -> StarList:
-    """Look at a frame once: sky, noise, PSF, and careful places of its brightest stars.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-
-    Returns
-    -------
-    StarList
-
-    Raises
-    ------
-    MeasurementError
-        If the frame has no usable pixel.
-    """
+    """Look at a frame once: sky, noise, PSF, and careful places of its brightest stars."""
     data = frame.data
     looked = survey(frame)
     if looked.psf.n_stars == 0 and (width := _compact_width(data, looked.sky)) is not None:
