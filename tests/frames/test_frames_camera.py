@@ -9,8 +9,7 @@ from appulse.frames.header import Cards
 
 
 def camera(*cards, **options):
-    notes = []
-    return read_camera(Cards(fits.Header(cards), "m1.fits"), notes, **options), notes
+    return read_camera(Cards(fits.Header(cards), "m1.fits"), **options)
 
 
 @pytest.mark.parametrize(
@@ -58,7 +57,7 @@ def test_given_wins():
 
 def test_filter_and_mosaic():
     cards = Cards(fits.Header([("FILTER", " "), ("FILTER1", "r"), ("BAYERPAT", "rggb")]), "m1.fits")
-    notes = []
     assert read_filter(cards) == "r"
-    assert read_mosaic(cards, notes) == "RGGB"
+    pattern, notes = read_mosaic(cards)
+    assert pattern == "RGGB"
     assert "nothing interpolated" in notes[0]

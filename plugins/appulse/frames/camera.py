@@ -90,72 +90,79 @@ _SETTING = re.compile(r"setting|\bdb\b|0\.1\s*db|index|camera gain", re.IGNORECA
 
 def read_camera(
     cards: Cards,
-    notes: list[str],
     *,
     gain_e_adu: float | None = None,
     read_noise_e: float | None = None,
     saturation_adu: float | None = None,
-) -> Camera:
-    """A camera's numbers: as given, else from the header."""
+) -> tuple[Camera, tuple[str, ...]]:
+    """A camera's numbers, as given, else from the header; and what had to be understood."""
     given = {"gain_e_adu": gain_e_adu, "read_noise_e": read_noise_e, "saturation_adu": saturation_adu}
     for name, value in given.items():
         if value is not None and not 0.0 < float(value) < 1e12:
             raise FrameError(f"{cards.name}: {name} = {value}: a number above 0 is allowed")
-    found = {
-        "gain_e_adu": _gain(cards, notes),
-        "read_noise_e": _positive(cards, notes, *READ_NOISE_KEYS),
-        "saturation_adu": _positive(cards, notes, *SATURATION_KEYS) or _data_max(cards, notes),
-        "dark_e_s": _positive(cards, notes, *DARK_KEYS),
+    saturation = _positive(cards, *SATURATION_KEYS)
+    if saturation[0] is None:
+        saturation = _data_max(cards)[0], saturation[1] + _data_max(cards)[1]
+    read = {
+        "gain_e_adu": _gain(cards),
+        "read_noise_e": _positive(cards, *READ_NOISE_KEYS),
+        "saturation_adu": saturation,
+        "dark_e_s": _positive(cards, *DARK_KEYS),
     }
+    found = {name: value for name, (value, _) in read.items()}
     found |= {name: Valued(float(value), "given") for name, value in given.items() if value is not None}
-    return Camera(**found)
+    return Camera(**found), tuple(note for _, notes in read.values() for note in notes)
 
 
-def _quiet_number(cards: Cards, card: Card, notes: list[str]) -> float | None:
+def _quiet_number(cards: Cards, card: Card | None) -> tuple[float | None, tuple[str, ...]]:
     """A number that is nice to have: a bad one is named, not fatal."""
     try:
-        return cards.as_number(card)
+        return (None if card is None else cards.as_number(card)), ()
     except FrameError:
-        notes.append(f"{card.key} = {card.value!r} is not a number: not used")
-        return None
+        return None, (f"{card.key} = {card.value!r} is not a number: not used",)
 
 
-def _positive(cards: Cards, notes: list[str], *keys: str) -> Valued | None:
+def _positive(cards: Cards, *keys: str) -> tuple[Valued | None, tuple[str, ...]]:
+    notes: tuple[str, ...] = ()
     for card in cards.all(*keys):
-        value = _quiet_number(cards, card, notes)
+        value, more = _quiet_number(cards, card)
+        notes += more
         if value is not None and value > 0.0:
-            return Valued(value, card.key)
-    return None
+            return Valued(value, card.key), notes
+    return None, notes
 
 
-def _data_max(cards: Cards, notes: list[str]) -> Valued | None:
-    """DATAMAX is the array's largest number (FITS standard); some mean the largest good one, and say so."""
+def _data_max(cards: Cards) -> tuple[Valued | None, tuple[str, ...]]:
+    """DATAMAX where its comment says that it is the largest good number."""
+    # By the FITS standard it is the array's largest, good or not.
     card = cards.find("DATAMAX")
     if card is None or not re.search(r"satur|good|linear", card.comment, re.IGNORECASE):
-        return None
-    return _positive(cards, notes, "DATAMAX")
+        return None, ()
+    return _positive(cards, "DATAMAX")
 
 
-def _gain(cards: Cards, notes: list[str]) -> Valued | None:
+def _gain(cards: Cards) -> tuple[Valued | None, tuple[str, ...]]:
     unit = (cards.text("BUNIT") or "").lower()
     if re.fullmatch(r"(photo)?e(lectrons?|-)?", unit):
-        return Valued(1.0, "BUNIT")
-    exact = _positive(cards, notes, "EGAIN")
+        return Valued(1.0, "BUNIT"), ()
+    exact, notes = _positive(cards, "EGAIN")
     if exact is not None and GAIN_RANGE[0] <= exact.value <= GAIN_RANGE[1]:
-        return exact
+        return exact, notes
     card = cards.find("GAIN")
-    value = None if card is None else _quiet_number(cards, card, notes)
+    value, more = _quiet_number(cards, card)
+    notes += more
     if value is None:
-        return None
+        return None, notes
+    # GAIN is the keyword of two things: electrons per unit, and the camera's amplifier setting. The comment
+    # decides, else the size: a setting is a whole number, mostly a large one.
     in_range = GAIN_RANGE[0] <= value <= GAIN_RANGE[1]
     if _PER_ADU.search(card.comment) and in_range:
-        return Valued(value, "GAIN")
+        return Valued(value, "GAIN"), notes
     whole = value == int(value)
     if _SETTING.search(card.comment) or not in_range or (whole and value > LARGEST_WHOLE_GAIN):
-        notes.append(f"{card} is a setting of the camera, not electrons per unit: not used")
-        return None
-    notes.append(f"{card} taken as electrons per stored unit, though its comment does not say so")
-    return Valued(value, "GAIN")
+        return None, (*notes, f"{card} is a setting of the camera, not electrons per unit: not used")
+    note = f"{card} taken as electrons per stored unit, though its comment does not say so"
+    return Valued(value, "GAIN"), (*notes, note)
 
 
 def read_filter(cards: Cards) -> str | None:
@@ -163,13 +170,12 @@ def read_filter(cards: Cards) -> str | None:
     return cards.text(*FILTER_KEYS)
 
 
-def read_mosaic(cards: Cards, notes: list[str]) -> str | None:
-    """Colour-filter pattern of a raw mosaic, as the header has it."""
+def read_mosaic(cards: Cards) -> tuple[str | None, tuple[str, ...]]:
+    """Colour-filter pattern of a raw mosaic, as the header has it, and how it is measured."""
     pattern = (cards.text("BAYERPAT", "BAYRPAT", "CFAPAT", "CFA-PAT", "COLORTYP") or "").upper()
     if not re.fullmatch(r"[RGB]{4}", pattern):
-        return None
-    notes.append(
+        return None, ()
+    return pattern, (
         f"raw mosaic ({pattern}): measured as it is, each of the four places of the pattern brought to one "
-        "sky level; nothing interpolated"
+        "sky level; nothing interpolated",
     )
-    return pattern

@@ -1,7 +1,6 @@
 """Opening a frame's file, finding its image, reading its pixels when they are asked for."""
 
 import gzip
-import hashlib
 import io
 import os
 import warnings
@@ -17,21 +16,15 @@ from astropy.io.fits.verify import VerifyError
 from astropy.utils.exceptions import AstropyUserWarning
 
 from appulse.errors import FrameError, FrameWCSError
+from appulse.formats.provenance import file_sha256
 from appulse.frames.wcs import REMEDY, has_celestial
 
 MAX_PIXELS = 4_000_000_000
 """More pixels than any camera has: a damaged header."""
 _BROKEN = (
-    OSError,
-    EOFError,
-    ValueError,
-    KeyError,
-    TypeError,
-    IndexError,
-    AttributeError,
-    VerifyError,
-    zlib.error,
-)
+    OSError, EOFError, ValueError, KeyError, TypeError, IndexError, AttributeError, VerifyError, zlib.error,
+)  # fmt: skip
+"""What astropy's reader stumbles into where a file is damaged."""
 
 
 @dataclass(frozen=True)
@@ -103,10 +96,9 @@ def level_mosaic(pixels: np.ndarray) -> np.ndarray:
 
 
 def checksum(path: Path) -> str:
-    """SHA-256 of a file, in hexadecimal, read in pieces."""
+    """SHA-256 of a file, in hexadecimal."""
     try:
-        with open(path, "rb") as handle:
-            return hashlib.file_digest(handle, "sha256").hexdigest()
+        return file_sha256(path)
     except OSError as error:
         raise FrameError(f"{Path(path).name}: cannot be read ({error.strerror or error})") from error
 
@@ -227,9 +219,9 @@ def _size(one) -> list[int]:
     return [int(header[f"NAXIS{i}"]) for i in range(1, int(header.get("NAXIS", 0)) + 1)]
 
 
-def layout_of(path: Path, one, notes: list[str]) -> Layout:
-    """How to make a picture of an HDU's axes."""
-    size = _size(one)
+def layout_of(path: Path, hdu) -> tuple[Layout, tuple[str, ...]]:
+    """How to make a picture of an HDU's axes, and a note on its colours."""
+    size = _size(hdu)
     words = " x ".join(str(n) for n in size)
     if any(n <= 0 for n in size):
         raise FrameError(f"{path.name}: an image of {words} pixels is empty")
@@ -240,13 +232,13 @@ def layout_of(path: Path, one, notes: list[str]) -> Layout:
         nx, ny = size[:2]
         if min(nx, ny) < 2:
             raise FrameError(f"{path.name}: an image of {words} pixels is a line: two axes are needed")
-        return Layout((ny, nx))
+        return Layout((ny, nx)), ()
     if len(size) == 3 and size[2] == 3 and len(long) == 3:
-        notes.append("colour: three planes (last axis); measured on their mean")
-        return Layout((size[1], size[0]), "planes")
+        note = "colour: three planes (last axis); measured on their mean"
+        return Layout((size[1], size[0]), "planes"), (note,)
     if len(size) == 3 and size[0] == 3:
-        notes.append("colour: three values a pixel (first axis); measured on their mean")
-        return Layout((size[2], size[1]), "interleaved")
+        note = "colour: three values a pixel (first axis); measured on their mean"
+        return Layout((size[2], size[1]), "interleaved"), (note,)
     raise FrameError(
         f"{path.name}: a cube of {words} pixels: two axes, or three colours as the first or last axis, are "
         "allowed; name another HDU with --hdu"

@@ -4,17 +4,20 @@ from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 
+import numpy as np
 from astropy.io import fits
 from astropy.table import Table
+from astropy.wcs import WCS
 
 from appulse.errors import FrameError, FrameTimeError
 from appulse.frames.camera import read_camera, read_filter, read_mosaic
-from appulse.frames.exposure import read_exposure
+from appulse.frames.exposure import Exposure, read_exposure
 from appulse.frames.frame import SolvedFrame
 from appulse.frames.header import Cards, read_side_header, with_inherited
 from appulse.frames.pixels import PixelSource, checksum, find_image, layout_of, open_fits
 from appulse.frames.site_keywords import daylight_notes, read_observer
-from appulse.frames.wcs import celestial_wcs
+from appulse.frames.wcs import WcsMap, celestial_wcs
+from appulse.observers.site import Site, SpacecraftVector
 
 REQUIREMENTS = ("wcs", "time", "site")
 INTERVAL_TABLE = "EXPOSURES"
@@ -95,23 +98,30 @@ def read_frame(
     """
     path = Path(path)
     required = _checked_requirements(require)
-    notes: list[str] = []
     with open_fits(path) as hdus:
         index = find_image(path, hdus, hdu, wcs_from is None)
-        header = _merged_header(hdus, index, notes)
-        layout = layout_of(path, hdus[index], notes)
+        header, header_notes = _merged_header(hdus, index)
+        layout, layout_notes = layout_of(path, hdus[index])
         intervals = _interval_table(path, hdus)
     cards = Cards(header, path.name)
-    wcs = _wcs(cards, header, wcs_from, layout.shape, sip, notes)
-    mosaic = read_mosaic(cards, notes) if layout.kind == "mono" else None
-    frame = SolvedFrame(
+    wcs, wcs_notes = _wcs(cards, wcs_from, layout.shape, sip)
+    mosaic, mosaic_notes = read_mosaic(cards) if layout.kind == "mono" else (None, ())
+    camera, camera_notes = read_camera(
+        cards, gain_e_adu=gain_e_adu, read_noise_e=read_noise_e, saturation_adu=saturation_adu
+    )
+    timing = {"time": time, "time_is": time_is, "exposure_s": exposure_s, "clock_sigma_s": clock_sigma_s}
+    exposure, time_notes = _exposure(cards, timing, intervals, "time" in required)
+    centre = tuple(float(value) for value in WcsMap(wcs).to_sky(*(np.array(layout.shape[::-1]) - 1) / 2))
+    observer, site_notes = _observer(cards, exposure, site, centre, "site" in required)
+    notes = (
+        *header_notes, *layout_notes, *wcs_notes, *mosaic_notes, *camera_notes, *time_notes, *site_notes
+    )  # fmt: skip
+    return SolvedFrame(
         wcs=wcs,
         shape=layout.shape,
-        exposure=None,
-        observer=None,
-        camera=read_camera(
-            cards, notes, gain_e_adu=gain_e_adu, read_noise_e=read_noise_e, saturation_adu=saturation_adu
-        ),
+        exposure=exposure,
+        observer=observer,
+        camera=camera,
         header=header,
         path=path,
         hdu=index,
@@ -121,12 +131,8 @@ def read_frame(
         is_colour=layout.kind != "mono",
         pixel_source=PixelSource(path, index, layout, mosaic),
         checksum_source=partial(checksum, path),
+        notes=tuple(dict.fromkeys(notes)),
     )
-    timing = {"time": time, "time_is": time_is, "exposure_s": exposure_s, "clock_sigma_s": clock_sigma_s}
-    _add_exposure(frame, cards, timing, intervals, "time" in required, notes)
-    _add_observer(frame, cards, site, "site" in required, notes)
-    frame.notes = tuple(dict.fromkeys(notes))
-    return frame
 
 
 def _checked_requirements(require: Iterable[str]) -> set[str]:
@@ -136,14 +142,12 @@ def _checked_requirements(require: Iterable[str]) -> set[str]:
     return required
 
 
-def _merged_header(hdus: fits.HDUList, index: int, notes: list[str]) -> fits.Header:
+def _merged_header(hdus: fits.HDUList, index: int) -> tuple[fits.Header, tuple[str, ...]]:
     own = hdus[index].header
-    if index == 0:
-        return own.copy()
-    merged = with_inherited(own, hdus[0].header)
-    if len(merged) > len(own):
-        notes.append(f"HDU {index} read; what it does not say itself is taken from the primary header")
-    return merged
+    merged = own.copy() if index == 0 else with_inherited(own, hdus[0].header)
+    if len(merged) == len(own):
+        return merged, ()
+    return merged, (f"HDU {index} read; what it does not say itself is taken from the primary header",)
 
 
 def _interval_table(path: Path, hdus: fits.HDUList) -> Table | None:
@@ -160,43 +164,43 @@ def _interval_table(path: Path, hdus: fits.HDUList) -> Table | None:
     return table["START", "END"]
 
 
-def _wcs(cards: Cards, header: fits.Header, wcs_from, shape, sip: str, notes: list[str]):
+def _wcs(cards: Cards, wcs_from, shape, sip: str) -> tuple[WCS, list[str]]:
     if wcs_from is None:
-        wcs, more = celestial_wcs(cards, shape, sip=sip)
-    else:
-        side = Cards(read_side_header(wcs_from), cards.name)
-        wcs, more = celestial_wcs(side, shape, sip=sip, source=Path(wcs_from).name)
-        notes.append(f"WCS from {Path(wcs_from).name}")
-    notes.extend(more)
-    return wcs
+        return celestial_wcs(cards, shape, sip=sip)
+    side = Cards(read_side_header(wcs_from), cards.name)
+    wcs, notes = celestial_wcs(side, shape, sip=sip, source=Path(wcs_from).name)
+    return wcs, [f"WCS from {Path(wcs_from).name}", *notes]
 
 
 def _without_name(error: Exception, name: str) -> str:
     return str(error).removeprefix(f"{name}: ")
 
 
-def _add_exposure(frame: SolvedFrame, cards: Cards, timing: dict, intervals, required: bool, notes) -> None:
+def _exposure(
+    cards: Cards, timing: dict, intervals: Table | None, required: bool
+) -> tuple[Exposure | None, tuple[str, ...]]:
     try:
-        frame.exposure, more = read_exposure(cards, intervals=intervals, **timing)
+        return read_exposure(cards, intervals=intervals, **timing)
     except FrameTimeError as error:
+        # A time that the user gave is never passed over, whether or not one is needed.
         if required or timing["time"] is not None:
             raise
-        notes.append(f"no time: {_without_name(error, cards.name)}")
-        return
+        return None, (f"no time: {_without_name(error, cards.name)}",)
     except FrameError as error:
         raise FrameTimeError(str(error)) from error
-    notes.extend(more)
 
 
-def _add_observer(frame: SolvedFrame, cards: Cards, site, required: bool, notes) -> None:
-    mid = None if frame.exposure is None else frame.exposure.mid
-    span_s = 0.0 if frame.exposure is None else frame.exposure.span_s
-    found = read_observer(cards, mid, site, span_s=span_s, field_ra_deg=frame.centre[0])
-    notes.extend(found.notes)
+def _observer(
+    cards: Cards, exposure: Exposure | None, site, centre: tuple[float, float], required: bool
+) -> tuple[Site | SpacecraftVector | None, tuple[str, ...]]:
+    mid = None if exposure is None else exposure.mid
+    span_s = 0.0 if exposure is None else exposure.span_s
+    found = read_observer(cards, mid, site, span_s=span_s, field_ra_deg=centre[0])
+    notes = found.notes
     if found.problem is not None:
         if required:
             raise found.problem
-        notes.append(f"no site: {_without_name(found.problem, cards.name)}")
-    frame.observer = found.observer
+        notes += (f"no site: {_without_name(found.problem, cards.name)}",)
     if found.observer is not None and mid is not None:
-        notes.extend(daylight_notes(found.observer, mid, *frame.centre))
+        notes += tuple(daylight_notes(found.observer, mid, *centre))
+    return found.observer, notes

@@ -115,51 +115,17 @@ def _altitude_deg(hour_angle_deg: float, dec_deg: float, lat_deg: float) -> floa
 
 
 LATITUDE_KEYS = (
-    "SITELAT",
-    "SITE-LAT",
-    "SITE_LAT",
-    "OBS-LAT",
-    "OBS_LAT",
-    "LAT-OBS",
-    "LATITUDE",
-    "OBSLAT",
-    "GEOLAT",
-    "TELLAT",
-    "LAT",
-)
+    "SITELAT", "SITE-LAT", "SITE_LAT", "OBS-LAT", "OBS_LAT", "LAT-OBS", "LATITUDE", "OBSLAT", "GEOLAT",
+    "TELLAT", "LAT",
+)  # fmt: skip
 LONGITUDE_KEYS = (
-    "SITELONG",
-    "SITELON",
-    "SITE-LON",
-    "SITE_LON",
-    "OBS-LONG",
-    "OBS_LONG",
-    "LONG-OBS",
-    "LONGITUD",
-    "LONGITUDE",
-    "OBSLONG",
-    "OBSLON",
-    "GEOLON",
-    "GEOLONG",
-    "TELLONG",
-    "LONG",
-    "LON",
-)
+    "SITELONG", "SITELON", "SITE-LON", "SITE_LON", "OBS-LONG", "OBS_LONG", "LONG-OBS", "LONGITUD",
+    "LONGITUDE", "OBSLONG", "OBSLON", "GEOLON", "GEOLONG", "TELLONG", "LONG", "LON",
+)  # fmt: skip
 HEIGHT_KEYS = (
-    "SITEELEV",
-    "SITEALT",
-    "SITE-ELE",
-    "SITE_ALT",
-    "OBS-ELEV",
-    "OBS_ELEV",
-    "ALT-OBS",
-    "ELEVATIO",
-    "OBSALT",
-    "GEOELEV",
-    "TELALT",
-    "HEIGHT",
-    "ALTITUDE",
-)
+    "SITEELEV", "SITEALT", "SITE-ELE", "SITE_ALT", "OBS-ELEV", "OBS_ELEV", "ALT-OBS", "ELEVATIO", "OBSALT",
+    "GEOELEV", "TELALT", "HEIGHT", "ALTITUDE",
+)  # fmt: skip
 CODE_KEYS = ("MPCCODE", "MPC-CODE", "MPC_CODE", "OBSCODE", "OBS-CODE", "IAUCODE", "IAU-CODE", "OBSERVCO")
 UNNAMED = "site of the frame"
 """TELESCOP names an instrument, never a place: two telescopes of one site would be two sites."""
@@ -191,12 +157,13 @@ def read_observer(
     """The observer of a frame: given, spacecraft, or site from the header."""
     if site is not None:
         return _given(cards, mid, Site.parse(site) if isinstance(site, str) else site)
-    notes: list[str] = []
+    notes: tuple[str, ...] = ()
     try:
-        craft = _spacecraft(cards, mid, notes)
+        craft = _spacecraft(cards, mid)
         if craft is not None:
-            return Siting(craft, tuple(notes))
-        found = _header_site(cards, notes)
+            how = "heliocentric vector of the header, at mid-exposure"
+            return Siting(craft, (f"taken from space ({craft.name}): {how}",))
+        found, notes = _header_site(cards)
         if found is None:
             raise FrameSiteError(
                 f"{cards.name}: the header does not say where the frame was taken (OBSGEO-X/Y/Z, SITELAT and "
@@ -204,8 +171,8 @@ def read_observer(
             )
         check_rotation(cards, found, mid, span_s, field_ra_deg)
     except FrameSiteError as problem:
-        return Siting(None, tuple(notes), problem)
-    return Siting(found, tuple(notes))
+        return Siting(None, notes, problem)
+    return Siting(found, notes)
 
 
 def _given(cards: Cards, mid: Time | None, site) -> Siting:
@@ -227,13 +194,13 @@ def _apart_m(a: Site, b: Site) -> float:
 # --- spacecraft
 
 
-def _spacecraft(cards: Cards, mid: Time | None, notes: list[str]) -> SpacecraftVector | None:
+def _spacecraft(cards: Cards, mid: Time | None) -> SpacecraftVector | None:
     """Heliocentric vector of a spacecraft, au and au/d, J2000 axes."""
     places = [cards.number(f"SUN2SC{axis}") for axis in "XYZ"]
-    if any(one is None for one in places):
+    if any(place is None for place in places):
         return None
     speeds = [cards.number(f"SCVEL{axis}") for axis in "XYZ"]
-    if any(one is None for one in speeds):
+    if any(speed is None for speed in speeds):
         raise FrameSiteError(
             f"{cards.name}: a spacecraft's place (SUN2SCX ...) without its velocity (SCVELX ...): give the "
             "observer"
@@ -249,18 +216,22 @@ def _spacecraft(cards: Cards, mid: Time | None, notes: list[str]) -> SpacecraftV
             "observer"
         )
     name = cards.text("TELESCOP") or "spacecraft"
-    notes.append(f"taken from space ({name}): heliocentric vector of the header, at mid-exposure")
     return SpacecraftVector(name, mid, position, tuple(value for value, _ in speeds), origin="sun")
 
 
 # --- sites on the ground
 
 
-def _header_site(cards: Cards, notes: list[str]) -> Site | None:
-    """All statements of the site, which must be one."""
+def _header_site(cards: Cards) -> tuple[Site | None, tuple[str, ...]]:
+    """All statements of the site, which must be one, and notes."""
     name = cards.text("OBSERVAT", "SITENAME", "SITE", "OBSVTORY") or UNNAMED
-    found = [one for one in (_geocentric(cards, name), _obsgeo(cards, name, notes), _code(cards, notes),
-                             _geodetic(cards, name, notes)) if one is not None]  # fmt: skip
+    statements = (
+        (_geocentric(cards, name), ()),
+        _from_keys(cards, name, ("OBSGEO-L",), ("OBSGEO-B",), ("OBSGEO-H",)),
+        _code(cards),
+        _from_keys(cards, name, LONGITUDE_KEYS, LATITUDE_KEYS, HEIGHT_KEYS),
+    )
+    found = [site for site, _ in statements if site is not None]
     for other in found[1:]:
         apart_m = _apart_m(found[0], other)
         if apart_m > SAME_SITE_M:
@@ -269,7 +240,7 @@ def _header_site(cards: Cards, notes: list[str]) -> Site | None:
                 f"({_words(found[0])}) and {other.source} ({_words(other)}): say which with --site "
                 "LON,LAT,HEIGHT"
             )
-    return found[0] if found else None
+    return found[0] if found else None, tuple(note for _, notes in statements for note in notes)
 
 
 def _words(site: Site) -> str:
@@ -279,7 +250,7 @@ def _words(site: Site) -> str:
 
 def _geocentric(cards: Cards, name: str) -> Site | None:
     parts = [cards.number(f"OBSGEO-{axis}") for axis in "XYZ"]
-    if any(one is None for one in parts) or not any(value for value, _ in parts):
+    if any(part is None for part in parts) or not any(value for value, _ in parts):
         return None
     xyz = np.array([value * _metres(card) for value, card in parts])
     if not EARTH_RADIUS_M[0] < float(np.linalg.norm(xyz)) < EARTH_RADIUS_M[1]:
@@ -290,50 +261,36 @@ def _geocentric(cards: Cards, name: str) -> Site | None:
     return Site(name, None, tuple(xyz), "OBSGEO-X/Y/Z of the header")
 
 
-def _obsgeo(cards: Cards, name: str, notes: list[str]) -> Site | None:
-    return _from_keys(cards, name, ("OBSGEO-L",), ("OBSGEO-B",), ("OBSGEO-H",), notes)
-
-
-def _geodetic(cards: Cards, name: str, notes: list[str]) -> Site | None:
-    return _from_keys(cards, name, LONGITUDE_KEYS, LATITUDE_KEYS, HEIGHT_KEYS, notes)
-
-
-def _code(cards: Cards, notes: list[str]) -> Site | None:
+def _code(cards: Cards) -> tuple[Site | None, tuple[str, ...]]:
     card = cards.find(*CODE_KEYS)
     if card is None:
-        return None
-    code = (
-        f"{card.value:03d}"
-        if isinstance(card.value, int) and not isinstance(card.value, bool)
-        else str(card.value)
-    )
+        return None, ()
+    # A card may hold the number of the code, without its leading zeros.
+    number = isinstance(card.value, int) and not isinstance(card.value, bool)
     try:
-        return Site.from_mpc_code(code)
+        return Site.from_mpc_code(f"{card.value:03d}" if number else str(card.value)), ()
     except SiteError as error:
-        notes.append(f"{card.key} = {card.value!r} not used: {error}")
-        return None
+        return None, (f"{card.key} = {card.value!r} not used: {error}",)
 
 
-def _from_keys(cards: Cards, name: str, lon_keys, lat_keys, height_keys, notes: list[str]) -> Site | None:
+def _from_keys(cards: Cards, name: str, lon_keys, lat_keys, height_keys) -> tuple[Site | None, tuple]:
     lon_card, lat_card = cards.find(*lon_keys), cards.find(*lat_keys)
     if lon_card is None or lat_card is None:
-        if (lon_card is None) != (lat_card is None):
-            notes.append(f"{(lon_card or lat_card).key} stands alone: no site from it")
-        return None
+        alone = lon_card or lat_card
+        return None, (f"{alone.key} stands alone: no site from it",) if alone else ()
     lon, lat = _angle(cards, lon_card), _angle(cards, lat_card)
     if lon == 0.0 and lat == 0.0:
-        notes.append(
-            f"{lon_card.key} and {lat_card.key} are both 0, as a program leaves them that was never told"
-        )
-        return None
-    lon = _east(cards, lon_card, lon, notes)
+        keys = f"{lon_card.key} and {lat_card.key}"
+        return None, (f"{keys} are both 0, as a program leaves them that was never told",)
+    lon, east_notes = _east(cards, lon_card, lon)
     lon = (lon + 180.0) % 360.0 - 180.0 if -360.0 <= lon <= 360.0 else lon
-    height_m = _height(cards, height_keys, notes)
+    height_m, height_notes = _height(cards, height_keys)
     keys = f"{lon_card.key}, {lat_card.key}"
     try:
-        return Site.from_geodetic(lon, lat, height_m, name=name, source=f"{keys} of the header")
+        site = Site.from_geodetic(lon, lat, height_m, name=name, source=f"{keys} of the header")
     except SiteError as error:
         raise FrameSiteError(f"{cards.name}: {keys}: {error}; give --site LON,LAT,HEIGHT") from error
+    return site, (*east_notes, *height_notes)
 
 
 def _angle(cards: Cards, card: Card) -> float:
@@ -346,32 +303,27 @@ def _angle(cards: Cards, card: Card) -> float:
     return value
 
 
-def _east(cards: Cards, card: Card, lon: float, notes: list[str]) -> float:
-    """East-positive longitude, by the words of the card's comment."""
-    if (
-        not _WEST.search(card.comment)
-        or _WEST_NEGATIVE.search(card.comment)
-        or str(card.value)[-1:] in "WwEe"
-    ):
-        return lon
+def _east(cards: Cards, card: Card, lon: float) -> tuple[float, tuple[str, ...]]:
+    """East-positive longitude, by the words of the card's comment, and a note where it was turned."""
+    counted_west = _WEST.search(card.comment) and not _WEST_NEGATIVE.search(card.comment)
+    if not counted_west or str(card.value)[-1:] in "WwEe":
+        return lon, ()
     if lon < 0.0:
         raise FrameSiteError(
             f"{cards.name}: {card.key} = {card.value!r} is negative, and its comment says west "
             f"({card.comment!r}): either may mean east. Give --site LON,LAT,HEIGHT (east positive)"
         )
-    notes.append(f"{card.key} = {card.value} counted to the west by its comment: {-lon:g} to the east")
-    return -lon
+    return -lon, (f"{card.key} = {card.value} counted to the west by its comment: {-lon:g} to the east",)
 
 
-def _height(cards: Cards, keys, notes: list[str]) -> float:
+def _height(cards: Cards, keys) -> tuple[float, tuple[str, ...]]:
     for card in cards.all(*keys):
         if card.key == "ALTITUDE" and _POINTING.search(card.comment):
             continue
         value = parse_angle(card.value)
         if value is not None:
-            return value * _metres(card)
-    notes.append("height of the site unknown: sea level taken (1 km moves a body at 1 au by 1.4 mas)")
-    return 0.0
+            return value * _metres(card), ()
+    return 0.0, ("height of the site unknown: sea level taken (1 km moves a body at 1 au by 1.4 mas)",)
 
 
 def _metres(card: Card) -> float:

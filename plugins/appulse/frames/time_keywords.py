@@ -20,33 +20,16 @@ from appulse.observers.timescales import parse_utc, quiet_erfa, tt_jd
 ROLE_KEYS = {
     "start": ("DATE-BEG", "DATE_BEG", "MJD-BEG", "MJD_BEG", "JD-BEG", "JD_BEG"),
     "mid": (
-        "DATE-AVG",
-        "DATE_AVG",
-        "DATE-MID",
-        "DATE_MID",
-        "MJD-AVG",
-        "MJD_AVG",
-        "MJD-MID",
-        "MJD_MID",
-        "JD-MID",
+        "DATE-AVG", "DATE_AVG", "DATE-MID", "DATE_MID", "MJD-AVG", "MJD_AVG", "MJD-MID", "MJD_MID", "JD-MID",
     ),
     "end": ("DATE-END", "DATE_END", "MJD-END", "MJD_END", "JD-END", "JD_END"),
     None: ("DATE-OBS", "DATE_OBS", "MJD-OBS", "MJD_OBS", "JD-OBS", "JD_OBS", "JD"),
-}
+}  # fmt: skip
 """Keywords by the point of the exposure that they name; those under None leave it open."""
 
 TIME_KEYS = (
-    "TIME-OBS",
-    "TIME_OBS",
-    "UTC-OBS",
-    "UT-OBS",
-    "UTSTART",
-    "UT-START",
-    "UTCSTART",
-    "UTC",
-    "UT",
-    "TIME",
-)
+    "TIME-OBS", "TIME_OBS", "UTC-OBS", "UT-OBS", "UTSTART", "UT-START", "UTCSTART", "UTC", "UT", "TIME",
+)  # fmt: skip
 """Keywords with the time of day for a DATE-OBS that has only the date."""
 
 SCALES = {
@@ -63,11 +46,12 @@ _MOMENT = re.compile(
     rf"{_DATE}(?:[T\s]+{_CLOCK})?\s*(?P<zone>Z|UTC?|[+-]\d{{1,2}}(?::?\d{{2}})?)?", re.IGNORECASE
 )
 _ROLE_WORDS = {
-    "mid": re.compile(
-        r"\b(mid|middle|mid-?\s?(point|time|exposure)|mean|average|cent(re|er))\b", re.IGNORECASE
-    ),
-    "start": re.compile(r"\b(start|starts|started|begin|begins|beginning|opens?|opened)\b", re.IGNORECASE),
-    "end": re.compile(r"\b(end|ends|ended|stop|finish|closed?)\b", re.IGNORECASE),
+    role: re.compile(rf"\b({words})\b", re.IGNORECASE)
+    for role, words in {
+        "mid": r"mid|middle|mid-?\s?(point|time|exposure)|mean|average|cent(re|er)",
+        "start": "start|starts|started|begin|begins|beginning|opens?|opened",
+        "end": "end|ends|ended|stop|finish|closed?",
+    }.items()
 }
 _LOCAL = re.compile(r"\blocal\b(?!\s*sidereal)", re.IGNORECASE)
 
@@ -75,27 +59,22 @@ _LOCAL = re.compile(r"\blocal\b(?!\s*sidereal)", re.IGNORECASE)
 @dataclass(frozen=True)
 class Moment:
     """A moment that a header names."""
-    # key: Keyword, or `given`.
-    # time: UTC.
-    # role: The point of the exposure, None where the header leaves it open.
-    # resolution_s: Worth of the last digit written, s.
-    # said: How the role is known, in words; empty where it is not.
 
-    key: str
-    time: Time
-    role: str | None
-    resolution_s: float
-    said: str = ""
+    key: str  # a keyword, or `time given`
+    time: Time  # UTC
+    role: str | None  # 'start', 'mid', 'end'; None where the header leaves it open
+    resolution_s: float  # worth of the last digit written
+    role_source: str = ""
 
     def __str__(self) -> str:
         with quiet_erfa():
             return f"{self.key} {self.time.isot} UTC"
 
 
-def header_moments(cards: Cards, notes: list[str], only: str | None = None) -> list[Moment]:
-    """All moments in a header that belong to the exposure."""
-    scale, offset_s = time_scale(cards, notes)
-    moments = []
+def header_moments(cards: Cards, only: str | None = None) -> tuple[list[Moment], tuple[str, ...]]:
+    """All moments in a header that belong to the exposure, and what had to be understood."""
+    scale, offset_s, scale_notes = time_scale(cards)
+    moments, notes = [], [*scale_notes]
     for role, keys in ROLE_KEYS.items():
         for card in cards.all(*(key for key in keys if only in (None, key))):
             if re.search("helio|bary", card.comment, re.IGNORECASE):
@@ -108,26 +87,29 @@ def header_moments(cards: Cards, notes: list[str], only: str | None = None) -> l
             if _is_bare_date(cards, card):
                 notes.append(f"{card.key} has no time of day: passed over")
                 continue
-            time, resolution_s = _card_time(cards, card, scale, notes)
+            read = _day_count if card.key.startswith(("MJD", "JD")) else _calendar_time
+            time, resolution_s, more = read(cards, card, scale)
+            notes += more
             time = time + TimeDelta(offset_s, format="sec") if offset_s else time
-            found, said = (role, "by the keyword") if role else _role_by_comment(card)
-            moments.append(Moment(card.key, _as_utc(cards, card, time), found, resolution_s, said))
-    return moments
+            found, source = (role, "by the keyword") if role else _role_by_comment(card)
+            moments.append(Moment(card.key, _as_utc(cards, card, time), found, resolution_s, source))
+    return moments, tuple(notes)
 
 
-def keyed_moment(cards: Cards, key: str, notes: list[str]) -> Moment:
+def keyed_moment(cards: Cards, key: str) -> tuple[Moment, tuple[str, ...]]:
     """The one keyword that the user picked out of several that disagree."""
-    for moment in header_moments(cards, notes, only=key.upper()):
-        return moment
+    moments, notes = header_moments(cards, only=key.upper())
+    if moments:
+        return moments[0], notes
     have = ", ".join(card.key for keys in ROLE_KEYS.values() for card in cards.all(*keys)) or "none"
     raise FrameTimeError(f"{cards.name}: --time {key}: the header has no such time keyword (it has: {have})")
 
 
-def time_scale(cards: Cards, notes: list[str]) -> tuple[str, float]:
-    """Scale of the header's times and what to add to bring GPS time to TAI, s."""
+def time_scale(cards: Cards) -> tuple[str, float, tuple[str, ...]]:
+    """Scale of the header's times, what to add to bring GPS time to TAI, s, and notes."""
     card = cards.find("TIMESYS", "TIMSYS")
     if card is None:
-        return "utc", 0.0
+        return "utc", 0.0, ()
     name = re.sub(r"\(.*\)", "", str(card.value)).strip().upper()
     if name not in SCALES:
         local = "local time is not tied to UTC: " if name.startswith("LOC") else ""
@@ -135,9 +117,8 @@ def time_scale(cards: Cards, notes: list[str]) -> tuple[str, float]:
             f"{cards.name}: {card.key} = {card.value!r}: {local}allowed are {', '.join(SCALES)}; give the "
             "time in UTC with --time"
         )
-    if SCALES[name] != "utc":
-        notes.append(f"times in the header are {name}; turned to UTC")
-    return SCALES[name], -GPS_MINUS_TAI_S if name == "GPS" else 0.0
+    notes = () if SCALES[name] == "utc" else (f"times in the header are {name}; turned to UTC",)
+    return SCALES[name], -GPS_MINUS_TAI_S if name == "GPS" else 0.0, notes
 
 
 def _is_bare_date(cards: Cards, card: Card) -> bool:
@@ -153,14 +134,9 @@ def _role_by_comment(card: Card) -> tuple[str | None, str]:
     return (roles[0], f"by its comment {card.comment.strip()!r}") if len(roles) == 1 else (None, "")
 
 
-def _card_time(cards: Cards, card: Card, scale: str, notes: list[str]) -> tuple[Time, float]:
-    if card.key.startswith(("MJD", "JD")):
-        return _day_count(cards, card, scale, notes)
-    return _calendar_time(cards, card, scale, notes)
-
-
-def _day_count(cards: Cards, card: Card, scale: str, notes: list[str]) -> tuple[Time, float]:
-    """A Julian Date or MJD; which one it is, is decided by its size."""
+def _day_count(cards: Cards, card: Card, scale: str) -> tuple[Time, float, tuple[str, ...]]:
+    """A Julian Date or MJD, its resolution in seconds, and notes."""
+    # Headers mix the two up; the numbers are so far apart that the size decides.
     value = cards.as_number(card)
     is_jd = value > 1_000_000.0
     mjd = value - MJD_ZERO_JD if is_jd else value
@@ -169,16 +145,16 @@ def _day_count(cards: Cards, card: Card, scale: str, notes: list[str]) -> tuple[
             f"{cards.name}: {card.key} = {card.value} lies in no year in which frames were taken: correct "
             "it, or give the time with --time"
         )
-    if is_jd != card.key.startswith("JD"):
-        notes.append(
-            f"{card.key} = {card.value} read as a {'Julian Date' if is_jd else 'Modified Julian Date'}"
-        )
+    kind = "Julian Date" if is_jd else "Modified Julian Date"
+    mixed = is_jd != card.key.startswith("JD")
+    notes = (f"{card.key} = {card.value} read as a {kind}",) if mixed else ()
     decimals = len(repr(value).partition(".")[2]) if "e" not in repr(value) else 0
+    # A double holds a Julian Date to some 40 microseconds, whatever number of digits stands there.
     resolution_s = DAY_S * max(10.0**-decimals, 1e-16 * value * 4)
-    return Time(MJD_ZERO_JD, mjd, format="jd", scale=scale), resolution_s
+    return Time(MJD_ZERO_JD, mjd, format="jd", scale=scale), resolution_s, notes
 
 
-def _calendar_time(cards: Cards, card: Card, scale: str, notes: list[str]) -> tuple[Time, float]:
+def _calendar_time(cards: Cards, card: Card, scale: str) -> tuple[Time, float, tuple[str, ...]]:
     match = _MOMENT.fullmatch(str(card.value))
     if match is None:
         raise FrameTimeError(
@@ -195,10 +171,9 @@ def _calendar_time(cards: Cards, card: Card, scale: str, notes: list[str]) -> tu
         raise FrameTimeError(f"{cards.name}: {card.key} = {card.value!r} ends in {zone}, but TIMESYS says "
                              f"{cards.text('TIMESYS')}: give the time in UTC with --time")  # fmt: skip
     date = _iso_date(match["date"])
-    part = _clock_card(cards, card) if clock is None else None
-    if part is not None:
-        clock = part
-        notes.append(f"{card.key} has only the date: time of day {clock} from the header's own time keyword")
+    notes = ()
+    if clock is None and (clock := _clock_card(cards, card)) is not None:
+        notes = (f"{card.key} has only the date: time of day {clock} from the header's own time keyword",)
     if clock is None:
         raise FrameTimeError(
             f"{cards.name}: {card.key} = {card.value!r} has a date but no time of day, and none of "
@@ -206,7 +181,7 @@ def _calendar_time(cards: Cards, card: Card, scale: str, notes: list[str]) -> tu
         )
     decimals = len(clock.partition(".")[2])
     resolution_s = 10.0**-decimals if clock.count(":") == 2 else 60.0
-    return _build(cards, card, f"{date}T{clock}", scale), resolution_s
+    return _build(cards, card, f"{date}T{clock}", scale), resolution_s, notes
 
 
 def _clock_card(cards: Cards, card: Card) -> str | None:
@@ -271,20 +246,20 @@ _TIME_OF_DAY = re.compile(r"(?:.*[T\s])?(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d*)?))?
 def clock_s(card: Card) -> float | None:
     """Time of day in a card, s; None if there is none."""
     match = _TIME_OF_DAY.fullmatch(str(card.value))
-    return (
-        None if match is None else float(match[1]) * 3600.0 + float(match[2]) * 60.0 + float(match[3] or 0.0)
-    )
+    return match and float(match[1]) * 3600.0 + float(match[2]) * 60.0 + float(match[3] or 0.0)
 
 
-def check_local_time(cards: Cards, moments: list[Moment], notes: list[str]) -> None:
-    """Hold DATE-OBS and its kin against the header's local and universal clocks."""
+def check_local_time(cards: Cards, moments: list[Moment]) -> tuple[str, ...]:
+    """Hold DATE-OBS and its kin against the header's local and universal clocks; notes of what looks odd."""
+    notes = []
     for moment in moments:
         card = cards.find(moment.key)
         own_s = None if card is None or not moment.key.startswith("DATE") else clock_s(card)
         if own_s is None or moment.role in ("mid", "end"):
             continue
         _against_universal(cards, card, own_s)
-        _against_local(cards, card, own_s, notes)
+        notes += _against_local(cards, card, own_s)
+    return tuple(notes)
 
 
 def _apart_s(a_s: float, b_s: float) -> float:
@@ -305,25 +280,24 @@ def _against_universal(cards: Cards, card: Card, own_s: float) -> None:
             )
 
 
-def _against_local(cards: Cards, card: Card, own_s: float, notes: list[str]) -> None:
-    local = next((one for one in cards.all(*LOCAL_KEYS) if clock_s(one) is not None), None)
+def _against_local(cards: Cards, card: Card, own_s: float) -> tuple[str, ...]:
+    local = next((found for found in cards.all(*LOCAL_KEYS) if clock_s(found) is not None), None)
     if local is None or abs(_apart_s(own_s, clock_s(local))) > SAME_S:
-        return
+        return ()
     zone, longitude = (cards.find(*keys) for keys in (ZONE_KEYS, LONGITUDE_KEYS))
     hours = None if zone is None else parse_angle(zone.value)
     lon = None if longitude is None else parse_angle(longitude.value)
     if hours == 0.0:
-        return
-    if hours is not None or (
-        lon is not None and NEAR_GREENWICH_DEG < lon % 360.0 < 360.0 - NEAR_GREENWICH_DEG
-    ):
+        return ()
+    far = lon is not None and NEAR_GREENWICH_DEG < lon % 360.0 < 360.0 - NEAR_GREENWICH_DEG
+    if hours is not None or far:
         why = str(zone if hours is not None else longitude)
         raise FrameTimeError(
             f"{cards.name}: {card} is the same as the local time ({local}), which with {why} cannot be UTC: "
             "give the time in UTC with --time"
         )
-    notes.append(
-        f"{card.key} is the same as the local time ({local.key}): right only if that is UTC; else --time UTC"
+    return (
+        f"{card.key} is the same as the local time ({local.key}): right only if that is UTC; else --time UTC",
     )
 
 
@@ -342,41 +316,31 @@ SLACK = 0.01
 """Times that differ by less are the same: headers round them."""
 SLACK_S = 0.5
 _UNITS = {
-    "ms": 1e-3,
-    "msec": 1e-3,
-    "millisecond": 1e-3,
-    "us": 1e-6,
-    "microsecond": 1e-6,
-    "min": 60.0,
+    "ms": 1e-3, "msec": 1e-3, "millisecond": 1e-3, "us": 1e-6, "microsecond": 1e-6, "min": 60.0,
     "minute": 60.0,
-}
+}  # fmt: skip
 _UNIT = re.compile(r"\b(milliseconds?|microseconds?|msec|ms|us|minutes?|min)\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
-class Light:
+class ExposureTime:
     """What a header says about the length of a frame."""
-    # total_s: Time in which light was collected, s.
-    # sub_s: One exposure of a stack, s.
-    # generic_s: An exposure time that may be either, s; only in a stack.
-    # span_s: From start to end, s.
-    # words: Where the total comes from.
 
-    total_s: float | None
+    total_s: float | None  # in which light was collected
     n_sub: int = 1
-    sub_s: float | None = None
-    generic_s: float | None = None
-    span_s: float | None = None
-    words: str = ""
+    sub_s: float | None = None  # one exposure of a stack
+    generic_s: float | None = None  # one exposure or all of them: only in a stack
+    span_s: float | None = None  # from start to end
+    source: str = ""  # of the total, in words
 
 
-def same(a_s: float, b_s: float) -> bool:
+def same_length(a_s: float, b_s: float) -> bool:
     """Whether two lengths of time are the same as far as headers round."""
     return abs(a_s - b_s) <= SLACK_S + SLACK * min(a_s, b_s)
 
 
-def read_light(cards: Cards, exposure_s: float | None, notes: list[str]) -> Light:
-    """Exposure time, number and span, from the header or as given."""
+def read_exposure_time(cards: Cards, exposure_s: float | None) -> tuple[ExposureTime, tuple[str, ...]]:
+    """Exposure time, number and span, from the header or as given, and notes."""
     n_sub = _count(cards)
     span = _seconds(cards, *SPAN_KEYS)
     span_s = None if span is None else span[0]
@@ -384,16 +348,16 @@ def read_light(cards: Cards, exposure_s: float | None, notes: list[str]) -> Ligh
         if not 0.0 <= float(exposure_s) < 1e8:
             raise FrameTimeError(f"{cards.name}: --exposure {exposure_s}: seconds, at least 0, are allowed")
         said = _seconds(cards, *TOTAL_KEYS, *(GENERIC_KEYS if n_sub == 1 else ()))
-        if said is not None and not same(said[0], float(exposure_s)):
-            notes.append(f"exposure {exposure_s:g} s given; {said[1]} s of the header passed over")
-        return Light(float(exposure_s), n_sub, span_s=span_s, words=f"{exposure_s:g} s (given)")
-    total, sub = _seconds(cards, *TOTAL_KEYS), _seconds(cards, *SUB_KEYS)
-    if n_sub == 1 and sub is not None and total is not None and not same(sub[0], total[0]):
+        other = said is not None and not same_length(said[0], float(exposure_s))
+        notes = (f"exposure {exposure_s:g} s given; {said[1]} s of the header passed over",) if other else ()
+        source = f"{exposure_s:g} s (given)"
+        return ExposureTime(float(exposure_s), n_sub, span_s=span_s, source=source), notes
+    total, sub, notes = _seconds(cards, *TOTAL_KEYS), _seconds(cards, *SUB_KEYS), ()
+    if n_sub == 1 and sub is not None and total is not None and not same_length(sub[0], total[0]):
         n_sub = max(1, round(total[0] / sub[0]))
-        notes.append(f"{n_sub} exposures, from {total[1]} s and {sub[1]} s")
-    if n_sub == 1:
-        return replace(_single(cards, total or sub), span_s=span_s)
-    return replace(_stack(cards, n_sub, total, sub), span_s=span_s)
+        notes = (f"{n_sub} exposures, from {total[1]} s and {sub[1]} s",)
+    length = _single(cards, total or sub) if n_sub == 1 else _stack(cards, n_sub, total, sub)
+    return replace(length, span_s=span_s), notes
 
 
 def _count(cards: Cards) -> int:
@@ -420,87 +384,86 @@ def _seconds(cards: Cards, *keys: str) -> tuple[float, Card] | None:
     return value, card
 
 
-def _single(cards: Cards, total) -> Light:
+def _single(cards: Cards, total) -> ExposureTime:
     generic = [_seconds(cards, card.key) for card in cards.all(*GENERIC_KEYS)]
-    known = [one for one in (total, *generic) if one is not None]
+    known = [found for found in (total, *generic) if found is not None]
     for other in known[1:]:
-        if not same(other[0], known[0][0]):
+        if not same_length(other[0], known[0][0]):
             raise FrameTimeError(
                 f"{cards.name}: {known[0][1]} s and {other[1]} s contradict each other: give --exposure "
                 "SECONDS"
             )
-    return Light(known[0][0], words=f"{known[0][1].key} {known[0][0]:g} s") if known else Light(None)
+    if not known:
+        return ExposureTime(None)
+    return ExposureTime(known[0][0], source=f"{known[0][1].key} {known[0][0]:g} s")
 
 
-def _stack(cards: Cards, n_sub: int, total, sub) -> Light:
+def _stack(cards: Cards, n_sub: int, total, sub) -> ExposureTime:
     generic = [_seconds(cards, card.key) for card in cards.all(*GENERIC_KEYS)]
     for value, card in generic:
-        if total is None and sub is not None and same(value, n_sub * sub[0]):
+        if total is None and sub is not None and same_length(value, n_sub * sub[0]):
             total = value, card
-        elif sub is None and total is not None and same(n_sub * value, total[0]):
+        elif sub is None and total is not None and same_length(n_sub * value, total[0]):
             sub = value, card
-        elif not any(known and same(value, known[0]) for known in (total, sub)) and (total or sub):
+        elif not any(known and same_length(value, known[0]) for known in (total, sub)) and (total or sub):
             other = total or sub
             raise FrameTimeError(
                 f"{cards.name}: {card} s fits neither one nor all of the {n_sub} exposures of {other[1]} s: "
                 "give --exposure SECONDS (of light in the whole frame)"
             )
-    if total is not None and sub is not None and not same(total[0], n_sub * sub[0]):
+    if total is not None and sub is not None and not same_length(total[0], n_sub * sub[0]):
         raise FrameTimeError(
             f"{cards.name}: {n_sub} exposures of {sub[1]} s are {n_sub * sub[0]:g} s, but {total[1]} s: give "
             "--exposure SECONDS (of light in the whole frame)"
         )
     if total is not None:
-        return Light(total[0], n_sub, sub and sub[0], words=f"{total[1].key} {total[0]:g} s")
+        return ExposureTime(total[0], n_sub, sub and sub[0], source=f"{total[1].key} {total[0]:g} s")
     if sub is not None:
-        return Light(n_sub * sub[0], n_sub, sub[0], words=f"{n_sub} x {sub[1].key} {sub[0]:g} s")
+        return ExposureTime(n_sub * sub[0], n_sub, sub[0], source=f"{n_sub} x {sub[1].key} {sub[0]:g} s")
     values = [value for value, _ in generic]
     for value, card in generic[1:]:
-        if same(value, n_sub * values[0]) or same(n_sub * value, values[0]):
-            return Light(
-                max(value, values[0]),
-                n_sub,
-                min(value, values[0]),
-                words=f"{card.key} and {generic[0][1].key}",
-            )
-        if not same(value, values[0]):
+        if same_length(value, n_sub * values[0]) or same_length(n_sub * value, values[0]):
+            low, high = sorted((value, values[0]))
+            return ExposureTime(high, n_sub, low, source=f"{card.key} and {generic[0][1].key}")
+        if not same_length(value, values[0]):
             raise FrameTimeError(
                 f"{cards.name}: {generic[0][1]} s and {card} s contradict each other in a stack of {n_sub}: "
                 "give --exposure SECONDS (of light in the whole frame)"
             )
-    return Light(
-        None, n_sub, generic_s=values[0] if values else None, words=generic[0][1].key if generic else ""
-    )
+    if not generic:
+        return ExposureTime(None, n_sub)
+    return ExposureTime(None, n_sub, generic_s=values[0], source=generic[0][1].key)
 
 
-def settle(name: str, light: Light, span_s: float | None, notes: list[str]) -> Light:
+def settle_exposure_time(
+    name: str, length: ExposureTime, span_s: float | None
+) -> tuple[ExposureTime, tuple[str, ...]]:
     """Decide by the span whether a stack's exposure time is that of one exposure or of all."""
-    if light.generic_s is None or light.total_s is not None:
-        return light
-    one, n_sub = light.generic_s, light.n_sub
+    if length.generic_s is None or length.total_s is not None:
+        return length, ()
+    seconds, n_sub, source = length.generic_s, length.n_sub, f"{length.source} {length.generic_s:g} s"
     if span_s is None:
         raise FrameTimeError(
-            f"{name}: {light.words} {one:g} s in a stack of {n_sub} may be one exposure or all, and the "
+            f"{name}: {source} in a stack of {n_sub} may be one exposure or all, and the "
             "header has no start and end to decide: give --exposure SECONDS (of light in the whole frame)"
         )
+    # All of them first: where n times as long fits, the sum would leave a stack that is nearly all gaps.
     room_s = span_s + SLACK_S + SLACK * span_s
-    if n_sub * one <= room_s:
-        notes.append(f"{light.words} {one:g} s is one of {n_sub} exposures: all fit between start and end")
-        return replace(
-            light, total_s=min(n_sub * one, span_s), sub_s=one, words=f"{n_sub} x {light.words} {one:g} s"
-        )
-    if one <= room_s:
-        notes.append(
-            f"{light.words} {one:g} s is the sum of {n_sub} exposures: {n_sub} times as much would not fit "
+    if n_sub * seconds <= room_s:
+        total_s, sub_s, words = n_sub * seconds, seconds, f"{n_sub} x {source}"
+        note = f"{source} is one of {n_sub} exposures: all fit between start and end"
+    elif seconds <= room_s:
+        total_s, sub_s, words = seconds, seconds / n_sub, f"{source} (sum)"
+        note = (
+            f"{source} is the sum of {n_sub} exposures: {n_sub} times as much would not fit "
             f"in the {span_s:g} s from start to end"
         )
-        return replace(
-            light, total_s=min(one, span_s), sub_s=one / n_sub, words=f"{light.words} {one:g} s (sum)"
+    else:
+        raise FrameTimeError(
+            f"{name}: {source} does not fit in the {span_s:g} s from start to end: give "
+            "--exposure SECONDS, or the time with --time"
         )
-    raise FrameTimeError(
-        f"{name}: {light.words} {one:g} s does not fit in the {span_s:g} s from start to end: give "
-        "--exposure SECONDS, or the time with --time"
-    )
+    return replace(length, total_s=min(total_s, span_s), sub_s=sub_s, source=words), (note,)
 
 
 AGREE_S = 0.5
@@ -512,37 +475,35 @@ OVERHEAD_S = 1.5
 ROLES = ("start", "mid", "end")
 
 
-def collect_moments(cards: Cards, time, time_is: str | None, notes: list[str]) -> list[Moment]:
-    """The moments to work with: the one given, the keyword picked, or all of the header."""
+def collect_moments(cards: Cards, time, time_is: str | None) -> tuple[list[Moment], tuple[str, ...]]:
+    """The moments to work with: the one given, the keyword picked, or all of the header; and notes."""
     if time is None:
-        moments = header_moments(cards, notes)
+        moments, notes = header_moments(cards)
         if not moments:
             raise FrameTimeError(
                 f"{cards.name}: the header has no time (DATE-OBS, DATE-BEG, MJD-OBS ...): give the UTC of "
                 "the exposure with --time, and --time-is start|mid|end"
             )
-        check_local_time(cards, moments, notes)
-        return moments
+        return moments, (*notes, *check_local_time(cards, moments))
     if isinstance(time, Time):
-        return [Moment("time given", time.utc, time_is, 0.001, "as given")]
+        return [Moment("time given", time.utc, time_is, 0.001, "as given")], ()
     text = str(time).strip()
     if text and not text[0].isdigit():
-        moment = keyed_moment(cards, text, notes)
-        return [replace(moment, role=time_is or moment.role, said="as given" if time_is else moment.said)]
+        moment, notes = keyed_moment(cards, text)
+        return [replace(moment, role=time_is, role_source="as given") if time_is else moment], notes
     try:
         utc = parse_utc(text)
     except TimeError as error:
         raise FrameTimeError(f"{cards.name}: --time: {error}") from error
-    passed_over = ", ".join(one.key for one in tolerant_moments(cards))
-    if passed_over:
-        notes.append(f"time given; {passed_over} of the header passed over")
-    return [Moment("time given", utc, time_is, 0.001, "as given")]
+    passed_over = ", ".join(moment.key for moment in tolerant_moments(cards))
+    notes = (f"time given; {passed_over} of the header passed over",) if passed_over else ()
+    return [Moment("time given", utc, time_is, 0.001, "as given")], notes
 
 
 def tolerant_moments(cards: Cards) -> list[Moment]:
     """The header's times, none if one is bad: for a note beside what the user had to overrule."""
     try:
-        return header_moments(cards, [])
+        return header_moments(cards)[0]
     except FrameTimeError:
         return []
 
@@ -566,46 +527,40 @@ def _hours_hint(off_s: float) -> str:
     return " (a time zone's worth: one of them may be local time)" if near else ""
 
 
-def assign_roles(name: str, moments: list[Moment], light: Light, time_is, notes) -> dict[str, Moment]:
-    """One moment for each point of the exposure that is known."""
+def assign_roles(
+    name: str, moments: list[Moment], length: ExposureTime, time_is: str | None
+) -> tuple[dict[str, Moment], tuple[str, ...]]:
+    """One moment for each point of the exposure that is known ('start', 'mid', 'end'), and notes."""
     places: dict[str, Moment] = {}
-    open_ones = []
+    open_moments = []
     for moment in moments:
         role = moment.role
         if role is None or (time_is is not None and moment.key.replace("_", "-").endswith("-OBS")):
-            open_ones.append(moment)
-        elif role not in places:
-            places[role] = moment
-        elif not _agree(places[role], moment):
+            open_moments.append(moment)
+        elif not _agree(places.setdefault(role, moment), moment):
             raise clash(name, places[role], moment)
-    if not open_ones:
-        return places
-    if time_is is not None:
-        places_given = {time_is: open_ones[0]}
-        for other in [*open_ones[1:], *([places[time_is]] if time_is in places else [])]:
-            if not _agree(open_ones[0], other):
-                raise clash(name, open_ones[0], other)
-        return places | places_given
-    for moment in open_ones:
-        _place_open(name, moment, places, light, notes)
-    return places
-
-
-def _place_open(name: str, moment: Moment, places: dict, light: Light, notes) -> None:
-    """Find what a moment without a role is: by equality with known ones, else the start."""
-    if any(_agree(moment, known) for known in places.values()):
-        return
-    if not places:
-        length = light.total_s or light.span_s
-        early = f"{length / 2:g} s earlier" if length else "earlier by half the exposure"
-        notes.append(
-            f"{moment.key} taken as the start of the exposure (FITS standard; the header does not say); were "
-            f"it the middle, mid-exposure would be {early}: --time-is start|mid|end"
-        )
-        places["start"] = replace(moment, said="by the FITS standard")
-        return
-    if "start" not in places and all((known.time - moment.time).sec > 0.0 for known in places.values()):
+    if open_moments and time_is is not None:
+        for other in [*open_moments[1:], *([places[time_is]] if time_is in places else [])]:
+            if not _agree(open_moments[0], other):
+                raise clash(name, open_moments[0], other)
+        return places | {time_is: open_moments[0]}, ()
+    notes: tuple[str, ...] = ()
+    for moment in open_moments:
+        if any(_agree(moment, known) for known in places.values()):
+            continue  # a known point of the exposure once more
+        if not places:
+            notes += (_taken_as_start(moment, length),)
         # Whether the exposure fills what lies between is for the arithmetic to say.
-        places["start"] = replace(moment, said="by the FITS standard")
-        return
-    raise clash(name, moment, next(iter(places.values())))
+        elif "start" in places or any((known.time - moment.time).sec <= 0.0 for known in places.values()):
+            raise clash(name, moment, next(iter(places.values())))
+        places["start"] = replace(moment, role_source="by the FITS standard")
+    return places, notes
+
+
+def _taken_as_start(moment: Moment, length: ExposureTime) -> str:
+    seconds = length.total_s or length.span_s
+    early = f"{seconds / 2:g} s earlier" if seconds else "earlier by half the exposure"
+    return (
+        f"{moment.key} taken as the start of the exposure (FITS standard; the header does not say); were "
+        f"it the middle, mid-exposure would be {early}: --time-is start|mid|end"
+    )

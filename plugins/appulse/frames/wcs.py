@@ -387,8 +387,8 @@ def _frame_cards(name: str, cards: Cards, header: fits.Header) -> None:
     header["EQUINOX"] = float(match[1])
 
 
-def settle_matrix(name: str, header: fits.Header, notes: list[str]) -> None:
-    """Leave one linear transformation: CD before PC, PC before CROTA; invertible, of a sane scale."""
+def settle_matrix(name: str, header: fits.Header) -> tuple[str, ...]:
+    """Leave one linear transformation: CD before PC, PC before CROTA; invertible, of a sane scale; notes."""
     has_cd = any(key.startswith("CD") and MATRIX_CARD.fullmatch(key) for key in header)
     has_pc = any(key.startswith("PC") for key in header)
     if has_cd:
@@ -400,10 +400,11 @@ def settle_matrix(name: str, header: fits.Header, notes: list[str]) -> None:
             for i in (1, 2)
         ]
         unused = [k for k in header if k.startswith("CROTA")] if has_pc else []
+    notes: tuple[str, ...] = ()
     if has_cd and "CDELT1" in header and "CDELT2" in header:
         other = abs(header["CDELT1"] * header["CDELT2"])
         if other and not 0.98 < abs(np.linalg.det(matrix)) / other < 1.02:
-            notes.append("CD matrix and CDELT give different scales: the CD matrix is taken")
+            notes = ("CD matrix and CDELT give different scales: the CD matrix is taken",)
     for key in unused:
         header.remove(key)
     matrix = np.array(matrix, dtype=float)
@@ -419,10 +420,11 @@ def settle_matrix(name: str, header: fits.Header, notes: list[str]) -> None:
             f"{name}: a pixel scale of {scale:.6g} arcsec is no camera's ({SCALE_ARCSEC[0]:g} to "
             f"{SCALE_ARCSEC[1]:g} are allowed): {REMEDY}"
         )
+    return notes
 
 
-def settle_sip(name: str, header: fits.Header, sip: str, notes: list[str]) -> bool:
-    """Make CTYPE and the SIP coefficients agree."""
+def settle_sip(name: str, header: fits.Header, sip: str) -> tuple[bool, tuple[str, ...]]:
+    """Make CTYPE and the SIP coefficients agree; whether CTYPE was silent about some, and notes."""
     if sip not in ("apply", "ignore"):
         raise FrameWCSError(f"{name}: sip = {sip!r}: 'apply' or 'ignore' is allowed")
     orders = [key for key in ("A_ORDER", "B_ORDER") if key in header]
@@ -434,15 +436,16 @@ def settle_sip(name: str, header: fits.Header, sip: str, notes: list[str]) -> bo
     bends = orders and any(header[key] for key in header if re.fullmatch(r"[AB]_\d+_\d+", key))
     if bends and (announced or sip == "apply"):
         _announce(header, "-SIP")
-        return not announced
+        return not announced, ()
+    notes: tuple[str, ...] = ()
     if announced and not orders:
-        notes.append("CTYPE says -SIP, but the header has no SIP coefficients: none applied")
+        notes = ("CTYPE says -SIP, but the header has no SIP coefficients: none applied",)
     if bends:
-        notes.append("SIP coefficients left out, as asked: CTYPE has no -SIP")
+        notes = ("SIP coefficients left out, as asked: CTYPE has no -SIP",)
     for key in [key for key in header if _SIP.fullmatch(key)]:
         header.remove(key)
     _announce(header, "")
-    return bool(bends)
+    return bool(bends), notes
 
 
 def _announce(header: fits.Header, suffix: str) -> None:
@@ -466,19 +469,19 @@ def celestial_wcs(
         raise FrameWCSError(
             f"{name}: no celestial WCS ({said}; RA---TAN and DEC--TAN, for example, are needed): {REMEDY}"
         )
-    notes: list[str] = []
-    _check_distortions(name, cards.header, notes)
+    notes = [*_check_distortions(name, cards.header)]
     header = gather_cards(name, cards, axes)
     _check_complete(name, header)
     _check_size(name, cards.header, shape, bool(source))
-    settle_matrix(name, header, notes)
-    unannounced = settle_sip(name, header, sip, notes)
-    wcs = _build(name, header, notes)
+    notes += settle_matrix(name, header)
+    unannounced, sip_notes = settle_sip(name, header, sip)
+    wcs, build_notes = _build(name, header)
+    notes += *sip_notes, *build_notes
     wcs.pixel_shape = shape[::-1]
     if unannounced and sip == "apply":
         notes.append(f"SIP coefficients although CTYPE has no -SIP: applied (they move places by up to "
                      f"{_sip_reach(wcs, shape):.1f} arcsec); --sip ignore leaves them out")  # fmt: skip
-    _check_mapping(name, wcs, shape, notes)
+    notes += _check_mapping(name, wcs, shape)
     try:
         wcs, turned = icrf_wcs(wcs, shape)
     except FrameWCSError as error:
@@ -502,7 +505,7 @@ def _check_complete(name: str, header: fits.Header) -> None:
         )
 
 
-def _check_distortions(name: str, header: fits.Header, notes: list[str]) -> None:
+def _check_distortions(name: str, header: fits.Header) -> tuple[str, ...]:
     """Distortions that stand outside the cards read here must not be left out without a word."""
     kinds = {str(header.get(f"CTYPE{i}", "")).strip().upper()[-3:] for i in range(1, 10)}
     text = "".join(str(header[key]) for key in header if key.startswith("WAT"))
@@ -512,9 +515,9 @@ def _check_distortions(name: str, header: fits.Header, notes: list[str]) -> None
             "understood: write the solution as TPV or TAN-SIP, or give a header with it by --wcs-from FILE"
         )
     if any(key.startswith(("CPDIS", "CQDIS", "D2IMDIS", "D2IMARR")) for key in header):
-        notes.append(
-            "distortion by look-up tables (CPDIS, D2IM) is not applied: places follow the rest of the WCS"
-        )
+        words = "distortion by look-up tables (CPDIS, D2IM) is not applied: places follow the rest of the WCS"
+        return (words,)
+    return ()
 
 
 def _check_size(name: str, header: fits.Header, shape: tuple[int, int], is_side: bool) -> None:
@@ -558,7 +561,7 @@ def _astropy_silenced(messages: list[str]):
         messages.extend(str(one.message) for one in caught)
 
 
-def _build(name: str, header: fits.Header, notes: list[str]) -> WCS:
+def _build(name: str, header: fits.Header) -> tuple[WCS, list[str]]:
     messages: list[str] = []
     try:
         with _astropy_silenced(messages):
@@ -567,8 +570,7 @@ def _build(name: str, header: fits.Header, notes: list[str]) -> WCS:
     except Exception as error:
         reason = " ".join(str(error).split()).removeprefix("ERROR ")
         raise FrameWCSError(f"{name}: the WCS cannot be used ({reason}): {REMEDY}") from error
-    notes.extend(note for one in dict.fromkeys(messages) if (note := _in_our_words(one, header)))
-    return wcs
+    return wcs, [note for text in dict.fromkeys(messages) if (note := _in_our_words(text, header))]
 
 
 def _in_our_words(message: str, header: fits.Header) -> str | None:
@@ -583,19 +585,14 @@ def _in_our_words(message: str, header: fits.Header) -> str | None:
     return f"WCS: {text}"
 
 
-def _check_mapping(name: str, wcs: WCS, shape: tuple[int, int], notes: list[str]) -> None:
-    """The frame must show sky, unfolded, and find its own pixels again."""
-    ny, nx = shape
-    x, y = (
-        np.array([(nx - 1) / 2, 0.0, nx - 1.0, 0.0, nx - 1.0]),
-        np.array([(ny - 1) / 2, 0.0, 0.0, ny - 1.0, ny - 1.0]),
-    )
+def _check_mapping(name: str, wcs: WCS, shape: tuple[int, int]) -> tuple[str, ...]:
+    """The frame must show sky, unfolded, and find its own pixels again; a note where it does so in part."""
+    middle, corners = (np.array(shape[::-1]) - 1) / 2, np.array([[0, 0], [1, 0], [0, 1], [1, 1]])
+    x, y = np.vstack([middle, 2 * middle * corners]).T
     ra, dec = pixel_to_sky(wcs, x, y)
     if not np.isfinite(ra[0]):
         raise FrameWCSError(f"{name}: the centre of the frame has no place on the sky by its WCS: {REMEDY}")
     seen = np.isfinite(ra)
-    if not seen.all():
-        notes.append("some corners of the frame lie outside the projection: they show no sky")
     x_back, y_back = sky_to_pixel(wcs, ra[seen], dec[seen])
     miss = np.hypot(x_back - x[seen], y_back - y[seen])
     if not np.all(miss <= ROUND_TRIP_PX):
@@ -604,14 +601,11 @@ def _check_mapping(name: str, wcs: WCS, shape: tuple[int, int], notes: list[str]
             f"{np.max(np.nan_to_num(miss, nan=np.inf)):.3g} px in the frame): its distortion terms fold; "
             f"{REMEDY}"
         )
-    turns = [_turn(wcs, *place) for place in zip(x[seen], y[seen], strict=True)]
-    if len({np.sign(turn) for turn in turns}) > 1:
+    # A distortion that folds shows a part of the frame the other way round: the map changes its hand there.
+    if len(set(np.sign(np.linalg.det(WcsMap(wcs).jacobian(x[seen], y[seen]))))) > 1:
         raise FrameWCSError(
             f"{name}: the WCS mirrors a part of the frame (its distortion terms fold): {REMEDY}"
         )
-
-
-def _turn(wcs: WCS, x: float, y: float) -> float:
-    """Sense of the map's Jacobian, from unit vectors, so that 0h and poles do not matter."""
-    at = unit_from_radec(*pixel_to_sky(wcs, [x, x + 0.5, x], [y, y, y + 0.5]))
-    return float(at[0] @ np.cross(at[1] - at[0], at[2] - at[0]))
+    if seen.all():
+        return ()
+    return ("some corners of the frame lie outside the projection: they show no sky",)
