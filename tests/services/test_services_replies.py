@@ -162,7 +162,7 @@ def test_an_error_page_does_not_reach_the_cache(recorded, policy):
 
 def test_switched_off(recorded, policy):
     replies = recorded(SBDBClass, data("jplsbdb", "ceres.dat"))
-    with pytest.raises(ServiceError, match="policy online is switched off"):
+    with pytest.raises(ServiceError, match="asking online is switched off"):
         sbdb_orbit("1", policy=RequestPolicy(cache=policy.cache, offline=True))
     sbdb_orbit("1", policy=policy)
     age(policy.cache, 500)

@@ -289,7 +289,7 @@ class _Group:
         return rate
 
     def advance(self, target):
-        """Dop853Step until the target time is covered, the group is split or its bodies have ended."""
+        """Step until the target time is covered, the group is split or its bodies have ended."""
         kernels = self.owner.kernels
         if self.first is None:
             pos, sun = kernels.perturbers(np.array([self.t]))

@@ -1,0 +1,1 @@
+"""Kernels, starter orbits and corrections with provenance and checksums; the scripts that made them."""

@@ -1,0 +1,1 @@
+"""Floats and arrays only: two-body motion, the N-body integrator, the sphere, robust statistics."""

@@ -21,15 +21,17 @@ import numpy as np
 from astropy.table import MaskedColumn, Table
 from astropy.time import Time
 
+from appulse.constants import DAY_S
 from appulse.errors import AppulseError, AppulseWarning, InputError, ServiceError
 
 
 def to_text(table):
     """A table as ECSV; values, units and masks survive."""
-    plain = Table(table)
-    plain.meta = {}
+    # What services put into their meta is neither needed nor always writable.
+    bare = Table(table)
+    bare.meta = {}
     buffer = io.StringIO()
-    plain.write(buffer, format="ascii.ecsv")
+    bare.write(buffer, format="ascii.ecsv")
     return buffer.getvalue()
 
 
@@ -91,7 +93,7 @@ class Reply:
     @property
     def age_d(self):
         """Days since it was fetched."""
-        return (datetime.now(UTC) - self.fetched).total_seconds() / 86_400.0
+        return (datetime.now(UTC) - self.fetched).total_seconds() / DAY_S
 
     @property
     def provenance(self):
@@ -132,23 +134,20 @@ class ReplyCache:
         self.folder = Path(folder) if folder is not None else cache_folder()
 
     def _path(self, service, query):
+        # The same question asked with its parts in another order is the same question.
         key = json.dumps([service, query], sort_keys=True).encode()
         return self.folder / f"{hashlib.sha256(key).hexdigest()[:32]}.json"
 
     def get(self, service, query):
         """The reply kept for a query, or None."""
-        try:
-            held = json.loads(self._path(service, query).read_text(encoding="utf-8"))
-            fetched = datetime.fromisoformat(held["fetched"])
-            return Reply(service, query, held["text"], fetched, cached=True)
-        except (OSError, ValueError, KeyError, TypeError):
-            return None
+        return _read_reply(self._path(service, query))
 
     def put(self, service, query, text):
         """Keep a reply; a full or read-only disk costs nothing but the cache."""
         reply = Reply(service, query, text, datetime.now(UTC))
         path = self._path(service, query)
         held = {"service": service, "query": query, "fetched": reply.fetched.isoformat(), "text": text}
+        # Written beside and moved: a program that reads meanwhile, or a crash, never meets half a reply.
         temporary = path.with_suffix(f".{os.getpid()}.part")
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
@@ -160,15 +159,8 @@ class ReplyCache:
 
     def replies(self):
         """Every reply kept, newest first."""
-        found = []
-        for path in self.folder.glob("*.json"):
-            try:
-                held = json.loads(path.read_text(encoding="utf-8"))
-                fetched = datetime.fromisoformat(held["fetched"])
-                found.append(Reply(held["service"], held["query"], held["text"], fetched, cached=True))
-            except (OSError, ValueError, KeyError, TypeError):
-                continue
-        return sorted(found, key=lambda reply: reply.fetched, reverse=True)
+        found = (_read_reply(path) for path in self.folder.glob("*.json"))
+        return sorted((r for r in found if r is not None), key=lambda reply: reply.fetched, reverse=True)
 
     def clear(self):
         """Remove every reply; returns how many there were."""
@@ -182,13 +174,23 @@ class ReplyCache:
         return count
 
 
+def _read_reply(path):
+    """A reply kept on disk, or None where the file is absent or damaged: it is then fetched again."""
+    try:
+        held = json.loads(path.read_text(encoding="utf-8"))
+        fetched = datetime.fromisoformat(held["fetched"])
+        return Reply(held["service"], held["query"], held["text"], fetched, cached=True)
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
 # Replies older than this are fetched anew; common practice, no source: orbits change slowly.
 STALE_AFTER_D = 7.0
 
 
 @dataclass(frozen=True)
 class RequestPolicy:
-    """How to request.
+    """How a service is asked.
 
     Attributes
     ----------
@@ -252,8 +254,9 @@ def request(service, query, call, policy=None):
         return held
     if policy.offline:
         raise ServiceError(
-            f"{service}: no reply to this query in the cache, and policy online is switched off"
+            f"{service}: no reply to this query in the cache, and asking online is switched off"
         )
+    # An old reply stands in for a service that is silent, never for one that answered no.
     try:
         text = _persist(service, call, policy)
     except ServiceError as error:
@@ -281,11 +284,13 @@ def _persist(service, call, policy):
     pause = policy.pause_s
     for attempt in range(1, policy.attempts + 1):
         try:
-            return call(max(1, round(policy.timeout_s)))  # astroquery takes whole seconds
+            # astroquery takes whole seconds, and 0 means for ever.
+            return call(max(1, round(policy.timeout_s)))
         except AppulseError:
             raise
         except _no_answer() as error:
             status = getattr(getattr(error, "response", None), "status_code", None)
+            # A refusal stays a refusal; only 429, too many requests, is one that passes.
             if status is not None and 400 <= status < 500 and status != 429:
                 raise ServiceError(f"{service} refused the query (HTTP {status}): {_words(error)}") from error
             if attempt == policy.attempts:
@@ -296,7 +301,8 @@ def _persist(service, call, policy):
                 ) from error
             time.sleep(pause)
             pause *= 2.0
-        except Exception as error:  # a library's own words for an answer that it cannot read
+        # Whatever a library raises over an answer that it cannot read: asking again would not change it.
+        except Exception as error:
             raise ServiceError(f"{service} answered with something unexpected: {_words(error)}") from error
     raise ServiceError(f"{service} was not asked: attempts is {policy.attempts}, at least 1 is needed")
 

@@ -1,5 +1,7 @@
 """What lies in a piece of sky: known bodies (IMCCE's SkyBoT) and reference stars (the Gaia archive)."""
 
+import warnings
+
 import numpy as np
 from astropy import units as u
 from astropy.coordinates import SkyCoord
@@ -8,7 +10,7 @@ from astropy.table import QTable, Table
 from appulse.bodies.designations import read_name
 from appulse.errors import DesignationError, InputError
 from appulse.services.client import from_text, request, to_text
-from appulse.services.ephemeris_queries import _copy, _location
+from appulse.services.ephemeris_queries import copy_column, location
 
 GAIA_HOST = "gea.esac.esa.int"
 GAIA_COLUMNS = (
@@ -50,7 +52,7 @@ def known_bodies(ra_deg, dec_deg, radius_deg, time, site, *, policy=None):
         raise InputError(
             f"a radius of {radius_deg} degrees: SkyBoT searches cones of up to {MAX_BODIES_RADIUS_DEG:g}"
         )
-    code = _location(site, False)
+    code = location(site, False)
     centre = [round(float(ra_deg), 7), round(float(dec_deg), 7), round(float(radius_deg), 7)]
     query = {"cone": centre, "time": time.utc.isot, "site": code}
     reply = request("IMCCE SkyBoT", query, lambda timeout_s: _skybot(centre, time, code, timeout_s), policy)
@@ -60,13 +62,12 @@ def known_bodies(ra_deg, dec_deg, radius_deg, time, site, *, policy=None):
 
 
 def _skybot(centre, time, code, timeout_s):
-    import warnings
-
     from astroquery.exceptions import NoResultsWarning
     from astroquery.imcce import SkybotClass, conf
 
     with conf.set_temp("timeout", timeout_s), warnings.catch_warnings():
-        warnings.simplefilter("ignore", NoResultsWarning)  # an empty piece of sky is an answer
+        # An empty piece of sky is an answer.
+        warnings.simplefilter("ignore", NoResultsWarning)
         place = SkyCoord(centre[0], centre[1], unit="deg")
         found = SkybotClass().cone_search(place, centre[2] * u.deg, time.utc, location=code, cache=False)
     return to_text(found) if len(found) else ""
@@ -86,7 +87,7 @@ def _bodies(found):
         ("dec_rate", "DEC_rate", u.arcsec / u.h), ("r", "heliodist", u.au), ("delta", "geodist", u.au),
         ("position_error", "posunc", u.arcsec),
     ):  # fmt: skip
-        _copy(table, new, found, old, unit)
+        copy_column(table, new, found, old, unit)
         if new not in table.colnames:
             table[new] = np.full(len(table), np.nan) * unit if len(table) else np.empty(0) * unit
     table["kind"] = np.array([str(kind) for kind in found["Type"]] if len(found) else [], dtype=str)
@@ -123,6 +124,7 @@ def gaia_stars(ra_deg, dec_deg, radius_deg, *, faintest=18.0, policy=None):
     ServiceError
         No answer.
     """
+    # One star more than may come is asked for: so a cut answer can be known from a full one.
     values = [float(ra_deg), float(dec_deg), float(radius_deg), float(faintest)]
     if not np.isfinite(values).all() or not 0.0 < radius_deg <= 10.0 or not -90.0 <= dec_deg <= 90.0:
         raise InputError(

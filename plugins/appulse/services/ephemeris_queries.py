@@ -9,7 +9,7 @@ from tqdm import tqdm
 from appulse.bodies.designations import read_name
 from appulse.errors import DesignationError, SiteError, TimeError
 from appulse.services.client import from_text, request, to_text
-from appulse.services.orbit_queries import _named, horizons_id, horizons_type
+from appulse.services.orbit_queries import horizons_id, horizons_type, refused_by_name
 
 # Times in one query: a longer list does not fit the address that carries it.
 CHUNK_TIMES = 50
@@ -18,7 +18,7 @@ CHUNK_TIMES = 50
 QUANTITIES = "1,3,9,19,20,23,24,36,37"
 
 
-def _location(site, share_site):
+def location(site, share_site):
     """What to tell a service about the site: its MPC code, or the coordinates where the caller allows it."""
     if site.code:
         return site.code
@@ -65,10 +65,10 @@ def horizons_ephemeris(body, times, site, *, share_site=False, policy=None, prog
         No answer.
     """
     name = read_name(body)
-    where = _location(site, share_site)
+    where = location(site, share_site)
     moments = np.atleast_1d(times.utc.jd)
     if moments.size == 0:
-        raise TimeError("no times to request Horizons for: give at least one")
+        raise TimeError("no times to ask Horizons for: give at least one")
     parts, provenance = [], []
     chunks = range(0, moments.size, CHUNK_TIMES)
     for at in tqdm(chunks, desc="Horizons", unit="query", disable=None if progress else True):
@@ -89,7 +89,7 @@ def horizons_ephemeris(body, times, site, *, share_site=False, policy=None, prog
         ("elongation", "elong", u.deg, 1), ("sigma_major", "SMAA_3sigma", u.arcsec, 1 / 3),
         ("sigma_minor", "SMIA_3sigma", u.arcsec, 1 / 3),
     ):  # fmt: skip
-        _copy(table, new, found, old, unit, factor)
+        copy_column(table, new, found, old, unit, factor)
     table.meta["source"] = provenance[0]
     table.meta["observer"] = site.name
     return table
@@ -104,17 +104,16 @@ def _horizons_call(name, moments, where, body):
                 id=horizons_id(name), id_type=horizons_type(name), location=where, epochs=moments
             )
             client.TIMEOUT = timeout_s
-            found = _named(
+            found = refused_by_name(
                 lambda: client.ephemerides(quantities=QUANTITIES, extra_precision=True, cache=False),
-                body,
-                "Horizons",
-            )
+                body, "Horizons",
+            )  # fmt: skip
         return to_text(found)
 
     return call
 
 
-def _copy(table, new, found, old, unit, factor=1.0):
+def copy_column(table, new, found, old, unit, factor=1.0):
     """Take a column over with its unit; blank cells masked; absent columns left out."""
     if old not in found.colnames or new in table.colnames:
         return
@@ -163,14 +162,9 @@ def mpc_ephemeris(body, start, step, number, site, *, share_site=False, policy=N
     """
     name = read_name(body)
     asked = name.designation or name.name
-    where = _location(site, share_site)
-    query = {
-        "places": asked,
-        "start": start.utc.isot,
-        "step": str(step),
-        "number": int(number),
-        "site": where,
-    }
+    where = location(site, share_site)
+    query = {"places": asked, "start": start.utc.isot, "step": str(step), "number": int(number)}
+    query["site"] = where
 
     def call(timeout_s):
         from astroquery.exceptions import InvalidQueryError
@@ -198,6 +192,6 @@ def mpc_ephemeris(body, start, step, number, site, *, share_site=False, policy=N
         ("ra", "RA", u.deg), ("dec", "Dec", u.deg), ("mag", "V", u.mag), ("r", "r", u.au),
         ("delta", "Delta", u.au), ("phase", "Phase", u.deg), ("elongation", "Elongation", u.deg),
     ):  # fmt: skip
-        _copy(table, new, found, old, unit)
+        copy_column(table, new, found, old, unit)
     table.meta["source"], table.meta["observer"] = reply.provenance, site.name
     return table

@@ -1,6 +1,7 @@
 """Orbits of single bodies from JPL's Small-Body Database, JPL Horizons and the MPC, through astroquery."""
 
 import dataclasses
+import functools
 import json
 import math
 
@@ -8,7 +9,7 @@ from tqdm import tqdm
 
 from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.designations import read_name
-from appulse.bodies.orbit import NonGrav, Orbit
+from appulse.bodies.orbit import STATE_NAMES, NonGrav, Orbit
 from appulse.bodies.readers.json_orbits import COMET_UNIT, orbit_from_json
 from appulse.bodies.readers.orbit_text import to_float
 from appulse.errors import DesignationError, InputError, OrbitError, ServiceError
@@ -106,6 +107,7 @@ def horizons_orbit(body, epoch_jd_tdb, *, policy=None):
         No answer.
     """
     name = read_name(body)
+    # A designation says one body only; a name is sent as a name where nothing else is given.
     asked, epoch = name.designation or name.name, float(epoch_jd_tdb)
 
     def call(timeout_s):
@@ -117,13 +119,12 @@ def horizons_orbit(body, epoch_jd_tdb, *, policy=None):
             )
             client.TIMEOUT = timeout_s
             # FRAME axes of the ICRF; the other planes that astroquery offers are ecliptic or of the body.
-            return to_text(
-                _named(lambda: client.vectors(refplane="earth", cache=False), body, "JPL Horizons")
-            )
+            ask = functools.partial(client.vectors, refplane="earth", cache=False)
+            return to_text(refused_by_name(ask, body, "JPL Horizons"))
 
     reply = request("JPL Horizons", {"vectors": asked, "epoch": epoch}, call, policy)
     row = from_text(reply.text)[0]
-    state = [float(row[key]) for key in ("x", "y", "z", "vx", "vy", "vz")]
+    state = [float(row[key]) for key in STATE_NAMES]
     more = {
         field: _cell(row, column) for field, column in (("h", "H"), ("g", "G"), ("m1", "M1"), ("k1", "k1"))
     }
@@ -137,6 +138,7 @@ def horizons_orbit(body, epoch_jd_tdb, *, policy=None):
 
 def horizons_id(name):
     """What Horizons is asked for: comets by designation with the closest apparition, others by their own."""
+    # Horizons keeps a comet's every apparition and fragment: CAP takes the nearest in time, NOFRAG the body.
     if name.kind in ("comet", "numbered comet"):
         fragment = "-" in name.designation
         return f"DES={name.designation};CAP" + ("" if fragment else ";NOFRAG")
@@ -148,7 +150,7 @@ def horizons_type(name):
     return {"provisional": "designation", "survey": "designation", "name": "smallbody"}.get(name.kind)
 
 
-def _named(function, body, service):
+def refused_by_name(function, body, service):
     """Run a query; its 'unknown' and 'ambiguous' become a DesignationError."""
     try:
         return function()
@@ -219,11 +221,8 @@ def mpc_record(records, body):
         )
     r = records[0]
     angles = {
-        "i": "inclination",
-        "node": "ascending_node",
-        "peri": "argument_of_perihelion",
-        "e": "eccentricity",
-    }
+        "i": "inclination", "node": "ascending_node", "peri": "argument_of_perihelion", "e": "eccentricity",
+    }  # fmt: skip
     values = {key: to_float(str(r.get(field))) for key, field in angles.items()}
     if r.get("perihelion_date_jd") and r.get("perihelion_distance"):
         size = {"q": to_float(r["perihelion_distance"]), "tp": to_float(r["perihelion_date_jd"])}
