@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from appulse.astrometry.psf import POINT, PSF
-from appulse.astrometry.source_fit import ProfileFit, fit_source, left_out, phase_error
+from appulse.astrometry.source_fit import ProfileFit, beyond_quartic, fit_source, phase_error
 from appulse.astrometry.stamp import Noise, cut
 from appulse.errors import MeasurementError
 from invented_frames import add_point
@@ -32,7 +32,9 @@ def quartic_fit(scene, seed):
 def added(scene):
     """Median share of the variance that is added for what a quartic leaves out, over seeded fits."""
     fits = [quartic_fit(scene, seed) for seed in range(12)]
-    return np.median([np.trace(left_out(f)[1]) / np.trace(np.linalg.pinv(f.normal)[:2, :2]) for f in fits])
+    return np.median(
+        [np.trace(beyond_quartic(f)[1]) / np.trace(np.linalg.pinv(f.normal)[:2, :2]) for f in fits]
+    )
 
 
 def test_a_smooth_background_costs_nothing_and_a_rough_one_its_share():

@@ -165,11 +165,5 @@ def _sentence(residual, lines, total, chi2, probability) -> str:
 
 
 def _chance(probability) -> str:
-    """A probability as it is read; nobody needs to know how far below one in a million it is.
-
-    Examples
-    --------
-    >>> _chance(0.32), _chance(0.0)
-    ('0.32', 'below 1e-06')
-    """
+    """A probability as it is read; nobody needs to know how far below one in a million it is."""
     return f"{probability:.2g}" if probability >= SMALLEST else f"below {SMALLEST:g}"

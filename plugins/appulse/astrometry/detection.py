@@ -1,10 +1,11 @@
-"""Finding the sources of a frame, strip by strip: quick on large frames and sparing with memory.
+"""What light is on a frame: all its sources, a body near its predicted place, and what the pixels are like.
 
-Is there anything near the predicted place? A matched filter that knows how often it looked.
+`survey_frame` is the one look at a frame that everything shares which measures on it::
 
-One look at a frame's pixels, shared by everything that measures on it: sky, noise, PSF, sources.
+    frame --> sky mesh --> sources --> PSF from the best stars --> places of the brightest sources
 
-frame --> sky mesh --> sources --> PSF from the best stars --> places of the brightest sources
+`detect_stars` goes strip by strip: quick on large frames and sparing with memory. `search_place` asks whether
+there is anything near a place: a matched filter that knows how often it looked.
 """
 
 from concurrent.futures import ThreadPoolExecutor
@@ -30,6 +31,136 @@ THRESHOLD = 5.0
 MAX_SOURCES = 20_000
 TRUNCATE = 3.0
 """Sigmas at which the smoothing ends: what is cut off costs less than a millionth of the signal to noise."""
+
+FALSE_ALARM = 1e-3
+"""Allowed chance that pure noise gives a detection anywhere within the search radius."""
+LEAST_SNR = 4.0
+
+PLATEAU_PIXELS = 6
+"""So many pixels at the very top of the scale mean that it clips there."""
+STAR_RADIUS_FWHM = 3.2
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What a frame's pixels tell about themselves.
+
+    Parameters
+    ----------
+    sky : SkyMap
+    sources : Table
+        From :func:`~appulse.astrometry.detection.detect_stars`.
+    psf : FieldPSF
+    noise : Noise
+    saturation : float or None
+        Stored number from which pixels are saturated.
+    notes : tuple of str
+        What was estimated for want of better, in words.
+    """
+
+    sky: SkyMap
+    sources: Table
+    psf: FieldPSF
+    noise: Noise
+    saturation: float | None
+    notes: tuple[str, ...] = ()
+    # Star fits made so far: plate check and alignment ask for the same stars.
+    _fits: dict = field(default_factory=dict, repr=False)
+
+    def star_fit(self, data, index: int):
+        """Careful fit of one source of the table; None where it fails. Kept for the next who asks."""
+        if index not in self._fits:
+            x, y = float(self.sources["x"][index]), float(self.sources["y"][index])
+            psf = self.psf.at(x, y)
+            try:
+                self._fits[index] = fit_source(
+                    data, x, y, psf, self.noise, background_order=1, saturation=self.saturation,
+                    radius=max(STAR_RADIUS_FWHM * psf.fwhm, 5.0), max_shift=max(psf.fwhm, 1.5),
+                )  # fmt: skip
+            except (MeasurementError, np.linalg.LinAlgError):
+                self._fits[index] = None
+        return self._fits[index]
+
+    def about(self, x: float, y: float, radius_px: float) -> "Survey":
+        """The same survey with the sources around a place only."""
+        return replace(self, sources=within(self.sources, x, y, radius_px), _fits={})
+
+
+def within(table: Table, x: float, y: float, radius: float) -> Table:
+    """Rows of a table of places whose ``x, y`` lie within a radius, px."""
+    if len(table) == 0:
+        return table
+    return table[np.hypot(np.asarray(table["x"]) - x, np.asarray(table["y"]) - y) <= radius]
+
+
+def survey_frame(frame, *, psf: PSF | None = None) -> Survey:
+    """Look at a frame once.
+
+    Parameters
+    ----------
+    frame : SolvedFrame
+    psf : PSF, optional
+        Where it is known; else from the frame's stars.
+
+    Returns
+    -------
+    Survey
+
+    Raises
+    ------
+    MeasurementError
+        If the frame has no usable pixel.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> from appulse.frames.camera import Camera
+    >>> data = np.random.default_rng(4).normal(50.0, 2.0, (64, 64)).astype(np.float32)
+    >>> survey = survey_frame(SimpleNamespace(data=data, camera=Camera()))
+    >>> len(survey.sources), survey.psf.n_stars
+    (0, 0)
+    """
+    data = frame.data
+    sky = sky_map(data)
+    noise = frame_noise(frame.camera, *sky.typical)
+    saturation, clipped = _saturation(frame.camera, data)
+    sources = detect_stars(data, sky=sky)
+    # A filter much wider or narrower than the stars loses the faint ones: look again with their own width.
+    width = _typical_width(sources)
+    if width > 4.5 or (0 < width < 2.0):
+        sources = detect_stars(data, sky=sky, fwhm=float(np.clip(width, 1.2, 15.0)))
+    if psf is not None:
+        shape = FieldPSF.fixed(psf, data.shape)
+    else:
+        shape = psf_from_stars(data, sources, noise, saturation=saturation)
+    assumed = shape.n_stars == 0 and psf is None
+    notes = (
+        noise.source if "estimated" in noise.source or "alone" in noise.source else "",
+        clipped,
+        f"PSF: {shape.words} of {shape.fwhm:.1f} px" if assumed else "",
+    )
+    return Survey(sky, sources, shape, noise, saturation, tuple(note for note in notes if note))
+
+
+def _typical_width(sources) -> float:
+    """Median width of the brighter sources, px; 0 where there are too few."""
+    bright = np.asarray(sources["snr"]) > 15
+    return float(np.median(sources["fwhm"][bright][:300])) if bright.sum() >= 5 else 0.0
+
+
+def _saturation(camera, data) -> tuple[float | None, str]:
+    """The camera's own limit, or the level at which the brightest pixels are all cut off, with a note."""
+    if camera.saturation_adu is not None:
+        return float(camera.saturation_adu), ""
+    top = np.nanmax(data)
+    if not np.isfinite(top) or top <= 0:
+        return None, ""
+    plateau = int(np.count_nonzero(data >= top * (1 - 1e-3))) >= PLATEAU_PIXELS
+    # A frame of nothing but sky has a plateau too: its top must stand out of a sample of the rows.
+    if plateau and top > 1.5 * np.nanmedian(data[:: max(1, data.shape[0] // 200)]):
+        words = f"saturation taken at {0.98 * top:.6g}: the brightest pixels are all cut off at {top:.6g}"
+        return float(0.98 * top), words
+    return None, ""
 
 
 def detect_stars(
@@ -91,6 +222,7 @@ def _strip(data, sky, sigma, first, last, pad, threshold):
     bad = ~np.isfinite(values)
     any_bad = bool(bad.any())
     if any_bad:
+        # A hole would dig into its neighbours' smoothing; the sky's own level does not.
         values = np.where(bad, sky.rows(low, high), values)
     smooth = ndimage.gaussian_filter(values, sigma, mode="nearest", truncate=TRUNCATE)
     # The smoothed noise: white noise times the norm of the kernel, 1 / (2 sqrt(pi) sigma) if it is wide.
@@ -120,10 +252,8 @@ def _strip(data, sky, sigma, first, last, pad, threshold):
 
 
 def _above(smooth, sky, sigmas, low):
-    """Pixels of a smoothed strip that stand out of the sky by so many of its sigmas: rows and columns.
-
-    Most do not reach the least limit of the boxes around theirs, and nothing is interpolated for them.
-    """
+    """Pixels of a smoothed strip that stand out of the sky by so many of its sigmas: rows and columns."""
+    # Most pixels do not reach the least limit of the boxes around theirs: nothing is interpolated for them.
     limit = replace(sky, level=sky.level + np.float32(sigmas) * sky.sigma)
     least = ndimage.minimum_filter(limit.level, size=3, mode="nearest")
     my, mx = least.shape
@@ -141,6 +271,7 @@ def _above(smooth, sky, sigmas, low):
 
 
 def _shape(smooth, values, sky, x, y, low, sigma, norm2):
+    """Place, flux, signal to noise, peak, width and roundness of each peak from the pixels around it."""
     level, noise = (sky.at(x, y + low, what) for what in ("level", "sigma"))
     top = smooth[y, x]
     centre = top - level
@@ -148,6 +279,7 @@ def _shape(smooth, values, sky, x, y, low, sigma, norm2):
     hxx = smooth[y, x + 1] + smooth[y, x - 1] - 2 * top
     hyy = smooth[y + 1, x] + smooth[y - 1, x] - 2 * top
     hxy = (smooth[y + 1, x + 1] + smooth[y - 1, x - 1] - smooth[y + 1, x - 1] - smooth[y - 1, x + 1]) / 4
+    # The peak of the paraboloid with these slopes and bends; a flat top has none, and keeps its pixel.
     determinant = hxx * hyy - hxy**2
     safe = np.where(np.abs(determinant) > 1e-30, determinant, np.inf)
     dx = np.clip(-(hyy * gx - hxy * gy) / safe, -0.6, 0.6)
@@ -164,11 +296,6 @@ def _shape(smooth, values, sky, x, y, low, sigma, norm2):
     ]).astype(float)  # fmt: skip
 
 
-FALSE_ALARM = 1e-3
-"""Allowed chance that pure noise gives a detection anywhere within the search radius."""
-LEAST_SNR = 4.0
-
-
 @dataclass(frozen=True)
 class Candidate:
     """A peak of the matched filter: place (px), signal to noise, distance from the centre (px)."""
@@ -180,82 +307,27 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class Search:
-    """Outcome of a search.
+class PlaceSearch:
+    """What a search around a place found."""
 
-    Parameters
-    ----------
-    candidates : tuple of Candidate
-        Above the threshold, within the radius, highest first.
-    threshold : float
-        In sigmas.
-    radius : float
-        px
-    flux_limit : float
-        Flux that would just reach the threshold at the centre, stored units.
-    best : float
-        Highest signal to noise within the radius.
-    """
-
-    candidates: tuple
-    threshold: float
-    radius: float
-    flux_limit: float
-    best: float
+    candidates: tuple[Candidate, ...]  # above the threshold, within the radius, highest first
+    threshold: float  # in sigmas
+    radius: float  # px
+    flux_limit: float  # that would just reach the threshold at the centre, stored units
 
 
 def threshold_for(radius: float, psf: PSF, trail: Trail = POINT) -> float:
-    """Signal to noise that noise exceeds within the radius once in a thousand searches.
-
-    Parameters
-    ----------
-    radius : float
-        px
-    psf, trail
-        What is looked for: the larger it is, the fewer independent places there are.
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    >>> 4.0 <= threshold_for(3.0, PSF.round(3.0)) < threshold_for(60.0, PSF.round(3.0)) < 5.5
-    True
-    """
+    """Signal to noise that noise exceeds within the radius once in a thousand searches."""
+    # The larger what is looked for, the fewer independent places there are.
     size = np.pi * psf.sigma**2 + 2 * psf.sigma * trail.length
     places = max(1.0, 2.0 * np.pi * radius**2 / size)
     return float(max(LEAST_SNR, normal_isf(FALSE_ALARM / places)))
 
 
-def search(data, x, y, radius, psf: PSF, *, trail: Trail = POINT, bad=None, saturation=None) -> Search:
-    """Look for light around a place.
-
-    Parameters
-    ----------
-    data : (ny, nx) array
-    x, y, radius : float
-        Zero-based px.
-    psf : PSF
-    trail : Trail
-    bad : (ny, nx) bool array, optional
-    saturation : float, optional
-        Saturated pixels are cut to this level, so that a bright body is still found.
-
-    Returns
-    -------
-    Search
-
-    Examples
-    --------
-    >>> rows, columns = np.mgrid[0:60, 0:60]
-    >>> star, _, _ = pixel_image(PSF.round(3.0), 33.0, 28.0, columns.ravel(), rows.ravel())
-    >>> sky = np.random.default_rng(7).normal(10.0, 1.0, (60, 60))
-    >>> found = search(sky + 60.0 * star.reshape(60, 60), 30.0, 30.0, 6.0, PSF.round(3.0))
-    >>> len(found.candidates), len(search(sky, 30.0, 30.0, 6.0, PSF.round(3.0)).candidates)
-    (1, 0)
-    """
-    reach = int(np.ceil(3.5 * psf.axes[0] / 2.355 + trail.reach)) + 1
+def search_place(data, x, y, radius, psf: PSF, *, trail: Trail = POINT, bad=None) -> PlaceSearch:
+    """Look for light within `radius` px of a place; `bad` is a mask of the frame."""
+    reach = int(np.ceil(3.5 * psf.axes[0] / FWHM_PER_SIGMA + trail.reach)) + 1
+    # Beyond the radius there must be sky enough for a plane, its scatter, and that of the filter.
     margin = int(np.ceil(radius)) + 2 * reach + 4
     ny, nx = data.shape
     x0, x1 = max(0, int(x) - margin), min(nx, int(x) + margin + 2)
@@ -269,6 +341,7 @@ def search(data, x, y, radius, psf: PSF, *, trail: Trail = POINT, bad=None, satu
     values = np.where(good, values, 0.0)
     rows, columns = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     kernel = pixel_image(psf, 0.0, 0.0, columns.ravel(), rows.ravel(), trail)[0].reshape(rows.shape)
+    # A convolution with the kernel turned over is a correlation: the best linear filter in white noise.
     flipped = kernel[::-1, ::-1]
     signal = _convolved(values, flipped)
     norm2 = np.maximum(_convolved(good.astype(float), flipped**2), 1e-12)
@@ -281,15 +354,14 @@ def search(data, x, y, radius, psf: PSF, *, trail: Trail = POINT, bad=None, satu
     snr, sigma = snr / scale, sigma * scale
     limit = threshold_for(radius, psf, trail)
     found = _peaks(snr, here, radius, limit, x0, y0, x, y)
-    inside = here <= radius
-    best = float(np.max(snr[inside])) if inside.any() else -np.inf
     centre = np.unravel_index(np.argmin(here), here.shape)
     flux_limit = float(limit * sigma / np.sqrt(norm2[centre]))
-    return Search(tuple(found), limit, float(radius), flux_limit, best)
+    return PlaceSearch(tuple(found), limit, float(radius), flux_limit)
 
 
 def _convolved(image, kernel):
     """The image convolved with a kernel of odd sides, darkness beyond its edges."""
+    # As scipy.signal has it, which is slow to import.
     size = [n + m - 1 for n, m in zip(image.shape, kernel.shape, strict=True)]
     fast = [fft.next_fast_len(n, real=True) for n in size]
     full = fft.irfft2(fft.rfft2(image, fast) * fft.rfft2(kernel, fast), fast)
@@ -328,148 +400,10 @@ def _peaks(snr, distance, radius, limit, x0, y0, x, y):
         dy = _parabola(snr[j - 1, i], snr[j, i], snr[j + 1, i])
         px, py = float(x0 + i + dx), float(y0 + j + dy)
         found.append(Candidate(px, py, float(snr[j, i]), float(np.hypot(px - x, py - y))))
-    return sorted(found, key=lambda one: -one.snr)
+    return sorted(found, key=lambda candidate: -candidate.snr)
 
 
-def _parabola(left, middle, right):
+def _parabola(left, middle, right) -> float:
+    """Where a parabola through three neighbours peaks, px from the middle one."""
     bend = left + right - 2 * middle
     return float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5)) if np.isfinite(bend) and bend < 0 else 0.0
-
-
-PLATEAU_PIXELS = 6
-"""So many pixels at the very top of the scale mean that it clips there."""
-STAR_RADIUS_FWHM = 3.2
-
-
-@dataclass
-class Survey:
-    """What a frame's pixels tell about themselves.
-
-    Parameters
-    ----------
-    sky : SkyMap
-    sources : Table
-        From :func:`~appulse.astrometry.detection.detect_stars`.
-    psf : FieldPSF
-    noise : Noise
-    saturation : float or None
-        Stored number from which pixels are saturated.
-    notes : tuple of str
-        What was estimated for want of better, in words.
-    """
-
-    sky: SkyMap
-    sources: Table
-    psf: FieldPSF
-    noise: Noise
-    saturation: float | None
-    notes: tuple = ()
-    _fits: dict = field(default_factory=dict, repr=False)
-
-    def star_fit(self, data, index: int):
-        """Careful fit of one source of the table; None where it fails. Kept for the next who asks."""
-        if index not in self._fits:
-            x, y = float(self.sources["x"][index]), float(self.sources["y"][index])
-            psf = self.psf.at(x, y)
-            try:
-                self._fits[index] = fit_source(
-                    data,
-                    x,
-                    y,
-                    psf,
-                    self.noise,
-                    background_order=1,
-                    radius=max(STAR_RADIUS_FWHM * psf.fwhm, 5.0),
-                    saturation=self.saturation,
-                    max_shift=max(psf.fwhm, 1.5),
-                )
-            except (MeasurementError, np.linalg.LinAlgError):
-                self._fits[index] = None
-        return self._fits[index]
-
-    def about(self, x: float, y: float, radius_px: float) -> "Survey":
-        """The same survey with the sources around a place only."""
-        return replace(self, sources=within(self.sources, x, y, radius_px), _fits={})
-
-
-def within(table: Table, x: float, y: float, radius: float) -> Table:
-    """Rows of a table of places whose ``x, y`` lie within a radius, px.
-
-    Examples
-    --------
-    >>> len(within(Table({"x": [1.0, 9.0], "y": [2.0, 2.0]}), 0.0, 0.0, 3.0))
-    1
-    """
-    if len(table) == 0:
-        return table
-    return table[np.hypot(np.asarray(table["x"]) - x, np.asarray(table["y"]) - y) <= radius]
-
-
-def survey(frame, *, psf=None) -> Survey:
-    """Look at a frame once.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-    psf : PSF, optional
-        Where it is known; else from the frame's stars.
-
-    Returns
-    -------
-    Survey
-
-    Raises
-    ------
-    MeasurementError
-        If the frame has no usable pixel.
-
-    Examples
-    --------
-    >>> from types import SimpleNamespace
-    >>> from appulse.frames.camera import Camera
-    >>> data = np.random.default_rng(4).normal(50.0, 2.0, (64, 64)).astype(np.float32)
-    >>> looked = survey(SimpleNamespace(data=data, camera=Camera()))
-    >>> len(looked.sources), looked.psf.n_stars
-    (0, 0)
-    """
-    data, notes = frame.data, []
-    sky = sky_map(data)
-    level, sigma = sky.typical
-    noise = frame_noise(frame, level, sigma)
-    if "estimated" in noise.source or "alone" in noise.source:
-        notes.append(noise.source)
-    saturation = _saturation(frame, data, notes)
-    sources = detect_stars(data, sky=sky)
-    width = _typical_width(sources)
-    if width > 4.5 or (0 < width < 2.0):
-        sources = detect_stars(data, sky=sky, fwhm=float(np.clip(width, 1.2, 15.0)))
-    if psf is not None:
-        found = FieldPSF.fixed(psf, data.shape)
-    else:
-        found = psf_from_stars(data, sources, noise, saturation=saturation)
-    if found.n_stars == 0 and psf is None:
-        notes.append(f"PSF: {found.words} of {found.fwhm:.1f} px")
-    return Survey(sky, sources, found, noise, saturation, tuple(notes))
-
-
-def _typical_width(sources) -> float:
-    """Median width of the brighter sources, px; 0 where there are too few."""
-    bright = np.asarray(sources["snr"]) > 15
-    return float(np.median(sources["fwhm"][bright][:300])) if bright.sum() >= 5 else 0.0
-
-
-def _saturation(frame, data, notes):
-    """The camera's own limit, or the level at which the frame's brightest pixels are all cut off."""
-    if frame.camera.saturation_adu is not None:
-        return float(frame.camera.saturation_adu)
-    top = np.nanmax(data)
-    if not np.isfinite(top) or top <= 0:
-        return None
-    if int(np.count_nonzero(data >= top * (1 - 1e-3))) >= PLATEAU_PIXELS and top > 1.5 * np.nanmedian(
-        data[:: max(1, data.shape[0] // 200)]
-    ):
-        notes.append(
-            f"saturation taken at {0.98 * top:.6g}: the brightest pixels are all cut off at {top:.6g}"
-        )
-        return float(0.98 * top)
-    return None

@@ -18,36 +18,7 @@ from appulse.numerics.robust import extra_scatter
 
 @dataclass
 class Night:
-    """Residuals of one or more bodies over some frames.
-
-    Attributes
-    ----------
-    names : list of str
-        Bodies.
-    body : (n,) int array
-        Index into `names`.
-    frame : list of str
-    hours : (n,) array
-        Time from the mean of all, h.
-    offset : (n, 2) array
-        O-C (east, north), arcsec, plate's zero point off where known.
-    covariance : (n, 2, 2) array
-        Centroid and plate, and the scatter `floor` that the frames themselves show, arcsec^2.
-    speed : (n, 2) array
-        Predicted motion (east, north), arcsec/s; NaN where unknown.
-    raw : (n, 2) array
-        O-C by the frames' own WCS.
-    plate, plate_covariance : (n, 2), (n, 2, 2) arrays
-        NaN where the plate could not be checked.
-    used : (n,) bool array
-        False for outliers.
-    floor : float
-        Scatter beyond the sigmas, arcsec per axis.
-    prior : (bodies, 2, 2) array
-        Ephemeris covariance of each body, arcsec^2; NaN where unknown.
-    clock_sigma_s : float
-        NaN where not stated.
-    """
+    """Residuals of one or more bodies over some frames."""
 
     names: list
     body: np.ndarray
@@ -86,28 +57,7 @@ class Night:
 
 @dataclass(frozen=True)
 class Motion:
-    """Fit of O-C against time for one body.
-
-    Parameters
-    ----------
-    name : str
-    order : int
-        0 constant, 1 straight, 2 curved.
-    mean, mean_cov : (2,), (2, 2) arrays
-        O-C at the mean time (east, north), arcsec.
-    drift, drift_cov : (2,), (2, 2) arrays
-        Measured minus predicted motion, arcsec/h; NaN for fewer than two times.
-    curve, curve_cov : (2,), (2, 2) arrays
-        Second derivative, arcsec/h^2; NaN for fewer than four times.
-    rate, motion_pa : float
-        Measured motion: predicted plus drift, arcsec/h and degrees; NaN where the prediction has none.
-    sigma_rate, sigma_pa : float
-    chi2 : (3,) array
-        Of constant, straight and curved motion; NaN where there are too few frames.
-    dof : (3,) array
-    curved : bool
-        Whether the curve is needed (chance below 1%).
-    """
+    """Fit of O-C against time for one body."""
 
     name: str
     order: int
@@ -127,23 +77,7 @@ class Motion:
 
 
 def gather(residuals, *, clock_sigma_s: float | None = None) -> Night:
-    """Collect the measured ones of a night's residuals; outliers are marked, missing scatter is added.
-
-    Parameters
-    ----------
-    residuals : sequence of Residual
-    clock_sigma_s : float, optional
-        Stated error of the clock; by default that of the frames.
-
-    Returns
-    -------
-    Night
-
-    Raises
-    ------
-    MeasurementError
-        If no body was seen on any frame.
-    """
+    """Collect the measured ones of a night's residuals; outliers are marked, missing scatter is added."""
     seen = [one for one in residuals if one.seen]
     if not seen:
         raise MeasurementError("no body was seen on any frame: there is nothing to judge")
@@ -179,18 +113,7 @@ def _prior(seen, name):
 
 
 def fit_motion(night: Night, body: int = 0) -> Motion:
-    """Straight and curved motion of one body's O-C.
-
-    Parameters
-    ----------
-    night : Night
-    body : int
-        Index into ``night.names``.
-
-    Returns
-    -------
-    Motion
-    """
+    """Straight and curved motion of one body's O-C."""
     use = night.of(body)
     hours, offset, covariance = night.hours[use], night.offset[use], night.covariance[use]
     n_times = len(np.unique(np.round(hours, 6)))
@@ -280,21 +203,7 @@ def add_floor(night) -> None:
 
 
 def solve(offset, covariance, basis):
-    """Weighted fit of vector offsets: parameters, their covariance and chi-squared.
-
-    Parameters
-    ----------
-    offset : (n, 2) array
-    covariance : (n, 2, 2) array
-    basis : (n, 2, p) array
-        offset = basis @ parameters.
-
-    Returns
-    -------
-    parameters : (p,) array
-    covariance : (p, p) array
-    chi2 : float
-    """
+    """Weighted fit of vector offsets: parameters, their covariance and chi-squared."""
     inverse = np.linalg.inv(covariance)
     normal = np.einsum("nip,nij,njq->pq", basis, inverse, basis)
     right = np.einsum("nip,nij,nj->p", basis, inverse, offset)

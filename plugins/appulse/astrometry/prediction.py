@@ -98,13 +98,7 @@ def _names(row):
 
 
 def cell(row, name: str, unit) -> float:
-    """A number of a row in a unit; NaN where the column is absent or the cell masked.
-
-    Examples
-    --------
-    >>> cell({"ra": 1.0 * u.rad}, "dec", u.deg), cell({"ra": 90.0}, "ra", u.deg)
-    (nan, 90.0)
-    """
+    """A number of a row in a unit; NaN where the column is absent or the cell masked."""
     if name not in _names(row):
         return float("nan")
     value = row[name]
@@ -115,20 +109,7 @@ def cell(row, name: str, unit) -> float:
 
 
 def pixel_trail(frame, x: float, y: float, prediction: Prediction) -> Trail:
-    """How the body is smeared on the frame while light is collected.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-    x, y : float
-        About where it is, zero-based px.
-    prediction : Prediction
-
-    Returns
-    -------
-    Trail
-        Segments about the effective middle, one for each exposure that a visible pause parts from the next.
-    """
+    """How the body is smeared on the frame while light is collected."""
     exposure = frame.exposure
     if exposure is None or not np.isfinite(prediction.rate) or prediction.rate == 0.0:
         return POINT
@@ -155,12 +136,7 @@ def pixel_trail(frame, x: float, y: float, prediction: Prediction) -> Trail:
 
 
 def _pieces_s(exposure):
-    """Start, end and light of the pieces of an exposure, seconds about its effective middle.
-
-    A stack that says when its light was centred, but not when each exposure was taken, is two halves of
-    unequal light: 1/2 -+ 2 m / L for a middle that lies m after the centre of a span L. So the image that is
-    fitted has its middle where the time has.
-    """
+    """Start, end and light of the pieces of an exposure, seconds about its effective middle."""
     if exposure.intervals is not None:
         starts = np.array([(a - exposure.mid).sec for a, _ in exposure.intervals])
         ends = np.array([(b - exposure.mid).sec for _, b in exposure.intervals])

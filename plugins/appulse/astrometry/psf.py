@@ -10,26 +10,34 @@ is the integral over its square, by Gauss-Legendre points: exact to 1e-4 of the 
         o-----o   o---------o          The place (x, y) is where the body was at the effective middle.
                   ^ gap
 
-The PSF of a frame from its own stars: one for all, or one that changes over the field.
+The PSF of a frame comes from its own stars: one for all, or one that changes over the field.
 """
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
-from appulse.astrometry.stamp import Noise, cut
+from appulse.astrometry.stamp import Noise, cut, line_distance2
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
-from appulse.numerics.robust import mad_sigma
+from appulse.numerics.robust import MAD_TO_SIGMA, mad_sigma
 
 POINT_LIKE = 1e-3
 """A segment shorter than this, in sigmas, is a point."""
 
 TAIL = 6.0
 """Beyond this many sigmas of every segment a Gaussian's light (2e-8) is not computed."""
+
+MAX_STARS = 60
+FIELD_STARS = 25
+"""From so many good stars on, the PSF's moments may change linearly over the field."""
+BETAS = (2.2, 2.8, 3.5, 5.0)
+"""Moffat exponents tried: long exposures through the air give 2.5 to 5 (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -193,10 +201,12 @@ def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POIN
     """
     columns, rows = np.asarray(columns, dtype=float), np.asarray(rows, dtype=float)
     at_rest = trail is POINT or (len(trail.ends) == 1 and not np.any(trail.ends))
+    # Most stars of most frames are such: a product instead of a sum over points within each pixel.
     if psf.beta is None and psf.xy == 0.0 and at_rest:
         return _upright_gaussian(psf, columns - x, rows - y)
     order = 1 if coarse else _order(psf)
     if coarse:
+        # A unit square has a variance of 1/12 along each axis.
         psf = replace(psf, xx=psf.xx + 1 / 12, yy=psf.yy + 1 / 12)
     result = np.zeros((3, columns.size))
     white = _whitener(psf)
@@ -214,6 +224,7 @@ def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POIN
     value, du, dv = light(u, v, trail.ends @ white, trail.weights, psf.beta)
     scale = np.linalg.det(white)
     result[0, near] = scale * (value @ share)
+    # The chain rule through (u, v) = W (px, py); moving the source is moving the pixels the other way.
     gu, gv = scale * (du @ share), scale * (dv @ share)
     result[1, near] = -(white[0, 0] * gu + white[1, 0] * gv)
     result[2, near] = -(white[0, 1] * gu + white[1, 1] * gv)
@@ -237,13 +248,10 @@ def _near(dx, dy, white, trail):
     """Pixels within TAIL sigmas of the line that holds all segments."""
     u = white[0, 0] * dx + white[0, 1] * dy
     v = white[1, 0] * dx + white[1, 1] * dy
-    first, last = trail.ends[0, 0] @ white, trail.ends[-1, 1] @ white
-    step = last - first
-    length2 = max(float(step @ step), 1e-30)
-    along = np.clip(((u - first[0]) * step[0] + (v - first[1]) * step[1]) / length2, 0.0, 1.0)
-    distance2 = (u - first[0] - along * step[0]) ** 2 + (v - first[1] - along * step[1]) ** 2
+    # A pixel reaches out of its centre by half its diagonal, 0.71 px.
     margin = 0.71 * np.linalg.norm(white)
-    return distance2 < (TAIL + margin) ** 2
+    ends = trail.ends[0, 0] @ white, trail.ends[-1, 1] @ white
+    return line_distance2(u, v, *ends) < (TAIL + margin) ** 2
 
 
 def _gaussian(u, v, _ends, _weights, _beta):
@@ -254,6 +262,12 @@ def _gaussian(u, v, _ends, _weights, _beta):
 
 def _gaussian_segments(u, v, ends, weights, _beta):
     """Unit circular Gaussian smeared over segments; value and gradient in (u, v)."""
+    #        v
+    #        |            . (u, v)       s along the segment from its middle, n across it.
+    #        |          n .              Smeared along s a Gaussian is
+    #        |      o-----+---------o      phi(n) [Phi(s + L/2) - Phi(s - L/2)] / L,
+    #        |           middle -> s     and its slope with s is a difference of two phi.
+    #        +------------------ u
     value, du, dv = np.zeros_like(u), np.zeros_like(u), np.zeros_like(u)
     for (start, end), weight in zip(ends, weights, strict=True):
         step, centre = end - start, 0.5 * (start + end)
@@ -280,6 +294,7 @@ def _gaussian_segments(u, v, ends, weights, _beta):
 
 def _moffat_segments(u, v, ends, weights, beta):
     """Circular Moffat with the FWHM of a unit Gaussian; segments by Gauss-Legendre points along them."""
+    # A smeared Moffat has no closed form; two points, and two more for every sigma of its length.
     alpha2 = 2 * np.log(2) / (2 ** (1 / beta) - 1)
     value, du, dv = np.zeros_like(u), np.zeros_like(u), np.zeros_like(u)
     for (start, end), weight in zip(ends, weights, strict=True):
@@ -288,10 +303,7 @@ def _moffat_segments(u, v, ends, weights, beta):
             max(1, int(np.ceil(2 + 2 * length))) if length > POINT_LIKE else 1
         )
         for point, share in zip(points, shares / 2, strict=True):
-            a, b = (
-                u - (start + end)[0] / 2 - point * (end - start)[0] / 2,
-                v - (start + end)[1] / 2 - point * (end - start)[1] / 2,
-            )
+            a, b = (w - (start + end)[i] / 2 - point * (end - start)[i] / 2 for i, w in enumerate((u, v)))
             base = 1 + (a * a + b * b) / alpha2
             f = weight * share * (beta - 1) / (np.pi * alpha2) * base**-beta
             slope = -2 * beta / alpha2 * f / base
@@ -302,46 +314,35 @@ def _moffat_segments(u, v, ends, weights, beta):
 
 
 def _phi(t):
+    """The normal density."""
     return np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi)
 
 
-MAX_STARS = 60
-FIELD_STARS = 25
-"""From so many good stars on, the PSF's moments may change linearly over the field."""
-BETAS = (2.2, 2.8, 3.5, 5.0)
+class ShapeFit(NamedTuple):
+    """Shape of one star, its place in px, and chi-squared per degree of freedom."""
+
+    psf: PSF
+    place: tuple[float, float]
+    chi2: float
 
 
 @dataclass(frozen=True)
 class FieldPSF:
-    """PSF as a function of the place in the frame.
+    """PSF as a function of the place in the frame."""
 
-    Parameters
-    ----------
-    moments : (3, 3) array
-        Coefficients of xx, yy, xy (px^2) on 1, u, v; u and v run from -1 to 1 over the frame.
-    beta : float or None
-        Moffat exponent; None for a Gaussian.
-    shape : (int, int)
-    n_stars : int
-        0 where no star could be used.
-    width_error : float
-        Relative error of the width.
-    words : str
-        How it was found.
-    """
-
-    moments: np.ndarray
-    beta: float | None
+    moments: np.ndarray  # (3, 3): xx, yy, xy (px^2) on 1, u, v, which run from -1 to 1 over the frame
+    beta: float | None  # Moffat exponent; None for a Gaussian
     shape: tuple[int, int]
-    n_stars: int
-    width_error: float
-    words: str
+    n_stars: int  # 0 where no star could be used
+    width_error: float  # relative
+    words: str  # how it was found
 
     def at(self, x: float, y: float) -> PSF:
         """PSF at a place, zero-based px."""
         ny, nx = self.shape
         u, v = np.clip(2 * x / max(nx - 1, 1) - 1, -1, 1), np.clip(2 * y / max(ny - 1, 1) - 1, -1, 1)
         xx, yy, xy = self.moments @ np.array([1.0, u, v])
+        # A plane through the stars' moments may leave the ellipses that exist in a corner without stars.
         xx, yy = max(xx, 0.03), max(yy, 0.03)
         limit = 0.95 * np.sqrt(xx * yy)
         return PSF(float(xx), float(yy), float(np.clip(xy, -limit, limit)), self.beta, self.width_error)
@@ -352,192 +353,148 @@ class FieldPSF:
         return self.at((self.shape[1] - 1) / 2, (self.shape[0] - 1) / 2).fwhm
 
     @classmethod
-    def fixed(cls, psf: PSF, shape, words="given") -> "FieldPSF":
+    def fixed(cls, psf: PSF, shape, words: str = "given") -> "FieldPSF":
         """The same PSF everywhere."""
         moments = np.zeros((3, 3))
         moments[:, 0] = psf.xx, psf.yy, psf.xy
         return cls(moments, psf.beta, tuple(shape), 0, psf.width_error, words)
 
 
-def fit_shape(data, x, y, psf: PSF, noise: Noise, saturation=None, bad=None):
-    """Fit place, flux, plane and the three moments of one star.
-
-    Parameters
-    ----------
-    data : (ny, nx) array
-    x, y : float
-        Guess, zero-based px.
-    psf : PSF
-        Guess of the shape; its beta is kept.
-    noise : Noise
-    saturation : float, optional
-    bad : (ny, nx) bool array, optional
-
-    Returns
-    -------
-    psf : PSF
-    place : (x, y)
-    chi2_per_dof : float
-    moment_sigmas : (3,) array
-
-    Raises
-    ------
-    MeasurementError
-        If the star cannot be fitted.
-    """
-    stamp = cut(data, x, y, 3.4 * psf.fwhm, bad=bad, saturation=saturation)
-    if stamp.n_saturated or not stamp.good.all():
-        raise MeasurementError("saturated or bad pixels")
-    basis = stamp.background_terms(1)
-    p = np.array([x, y, psf.xx, psf.yy, psf.xy])
-    start_sigma2 = psf.sigma**2
-    rim = np.hypot(stamp.columns - x, stamp.rows - y) > 2.2 * psf.fwhm
-    floor = max(mad_sigma(stamp.values[rim]), 1e-6) ** 2
-    linear = None
-    for count in range(25):
-        shape = PSF(*p[2:5], psf.beta)
-        value, sx, sy = pixel_image(shape, p[0], p[1], stamp.columns, stamp.rows)
-        design = np.column_stack([value, basis])
-        light = 0.0 if linear is None else linear[0] * value
-        root = np.sqrt(noise.variance(light, floor)) * np.ones(len(value))
-        linear = np.linalg.lstsq(design / root[:, None], stamp.values / root, rcond=None)[0]
-        flux = linear[0]
-        if not flux > 0:
-            raise MeasurementError("no light")
-        slopes = []
-        for k in range(3):
-            eps = 1e-3 * start_sigma2
-            moved = p[2:5].copy()
-            moved[k] += eps
-            slopes.append(
-                (pixel_image(PSF(*moved, psf.beta), p[0], p[1], stamp.columns, stamp.rows)[0] - value) / eps
-            )
-        jacobian = (
-            np.column_stack([flux * sx, flux * sy, *(flux * s for s in slopes), design]) / root[:, None]
-        )
-        residual = (stamp.values - design @ linear) / root
-        step, *_ = np.linalg.lstsq(jacobian, residual, rcond=None)
-        p = p + np.clip(step[:5], -0.4 * start_sigma2, 0.4 * start_sigma2)
-        p[2:4] = np.clip(p[2:4], 0.05, 9 * start_sigma2 + 1)
-        p[4] = np.clip(p[4], -0.9 * np.sqrt(p[2] * p[3]), 0.9 * np.sqrt(p[2] * p[3]))
-        if count > 2 and np.max(np.abs(step[:5])) < 1e-4:
-            break
-    if np.hypot(p[0] - x, p[1] - y) > psf.fwhm:
-        raise MeasurementError("the fit left its place")
-    chi2 = float(np.sum(residual**2) / (len(residual) - 9))
-    sigmas = np.sqrt(np.maximum(np.diag(np.linalg.pinv(jacobian.T @ jacobian))[2:5], 0) * max(chi2, 1.0))
-    return PSF(*p[2:5], psf.beta), (float(p[0]), float(p[1])), chi2, sigmas
-
-
 def psf_from_stars(data, stars, noise: Noise, *, saturation=None, bad=None) -> FieldPSF:
-    """PSF of a frame.
-
-    Parameters
-    ----------
-    data : (ny, nx) array
-    stars : Table
-        From :func:`appulse.astrometry.detection.detect_stars`.
-    noise : Noise
-    saturation : float, optional
-    bad : (ny, nx) bool array, optional
-
-    Returns
-    -------
-    FieldPSF
-        With `n_stars` 0 and a width error of 20% where fewer than one star could be fitted.
-    """
-    picked = _pick(stars, data, saturation)
+    """PSF of a frame from its detected stars; round and 20% uncertain where none of them can be fitted."""
+    ny, nx = data.shape
+    picked = _pick(stars, data.shape, saturation)
     guess = float(np.median(stars["fwhm"][picked])) if len(picked) else 3.0
     guess = PSF.round(float(np.clip(guess, 1.0, 15.0)))
-    fits = _fit_all(data, stars, picked, guess, noise, saturation, bad)
+
+    def fit_all(rows, psf) -> list[ShapeFit]:
+        fits = []
+        for i in rows:
+            # Blends, edges and cosmic rays fail now and then; the others carry the PSF.
+            with suppress(MeasurementError, np.linalg.LinAlgError):
+                x, y = float(stars["x"][i]), float(stars["y"][i])
+                fits.append(fit_shape(data, x, y, psf, noise, saturation, bad))
+        return fits
+
+    fits = fit_all(picked, guess)
     if not fits:
-        return FieldPSF.fixed(
-            replace(guess, width_error=0.2), data.shape, "no star could be fitted: assumed round"
-        )
-    beta, fits = _choose_beta(data, stars, picked, guess, noise, saturation, bad, fits)
-    places = np.array([f[1] for f in fits])
-    moments = np.array([[f[0].xx, f[0].yy, f[0].xy] for f in fits])
+        assumed = replace(guess, width_error=0.2)
+        return FieldPSF.fixed(assumed, data.shape, "no star could be fitted: assumed round")
+    beta, fits = _choose_beta(fit_all, picked, guess, fits)
+    places = np.array([fit.place for fit in fits])
+    moments = np.array([[fit.psf.xx, fit.psf.yy, fit.psf.xy] for fit in fits])
     sizes = np.sqrt(np.sqrt(np.maximum(moments[:, 0] * moments[:, 1] - moments[:, 2] ** 2, 1e-6)))
+    # Galaxies and blends that passed for stars are wider than the rest, hot pixels narrower.
     keep = np.abs(sizes - np.median(sizes)) <= max(3.5 * mad_sigma(sizes), 0.02 * np.median(sizes))
     places, moments, sizes = places[keep], moments[keep], sizes[keep]
     scatter = max(mad_sigma(sizes) / np.median(sizes), 0.005) if len(sizes) > 2 else 0.05
-    ny, nx = data.shape
-    uv = 2 * places / np.array([max(nx - 1, 1), max(ny - 1, 1)]) - 1
     coefficients = np.zeros((3, 3))
+    words = f"from {len(places)} star{'s' if len(places) > 1 else ''}"
     if len(places) >= FIELD_STARS:
+        uv = 2 * places / np.array([max(nx - 1, 1), max(ny - 1, 1)]) - 1
         design = np.column_stack([np.ones(len(uv)), uv])
-        for k in range(3):
-            coefficients[k] = _robust_plane(design, moments[:, k])
-        words = f"from {len(places)} stars, changing over the field"
+        coefficients[:] = [_robust_plane(design, moments[:, k]) for k in range(3)]
+        words += ", changing over the field"
     else:
         coefficients[:, 0] = np.median(moments, axis=0)
-        words = f"from {len(places)} star{'s' if len(places) > 1 else ''}"
     words += ", Gaussian" if beta is None else f", Moffat of exponent {beta:g}"
     return FieldPSF(coefficients, beta, data.shape, len(places), float(scatter / np.sqrt(len(places))), words)
 
 
-def _pick(stars, data, saturation):
-    """Bright, not saturated, alone, off the edges; not sharper or wider than the rest."""
-    ny, nx = data.shape
+def _pick(stars, shape, saturation) -> np.ndarray:
+    """Rows of stars that are bright, unsaturated, alone, off the edges, no sharper or wider than the rest."""
     if len(stars) == 0:
         return np.array([], dtype=int)
-    x, y, width = (np.asarray(stars[name], dtype=float) for name in ("x", "y", "fwhm"))
-    bright = np.flatnonzero(np.asarray(stars["snr"]) > 20)[:400]
+    ny, nx = shape
+    x, y, width, snr, flux = (np.asarray(stars[c], dtype=float) for c in ("x", "y", "fwhm", "snr", "flux"))
+    bright = np.flatnonzero(snr > 20)[:400]
     typical = np.median(width[bright]) if len(bright) else np.median(width)
     margin = 4 * typical
-    good = (
-        (np.asarray(stars["snr"]) > 20) & (x > margin) & (x < nx - margin) & (y > margin) & (y < ny - margin)
-    )
+    good = (snr > 20) & (x > margin) & (x < nx - margin) & (y > margin) & (y < ny - margin)
     good &= (width < 2.0 * typical) & (width > 0.5 * typical) & (np.asarray(stars["round"]) > 0.6)
     if saturation is not None:
+        # Below the limit by a third: the response bends before it ends.
         good &= np.asarray(stars["peak"]) < 0.7 * saturation
-    # The very brightest may be beyond the detector's straight response even where no limit is known.
     tree = cKDTree(np.column_stack([x, y]))
     picked = []
     for i in np.flatnonzero(good)[: 6 * MAX_STARS]:
         near = [j for j in tree.query_ball_point((x[i], y[i]), 4.5 * typical) if j != i]
-        if all(stars["flux"][j] < 0.02 * stars["flux"][i] for j in near):
+        # Its companion's light would widen the fitted shape.
+        if np.all(flux[near] < 0.02 * flux[i]):
             picked.append(i)
         if len(picked) == MAX_STARS:
             break
     return np.array(picked, dtype=int)
 
 
-def _fit_all(data, stars, picked, guess, noise, saturation, bad):
-    fits = []
-    for i in picked:
-        try:
-            fits.append(
-                fit_shape(data, float(stars["x"][i]), float(stars["y"][i]), guess, noise, saturation, bad)
-            )
-        except (MeasurementError, np.linalg.LinAlgError):
-            continue
-    return fits
+def fit_shape(data, x: float, y: float, psf: PSF, noise: Noise, saturation=None, bad=None) -> ShapeFit:
+    """Fit place, flux, plane and the three moments of one star; `psf` is the guess, its beta is kept."""
+    stamp = cut(data, x, y, 3.4 * psf.fwhm, bad=bad, saturation=saturation)
+    if stamp.n_saturated or not stamp.good.all():
+        raise MeasurementError("saturated or bad pixels")
+    basis = stamp.background_terms(1)
+    p = np.array([x, y, psf.xx, psf.yy, psf.xy])
+    sigma2 = psf.sigma**2
+    rim = np.hypot(stamp.columns - x, stamp.rows - y) > 2.2 * psf.fwhm
+    floor = max(mad_sigma(stamp.values[rim]), 1e-6) ** 2
+
+    def image(parameters):
+        shape = PSF(*parameters[2:5], psf.beta)
+        return pixel_image(shape, parameters[0], parameters[1], stamp.columns, stamp.rows)
+
+    flux = 0.0
+    for count in range(25):
+        value, slope_x, slope_y = image(p)
+        design = np.column_stack([value, basis])
+        # Weights from the model of the round before: those of the pixels themselves favour the faint ones.
+        root = np.sqrt(noise.variance(flux * value, floor))
+        # Flux and plane are linear: solved outright, so that only place and shape are stepped.
+        linear = np.linalg.lstsq(design / root[:, None], stamp.values / root, rcond=None)[0]
+        flux = linear[0]
+        if not flux > 0:
+            raise MeasurementError("no light")
+        # A PSF has no closed slope with its moments once it is integrated over pixels.
+        step = 1e-3 * sigma2
+        slopes = [(image(p + step * (np.arange(5) == k))[0] - value) / step for k in (2, 3, 4)]
+        columns = [flux * slope for slope in (slope_x, slope_y, *slopes)]
+        jacobian = np.column_stack([*columns, design]) / root[:, None]
+        residual = (stamp.values - design @ linear) / root
+        move = np.linalg.lstsq(jacobian, residual, rcond=None)[0][:5]
+        # Short steps, and inside the ellipses that exist: the first guess may be off by a factor of two.
+        p = p + np.clip(move, -0.4 * sigma2, 0.4 * sigma2)
+        p[2:4] = np.clip(p[2:4], 0.05, 9 * sigma2 + 1)
+        p[4] = np.clip(p[4], -0.9 * np.sqrt(p[2] * p[3]), 0.9 * np.sqrt(p[2] * p[3]))
+        if count > 2 and np.max(np.abs(move)) < 1e-4:
+            break
+    if np.hypot(p[0] - x, p[1] - y) > psf.fwhm:
+        raise MeasurementError("the fit left its place")
+    chi2 = float(np.sum(residual**2) / (len(residual) - 9))
+    return ShapeFit(PSF(*p[2:5], psf.beta), (float(p[0]), float(p[1])), chi2)
 
 
-def _choose_beta(data, stars, picked, guess, noise, saturation, bad, gaussian):
+def _choose_beta(fit_all, picked, guess: PSF, gaussian):
     """Moffat where it explains the brightest stars clearly better than a Gaussian."""
-    few = picked[:12]
-    base = np.median([f[2] for f in gaussian[:12]])
+    base = np.median([fit.chi2 for fit in gaussian[:12]])
     best, best_chi2 = None, base
     if base < 1.15:
         return None, gaussian
     for beta in BETAS:
-        fits = _fit_all(data, stars, few, replace(guess, beta=beta), noise, saturation, bad)
-        chi2 = np.median([f[2] for f in fits]) if fits else np.inf
+        fits = fit_all(picked[:12], replace(guess, beta=beta))
+        chi2 = np.median([fit.chi2 for fit in fits]) if fits else np.inf
+        # A tenth of the misfit at least: the exponents differ little, and noise must not choose among them.
         if chi2 < best_chi2 - 0.1 * (base - 1.0):
             best, best_chi2 = beta, chi2
     if best is None:
         return None, gaussian
-    fits = _fit_all(data, stars, picked, replace(guess, beta=best), noise, saturation, bad)
+    fits = fit_all(picked, replace(guess, beta=best))
     return (best, fits) if len(fits) >= 0.5 * len(gaussian) else (None, gaussian)
 
 
-def _robust_plane(design, values):
+def _robust_plane(design, values) -> np.ndarray:
+    """Coefficients of a plane; stars far off it are left out."""
     weight = np.ones(len(values))
     for _ in range(5):
         solution = np.linalg.lstsq(design * weight[:, None], values * weight, rcond=None)[0]
         off = np.abs(values - design @ solution)
-        scale = max(1.4826 * np.median(off), 1e-9)
-        weight = (off < 3.5 * scale).astype(float)
+        weight = (off < 3.5 * max(MAD_TO_SIGMA * np.median(off), 1e-9)).astype(float)
     return solution

@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from appulse.astrometry.detection import Candidate, search
+from appulse.astrometry.detection import Candidate, search_place
 from appulse.astrometry.plate import PlateCheck, ZeroPoint, check_plate, zero_point
 from appulse.astrometry.prediction import Prediction, pixel_trail
 from appulse.astrometry.psf import Trail
@@ -288,14 +288,7 @@ MAX_NEIGHBOURS = 6
 
 
 def search_radius(frame, prediction: Prediction, plate: PlateCheck, fwhm_px: float) -> float:
-    """How far to look, arcsec.
-
-    Returns
-    -------
-    float
-        Three sigmas of prediction and clock, the body's motion in a minute, and 1.5 FWHM or 3 arcsec, in
-        quadrature; 5 arcsec more where the plate is not checked.
-    """
+    """How far to look, arcsec."""
     clock = frame.exposure.clock_sigma_s or 0.0
     rate = 0.0 if not np.isfinite(prediction.rate) else prediction.rate / 3600.0
     sigma = 0.0 if not np.isfinite(prediction.sigma) else prediction.sigma
@@ -318,7 +311,7 @@ def find_and_fit(
     if pointed:
         radius = search_arcsec or 1.5 * psf.fwhm * frame.pixel_scale
     result.search_arcsec = radius
-    found = search(data, x, y, radius / frame.pixel_scale, psf, trail=trail)
+    found = search_place(data, x, y, radius / frame.pixel_scale, psf, trail=trail)
     result.threshold = found.threshold
     result.limit_mag = zero.magnitude(found.flux_limit)[0]
     chosen, blend = _choose(found, plate, psf, trail, zero)
@@ -335,13 +328,8 @@ def find_and_fit(
 
 
 def demand(result, plate, fit: SourceFit, min_snr, pointed) -> None:
-    """Refuse a source too faint to be told from noise, or from an unlisted source if only its place speaks.
-
-    Raises
-    ------
-    MeasurementError
-        With the reason.
-    """
+    """Refuse a source too faint to be told from noise, or from an unlisted source if only its place
+    speaks."""
     prediction, sources = result.prediction, len(plate.survey.sources)
     bare = not (np.isfinite(prediction.rate) or np.isfinite(prediction.mag) or pointed)
     if min_snr is None and bare and len(plate.stars) < BARE_LISTED * sources:
@@ -373,12 +361,7 @@ def _choose(found, plate, psf, trail, zero):
 
 
 def star_at(plate, x, y, psf, trail: Trail, zero, flux_limit):
-    """Name of a catalogue star whose image would stand at a pixel, bright enough to be taken for the body.
-
-    Returns
-    -------
-    str or None
-    """
+    """Name of a catalogue star whose image would stand at a pixel, bright enough to be taken for the body."""
     stars = plate.field_stars
     if len(stars) == 0:
         return None
@@ -415,10 +398,7 @@ def _neighbours(plate, psf, trail: Trail, chosen: Candidate):
 
 
 def pauses(exposure, prediction: Prediction) -> np.ndarray:
-    """What pauses at unknown moments leave open along the motion, as a covariance in arcsec^2.
-
-    The fit takes the light as even over the span; where it was not, the dot's shape pulls the place along.
-    """
+    """What pauses at unknown moments leave open along the motion, as a covariance in arcsec^2."""
     if not np.isfinite(prediction.rate):
         return np.zeros((2, 2))
     step = np.array([prediction.ra_rate, prediction.dec_rate]) / 3600.0 * exposure.middle_sigma_s

@@ -118,11 +118,7 @@ def _samples(data, box, my, mx, step):
 
 
 def _box_sky(values):
-    """Clipped median and scatter of every row, NaN where fewer than 30 are finite.
-
-    The rows are sorted once; what a clip leaves is then a range of each row, and all rows go in step. The
-    scatter is that of the lower half, which sources do not reach.
-    """
+    """Clipped median and scatter of every row, NaN where fewer than 30 are finite."""
     values[np.isinf(values)] = np.nan
     values.sort(axis=1)  # NaN last
     parts = [_rows_sky(values[k : k + ROWS_AT_ONCE]) for k in range(0, len(values), ROWS_AT_ONCE)]

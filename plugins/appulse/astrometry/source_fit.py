@@ -1,33 +1,19 @@
-"""What a fit of a source's image returns.
-
-Where a source is on the pixels: a variance-weighted fit of its image, with an honest covariance.
+"""Where a source is on the pixels: a variance-weighted fit of its image, with an honest covariance.
 
 The model is a pixel-integrated, trailed PSF on a polynomial background, with neighbours fitted in the same
 breath. Weights come from the model, not from the noisy pixels (weights from the data pull a fit to the faint
 side), so the fit is repeated until both agree. Pixels that no noise explains (cosmic rays) are taken out, the
 worst first, and let in again when the fit that they spoilt has moved.
 
-References: King 1983, PASP 95, 163 (profile fitting); Winick 1986, JOSA A 3, 1809 (the bound).
+::
 
-The least-squares fit behind :mod:`appulse.astrometry.source_fit`.
+    pixels --> stamp --> plane --> enough? --> quadratic --> enough? --> quartic on a smaller stamp
+                           |  fit, reject, fit again            (fit_source climbs, ProfileFit fits)
+                           v
+    peak of the likelihood --> faint: mean of the likelihood --> rough: what the quartic misses --> SourceFit
 
-What a background's polynomial leaves out, where it is rough: a shift of the place and more sigma.
-
-A quartic follows a galaxy's flank and misses the next order of a spiral arm, and no residual shows it: the
-place takes it up. The terms of the fifth order are therefore let in, held to zero with a sigma in
-proportion to what the third and fourth were found to be. A smooth background has none of these, and nothing
-is lost; on a rough one the place moves to where the pixels draw it and the sigma says what is not known.
-
-Place of a faint source: the mean of all places that its pixels allow, not the likeliest one alone.
-
-At a signal to noise of ten the likelihood of a place is no Gaussian: its peak scatters by several per cent
-more than the mean of the places weighted by their likelihood, which has the least mean square error of all
-estimates that move with the source (Pitman 1939, Biometrika 30, 391), and the curvature at the peak promises
-too small a sigma. Flux, background and whatever else was fitted are integrated out, as linear parameters.
-
-Centroid error of an undersampled image: it runs with the source's place within its pixel.
-
-How far the brightness of a fit can be trusted where the image is not that of the model.
+References: King 1983, PASP 95, 163 (profile fitting); Winick 1986, JOSA A 3, 1809 (the bound); Pitman 1939,
+Biometrika 30, 391 (the mean of a likelihood); Anderson & King 2000, PASP 112, 1360 (undersampled images).
 """
 
 from dataclasses import dataclass, field, replace
@@ -41,7 +27,49 @@ from appulse.errors import MeasurementError
 from appulse.numerics.distributions import chi2_isf
 from appulse.numerics.robust import clipped_sigma
 
-__all__ = ["SourceFit", "fit_source", "phase_error", "with_floor"]
+WIDE, NARROW = 8.0, 4.0
+"""Radii of the pixels used, in PSF sigmas: with the first a plane under the source costs under 1% of the
+precision; a quartic within the second follows a galaxy's flank for a third more sigma, where any polynomial
+on the wide stamp is bent by a fifth to half a sigma."""
+LEAST_WIDE, LEAST_NARROW = 9.5, 4.5
+"""Least radii, px: along a trail a plane is the likeness of a shift, and few pixels leave it loose (2% of the
+precision at a FWHM of 2 px)."""
+LADDER = ((WIDE, 1, 3, 5e-4), (WIDE, 2, 4, 0.1), (NARROW, 4, None, None))
+"""Stamp, order of the background, and the order that must promise nothing more (at this chance) to stay with
+it; a quadratic is held to a strict test because what it leaves bends the place."""
+MANY_REJECTED = 0.02
+"""Share of rejected pixels from which a background is suspected of being too stiff."""
+SMOOTHER = 0.8
+"""A background too rough for polynomials shows as less scatter within NARROW than in the whole stamp."""
+
+REJECT = 5.0
+"""Pixels beyond so many sigmas are no noise: one good stamp in a thousand loses a pixel to it."""
+MOST_STEPS, MOST_REJECTIONS = 60, 12
+SETTLED = 1e-4
+"""Step, in PSF sigmas, below which a fit stands."""
+
+NEXT_ORDER = 1.0
+"""Size of the fifth order against the third and fourth within the stamp: 0.6 for a ridge of a Gaussian width
+three quarters of the stamp's radius, more for knots along it."""
+CHANCE_EXCESS = 0.5
+"""Mean square of nine noisy terms above 1 that is still chance: one sigma, sqrt(2 / 9)."""
+
+FAINT_SNR = 25.0
+"""Above it the peak and the mean differ by less than one part in a thousand of the sigma."""
+NODES = 5
+STRETCH = 1.2
+"""Of the nodes against the sigmas at the peak: the tails are longer than a Gaussian's."""
+
+UNDERSAMPLED_FWHM_PX = 2.0
+WIDTH_ERROR_IF_UNKNOWN = 0.1
+MAX_CONTRAST = 3.0
+"""Beyond it errors of core and wings begin to cancel, which images hold to only while they are Gaussians."""
+
+APERTURE_SIGMAS = 12.0
+"""Radius in PSF sigmas that holds the light whatever the profile: half as much again as a fit takes."""
+PLAIN_SIGMAS = 8.0
+ASSUMED_WIDTH = 0.1
+"""A PSF whose width is known no better than this is not one of the frame's own stars."""
 
 
 @dataclass(frozen=True)
@@ -115,34 +143,6 @@ class SourceFit:
     def chi2_per_dof(self) -> float:
         """1 for a model that explains the pixels."""
         return self.chi2 / self.dof
-
-
-WIDE, NARROW = 8.0, 4.0
-"""Radii of the pixels used, in PSF sigmas: with the first a plane under the source costs under 1% of the
-precision; a quartic within the second follows a galaxy's flank for a third more sigma, where any polynomial
-on the wide stamp is bent by a fifth to half a sigma."""
-
-
-REJECT = 5.0
-"""Pixels beyond so many sigmas are no noise: one good stamp in a thousand loses a pixel to it."""
-
-
-LEAST_WIDE, LEAST_NARROW = 9.5, 4.5
-"""Least radii, px: along a trail a plane is the likeness of a shift, and few pixels leave it loose (2% of the
-precision at a FWHM of 2 px)."""
-
-
-LADDER = ((WIDE, 1, 3, 5e-4), (WIDE, 2, 4, 0.1), (NARROW, 4, None, None))
-"""Stamp, order of the background, and the order that must promise nothing more (at this chance) to stay with
-it; a quadratic is held to a strict test because what it leaves bends the place."""
-
-
-MANY_REJECTED = 0.02
-"""Share of rejected pixels from which a background is suspected of being too stiff."""
-
-
-SMOOTHER = 0.8
-"""A background too rough for polynomials shows as less scatter within NARROW than in the whole stamp."""
 
 
 def fit_source(
@@ -231,13 +231,13 @@ def fit_source(
                 raise
             raise MeasurementError(f"the background is too rough there: {error}") from error
         best = fit
+        # The next, richer background starts where this fit ended, unless it ran off to something else.
         if np.hypot(fit.p[0] - x, fit.p[1] - y) < psf.fwhm:
             start = float(fit.p[0]), float(fit.p[1])
         if doubt is None or _enough(fit, doubt, chance, _radius(psf, NARROW)):
             break
     limit = max_shift if max_shift is not None else 2.0 * psf.fwhm + 0.5 * trail.length
-    best.guess = x, y
-    return best.result(limit)
+    return best.result((x, y), limit)
 
 
 def _radius(psf: PSF, sigmas: float) -> float:
@@ -264,24 +264,15 @@ def _enough(fit: "ProfileFit", doubt: int, chance: float, narrow: float) -> bool
     return inner > min(SMOOTHER, 1.0 - 4.0 * loose) * fit.sky
 
 
-def with_floor(fit: SourceFit, floor_px: float) -> SourceFit:
-    """The same fit with a systematic error added to its covariance.
-
-    Parameters
-    ----------
-    fit : SourceFit
-    floor_px : float
-        One sigma per axis, px.
-    """
-    return replace(fit, cov=fit.cov + floor_px**2 * np.eye(2))
-
-
 class ProfileFit:
-    """Parameters: x, y, flux, [length factor, turn in degrees], (x, y, flux) of neighbours, background."""
+    """One fit: its parameters `p`, its state (light, background, Jacobian) and what follows from them."""
+
+    # p:  x  y  flux | length factor  turn (deg) | x  y  flux of each neighbour | background 1 u v u2 ...
+    #     0  1  2      3  (free_trail only)  4     n_head                         n_source    n_parameters
 
     def __init__(self, stamp: Stamp, x, y, order, neighbours, psf, noise, trail, free_trail, reject):
         self.stamp, self.psf, self.noise, self.trail, self.reject = stamp, psf, noise, trail, reject
-        self.guess, self.order, self.free_trail = (x, y), order, free_trail and trail.length > 0
+        self.order, self.free_trail = order, free_trail and trail.length > 0
         self.near = np.array(neighbours, dtype=float).reshape(-1, 2)
         self.basis = stamp.background_terms(order)
         self.n_head = 5 if self.free_trail else 3
@@ -300,8 +291,14 @@ class ProfileFit:
 
     # --- model
 
-    def _trail(self):
+    def _trail(self) -> Trail:
+        """As given, or as fitted so far."""
         return self.trail.turned(self.p[3], self.p[4]) if self.free_trail else self.trail
+
+    def _image(self, psf=None):
+        """Light of the source in each pixel for a flux of 1, with another PSF where one is given."""
+        at = self.p[0], self.p[1], self.stamp.columns, self.stamp.rows, self._trail()
+        return pixel_image(psf or self.psf, *at)[0]
 
     def _evaluate(self):
         """Light of the sources (n,), background (n,), Jacobian (n, parameters)."""
@@ -311,6 +308,7 @@ class ProfileFit:
         light = p[2] * value
         jacobian[:, 0], jacobian[:, 1], jacobian[:, 2] = p[2] * sx, p[2] * sy, value
         if self.free_trail:
+            # Central differences: a hundredth of the length, half a degree, both far below what pixels show.
             for column, step in ((3, (0.01, 0.0)), (4, (0.0, 0.5))):
                 sides = [
                     pixel_image(self.psf, p[0], p[1], s.columns, s.rows,
@@ -327,11 +325,9 @@ class ProfileFit:
         return light, self.basis @ p[self.n_source :], jacobian
 
     def _variance(self, light, background, look: bool = True):
-        """Sky floor from the residuals away from the sources; photons of sources and slopes on top.
-
-        The scatter of the sky itself settles at once: it is looked at anew only where `look` says so.
-        """
+        """Sky floor from the residuals away from the sources; photons of sources and slopes on top."""
         gain = self.noise.gain_e_adu
+        # On a galaxy's flank the sky is not equally bright, so not equally noisy, over the stamp.
         slope = (background - float(np.mean(background[self.used]))) / gain
         if look:
             self.sky = self._sky(light, background, slope)
@@ -341,14 +337,17 @@ class ProfileFit:
     def _sky(self, light, background, slope) -> float:
         """Scatter of the sky at its mean level: pixels brighter by `slope` are the noisier for it."""
         away = self.used & (light < 0.05 * max(light.max(), 1e-30))
+        # A long trail lights the whole stamp: then all of it has to serve.
         away = away if away.sum() > 40 else self.used
         rest = (self.stamp.values - light - background)[away]
         sky = clipped_sigma(rest)
+        # The shape of the scatter depends on its size, so it is found in rounds.
         for _ in range(3 if np.ptp(slope) > 0.2 * sky**2 > 0 else 0):
             shape = np.sqrt(np.maximum(1.0 + slope[away] / sky**2, 0.1))
             sky = clipped_sigma(rest / shape)
         free = self._free(away)
         self.sky_dof = max(free * away.sum(), 3.0)
+        # A computed frame without noise has no scatter: the rounding of its numbers stands in.
         least = 1e-6 * max(1.0, float(np.abs(self.stamp.values[self.used]).max()))
         return max(sky / np.sqrt(free), least)
 
@@ -367,7 +366,7 @@ class ProfileFit:
         """Fit, reject, fit again until the set of rejected pixels stays."""
         self._linear_start()
         self._iterate()
-        for _ in range(12):
+        for _ in range(MOST_REJECTIONS):
             light, background, _ = self.state
             variance = self.variance + (self.noise.model_error * light) ** 2
             off = np.abs(self.stamp.values - light - background)
@@ -375,7 +374,10 @@ class ProfileFit:
             if (off**2 > self.reject**2 * variance).any():
                 variance = variance + self._width_doubt() ** 2
             z = off / np.sqrt(variance)
+            # The worst first (down to half of it): a cosmic ray drags the fit, and makes good pixels look
+            # bad.
             out = self.stamp.good & (z > self.reject) & (z > 0.5 * z.max())
+            # What was out comes back only when the fit without it says that it belongs.
             kept_out = self.stamp.good & ~self.used & (z > self.reject)
             used = self.stamp.good & ~(out | kept_out)
             if np.array_equal(used, self.used) or used.sum() <= self.n_parameters + 4:
@@ -388,14 +390,14 @@ class ProfileFit:
         error = self.psf.width_error
         if not error > 0.0:
             return np.zeros(len(self.stamp.values))
-        at = self.p[0], self.p[1], self.stamp.columns, self.stamp.rows, self._trail()
-        wide, narrow = (pixel_image(self.psf.scaled(1.0 + side * error), *at)[0] for side in (1, -1))
+        wide, narrow = (self._image(self.psf.scaled(1.0 + side * error)) for side in (1, -1))
         return 0.5 * np.abs(self.p[2] * (wide - narrow))
 
     def _linear_start(self):
         """Fluxes and background at the guessed places: where the slopes of a source without light are 0."""
         fluxes = [2] + [self.n_head + 3 * k + 2 for k in range(len(self.near))]
         columns = fluxes + list(range(self.n_source, self.n_parameters))
+        # With all fluxes 0 the columns of the fluxes and of the background are the whole model.
         design = self._evaluate()[2][:, columns]
         for _ in range(2):
             used = design[self.used]
@@ -408,30 +410,35 @@ class ProfileFit:
             # Before the place is settled only pixels far off are cosmic rays for certain.
             far = light < 0.02 * max(light.max(), 1e-30)
             self.used = self.stamp.good & ~(far & (np.abs(z) > 3 * self.reject))
+        # A flux of 0 has no slope with its place, and the fit could not leave a place without light.
         self.p[fluxes] = np.maximum(self.p[fluxes], 2.0 * self.sky)
         self.state = self._evaluate()
 
     def _iterate(self):
         """Gauss-Newton, a step halved while it makes the fit worse; the weights follow the model."""
-        for count in range(60):
+        for count in range(MOST_STEPS):
             light, background, jacobian = self.state
+            # Weights that went on following would let the last digits chase each other.
             if count < 6:
                 self.variance = self._variance(light, background, look=count in (0, 2))
             root = np.sqrt(self.variance[self.used])
             design = jacobian[self.used] / root[:, None]
             residual = (self.stamp.values - light - background)[self.used] / root
             normal, right = self._with_priors(design.T @ design, design.T @ residual)
+            # Pixels and stored units differ by orders of magnitude: scaled, the matrix is well conditioned.
             scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
             try:
                 step = np.linalg.solve(normal / np.outer(scale, scale), right / scale) / scale
             except np.linalg.LinAlgError as error:
                 raise MeasurementError("the pixels there do not settle a fit") from error
+            # Beyond half a FWHM the image is no longer linear in its place.
             step = step * min(1.0, 0.5 * max(self.psf.fwhm, 1.0) / max(np.hypot(step[0], step[1]), 1e-12))
             self.state, share = self._take(step, float(residual @ residual), root)
             shift = share * float(np.hypot(step[0], step[1]))
-            if shift < 1e-4 * self.psf.sigma and count >= 3:
+            if shift < SETTLED * self.psf.sigma and count >= 3:
                 break
         else:
+            # Weak pixels may keep a fit trembling; below a fiftieth of a sigma that does no harm.
             if shift > 0.02 * self.psf.sigma:
                 raise MeasurementError("the fit did not settle")
         self.normal = normal
@@ -445,6 +452,7 @@ class ProfileFit:
                 raise MeasurementError("the fit did not settle")
             state = self._evaluate()
             residual = (self.stamp.values - state[0] - state[1])[self.used] / root
+            # Rounding of a settled fit must not look like a fit that got worse.
             if residual @ residual <= before * (1 + 1e-9) + 1e-3:
                 break
             share *= 0.5
@@ -458,7 +466,8 @@ class ProfileFit:
                 i = self.n_head + 3 * k + j
                 normal[i, i] += weight
                 right[i] += weight * (place[j] - self.p[i])
-        if self.free_trail:  # length within a factor of about two, direction within 40 degrees
+        if self.free_trail:
+            # Length within a factor of about two, direction within 40 degrees: a round dot has neither.
             for i, centre, sigma in ((3, 1.0, 0.6), (4, 0.0, 40.0)):
                 normal[i, i] += sigma**-2
                 right[i] += (centre - self.p[i]) / sigma**2
@@ -470,17 +479,14 @@ class ProfileFit:
         weight = np.where(self.used, 1.0 / np.sqrt(self.variance), 0.0)
         zero = np.zeros(self.n_parameters)
         held = np.diag(self._with_priors(np.diag(zero), zero.copy())[0])
-        own = self.p[2] * pixel_image(
-            self.psf, self.p[0], self.p[1], self.stamp.columns, self.stamp.rows, self._trail()
-        )[0]  # fmt: skip
-        rest = self.stamp.values - light - background + own
-        place, cov = faint_place(
+        rest = self.stamp.values - light - background + self.p[2] * self._image()
+        return faint_place(
             self.stamp, self.psf, self._trail(), self.p[:2], cov, weight, jacobian[:, 3:], rest,
             np.sqrt(held[3:]),
         )  # fmt: skip
-        return float(place[0]), float(place[1]), cov
 
     def _background_at(self, x, y) -> float:
+        """Background at a place, stored units."""
         here = replace(self.stamp, columns=np.array([x]), rows=np.array([y]))
         return float((here.background_terms(self.order) @ self.p[self.n_source :])[0])
 
@@ -508,35 +514,31 @@ class ProfileFit:
         rest = rest - terms @ np.linalg.lstsq(terms, rest, rcond=None)[0]
         return clipped_sigma(rest) / np.sqrt(1.0 - terms.shape[1] / away.sum()), int(away.sum())
 
-    def result(self, max_shift: float) -> SourceFit:
-        """The fit with its covariance.
-
-        Raises
-        ------
-        MeasurementError
-            If the source has no light or has left its place.
-        """
+    def result(self, guess, max_shift: float) -> SourceFit:
+        """The fit with its covariance."""
         light, background, _ = self.state
         residual = (self.stamp.values - light - background) / np.sqrt(self.variance)
         chi2, dof = float(np.sum(residual[self.used] ** 2)), int(self.used.sum() - self.n_parameters)
         covariance = np.linalg.pinv(self.normal)
         excess, narrow = chi2 / dof, self.psf.axes[1] < UNDERSAMPLED_FWHM_PX
-        if narrow and excess > 1.0:  # the width's error goes into the phase error: it is not to count twice
+        if narrow and excess > 1.0:
+            # The width's error goes into the phase error: it is not to count twice.
             shares = 1.0 / (1.0 + self._width_doubt() ** 2 / self.variance)
             excess = float(np.sum((residual**2 * shares)[self.used])) / dof
         if excess > 1.0 + 3.0 * np.sqrt(2.0 / dof):
             covariance = covariance * excess
-        else:  # the sky's scatter is itself an estimate: the variance of Student's t
+        else:
+            # The sky's scatter is itself an estimate: the variance of Student's t.
             covariance = covariance * self.sky_dof / (self.sky_dof - 2.0)
         x, y, flux = (float(v) for v in self.p[:3])
         if not flux > 0.0:
             raise MeasurementError("no light there")
         cov = covariance[:2, :2].copy()
         if flux**2 < FAINT_SNR**2 * covariance[2, 2]:
-            x, y, cov = self._faint(cov)
-        shift, doubt = left_out(self)
-        x, y, cov = x + float(shift[0]), y + float(shift[1]), cov + doubt
-        if np.hypot(x - self.guess[0], y - self.guess[1]) > max_shift:
+            (x, y), cov = self._faint(cov)
+        shift, doubt = beyond_quartic(self)
+        x, y, cov = float(x + shift[0]), float(y + shift[1]), cov + doubt
+        if np.hypot(x - guess[0], y - guess[1]) > max_shift:
             raise MeasurementError("the fit left its place")
         trail, phase = self._trail(), 0.0
         if narrow:
@@ -558,40 +560,25 @@ class ProfileFit:
         )  # fmt: skip
 
 
-NEXT = 1.0
-"""Size of the fifth order against the third and fourth within the stamp: 0.6 for a ridge of a Gaussian width
-three quarters of the stamp's radius, more for knots along it."""
+def beyond_quartic(fit: ProfileFit):
+    """What a quartic background leaves out where it is rough: shift of the place, addition to its covariance.
 
-
-CHANCE = 0.5
-"""Mean square of nine noisy terms above 1 that is still chance: one sigma, sqrt(2 / 9)."""
-
-
-def left_out(fit):
-    """Shift of the place and what it adds to the covariance.
-
-    Parameters
-    ----------
-    fit : ProfileFit
-        With a quartic background.
-
-    Returns
-    -------
-    shift : (2,) array
-        px.
-    covariance : (2, 2) array
-        px^2, to be added.
+    A quartic follows a galaxy's flank and misses the next order of a spiral arm, and no residual shows it:
+    the place takes it up. The terms of the fifth order are therefore let in, held to zero with a sigma in
+    proportion to what the third and fourth were found to be.
     """
     nothing = np.zeros(2), np.zeros((2, 2))
     known = fit.basis.shape[1]
+    # Lower orders stay only where they promise enough (see LADDER): then there is nothing left to ask for.
     if known != 15:
         return nothing
     light, background, jacobian = fit.state
     root = np.sqrt(fit.variance[fit.used])
     before = np.linalg.pinv(fit.normal)
     rough = slice(fit.n_source + 6, fit.n_source + known)
+    # How large are the third and fourth order beyond their noise? On a smooth background: not at all.
     noise2 = np.diag(before)[rough]
-    certain = float(np.mean(fit.p[rough] ** 2 / noise2)) - 1.0 - CHANCE
+    certain = float(np.mean(fit.p[rough] ** 2 / noise2)) - 1.0 - CHANCE_EXCESS
     if certain <= 0.0:
         return nothing
     size2 = certain * float(np.mean(noise2))
@@ -601,7 +588,7 @@ def left_out(fit):
     normal = design.T @ design
     n = len(before)
     normal[:n, :n] = fit.normal
-    normal[np.arange(n, len(normal)), np.arange(n, len(normal))] += 1.0 / (NEXT**2 * size2)
+    normal[np.arange(n, len(normal)), np.arange(n, len(normal))] += 1.0 / (NEXT_ORDER**2 * size2)
     scale = np.sqrt(np.diag(normal))
     after = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
     right = design.T @ residual
@@ -609,53 +596,29 @@ def left_out(fit):
     return (after @ right)[:2], after[:2, :2] - before[:2, :2]
 
 
-FAINT_SNR = 25.0
-"""Above it the peak and the mean differ by less than one part in a thousand of the sigma."""
-
-
-NODES = 5
-
-
-STRETCH = 1.2
-"""Of the nodes against the sigmas at the peak: the tails are longer than a Gaussian's."""
-
-
 def faint_place(stamp, psf, trail, place, cov, weight, known, data, prior):
-    """Mean and covariance of a place under its likelihood.
+    """Place and covariance of a faint source: the mean of all places that its pixels allow.
 
-    Parameters
-    ----------
-    stamp : Stamp
-    psf : PSF
-    trail : Trail
-    place : (2,) array
-        The likeliest, px.
-    cov : (2, 2) array
-        From the curvature there, px^2.
-    weight : (n,) array
-        Inverse sigma of each pixel; 0 where it is not used.
-    known : (n, k) array
-        Columns of the linear parameters other than the source's flux.
-    data : (n,) array
-        Pixels.
-    prior : (k,) array
-        Inverse sigma with which each linear parameter is held to 0; 0 where it is free.
-
-    Returns
-    -------
-    place : (2,) array
-    cov : (2, 2) array
+    At a signal to noise of ten the likelihood of a place is no Gaussian: its peak scatters by several per
+    cent more than the mean of the places weighted by their likelihood, which has the least mean square error
+    of all estimates that move with the source (Pitman), and the curvature at the peak promises too small a
+    sigma. Flux, background and whatever else was fitted (columns `known`, held to 0 by `prior`, inverse
+    sigmas) are integrated out, as linear parameters. `weight` is the inverse sigma of each pixel, 0 where not
+    used.
     """
+    # 5 x 5 nodes of Gauss-Hermite over the peak's ellipse, stretched: the likelihood is near its Gaussian.
     at, share = np.polynomial.hermite_e.hermegauss(NODES)
     u, v = (a.ravel() for a in np.meshgrid(at, at))
     share = np.outer(share, share).ravel() / (2 * np.pi)
     values, vectors = np.linalg.eigh(cov)
     steps = STRETCH * (vectors * np.sqrt(values)) @ np.stack([u, v])
     use = weight > 0
+    # Moving the pixels instead of the source: one call for the images at all nodes.
     columns = (stamp.columns[use] - steps[0][:, None]).ravel()
     rows = (stamp.rows[use] - steps[1][:, None]).ravel()
     images = pixel_image(psf, *place, columns, rows, trail, coarse=True)[0].reshape(len(u), -1) * weight[use]
     design = np.concatenate([known[use] * weight[use][:, None], np.diag(prior)])
+    # Images and pixels freed of what the linear parameters explain; priors are rows of their own.
     base, _ = np.linalg.qr(design)
     pad = np.zeros((len(u), len(prior)))
     images = np.concatenate([images, pad], axis=1)
@@ -671,43 +634,16 @@ def faint_place(stamp, psf, trail, place, cov, weight, known, data, prior):
     return place + mean, (steps * odds) @ steps.T - np.outer(mean, mean)
 
 
-UNDERSAMPLED_FWHM_PX = 2.0
-
-
-WIDTH_ERROR_IF_UNKNOWN = 0.1
-
-
-MAX_CONTRAST = 3.0
-"""Beyond it errors of core and wings begin to cancel, which images hold to only while they are Gaussians."""
-
-
 def phase_error(psf: PSF, trail: Trail = POINT, contrast: float = 0.0) -> float:
-    """One-sigma centroid error from an imperfectly known width, over all places within a pixel.
+    """One-sigma centroid error per axis, px, from an imperfectly known width (10% where `psf` does not say).
 
-    A fit with a PSF too wide or too narrow is unbiased only where the pixels sample it well; below a FWHM of
-    two pixels the error runs with the source's place within its pixel (Anderson & King 2000, PASP 112, 1360).
-
-    Parameters
-    ----------
-    psf : PSF
-        With `width_error`; 10% is taken where that is 0.
-    trail : Trail
-    contrast : float
-        Photon noise of the source against the sky's, as variances, per unit of the pixel image: a fit of a
-        bright source leans less on its core, where the width matters; counted up to :data:`MAX_CONTRAST`.
-
-    Returns
-    -------
-    float
-        Px per axis, root mean square over 5 x 5 places within a pixel.
-
-    Examples
-    --------
-    >>> phase_error(PSF.round(1.2)) > 10 * phase_error(PSF.round(2.5))
-    True
+    `contrast` is the photon noise of the source against the sky's, as variances, per unit of the pixel image:
+    a fit of a bright source leans less on its core, where the width matters.
     """
+    # Only where the pixels sample it well is a fit with a wrong width unbiased; below a FWHM of two pixels
+    # the error runs with the place within the pixel, of which 5 x 5 are tried (Anderson & King).
     off = psf.scaled(1.0 + (psf.width_error or WIDTH_ERROR_IF_UNKNOWN))
-    reach = int(np.ceil(4 * psf.axes[0] / 2.355 + trail.reach + 1))
+    reach = int(np.ceil(4 * psf.axes[0] / FWHM_PER_SIGMA + trail.reach + 1))
     rows, columns = (a.ravel() for a in np.mgrid[-reach : reach + 1, -reach : reach + 1])
     shifts = []
     for x in np.arange(5) / 5 - 0.4:
@@ -722,44 +658,18 @@ def phase_error(psf: PSF, trail: Trail = POINT, contrast: float = 0.0) -> float:
     return float(np.sqrt(np.mean(np.square(shifts))))
 
 
-WIDE_SIGMAS = 12.0
-"""Radius in PSF sigmas that holds the light whatever the profile: half as much again as a fit takes."""
-
-
-PLAIN_SIGMAS = 8.0
-
-
-ASSUMED_WIDTH = 0.1
-"""A PSF whose width is known no better than this is not one of the frame's own stars."""
-
-
 def is_plain(fit: SourceFit) -> bool:
     """Whether the pixels are those of the model, within their noise."""
     return bool(fit.chi2_per_dof <= 1.0 + PLAIN_SIGMAS * np.sqrt(2.0 / fit.dof))
 
 
 def light_doubt(data, fit: SourceFit, noise, saturation=None) -> float:
-    """What a wider aperture makes of the same source, as an error of its magnitude.
-
-    A profile of the wrong width or length, and a background free to make up for it, share the light between
-    them as the aperture has it; the right one gives the same at every radius.
-
-    Parameters
-    ----------
-    data : (ny, nx) array
-    fit : SourceFit
-    noise : Noise
-    saturation : float, optional
-
-    Returns
-    -------
-    float
-        Magnitudes; 0 where the model holds, NaN where no wider fit is possible.
-    """
+    """What a wider aperture makes of the source, as an error of its magnitude; NaN where none is possible."""
     if is_plain(fit) and not fit.psf.width_error > ASSUMED_WIDTH:
         return 0.0
-    length = float(np.hypot(*(fit.trail.ends[-1, 1] - fit.trail.ends[0, 0])))
-    radius = WIDE_SIGMAS * fit.psf.fwhm / FWHM_PER_SIGMA + length / 2.0
+    # A profile of the wrong width or length, and a background free to make up for it, share the light between
+    # them as the aperture has it; the right one gives the same at every radius.
+    radius = APERTURE_SIGMAS * fit.psf.fwhm / FWHM_PER_SIGMA + fit.trail.length / 2.0
     neighbours = tuple((x, y) for x, y, *_ in fit.neighbours)
     options = {"trail": fit.trail, "neighbours": neighbours, "saturation": saturation, "radius": radius}
     try:

@@ -370,16 +370,7 @@ DRIFT_P = 5e-3
 
 
 def sentence(verdict) -> str:
-    """The verdict in words, with its numbers.
-
-    Parameters
-    ----------
-    verdict : Verdict
-
-    Returns
-    -------
-    str
-    """
+    """The verdict in words, with its numbers."""
     frames = len(set(verdict.night.frame))
     head = _HEAD[verdict.cause](verdict)
     parts = [head]
