@@ -40,7 +40,7 @@ CLIP = 3.5
 
 @dataclass(frozen=True)
 class PlateModel:
-    """Offset (east, north) in arcsec = coefficients x terms 1, u, v, u2, uv, v2, ...; u = (x - centre) / scale."""
+    """Offset (east, north), arcsec, as coefficients of 1, u, v, u2, uv, v2, ...; u = (x - centre) / scale."""
 
     order: int
     east: np.ndarray
@@ -120,13 +120,17 @@ class PlateCheck:
     @property
     def offset(self) -> np.ndarray:
         """Zero point at the frame's centre: east, north, arcsec; NaN where there is no correction."""
-        return np.full(2, np.nan) if self.model is None else
-        np.array(self.local_offset(*self.model.centre)[:2])
+        return np.array(self._central[:2])
 
     @property
     def covariance(self) -> np.ndarray:
         """Its covariance, (2, 2), arcsec^2."""
-        return np.full((2, 2), np.nan) if self.model is None else self.local_offset(*self.model.centre)[2]
+        return self._central[2]
+
+    @property
+    def _central(self):
+        """The zero point at the frame's centre."""
+        return self.local_offset(*(self.model.centre if self.corrected else (np.nan, np.nan)))
 
     def around(self, x: float, y: float, radius_px: float) -> "PlateCheck":
         """The same check with the sources and stars about a place only: little to keep of a frame."""
@@ -160,11 +164,11 @@ class PlateCheck:
         return float(dra), float(ddec), turn @ cov @ turn.T
 
     def _to_local(self, x: float, y: float) -> np.ndarray:
-        """Turn, (2, 2), from the central plane's east and north to those at a pixel: they part near a pole."""
+        """Turn, (2, 2), from the central plane's east and north to those at a pixel."""
         here = unit_from_radec(*(float(v) for v in pixel_to_sky(self.wcs, x, y)))
         centre = unit_from_radec(*self.centre)
-        # A step in the plane moves the direction by that step, seen across the line of sight, times the
-        # depth.
+        # East and north part near a pole. A step in the plane moves the direction by that step, seen across
+        # the line of sight, times the depth.
         #
         #        tangent plane  ------c-----s---->     |c s| = tan(angle); a small step at s, seen from o,
         #                              \    |          is shorter by depth = cos(angle) along and across,
@@ -388,10 +392,11 @@ def _solve(frame, stars: Table, max_order: int) -> tuple[PlateModel, QTable]:
     basis = model.terms(x, y)
     stars = stars.copy()
     stars.remove_columns(["xi", "eta"])
-    stars["left_dra"], stars["left_ddec"] = offsets[:, 0] - basis @ model.east, offsets[:, 1] - basis @ model.north
+    stars["left_dra"] = offsets[:, 0] - basis @ model.east
+    stars["left_ddec"] = offsets[:, 1] - basis @ model.north
     stars["used"] = used
-    arcsec = ("dra", "ddec", "sigma_ra", "sigma_dec", "left_dra", "left_ddec", "catalogue_ra", "catalogue_dec")
-    for name in arcsec:
+    places = ("dra", "ddec", "left_dra", "left_ddec")
+    for name in (*places, "sigma_ra", "sigma_dec", "catalogue_ra", "catalogue_dec"):
         stars[name].unit = u.arcsec
     for name in ("ra", "dec"):
         stars[name].unit = u.deg
@@ -401,30 +406,26 @@ def _solve(frame, stars: Table, max_order: int) -> tuple[PlateModel, QTable]:
 def _describe(plate: PlateCheck) -> list[str]:
     """What the check found, in sentences."""
     found, (dra, ddec) = plate.found, plate.offset
-    sigma = np.sqrt(np.diag(plate.covariance))
-    words = [
-        f"zero point from {plate.n_stars} of {len(plate.stars)} stars ({ORDER_WORDS[plate.model.order]}): "
-        f"{dra:+.3f} ± {sigma[0]:.3f}, {ddec:+.3f} ± {sigma[1]:.3f} arcsec (observed minus catalogue)"
-    ]
-    size = float(np.hypot(dra, ddec))
+    sigma, size = np.sqrt(np.diag(plate.covariance)), float(np.hypot(dra, ddec))
+    gross = ""
     if found.how == "turned":
         determinant = np.linalg.det(found.matrix)
         angle = np.degrees(np.arctan2(found.matrix[1, 0], found.matrix[0, 0]))
-        words.insert(
-            0,
-            f"gross error of the WCS: the stars lie {'mirrored and turned' if determinant < 0 else 'turned'} "
-            f"against it by {angle:+.2f} degrees, scale {np.sqrt(abs(determinant)):.4f}; solve the plate again",
+        gross = (
+            f"{'mirrored and turned' if determinant < 0 else 'turned'} against it by {angle:+.2f} degrees, "
+            f"scale {np.sqrt(abs(determinant)):.4f}"
         )
     elif size > GROSS_ARCSEC:
-        words.insert(
-            0,
-            f"gross error of the WCS: the stars lie {size:.1f} arcsec ({size / plate.pixel_scale:.1f} px) "
-            "from where it puts them; solve the plate again",
-        )
-    return words
+        gross = f"{size:.1f} arcsec ({size / plate.pixel_scale:.1f} px) from where it puts them"
+    words = [f"gross error of the WCS: the stars lie {gross}; solve the plate again"] if gross else []
+    return [
+        *words,
+        f"zero point from {plate.n_stars} of {len(plate.stars)} stars ({ORDER_WORDS[plate.model.order]}): "
+        f"{dra:+.3f} ± {sigma[0]:.3f}, {ddec:+.3f} ± {sigma[1]:.3f} arcsec (observed minus catalogue)",
+    ]
 
 
-def fit_plate(x, y, offsets, sigmas, centre, scale: float, max_order: int = 3) -> tuple[PlateModel, np.ndarray]:
+def fit_plate(x, y, offsets, sigmas, centre, scale, max_order=3) -> tuple[PlateModel, np.ndarray]:
     """Polynomial of the offsets (n, 2) with as many terms as the stars carry, and which stars it used.
 
     The order is chosen by Bayes' information criterion; `LinAlgError` where not even a shift can be fitted.

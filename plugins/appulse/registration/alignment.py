@@ -10,16 +10,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.spatial import cKDTree
 
-<<<<<<< HEAD:plugins/appulse/registration/alignment.py
 from appulse.errors import InputError
 from appulse.frames.wcs import pixel_to_sky, sky_to_pixel
-=======
-from appulse.astrometry.detection import detect_stars, survey_frame
-from appulse.astrometry.matching import match
-from appulse.astrometry.psf import PSF
-from appulse.astrometry.sky import sky_map
-from appulse.frames.projection import pixel_to_sky, sky_to_pixel
->>>>>>> f3b2cb0 (Fits and detection return values; comments say why):plugins/appulse/sequence/align.py
 from appulse.numerics.robust import mad_sigma
 from appulse.registration.star_matching import match
 
@@ -165,68 +157,6 @@ class Alignment:
         return cls(wcs_pinned(wcs, kept["wcs"]), **{name: kept[name] for name in _KEPT})
 
 
-<<<<<<< HEAD:plugins/appulse/registration/alignment.py
-=======
-def star_list(frame) -> StarList:
-    """Look at a frame once: sky, noise, PSF, and careful places of its brightest stars.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-
-    Returns
-    -------
-    StarList
-
-    Raises
-    ------
-    MeasurementError
-        If the frame has no usable pixel.
-    """
-    data = frame.data
-    looked = survey_frame(frame)
-    if looked.psf.n_stars == 0 and (width := _compact_width(data, looked.sky)) is not None:
-        # A bright nebula may hide the stars from the search for a PSF; their width is known all the same.
-        looked = survey_frame(frame, psf=PSF.round(width))
-    psf = looked.psf.at((frame.shape[1] - 1) / 2, (frame.shape[0] - 1) / 2)
-    major, minor = psf.axes
-    rows = []
-    for index in range(min(len(looked.sources), 3 * MAX_FITTED)):
-        fit = looked.star_fit(data, index)
-        if fit is None or fit.snr < 8 or fit.n_saturated:
-            continue
-        rows.append((fit.x, fit.y, fit.flux, fit.snr, np.sqrt(np.trace(fit.cov) / 2)))
-        if len(rows) == MAX_FITTED:
-            break
-    x, y, flux, snr, sigma = np.array(rows, dtype=float).reshape(-1, 5).T
-    level, noise = looked.sky.typical
-    sources = np.column_stack([looked.sources["x"], looked.sources["y"]])[:3000]
-    return StarList(
-        x, y, flux, snr, sigma, sources, looked.psf.fwhm, 1.0 - minor / major, level, noise,
-        looked.sky.level, looked.sky.sigma, looked.sky.box, len(looked.sources), tuple(looked.notes),
-    )  # fmt: skip
-
-
-def _compact_width(data, sky):
-    """Median FWHM of the round, sharp sources, px; None with fewer than five."""
-    found = detect_stars(data, sky=sky, fwhm=QUICK_FWHM)
-    good = (found["snr"] > 20) & (found["round"] > 0.6) & (found["fwhm"] < 4 * QUICK_FWHM)
-    return float(np.median(found["fwhm"][good])) if np.sum(good) >= 5 else None
-
-
-def quick_list(frame) -> StarList:
-    """As :func:`star_list`, in a moment: places to a few tenths of a pixel, for previews."""
-    sky = sky_map(frame.data)
-    found = detect_stars(frame.data, sky=sky, fwhm=QUICK_FWHM)[:MAX_FITTED]
-    level, noise = sky.typical
-    x, y, flux, snr = (np.asarray(found[name], dtype=float) for name in ("x", "y", "flux", "snr"))
-    return StarList(
-        x, y, flux, snr, np.full(len(x), 0.3), np.column_stack([x, y]), QUICK_FWHM, 0.0, level, noise,
-        sky.level, sky.sigma, sky.box, len(x),
-    )  # fmt: skip
-
-
->>>>>>> f3b2cb0 (Fits and detection return values; comments say why):plugins/appulse/sequence/align.py
 def align(wcs, shape, stars: StarList, reference_wcs, reference: StarList) -> Alignment:
     """Refine a frame's WCS until its stars fall on the reference's.
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy import ndimage
 
-from appulse.astrometry.detection import detect_stars, survey
+from appulse.astrometry.detection import detect_stars, survey_frame
 from appulse.astrometry.psf import PSF
 from appulse.astrometry.sky import sky_map
 from appulse.registration.alignment import Alignment, StarList
@@ -193,10 +193,10 @@ QUICK_FWHM = 2.0
 def star_list(frame) -> StarList:
     """Look at a frame once: sky, noise, PSF, and careful places of its brightest stars."""
     data = frame.data
-    looked = survey(frame)
+    looked = survey_frame(frame)
     if looked.psf.n_stars == 0 and (width := _compact_width(data, looked.sky)) is not None:
         # A bright nebula may hide the stars from the search for a PSF; their width is known all the same.
-        looked = survey(frame, psf=PSF.round(width))
+        looked = survey_frame(frame, psf=PSF.round(width))
     psf = looked.psf.at((frame.shape[1] - 1) / 2, (frame.shape[0] - 1) / 2)
     major, minor = psf.axes
     rows = []
