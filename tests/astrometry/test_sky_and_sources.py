@@ -6,7 +6,7 @@ from scipy import signal
 
 from appulse.astrometry import detection
 from appulse.astrometry.detection import _convolved
-from appulse.astrometry.sky import _box_sky, _samples, sky_map
+from appulse.astrometry.sky import _box_sky, _samples, sky_mesh
 from appulse.errors import MeasurementError
 from invented_frames import add_point
 
@@ -60,7 +60,7 @@ def test_every_pixel_of_a_small_frame_is_in_a_box(frame):
 
 
 def test_limit_by_boxes_is_the_limit_by_pixels(frame):
-    sky = sky_map(frame)
+    sky = sky_mesh(frame)
     smooth = np.where(np.isfinite(frame), frame, 0.0)
     for low, high in ((0, 310), (0, 90), (130, 250), (285, 310)):
         limit = sky.rows(low, high) + 2.0 * sky.rows(low, high, "sigma")
@@ -86,7 +86,7 @@ def test_sources_do_not_depend_on_the_strips(frame, monkeypatch):
 def test_half_of_an_interlaced_frame_is_enough():
     frame = np.random.default_rng(3).normal(100.0, 3.0, (400, 600))
     frame[::2] = np.nan
-    level, sigma = sky_map(frame).typical
+    level, sigma = sky_mesh(frame).typical
     assert level == pytest.approx(100.0, abs=0.3)
     assert sigma == pytest.approx(3.0, abs=0.3)
 
@@ -94,7 +94,7 @@ def test_half_of_an_interlaced_frame_is_enough():
 @pytest.mark.parametrize("value", [0.0, 65_535.0])
 def test_a_frame_without_any_light_and_one_full_of_it_are_told(value):
     with pytest.raises(MeasurementError, match="alike"):
-        sky_map(np.full((300, 300), value))
+        sky_mesh(np.full((300, 300), value))
 
 
 @pytest.mark.parametrize("shape", [(40, 50), (31, 29), (12, 90)])

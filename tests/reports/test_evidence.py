@@ -3,6 +3,7 @@
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -289,9 +290,7 @@ def test_one_moment_is_not_drawn_on_an_axis_of_years():
 
 def test_long_names_are_told_apart_and_told_in_full():
     names = [f"2027-05-04_ic4603_reduced_longname_{k:04d}.fits.gz" for k in range(3)]
-    some = [residual(k) for k in range(3)]
-    for one, name in zip(some, names, strict=True):
-        one.frame = name
+    some = [replace(residual(k), frame=name) for k, name in enumerate(names)]
     page = evidence_html(some)
     assert [row[0] for row in rows_of(page, BEST)[1:]] == ["\u20260000", "\u20260001", "\u20260002"]
     assert f"\u20260002 is {names[2]}" in page

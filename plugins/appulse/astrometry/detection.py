@@ -16,7 +16,7 @@ from astropy.table import Table
 from scipy import fft, ndimage
 
 from appulse.astrometry.psf import POINT, PSF, FieldPSF, Trail, pixel_image, psf_from_stars
-from appulse.astrometry.sky import SkyMap, sky_map
+from appulse.astrometry.sky import SkyMesh, sky_mesh
 from appulse.astrometry.source_fit import fit_source
 from appulse.astrometry.stamp import Noise, frame_noise, sky_sigma
 from appulse.constants import FWHM_PER_SIGMA
@@ -47,7 +47,7 @@ class Survey:
 
     Parameters
     ----------
-    sky : SkyMap
+    sky : SkyMesh
     sources : Table
         From :func:`~appulse.astrometry.detection.detect_stars`.
     psf : FieldPSF
@@ -58,7 +58,7 @@ class Survey:
         What was estimated for want of better, in words.
     """
 
-    sky: SkyMap
+    sky: SkyMesh
     sources: Table
     psf: FieldPSF
     noise: Noise
@@ -121,7 +121,7 @@ def survey_frame(frame, *, psf: PSF | None = None) -> Survey:
     (0, 0)
     """
     data = frame.data
-    sky = sky_map(data)
+    sky = sky_mesh(data)
     noise = frame_noise(frame.camera, *sky.typical)
     saturation, clipped = _saturation(frame.camera, data)
     sources = detect_stars(data, sky=sky)
@@ -164,7 +164,7 @@ def _saturation(camera, data) -> tuple[float | None, str]:
 
 
 def detect_stars(
-    frame, *, fwhm: float = 3.0, threshold: float = THRESHOLD, sky: SkyMap | None = None
+    frame, *, fwhm: float = 3.0, threshold: float = THRESHOLD, sky: SkyMesh | None = None
 ) -> Table:
     """Sources of a frame, brightest first.
 
@@ -175,7 +175,7 @@ def detect_stars(
         Of the smoothing that picks points of light from noise, px; about that of the stars.
     threshold : float
         In sigmas of the smoothed sky.
-    sky : SkyMap, optional
+    sky : SkyMesh, optional
         Where it is known already.
 
     Returns
@@ -183,7 +183,7 @@ def detect_stars(
     Table
         ``x, y`` (zero-based px, of a parabola through the peak: good to a few tenths), ``flux`` (of the
         matched filter, stored units), ``snr``, ``peak`` (stored units above the sky), ``fwhm`` (px, from the
-        curvature of the smoothed peak), ``round`` (minor over major axis). ``meta['sky']`` holds the SkyMap.
+        curvature of the smoothed peak), ``round`` (minor over major axis). ``meta['sky']`` holds the SkyMesh.
 
     Examples
     --------
@@ -196,7 +196,7 @@ def detect_stars(
     (1, 40.2, 30.7)
     """
     data = frame if isinstance(frame, np.ndarray) else frame.data
-    sky = sky if sky is not None else sky_map(data)
+    sky = sky if sky is not None else sky_mesh(data)
     sigma = fwhm / FWHM_PER_SIGMA
     pad = int(np.ceil(TRUNCATE * sigma)) + 3
 

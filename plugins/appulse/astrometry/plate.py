@@ -15,12 +15,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from astropy import units as u
 from astropy.table import QTable, Table
-from astropy.wcs import WCS
 
 from appulse.astrometry.detection import Survey, survey_frame, within
 from appulse.astrometry.stamp import polynomial_terms
 from appulse.constants import ARCSEC_PER_RAD
-from appulse.frames.wcs import pixel_to_sky, sky_to_pixel
+from appulse.frames.wcs import SkyMap, WcsMap
 from appulse.numerics.robust import extra_scatter, mad_sigma, weighted_lstsq
 from appulse.numerics.sphere import offsets_rad, tangent_axes, unit_from_radec
 from appulse.registration.star_matching import Match, match
@@ -70,12 +69,10 @@ class PlateCheck:
     ----------
     survey : Survey
         What the frame's pixels are like; measuring needs it again.
-    wcs : astropy.wcs.WCS
-        The frame's, ICRF.
+    projection : SkyMap
+        Sky to pixels by the frame's own WCS.
     centre : (float, float)
         RA and Dec of the frame's centre, degrees, ICRF.
-    jacobian : (2, 2) array
-        d(east, north) / d(x, y) there, arcsec per pixel.
     pixel_scale : float
         arcsec.
     notes : tuple of str
@@ -97,9 +94,8 @@ class PlateCheck:
     """
 
     survey: Survey = field(repr=False)
-    wcs: WCS = field(repr=False)
+    projection: SkyMap = field(repr=False)
     centre: tuple[float, float]
-    jacobian: np.ndarray = field(repr=False)
     pixel_scale: float
     notes: tuple[str, ...] = ()
     catalogue: str = "none"
@@ -165,7 +161,7 @@ class PlateCheck:
 
     def _to_local(self, x: float, y: float) -> np.ndarray:
         """Turn, (2, 2), from the central plane's east and north to those at a pixel."""
-        here = unit_from_radec(*(float(v) for v in pixel_to_sky(self.wcs, x, y)))
+        here = unit_from_radec(*(float(v) for v in self.projection.to_sky(x, y)))
         centre = unit_from_radec(*self.centre)
         # East and north part near a pole. A step in the plane moves the direction by that step, seen across
         # the line of sight, times the depth.
@@ -181,7 +177,7 @@ class PlateCheck:
 
     def true_pixel(self, ra: float, dec: float) -> tuple[float, float]:
         """Pixel where a true place shows on this frame, the plate's offset put in."""
-        x, y = (float(v) for v in sky_to_pixel(self.wcs, ra, dec))
+        x, y = (float(v) for v in self.projection.to_pixel(ra, dec))
         if self.model is None or not np.isfinite(x):
             return x, y
         if self.found is not None and self.found.how == "turned":
@@ -191,7 +187,7 @@ class PlateCheck:
         for _ in range(3):
             dra, ddec, _ = self.local_offset(x, y)
             ra_seen = ra + dra / 3600 / max(np.cos(np.radians(dec)), 1e-9)
-            x, y = (float(v) for v in sky_to_pixel(self.wcs, ra_seen, dec + ddec / 3600))
+            x, y = (float(v) for v in self.projection.to_pixel(ra_seen, dec + ddec / 3600))
         return x, y
 
     @property
@@ -223,7 +219,11 @@ class PlateCheck:
             #
             #    strain = | a b |     scale = (a + d) / 2
             #             | c d |     turn  = (b - c) / 2      skew = (b + c) / 2
-            strain = np.array([m.east[1:3], m.north[1:3]]) / m.scale @ np.linalg.inv(self.jacobian)
+            strain = (
+                np.array([m.east[1:3], m.north[1:3]])
+                / m.scale
+                @ np.linalg.inv(self.projection.jacobian(*m.centre))
+            )
             slopes = m.cov_east[1, 1], m.cov_east[2, 2], m.cov_north[1, 1], m.cov_north[2, 2]
             sigma = np.sqrt(np.mean(slopes)) / m.scale / self.pixel_scale
             turn, skew = strain[0, 1] - strain[1, 0], strain[0, 1] + strain[1, 0]
@@ -269,9 +269,7 @@ def check_plate(frame, star_table, *, survey: Survey | None = None, max_order: i
     (False, 'no reference stars: the plate is not checked and nothing is corrected')
     """
     survey = survey if survey is not None else survey_frame(frame)
-    ny, nx = frame.shape
-    jacobian = frame.jacobian((nx - 1) / 2, (ny - 1) / 2)
-    plate = PlateCheck(survey, frame.wcs, frame.centre, jacobian, frame.pixel_scale, survey.notes)
+    plate = PlateCheck(survey, WcsMap(frame.wcs), frame.centre, frame.pixel_scale, survey.notes)
     if star_table is None or len(star_table) == 0:
         note = "no reference stars: the plate is not checked and nothing is corrected"
         return replace(plate, notes=(*survey.notes, note))

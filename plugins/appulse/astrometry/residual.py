@@ -10,31 +10,38 @@ plate's offset is the stars' observed minus catalogue, and ``dra_plate`` is the 
               |pa/
           E --+                 clock offset (true minus recorded) = along / rate
 
-Finding a body near its predicted place: how far to look, which light is it, and is it enough.
-
-What is said of a measured body: its flag, its notes, and what pauses of the exposure leave open.
+    prediction --> expected pixel --> candidates within the search radius --> the likeliest --> fit --> O-C
 """
 
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from appulse.astrometry.detection import Candidate, search_place
+from appulse.astrometry.detection import Candidate, PlaceSearch, search_place
 from appulse.astrometry.plate import PlateCheck, ZeroPoint, check_plate, zero_point
 from appulse.astrometry.prediction import Prediction, pixel_trail
-from appulse.astrometry.psf import Trail
+from appulse.astrometry.psf import PSF, Trail
 from appulse.astrometry.source_fit import SourceFit, fit_source, is_plain, light_doubt
+from appulse.astrometry.stamp import line_distance2
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
 from appulse.formats.residual_table import make_table
 from appulse.numerics.sphere import offsets_rad, unit_from_radec
 
-NAN2 = np.full((2, 2), np.nan)
+SEARCH_ARCSEC = 3.0
+SEARCH_FWHM = 1.5
+CLOCK_ALLOWANCE_S = 60.0
+"""The search reaches as far as a body moves in a minute, whatever else is known: clocks are that wrong."""
+BARE_SNR, BARE_LISTED = 11.5, 0.5
+"""Where the prediction is a bare place (no motion, no magnitude) and less than half of the frame's sources
+are listed stars, place alone tells body from unlisted source: only a clear one is taken (common practice, no
+source). ``min_snr`` overrules it."""
+MAX_NEIGHBOURS = 6
 KEPT_ARCSEC, KEPT_SEARCHES = 120.0, 3.0
 """A residual keeps the sources and stars of its frame within this distance, or so many search radii."""
 
 
-@dataclass
+@dataclass(frozen=True)
 class Residual:
     """A body on a frame: measured, or flagged with the reason why not.
 
@@ -83,9 +90,9 @@ class Residual:
     dec_obs: float = np.nan
     dra_cosdec: float = np.nan
     ddec: float = np.nan
-    covariance: np.ndarray = field(default_factory=NAN2.copy)
+    covariance: np.ndarray = field(default_factory=lambda: np.full((2, 2), np.nan))
     plate_offset: np.ndarray = field(default_factory=lambda: np.full(2, np.nan))
-    plate_covariance: np.ndarray = field(default_factory=NAN2.copy)
+    plate_covariance: np.ndarray = field(default_factory=lambda: np.full((2, 2), np.nan))
     n_stars: int = 0
     snr: float = np.nan
     flag: str = ""
@@ -197,28 +204,40 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     """
     prediction = Prediction.from_row(prediction)
     plate = plate if plate is not None else check_plate(frame, None)
-    result = _empty(frame, prediction, plate)
-    x, y = at_pixel if at_pixel is not None else plate.true_pixel(prediction.ra, prediction.dec)
-    result.expected_px = (x, y)
+    pointed = at_pixel is not None
+    expected = at_pixel if pointed else plate.true_pixel(prediction.ra, prediction.dec)
     ny, nx = frame.shape
-    if np.isfinite(x) and -0.5 <= x <= nx - 0.5 and -0.5 <= y <= ny - 0.5:
-        _set_plate(result, plate, x, y)
-        trail = pixel_trail(frame, x, y, prediction)
-        zero = zero_point(plate)
-        pointed = at_pixel is not None
-        try:
-            fit = find_and_fit(
-                frame, plate, result, zero, trail, search_arcsec, free_trail, pointed, radius_px
-            )
-            demand(result, plate, fit, min_snr, pointed)
-            _set_measured(frame, plate, result, fit, zero)
-        except MeasurementError as error:
-            result.flag = str(error)
-    else:
-        result.flag = "outside the frame"
-    kept = max(KEPT_ARCSEC, KEPT_SEARCHES * np.nan_to_num(result.search_arcsec))
-    result.plate = plate.around(x, y, kept / plate.pixel_scale)
-    return result
+    inside = np.isfinite(expected[0]) and -0.5 <= expected[0] <= nx - 0.5 and -0.5 <= expected[1] <= ny - 0.5
+    if not inside:
+        return _residual(frame, prediction, plate, expected, {"flag": "outside the frame"})
+    zero, trail = zero_point(plate), pixel_trail(frame, *expected, prediction)
+    search = _search(frame, prediction, plate, expected, zero, trail, search_arcsec, pointed)
+    found = _plate_columns(plate, *expected) | {
+        "search_arcsec": search.radius_arcsec, "threshold": search.found.threshold,
+        "limit_mag": search.limit_mag, "others": search.others,
+    }  # fmt: skip
+    try:
+        fit = _fit(frame, plate, search, expected, trail, free_trail, radius_px)
+        _demand(fit, prediction, plate, search, expected, min_snr, pointed)
+    except MeasurementError as error:
+        # A limit, what was searched and what else stands there are known all the same.
+        return _residual(frame, prediction, plate, expected, found | {"flag": str(error)})
+    found |= _measured_columns(frame, prediction, plate, fit) | _light_columns(frame, plate, fit, zero)
+    found["flag"] = _flag(fit, frame.exposure, prediction, found["covariance"])
+    found["notes"] = _notes(fit, plate, prediction, search)
+    return _residual(frame, prediction, plate, expected, found)
+
+
+def _residual(frame, prediction: Prediction, plate: PlateCheck, expected, found: dict) -> Residual:
+    """What is known of any body on any frame, and what was found of this one."""
+    exposure, clock = frame.exposure, frame.exposure.clock_sigma_s
+    kept = max(KEPT_ARCSEC, KEPT_SEARCHES * np.nan_to_num(found.get("search_arcsec", np.nan)))
+    return Residual(
+        frame.name, exposure.mid.utc.isot, prediction.designation, prediction, n_stars=plate.n_stars,
+        exposure_s=exposure.seconds, clock_sigma_s=np.nan if clock is None else float(clock),
+        mid=exposure.mid, expected_px=expected,
+        plate=plate.around(*expected, kept / plate.pixel_scale), **found,
+    )  # fmt: skip
 
 
 def residual_table(residuals, provenance=None):
@@ -235,56 +254,20 @@ def residual_table(residuals, provenance=None):
     Table
         See :data:`appulse.formats.residual_table.COLUMNS`.
     """
-    return make_table([one.row() for one in residuals], provenance)
+    return make_table([residual.row() for residual in residuals], provenance)
 
 
-def _empty(frame, prediction, plate) -> Residual:
-    exposure = frame.exposure
-    clock = exposure.clock_sigma_s
-    return Residual(
-        frame.name, exposure.mid.utc.isot, prediction.designation, prediction, n_stars=plate.n_stars,
-        exposure_s=exposure.seconds, clock_sigma_s=np.nan if clock is None else float(clock),
-        mid=exposure.mid, plate=plate,
-    )  # fmt: skip
+@dataclass(frozen=True)
+class BodySearch:
+    """What the search around a predicted place gave: the light to fit, or why there is none."""
 
-
-def _set_plate(result, plate, x, y) -> None:
-    dra, ddec, cov = plate.local_offset(x, y)
-    result.plate_offset, result.plate_covariance = np.array([dra, ddec]), cov
-
-
-def _set_measured(frame, plate, result, fit: SourceFit, zero: ZeroPoint) -> None:
-    result.seen, result.fit, result.x, result.y, result.snr = True, fit, fit.x, fit.y, fit.snr
-    ra, dec = frame.to_sky(fit.x, fit.y)
-    result.ra_obs, result.dec_obs = float(ra), float(dec)
-    calculated = unit_from_radec(result.prediction.ra, result.prediction.dec)
-    xi, eta = offsets_rad(calculated, unit_from_radec(result.ra_obs, result.dec_obs))
-    result.dra_cosdec, result.ddec = float(xi) * ARCSEC_PER_RAD, float(eta) * ARCSEC_PER_RAD
-    jacobian = frame.jacobian(fit.x, fit.y)
-    result.covariance = jacobian @ fit.cov @ jacobian.T + pauses(frame.exposure, result.prediction)
-    _set_plate(result, plate, fit.x, fit.y)
-    _set_light(frame, plate, result, fit, zero)
-    result.flag, result.notes = flag_of(result, fit, frame.exposure), notes_of(result, fit, plate)
-
-
-def _set_light(frame, plate, result, fit: SourceFit, zero: ZeroPoint) -> None:
-    """Magnitude; its error holds what an image unlike the model leaves open, NaN where that is not known."""
-    magnitude, sigma = zero.magnitude(fit.flux, fit.flux_sigma)
-    if np.isfinite(magnitude):
-        doubt = light_doubt(frame.data, fit, plate.survey.noise, plate.survey.saturation)
-        sigma = float(np.hypot(sigma, doubt))
-        result.mag_obs, result.sigma_mag = (magnitude, sigma) if np.isfinite(sigma) else (np.nan, np.nan)
-
-
-SEARCH_ARCSEC = 3.0
-SEARCH_FWHM = 1.5
-CLOCK_ALLOWANCE_S = 60.0
-"""The search reaches as far as a body moves in a minute, whatever else is known: clocks are that wrong."""
-BARE_SNR, BARE_LISTED = 11.5, 0.5
-"""Where the prediction is a bare place (no motion, no magnitude) and less than half of the frame's sources
-are listed stars, place alone tells body from unlisted source: only a clear one is taken (common practice, no
-source). ``min_snr`` overrules it."""
-MAX_NEIGHBOURS = 6
+    found: PlaceSearch
+    psf: PSF
+    radius_arcsec: float
+    limit_mag: float
+    chosen: Candidate | None
+    others: tuple[Candidate, ...]
+    reason: str  # why nothing was chosen
 
 
 def search_radius(frame, prediction: Prediction, plate: PlateCheck, fwhm_px: float) -> float:
@@ -292,6 +275,7 @@ def search_radius(frame, prediction: Prediction, plate: PlateCheck, fwhm_px: flo
     clock = frame.exposure.clock_sigma_s or 0.0
     rate = 0.0 if not np.isfinite(prediction.rate) else prediction.rate / 3600.0
     sigma = 0.0 if not np.isfinite(prediction.sigma) else prediction.sigma
+    # In quadrature: they are independent, and every arcsecond more costs depth and lets impostors in.
     parts = [
         max(SEARCH_ARCSEC, SEARCH_FWHM * fwhm_px * frame.pixel_scale),
         3.0 * sigma,
@@ -301,142 +285,171 @@ def search_radius(frame, prediction: Prediction, plate: PlateCheck, fwhm_px: flo
     return float(np.sqrt(np.sum(np.square(parts))))
 
 
-def find_and_fit(
-    frame, plate, result, zero: ZeroPoint, trail, search_arcsec, free_trail, pointed, radius_px=None
-) -> SourceFit:
-    x, y = result.expected_px
-    looked, data = plate.survey, frame.data
-    psf = looked.psf.at(x, y)
-    radius = search_arcsec or search_radius(frame, result.prediction, plate, psf.fwhm)
-    if pointed:
-        radius = search_arcsec or 1.5 * psf.fwhm * frame.pixel_scale
-    result.search_arcsec = radius
-    found = search_place(data, x, y, radius / frame.pixel_scale, psf, trail=trail)
-    result.threshold = found.threshold
-    result.limit_mag = zero.magnitude(found.flux_limit)[0]
-    chosen, blend = _choose(found, plate, psf, trail, zero)
-    if chosen is None:
-        raise MeasurementError(_not_seen(found, result, radius, blend))
-    result.others = tuple(one for one in found.candidates if one is not chosen)
+def _search(frame, prediction, plate, expected, zero: ZeroPoint, trail, search_arcsec, pointed) -> BodySearch:
+    """Look around the expected pixel, and choose what can be the body."""
+    psf = plate.survey.psf.at(*expected)
+    radius = search_arcsec
+    if not radius:
+        # Who points at a source means that one, not its neighbour.
+        fwhm = 1.5 * psf.fwhm * frame.pixel_scale
+        radius = fwhm if pointed else search_radius(frame, prediction, plate, psf.fwhm)
+    found = search_place(frame.data, *expected, radius / frame.pixel_scale, psf, trail=trail)
+    limit = zero.magnitude(found.flux_limit)[0]
+    chosen, star = _choose(found, plate, psf, zero)
+    if chosen is not None:
+        others = tuple(candidate for candidate in found.candidates if candidate is not chosen)
+        return BodySearch(found, psf, radius, limit, chosen, others, "")
+    if star is not None:
+        reason = f"not measured: the source within {radius:.1f} arcsec is the star {star}"
+    else:
+        reason = f"not seen: nothing above {found.threshold:.1f} sigma within {radius:.1f} arcsec"
+        reason += f" (limit there {limit:.1f} mag)" if np.isfinite(limit) else ""
+    return BodySearch(found, psf, radius, limit, None, (), reason)
+
+
+def _choose(found: PlaceSearch, plate: PlateCheck, psf: PSF, zero: ZeroPoint):
+    """The likeliest candidate, and the catalogue star that bars the way where there is one."""
+    blend = None
+    best, best_score = None, -np.inf
+    for candidate in found.candidates:
+        star = _star_at(plate, candidate.x, candidate.y, psf, zero, found.flux_limit)
+        if star is not None:
+            blend = star
+            continue
+        # The radius is 2.5 sigma of where the body can be; brightness counts little, and beyond 20 no more.
+        place = -0.5 * (2.5 * candidate.distance / found.radius) ** 2
+        score = place + np.log(min(candidate.snr, 20.0) / found.threshold)
+        if score > best_score:
+            best, best_score = candidate, score
+    return best, blend
+
+
+def _star_at(plate: PlateCheck, x, y, psf: PSF, zero: ZeroPoint, flux_limit) -> str | None:
+    """Name of a catalogue star whose image would stand at a pixel, bright enough to be taken for the body."""
+    stars = plate.field_stars
+    if len(stars) == 0:
+        return None
+    distance = np.hypot(np.asarray(stars["x"]) - x, np.asarray(stars["y"]) - y)
+    for i in np.flatnonzero(distance < max(0.6 * psf.fwhm, 1.0)):
+        # A star far below the limit may help a candidate over it, but is none.
+        if not zero.known or zero.flux(float(stars["g"][i])) > 0.3 * flux_limit:
+            return str(stars["name"][i]) or "a catalogue star"
+    return None
+
+
+def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_trail, radius_px) -> SourceFit:
+    """Fit the chosen light; refused where there is none, or where the fit ran off to another."""
+    if search.chosen is None:
+        raise MeasurementError(search.reason)
+    survey, chosen, psf = plate.survey, search.chosen, search.psf
     fit = fit_source(
-        data, chosen.x, chosen.y, psf, looked.noise, trail=trail, saturation=looked.saturation,
-        neighbours=_neighbours(plate, psf, trail, chosen), free_trail=free_trail, radius=radius_px,
+        frame.data, chosen.x, chosen.y, psf, survey.noise, trail=trail, saturation=survey.saturation,
+        neighbours=_neighbours(survey.sources, psf, trail, chosen), free_trail=free_trail, radius=radius_px,
     )  # fmt: skip
-    if np.hypot(fit.x - x, fit.y - y) * frame.pixel_scale > radius + psf.fwhm * frame.pixel_scale:
-        raise MeasurementError(f"not seen: nearest source lies beyond {radius:.1f} arcsec")
+    away = np.hypot(fit.x - expected[0], fit.y - expected[1]) * frame.pixel_scale
+    if away > search.radius_arcsec + psf.fwhm * frame.pixel_scale:
+        raise MeasurementError(f"not seen: nearest source lies beyond {search.radius_arcsec:.1f} arcsec")
     return fit
 
 
-def demand(result, plate, fit: SourceFit, min_snr, pointed) -> None:
-    """Refuse a source too faint to be told from noise, or from an unlisted source if only its place
-    speaks."""
-    prediction, sources = result.prediction, len(plate.survey.sources)
+def _neighbours(sources, psf: PSF, trail: Trail, chosen: Candidate) -> tuple:
+    """Detected sources within the stamp that are not the body or a lump of its own trail, nearest first."""
+    if len(sources) == 0:
+        return ()
+    dx, dy = np.asarray(sources["x"]) - chosen.x, np.asarray(sources["y"]) - chosen.y
+    off_trail = np.sqrt(line_distance2(dx, dy, trail.ends[0, 0], trail.ends[-1, 1]))
+    near = (off_trail > 0.9 * psf.fwhm) & (off_trail < 3.4 * psf.fwhm + 4.0)
+    order = np.flatnonzero(near)[np.argsort(off_trail[near])][:MAX_NEIGHBOURS]
+    return tuple((float(sources["x"][i]), float(sources["y"][i])) for i in order)
+
+
+def _demand(fit, prediction, plate, search: BodySearch, expected, min_snr, pointed) -> None:
+    """Refuse a source too faint to be told from noise, or from unlisted sources if only its place speaks."""
     bare = not (np.isfinite(prediction.rate) or np.isfinite(prediction.mag) or pointed)
-    if min_snr is None and bare and len(plate.stars) < BARE_LISTED * sources:
+    if min_snr is None and bare and len(plate.stars) < BARE_LISTED * len(plate.survey.sources):
         least = BARE_SNR
         why = ", as without motion and magnitude only place tells it from others (min_snr overrules)"
     else:
-        least, why = (0.8 * result.threshold if min_snr is None else min_snr), ""
+        # The fit gives up some signal to background and neighbours that the filter of the search did not.
+        least, why = (0.8 * search.found.threshold if min_snr is None else min_snr), ""
     if fit.snr < least:
-        away = float(np.hypot(fit.x - result.expected_px[0], fit.y - result.expected_px[1]))
+        away = float(np.hypot(fit.x - expected[0], fit.y - expected[1]))
         raise MeasurementError(
             f"not seen for certain: {fit.snr:.1f} sigma {away * plate.pixel_scale:.1f} arcsec off; "
             f"{least:.1f} are needed{why}"
         )
 
 
-def _choose(found, plate, psf, trail, zero):
-    """The likeliest candidate, and the catalogue star that bars the way where there is one."""
-    blend = None
-    best, best_score = None, -np.inf
-    for one in found.candidates:
-        star = star_at(plate, one.x, one.y, psf, trail, zero, found.flux_limit)
-        if star is not None:
-            blend = star
-            continue
-        score = -0.5 * (2.5 * one.distance / found.radius) ** 2 + np.log(min(one.snr, 20.0) / found.threshold)
-        if score > best_score:
-            best, best_score = one, score
-    return best, blend
+def _plate_columns(plate: PlateCheck, x: float, y: float) -> dict:
+    """The plate's zero point at a pixel."""
+    dra, ddec, covariance = plate.local_offset(x, y)
+    return {"plate_offset": np.array([dra, ddec]), "plate_covariance": covariance}
 
 
-def star_at(plate, x, y, psf, trail: Trail, zero, flux_limit):
-    """Name of a catalogue star whose image would stand at a pixel, bright enough to be taken for the body."""
-    stars = plate.field_stars
-    if len(stars) == 0:
-        return None
-    distance = np.hypot(np.asarray(stars["x"]) - x, np.asarray(stars["y"]) - y)
-    near = np.flatnonzero(distance < max(0.6 * psf.fwhm, 1.0))
-    for i in near:
-        if not zero.known or zero.flux(float(stars["g"][i])) > 0.3 * flux_limit:
-            return str(stars["name"][i]) or "a catalogue star"
-    return None
+def _measured_columns(frame, prediction: Prediction, plate: PlateCheck, fit: SourceFit) -> dict:
+    """Measured place, O-C and covariance."""
+    ra, dec = (float(v) for v in frame.to_sky(fit.x, fit.y))
+    calculated = unit_from_radec(prediction.ra, prediction.dec)
+    xi, eta = offsets_rad(calculated, unit_from_radec(ra, dec))
+    jacobian = frame.jacobian(fit.x, fit.y)
+    covariance = jacobian @ fit.cov @ jacobian.T + _pauses(frame.exposure, prediction)
+    return _plate_columns(plate, fit.x, fit.y) | {
+        "seen": True, "fit": fit, "x": fit.x, "y": fit.y, "snr": fit.snr, "ra_obs": ra, "dec_obs": dec,
+        "dra_cosdec": float(xi) * ARCSEC_PER_RAD, "ddec": float(eta) * ARCSEC_PER_RAD,
+        "covariance": covariance,
+    }  # fmt: skip
 
 
-def _not_seen(found, result, radius, blend) -> str:
-    if blend is not None and found.candidates:
-        return f"not measured: the source within {radius:.1f} arcsec is the star {blend}"
-    words = f"not seen: nothing above {found.threshold:.1f} sigma within {radius:.1f} arcsec"
-    if np.isfinite(result.limit_mag):
-        words += f" (limit there {result.limit_mag:.1f} mag)"
-    return words
+def _light_columns(frame, plate: PlateCheck, fit: SourceFit, zero: ZeroPoint) -> dict:
+    """Magnitude and its error, which holds what an image unlike the model leaves open."""
+    magnitude, sigma = zero.magnitude(fit.flux, fit.flux_sigma)
+    if not np.isfinite(magnitude):
+        return {}
+    sigma = np.hypot(sigma, light_doubt(frame.data, fit, plate.survey.noise, plate.survey.saturation))
+    # A magnitude whose error is not known is not given.
+    return {"mag_obs": magnitude, "sigma_mag": float(sigma)} if np.isfinite(sigma) else {}
 
 
-def _neighbours(plate, psf, trail: Trail, chosen: Candidate):
-    """Detected sources within the stamp that are not the body or a lump of its own trail, nearest first."""
-    sources = plate.survey.sources
-    if len(sources) == 0:
-        return ()
-    dx, dy = np.asarray(sources["x"]) - chosen.x, np.asarray(sources["y"]) - chosen.y
-    first, last = trail.ends[0, 0], trail.ends[-1, 1]
-    step = last - first
-    along = np.clip(((dx - first[0]) * step[0] + (dy - first[1]) * step[1]) / max(step @ step, 1e-30), 0, 1)
-    off_trail = np.hypot(dx - first[0] - along * step[0], dy - first[1] - along * step[1])
-    near = (off_trail > 0.9 * psf.fwhm) & (off_trail < 3.4 * psf.fwhm + 4.0)
-    order = np.flatnonzero(near)[np.argsort(off_trail[near])][:MAX_NEIGHBOURS]
-    return tuple((float(sources["x"][i]), float(sources["y"][i])) for i in order)
-
-
-def pauses(exposure, prediction: Prediction) -> np.ndarray:
+def _pauses(exposure, prediction: Prediction) -> np.ndarray:
     """What pauses at unknown moments leave open along the motion, as a covariance in arcsec^2."""
+    # The fit takes the light as even over the span; where it was not, the dot's shape pulls the place along.
     if not np.isfinite(prediction.rate):
         return np.zeros((2, 2))
     step = np.array([prediction.ra_rate, prediction.dec_rate]) / 3600.0 * exposure.middle_sigma_s
     return np.outer(step, step)
 
 
-def flag_of(result, fit: SourceFit, exposure) -> str:
+def _flag(fit: SourceFit, exposure, prediction: Prediction, covariance) -> str:
     """What is not as it should be with a measured body; empty where nothing is."""
-    words = []
-    unknown = pauses(exposure, result.prediction)
-    if np.trace(unknown) > 0.25 * np.trace(result.covariance):
-        words.append(
+    flags = []
+    if np.trace(_pauses(exposure, prediction)) > 0.25 * np.trace(covariance):
+        flags.append(
             f"pauses at unknown moments: {exposure.middle_sigma_s:.0f} s of doubt along the motion (a table "
             "EXPOSURES in the frame would lift it)"
         )
     if fit.n_saturated:
-        words.append(f"saturated core ({fit.n_saturated} px): fitted from its ring")
+        flags.append(f"saturated core ({fit.n_saturated} px): fitted from its ring")
     if fit.phase_error_px > 0:
-        words.append(f"undersampled: {fit.phase_error_px:.3f} px pixel-phase error in the sigmas")
+        flags.append(f"undersampled: {fit.phase_error_px:.3f} px pixel-phase error in the sigmas")
     if not is_plain(fit):
-        words.append(f"the image is not a plain dot (chi2/dof {fit.chi2_per_dof:.1f}): sigmas widened")
-    return "; ".join(words)
+        flags.append(f"the image is not a plain dot (chi2/dof {fit.chi2_per_dof:.1f}): sigmas widened")
+    return "; ".join(flags)
 
 
-def notes_of(result, fit: SourceFit, plate) -> tuple:
+def _notes(fit: SourceFit, plate: PlateCheck, prediction: Prediction, search: BodySearch) -> tuple[str, ...]:
     """How a body was measured, in words."""
-    words = [
+    notes = [
         f"PSF {plate.survey.psf.words}: FWHM {fit.psf.fwhm:.2f} px",
         f"noise: {plate.survey.noise.source}",
+        f"background of order {fit.background_order}",
     ]
-    words.append(f"background of order {fit.background_order}")
-    if not np.isfinite(result.prediction.rate):
-        words.append("the prediction has no motion: no along and across, no trail")
+    if not np.isfinite(prediction.rate):
+        notes.append("the prediction has no motion: no along and across, no trail")
     if fit.neighbours:
         many = "neighbour" if len(fit.neighbours) == 1 else "neighbours"
-        words.append(f"{len(fit.neighbours)} {many} fitted together with it")
+        notes.append(f"{len(fit.neighbours)} {many} fitted together with it")
     if fit.n_rejected:
-        words.append(f"{fit.n_rejected} pixels rejected (cosmic rays or defects)")
-    if result.others:
-        words.append(f"{len(result.others)} further sources within {result.search_arcsec:.1f} arcsec")
-    return tuple(words)
+        notes.append(f"{fit.n_rejected} pixels rejected (cosmic rays or defects)")
+    if search.others:
+        notes.append(f"{len(search.others)} further sources within {search.radius_arcsec:.1f} arcsec")
+    return tuple(notes)

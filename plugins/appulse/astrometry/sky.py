@@ -17,7 +17,7 @@ MOST_BOXES = 2500
 
 
 @dataclass(frozen=True)
-class SkyMap:
+class SkyMesh:
     """Sky on a mesh of boxes.
 
     Parameters
@@ -53,7 +53,7 @@ class SkyMap:
         return ndimage.map_coordinates(getattr(self, what), where, order=1, mode="nearest")
 
 
-def sky_map(data, box: int = 64) -> SkyMap:
+def sky_mesh(data, box: int = 64) -> SkyMesh:
     """Sky of a frame.
 
     Parameters
@@ -65,7 +65,7 @@ def sky_map(data, box: int = 64) -> SkyMap:
 
     Returns
     -------
-    SkyMap
+    SkyMesh
 
     Raises
     ------
@@ -75,7 +75,7 @@ def sky_map(data, box: int = 64) -> SkyMap:
     Examples
     --------
     >>> data = np.random.default_rng(2).normal(100.0, 3.0, (200, 300))
-    >>> level, sigma = sky_map(data).typical
+    >>> level, sigma = sky_mesh(data).typical
     >>> abs(level - 100.0) < 0.3, abs(sigma - 3.0) < 0.3
     (True, True)
     """
@@ -93,7 +93,7 @@ def sky_map(data, box: int = 64) -> SkyMap:
         raise MeasurementError(
             f"all pixels of the frame are alike ({np.nanmax(data):g}): it is empty or saturated throughout"
         )
-    return SkyMap(_smooth(level), _smooth(sigma), box, (ny, nx))
+    return SkyMesh(_smooth(level), _smooth(sigma), box, (ny, nx))
 
 
 def _samples(data, box, my, mx, step):

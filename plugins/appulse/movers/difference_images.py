@@ -26,7 +26,7 @@ from functools import cached_property
 import numpy as np
 from scipy import ndimage
 
-from appulse.astrometry.sky import SkyMap, sky_map
+from appulse.astrometry.sky import SkyMesh, sky_mesh
 from appulse.errors import MeasurementError
 from appulse.movers.smoothed_frames import SmoothedFrames
 from appulse.numerics.robust import clipped_sigma
@@ -224,7 +224,7 @@ class Differences:
     # (ny, nx) float32 array; sum of the weights of the frames that show a pixel.
     total: np.ndarray
     # Level and scatter of each q_k by its own predicted sigma.
-    scatter: list[SkyMap | None] = field(default_factory=list)
+    scatter: list[SkyMesh | None] = field(default_factory=list)
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -375,7 +375,7 @@ def _mean_rows(found: Differences, rows) -> None:
     found.mean[rows] = np.where(total > 0, light / np.where(total > 0, total, 1.0), np.nan)
 
 
-def _scatter(found: Differences, k) -> SkyMap | None:
+def _scatter(found: Differences, k) -> SkyMesh | None:
     """Level and scatter of difference over sigma on a mesh, of every n-th pixel of large frames."""
     step = max(1, int(np.ceil(np.sqrt(found.shape[0] * found.shape[1] / CALIBRATION_PIXELS))))
     parts = []
@@ -384,10 +384,10 @@ def _scatter(found: Differences, k) -> SkyMap | None:
         start = -rows.start % step
         parts.append((difference[start::step, ::step] / sigma[start::step, ::step]).astype(np.float32))
     try:
-        mesh = sky_map(np.concatenate(parts))
+        mesh = sky_mesh(np.concatenate(parts))
     except MeasurementError:
         return None
-    return SkyMap(mesh.level, mesh.sigma, mesh.box * step, found.shape)
+    return SkyMesh(mesh.level, mesh.sigma, mesh.box * step, found.shape)
 
 
 SHARP, SHARP_SIGMAS = 0.6, 2.5

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage
 
-from appulse.astrometry.sky import sky_map
+from appulse.astrometry.sky import sky_mesh
 from appulse.errors import InputError
 from appulse.frames.wcs import pixel_to_sky
 from appulse.numerics.mesh import between
@@ -281,7 +281,7 @@ class StarMask:
 
 def star_pixels(light, sigma, fwhm) -> np.ndarray:
     """Pixels of a base in which a star shows in a single frame, and their neighbours; bool array."""
-    coarse = sky_map(light, box=16)
+    coarse = sky_mesh(light, box=16)
     level = coarse.typical[0]
     fine, cell = _fine_mesh(light, fwhm, level)
     stars, wide, cores = np.zeros((3, *light.shape), dtype=bool)

@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from appulse.astrometry.detection import detect_stars, survey_frame
 from appulse.astrometry.psf import PSF
-from appulse.astrometry.sky import sky_map
+from appulse.astrometry.sky import sky_mesh
 from appulse.registration.alignment import Alignment, StarList
 from appulse.registration.resampling import COARSER, MESH, PixelMap
 from appulse.sequence.calibrate import calibrated
@@ -225,7 +225,7 @@ def _compact_width(data, sky):
 
 def quick_list(frame) -> StarList:
     """As :func:`star_list`, in a moment: places to a few tenths of a pixel, for previews."""
-    sky = sky_map(frame.data)
+    sky = sky_mesh(frame.data)
     found = detect_stars(frame.data, sky=sky, fwhm=QUICK_FWHM)[:MAX_FITTED]
     level, noise = sky.typical
     x, y, flux, snr = (np.asarray(found[name], dtype=float) for name in ("x", "y", "flux", "snr"))
