@@ -123,7 +123,7 @@ def test_body_without_motion_plate_or_fit():
     bare = residual(
         0, plate_offset=np.full(2, np.nan), plate_covariance=np.full((2, 2), np.nan), fit=None, plate=None
     )
-    bare.prediction = Prediction("7", 246.35, -24.4)
+    bare = replace(bare, prediction=Prediction("7", 246.35, -24.4))
     text = evidence_html([bare])
     assert "nan" not in re.sub(r'src="data:[^"]*"', "", text).lower()
     assert motion_figure([bare]) is None
