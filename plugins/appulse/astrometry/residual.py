@@ -201,6 +201,15 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
         If the frame has no usable pixel at all.
     TableError
         If the prediction has no place.
+
+    Examples
+    --------
+    >>> import appulse
+    >>> frame = appulse.example_frame()
+    >>> row = appulse.open_bodies("7").in_frame(frame)[0]
+    >>> residual = appulse.measure(frame, row)
+    >>> residual.seen, residual.snr > 100, abs(residual.dra_cosdec) < 1
+    (True, True, True)
     """
     prediction = Prediction.from_row(prediction)
     plate = plate if plate is not None else check_plate(frame, None)

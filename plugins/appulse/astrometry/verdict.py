@@ -140,6 +140,14 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     ------
     MeasurementError
         If no body was seen at all.
+
+    Examples
+    --------
+    >>> import appulse
+    >>> frames = [appulse.example_frame(number) for number in (1, 2)]
+    >>> night = appulse.measure_night(frames, appulse.open_bodies("7"))
+    >>> appulse.judge(night.residuals).cause
+    'all well'
     """
     night = gather(residuals, clock_sigma_s=clock_sigma_s)
     models = fit_models(night)

@@ -66,7 +66,7 @@ def add_parser(subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     """Find movers and write them; 1 if some frames could not be used."""
     from appulse.formats.output import check_free, together, write_table
-    from appulse.workflows.mover_search import MoverLimits, find_movers_in
+    from appulse.workflows.moving_objects import MoverLimits, find_movers
     from appulse.workflows.sources import open_bodies, open_stars
 
     limits = MoverLimits(args.max_rate, args.min_frames, args.min_snr)
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     bodies = None if args.orbits is None else common.with_notes(open_bodies(orbits=args.orbits))
     paths, stars = common.expand_frames(args.frames), open_stars(args.stars)
     with common.bars() as progress:
-        found = find_movers_in(
+        found = find_movers(
             paths, bodies, stars, limits, reading=common.frame_options(args), each=common.say_frame,
             progress=progress,
         )  # fmt: skip

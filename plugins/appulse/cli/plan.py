@@ -54,10 +54,10 @@ def run(args: argparse.Namespace) -> int:
     """Plan and write."""
     from appulse.encounters.campaign_file import read_campaign
     from appulse.formats.output import check_free
-    from appulse.workflows.capture_plans import FILES, plan_pass, save_plan
+    from appulse.workflows.capture_plans import FILES, plan_capture, save_plan
 
     check_free([args.out / name for name in FILES], args.overwrite)
-    planned = plan_pass(
+    planned = plan_capture(
         read_campaign(args.campaign), args.encounter, site=args.site, instrument=args.instrument,
         night=args.night, trail_arcsec=args.trail, cadence_s=args.cadence,
     )  # fmt: skip

@@ -241,6 +241,14 @@ def write_table(table, path, overwrite=False):
     ------
     InputError
         Unknown suffix, or the file cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from astropy.table import Table
+    >>> path = write_table(Table({"ra": [246.4]}), tempfile.mkdtemp() + "/places.ecsv")
+    >>> path.name
+    'places.ecsv'
     """
     path = Path(path)
     kinds = {

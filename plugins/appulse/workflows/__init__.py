@@ -26,9 +26,9 @@ One frame, one body at a time, as a viewer does it::
     options, notes = observation_options(table, {frame.name: frame.observer}, AdesChoice())   # from space too
     written, notes = write_observations({"psv"}, table, frames, AdesChoice(), folder, overwrite)
 
-Other work: ``compare_observations`` and ``improve_by_places`` (no frames needed), ``find_movers_in``,
-``search_passes``, ``plan_pass`` and ``save_plan``, ``gather_facts``; ``plan_pictures`` and ``repeat_recipe``,
-whose ``job`` goes to ``appulse.sequence.run``.
+Other work: ``compare_observations`` and ``improve_by_places`` (no frames needed), ``find_movers``,
+``find_passes`` and ``search_passes``, ``plan_capture`` and ``save_plan``, ``gather_facts``; ``stack``,
+``plan_pictures`` and ``repeat_recipe``, whose ``job`` goes to ``appulse.sequence.run``.
 """
 
 import lazy_loader
@@ -36,7 +36,7 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "capture_plans": ["PlannedCapture", "plan_pass", "save_plan"],
+        "capture_plans": ["PlannedCapture", "plan_capture", "save_plan"],
         "captioning": ["GivenFigures", "PassFacts", "gather_facts"],
         "comparing": [
             "ComparedObservations",
@@ -47,6 +47,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "read_places",
             "save_comparison",
         ],
+        "example": ["example_frame", "example_night"],
         "export": [
             "AdesChoice",
             "NightOutputs",
@@ -59,14 +60,15 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         ],
         "judging": ["doubts", "is_noteworthy", "judgement", "suspicions", "write_judgement"],
         "measuring": ["MeasuredFrame", "MeasuredNight", "measure_frame", "measure_night"],
-        "mover_search": ["FoundMovers", "MoverLimits", "find_movers_in"],
-        "pass_search": ["FoundPasses", "bodies_of", "check_dates", "search_passes", "targets_of"],
+        "moving_objects": ["FoundMovers", "MoverLimits", "find_movers"],
+        "pass_search": ["FoundPasses", "find_passes", "search_passes"],
         "picture_making": [
             "PictureFiles",
             "PictureOutputs",
             "PictureRun",
             "plan_pictures",
             "repeat_recipe",
+            "stack",
         ],
         "sources": [
             "BodySource",

@@ -1,6 +1,7 @@
 """How to photograph one pass: site, night, framing and exposures chosen, and the files of the plan."""
 
 import datetime
+import os
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -49,7 +50,7 @@ class PlannedCapture:
     notes: tuple[str, ...] = ()
 
 
-def plan_pass(
+def plan_capture(
     campaign,
     encounter_id: str,
     *,
@@ -63,8 +64,8 @@ def plan_pass(
 
     Parameters
     ----------
-    campaign : Campaign
-        From :func:`appulse.encounters.campaign_file.read_campaign`: sites, instruments, limits.
+    campaign : path or Campaign
+        A campaign file: sites, instruments, limits; see ``sample_data/campaign.yaml``.
     encounter_id : str
         Out of the table of passes: body, object and date, as ``7-IC4603-20270504``.
     site, instrument : str, optional
@@ -84,12 +85,30 @@ def plan_pass(
     ------
     InputError
         If the pass, the site, the instrument or the night cannot be used, or no night serves.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib, appulse
+    >>> file = pathlib.Path(tempfile.mkdtemp()) / "spring.yaml"
+    >>> _ = file.write_text('''
+    ... title: Iris among nebulae
+    ... dates: {from: 2027-05-01, to: 2027-05-09}
+    ... sites: [{name: hosted, place: [-68.0, -23.0, 2400], time_zone: America/Santiago, private: false}]
+    ... instruments: [{name: small, aperture_mm: 70, focal_length_mm: 350, pixel_um: 6.1,
+    ...                sensor_px: [1600, 1200], mount: equatorial}]
+    ... ''')
+    >>> planned = appulse.plan_capture(file, "7-IC4603-20270504")
+    >>> planned.plan.night.site.name, planned.plan.night.evening.isoformat()
+    ('hosted', '2027-05-04')
     """
     from appulse.bodies.ephemeris import NBodyEphemeris
-    from appulse.encounters.capture import plan_capture
+    from appulse.encounters.campaign_file import read_campaign
+    from appulse.encounters.capture import plan_capture as plan_night
     from appulse.encounters.ranking import advice, odds
     from appulse.encounters.visibility import body_vectors, serving_nights
 
+    if isinstance(campaign, str | os.PathLike):
+        campaign = read_campaign(campaign)
     campaign, site = _with_named(campaign, site, instrument)
     encounter, catalogue, notes = _find(encounter_id, campaign)
     nights = serving_nights(encounter, catalogue, campaign)
@@ -100,7 +119,7 @@ def plan_pass(
     chosen = _choose_night(encounter, nights, chances, site, night)
     encounter = _seen_from(encounter, catalogue, chosen.site)
     vectors = body_vectors(encounter, catalogue)
-    plan = plan_capture(
+    plan = plan_night(
         encounter, chosen, campaign.instruments[0], vectors, trail_arcsec=trail_arcsec, cadence_s=cadence_s
     )
     words = advice(chances, campaign.rental)

@@ -163,7 +163,11 @@ def measure_frame(
 
     Examples
     --------
-    See :func:`measure_night`.
+    >>> import appulse
+    >>> measured = appulse.measure_frame(appulse.example_frame(), appulse.open_bodies("7"))
+    >>> residual = measured.residuals[0]
+    >>> residual.seen, abs(residual.dra_cosdec) < 1, measured.plate.n_stars > 2
+    (True, True, True)
     """
     from appulse.astrometry.plate import check_plate
     from appulse.astrometry.residual import measure
@@ -254,10 +258,13 @@ def measure_night(
 
     Examples
     --------
-    >>> from appulse.workflows import open_bodies
-    >>> night = measure_night(["no-such-frame.fits"], open_bodies("7"))
-    >>> len(night.measured), night.failed[0].reason
-    (0, 'no-such-frame.fits: no such file (no-such-frame.fits)')
+    >>> import appulse
+    >>> frames = [appulse.example_frame(1), appulse.example_frame(2), "no-such-frame.fits"]
+    >>> night = appulse.measure_night(frames, appulse.open_bodies("7"))
+    >>> len(night.residuals), night.failed[0].reason
+    (2, 'no-such-frame.fits: no such file (no-such-frame.fits)')
+    >>> night.verdict.cause
+    'all well'
     """
     frames = list(frames)
     measured, failed = [], []

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from appulse.errors import AppulseError, InputError
-from appulse.workflows.sources import IsCancelled, Progress, counted, load_orbits
+from appulse.workflows.sources import IsCancelled, Progress, counted, load_orbits, split_names
 
 
 @dataclass(frozen=True)
@@ -102,6 +102,83 @@ def search_passes(
     table = passes_table(passes, events=events, meta=provenance(**_asked(search, catalogue)), **more)
     hidden = () if passes else _hidden(catalogue, search, how)
     return FoundPasses(table, tuple(passes), search, catalogue, hidden, notes)
+
+
+def find_passes(
+    start,
+    end,
+    bodies=None,
+    targets=None,
+    *,
+    orbits=None,
+    within_arcmin: float = 10.0,
+    measured_from: str = "centre",
+    brighter_than: float | None = None,
+    site=None,
+    progress: Progress | None = None,
+    cancelled: IsCancelled | None = None,
+):
+    """Which bodies pass which deep-sky objects between two dates.
+
+    Parameters
+    ----------
+    start, end : str or Time
+        UTC.
+    bodies : str or list of str, optional
+        Numbers, names or designations; every body of the orbits when left out.
+    targets : str or list of str, optional
+        Names of objects; the whole catalogue when left out.
+    orbits : path, optional
+        An orbit file; the bundled orbits when left out.
+    within_arcmin : float
+        Largest least separation.
+    measured_from : {'centre', 'outline'}
+        Where it starts.
+    brighter_than : float, optional
+        Faintest body, magnitudes.
+    site : str or Site, optional
+        From where separations are seen (code, ``lon,lat,height``, name in the settings file); the Earth's
+        centre when left out.
+    progress, cancelled : callable, optional
+
+    Returns
+    -------
+    Table
+        A row for each pass, in the order of time: its id, UTC, separation (arcsec), whether the body goes
+        inside the outline, magnitude, elongation, motion.
+
+    Raises
+    ------
+    InputError
+        If a body, an object, a date or the site cannot be understood.
+    EphemerisSpanError
+        If the dates leave the bundled kernels.
+
+    Examples
+    --------
+    >>> import appulse
+    >>> passes = appulse.find_passes("2027-05-01", "2027-05-09", "7", "IC 4603")
+    >>> str(passes["encounter"][0]), round(float(passes["separation"][0]) / 60, 1)
+    ('7-IC4603-20270504', 3.7)
+    """
+    from appulse.encounters.campaign_file import BodyChoice, Campaign, TargetChoice
+    from appulse.formats.settings import site_of
+    from appulse.observers.timescales import parse_utc
+
+    dates = [parse_utc(when) if isinstance(when, str) else when for when in (start, end)]
+    names = tuple(split_names(bodies) or ())
+    wanted = tuple(split_names(targets, "target") or ())
+    kept = () if orbits is None else (str(orbits),)
+    campaign = Campaign(
+        title="search", start=dates[0], end=dates[1], targets=TargetChoice(names=wanted),
+        bodies=BodyChoice(names=names, orbits=kept, brighter_than=brighter_than),
+    )  # fmt: skip
+    rule = replace(campaign.rule, within=within_arcmin, measured_from=measured_from, least_elongation=0.0)
+    observer = site_of(site) if isinstance(site, str) else site
+    found = search_passes(
+        replace(campaign, rule=rule), observer=observer, progress=progress, cancelled=cancelled
+    )
+    return found.table
 
 
 def _find(catalogue, search, *, run, progress, cancelled):

@@ -274,3 +274,79 @@ def repeat_recipe(path: Path, outputs: PictureOutputs, *, reading: dict | None =
         | ({"colour": colour} if colour else {}),
     )
     return PictureRun(job, recipe)
+
+
+def stack(
+    frames: Iterable,
+    body: str,
+    out,
+    *,
+    orbits=None,
+    positions=None,
+    stars=None,
+    extras: Iterable[str] = (),
+    overwrite: bool = False,
+    reading: dict | None = None,
+    progress=None,
+    cancelled=None,
+    **settings,
+):
+    """Stack a night's frames on the stars and on the body; composite and animation with them.
+
+    Parameters
+    ----------
+    frames : iterable of path
+        Plate-solved FITS files of one night.
+    body : str
+        Number, name or designation.
+    out : path
+        Folder for the products; a run that was broken off there is taken up.
+    orbits, positions, stars : path, optional
+        See :func:`appulse.open_bodies` and :func:`appulse.open_stars`.
+    extras : iterable of str
+        Out of tiff, jpeg, mp4, frames.
+    overwrite : bool
+    reading : dict, optional
+        Options of :func:`appulse.read_frame`.
+    progress, cancelled : callable, optional
+    **settings
+        Of :class:`appulse.sequence.picture_job.PictureSettings`, e.g. ``north_up=True``.
+
+    Returns
+    -------
+    appulse.sequence.picture_job.Result
+        ``written``: the files; ``dots``: the body in each frame; ``notes``.
+
+    Raises
+    ------
+    InputError
+        If no frame can be used.
+    OutputExistsError
+        If a product exists and may not be replaced.
+    Cancelled
+        If it was stopped: the same call goes on from there.
+
+    Examples
+    --------
+    >>> import tempfile, appulse
+    >>> folder = tempfile.mkdtemp()
+    >>> paths = appulse.example_night(folder + "/night", 3)
+    >>> made = appulse.stack(paths, "7", folder + "/picture")
+    >>> sorted(path.name for path in made.written)[:3]
+    ['animation.gif', 'base.fits', 'composite.png']
+    """
+    from appulse.sequence.picture_job import PictureSettings
+    from appulse.sequence.run import run
+    from appulse.workflows.sources import open_bodies, open_stars
+
+    planned = plan_pictures(
+        frames,
+        open_bodies(body, orbits, positions),
+        PictureOutputs(Path(out), frozenset(extras), overwrite=overwrite),
+        PictureSettings(**settings),
+        open_stars(stars),
+        reading=reading,
+        progress=progress,
+        cancelled=cancelled,
+    )
+    return run(planned.job, progress=progress, cancelled=cancelled)

@@ -32,8 +32,8 @@ Progress = Callable[[str, int, int], None]
 IsCancelled = Callable[[], bool]
 
 
-def split_names(text: str | Sequence[str] | None) -> list[str] | None:
-    """Names of bodies out of a text with commas, or None for all.
+def split_names(text: str | Sequence[str] | None, what: str = "body") -> list[str] | None:
+    """Names out of a text with commas or a list, or None for all.
 
     Examples
     --------
@@ -45,7 +45,9 @@ def split_names(text: str | Sequence[str] | None) -> list[str] | None:
     words = text.split(",") if isinstance(text, str) else text
     names = [name.strip() for name in words if name.strip()]
     if not names:
-        raise DesignationError(f"body {text!r} names no body: give a number, name or designation, or 'all'")
+        raise DesignationError(
+            f"{what} {text!r} names no {what}: give a number, name or designation, or 'all'"
+        )
     return names
 
 

@@ -81,7 +81,7 @@ class FoundMovers:
         return len(self.frames) + len(self.failed)
 
 
-def find_movers_in(
+def find_movers(
     frames: Iterable[Path],
     bodies: BodySource | None = None,
     stars: StarSource | None = None,
@@ -119,7 +119,8 @@ def find_movers_in(
 
     Examples
     --------
-    >>> find_movers_in([])
+    >>> import appulse
+    >>> appulse.find_movers([])
     Traceback (most recent call last):
     appulse.errors.InputError: 0 frames: three or more are needed to tell a mover from noise
     """
