@@ -15,6 +15,19 @@ SESSION_PATHS = {
     "glue_appulse.pixels.LazyPixels": "glue_appulse.data.lazy_pixels.LazyPixels",
     "glue_appulse.frames.load_solved_frame": "glue_appulse.data.solved_frames.load_solved_frame",
     "glue_appulse.encounters.load_passes": "glue_appulse.data.passes.load_passes",
+    **{
+        f"glue_appulse.layers.{before}.{name}": f"glue_appulse.layers.{now}.{name}"
+        for before, now, name in (
+            ("mark_layer", "measured_layer", "MarkLayerArtist"),
+            ("mark_layer", "measured_layer", "MarkLayerState"),
+            ("outline_artist", "outline_layer", "OutlineLayerArtist"),
+            ("outline_state", "outline_layer", "OutlineLayerState"),
+            ("track_artist", "track_layer", "TrackLayerArtist"),
+            ("track_artist", "track_layer", "TrackSubsetArtist"),
+            ("track_state", "track_layer", "TrackLayerState"),
+            ("track_state", "track_layer", "TrackSubsetLayerState"),
+        )
+    },
 }
 
 _done = set()

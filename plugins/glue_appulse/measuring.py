@@ -23,7 +23,7 @@ from glue_appulse.data.solved_frames import (
     require_time_and_site,
 )
 from glue_appulse.host import say
-from glue_appulse.layers.base import frame_key
+from glue_appulse.layers.sky_layer import frame_key
 
 #: Plate checks that are kept: two nights' frames; the earliest goes first.
 MAX_PLATES = 64

@@ -8,7 +8,7 @@ def make_layer(viewer, layer):
     """Layer artist for outlines or a selection of them."""
     if kind_of(layer) != OUTLINES or not is_image_viewer(viewer):
         return None
-    from glue_appulse.layers.outline_artist import OutlineLayerArtist
+    from glue_appulse.layers.outline_layer import OutlineLayerArtist
 
     return viewer.get_layer_artist(OutlineLayerArtist, layer=layer)
 

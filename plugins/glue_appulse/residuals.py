@@ -8,7 +8,7 @@ def make_layer(viewer, layer):
     """Layer artist for measured places in an image viewer."""
     if kind_of(layer) != RESIDUALS or not is_image_viewer(viewer):
         return None
-    from glue_appulse.layers.mark_layer import MarkLayerArtist
+    from glue_appulse.layers.measured_layer import MarkLayerArtist
 
     return viewer.get_layer_artist(MarkLayerArtist, layer=layer)
 

@@ -10,7 +10,7 @@ def make_layer(viewer, layer):
         return None
     from glue.core.subset import Subset
 
-    from glue_appulse.layers.track_artist import TrackLayerArtist, TrackSubsetArtist
+    from glue_appulse.layers.track_layer import TrackLayerArtist, TrackSubsetArtist
 
     cls = TrackSubsetArtist if isinstance(layer, Subset) else TrackLayerArtist
     return viewer.get_layer_artist(cls, layer=layer)

@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "glue_plugins"))
 import numpy as np
 from glue_worlds import make_frame, make_outlines, make_track
 
-from glue_appulse.layers.moving import MOVING_S
+from glue_appulse.layers.board import MOVING_S
 
 START = """
 import time; begin = time.perf_counter()

@@ -10,7 +10,7 @@ from glue_appulse import sources
 from glue_appulse.data import track_data
 from glue_appulse.data.kinds import OUTLINES, TRACK, all_of
 from glue_appulse.data.solved_frames import frame_of
-from glue_appulse.layers.track_artist import TrackLayerArtist
+from glue_appulse.layers.track_layer import TrackLayerArtist
 from glue_appulse.layers.track_model import TrackModel
 
 #: The sample's WCS is off by an arcsecond on purpose and its clock by 95 s; the prediction itself is not.

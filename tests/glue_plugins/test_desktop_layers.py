@@ -7,8 +7,8 @@ import pytest
 from glue.core.state import GlueSerializer
 from glue_worlds import make_frame, make_outlines, make_track
 
-from glue_appulse.layers.outline_artist import OutlineLayerArtist
-from glue_appulse.layers.track_artist import TrackLayerArtist, TrackSubsetArtist
+from glue_appulse.layers.outline_layer import OutlineLayerArtist
+from glue_appulse.layers.track_layer import TrackLayerArtist, TrackSubsetArtist
 
 pytestmark = pytest.mark.needs_qt
 

@@ -284,7 +284,7 @@ def test_a_box_in_either_plot_selects_and_a_double_click_opens(desk):
 
 @pytest.mark.needs_qt
 def test_measured_places_are_marked_in_the_picture(desk, answers):
-    from glue_appulse.layers.mark_layer import MarkLayerArtist
+    from glue_appulse.layers.measured_layer import MarkLayerArtist
 
     assert desk.panel.measure_night().wait()
     layer = next(layer for layer in desk.viewer.layers if isinstance(layer, MarkLayerArtist))

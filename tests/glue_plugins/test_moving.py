@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from glue_worlds import make_frame, make_outlines, make_track
 
-from glue_appulse.layers import moving
-from glue_appulse.layers.board import LabelBoard
+from glue_appulse.layers.board import MOVING_S, LabelBoard
 
 pytestmark = pytest.mark.needs_qt
 
@@ -35,7 +34,7 @@ def viewer(app):
 
 def rest(viewer):
     """A drawing of a window that has been still."""
-    board_of(viewer)._ride._last = None
+    board_of(viewer)._carried.rest()
     viewer.figure.canvas.draw()
 
 
@@ -72,11 +71,11 @@ def strokes(viewer):
 
 def test_the_carried_picture_lies_where_the_true_drawing_lies(viewer):
     step(viewer)
-    assert board_of(viewer).riding
+    assert board_of(viewer).carrying
     step(viewer, 31)
     carried = screen(viewer)
     rest(viewer)
-    assert not board_of(viewer).riding
+    assert not board_of(viewer).carrying
     true = screen(viewer)
     assert differs(carried, true) < TOL_SHARE
     assert strokes(viewer)[150:-150, 150:-150].mean() > 2 * TOL_SHARE  # else nothing was compared
@@ -85,7 +84,7 @@ def test_the_carried_picture_lies_where_the_true_drawing_lies(viewer):
 def test_a_window_that_leaves_the_canvas_gets_a_new_one(viewer):
     for _ in range(8):
         step(viewer, 90)
-        assert board_of(viewer).riding
+        assert board_of(viewer).carrying
     carried = screen(viewer)
     rest(viewer)
     assert differs(carried, screen(viewer)) < TOL_SHARE
@@ -115,18 +114,18 @@ def test_the_picture_settles_by_itself(viewer):
     from qtpy.QtWidgets import QApplication
 
     step(viewer)
-    assert board_of(viewer).riding
-    end = time.monotonic() + 10 * moving.MOVING_S
-    while board_of(viewer).riding and time.monotonic() < end:
+    assert board_of(viewer).carrying
+    end = time.monotonic() + 10 * MOVING_S
+    while board_of(viewer).carrying and time.monotonic() < end:
         QApplication.processEvents()
         time.sleep(0.02)
-    assert not board_of(viewer).riding
+    assert not board_of(viewer).carrying
 
 
 def test_a_file_gets_the_true_drawing(viewer, tmp_path):
     step(viewer)
-    assert board_of(viewer).riding
+    assert board_of(viewer).carrying
     state = viewer.state
     state.x_min, state.x_max = state.x_min + 1, state.x_max + 1
     viewer.figure.savefig(tmp_path / "screen.png", dpi=viewer.figure.dpi)
-    assert not board_of(viewer).riding
+    assert not board_of(viewer).carrying

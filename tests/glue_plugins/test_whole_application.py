@@ -9,8 +9,8 @@ from glue.main import list_loaded_plugins
 
 from glue_appulse import desktop, health, sources
 from glue_appulse.data.kinds import FRAME, OUTLINES, TRACK, all_of
-from glue_appulse.layers.outline_artist import OutlineLayerArtist
-from glue_appulse.layers.track_artist import TrackLayerArtist
+from glue_appulse.layers.outline_layer import OutlineLayerArtist
+from glue_appulse.layers.track_layer import TrackLayerArtist
 
 
 @pytest.fixture

@@ -74,7 +74,7 @@ class PlacedLabel(NamedTuple):
     leader: np.ndarray | None
 
 
-def place_labels(labels, window, measure, *, blocked=(), avoid=(), most=None):
+def place_labels(labels, window, measure, *, blocked=(), avoid=(), most=None, cover=True):
     """Find places for words, those of lower rank first.
 
     Parameters
@@ -91,6 +91,8 @@ def place_labels(labels, window, measure, *, blocked=(), avoid=(), most=None):
         Points of lines, rather not covered.
     most : int, optional
         So many at most.
+    cover : bool
+        Whether words that must stand are written over something else where nothing is free.
 
     Returns
     -------
@@ -115,7 +117,7 @@ def place_labels(labels, window, measure, *, blocked=(), avoid=(), most=None):
             label = replace(label, x=min(max(label.x, x0), x1), y=min(max(label.y, y0), y1))
         elif not (x0 <= label.x <= x1 and y0 <= label.y <= y1):
             continue
-        box = _free_box(label, measure(label), window, taken, points)
+        box = _free_box(label, measure(label), window, taken, points, cover)
         if box is not None:
             taken = np.vstack([taken, box])
             placed.append(PlacedLabel(label, tuple(box.tolist()), _leader(label, box)))
@@ -137,13 +139,13 @@ def _candidates(label, size):
     return np.hstack([centres - half, centres + half])
 
 
-def _free_box(label, size, window, taken, points):
-    """The best free box of a label; None where every place is taken and the label need not stand."""
+def _free_box(label, size, window, taken, points, cover):
+    """The best free box of a label, else the least bad one; None where the label had better not stand."""
     boxes, window = _candidates(label, size), np.asarray(window, dtype=float)
     inside = (boxes[:, :2] >= window[:2]).all(axis=1) & (boxes[:, 2:] <= window[2:]).all(axis=1)
     free = inside & ~_meet(boxes, taken).any(axis=1)
     if not free.any():
-        return _least_bad(boxes, window, taken) if label.must else None
+        return _least_bad(boxes, window, taken) if label.must and cover else None
     if not len(points):
         return boxes[np.argmax(free)]
     boxes, order = boxes[free], np.flatnonzero(free)

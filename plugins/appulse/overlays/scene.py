@@ -40,7 +40,7 @@ BODY_RANK, OBJECT_RANK, OFFSET_RANK, END_RANK, TICK_RANK = 0.0, 1.0, 3.0, 9.0, 1
 
 @dataclass(frozen=True)
 class Polyline:
-    """A line (n, 2) of a colour and a width in pixels."""
+    """A line (n, 2) in pixels, of a colour and a width in the painter's own unit."""
 
     points: np.ndarray
     colour: str
@@ -233,7 +233,9 @@ def arrow_head(line, window, size):
 # --- symbols
 
 
-def track_scene(line, ticks, marks, *, window, colour, size, width, name="", arrow=True, letters=None):
+def track_scene(
+    line, ticks, marks, *, window, colour, size, width, name="", bars=True, arrow=True, letters=None
+):
     """A track with its ticks, predicted places, name and direction.
 
     Parameters
@@ -246,9 +248,11 @@ def track_scene(line, ticks, marks, *, window, colour, size, width, name="", arr
     window : (x0, y0, x1, y1)
     colour : str
     size, width : float
-        Height of a letter and width of the lines, pixels.
+        Unit of the symbols, pixels; width of the lines in the painter's own unit.
     name : str
         Stands by every mark; empty for none.
+    bars : bool
+        Whether the track opens between two bars at every mark.
     arrow : bool
         Whether the direction of motion is shown.
     letters : float, optional
@@ -259,9 +263,10 @@ def track_scene(line, ticks, marks, *, window, colour, size, width, name="", arr
     Scene
     """
     gap, letters = GAP * size, size if letters is None else letters
-    lines, bars = opened(line, marks, gap), []
+    openings = marks if bars else []
+    lines, heavy = opened(line, openings, gap), []
     labels, blocked = [], []
-    free = [tick for tick in ticks if all(_apart(tick[0], mark) > gap for mark in marks)]
+    free = [tick for tick in ticks if not in_opening(tick[0], openings, gap)]
     for i, (point, across, text) in enumerate(free):
         lines.append(np.array([point - TICK * size * across, point + TICK * size * across]))
         if text:
@@ -272,12 +277,13 @@ def track_scene(line, ticks, marks, *, window, colour, size, width, name="", arr
     for mark in marks:
         along = _direction(mark, line)
         across = np.array([-along[1], along[0]])
-        for foot in (mark.trail[0] - gap * along, mark.trail[-1] + gap * along):
-            bars.append(np.array([foot - BAR * size * across, foot + BAR * size * across]))
+        half = gap + mark.reach * np.abs(along)
+        if bars:
+            for foot in (mark.trail[0] - gap * along, mark.trail[-1] + gap * along):
+                heavy.append(np.array([foot - BAR * size * across, foot + BAR * size * across]))
+            blocked.append((*(mark.centre - half), *(mark.centre + half)))
         if len(mark.ellipse) and np.ptp(mark.ellipse, axis=0).max() > LEAST_ELLIPSE_PX:
             lines.append(mark.ellipse)
-        half = gap + mark.reach * np.abs(along)
-        blocked.append((*(mark.centre - half), *(mark.centre + half)))
         if name:
             # below the track, for the ticks' words stand above it
             down = -across if across[1] > 0 else across
@@ -287,19 +293,22 @@ def track_scene(line, ticks, marks, *, window, colour, size, width, name="", arr
                 Label(*mark.centre, name, angle, BODY_RANK, colour, 1.1 * letters, room, must=True, bold=True)
             )
     head = arrow_head(line, window, ARROW * size) if arrow else None
-    if head is not None and all(_apart(head[1], mark) > gap for mark in marks):
+    if head is not None and not in_opening(head[1], openings, gap):
         lines.append(head)
     # bars are heavier than ticks: at a glance nobody takes one for the other
     strokes = [Polyline(line, colour, width) for line in lines]
-    strokes += [Polyline(line, colour, BAR_WEIGHT * width) for line in bars]
+    strokes += [Polyline(line, colour, BAR_WEIGHT * width) for line in heavy]
     return Scene(tuple(strokes), tuple(labels), (), tuple(blocked))
 
 
-def _apart(point, mark):
-    """Distance of a point from a mark's trail."""
-    start, way = mark.trail[0], mark.trail[-1] - mark.trail[0]
-    share = np.clip(np.dot(point - start, way) / max(np.dot(way, way), 1e-12), 0.0, 1.0)
-    return np.hypot(*(point - start - share * way))
+def in_opening(point, marks, gap):
+    """Whether a point lies where the track is open: within `gap` of a mark's trail."""
+    for mark in marks:
+        start, way = mark.trail[0], mark.trail[-1] - mark.trail[0]
+        share = np.clip(np.dot(point - start, way) / max(np.dot(way, way), 1e-12), 0.0, 1.0)
+        if np.hypot(*(point - start - share * way)) <= gap:
+            return True
+    return False
 
 
 def _direction(mark, line):

@@ -16,7 +16,7 @@ from astropy.time import Time
 
 from glue_appulse.data.kinds import FRAME, KIND_KEY, from_json, kind_of, to_json
 from glue_appulse.host import say
-from glue_appulse.layers.base import CHECKSUM_KEY
+from glue_appulse.layers.sky_layer import CHECKSUM_KEY
 
 SUFFIXES = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz")
 #: Key of the load log's keywords under which a frame leaves what is needed when its file has moved.

@@ -15,7 +15,7 @@ from appulse.workflows import BodySource
 from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.data.kinds import KIND_KEY, TRACK, all_of, to_json
 from glue_appulse.data.solved_frames import frame_of, require_time_and_site
-from glue_appulse.layers.base import frame_key
+from glue_appulse.layers.sky_layer import frame_key
 from glue_appulse.layers.track_model import DEC, EXPOSURES_KEY, MJD, RA, TrackModel
 
 #: A catalogue up to this many bodies is predicted as a whole; a larger one is searched by place first.

@@ -1,0 +1,1 @@
+"""Painters of the scene in glue's image viewers: tracks, outlines and measured places as layers."""

@@ -3,21 +3,57 @@
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
+from appulse.numerics.sphere import unit_from_radec
 from glue_appulse.data.kinds import from_json
 
-from .curve import MIN_ROWS, SkyCurve
-
-#: Columns of a track's data set.
 MJD, RA, DEC = "MJD (UTC)", "RA", "Dec"
+"""Columns of a track's data set."""
 EXPOSURES_KEY = "appulse_exposures"
+MIN_ROWS = 4
+"""Fewest rows from which a cubic can be drawn without inventing a bend."""
+
+
+class SkyCurve:
+    """Place at any time within a dense table, by cubic splines of the direction cosines.
+
+    Neither 0h nor the poles are special that way. With rows a minute apart the interpolated place of a
+    body that crosses ten degrees a day stays within a microarcsecond.
+
+    Examples
+    --------
+    >>> curve = SkyCurve([0, 1, 2, 3], [359.0, 359.5, 0.0, 0.5], [0, 0, 0, 0])
+    >>> ra, dec = curve.at([1.5, 2.5])
+    >>> ra.round(5)
+    array([3.5975e+02, 2.5000e-01])
+    """
+
+    def __init__(self, mjd, ra_deg, dec_deg):
+        mjd = np.asarray(mjd, float)
+        if mjd.size < MIN_ROWS or np.any(np.diff(mjd) <= 0):
+            raise ValueError(
+                f"a track needs at least {MIN_ROWS} rows with ascending times; got {mjd.size} rows"
+            )
+        unit = unit_from_radec(np.asarray(ra_deg, float), np.asarray(dec_deg, float))
+        self.start, self.end = float(mjd[0]), float(mjd[-1])
+        self._spline = CubicSpline(mjd, unit)
+
+    def at(self, mjd):
+        """Places (RA, Dec; ICRF degrees) at times (MJD, UTC); NaN outside the table."""
+        mjd = np.atleast_1d(np.asarray(mjd, float))
+        unit = self._spline(mjd)
+        unit[(mjd < self.start) | (mjd > self.end)] = np.nan
+        ra = np.degrees(np.arctan2(unit[:, 1], unit[:, 0])) % 360.0
+        dec = np.degrees(np.arctan2(unit[:, 2], np.hypot(unit[:, 0], unit[:, 1])))
+        return ra, dec
 
 
 @dataclass(frozen=True)
 class Place:
     """Where the body is predicted for one exposure.
 
-    Parameters
+    Attributes
     ----------
     frame : str
         Checksum of the frame's file, or its label where it has none.
@@ -25,10 +61,8 @@ class Place:
         UTC.
     ra, dec : float
         At mid-exposure, ICRF degrees.
-    sigma_major, sigma_minor : float or None
-        1-sigma half axes, arcsec.
-    sigma_pa : float or None
-        Position angle of the major axis, degrees east of north.
+    sigma_major, sigma_minor, sigma_pa : float or None
+        1-sigma half axes, arcsec, and position angle of the major one, degrees east of north.
     """
 
     frame: str
@@ -41,38 +75,20 @@ class Place:
     sigma_minor: float | None = None
     sigma_pa: float | None = None
 
-    def ellipse(self, n_sigma=1.0, n=73):
-        """Ring of the uncertainty ellipse.
-
-        Parameters
-        ----------
-        n_sigma : float
-        n : int
-
-        Returns
-        -------
-        east, north : ndarray, (n,)
-            Offsets from the place, arcsec; empty arrays where no sigma is known.
-        """
+    def ellipse(self, count=73):
+        """Ring of the 1-sigma ellipse, (n, 2): east and north, arcsec; empty where no sigma is known."""
         if self.sigma_major is None or self.sigma_minor is None:
-            return np.empty(0), np.empty(0)
-        angle = np.linspace(0, 2 * np.pi, n)
-        pa = np.radians(self.sigma_pa or 0.0)
-        along, across = n_sigma * self.sigma_major * np.cos(angle), n_sigma * self.sigma_minor * np.sin(angle)
-        return along * np.sin(pa) + across * np.cos(pa), along * np.cos(pa) - across * np.sin(pa)
+            return np.empty((0, 2))
+        angle, pa = np.linspace(0, 2 * np.pi, count), np.radians(self.sigma_pa or 0.0)
+        along, across = self.sigma_major * np.cos(angle), self.sigma_minor * np.sin(angle)
+        # position angle runs from north through east
+        east, north = along * np.sin(pa) + across * np.cos(pa), along * np.cos(pa) - across * np.sin(pa)
+        return np.column_stack([east, north])
 
 
 @dataclass
 class TrackModel:
-    """Name, table and places of a track.
-
-    Parameters
-    ----------
-    name : str
-    mjd, ra, dec : ndarray, (n,)
-        UTC; ICRF degrees.
-    places : list of Place
-    """
+    """Name, table (MJD of UTC; ICRF degrees) and predicted places of a track."""
 
     name: str
     mjd: np.ndarray
@@ -81,22 +97,11 @@ class TrackModel:
     places: list = field(default_factory=list)
 
     def __post_init__(self):
-        #: None for a source that knows single moments only: places are drawn then, and no line.
+        # a source that knows single moments only has no curve: places are drawn then, and no line
         self.curve = SkyCurve(self.mjd, self.ra, self.dec) if len(self.mjd) >= MIN_ROWS else None
 
     def at(self, mjd):
-        """Places at times.
-
-        Parameters
-        ----------
-        mjd : array_like, (n,)
-            UTC, MJD.
-
-        Returns
-        -------
-        ra, dec : ndarray, (n,)
-            ICRF degrees; NaN where the table does not reach.
-        """
+        """Places (RA, Dec; ICRF degrees) at times (MJD, UTC); NaN where the table does not reach."""
         if self.curve is not None:
             return self.curve.at(mjd)
         nowhere = np.full(np.size(mjd), np.nan)
@@ -104,17 +109,7 @@ class TrackModel:
 
     @classmethod
     def from_data(cls, data):
-        """Read a track's data set.
-
-        Parameters
-        ----------
-        data : glue.core.data.Data
-            Of kind 'track'.
-
-        Returns
-        -------
-        TrackModel
-        """
+        """Read a data set of kind 'track'."""
         columns = [np.asarray(data[name], float) for name in (MJD, RA, DEC)]
         places = [Place(**record) for record in from_json(data.meta.get(EXPOSURES_KEY))]
         return cls(str(data.meta.get("designation", data.label)), *columns, places)

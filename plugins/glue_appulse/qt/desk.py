@@ -4,7 +4,7 @@ from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.data.kinds import FRAME, TRACK, all_of, is_frame
 from glue_appulse.data.links import link_overlay
 from glue_appulse.data.solved_frames import link_frames
-from glue_appulse.layers.base import is_swapped
+from glue_appulse.layers.sky_layer import is_swapped
 
 
 def frames_of(session) -> list:

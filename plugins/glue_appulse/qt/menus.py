@@ -24,7 +24,7 @@ def tracks():
     from glue_qt.config import menubar_plugin
     from glue_qt.viewers.image import ImageViewer
 
-    from glue_appulse.layers.track_artist import TrackLayerArtist, TrackSubsetArtist
+    from glue_appulse.layers.track_layer import TrackLayerArtist, TrackSubsetArtist
     from glue_appulse.qt.style_editors import StretchEditor, TrackEditor
 
     ImageViewer._layer_style_widget_cls[TrackLayerArtist] = TrackEditor
@@ -38,7 +38,7 @@ def outlines():
     from glue_qt.config import menubar_plugin
     from glue_qt.viewers.image import ImageViewer
 
-    from glue_appulse.layers.outline_artist import OutlineLayerArtist
+    from glue_appulse.layers.outline_layer import OutlineLayerArtist
     from glue_appulse.qt.style_editors import OutlineEditor
 
     ImageViewer._layer_style_widget_cls[OutlineLayerArtist] = OutlineEditor
@@ -51,7 +51,7 @@ def residuals():
     from glue_qt.config import menubar_plugin, qt_client
     from glue_qt.viewers.image import ImageViewer
 
-    from glue_appulse.layers.mark_layer import MarkLayerArtist
+    from glue_appulse.layers.measured_layer import MarkLayerArtist
     from glue_appulse.qt.residual_viewer import ResidualViewer
     from glue_appulse.qt.style_editors import MarkEditor
     from glue_appulse.qt.tools import MEASURE, PICK

@@ -16,7 +16,7 @@ from qtpy.QtWidgets import (
 from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.data.kinds import FRAME, TRACK, all_of, is_frame
 from glue_appulse.data.solved_frames import frame_of
-from glue_appulse.layers.base import frame_key
+from glue_appulse.layers.sky_layer import frame_key
 from glue_appulse.layers.track_model import TrackModel
 from glue_appulse.qt.desk import image_viewers, show_frames
 from glue_appulse.qt.panels import open_once

@@ -6,35 +6,17 @@ from glue.viewers.matplotlib.layer_artist import MatplotlibLayerArtist
 from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.data.kinds import is_frame
 
-#: Key of a frame's data set under which its file's checksum is kept.
 CHECKSUM_KEY = "sha256"
+"""Key of a frame's data set under which its file's checksum is kept."""
 
 
 def frame_key(data):
-    """What identifies a frame across sessions: its checksum, or its label where it has none.
-
-    Parameters
-    ----------
-    data : glue.core.data.Data
-
-    Returns
-    -------
-    str
-    """
+    """What identifies a frame across sessions: its checksum, or its label where it has none."""
     return str(data.meta.get(CHECKSUM_KEY) or data.label)
 
 
 def is_swapped(viewer_state):
-    """Whether an image viewer shows rows across.
-
-    Parameters
-    ----------
-    viewer_state : glue.viewers.image.state.ImageViewerState
-
-    Returns
-    -------
-    bool
-    """
+    """Whether an image viewer shows rows across."""
     return viewer_state.x_att is not None and viewer_state.x_att.axis == viewer_state.reference_data.ndim - 2
 
 
@@ -52,41 +34,19 @@ class SkyLayerArtist(MatplotlibLayerArtist):
         self.state.add_global_callback(self._on_layer_state)
 
     def make_graphic(self, projector, swapped):
-        """Build the artist.
-
-        Parameters
-        ----------
-        projector : SkyProjector
-        swapped : bool
-
-        Returns
-        -------
-        matplotlib.artist.Artist
-            With ``join(axes, zorder)``, ``set_projector(projector, swapped)`` and ``remove()``.
-        """
+        """Build a SkyGraphic that has ``set_projector(projector, swapped)``."""
         raise NotImplementedError
 
     def refresh(self):
         """Bring the graphic up to date with the layer's data."""
 
-    def shown(self):
-        """Frames that are visible in this viewer.
-
-        Returns
-        -------
-        set of str
-            As :func:`frame_key` gives them.
-        """
+    def shown(self, key=frame_key):
+        """Keys of the frames that are visible in this viewer."""
         layers = self._viewer_state.layers
-        return {frame_key(one.layer) for one in layers if one.visible and is_frame(one.layer)}
+        return {key(layer.layer) for layer in layers if layer.visible and is_frame(layer.layer)}
 
     def projector(self):
-        """The viewer's reference image as a projector, or None with the layer disabled and the reason said.
-
-        Returns
-        -------
-        SkyProjector or None
-        """
+        """The viewer's reference image as a projector; None with the layer disabled and the reason given."""
         reference = self._viewer_state.reference_data
         if reference is None or self._viewer_state.x_att is None or self._viewer_state.y_att is None:
             return None
@@ -99,6 +59,7 @@ class SkyLayerArtist(MatplotlibLayerArtist):
     @defer_draw
     def update(self):
         """Rebuild from the data."""
+        # a layer that has just been taken away is updated once more by glue
         if self.state.layer is None:
             return
         self._drop()
@@ -108,6 +69,7 @@ class SkyLayerArtist(MatplotlibLayerArtist):
     def _on_viewer_state(self, **_changed):
         state = self._viewer_state
         reference = state.reference_data
+        # the viewer's state changes at every step of the mouse; only these four move the graphic
         now = (id(reference), id(getattr(reference, "coords", None)), state.x_att, state.y_att)
         if self.graphic is not None and now == self._reference:
             return
@@ -127,22 +89,12 @@ class SkyLayerArtist(MatplotlibLayerArtist):
         self.refresh()
         self._on_layer_state()
 
-    def _on_layer_state(self, **changed):
+    def _on_layer_state(self, **_changed):
         if self.graphic is None:
             return
         self.graphic.set_visible(bool(self.state.visible) and self.enabled)
         self.graphic.set_zorder(self.state.zorder)
-        if changed:
-            self.restyle(set(changed))
         self.redraw()
-
-    def restyle(self, names):
-        """React to properties of the layer state that need more than a new drawing.
-
-        Parameters
-        ----------
-        names : set of str
-        """
 
     def _drop(self):
         if self.graphic is not None:
@@ -151,12 +103,33 @@ class SkyLayerArtist(MatplotlibLayerArtist):
         self.mpl_artists = []
 
     def clear(self):
-        """Hide."""
         if self.graphic is not None:
             self.graphic.set_visible(False)
 
     def remove(self):
-        """Leave the viewer for good."""
+        # callbacks first: a graphic without axes must not be drawn once more
         self._viewer_state.remove_global_callback(self._on_viewer_state)
         self.state.remove_global_callback(self._on_layer_state)
         self._drop()
+
+
+def exported(function, look):
+    """A glue exporter that draws a layer again by a function of :mod:`glue_appulse.layers.script`.
+
+    `look` names the properties of the layer's state that the function takes. The function goes by its name,
+    for the module that holds it imports the layers.
+    """
+
+    def export(artist, *_args):
+        if not artist.enabled or not artist.visible or artist.graphic is None:
+            return [], None
+        # echo keeps a list as a type of its own, which a script cannot write
+        values = {name: getattr(artist.state, name) for name in look}
+        options = {name: list(v) if isinstance(v, list) else v for name, v in values.items()}
+        if hasattr(artist, "frame_keys"):
+            options = {"frames": artist.frame_keys(), **options}
+        words = ", ".join(f"{name}={value!r}" for name, value in options.items())
+        call = f"{function}(ax, layer_data, ref_data, zorder={artist.state.zorder!r}, {words})"
+        return [f"from glue_appulse.layers.script import {function}"], call
+
+    return export

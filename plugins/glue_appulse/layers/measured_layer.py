@@ -1,4 +1,4 @@
-"""Measured places in an image viewer: a cross where the body was found, a line from its prediction."""
+"""Measured places in an image viewer: a ring where the body was found, a line from its prediction."""
 
 import numpy as np
 from glue.core.exceptions import IncompatibleAttribute
@@ -6,14 +6,14 @@ from glue.core.subset import Subset
 from glue.viewers.matplotlib.state import DeferredDrawCallbackProperty as Drawn
 from glue.viewers.matplotlib.state import MatplotlibLayerState
 
-from glue_appulse.data.kinds import is_frame
+from appulse.overlays.scene import RING, ring
+from glue_appulse.layers.board import SkyGraphic, joined, stroke
+from glue_appulse.layers.sky_layer import SkyLayerArtist, exported
+from glue_appulse.layers.track_layer import SYMBOL_PX
 
-from .base import SkyLayerArtist
-from .graphic import SkyGraphic
-from .script import export_marks
-from .stroke import joined, stroke
-
-ARM_PX = 5.0
+RING_PX = RING * SYMBOL_PX
+SKY_COLUMNS = ("ra_obs", "dec_obs", "ra_calc", "dec_calc")
+MARK_LOOK = ("color", "alpha", "width", "show_offset")
 
 
 class MarkLayerState(MatplotlibLayerState):
@@ -26,16 +26,8 @@ class MarkLayerState(MatplotlibLayerState):
 class MarkGraphic(SkyGraphic):
     """Artist of measured places.
 
-    Parameters
-    ----------
-    rows : dict of str to ndarray, (n,)
-        frame (file names); ra_obs, dec_obs, ra_calc, dec_calc (ICRF degrees).
-    projector : SkyProjector
-    look : object
-        With the attributes of :class:`MarkLayerState`.
-    swapped : bool
-    shown : callable or None
-        Gives the names of the frames whose places are drawn; None draws all.
+    `rows` holds frame (file names) and the :data:`SKY_COLUMNS` (ICRF degrees); `shown` gives the names of the
+    frames whose places are drawn, None draws all.
     """
 
     def __init__(self, rows, projector, look, *, swapped=False, shown=None):
@@ -44,13 +36,7 @@ class MarkGraphic(SkyGraphic):
         self.set_projector(projector, swapped)
 
     def set_projector(self, projector, swapped=False):
-        """Change the reference image.
-
-        Parameters
-        ----------
-        projector : SkyProjector
-        swapped : bool
-        """
+        """Change the reference image."""
         order = [1, 0] if swapped else [0, 1]
         self.predicted, self.measured = (
             np.column_stack(projector.to_pixel(self.rows[f"ra_{end}"], self.rows[f"dec_{end}"]))[:, order]
@@ -58,63 +44,33 @@ class MarkGraphic(SkyGraphic):
         )
 
     def visible_rows(self):
-        """Rows that are measured, and whose frames are shown.
-
-        Returns
-        -------
-        ndarray of bool, (n,)
-        """
+        """Mask of the rows that are measured, and whose frames are shown."""
         good = np.isfinite(self.measured).all(1)
         if self.shown is not None:
             good &= np.isin(np.asarray(self.rows["frame"]).astype(str), list(self.shown()))
         return good
 
     def stamp(self):
-        """Rows that are drawn.
-
-        Returns
-        -------
-        list of bool
-        """
         return self.visible_rows().tolist()
 
     def paint(self, renderer, view):
-        """Paint crosses and lines.
-
-        Parameters
-        ----------
-        renderer : matplotlib.backend_bases.RendererBase
-        view : View
-        """
-        transform, segments = view.transform, []
+        look, segments = self.look, []
         for i in np.flatnonzero(self.visible_rows()):
-            start, end = transform(self.predicted[i]), transform(self.measured[i])
-            segments += [
-                end + ARM_PX * np.array([[-1, -1], [1, 1]]),
-                end + ARM_PX * np.array([[-1, 1], [1, -1]]),
-            ]
-            if self.look.show_offset and np.hypot(*(end - start)) > ARM_PX:
-                segments.append(np.array([start, end]))
-        look = self.look
+            start, end = view.transform(self.predicted[i]), view.transform(self.measured[i])
+            segments.append(ring(end, RING_PX))
+            away = np.hypot(*(end - start))
+            # the line ends at the ring: nothing is drawn over the body
+            if look.show_offset and away > RING_PX:
+                segments.append(np.array([start, end - (end - start) * RING_PX / away]))
         stroke(renderer, view.clip, *joined(segments), color=look.color, width=look.width, alpha=look.alpha)
+        return (), ()
 
 
 def rows_of(layer):
-    """Rows of a residual layer, as :class:`MarkGraphic` wants them.
-
-    Parameters
-    ----------
-    layer : glue.core.data.Data or glue.core.subset.Subset
-
-    Returns
-    -------
-    dict of str to ndarray, (n,)
-    """
+    """Rows of a residual data set or a subset of one, as :class:`MarkGraphic` wants them."""
     data = layer.data if isinstance(layer, Subset) else layer
     keep = np.asarray(layer.to_mask(), bool) if isinstance(layer, Subset) else np.ones(data.size, bool)
-    rows = {
-        name: np.asarray(data[name], float)[keep] for name in ("ra_obs", "dec_obs", "ra_calc", "dec_calc")
-    }
+    rows = {name: np.asarray(data[name], float)[keep] for name in SKY_COLUMNS}
     return rows | {"frame": np.asarray(data.get_component("frame").labels)[keep]}
 
 
@@ -122,41 +78,26 @@ class MarkLayerArtist(SkyLayerArtist):
     """Measured places, or a selection of them, in an image viewer."""
 
     _layer_state_cls = MarkLayerState
-    _python_exporter = export_marks
+    _python_exporter = exported("draw_marks", MARK_LOOK)
 
     def __init__(self, axes, viewer_state, layer_state=None, layer=None):
         super().__init__(axes, viewer_state, layer_state=layer_state, layer=layer)
+        # a restored session brings its own width
         if layer_state is None and isinstance(self.layer, Subset):
             self.state.width = 3.2
 
     def make_graphic(self, projector, swapped):
-        """Build the artist.
-
-        Parameters
-        ----------
-        projector : SkyProjector
-        swapped : bool
-
-        Returns
-        -------
-        MarkGraphic
-        """
         try:
             rows = rows_of(self.layer)
         except IncompatibleAttribute:
             self.disable_incompatible_subset()
-            rows = {name: np.empty(0) for name in ("ra_obs", "dec_obs", "ra_calc", "dec_calc", "frame")}
+            rows = {name: np.empty(0) for name in (*SKY_COLUMNS, "frame")}
         return MarkGraphic(rows, projector, self.state, swapped=swapped, shown=self._named)
 
     def _named(self):
-        layers = self._viewer_state.layers
-        return {one.layer.label for one in layers if one.visible and is_frame(one.layer)}
+        # residuals know their frames by file name, not by checksum
+        return self.shown(key=lambda data: data.label)
 
     def frame_keys(self):
-        """Names of the frames whose places are drawn now.
-
-        Returns
-        -------
-        list of str
-        """
+        """Names of the frames whose places are drawn now."""
         return [str(name) for name in dict.fromkeys(self.graphic.rows["frame"]) if str(name) in self._named()]
