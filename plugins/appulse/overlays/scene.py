@@ -181,7 +181,7 @@ def short_arcs(points, centre, north_deg=90.0):
     --------
     >>> arcs = short_arcs(ring((0.0, 0.0), 10.0, 361), (0.0, 0.0))
     >>> len(arcs), [round(float(np.degrees(np.arctan2(*arcs[0][i][::-1])))) for i in (0, -1)]
-    (4, [30, 60])
+    (4, [31, 60])
     """
     angle = np.degrees(np.arctan2(*(points - centre).T[::-1])) - north_deg
     arcs = [points[part] for part in runs(arc_mask(angle / 360.0)) if part.stop - part.start > 1]

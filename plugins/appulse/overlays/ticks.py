@@ -71,8 +71,8 @@ def whole_steps(begin_s, end_s, step_s):
 
     Examples
     --------
-    >>> whole_steps(-10.0, 7300.0, 3600).tolist()
-    [0.0, 3600.0, 7200.0]
+    >>> whole_steps(10.0, 7300.0, 3600).tolist()
+    [3600.0, 7200.0]
     """
     # a moment that misses its step by rounding alone still counts
     first, last = np.ceil(begin_s / step_s - 1e-9), np.floor(end_s / step_s + 1e-9)

@@ -94,6 +94,8 @@ class SkyLayerArtist(MatplotlibLayerArtist):
             return
         self.graphic.set_visible(bool(self.state.visible) and self.enabled)
         self.graphic.set_zorder(self.state.zorder)
+        # a width or a colour is read at the drawing: without this a moving window would show the old one
+        self.graphic.stale = True
         self.redraw()
 
     def _drop(self):
