@@ -2,12 +2,15 @@
 
 All offsets are O-C with the plate's zero point taken off where there is one, arcsec, (east, north).
 
-What the frames of a night say about their own sigmas: frames that stand apart, and scatter left over.
+::
 
-Linear least squares on two-dimensional offsets: the fits behind a night's motions and verdict.
+    O-C |      o            gather: the measured residuals, frames that stand apart marked (x), scatter
+        |   o     o         beyond the sigmas added to all
+        | o     x   o       fit_motion: mean, drift and curve of one body's O-C
+        +-------------- h
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,26 +18,31 @@ from appulse.errors import MeasurementError
 from appulse.numerics.distributions import chi2_isf, chi2_sf, f_isf
 from appulse.numerics.robust import extra_scatter
 
+OUTLIER_P = 1e-4
+"""A frame is an outlier when its distance from the common motion is a chance smaller than this."""
+FLOOR_FRAMES = 5
+"""From so many frames of a body on, their own scatter is asked whether the sigmas are large enough."""
+FLOOR_P = 0.01
+CURVED_P = 0.01
 
-@dataclass
-class Night:
-    """Residuals of one or more bodies over some frames."""
 
-    names: list
-    body: np.ndarray
-    frame: list
-    hours: np.ndarray
-    offset: np.ndarray
-    covariance: np.ndarray
-    speed: np.ndarray
-    raw: np.ndarray
-    plate: np.ndarray
-    plate_covariance: np.ndarray
-    prior: np.ndarray
-    clock_sigma_s: float = np.nan
-    used: np.ndarray = None
-    floor: float = 0.0
-    magnitude: np.ndarray = field(default=None)
+@dataclass(frozen=True)
+class NightOffsets:
+    """O-C of one or more bodies over some frames, n of them; arcsec, east and north, time in hours."""
+
+    names: list[str]  # of the bodies
+    body: np.ndarray  # (n,) index into `names`
+    frame: list[str]
+    hours: np.ndarray  # (n,) from the mean of all
+    offset: np.ndarray  # (n, 2) plate's zero point off where known
+    covariance: np.ndarray  # (n, 2, 2) centroid, plate and `floor`
+    speed: np.ndarray  # (n, 2) predicted motion, arcsec/s; NaN where unknown
+    plate: np.ndarray  # (n, 2) zero points; NaN where the plate could not be checked
+    plate_covariance: np.ndarray  # (n, 2, 2)
+    prior: np.ndarray  # (bodies, 2, 2) ephemeris covariance; NaN where unknown
+    clock_sigma_s: float  # NaN where not stated
+    used: np.ndarray  # (n,) False for outliers
+    floor: float = 0.0  # scatter that the frames show beyond their sigmas, per axis
 
     @property
     def corrected(self) -> bool:
@@ -60,59 +68,112 @@ class Motion:
     """Fit of O-C against time for one body."""
 
     name: str
-    order: int
-    mean: np.ndarray
-    mean_cov: np.ndarray
-    drift: np.ndarray
+    drift: np.ndarray  # (2,) measured minus predicted motion, arcsec/h; NaN for fewer than two times
     drift_cov: np.ndarray
-    curve: np.ndarray
-    curve_cov: np.ndarray
-    rate: float
-    motion_pa: float
+    rate: float  # predicted plus drift, arcsec/h; NaN where the prediction has none
+    motion_pa: float  # degrees
     sigma_rate: float
     sigma_pa: float
-    chi2: np.ndarray
-    dof: np.ndarray
-    curved: bool
+    chi2: np.ndarray  # (3,) of constant, straight and curved motion; NaN where there are too few frames
+    curved: bool  # whether the curve is needed, which takes four times
 
 
-def gather(residuals, *, clock_sigma_s: float | None = None) -> Night:
-    """Collect the measured ones of a night's residuals; outliers are marked, missing scatter is added."""
-    seen = [one for one in residuals if one.seen]
+def gather(residuals, *, clock_sigma_s: float | None = None) -> NightOffsets:
+    """The measured ones of a night's residuals: outliers marked, missing scatter added.
+
+    Raises
+    ------
+    MeasurementError
+        If no body was seen on any frame.
+    """
+    seen = [residual for residual in residuals if residual.seen]
     if not seen:
         raise MeasurementError("no body was seen on any frame: there is nothing to judge")
-    names = list(dict.fromkeys(one.designation for one in seen))
-    zero = seen[0].mid
-    hours = np.array([(one.mid - zero).to_value("hour") for one in seen])
-    raw = np.array([[one.dra_cosdec, one.ddec] for one in seen])
-    plate = np.array([one.plate_offset for one in seen])
-    plate_cov = np.array([one.plate_covariance for one in seen])
+    names = list(dict.fromkeys(residual.designation for residual in seen))
+    hours = np.array([(residual.mid - seen[0].mid).to_value("hour") for residual in seen])
+    plate = np.array([residual.plate_offset for residual in seen])
+    plate_cov = np.array([residual.plate_covariance for residual in seen])
     checked = np.isfinite(plate).all(axis=1)
-    covariance = np.array([one.covariance for one in seen])
+    covariance = np.array([residual.covariance for residual in seen])
     covariance[checked] += plate_cov[checked]
-    body = np.array([names.index(one.designation) for one in seen])
-    rates = np.array([[one.prediction.ra_rate, one.prediction.dec_rate] for one in seen]) / 3600.0
-    stated = [one.clock_sigma_s for one in seen if np.isfinite(one.clock_sigma_s)]
+    raw = np.array([[residual.dra_cosdec, residual.ddec] for residual in seen])
+    rates = [[residual.prediction.ra_rate, residual.prediction.dec_rate] for residual in seen]
+    # Frames may differ in what they state of their clock: the worst of them holds for the night.
+    stated = [residual.clock_sigma_s for residual in seen if np.isfinite(residual.clock_sigma_s)]
     clock = clock_sigma_s if clock_sigma_s is not None else (max(stated) if stated else np.nan)
-    night = Night(
-        names, body, [one.frame for one in seen], hours - hours.mean(),
-        raw - np.where(checked[:, None], plate, 0.0),
-        covariance, rates, raw, plate, plate_cov,
-        np.array([_prior(seen, name) for name in names]), float(clock), np.ones(len(seen), bool),
-        magnitude=np.array([[one.mag_obs, one.sigma_mag, one.prediction.mag] for one in seen]),
+    night = NightOffsets(
+        names=names, body=np.array([names.index(residual.designation) for residual in seen]),
+        frame=[residual.frame for residual in seen], hours=hours - hours.mean(),
+        offset=raw - np.where(checked[:, None], plate, 0.0), covariance=covariance,
+        speed=np.array(rates) / 3600.0, plate=plate, plate_covariance=plate_cov,
+        prior=np.array([_prior(seen, name) for name in names]), clock_sigma_s=float(clock),
+        used=np.ones(len(seen), bool),
     )  # fmt: skip
-    mark_outliers(night)
-    add_floor(night)
-    return night
+    night = replace(night, used=_without_outliers(night))
+    floor = _floor(night)
+    return replace(night, floor=floor, covariance=night.covariance + floor**2 * np.eye(2))
 
 
 def _prior(seen, name):
     """Ephemeris covariance of a body: the same error all night, that of its middle frame."""
-    mine = [one.prediction.covariance for one in seen if one.designation == name]
+    mine = [residual.prediction.covariance for residual in seen if residual.designation == name]
     return mine[len(mine) // 2]
 
 
-def fit_motion(night: Night, body: int = 0) -> Motion:
+def _without_outliers(night: NightOffsets) -> np.ndarray:
+    """Which residuals to use: those that stand apart go, one at a time, while the rest fixes a motion."""
+    used = night.used.copy()
+    for body in range(len(night.names)):
+        while True:
+            rows = np.flatnonzero(used & (night.body == body))
+            worst = _worst(night, rows) if len(rows) >= FLOOR_FRAMES else None
+            # The worst first: one wild frame makes its neighbours look wild.
+            if worst is None:
+                break
+            used[worst] = False
+    return used
+
+
+def _worst(night: NightOffsets, rows) -> int | None:
+    """The residual farthest beyond what chance allows from the straight motion of the others."""
+    basis, offset, covariance = polynomial(night.hours[rows], 1), night.offset[rows], night.covariance[rows]
+    worst, worst_ratio = None, 1.0
+    for k in range(len(rows)):
+        # A frame is judged by the motion of the others, and by their own scatter about it.
+        rest = np.arange(len(rows)) != k
+        parameters, cov, chi2 = solve(offset[rest], covariance[rest], basis[rest])
+        left = offset[k] - basis[k] @ parameters
+        dof = 2 * (len(rows) - 1) - 4
+        excess = max(1.0, chi2 / dof)
+        total = (covariance[k] + basis[k] @ cov @ basis[k].T) * excess
+        f = left @ np.linalg.solve(total, left) / 2
+        # chi2/dof of few frames is itself uncertain: the F distribution knows.
+        limit = f_isf(OUTLIER_P, 2, dof) if excess > 1.0 else chi2_isf(OUTLIER_P, 2) / 2
+        if f / limit > worst_ratio:
+            worst, worst_ratio = int(rows[k]), f / limit
+    return worst
+
+
+def _floor(night: NightOffsets) -> float:
+    """Scatter about the straight motions beyond the sigmas, arcsec per axis; 0 where it can be chance."""
+    left, sigma, lost = [], [], 0
+    for body in range(len(night.names)):
+        rows = night.of(body)
+        if len(rows) < FLOOR_FRAMES:
+            continue
+        basis = polynomial(night.hours[rows], 1)
+        parameters, _, _ = solve(night.offset[rows], night.covariance[rows], basis)
+        left.append((night.offset[rows] - basis @ parameters).ravel())
+        sigma.append(np.sqrt(np.einsum("nii->ni", night.covariance[rows])).ravel())
+        lost += 4
+    if not left:
+        return 0.0
+    left, sigma = np.concatenate(left), np.concatenate(sigma)
+    chance = chi2_sf(np.sum((left / sigma) ** 2), len(left) - lost)
+    return float(extra_scatter(left, sigma, lost)) if chance < FLOOR_P else 0.0
+
+
+def fit_motion(night: NightOffsets, body: int = 0) -> Motion:
     """Straight and curved motion of one body's O-C."""
     use = night.of(body)
     hours, offset, covariance = night.hours[use], night.offset[use], night.covariance[use]
@@ -122,20 +183,15 @@ def fit_motion(night: Night, body: int = 0) -> Motion:
         else None
         for order in range(3)
     ]  # fmt: skip
-    chi2 = np.array([np.nan if f is None else f[2] for f in fits])
-    dof = np.array([2 * (len(use) - order - 1) for order in range(3)])
-    curved = bool(fits[2] is not None and chi2_sf(chi2[1] - chi2[2], 2) < 0.01)
-    order = 2 if curved else 1 if fits[1] is not None else 0
-    nan2, nan22 = np.full(2, np.nan), np.full((2, 2), np.nan)
-    parameters, cov, _ = fits[order]
-    straight = fits[max(order, 1)]
-    drift, drift_cov = (nan2, nan22) if straight is None else (straight[0][2:4], straight[1][2:4, 2:4])
-    curve, curve_cov = (nan2, nan22) if fits[2] is None else (2 * fits[2][0][4:], 4 * fits[2][1][4:, 4:])
-    rate = _measured_rate(night.speed[use].mean(axis=0) * 3600.0, drift, drift_cov)
-    return Motion(
-        night.names[body], order, parameters[:2], cov[:2, :2], drift, drift_cov, curve, curve_cov, *rate,
-        chi2, dof, curved,
-    )  # fmt: skip
+    chi2 = np.array([np.nan if fit is None else fit[2] for fit in fits])
+    curved = bool(fits[2] is not None and chi2_sf(chi2[1] - chi2[2], 2) < CURVED_P)
+    # The drift of a curved motion is that of its own fit: a straight line through a bend depends on its ends.
+    fit = fits[2 if curved else 1]
+    drift, cov = (
+        (np.full(2, np.nan), np.full((2, 2), np.nan)) if fit is None else (fit[0][2:4], fit[1][2:4, 2:4])
+    )
+    rate = _measured_rate(night.speed[use].mean(axis=0) * 3600.0, drift, cov)
+    return Motion(night.names[body], drift, cov, *rate, chi2, curved)
 
 
 def _measured_rate(predicted, drift, cov):
@@ -144,73 +200,29 @@ def _measured_rate(predicted, drift, cov):
     rate = float(np.hypot(east, north))
     if not rate > 0:
         return np.nan, np.nan, np.nan, np.nan
+    # Errors along the motion change its rate, errors across it its direction.
     along, across = np.array([east, north]) / rate, np.array([north, -east]) / rate
     sigma_rate = float(np.sqrt(along @ cov @ along))
     sigma_pa = float(np.degrees(np.sqrt(across @ cov @ across) / rate))
     return rate, float(np.degrees(np.arctan2(east, north)) % 360.0), sigma_rate, sigma_pa
 
 
-OUTLIER_P = 1e-4
-"""A frame is an outlier when its distance from the common motion is a chance smaller than this."""
-FLOOR_FRAMES = 5
-"""From so many frames of a body on, their own scatter is asked whether the sigmas are large enough."""
+def solve(offset, covariance, basis, weight=None):
+    """Weighted fit offset = basis @ parameters: parameters, their covariance and chi-squared.
 
-
-def mark_outliers(night) -> None:
-    """One at a time, the worst first, while the rest still fixes a straight motion."""
-    for body in range(len(night.names)):
-        while len(night.of(body)) >= FLOOR_FRAMES:
-            use = night.of(body)
-            basis = polynomial(night.hours[use], 1)
-            offset, covariance = night.offset[use], night.covariance[use]
-            worst, worst_ratio = None, 1.0
-            # A frame is judged by the motion of the others, and by their own scatter about it.
-            for k in range(len(use)):
-                rest = np.arange(len(use)) != k
-                parameters, cov, chi2 = solve(offset[rest], covariance[rest], basis[rest])
-                left = offset[k] - basis[k] @ parameters
-                dof = 2 * (len(use) - 1) - 4
-                excess = max(1.0, chi2 / dof)
-                total = (covariance[k] + basis[k] @ cov @ basis[k].T) * excess
-                f = left @ np.linalg.solve(total, left) / 2
-                # chi2/dof of few frames is itself uncertain: the F distribution knows.
-                limit = f_isf(OUTLIER_P, 2, dof) if excess > 1.0 else chi2_isf(OUTLIER_P, 2) / 2
-                if f / limit > worst_ratio:
-                    worst, worst_ratio = k, f / limit
-            if worst is None:
-                break
-            night.used[use[worst]] = False
-
-
-def add_floor(night) -> None:
-    """Scatter about the straight motions beyond the sigmas, if its chance is below 1%, added to all."""
-    left, sigma, lost = [], [], 0
-    for body in range(len(night.names)):
-        use = night.of(body)
-        if len(use) < FLOOR_FRAMES:
-            continue
-        basis = polynomial(night.hours[use], 1)
-        parameters, _, _ = solve(night.offset[use], night.covariance[use], basis)
-        left.append((night.offset[use] - basis @ parameters).ravel())
-        sigma.append(np.sqrt(np.einsum("nii->ni", night.covariance[use])).ravel())
-        lost += 4
-    if not left:
-        return
-    left, sigma = np.concatenate(left), np.concatenate(sigma)
-    if chi2_sf(np.sum((left / sigma) ** 2), len(left) - lost) < 0.01:
-        night.floor = extra_scatter(left, sigma, lost)
-        night.covariance = night.covariance + night.floor**2 * np.eye(2)
-
-
-def solve(offset, covariance, basis):
-    """Weighted fit of vector offsets: parameters, their covariance and chi-squared."""
+    `offset` (n, 2), `covariance` (n, 2, 2), `basis` (n, 2, p); `weight` (p, p) holds parameters to 0, an
+    inverse covariance of what is known of them.
+    """
+    weight = np.zeros((basis.shape[2],) * 2) if weight is None else weight
     inverse = np.linalg.inv(covariance)
-    normal = np.einsum("nip,nij,njq->pq", basis, inverse, basis)
+    normal = np.einsum("nip,nij,njq->pq", basis, inverse, basis) + weight
     right = np.einsum("nip,nij,nj->p", basis, inverse, offset)
+    # A pseudo-inverse, as causes and stated errors may leave a combination of parameters undetermined.
     cov = np.linalg.pinv(normal, hermitian=True) if normal.size else np.zeros((0, 0))
     parameters = cov @ right
     left = offset - basis @ parameters
-    return parameters, cov, float(np.einsum("ni,nij,nj->", left, inverse, left))
+    held = parameters @ weight @ parameters
+    return parameters, cov, float(np.einsum("ni,nij,nj->", left, inverse, left) + held)
 
 
 def polynomial(hours, order) -> np.ndarray:

@@ -16,10 +16,6 @@ orbit's covariance, by an offset across, or by a second body of another rate.
 
 The limits are chances of the likelihood ratio (Wilks 1938, Ann. Math. Stat. 9, 60), corrected for the number
 of causes tried: a cause is named below `NAMED_P`; between that and `SUSPECT_P` the data cannot tell.
-
-The causes that a night is tried on, each a linear model of its O-C with what is known beforehand.
-
-A verdict in a sentence.
 """
 
 from dataclasses import dataclass, replace
@@ -27,41 +23,27 @@ from dataclasses import dataclass, replace
 import numpy as np
 from astropy.table import Table
 
-from appulse.astrometry.night_offsets import Motion, Night, fit_motion, gather, polynomial, solve
+from appulse.astrometry.night_offsets import Motion, NightOffsets, fit_motion, gather, polynomial, solve
 from appulse.numerics.distributions import chi2_sf
 
 NAMED_P = 5e-3
 """An effect of five sigmas, which noise may bring down to 3.3, is then named in 95 nights of 100."""
-
-
 SUSPECT_P = 1e-2
-
-
 INDEPENDENT = 0.6
 """Causes contain each other: so many of those tried count as trials of their own (measured on 700 nights of
 nothing: 2.3 of 4 for one body, 3.5 of 6 for two)."""
-
-
 SEPARATE_P = 2e-3
 """Two causes are told apart when the worse one's misfit has a smaller chance than this."""
-
-
 DRIFT_SHARE = 0.01
 """A drift below one per cent of the body's motion may be its orbit's; above it, it is another body (common
 practice, no source: an orbit error of an arcsecond changes the rate by far less)."""
-
-
-CLOCK_OR_ORBIT, CANT_TELL = "clock or orbit", "can't tell"
-
-
-ALL_WELL, CLOCK, ORBIT, PLATE, OTHER = "all well", "clock", "orbit", "plate", "not this body"
-
-
-CLOCK_DRIFT = "clock drift"
-
-
+DRIFT_P = 5e-3
+"""A drift of an orbit is spoken of when its chance is smaller than this."""
 LEAST_TIMES = 3
 """Of frames, to tell a drift from an offset."""
+
+ALL_WELL, CLOCK, ORBIT, PLATE, OTHER = "all well", "clock", "orbit", "plate", "not this body"
+CLOCK_DRIFT, CLOCK_OR_ORBIT, CANT_TELL = "clock drift", "clock or orbit", "can't tell"
 
 
 @dataclass(frozen=True)
@@ -98,7 +80,7 @@ class Verdict:
     alternatives : Table
         ``cause, body, chi2, parameters, dof, probability, bic, words``: every cause tried.
     motions : tuple of Motion
-    night : Night
+    night : NightOffsets
     drifts : bool
         Whether the offset along the track changes with time, by more than chance.
     clock_drift : (float, float)
@@ -117,7 +99,7 @@ class Verdict:
     plate_off: bool
     alternatives: Table
     motions: tuple[Motion, ...]
-    night: Night
+    night: NightOffsets
     drifts: bool = False
     clock_drift: tuple[float, float] = (np.nan, np.nan)
 
@@ -151,30 +133,34 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     """
     night = gather(residuals, clock_sigma_s=clock_sigma_s)
     models = fit_models(night)
-    motions = tuple(fit_motion(night, b) for b in range(len(night.names)))
     plate, plate_cov, plate_chance, plate_chi2 = _plate_zero(night)
-    plate_off = bool(plate_chance < NAMED_P)
     drifts = _drifts(models)
     cause, model = _decide(night, models)
     if drifts and cause in (ALL_WELL, CANT_TELL, CLOCK, ORBIT, CLOCK_OR_ORBIT):
         cause, model = _drift_of_what(night, models)
+    # The bodies' O-C has the zero point taken off: an error of the plate shows in its stars alone.
     if cause == ALL_WELL and plate_chance < SUSPECT_P:
-        cause = PLATE if plate_off else CANT_TELL
+        cause = PLATE if plate_chance < NAMED_P else CANT_TELL
     drift = _of(models, CLOCK_DRIFT)
     clock = drift if drifts else _of(models, CLOCK)
-    body = model.body if model.body >= 0 else 0
-    orbit = next(m for m in models if m.cause == ORBIT and m.body == body)
-    tau, sigma = (np.nan, np.nan) if clock is None else (clock.parameters[0], clock.covariance[0, 0] ** 0.5)
-    table = _table(night, models, plate_chi2)
+    body = max(model.body, 0)
+    orbit = _of(models, ORBIT, body)
     verdict = Verdict(
-        cause, "", night.names[body] if model.body >= 0 else "", float(tau), float(sigma),
-        orbit.parameters[:2], orbit.covariance[:2, :2], plate, plate_cov, plate_off, table, motions, night,
-        drifts and cause != OTHER, _drift_of(drift),
+        cause=cause, sentence="", body=night.names[body] if model.body >= 0 else "",
+        clock_offset_s=np.nan if clock is None else float(clock.parameters[0]),
+        clock_sigma_s=np.nan if clock is None else float(clock.covariance[0, 0] ** 0.5),
+        orbit_offset=orbit.parameters[:2], orbit_covariance=orbit.covariance[:2, :2],
+        plate_offset=plate, plate_covariance=plate_cov, plate_off=bool(plate_chance < NAMED_P),
+        alternatives=_table(night, models, plate_chi2),
+        motions=tuple(fit_motion(night, b) for b in range(len(night.names))), night=night,
+        drifts=drifts and cause != OTHER,
+        clock_drift=(np.nan, np.nan) if drift is None
+        else (float(drift.parameters[1]), float(drift.covariance[1, 1] ** 0.5)),
     )  # fmt: skip
     return replace(verdict, sentence=sentence(verdict))
 
 
-def _plate_zero(night: Night):
+def _plate_zero(night: NightOffsets):
     """Mean zero point of the plates and the chance that it is 0."""
     checked = np.isfinite(night.plate).all(axis=1)
     if not checked.any():
@@ -189,15 +175,13 @@ def _plate_zero(night: Night):
     return mean, mean_cov, chi2_sf(chi2_zero - chi2, 2), (chi2_zero, chi2, len(rows))
 
 
-# --- decision
-
-
-def _decide(night: Night, models) -> tuple[str, Model]:
+def _decide(night: NightOffsets, models) -> tuple[str, Model]:
+    """Is it more than chance, is it another body, is it clock or orbit?"""
     null = models[0]
     tried = models[1:]
     trials = INDEPENDENT * len(tried)
     chance = {id(m): chi2_sf(null.chi2 - m.chi2, m.n_free) * trials for m in tried}
-    best = min(tried, key=lambda m: chance[id(m)])
+    best = min(tried, key=lambda model: chance[id(model)])
     if chance[id(best)] > SUSPECT_P:
         return ALL_WELL, null
     if chance[id(best)] > NAMED_P:
@@ -209,7 +193,8 @@ def _decide(night: Night, models) -> tuple[str, Model]:
     return _clock_or_orbit(night, models)
 
 
-def _of(models, cause, body=-1):
+def _of(models, cause, body=-1) -> Model | None:
+    """The model of a cause; None where these data could not test it."""
     return next((m for m in models if m.cause == cause and m.body == body), None)
 
 
@@ -234,20 +219,16 @@ def _drifts(models) -> bool:
     return bool(chi2_sf(clock.chi2 - drift.chi2, 1) * INDEPENDENT * (len(models) - 1) < NAMED_P)
 
 
-def _drift_of(drift) -> tuple[float, float]:
-    """Drift and sigma, s per hour."""
-    if drift is None:
-        return np.nan, np.nan
-    return float(drift.parameters[1]), float(drift.covariance[1, 1] ** 0.5)
-
-
 def _drift_of_what(night, models) -> tuple[str, Model]:
     """A clock that drifts, or the rate of an orbit: one body alone cannot tell while it keeps its track."""
     drift = _of(models, CLOCK_DRIFT)
     if not night.corrected:
         return CANT_TELL, models[0]
-    other = min((m for m in models if m.cause == OTHER), key=lambda m: m.chi2, default=None)
-    if other is None:  # every body on one frame only: none has a rate of its own
+    other = min(
+        (model for model in models if model.cause == OTHER), key=lambda model: model.chi2, default=None
+    )
+    if other is None:
+        # Every body on one frame only: none has a rate of its own.
         return CLOCK_OR_ORBIT, drift
     if chi2_sf(drift.chi2 - other.chi2, 2) < SEPARATE_P:
         return ORBIT, other
@@ -257,9 +238,13 @@ def _drift_of_what(night, models) -> tuple[str, Model]:
 
 
 def _clock_or_orbit(night, models) -> tuple[str, Model]:
+    """Two causes of an offset that stays: told apart by what each leaves, else by what was stated of them."""
     clock = _of(models, CLOCK)
-    orbits = [m for m in models if m.cause == ORBIT]
-    orbit = min(orbits, key=lambda m: m.chi2)
+    orbit = min((model for model in models if model.cause == ORBIT), key=lambda model: model.chi2)
+    #               clock | fits            fails
+    #    orbit  fits      | sigmas decide   orbit
+    #           fails     | clock           can't tell
+    # One parameter against two: the orbit, which can explain more, is given up a little sooner.
     clock_fails = clock is not None and chi2_sf(max(clock.chi2 - orbit.chi2, 0), 1) < SEPARATE_P
     orbit_fails = clock is not None and chi2_sf(max(orbit.chi2 - clock.chi2, 0), 1) < 3 * SEPARATE_P
     if clock is None:
@@ -296,24 +281,24 @@ def _table(night, models, plate_chi2) -> Table:
     """Every cause with its chi-squared; the plate's is that of the stars alone."""
     n = 2 * int(night.used.sum())
     rows = []
-    for m in models:
-        body = night.names[m.body] if m.body >= 0 else ""
-        dof = max(n - m.n_free, 0)
-        p = float(chi2_sf(m.chi2, dof)) if dof else np.nan
-        rows.append(
-            (m.cause, body, m.chi2, m.n_free, dof, p, m.chi2 + m.n_free * np.log(max(n, 2)), "body's O-C")
-        )
+
+    def add(cause, body, chi2, free, n, words):
+        dof = max(n - free, 0)
+        chance = float(chi2_sf(chi2, dof)) if dof else np.nan
+        rows.append((cause, body, chi2, free, dof, chance, chi2 + free * np.log(max(n, 2)), words))
+
+    for model in models:
+        body = night.names[model.body] if model.body >= 0 else ""
+        add(model.cause, body, model.chi2, model.n_free, n, "body's O-C")
     zero, mean, count = plate_chi2
     if count:
-        for words, chi2, free in (("stars: plate right", zero, 0), ("stars: plate off", mean, 2)):
-            dof = 2 * count - free
-            p = float(chi2_sf(chi2, dof)) if dof else np.nan
-            rows.append((PLATE, "", chi2, free, dof, p, chi2 + free * np.log(max(2 * count, 2)), words))
+        add(PLATE, "", zero, 0, 2 * count, "stars: plate right")
+        add(PLATE, "", mean, 2, 2 * count, "stars: plate off")
     names = ("cause", "body", "chi2", "parameters", "dof", "probability", "bic", "words")
     return Table(rows=rows, names=names)
 
 
-def fit_models(night: Night) -> list[Model]:
+def fit_models(night: NightOffsets) -> list[Model]:
     """All causes that these data can test."""
     use = np.flatnonzero(night.used)
     many = len(night.names)
@@ -332,49 +317,45 @@ def fit_models(night: Night) -> list[Model]:
     return models
 
 
-def _fit(night: Night, use, cause, body, basis) -> Model:
-    """Fit with what is known beforehand: ephemeris errors of the bodies, error of the clock."""
-    known, prior = [], []
-    for b in range(len(night.names)):
-        if np.isfinite(night.prior[b]).all() and not (cause in (ORBIT, OTHER) and b == body):
-            known.append((night.body[use] == b)[:, None, None] * polynomial(night.hours[use], 0))
-            prior.append(np.linalg.pinv(night.prior[b], hermitian=True))
-    speed = night.speed[use]
-    if np.isfinite(night.clock_sigma_s) and cause not in (CLOCK, CLOCK_DRIFT) and np.isfinite(speed).all():
-        known.append(speed[:, :, None])
-        prior.append(np.array([[max(night.clock_sigma_s, 1e-9) ** -2]]))
-    covariance = night.covariance[use].copy()
-    _share_plates(night, use, covariance, known, prior)
-    n_free = basis.shape[2]
-    full = np.concatenate([basis, *known], axis=2)
-    inverse = np.linalg.inv(covariance)
-    normal = np.einsum("nip,nij,njq->pq", full, inverse, full)
-    weight, at = np.zeros_like(normal), n_free
-    for block in prior:
+def _fit(night: NightOffsets, use, cause: str, body: int, basis) -> Model:
+    """One cause, with all that is known beforehand of the others."""
+    extra, covariance = _shared_plates(night, use)
+    extra = [*_expected_errors(night, use, cause, body), *extra]
+    n_free, n_all = basis.shape[2], basis.shape[2] + sum(unknown.shape[2] for unknown, _ in extra)
+    # Nuisances are fitted along, held to 0 by what is known of them; the cause itself is free.
+    weight, at = np.zeros((n_all, n_all)), n_free
+    for _, block in extra:
         weight[at : at + len(block), at : at + len(block)] = block
         at += len(block)
-    right = np.einsum("nip,nij,nj->p", full, inverse, night.offset[use])
-    cov = np.linalg.pinv(normal + weight, hermitian=True) if len(normal) else np.zeros((0, 0))
-    parameters = cov @ right
-    left = night.offset[use] - full @ parameters
-    chi2 = float(np.einsum("ni,nij,nj->", left, inverse, left) + parameters @ weight @ parameters)
+    full = np.concatenate([basis, *(unknown for unknown, _ in extra)], axis=2)
+    parameters, cov, chi2 = solve(night.offset[use], covariance, full, weight)
     return Model(cause, body, chi2, n_free, parameters[:n_free], cov[:n_free, :n_free])
 
 
-def _share_plates(night: Night, use, covariance, known, prior) -> None:
+def _expected_errors(night: NightOffsets, use, cause: str, body: int):
+    """Errors that are stated: (basis, inverse covariance) of the bodies' ephemerides and of the clock."""
+    for b in range(len(night.names)):
+        if np.isfinite(night.prior[b]).all() and not (cause in (ORBIT, OTHER) and b == body):
+            mine = (night.body[use] == b)[:, None, None]
+            yield mine * polynomial(night.hours[use], 0), np.linalg.pinv(night.prior[b], hermitian=True)
+    speed = night.speed[use]
+    if np.isfinite(night.clock_sigma_s) and cause not in (CLOCK, CLOCK_DRIFT) and np.isfinite(speed).all():
+        yield speed[:, :, None], np.array([[max(night.clock_sigma_s, 1e-9) ** -2]])
+
+
+def _shared_plates(night: NightOffsets, use):
     """Bodies of one frame share the error of its plate: one unknown for all of them, with its covariance."""
+    extra, covariance = [], night.covariance[use].copy()
     names = np.array(night.frame)[use]
     for name in sorted(set(names)):
         rows = names == name
         plate = night.plate_covariance[use][rows]
         if rows.sum() > 1 and np.isfinite(plate).all():
+            # It must not count twice: out of each body's own covariance.
             covariance[rows] -= plate
-            known.append(rows[:, None, None] * polynomial(night.hours[use], 0))
-            prior.append(np.linalg.inv(plate[0] + 1e-12 * np.eye(2)))
-
-
-DRIFT_P = 5e-3
-"""A drift of an orbit is spoken of when its chance is smaller than this."""
+            block = np.linalg.inv(plate[0] + 1e-12 * np.eye(2))
+            extra.append((rows[:, None, None] * polynomial(night.hours[use], 0), block))
+    return extra, covariance
 
 
 def sentence(verdict) -> str:
