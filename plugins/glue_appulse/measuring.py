@@ -240,7 +240,7 @@ def write_residuals_ecsv(filename: str, data, components=None):
 
 def write_residuals_psv(filename: str, data, components=None):
     """Write measured places as ADES observations (PSV), a spacecraft's with its own place."""
-    from appulse.formats.ades.files import write_ades_psv
+    from appulse.formats.ades.build import write_ades_psv
     from appulse.workflows import observation_options
 
     table, choice = _residuals_of(data), AdesChoice()

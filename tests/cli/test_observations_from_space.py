@@ -9,7 +9,7 @@ from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.readers import read_orbits
 from appulse.cli.main import main
 from appulse.constants import AU_KM
-from appulse.formats.ades.files import AdesBlock, write_ades
+from appulse.formats.ades.files import AdesBlock, ades_psv, ades_xml
 from appulse.formats.obs80 import format_obs80, from_ades
 from appulse.formats.residual_table import read_residuals
 from appulse.observers.site import Site, SpacecraftVector
@@ -56,7 +56,8 @@ def seen_from(system, orbits):
 
 def write(rows, path):
     if path.suffix != ".txt":
-        return write_ades([AdesBlock([("observatory", [("mpcCode", rows[0]["stn"])])], rows)], path)
+        block = AdesBlock([("observatory", [("mpcCode", rows[0]["stn"])])], rows)
+        return path.write_text((ades_xml if path.suffix == ".xml" else ades_psv)([block]), encoding="utf-8")
     packed = pack("7")
     lines = [line for row in rows for line in format_obs80(from_ades(row, packed[:5], packed[5:]))]
     assert len(lines) == 2 * len(rows)

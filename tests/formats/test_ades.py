@@ -7,15 +7,8 @@ import pytest
 from astropy.time import Time
 
 from appulse.errors import OutputExistsError, SiteError, TableError
-from appulse.formats.ades.build import AdesHeader, decimals_for
-from appulse.formats.ades.files import (
-    AdesBlock,
-    ades_psv,
-    ades_xml,
-    read_ades,
-    write_ades_psv,
-    write_ades_xml,
-)
+from appulse.formats.ades.build import AdesHeader, build_blocks, decimals_for, write_ades_psv, write_ades_xml
+from appulse.formats.ades.files import AdesBlock, ades_psv, ades_xml, read_ades
 from appulse.formats.residual_table import make_table
 from appulse.observers.site import Site, SpacecraftVector
 
@@ -101,9 +94,7 @@ def test_the_standards_own_converter_reads_the_psv(tmp_path, schemas):
 
 
 def test_residuals_pass_the_general_schema_only(schemas):
-    from appulse.formats.ades.files import _blocks
-
-    text = ades_xml(_blocks(table(), HEADER, {"with_residuals": True, "orbit_id": "mine"}))
+    text = ades_xml(build_blocks(table(), HEADER, with_residuals=True, orbit_id="mine"))
     check(schemas["general"], text)
     assert not schemas["submit"].validate(etree.fromstring(text.encode()))
     assert "<resRA>-0.6900</resRA>" in text
@@ -118,10 +109,8 @@ def test_residuals_pass_the_general_schema_only(schemas):
     {"dra_plate": 123456.0},
 ])  # fmt: skip
 def test_odd_values_stay_valid(schemas, changes):
-    from appulse.formats.ades.files import _blocks
-
-    check(schemas["submit"], ades_xml(_blocks(table(row(**changes)), None, {})))
-    check(schemas["general"], ades_xml(_blocks(table(row(**changes)), None, {"with_residuals": True})))
+    check(schemas["submit"], ades_xml(build_blocks(table(row(**changes)))))
+    check(schemas["general"], ades_xml(build_blocks(table(row(**changes)), with_residuals=True)))
 
 
 def test_the_stars_offset_is_taken_off_and_its_error_added(tmp_path):

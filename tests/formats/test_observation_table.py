@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from appulse.errors import TableError
-from appulse.formats.ades.files import AdesBlock, write_ades
-from appulse.formats.obs80 import from_ades, write_obs80
+from appulse.formats.ades.files import AdesBlock, ades_psv, ades_xml
+from appulse.formats.obs80 import format_obs80, from_ades
 from appulse.formats.observation_table import read_observations
 
 ROW = {
@@ -20,10 +20,14 @@ ROW = {
 def files(tmp_path):
     blocks = [AdesBlock([("observatory", [("mpcCode", "C51")])], [ROW])]
     paths = [tmp_path / name for name in ("a.psv", "a.xml", "a.txt")]
-    write_ades(blocks, paths[0])
-    write_ades(blocks, paths[1])
-    write_obs80([from_ades(ROW, "00007")], paths[2])
+    lines = format_obs80(from_ades(ROW, "00007"))
+    for path, text in zip(paths, (ades_psv(blocks), ades_xml(blocks), "\n".join(lines)), strict=True):
+        path.write_text(text, encoding="utf-8")
     return paths
+
+
+def write_psv(blocks, path):
+    path.write_text(ades_psv(blocks), encoding="utf-8")
 
 
 def test_three_formats_agree(files):
@@ -46,9 +50,9 @@ def test_what_is_not_stated_is_masked(files):
 
 def test_other_kinds_are_counted(tmp_path):
     radar = AdesBlock([], [{"permID": "7", "trx": "251", "obsTime": "2027-05-05T03:00:00Z"}], "radar")
-    write_ades([AdesBlock([], [ROW]), radar], tmp_path / "a.psv")
+    write_psv([AdesBlock([], [ROW]), radar], tmp_path / "a.psv")
     assert read_observations(tmp_path / "a.psv").meta["rejected"] == [(None, "1 of the kind radar: not read")]
-    write_ades([radar], tmp_path / "b.psv")
+    write_psv([radar], tmp_path / "b.psv")
     with pytest.raises(TableError, match="no optical observation"):
         read_observations(tmp_path / "b.psv")
 
@@ -61,13 +65,13 @@ def test_other_kinds_are_counted(tmp_path):
 ])  # fmt: skip
 def test_damaged_numbers_are_named(tmp_path, changes, words):
     row = {name: text for name, text in (ROW | changes).items() if text}
-    write_ades([AdesBlock([], [row])], tmp_path / "a.psv")
+    write_psv([AdesBlock([], [row])], tmp_path / "a.psv")
     with pytest.raises(TableError, match=f"observation 1.*{words}"):
         read_observations(tmp_path / "a.psv")
 
 
 def test_a_damaged_observation_costs_only_itself(tmp_path):
-    write_ades([AdesBlock([], [ROW, ROW | {"ra": "x"}, ROW | {"dec": "-95"}, ROW])], tmp_path / "a.psv")
+    write_psv([AdesBlock([], [ROW, ROW | {"ra": "x"}, ROW | {"dec": "-95"}, ROW])], tmp_path / "a.psv")
     table = read_observations(tmp_path / "a.psv")
     assert len(table) == 2
     assert [words.partition(":")[0] for _, words in table.meta["rejected"]] == [
@@ -77,5 +81,5 @@ def test_a_damaged_observation_costs_only_itself(tmp_path):
 
 
 def test_a_leap_second_is_a_time(tmp_path):
-    write_ades([AdesBlock([], [ROW | {"obsTime": "2016-12-31T23:59:60.5Z"}])], tmp_path / "a.psv")
+    write_psv([AdesBlock([], [ROW | {"obsTime": "2016-12-31T23:59:60.5Z"}])], tmp_path / "a.psv")
     assert read_observations(tmp_path / "a.psv")["time"][0].isot == "2016-12-31T23:59:60.500"

@@ -5,7 +5,7 @@ import pytest
 from astropy.time import Time, TimeDelta
 
 from appulse.formats.ades.build import AdesHeader, build_blocks
-from appulse.formats.ades.files import AdesBlock, ades_psv, ades_xml, read_ades
+from appulse.formats.ades.files import ades_psv, ades_xml, read_ades
 from appulse.formats.residual_table import COLUMNS, make_table, read_residuals, write_residuals
 from appulse.observers.site import Site
 
@@ -88,9 +88,9 @@ def test_what_ades_has_a_field_for_reaches_it(tmp_path, seed):
     if not rows:
         rows = [row | {"ra_obs": 10.0, "dec_obs": 5.0} for row in invented(seed)[:1]]
     table = make_table(rows)
-    blocks = [AdesBlock(*one) for one in build_blocks(
-        table, AdesHeader(mpc_code="X05"), plate="as solved", band="G", observers=Site.from_mpc_code("X05"))
-    ]  # fmt: skip
+    blocks = build_blocks(
+        table, AdesHeader(mpc_code="X05"), plate="as solved", band="G", observers=Site.from_mpc_code("X05")
+    )
     for name, write in (("a.psv", ades_psv), ("a.xml", ades_xml)):
         (tmp_path / name).write_text(write(blocks), encoding="utf-8")
         assert read_ades(tmp_path / name) == blocks

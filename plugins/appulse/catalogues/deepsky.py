@@ -26,8 +26,8 @@ from appulse.errors import InputError, TableError
 from appulse.formats.tables import angle_column, find_column, number_column, read_table, text_column
 from appulse.numerics.sphere import SkyPlane, radec_from_unit, separation_rad, tangent_axes, unit_from_radec
 
+# Vertices of an ellipse: its polygon lies inside it by at most 0.1 % of the semi-axis.
 VERTICES = 72
-"""Vertices of an ellipse: its polygon lies inside it by at most 0.1 % of the semi-axis."""
 
 NO_ANGLE = "no position angle in the catalogue: drawn as a circle of the major axis"
 ONE_AXIS = "one axis in the catalogue: drawn as a circle"
@@ -170,8 +170,8 @@ def key(text):
     return f"{_ALIASES.get(match[1], match[1])}{match[2]}"
 
 
+# Two neighbouring vertices farther apart than this are taken for an error of the table.
 WIDEST_STEP_DEG = 60.0
-"""Two neighbouring vertices farther apart than this are taken for an error of the table."""
 
 
 def read_polygons(path):
@@ -285,6 +285,7 @@ def extent(rings):
 
 SOURCE = "OpenNGC (M. Verga, CC-BY-SA-4.0)"
 
+# Words for OpenNGC's types; doubles (`Dup`) and objects that do not exist (`NonEx`) have none.
 TYPES = {
     "*": "star", "**": "double star", "*Ass": "association of stars", "OCl": "open cluster",
     "GCl": "globular cluster", "Cl+N": "star cluster with nebula", "G": "galaxy", "GPair": "pair of galaxies",
@@ -292,7 +293,6 @@ TYPES = {
     "HII": "ionised region", "DrkN": "dark nebula", "EmN": "emission nebula", "Neb": "nebula",
     "RfN": "reflection nebula", "SNR": "supernova remnant", "Nova": "nova", "Other": "object of unknown type",
 }  # fmt: skip
-"""Words for OpenNGC's types; doubles (``Dup``) and objects that do not exist (``NonEx``) have none."""
 
 GROUPS = {
     "galaxy": {"G", "GPair", "GTrpl", "GGroup"},
@@ -306,8 +306,8 @@ _COLUMNS = (
     "commonnames"
 )
 _NUMBERS = {"major": 4, "minor": 5, "pa": 6, "bmag": 7, "vmag": 8, "sb": 9, "redshift": 10}
+# Survey numbers that find an object but tell a reader nothing.
 _HIDDEN = ("SDSS", "2MASX", "2MASS", "IRAS", "TYC", "MWSC", "ESO-LV")
-"""Survey numbers that find an object but tell a reader nothing."""
 
 
 @dataclass(frozen=True)
@@ -419,8 +419,8 @@ def _correct(columns, common, rows_by_name):
     }
 
 
+# More than the semi-axis of the largest object (the Large Magellanic Cloud, 5.4 degrees).
 WIDEST_DEG = 6.0
-"""More than the semi-axis of the largest object (the Large Magellanic Cloud, 5.4 degrees)."""
 
 
 def objects_near(centre_ra, centre_dec, radius_deg, *, types=None, brighter_than=None, larger_than=None):

@@ -23,15 +23,15 @@ from appulse.errors import InputError, TableError
 from appulse.formats.tables import angle_column, find_column, number_column, read_table
 from appulse.numerics.sphere import unit_from_radec
 
+# Sigma of the place of a star of unknown motion grows by this much a year: the common size of the motion of
+# stars of magnitude 8 to 10 (common practice, no source).
 UNKNOWN_MOTION_MAS_YR = 40.0
-"""Sigma of the place of a star of unknown motion grows by this much a year: the common size of the motion of
-stars of magnitude 8 to 10 (common practice, no source)."""
 
+# Reference epoch of Gaia DR3, Julian year TCB (Gaia Collaboration 2023, A&A 674, A1).
 DEFAULT_EPOCH = 2016.0
-"""Reference epoch of Gaia DR3, Julian year TCB (Gaia Collaboration 2023, A&A 674, A1)."""
 
+# Taken where a table gives no errors; larger than Gaia's own for any star that a small telescope shows.
 DEFAULT_SIGMA_MAS = 1.0
-"""Taken where a table gives no errors; larger than Gaia's own for any star that a small telescope shows."""
 
 _MAS_PER_RAD = 180 * 3600e3 / np.pi
 
@@ -274,12 +274,12 @@ def _separation_deg(ra1, dec1, ra2, dec2):
     return np.degrees(2 * np.arcsin(np.sqrt(np.clip(h, 0, 1))))
 
 
+# Epoch of the Hipparcos catalogue, Julian year (van Leeuwen 2007, A&A 474, 653).
 HIPPARCOS_EPOCH = 1991.25
-"""Epoch of the Hipparcos catalogue, Julian year (van Leeuwen 2007, A&A 474, 653)."""
 
+# Error of a place of 2016.0 for G < 10: Gaia DR3 states 0.01 to 0.02 mas, and 0.1 covers the frame's spin at
+# the bright end (Lindegren et al. 2021, A&A 649, A2; Cantat-Gaudin & Brandt 2021, A&A 649, A124).
 GAIA_SIGMA_MAS = 0.1
-"""Error of a place of 2016.0 for G < 10: Gaia DR3 states 0.01 to 0.02 mas, and 0.1 covers the frame's spin at
-the bright end (Lindegren et al. 2021, A&A 649, A2; Cantat-Gaudin & Brandt 2021, A&A 649, A124)."""
 
 MATCH_ARCSEC = 1.0
 MATCH_MAG = 1.5

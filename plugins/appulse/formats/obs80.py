@@ -25,9 +25,9 @@ from astropy.time import Time
 from appulse.constants import AU_KM
 from appulse.errors import TableError
 from appulse.formats.ades.build import decimals_for
-from appulse.formats.output import write_text
 from appulse.observers.timescales import quiet_erfa
 
+# Letter in column 72 to the catalogue's name in ADES; rare ones are left out.
 CATALOGUES = {
     "a": "USNOA1", "b": "USNOSA1", "c": "USNOA2", "d": "USNOSA2", "e": "UCAC1", "f": "Tyc1", "g": "Tyc2",
     "h": "GSC1.0", "i": "GSC1.1", "j": "GSC1.2", "k": "GSC2.2", "l": "ACT", "m": "GSCACT", "n": "SDSS8",
@@ -35,7 +35,6 @@ CATALOGUES = {
     "w": "CMC14", "x": "Hip2", "y": "Hip", "z": "GSC", "A": "AC", "L": "2MASS", "N": "SDSS7", "Q": "CMC15",
     "S": "URAT1", "U": "Gaia1", "V": "Gaia2", "W": "Gaia3", "X": "Gaia3E", "Y": "UCAC5",
 }  # fmt: skip
-"""Letter in column 72 to the catalogue's name in ADES; rare ones are left out."""
 
 PAIRED = {"S": "s", "V": "v"}
 SKIPPED = {"R": "radar", "r": "radar", "X": "replaced observation", "x": "replaced observation"}
@@ -252,18 +251,12 @@ def _parse_place(line):
 
 
 _LETTERS = {name: letter for letter, name in CATALOGUES.items()}
+# ADES mode to note 2.
 MODES = {"CCD": "C", "CMO": "B", "PHO": "P", "TDI": "T", "VID": "N"}
-"""ADES mode to note 2."""
 
 
-def write_obs80(observations, path, overwrite=False):
-    """Write observations in 80 columns; returns the path."""
-    lines = [line for one in observations for line in format_obs80(one)]
-    return write_text(path, "".join(line + "\n" for line in lines), overwrite)
-
-
-def format_obs80(one):
-    """The line, or the two lines, of an observation.
+def format_obs80(obs):
+    """The line, or the two lines, of an obs.
 
     Examples
     --------
@@ -272,26 +265,27 @@ def format_obs80(one):
     >>> format_obs80(parse_obs80(line)[0]) == [line]
     True
     """
-    note2 = one.note2 or ("S" if one.place and one.place[0] != "geodetic" else "V" if one.place else " ")
-    head = f"{one.number:<5}{one.provisional:<7}{one.discovery or ' '}{one.note1 or ' '}"
-    date = _date(one.time, one.date_decimals)
-    blank = not np.isfinite(one.ra)
-    ra = "" if blank else _sexagesimal_text(one.ra / 15.0, one.ra_decimals, one.minutes, 24)
-    dec = "" if blank else _sexagesimal_text(one.dec, one.dec_decimals, one.minutes, None)
-    tail = f"{one.reference:<5}{one.station:>3}"
+    note2 = obs.note2 or ("S" if obs.place and obs.place[0] != "geodetic" else "V" if obs.place else " ")
+    # Of a pair, the second line has the first's note 2 in small letters.
+    head = f"{obs.number:<5}{obs.provisional:<7}{obs.discovery or ' '}{obs.note1 or ' '}"
+    date = _date(obs.time, obs.date_decimals)
+    blank = not np.isfinite(obs.ra)
+    ra = "" if blank else _sexagesimal_text(obs.ra / 15.0, obs.ra_decimals, obs.minutes, 24)
+    dec = "" if blank else _sexagesimal_text(obs.dec, obs.dec_decimals, obs.minutes, None)
+    tail = f"{obs.reference:<5}{obs.station:>3}"
     body = (
-        f"{note2}{date:<17}{ra:<12}{dec:<12}{'':9}{_magnitude(one):<5}{one.band or ' '}{one.catalogue or ' '}"
+        f"{note2}{date:<17}{ra:<12}{dec:<12}{'':9}{_magnitude(obs):<5}{obs.band or ' '}{obs.catalogue or ' '}"
     )
     lines = [head + body + tail]
-    if one.second_line:
-        lines.append(one.second_line)
-    elif one.place is not None:
+    if obs.second_line:
+        lines.append(obs.second_line)
+    elif obs.place is not None:
         # The discovery mark stands in the first line only.
-        again = f"{one.number:<5}{one.provisional:<7} {one.note1 or ' '}"
-        lines.append(f"{again}{note2.lower()}{date:<17}{_place(one.place):<40}{tail}")
+        again = f"{obs.number:<5}{obs.provisional:<7} {obs.note1 or ' '}"
+        lines.append(f"{again}{note2.lower()}{date:<17}{_place(obs.place):<40}{tail}")
     for line in lines:
         if len(line) != 80:
-            raise TableError(f"observation of {one.packed!r} does not fit 80 columns: {line!r}")
+            raise TableError(f"observation of {obs.packed!r} does not fit 80 columns: {line!r}")
     return lines
 
 
@@ -324,11 +318,11 @@ def _sexagesimal_text(value, decimals, minutes, turn):
     return sign + " ".join([*parts, f"{last:02d}{digits}"])
 
 
-def _magnitude(one):
-    if one.mag is None:
+def _magnitude(obs):
+    if obs.mag is None:
         return ""
-    decimals = max(one.mag_decimals, 0)
-    return f"{one.mag:{2 if decimals == 0 else 3 + decimals}.{decimals}f}"
+    decimals = max(obs.mag_decimals, 0)
+    return f"{obs.mag:{2 if decimals == 0 else 3 + decimals}.{decimals}f}"
 
 
 def _place(place):

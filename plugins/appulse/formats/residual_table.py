@@ -31,6 +31,7 @@ def _number(name, unit, decimals, meaning):
     return Column(name, "number", unit, decimals, meaning)
 
 
+# In the order in which they are written.
 COLUMNS = (
     Column("frame", "text", None, None, "file name of the frame"),
     Column("time", "text", None, None, "UTC, effective middle of the exposure, as recorded"),
@@ -67,10 +68,9 @@ COLUMNS = (
     _number("exposure", "s", 3, "time in which light was collected"),
     _number("sigma_time", "s", 3, "1-sigma of the clock, where it was given"),
 )
-"""In the order in which they are written."""
 
+# The columns that every residual table has; the rest may be missing from tables of others.
 PROMISED = tuple(column.name for column in COLUMNS[:24])
-"""The columns that every residual table has; the rest may be missing from tables of others."""
 
 
 def make_table(rows, meta=None):

@@ -98,14 +98,14 @@ def read_instrument(fields):
     return InstrumentSettings(**values)
 
 
+# Common practice, no source: at a temperate maritime site about one night in seven is clear.
 CLEAR_NIGHT_SHARE = 1 / 7
-"""Common practice, no source: at a temperate maritime site about one night in seven is clear."""
 
+# Source of a place whose coordinates are for computing with, not for showing.
 PRIVATE_SOURCE = "settings file, private"
-"""Source of a place whose coordinates are for computing with, not for showing."""
 
+# Degrees of a private site that may be shown: about a kilometre, 0.0007 arcsec of parallax at 2 au.
 PRIVATE_DECIMALS = 2
-"""Degrees of a private site that may be shown: about a kilometre, 0.0007 arcsec of parallax at 2 au."""
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import re
 import warnings
 from pathlib import Path
@@ -237,24 +238,40 @@ def angle_column(table, name, path, *, hours=False):
 
 
 _SEXAGESIMAL = re.compile(
-    r"([-+\u2212]?)(\d{1,3})[\s:hdH°]+(\d{1,2})(?:[\s:m'M′]+(\d{1,2}(?:\.\d*)?)\s*[s\"″]?)?"
+    r"([-+\u2212]?)\s*(\d{1,3})[\s:hd°]+(\d{1,2})(?:[\s:m'′]+(\d{1,2}(?:\.\d*)?)?)?\s*[s\"″]?", re.IGNORECASE
 )
+
+
+def sexagesimal(text):
+    """Value of sexagesimal words in the unit of their first part; NaN with 60 or more, None for other words.
+
+    Examples
+    --------
+    >>> sexagesimal("-0:30:00"), sexagesimal("15h13m39.6s"), sexagesimal("12 60 00"), sexagesimal("north")
+    (-0.5, 15.2276666..., nan, None)
+    """
+    match = _SEXAGESIMAL.fullmatch(text)
+    if match is None:
+        return None
+    sign, whole, minutes, seconds = match.groups()
+    if int(minutes) >= 60 or float(seconds or 0) >= 60:
+        return math.nan
+    value = int(whole) + int(minutes) / 60 + float(seconds or 0) / 3600
+    return -value if sign in ("-", "\u2212") else value  # by the sign's own character: -0 30 is negative
 
 
 def _angle(text, hours, path, name, row):
     try:
         return float(text)
     except ValueError:
-        match = _SEXAGESIMAL.fullmatch(text)
-    if match is None:
+        value = sexagesimal(text)
+    if value is None:
         form = "15 13 39.76" if hours else "-18 50 09.2"
         raise TableError(
             f"{path}: column '{name}', row {row + 1}: {text!r} is no angle; give degrees, or as in {form}"
         )
-    sign, whole, minutes, seconds = match.groups()
-    if int(minutes) >= 60 or float(seconds or 0) >= 60:
+    if math.isnan(value):
         raise TableError(
             f"{path}: column '{name}', row {row + 1}: {text!r} has 60 minutes or seconds or more"
         )
-    value = int(whole) + int(minutes) / 60 + float(seconds or 0) / 3600
-    return (-value if sign in ("-", "\u2212") else value) * (15.0 if hours else 1.0)
+    return value * (15.0 if hours else 1.0)

@@ -80,8 +80,8 @@ READ_NOISE_KEYS = ("RDNOISE", "READNOIS", "READNOISE", "RON", "ENOISE")
 SATURATION_KEYS = ("SATURATE", "SATLEVEL", "SATURLEV", "MAXLIN")
 DARK_KEYS = ("DARKCUR", "DARKCURR")
 FILTER_KEYS = ("FILTER", "FILTER1", "FILTNAM", "FILTNAME", "BAND")
+# Electrons per stored unit that some camera has; larger whole numbers are settings.
 GAIN_RANGE = (0.005, 100.0)
-"""Electrons per stored unit that some camera has; larger whole numbers are settings."""
 LARGEST_WHOLE_GAIN = 20
 
 _PER_ADU = re.compile(r"e[-_ ]?/|electrons?\s*(/|per)|e-?\s*per|\be-?\s*/\s*(adu|dn|count)", re.IGNORECASE)

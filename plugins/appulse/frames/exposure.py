@@ -36,11 +36,11 @@ from appulse.frames.time_keywords import (
 )
 from appulse.observers.timescales import quiet_erfa
 
+# Pauses up to this share of one exposure are a camera's own, and even.
 READOUT_SHARE = 1 / 3
-"""Pauses up to this share of one exposure are a camera's own, and even."""
 
+# Slack in comparisons of start, middle and end, s: times in headers are commonly cut to a millisecond.
 ROUNDING_S = 1e-3
-"""Slack in comparisons of start, middle and end, s: times in headers are commonly cut to a millisecond."""
 
 
 @dataclass(frozen=True)

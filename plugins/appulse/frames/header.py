@@ -9,6 +9,7 @@ from astropy.io import fits
 from astropy.io.fits.card import Undefined
 
 from appulse.errors import FrameError
+from appulse.formats.tables import sexagesimal
 
 _STRUCTURE = frozenset(
     [
@@ -24,9 +25,6 @@ _NUMBERED = re.compile(
     r"|[AB]P?_\d+_\d+|Z(IMAGE|TABLE|CMPTYPE|NAXIS\d*|BITPIX|TILE\d+|QUANTIZ|DITHER0|NAME\d+|VAL\d+)"
 )
 _CARD = re.compile(r"[A-Z][A-Z0-9_-]{0,7} *= ")
-_SEXAGESIMAL = re.compile(
-    r"([+-]?)\s*(\d{1,3})[\s:hd°](\d{1,2})[\s:m'′](\d{1,2}(?:\.\d*)?)?[\s:s\"″]?", re.IGNORECASE
-)
 
 
 @dataclass(frozen=True)
@@ -107,12 +105,9 @@ def parse_angle(value) -> float | None:
         side = ""  # seconds, not south
     body = text[:-1].strip() if side else text
     sign = -1.0 if side in ("S", "W") else 1.0
-    match = _SEXAGESIMAL.fullmatch(body)
-    if match:
-        first, minutes, seconds = float(match[2]), float(match[3]), float(match[4] or 0.0)
-        if minutes >= 60.0 or seconds >= 60.0:
-            return None
-        return sign * (-1.0 if match[1] == "-" else 1.0) * (first + minutes / 60.0 + seconds / 3600.0)
+    value = sexagesimal(body)
+    if value is not None:
+        return sign * value if np.isfinite(value) else None
     try:
         number = float(body.rstrip("°dD"))
     except ValueError:

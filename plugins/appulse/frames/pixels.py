@@ -19,12 +19,12 @@ from appulse.errors import FrameError, FrameWCSError
 from appulse.formats.provenance import file_sha256
 from appulse.frames.wcs import REMEDY, has_celestial
 
+# More pixels than any camera has: a damaged header.
 MAX_PIXELS = 4_000_000_000
-"""More pixels than any camera has: a damaged header."""
+# What astropy's reader stumbles into where a file is damaged.
 _BROKEN = (
     OSError, EOFError, ValueError, KeyError, TypeError, IndexError, AttributeError, VerifyError, zlib.error,
 )  # fmt: skip
-"""What astropy's reader stumbles into where a file is damaged."""
 
 
 @dataclass(frozen=True)

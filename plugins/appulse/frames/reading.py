@@ -20,8 +20,8 @@ from appulse.frames.wcs import WcsMap, celestial_wcs
 from appulse.observers.site import Site, SpacecraftVector
 
 REQUIREMENTS = ("wcs", "time", "site")
+# EXTNAME of a table of one row an exposure, columns START and END: ISO text or MJD, scale of TIMESYS.
 INTERVAL_TABLE = "EXPOSURES"
-"""EXTNAME of a table of one row an exposure, columns START and END: ISO text or MJD, scale of TIMESYS."""
 
 
 def read_frame(

@@ -17,8 +17,8 @@ from appulse.frames.header import Card, Cards, parse_angle
 from appulse.observers.site import Site, SpacecraftVector
 from appulse.observers.timescales import quiet_erfa, tt_jd
 
+# Slack of sidereal time, degrees: of date against J2000, start against middle of the exposure, rounding.
 LST_SLACK_DEG = 3.0
-"""Slack of sidereal time, degrees: of date against J2000, start against middle of the exposure, rounding."""
 
 
 def sidereal_deg(time: Time, lon_deg: float = 0.0) -> float:
@@ -127,8 +127,8 @@ HEIGHT_KEYS = (
     "GEOELEV", "TELALT", "HEIGHT", "ALTITUDE",
 )  # fmt: skip
 CODE_KEYS = ("MPCCODE", "MPC-CODE", "MPC_CODE", "OBSCODE", "OBS-CODE", "IAUCODE", "IAU-CODE", "OBSERVCO")
+# TELESCOP names an instrument, never a place: two telescopes of one site would be two sites.
 UNNAMED = "site of the frame"
-"""TELESCOP names an instrument, never a place: two telescopes of one site would be two sites."""
 
 _WEST = re.compile(r"\bwest\b|\bW\s*\+|\+\s*W\b", re.IGNORECASE)
 _WEST_NEGATIVE = re.compile(r"west\W*(is\W*)?(neg|-|\(-)|(neg\w*|-)\W*west|east\W*(is\W*)?(pos|\+)|\+\W*east",
@@ -137,8 +137,8 @@ _POINTING = re.compile(
     r"\b(object|target|telescope|pointing|field|sun|moon|horizon|refraction)\b", re.IGNORECASE
 )
 EARTH_RADIUS_M = (6_330_000.0, 6_420_000.0)
+# Two statements of the site that differ by less are one: 5 km move a body at 1 au by 7 mas.
 SAME_SITE_M = 5_000.0
-"""Two statements of the site that differ by less are one: 5 km move a body at 1 au by 7 mas."""
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from appulse.errors import FrameTimeError, TimeError
 from appulse.frames.header import Card, Cards, parse_angle
 from appulse.observers.timescales import parse_utc, quiet_erfa, tt_jd
 
+# Keywords by the point of the exposure that they name; those under None leave it open.
 ROLE_KEYS = {
     "start": ("DATE-BEG", "DATE_BEG", "MJD-BEG", "MJD_BEG", "JD-BEG", "JD_BEG"),
     "mid": (
@@ -25,18 +26,17 @@ ROLE_KEYS = {
     "end": ("DATE-END", "DATE_END", "MJD-END", "MJD_END", "JD-END", "JD_END"),
     None: ("DATE-OBS", "DATE_OBS", "MJD-OBS", "MJD_OBS", "JD-OBS", "JD_OBS", "JD"),
 }  # fmt: skip
-"""Keywords by the point of the exposure that they name; those under None leave it open."""
 
+# Keywords with the time of day for a DATE-OBS that has only the date.
 TIME_KEYS = (
     "TIME-OBS", "TIME_OBS", "UTC-OBS", "UT-OBS", "UTSTART", "UT-START", "UTCSTART", "UTC", "UT", "TIME",
 )  # fmt: skip
-"""Keywords with the time of day for a DATE-OBS that has only the date."""
 
+# TIMESYS of the FITS standard 4.0 (table 30), as scales of astropy; GPS time is TAI - 19 s.
 SCALES = {
     "UTC": "utc", "UT": "utc", "GMT": "utc", "Z": "utc", "TAI": "tai", "IAT": "tai", "GPS": "tai", "TT": "tt",
     "TDT": "tt", "ET": "tt", "TDB": "tdb", "TCG": "tcg", "TCB": "tcb", "UT1": "ut1",
 }  # fmt: skip
-"""TIMESYS of the FITS standard 4.0 (table 30), as scales of astropy; GPS time is TAI - 19 s."""
 
 GPS_MINUS_TAI_S = -19.0
 
@@ -234,11 +234,11 @@ LOCAL_KEYS = ("DATE-LOC", "DATE_LOC", "DATELOC", "LOCALTIM", "LOCTIME", "TIME-LO
 ZONE_KEYS = ("TIMEZONE", "TIME-ZON", "TZ", "UTCOFFS", "UTC-OFF", "UTOFFSET", "TZOFFSET")
 UT_KEYS = ("UT", "UTC", "UT-OBS", "UTC-OBS", "TIME-OBS", "TIME_OBS")
 SAME_S = 2.0
+# Time zones differ by quarters of an hour.
 QUARTER_S = 900.0
-"""Time zones differ by quarters of an hour."""
 LONGITUDE_KEYS = ("OBSGEO-L", "SITELONG", "LONG-OBS", "OBS-LONG", "LONGITUD")
+# Within this of Greenwich local time can be UTC in winter.
 NEAR_GREENWICH_DEG = 25.0
-"""Within this of Greenwich local time can be UTC in winter."""
 
 _TIME_OF_DAY = re.compile(r"(?:.*[T\s])?(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d*)?))?\s*Z?")
 
@@ -301,19 +301,19 @@ def _against_local(cards: Cards, card: Card, own_s: float) -> tuple[str, ...]:
     )
 
 
+# One exposure or the sum of a stack: the word does not tell.
 GENERIC_KEYS = ("EXPTIME", "EXPOSURE", "EXP_TIME", "EXP-TIME", "ITIME", "INTTIME")
-"""One exposure or the sum of a stack: the word does not tell."""
+# The sum, by the FITS standard (XPOSURE) or by the word.
 TOTAL_KEYS = ("XPOSURE", "TOTEXP", "TOTALEXP", "EXPTOTAL", "TEXPTIME", "LIVETIME")
-"""The sum, by the FITS standard (XPOSURE) or by the word."""
+# One exposure of a stack.
 SUB_KEYS = ("SUBEXP", "SUBEXPT", "EXPSUB", "SUBTIME")
-"""One exposure of a stack."""
+# Number of exposures in the frame.
 COUNT_KEYS = ("NCOMBINE", "NSUBEXP", "STACKCNT", "NSTACK", "NSUBS", "NCOADDS", "COADDS", "NFRAMES")
-"""Number of exposures in the frame."""
+# From start to end, by the FITS standard.
 SPAN_KEYS = ("TELAPSE",)
-"""From start to end, by the FITS standard."""
 
+# Times that differ by less are the same: headers round them.
 SLACK = 0.01
-"""Times that differ by less are the same: headers round them."""
 SLACK_S = 0.5
 _UNITS = {
     "ms": 1e-3, "msec": 1e-3, "millisecond": 1e-3, "us": 1e-6, "microsecond": 1e-6, "min": 60.0,
@@ -466,11 +466,11 @@ def settle_exposure_time(
     return replace(length, total_s=min(total_s, span_s), sub_s=sub_s, source=words), (note,)
 
 
+# Keywords that name one moment agree within this, s, and the last digits they write; a computer's clock is
+# read for each of them in turn.
 AGREE_S = 0.5
-"""Keywords that name one moment agree within this, s, and the last digits they write; a computer's clock is
-read for each of them in turn."""
+# By how much the middles from start, middle and end may differ before they contradict each other, s.
 OVERHEAD_S = 1.5
-"""By how much the middles from start, middle and end may differ before they contradict each other, s."""
 
 ROLES = ("start", "mid", "end")
 

@@ -27,11 +27,11 @@ from appulse.errors import FrameWCSError
 from appulse.frames.header import Cards
 from appulse.numerics.sphere import radec_from_unit, separation_rad, tangent_axes, unit_from_radec
 
+# Where the iteration that inverts a distortion may stop, pixels.
 CONVERGED_PX = 1e-9
-"""Where the iteration that inverts a distortion may stop, pixels."""
 MAX_ITERATIONS = 60
+# How well a rewritten WCS must agree with the turned places of the old one, degrees (4 microarcsec).
 SAME_DEG = 1e-9
-"""How well a rewritten WCS must agree with the turned places of the old one, degrees (4 microarcsec)."""
 
 
 class SkyMap(Protocol):
@@ -289,8 +289,8 @@ _SIP = re.compile(r"(A|B|AP|BP)_(ORDER|\d+_\d+)")
 _FRAME = ("RADESYS", "EQUINOX", "LONPOLE", "LATPOLE")
 _LATITUDE = re.compile(r"DEC-|[A-Z]LAT")
 _CELESTIAL = re.compile(r"(RA--|DEC-|[GE]L(ON|AT)|[A-Z]LON|[A-Z]LAT)")
+# Pixel scales that some instrument has, arcsec; astropy's default for a missing scale is 3600.
 SCALE_ARCSEC = (1e-3, 3599.0)
-"""Pixel scales that some instrument has, arcsec; astropy's default for a missing scale is 3600."""
 
 REMEDY = "solve the frame, or give a header with its WCS by --wcs-from FILE"
 
@@ -453,8 +453,8 @@ def _announce(header: fits.Header, suffix: str) -> None:
         header[f"CTYPE{i}"] = re.sub("-SIP$", "", str(header[f"CTYPE{i}"]).strip()) + suffix
 
 
+# How well a solution must find its own pixels again.
 ROUND_TRIP_PX = 1e-3
-"""How well a solution must find its own pixels again."""
 
 
 def celestial_wcs(

@@ -82,7 +82,7 @@ class AdesChoice:
 
 def write_observations(kinds, table, frames, choice: AdesChoice, out: Path, overwrite: bool):
     """Write the measured places of a residual table; returns the paths, and notes on what is left out."""
-    from appulse.formats.ades.files import write_ades_psv, write_ades_xml
+    from appulse.formats.ades.build import write_ades_psv, write_ades_xml
 
     options, notes = observation_options(table, {frame.name: frame.observer for frame in frames}, choice)
     choice = choice.with_scale(frame.pixel_scale for frame in frames)
@@ -205,9 +205,9 @@ def _write_obs80(table, choice: AdesChoice, options, path: Path, overwrite: bool
     from appulse.formats.output import write_text
 
     text = ""
-    for _, rows in build_blocks(table, choice.header, **options):
-        lines = _head80(choice.header, rows[0]["stn"], rows[0].get("astCat", "UNK"))
-        for row in rows:
+    for block in build_blocks(table, choice.header, **options):
+        lines = _head80(choice.header, block.rows[0]["stn"], block.rows[0].get("astCat", "UNK"))
+        for row in block.rows:
             lines += format_obs80(from_ades(row, *_packed(row)))
         text += "".join(f"{line}\n" for line in lines)
     return write_text(path, text, overwrite)

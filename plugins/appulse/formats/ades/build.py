@@ -11,13 +11,15 @@ from astropy.time import Time
 from appulse import __version__
 from appulse.constants import AU_KM
 from appulse.errors import InputError, SiteError, TableError
+from appulse.formats.ades.files import AdesBlock, ades_psv, ades_xml
+from appulse.formats.output import write_text
 from appulse.observers.timescales import quiet_erfa
 
 NOT_GIVEN = "not given"
+# The standard demands an aperture (above 0, below 100 000 m): one that nobody takes for a telescope's.
 NO_APERTURE = "99999"
-"""The standard demands an aperture (above 0, below 100 000 m): one that nobody takes for a telescope's."""
+# Station of a draft: the file is valid, and nobody can take it for a finished one.
 DRAFT_STATION = "XXX"
-"""Station of a draft: the file is valid, and nobody can take it for a finished one."""
 
 
 @dataclass(frozen=True)
@@ -153,8 +155,7 @@ def build_blocks(
 
     Returns
     -------
-    list of (context, rows)
-        As the parts of :class:`appulse.formats.ades.files.AdesBlock`.
+    list of AdesBlock
 
     Raises
     ------
@@ -183,7 +184,42 @@ def build_blocks(
         if with_residuals:
             fields |= _residual(row, plate, orbit_id)
         stations.setdefault(place["stn"], []).append(fields)
-    return [(header_context(header, station, plate), rows) for station, rows in stations.items()]
+    return [AdesBlock(header_context(header, station, plate), rows) for station, rows in stations.items()]
+
+
+def write_ades_psv(table, path, header=None, *, overwrite=False, **options):
+    """Write measured places of a residual table as ADES PSV.
+
+    Parameters
+    ----------
+    table : Table
+        :mod:`appulse.formats.residual_table`; rows without a measured place are left out.
+    path : path
+    header : AdesHeader, optional
+        Who, where and with what; what is not given is marked as such in the file.
+    overwrite : bool
+    **options
+        As `build_blocks`: `observers`, `disclose_site`, `with_residuals`...
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    TableError
+        Nothing was measured.
+    SiteError
+        A private site whose coordinates may not be written.
+    OutputExistsError, InputError
+        As :func:`appulse.formats.output.write_text`.
+    """
+    return write_text(path, ades_psv(build_blocks(table, header, **options)), overwrite)
+
+
+def write_ades_xml(table, path, header=None, *, overwrite=False, **options):
+    """The same as :func:`write_ades_psv`, as XML."""
+    return write_text(path, ades_xml(build_blocks(table, header, **options)), overwrite)
 
 
 def _missing(row, name):
@@ -205,10 +241,8 @@ def decimals_for(sigma, most):
 
 def _fixed(value, width):
     """Digits of a positive number, no exponent, in so many characters; None where it does not fit."""
-    for decimals in range(width - 2, -1, -1):
+    for decimals in range(min(width - 2, 4), -1, -1):
         text = f"{value:.{decimals}f}"
-        if decimals > 4:
-            continue
         if len(text) <= width and float(text) > 0:
             return text
     return None
@@ -216,10 +250,9 @@ def _fixed(value, width):
 
 def _station(header, observer, row, disclose):
     code = header.mpc_code or (None if observer is None else observer.code)
-    spacecraft = observer is not None and hasattr(observer, "position_au")
-    if spacecraft:
+    if observer is not None and hasattr(observer, "position_au"):
         return {"stn": code or DRAFT_STATION} | _spacecraft(observer, row)
-    if code is None and observer is not None:
+    if observer is not None and (code is None or (code == ROVING_STATION and disclose)):
         if not disclose:
             raise SiteError(
                 f"site {observer.name!r} has no MPC code, so its coordinates would be written into the file: "
@@ -228,10 +261,6 @@ def _station(header, observer, row, disclose):
         lon, lat, height = observer.geodetic
         pos = {"pos1": f"{lon % 360.0:.6f}", "pos2": f"{lat:+.6f}", "pos3": f"{height:.1f}"}
         return {"stn": ROVING_STATION, "sys": "WGS84", "ctr": "399"} | pos
-    if code == ROVING_STATION and observer is not None and disclose:
-        lon, lat, height = observer.geodetic
-        pos = {"pos1": f"{lon % 360.0:.6f}", "pos2": f"{lat:+.6f}", "pos3": f"{height:.1f}"}
-        return {"stn": code, "sys": "WGS84", "ctr": "399"} | pos
     return {"stn": code or DRAFT_STATION}
 
 
@@ -243,9 +272,11 @@ def _spacecraft(observer, row):
         )
     position, _ = observer.posvel_au(Time(str(row["time"]), scale="utc"))
     km = np.asarray(position).reshape(-1, 3)[0] * AU_KM
-    if np.max(np.abs(km)) < 1e7:
-        return {"sys": "ICRF_KM", "ctr": "399"} | {f"pos{i + 1}": f"{v:+.4f}" for i, v in enumerate(km)}
-    return {"sys": "ICRF_AU", "ctr": "399"} | {f"pos{i + 1}": f"{v / AU_KM:+.10f}" for i, v in enumerate(km)}
+    # The field holds so many digits: metres to ten million kilometres, beyond that parts of au.
+    near = np.max(np.abs(km)) < 1e7
+    texts = [f"{v:+.4f}" if near else f"{v / AU_KM:+.10f}" for v in km]
+    place = {f"pos{i}": text for i, text in enumerate(texts, start=1)}
+    return {"sys": "ICRF_KM" if near else "ICRF_AU", "ctr": "399"} | place
 
 
 def _identity(designation, temporary):
@@ -254,7 +285,7 @@ def _identity(designation, temporary):
     for pattern, name in ((_PROV, "provID"), (_COMET_PERM, "permID"), (_PERM, "permID")):
         found = pattern.fullmatch(words)
         if found:
-            return {name: next((one for one in found.groups() if one), found.group())}
+            return {name: next((group for group in found.groups() if group), found.group())}
     short = re.sub(r"[^-A-Za-z0-9_]", "", words)[:8] or "body"
     taken = {name: text for text, name in temporary.items()}
     while taken.get(short, words) != words:
@@ -300,8 +331,7 @@ def _hypot(one, other):
 
 def _when(row, sigma):
     """obsTime with the decimals that its own error, or else the body's motion, deserves."""
-    sigma_time = _value(row, "sigma_time")
-    rate = _value(row, "rate")
+    sigma_time, rate = _value(row, "sigma_time"), _value(row, "rate")
     needed = sigma_time
     if needed is None and sigma is not None and rate:
         needed = min(sigma * 3600.0 / rate, 1.0)

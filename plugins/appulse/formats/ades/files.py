@@ -13,8 +13,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from appulse.errors import TableError
-from appulse.formats.ades.build import build_blocks
-from appulse.formats.output import write_text
 
 VERSION = "2022"
 KINDS = ("optical", "offset", "occultation", "radar", "opticalResidual", "radarResidual")
@@ -27,8 +25,8 @@ _NAMES = """
     selAst sigRA sigDec sigCorr sigTime biasRA biasDec biasTime photProd resMag selPhot sigMag biasMag
     photMod resDelay selDelay sigDelay resDoppler selDoppler sigDoppler deprecated localUse
 """
+# Every field, in an order that the sequences of all kinds of observation agree with.
 FIELDS = tuple(_NAMES.split())
-"""Every field, in an order that the sequences of all kinds of observation agree with."""
 ORDER = {name: place for place, name in enumerate(FIELDS)}
 
 
@@ -106,13 +104,13 @@ def ades_xml(blocks):
 
 
 _DECLARED = re.compile(r"""\s*<\?xml[^>]*?encoding\s*=\s*["']([-\w.]+)["'][^>]*\?>""")
+# How a file of each encoding begins (XML 1.0, appendix F).
 _MARKS = (
     (b"\xff\xfe\x00\x00", "utf-32"), (b"\x00\x00\xfe\xff", "utf-32"), (b"\xff\xfe", "utf-16"),
     (b"\xfe\xff", "utf-16"), (b"\xef\xbb\xbf", "utf-8-sig"), (b"\x00\x00\x00<", "utf-32-be"),
     (b"<\x00\x00\x00", "utf-32-le"), (b"\x00<", "utf-16-be"), (b"<\x00", "utf-16-le"),
     (b"\x4c\x6f\xa7\x94", "cp037"),
 )  # fmt: skip
-"""How a file of each encoding begins (XML 1.0, appendix F)."""
 _ALIASES = {"iso-latin-1": "latin-1", "ucs-4": "utf-32", "iso-10646-ucs-4": "utf-32"}
 
 
@@ -226,51 +224,6 @@ def read_ades(path):
         return _parse_psv(data.decode("utf-8-sig"), path)
     except UnicodeDecodeError:
         raise TableError(f"{path}: not UTF-8 text; ADES files are PSV or XML text") from None
-
-
-def write_ades(blocks, path, overwrite=False):
-    """Write blocks as PSV, or as XML when the name ends in ``.xml``; returns the path."""
-    text = ades_xml(blocks) if str(path).lower().endswith(".xml") else ades_psv(blocks)
-    return write_text(path, text, overwrite)
-
-
-def write_ades_psv(table, path, header=None, *, overwrite=False, **options):
-    """Write measured places of a residual table as ADES PSV.
-
-    Parameters
-    ----------
-    table : Table
-        :mod:`appulse.formats.residual_table`; rows without a measured place are left out.
-    path : path
-    header : AdesHeader, optional
-        Who, where and with what; what is not given is marked as such in the file.
-    overwrite : bool
-    **options
-        As :func:`appulse.formats.ades.build.build_blocks`: `observers`, `disclose_site`, `with_residuals`...
-
-    Returns
-    -------
-    Path
-
-    Raises
-    ------
-    TableError
-        Nothing was measured.
-    SiteError
-        A private site whose coordinates may not be written.
-    OutputExistsError, InputError
-        As :func:`appulse.formats.output.write_text`.
-    """
-    return write_text(path, ades_psv(_blocks(table, header, options)), overwrite)
-
-
-def write_ades_xml(table, path, header=None, *, overwrite=False, **options):
-    """The same as :func:`write_ades_psv`, as XML."""
-    return write_text(path, ades_xml(_blocks(table, header, options)), overwrite)
-
-
-def _blocks(table, header, options):
-    return [AdesBlock(context, rows) for context, rows in build_blocks(table, header, **options)]
 
 
 def ades_psv(blocks):
