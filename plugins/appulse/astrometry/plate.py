@@ -22,14 +22,12 @@ from appulse.constants import ARCSEC_PER_RAD
 from appulse.frames.wcs import SkyMap, WcsMap
 from appulse.numerics.robust import extra_scatter, mad_sigma, weighted_lstsq
 from appulse.numerics.sphere import offsets_rad, tangent_axes, unit_from_radec
-from appulse.registration.star_matching import Match, match
+from appulse.registration.star_matching import FAR_ARCSEC, Match, match_frame
 
 MIN_STARS = 3
 MIN_PHOTOMETRY_STARS = 3
 MAX_FITTED = 150
 """Stars that are fitted: more would not fix a plate better than its floor."""
-NEAR_ARCSEC, FAR_ARCSEC = 20.0, 420.0
-"""Shifts that are looked for first, and at most."""
 GROSS_ARCSEC = 20.0
 STARS_FOR_ORDER = {0: 3, 1: 9, 2: 25, 3: 50}
 """Least number of stars for shift; shift, scale, turn and skew; and the distortions."""
@@ -326,16 +324,9 @@ def _match(frame, survey: Survey, catalogue) -> Match | None:
     """Which source is which star; None where no agreement is better than luck."""
     stars = np.column_stack([catalogue["x"], catalogue["y"]])
     sources = np.column_stack([survey.sources["x"], survey.sources["y"]])
-    tolerance = max(1.5, 0.7 * survey.psf.fwhm)
-    scale = frame.pixel_scale
-    near = max(NEAR_ARCSEC / scale, 3 * tolerance)
-    ny, nx = frame.shape
     # A frame full of catalogue stars too faint to show would only add wrong votes.
     keep = slice(0, max(60, 3 * len(sources)))
-    return match(
-        stars[keep], sources, tolerance=tolerance, near=near, far=max(FAR_ARCSEC / scale, 2 * near),
-        centre=((nx - 1) / 2, (ny - 1) / 2),
-    )  # fmt: skip
+    return match_frame(stars[keep], sources, frame.shape, frame.pixel_scale, survey.psf.fwhm)
 
 
 def _fit_stars(frame, survey: Survey, catalogue, found: Match) -> Table:

@@ -19,14 +19,13 @@ from scipy import ndimage
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
 from appulse.frames.wcs import SkyMap
-from appulse.numerics.mesh import between
 from appulse.numerics.sphere import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
-from appulse.registration.star_matching import Match, match
+from appulse.registration.resampling import PixelMap
+from appulse.registration.star_matching import Match, match_frame
 
-MESH_PX = 32
-"""Places are computed so far apart and interpolated: a distortion of 10 px leaves some thousandths."""
 MOST_STARS = 600
-NEAR_ARCSEC, FAR_ARCSEC = 20.0, 180.0
+FAR_ARCSEC = 180.0
+"""Frames of one search follow each other: none is farther off than a few minutes of a poor mount's drift."""
 LARGEST_GRID = 2.5
 """Sides of the grid over those of the frame it follows: frames strewn wider than that share little sky."""
 
@@ -46,7 +45,7 @@ class CommonGrid:
     matches: list[Match | None]
     # Stars that each frame has in common with the reference.
     common: list[int]
-    _meshes: dict = field(default_factory=dict, repr=False)
+    _maps: dict = field(default_factory=dict, repr=False)
 
     def to_frame(self, k: int, gx, gy):
         """Pixels of frame k that show places of the grid."""
@@ -55,11 +54,11 @@ class CommonGrid:
             return x, y
         return _through(self.frames[self.reference], self.frames[k], self.matches[k], x, y)
 
-    def rows(self, k: int, first: int, last: int) -> np.ndarray:
-        """Pixels of frame k for the grid's rows first..last-1: (y, x), shape (2, last - first, nx)."""
-        mesh = self._mesh(k)
-        y, x = np.arange(first, last) / MESH_PX, np.arange(self.shape[1]) / MESH_PX
-        return np.stack([between(between(one, y, 0), x, 1) for one in mesh])
+    def pixel_map(self, k: int) -> PixelMap:
+        """Pixels of frame k for the grid's."""
+        if k not in self._maps:
+            self._maps[k] = PixelMap.through(lambda gx, gy: self.to_frame(k, gx, gy), self.shape)
+        return self._maps[k]
 
     def jacobian(self, k: int) -> np.ndarray:
         """d(x, y of frame k) / d(x, y of the grid) at the grid's middle, (2, 2)."""
@@ -67,17 +66,9 @@ class CommonGrid:
         x, y = self.to_frame(k, cx + np.array([0.5, -0.5, 0, 0]), cy + np.array([0, 0, 0.5, -0.5]))
         return np.array([[x[0] - x[1], x[2] - x[3]], [y[0] - y[1], y[2] - y[3]]])
 
-    def _mesh(self, k):
-        if k not in self._meshes:
-            ny, nx = (n // MESH_PX + 2 for n in self.shape)
-            gx, gy = np.meshgrid(MESH_PX * np.arange(nx), MESH_PX * np.arange(ny))
-            x, y = self.to_frame(k, gx.ravel(), gy.ravel())
-            self._meshes[k] = np.stack([y, x]).reshape(2, ny, nx)
-        return self._meshes[k]
-
 
 def common_grid(frames, plates, *, least: int = 3) -> CommonGrid:
-    """Lay frames of one field on a common grid."""
+    """A common grid for frames of one field."""
     reference = _middle_frame(frames, plates)
     matches, common = [], []
     for k, frame in enumerate(frames):
@@ -108,13 +99,9 @@ def _common_stars(frames, plates, reference, k) -> Match | None:
     here, there = plates[reference].survey.sources[:MOST_STARS], plates[k].survey.sources[:MOST_STARS]
     x, y = _through(frames[reference], frames[k], None, np.asarray(here["x"]), np.asarray(here["y"]))
     known = np.isfinite(x) & np.isfinite(y)
-    scale, (ny, nx) = frames[k].pixel_scale, frames[k].shape
-    tolerance = max(1.5, 0.7 * plates[k].survey.psf.fwhm)
-    near = max(NEAR_ARCSEC / scale, 3 * tolerance)
-    return match(
-        np.column_stack([x, y])[known], np.column_stack([there["x"], there["y"]]), tolerance=tolerance,
-        near=near, far=max(FAR_ARCSEC / scale, 2 * near), centre=((nx - 1) / 2, (ny - 1) / 2),
-    )  # fmt: skip
+    stars, sources = np.column_stack([x, y])[known], np.column_stack([there["x"], there["y"]])
+    frame, fwhm = frames[k], plates[k].survey.psf.fwhm
+    return match_frame(stars, sources, frame.shape, frame.pixel_scale, fwhm, FAR_ARCSEC)
 
 
 def _through(reference, frame, found, x, y):

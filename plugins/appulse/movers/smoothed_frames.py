@@ -18,10 +18,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-from scipy import fft, integrate, ndimage, special
+from scipy import fft, integrate, special
 
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
+from appulse.registration.resampling import Spline, nearest_pixel
 
 
 def own_covariance(psf) -> np.ndarray:
@@ -266,16 +267,13 @@ def _filtered(values, transfer, shape):
 def _resample(smooth, taken, registration, k, out) -> None:
     """Cubic interpolation onto the grid, strip by strip; NaN where nothing usable lies."""
     limits = np.array(smooth.shape).reshape(2, 1, 1) - 0.5
-    spline = ndimage.spline_filter(smooth, order=3, output=np.float32, mode="mirror")
+    spline, mapped = Spline(smooth), registration.pixel_map(k)
     for first in range(0, registration.shape[0], STRIP_ROWS):
         last = min(first + STRIP_ROWS, registration.shape[0])
-        where = registration.rows(k, first, last)
+        where = mapped.rows(first, last, registration.shape[1])
         outside = ~np.all((where > -0.5) & (where < limits), axis=0)
+        # Any place will do there: the mirrored edge would show light that the frame does not have.
         where[:, outside] = 0.0
-        values = ndimage.map_coordinates(
-            spline, where, order=3, mode="mirror", prefilter=False, output=np.float32
-        )
-        nearest = np.rint(where).astype(np.int32)
-        nearest = np.clip(nearest, 0, np.array(smooth.shape).reshape(2, 1, 1) - 1)
-        values[outside | taken[nearest[0], nearest[1]]] = np.nan
+        values = spline.read(where)
+        values[outside | taken[nearest_pixel(where, smooth.shape)]] = np.nan
         out[first:last] = values

@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from appulse.errors import InputError
 from appulse.frames.wcs import pixel_to_sky, sky_to_pixel
 from appulse.numerics.robust import mad_sigma
-from appulse.registration.star_matching import match
+from appulse.registration.star_matching import match_frame
 
 MIN_AFFINE = 8
 """Stars from which on more than a shift is solved for."""
@@ -83,13 +83,11 @@ def _with(wcs, crpix, matrix):
 
 
 MIN_SHIFT = 3
-NEAR_ARCSEC, FAR_ARCSEC = 20.0, 420.0
-"""Shifts between two frames of a night that are looked for first, and at most."""
 ROUNDS = 2
 _KEPT = ("n_stars", "rms_px", "shift_px", "flux_ratio", "ratio_sigma")
 
 
-@dataclass
+@dataclass(frozen=True)
 class StarList:
     """Fitted stars of one frame."""
 
@@ -118,7 +116,7 @@ class StarList:
     notes: tuple = ()
 
 
-@dataclass
+@dataclass(frozen=True)
 class Alignment:
     """How one frame lies on the reference.
 
@@ -175,24 +173,15 @@ def align(wcs, shape, stars: StarList, reference_wcs, reference: StarList) -> Al
         Unchanged, with the reason in its notes, where too few stars agree.
     """
     ra, dec = pixel_to_sky(reference_wcs, reference.x, reference.y)
-    measured = np.column_stack([stars.x, stars.y])
-    found = _pairs(wcs, shape, stars, ra, dec, measured)
+    found = _refined(wcs, shape, stars, ra, dec, reference.sigma)
     if found is None:
         reason = "its stars agree with no shift of the reference's: laid by its own WCS alone"
         return Alignment(wcs, notes=(reason,))
-    star, source = found
-    refined = wcs
-    for _ in range(ROUNDS):
-        predicted = np.stack(sky_to_pixel(refined, ra[star], dec[star]), axis=1)
-        sigma = np.hypot(reference.sigma[star], stars.sigma[source])
-        matrix, shift, used = fit_affine(measured[source], predicted, sigma)
-        refined = folded(refined, matrix, shift)
-    left = np.stack(sky_to_pixel(refined, ra[star], dec[star]), axis=1) - measured[source]
-    rms = float(np.sqrt(np.mean(left[used] ** 2)))
+    refined, star, source, rms = found
     middle = np.array([[(shape[1] - 1) / 2, (shape[0] - 1) / 2]])
     moved = np.stack(sky_to_pixel(wcs, *pixel_to_sky(refined, *middle.T)), axis=1) - middle
-    ratio, ratio_sigma = _flux_ratio(reference, stars, star[used], source[used])
-    return Alignment(refined, int(used.sum()), rms, float(np.hypot(*moved[0])), ratio, ratio_sigma)
+    ratio, ratio_sigma = _flux_ratio(reference, stars, star, source)
+    return Alignment(refined, len(star), rms, float(np.hypot(*moved[0])), ratio, ratio_sigma)
 
 
 def tie_to_sky(wcs, shape, stars: StarList, ra, dec, sigma_px) -> Alignment:
@@ -213,22 +202,31 @@ def tie_to_sky(wcs, shape, stars: StarList, ra, dec, sigma_px) -> Alignment:
     Alignment
         Unchanged, with the reason in its notes, where too few stars agree.
     """
-    measured = np.column_stack([stars.x, stars.y])
-    found = _pairs(wcs, shape, stars, ra, dec, measured)
+    found = _refined(wcs, shape, stars, ra, dec, sigma_px)
     if found is None:
         return Alignment(
             wcs, notes=("too few stars of the catalogue are recognised: laid by its own WCS alone",)
         )
+    refined, star, _, rms = found
+    return Alignment(refined, len(star), rms)
+
+
+def _refined(wcs, shape, stars, ra, dec, sigma_px):
+    """The WCS that puts known places where the stars are, the pairs it rests on, and their RMS; or None."""
+    measured = np.column_stack([stars.x, stars.y])
+    found = _pairs(wcs, shape, stars, ra, dec, measured)
+    if found is None:
+        return None
     star, source = found
+    sigma = np.hypot(sigma_px[star], stars.sigma[source])
     refined = wcs
+    # A second round: a distortion sees the pixels that the first one moved.
     for _ in range(ROUNDS):
         predicted = np.stack(sky_to_pixel(refined, ra[star], dec[star]), axis=1)
-        matrix, shift, used = fit_affine(
-            measured[source], predicted, np.hypot(sigma_px[star], stars.sigma[source])
-        )
+        matrix, shift, used = fit_affine(measured[source], predicted, sigma)
         refined = folded(refined, matrix, shift)
     left = np.stack(sky_to_pixel(refined, ra[star], dec[star]), axis=1) - measured[source]
-    return Alignment(refined, int(used.sum()), float(np.sqrt(np.mean(left[used] ** 2))))
+    return refined, star[used], source[used], float(np.sqrt(np.mean(left[used] ** 2)))
 
 
 def _pairs(wcs, shape, stars, ra, dec, measured):
@@ -240,17 +238,13 @@ def _pairs(wcs, shape, stars, ra, dec, measured):
     here = np.flatnonzero(seen)
     if len(here) < MIN_SHIFT or len(measured) < MIN_SHIFT:
         return None
-    tolerance = max(1.5, 0.7 * stars.fwhm)
     scale = np.sqrt(abs(np.linalg.det(wcs.pixel_scale_matrix))) * 3600.0
-    near = max(NEAR_ARCSEC / scale, 3 * tolerance)
-    found = match(
-        predicted[here], stars.sources, tolerance=tolerance, near=near,
-        far=max(FAR_ARCSEC / scale, 2 * near), centre=((nx - 1) / 2, (ny - 1) / 2),
-    )  # fmt: skip
+    found = match_frame(predicted[here], stars.sources, shape, scale, stars.fwhm)
     if found is None:
         return None
     shown = found.apply(predicted[here])
-    distance, index = cKDTree(measured).query(shown, distance_upper_bound=2 * tolerance)
+    # The match is of quick places; the careful ones may lie as much again beside them.
+    distance, index = cKDTree(measured).query(shown, distance_upper_bound=max(3.0, 1.4 * stars.fwhm))
     good = np.isfinite(distance)
     star, source = here[good], index[good]
     _, first = np.unique(source, return_index=True)

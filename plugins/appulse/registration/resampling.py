@@ -9,7 +9,6 @@ pixels.
 from dataclasses import dataclass
 
 import numpy as np
-from reproject import reproject_adaptive
 from scipy import ndimage
 
 from appulse.errors import InputError
@@ -41,11 +40,17 @@ class PixelMap:
     @classmethod
     def between(cls, grid, wcs, shift=(0.0, 0.0)) -> "PixelMap":
         """The map from a grid, displaced by `shift` (grid px), into a frame's WCS."""
-        ny, nx = grid.shape
+        return cls.through(lambda gx, gy: sky_to_pixel(wcs, *grid.to_sky(gx, gy)), grid.shape, shift)
+
+    @classmethod
+    def through(cls, to_frame, shape, shift=(0.0, 0.0)) -> "PixelMap":
+        """The map of a function that gives the frame's x and y for the grid's."""
+        ny, nx = shape
         rows = np.arange(-1, (ny - 1) // MESH + 3) * float(MESH)
         columns = np.arange(-1, (nx - 1) // MESH + 3) * float(MESH)
         gx, gy = np.meshgrid(columns + shift[0], rows + shift[1])
-        return cls(*(np.asarray(v) for v in sky_to_pixel(wcs, *grid.to_sky(gx, gy))))
+        x, y = to_frame(gx.ravel(), gy.ravel())
+        return cls(np.reshape(x, gx.shape), np.reshape(y, gx.shape))
 
     def rows(self, first: int, last: int, nx: int, buffer=None) -> np.ndarray:
         """Frame (y, x) of grid rows first..last-1, float array (2, last - first, nx), a view of `buffer`."""
@@ -72,6 +77,25 @@ class PixelMap:
         j, i = (int(n // 2 // MESH) + 1 for n in grid_shape)
         slopes = np.array([[m[j, i + 1] - m[j, i - 1], m[j + 1, i] - m[j - 1, i]] for m in (self.x, self.y)])
         return float(abs(np.linalg.det(slopes / (2 * MESH))))
+
+
+class Spline:
+    """Cubic spline through the pixels of a plane, filtered once and read at many places; mirrored edges."""
+
+    def __init__(self, plane):
+        self.coefficients = ndimage.spline_filter(plane, order=3, output=np.float32, mode="mirror")
+
+    def read(self, where, out=np.float32) -> np.ndarray:
+        """Values at (y, x) pixels, shape (2, ...): float32, into `out` where that is an array."""
+        values = ndimage.map_coordinates(
+            self.coefficients, where, order=3, prefilter=False, output=out, mode="mirror"
+        )
+        return out if values is None else values
+
+
+def nearest_pixel(where, shape) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and columns of the pixels in which (y, x) places lie, those beyond an edge on it."""
+    return tuple(np.clip(np.floor(v + 0.5), 0, n - 1).astype(int) for v, n in zip(where, shape, strict=True))
 
 
 def _weights(place):
@@ -184,7 +208,7 @@ class Resampler:
         bad = ~np.isfinite(part)
         self.corner, self.bad = (x0, y0), bad if bad.any() else None
         self.source = filled(part, bad) if self.bad is not None else part
-        self.coefficients = ndimage.spline_filter(self.source, order=3, output=np.float32, mode="mirror")
+        self.spline = Spline(self.source)
         self.steep = steep_blocks(self.source, self.fwhm)
         self.suspect = SuspectPixels(
             self.grid, self.wcs, self.corner, [self.steep, bad_blocks(self.bad)], self.ratio
@@ -215,18 +239,14 @@ class Resampler:
     def _strip(self, mapped, suspect, first, last, out, buffer):
         where = mapped.rows(first, last, self.grid.shape[1], buffer)
         part = out[first:last]
-        ndimage.map_coordinates(
-            self.coefficients, where, order=3, prefilter=False, output=part, mode="mirror"
-        )
+        self.spline.read(where, part)
         rows, columns = suspect(first, last)
         if len(rows):
             y, x = where[:, rows, columns]
             if self.steep is not None:
                 without_rings(part, self.source, self.steep, rows, columns, x, y)
             if self.bad is not None:
-                ny, nx = self.bad.shape
-                j, i = (np.clip(np.floor(v + 0.5), 0, n - 1).astype(int) for v, n in ((y, ny), (x, nx)))
-                blank = self.bad[j, i]
+                blank = self.bad[nearest_pixel((y, x), self.bad.shape)]
                 part[rows[blank], columns[blank]] = np.nan
         self._blank_outside(mapped, first, last, where, part)
         if self.keep == "flux":
@@ -253,6 +273,8 @@ def _local_area(x, y):
 
 
 def _adaptive(plane, wcs, grid, shift, keep):
+    from reproject import reproject_adaptive  # only coarse grids need it, and it takes long to load
+
     target = grid.wcs.deepcopy()
     target.wcs.crpix = target.wcs.crpix - np.asarray(shift)
     target.wcs.set()

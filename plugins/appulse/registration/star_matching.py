@@ -23,6 +23,10 @@ CHANCE = 1e-3
 MAX_STARS, MAX_SOURCES = 1500, 3000
 PATTERN_STARS = 70
 MAX_SCALE_ERROR = 0.06
+NEAR_ARCSEC = 20.0
+"""Shifts of a frame's WCS that are looked for first."""
+FAR_ARCSEC = 420.0
+"""The largest shift of a WCS that is looked for: a mount that lost its way, not another field."""
 
 
 @dataclass(frozen=True)
@@ -99,6 +103,43 @@ def match(stars, sources, *, tolerance: float, near: float, far: float, centre) 
         if shift is not None:
             return _refine(stars, sources, matrix, shift, centre, chance, 2 * tolerance, "turned")
     return None
+
+
+def match_frame(
+    stars, sources, shape, pixel_scale: float, fwhm: float, far_arcsec=FAR_ARCSEC
+) -> Match | None:
+    """Match stars that a frame's WCS puts on it to its sources, both brightest first.
+
+    Parameters
+    ----------
+    stars, sources : (n, 2), (m, 2) arrays
+        Zero-based px of the frame.
+    shape : (int, int)
+        Rows and columns of the frame.
+    pixel_scale : float
+        arcsec
+    fwhm : float
+        Of the frame's PSF, px: true pairs agree within 0.7 of it.
+    far_arcsec : float
+        Largest shift that is looked for.
+
+    Returns
+    -------
+    Match or None
+        None where no agreement is better than luck.
+
+    Examples
+    --------
+    >>> stars = np.random.default_rng(6).uniform(0, 1000, (40, 2))
+    >>> match_frame(stars, stars + [3.0, -7.0], (1000, 1000), 2.0, 2.5).how
+    'in place'
+    """
+    # Undersampled stars are placed no better than to a pixel and a half by a quick look.
+    tolerance = max(1.5, 0.7 * fwhm)
+    near = max(NEAR_ARCSEC / pixel_scale, 3 * tolerance)
+    far = max(far_arcsec / pixel_scale, 2 * near)
+    centre = (shape[1] - 1) / 2, (shape[0] - 1) / 2
+    return match(stars, sources, tolerance=tolerance, near=near, far=far, centre=centre)
 
 
 def vote(stars, sources, reach, cell):

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from appulse.errors import AppulseError, InputError
+from appulse.frames.wcs import pixel_to_sky
 from appulse.numerics.sphere import separation_rad, unit_from_radec
 from appulse.registration.alignment import Alignment, align, tie_to_sky
 from appulse.registration.resampling import PixelMap
@@ -42,15 +43,14 @@ def choose_reference(subframes, name):
 
     def score(subframe):
         top = np.sort(subframe.stars.snr)[::-1][:50]
-        return (float(np.median(top)) if len(top) else 0.0) / (
-            subframe.stars.fwhm * subframe.frame.pixel_scale
-        )
+        width = subframe.stars.fwhm * subframe.frame.pixel_scale
+        return (float(np.median(top)) if len(top) else 0.0) / width
 
     return max(subframes, key=score)
 
 
-def anchored(reference, star_table):
-    """Tie the reference's WCS to a star catalogue; notes."""
+def anchored(reference, star_table) -> tuple[Alignment | None, tuple]:
+    """The reference's WCS tied to a star catalogue, None where it cannot be; and what is to be said of it."""
     frame = reference.frame
     if callable(star_table):
         star_table = star_table(frame)
@@ -58,17 +58,15 @@ def anchored(reference, star_table):
     ra, dec = (np.asarray(places[name].value, dtype=float) for name in ("ra", "dec"))
     near = np.flatnonzero(frame.contains(ra, dec, margin_px=50.0))
     bright = near[np.argsort(np.nan_to_num(np.asarray(places["g"].value, dtype=float)[near], nan=99.0))]
+    bright = bright[:MOST_STARS]
     sigma_mas = np.hypot(places["sigma_ra"].to_value("mas"), places["sigma_dec"].to_value("mas"))
     sigma_px = np.asarray(sigma_mas, dtype=float) / 1000.0 / frame.pixel_scale
-    bright = bright[:MOST_STARS]
-    tied = tie_to_sky(
-        frame.wcs, frame.shape, reference.stars, ra[bright], dec[bright], sigma_px[bright]
-    )  # fmt: skip
+    tied = tie_to_sky(frame.wcs, frame.shape, reference.stars, ra[bright], dec[bright], sigma_px[bright])
     if tied.n_stars == 0:
-        return [f"{frame.name}: not tied to {star_table.catalogue}: {words}" for words in tied.notes]
-    tied.flux_ratio, tied.ratio_sigma = 1.0, 0.0
-    reference.alignment = tied
-    return [f"{frame.name}: tied to {star_table.catalogue}, {tied.n_stars} stars, RMS {tied.rms_px:.3f} px"]
+        return None, tuple(f"{frame.name}: not tied to {star_table.catalogue}: {why}" for why in tied.notes)
+    words = f"{frame.name}: tied to {star_table.catalogue}, {tied.n_stars} stars, RMS {tied.rms_px:.3f} px"
+    # The brightness of the night is the reference's: its ratio to itself is exactly one.
+    return replace(tied, flux_ratio=1.0, ratio_sigma=0.0), (words,)
 
 
 def same_field(subframes, reference, failed):
@@ -90,9 +88,9 @@ def same_field(subframes, reference, failed):
     return good
 
 
-@dataclass
+@dataclass(frozen=True)
 class PreparedNight:
-    """Shots on one grid.
+    """Subframes on one grid.
 
     Parameters
     ----------
@@ -103,7 +101,7 @@ class PreparedNight:
     coverage : (cy, cx) int array
     box : (x0, y0, nx, ny)
         The grid's place in the coverage, px.
-    notes : list of str
+    notes : tuple of str
     """
 
     subframes: list
@@ -111,11 +109,11 @@ class PreparedNight:
     grid: SkyGrid
     coverage: np.ndarray
     box: tuple
-    notes: list
+    notes: tuple
 
     @property
     def kept(self) -> list:
-        """Shots that go into the stacks."""
+        """Subframes that go into the stacks."""
         return [subframe for subframe in self.subframes if subframe.keep]
 
     @property
@@ -167,8 +165,63 @@ def prepare(
         If no frame can be used, or they have no sky in common.
     """
     check_reference(subframes, settings.reference)
+    looked = _looked_at(subframes, settings, parts, failed, progress, workers)
+    if not looked:
+        raise InputError("no frame can be used")
+    subframes = sorted(looked, key=lambda subframe: subframe.place.time)
+    reference = choose_reference(subframes, settings.reference)
+    # A preview's pixels are others: what a recipe or a catalogue says of full ones does not hold for them.
+    full = settings.bin == 1
+    known = (pinned or {}) if full else {}
+
+    def remembered(subframe):
+        kept = known.get(subframe.frame.name)
+        return None if kept is None else Alignment.from_plain(subframe.frame.wcs, kept)
+
+    own, notes = remembered(reference), ()
+    if full and star_table is not None and own is None:
+        own, notes = anchored(reference, star_table)
+    own = own or Alignment(reference.frame.wcs, len(reference.stars.x), 0.0, 0.0, 1.0, 0.0)
+
+    def aligned(subframe):
+        if subframe.frame is reference.frame:
+            return own
+        frame = subframe.frame
+        return remembered(subframe) or align(frame.wcs, frame.shape, subframe.stars, own.wcs, reference.stars)
+
+    near = same_field(subframes, reference, failed)
+    subframes = [replace(subframe, alignment=aligned(subframe)) for subframe in near]
+    subframes = _graded(subframes, reference, settings, decided)
+    kept = [subframe for subframe in subframes if subframe.keep]
+    if not kept:
+        raise InputError(
+            "every frame is left out by its grade: look at the reasons, and keep some by --grades"
+        )
+    reference = next(subframe for subframe in subframes if subframe.frame is reference.frame)
+    grid, coverage, box = grid_for(
+        replace(reference.frame, wcs=own.wcs), [_outline(subframe) for subframe in kept],
+        extent=settings.extent, north_up=settings.north_up, scale_arcsec=settings.scale_arcsec,
+    )  # fmt: skip
+    subframes, more = _levelled(subframes, reference, grid, settings.keep == "flux")
+    reference = next(subframe for subframe in subframes if subframe.frame is reference.frame)
+    return PreparedNight(subframes, reference, grid, coverage, box, (*notes, *more))
+
+
+def _looked_at(subframes, settings, parts, failed, progress, workers) -> list:
+    """Subframes with their stars; what cannot be looked at goes to `failed`."""
+    look = star_list if settings.bin == 1 else quick_list
+
+    def looked(subframe):
+        frame = subframe.look or subframe.frame
+        try:
+            return replace(subframe, stars=parts.thing("stars", subframe.key(), lambda: look(frame))), None
+        except AppulseError as error:
+            return subframe, error
+        finally:
+            frame.release()
+
     good = []
-    for subframe, error in in_order(_looker(settings, parts), subframes, at_once(subframes, workers)):
+    for subframe, error in in_order(looked, subframes, at_once(subframes, workers)):
         if error is None:
             good.append(subframe)
         elif failed is None:
@@ -177,132 +230,81 @@ def prepare(
             failed(subframe.frame, error)
         if progress is not None:
             progress()
-    subframes = sorted(good, key=lambda subframe: subframe.place.time)
-    if not subframes:
-        raise InputError("no frame can be used")
-    reference = choose_reference(subframes, settings.reference)
-    notes = []
-    if settings.bin == 1:
-        for subframe in subframes:
-            if subframe.frame.name in (pinned or {}):
-                subframe.alignment = Alignment.from_plain(subframe.frame.wcs, pinned[subframe.frame.name])
-        if star_table is not None and reference.alignment is None:
-            notes = anchored(reference, star_table)
-    reference.alignment = reference.alignment or Alignment(
-        reference.frame.wcs, len(reference.stars.x), 0.0, 0.0, 1.0, 0.0
-    )
-    subframes = same_field(subframes, reference, failed)
-    for subframe in subframes:
-        if subframe.alignment is None:
-            subframe.alignment = align(
-                subframe.frame.wcs,
-                subframe.frame.shape,
-                subframe.stars,
-                reference.alignment.wcs,
-                reference.stars,
-            )
-    _grade(subframes, reference, settings, decided)
-    kept = [subframe for subframe in subframes if subframe.keep]
-    if not kept:
-        raise InputError(
-            "every frame is left out by its grade: look at the reasons, and keep some by --grades"
-        )
-    anchor = replace(reference.frame, wcs=reference.alignment.wcs)
-    outlines = [_outline(subframe) for subframe in kept]
-    grid, coverage, box = grid_for(
-        anchor,
-        outlines,
-        extent=settings.extent,
-        north_up=settings.north_up,
-        scale_arcsec=settings.scale_arcsec,
-    )
-    night = PreparedNight(subframes, reference, grid, coverage, box, notes)
-    _levels(night, settings)
-    return night
-
-
-def _looker(settings, parts):
-    look = star_list if settings.bin == 1 else quick_list
-
-    def looked(subframe):
-        frame = subframe.look or subframe.frame
-        try:
-            subframe.stars = parts.thing("stars", subframe.key(), lambda: look(frame))
-        except AppulseError as error:
-            return subframe, error
-        finally:
-            frame.release()
-        return subframe, None
-
-    return looked
+    return good
 
 
 def _outline(subframe):
-    from appulse.frames.wcs import pixel_to_sky
-
-    wcs = subframe.alignment.wcs
-    return frame_outline(lambda x, y: pixel_to_sky(wcs, x, y), subframe.frame.shape)
+    return frame_outline(lambda x, y: pixel_to_sky(subframe.alignment.wcs, x, y), subframe.frame.shape)
 
 
-def _grade(subframes, reference, settings, decided):
-    ratios = [1.0 if subframe is reference else subframe.alignment.flux_ratio for subframe in subframes]
+def _graded(subframes, reference, settings, decided) -> list:
+    """Subframes with their grades."""
+    first = next(i for i, subframe in enumerate(subframes) if subframe.frame is reference.frame)
+    ratios = [1.0 if i == first else s.alignment.flux_ratio for i, s in enumerate(subframes)]
     seconds = np.array([subframe.frame.exposure.seconds for subframe in subframes])
     gains = np.array([subframe.gain if np.isfinite(subframe.gain) else 1.0 for subframe in subframes])
     light = transparencies(ratios, seconds, gains)
-    for subframe, transparency in zip(subframes, light, strict=True):
-        trail = np.stack(subframe.frame.to_pixel(*np.array(subframe.place.trail).T), axis=1)
-        tilt = subframe.stars.sky_level
-        subframe.grade = {
-            "frame": subframe.frame.name,
-            "time": subframe.place.time,
-            "keep": True,
-            "reason": "",
-            "fwhm": subframe.stars.fwhm,
-            "ellipticity": subframe.stars.ellipticity,
-            "sky": subframe.stars.sky,
-            "sky_sigma": subframe.stars.sky_sigma,
-            "gradient": float(np.ptp(np.percentile(tilt, [10, 90])) / max(subframe.stars.sky_sigma, 1e-9)),
-            "n_stars": subframe.stars.n_sources,
-            "transparency": float(transparency),
-            "trail": float(np.hypot(*np.diff(trail, axis=0).T).sum()),
-            "align_rms": subframe.alignment.rms_px,
-            "align_stars": subframe.alignment.n_stars,
-            "shift": subframe.alignment.shift_px,
-        }
+    rows = [_grade(subframe, float(share)) for subframe, share in zip(subframes, light, strict=True)]
+    found = [(True, "")] * len(rows)
     if settings.reject_clouds and settings.bin == 1:
-        found = verdicts([subframe.grade for subframe in subframes])
-        for subframe, (keep, reason) in zip(subframes, found, strict=True):
-            subframe.grade["keep"], subframe.grade["reason"] = keep, reason
+        found = verdicts(rows)
         # The frame by which the others are judged is not judged by them.
-        reference.grade["keep"], reference.grade["reason"] = True, ""
-    for subframe in subframes:
-        if decided and subframe.frame.name in decided:
-            subframe.grade["keep"], subframe.grade["reason"] = decided[subframe.frame.name]
+        found[first] = (True, "")
+    graded = []
+    for subframe, row, choice in zip(subframes, rows, found, strict=True):
+        # What the user decided stands above every rule.
+        keep, reason = (decided or {}).get(row["frame"], choice)
+        graded.append(replace(subframe, grade={**row, "keep": keep, "reason": reason}))
+    return graded
 
 
-def _levels(night, settings):
-    """Factor and plane of every frame against the reference."""
-    grid, reference = night.grid, night.reference
+def _grade(subframe, transparency) -> dict:
+    stars, alignment = subframe.stars, subframe.alignment
+    trail = np.stack(subframe.frame.to_pixel(*np.array(subframe.place.trail).T), axis=1)
+    return {
+        "frame": subframe.frame.name,
+        "time": subframe.place.time,
+        "keep": True,
+        "reason": "",
+        "fwhm": stars.fwhm,
+        "ellipticity": stars.ellipticity,
+        "sky": stars.sky,
+        "sky_sigma": stars.sky_sigma,
+        "gradient": float(np.ptp(np.percentile(stars.sky_level, [10, 90])) / max(stars.sky_sigma, 1e-9)),
+        "n_stars": stars.n_sources,
+        "transparency": transparency,
+        "trail": float(np.hypot(*np.diff(trail, axis=0).T).sum()),
+        "align_rms": alignment.rms_px,
+        "align_stars": alignment.n_stars,
+        "shift": alignment.shift_px,
+    }
+
+
+def _levelled(subframes, reference, grid, flux) -> tuple[list, tuple]:
+    """Subframes with factor and plane of each against the reference; notes on what stars could not say."""
     places = grid_places(grid)
-    area_0 = PixelMap.between(grid, reference.alignment.wcs).area_ratio(grid.shape)
-    flux = settings.keep == "flux"
-    share_0 = area_0 if flux else 1.0
-    sky_0 = share_0 * sky_on_grid(
-        reference.stars, reference.alignment.wcs, reference.frame.shape, grid, places
-    )
-    seconds_0 = max(reference.frame.exposure.seconds, 1e-9)
-    for subframe in night.subframes:
+
+    def seen(subframe):
         area = PixelMap.between(grid, subframe.alignment.wcs).area_ratio(grid.shape)
+        # Sums of counts grow with the area that a grid pixel takes in a frame; surface brightness does not.
+        share = area if flux else 1.0
+        wcs, shape = subframe.alignment.wcs, subframe.frame.shape
+        return area, share, share * sky_on_grid(subframe.stars, wcs, shape, grid, places)
+
+    area_0, share_0, sky_0 = seen(reference)
+    levelled, notes = [], []
+    for subframe in subframes:
+        area, share, sky = seen(subframe)
         ratio = subframe.alignment.flux_ratio
         if ratio is None:
-            seconds = max(subframe.frame.exposure.seconds, 1e-9)
-            ratio = seconds_0 / seconds
-            night.notes.append(
+            mine, theirs = (max(s.frame.exposure.seconds, 1e-9) for s in (subframe, reference))
+            ratio = theirs / mine
+            notes.append(
                 f"{subframe.frame.name}: no stars to compare its brightness by: "
                 "taken by the exposure times alone"
             )
         factor = ratio if flux else ratio * area / area_0
-        share = area if flux else 1.0
-        sky = share * sky_on_grid(subframe.stars, subframe.alignment.wcs, subframe.frame.shape, grid, places)
-        noise = share * subframe.stars.sky_sigma
-        subframe.level = level_to(sky_0, sky, places, factor, noise, share_0 * reference.stars.sky, area)
+        noise, typical = share * subframe.stars.sky_sigma, share_0 * reference.stars.sky
+        level = level_to(sky_0, sky, places, factor, noise, typical, area)
+        levelled.append(replace(subframe, level=level))
+    return levelled, tuple(notes)

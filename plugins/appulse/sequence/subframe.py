@@ -92,7 +92,7 @@ FRAME_BYTES = 1.6e9
 """For the frames that are worked on at once."""
 
 
-@dataclass
+@dataclass(frozen=True)
 class Subframe:
     """One frame on its way through the night."""
 
@@ -107,7 +107,6 @@ class Subframe:
     alignment: Alignment | None = None
     grade: dict = field(default_factory=dict)
     level: Level | None = None
-    planes: list = field(default_factory=list)
 
     @property
     def keep(self) -> bool:
@@ -168,10 +167,10 @@ def subframe_of(frame, place, masters, settings) -> Subframe:
     def key():
         return digest(frame.checksum or frame.name, named, settings.mend_hot, settings.bin, header)
 
-    subframe = Subframe(ready, key, place)
+    look = None
     if frame.mosaic and settings.bin == 1:
-        subframe.look = calibrated(frame, masters, mend_hot=settings.mend_hot, as_mosaic=True, known=known)
-    return subframe
+        look = calibrated(frame, masters, mend_hot=settings.mend_hot, as_mosaic=True, known=known)
+    return Subframe(ready, key, place, look)
 
 
 def at_once(subframes, workers) -> int:
