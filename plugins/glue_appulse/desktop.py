@@ -81,7 +81,7 @@ def build(args):
     from glue_qt.app import GlueApplication
 
     from appulse.errors import FrameError
-    from glue_appulse import sources
+    from glue_appulse import inputs
     from glue_appulse.data.outline_data import objects_of, outlines_data
     from glue_appulse.data.track_data import make_tracks
     from glue_appulse.health import check_desktop
@@ -90,7 +90,7 @@ def build(args):
 
     application = GlueApplication()
     check_desktop()
-    choose = sources.chosen()
+    choose = inputs.chosen()
     choose.orbits, choose.stars = args.positions or args.orbits or choose.orbits, args.stars or choose.stars
     frames = load_frames(application, args.frames, frame_options(args)) if args.frames else []
     if not frames and args.frames:
@@ -105,7 +105,7 @@ def build(args):
         if objects:
             add_overlay(application.session, outlines_data(objects), frames)
     if args.body:
-        source = sources.open_orbits(choose.orbits)
+        source = inputs.open_orbits(choose.orbits)
         tracks, lines = make_tracks(source, frames, bodies_wanted(args.body, source, frames))
         add_tracks(application.session, tracks)
         for line in lines:

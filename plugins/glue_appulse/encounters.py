@@ -1,6 +1,6 @@
 """Plugin: tables of passes open through glue's ordinary menu, and the sky of a chosen pass is shown."""
 
-from glue_appulse.data.passes import is_passes, load_passes
+from glue_appulse.data.pass_data import is_passes, load_passes
 from glue_appulse.host import desktop_running, once, open_earlier_sessions
 
 LABEL = "Passes (ECSV of appulse encounters)"

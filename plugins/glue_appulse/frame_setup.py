@@ -252,11 +252,11 @@ def _source(observer):
 
 def source_words(path: str | None, what: str) -> str:
     """An orbit or star source in words, with its age."""
-    from glue_appulse import sources
+    from glue_appulse import inputs
 
     if what == "stars":
         return "bundled bright stars" if not path else str(path)
-    source = sources.open_orbits(path)
+    source = inputs.open_orbits(path)
     if source.catalogue is None:
         return f"{source.label}: places of {len(source.ephemeris.designations)} bodies"
     epochs = source.catalogue.epoch_jd_tdb

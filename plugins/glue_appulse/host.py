@@ -12,9 +12,9 @@ from collections.abc import Callable
 #: What sessions of earlier versions name, and where it is now. glue looks a name up here before it imports.
 SESSION_PATHS = {
     "glue_appulse.skywcs.FrameWCS": "glue_appulse.data.frame_wcs.FrameWCS",
-    "glue_appulse.pixels.LazyPixels": "glue_appulse.data.lazy_pixels.LazyPixels",
+    "glue_appulse.pixels.LazyPixels": "glue_appulse.data.solved_frames.LazyPixels",
     "glue_appulse.frames.load_solved_frame": "glue_appulse.data.solved_frames.load_solved_frame",
-    "glue_appulse.encounters.load_passes": "glue_appulse.data.passes.load_passes",
+    "glue_appulse.encounters.load_passes": "glue_appulse.data.pass_data.load_passes",
     **{
         f"glue_appulse.layers.{before}.{name}": f"glue_appulse.layers.{now}.{name}"
         for before, now, name in (

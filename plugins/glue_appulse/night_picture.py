@@ -169,7 +169,7 @@ def make_job(plan: PictureRequest, failed: Callable | None = None):
     """The run that a plan asks for."""
     from appulse.errors import InputError
     from appulse.sequence.picture_job import PictureSettings, job_for
-    from glue_appulse import sources
+    from glue_appulse import inputs
     from glue_appulse.data.solved_frames import frame_of
 
     if not plan.frames:
@@ -178,7 +178,7 @@ def make_job(plan: PictureRequest, failed: Callable | None = None):
         raise InputError("no body is chosen; write its number or name, or add its track")
     if not plan.out.strip():
         raise InputError("no folder is chosen for the products; write one, or choose it")
-    source, stars = sources.open_orbits(plan.orbits), sources.open_stars(sources.chosen().stars)
+    source, stars = inputs.open_orbits(plan.orbits), inputs.open_stars(inputs.chosen().stars)
     body = source.find(plan.body)
     job = job_for(
         [_own(frame_of(data)) for data in plan.frames], body, source.ephemeris, Path(plan.out).expanduser(),

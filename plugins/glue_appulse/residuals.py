@@ -17,10 +17,10 @@ def make_layer(viewer, layer):
 def _register():
     from glue.config import data_exporter, layer_artist_maker
 
-    from glue_appulse import measuring
+    from glue_appulse import measurements
 
     layer_artist_maker.add("Measured places", make_layer)
-    for label, suffixes, function in measuring.EXPORTERS:
+    for label, suffixes, function in measurements.EXPORTERS:
         data_exporter.add(data_exporter.item(function, label, suffixes))
 
 

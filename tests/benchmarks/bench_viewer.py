@@ -117,8 +117,7 @@ def memory(n=60, shape=(4000, 6000)):
 
     from appulse.frames.reading import read_frame
     from appulse.observers.site import Site
-    from glue_appulse.data.lazy_pixels import STORE
-    from glue_appulse.data.solved_frames import frame_data
+    from glue_appulse.data.solved_frames import STORE, frame_data
 
     with tempfile.TemporaryDirectory() as folder:
         path, header = Path(folder) / "frame.fits", make_wcs(shape=shape, scale=1.2).to_header()

@@ -6,7 +6,7 @@ from astropy.coordinates import SkyCoord
 from glue.core.data_factories import load_data
 
 from appulse.workflows import BodySource
-from glue_appulse import sources
+from glue_appulse import inputs
 from glue_appulse.data import track_data
 from glue_appulse.data.kinds import OUTLINES, TRACK, all_of
 from glue_appulse.data.solved_frames import frame_of
@@ -24,7 +24,7 @@ def first(sample_data, registered):
 
 @pytest.fixture(scope="module")
 def iris(sample_data):
-    return sources.open_orbits(sample_data / "orbit.ecsv")
+    return inputs.open_orbits(sample_data / "orbit.ecsv")
 
 
 def test_the_body_of_the_night_is_listed(first, iris):
@@ -66,7 +66,7 @@ def test_the_place_of_the_frame_is_the_ephemeris_itself(first, iris):
 def test_places_of_one_moment_make_a_track_without_a_line(first, tmp_path):
     table = tmp_path / "places.csv"
     table.write_text("designation,ra,dec\n(7) Iris,246.39,-24.41\n")
-    source = sources.open_orbits(table)
+    source = inputs.open_orbits(table)
     tracks, lines = track_data.make_tracks(source, [first], [source.find("(7) iris")])
     assert not lines
     model = TrackModel.from_data(tracks[0])
@@ -76,7 +76,7 @@ def test_places_of_one_moment_make_a_track_without_a_line(first, tmp_path):
 
 @pytest.mark.needs_qt
 def test_the_panel_lists_and_adds(app, first, sample_data, monkeypatch):
-    monkeypatch.setattr(sources, "_choices", sources.Choices(orbits=str(sample_data / "orbit.ecsv")))
+    monkeypatch.setattr(inputs, "_choices", inputs.Choices(orbits=str(sample_data / "orbit.ecsv")))
     from qtpy.QtCore import Qt
 
     from glue_appulse.qt.add_overlays import open_bodies
@@ -96,7 +96,7 @@ def test_the_panel_lists_and_adds(app, first, sample_data, monkeypatch):
 
 @pytest.mark.needs_qt
 def test_an_unknown_name_is_told_and_nothing_added(app, first, sample_data, monkeypatch):
-    monkeypatch.setattr(sources, "_choices", sources.Choices(orbits=str(sample_data / "orbit.ecsv")))
+    monkeypatch.setattr(inputs, "_choices", inputs.Choices(orbits=str(sample_data / "orbit.ecsv")))
     from glue_appulse.qt.add_overlays import open_bodies
 
     app.data_collection.append(first)

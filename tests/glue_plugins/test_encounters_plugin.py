@@ -13,7 +13,7 @@ from appulse.encounters.targets import Targets
 from appulse.formats.output import write_table
 from appulse.observers.site import Site
 from glue_appulse import encounters
-from glue_appulse.data import passes
+from glue_appulse.data import pass_data
 
 
 @pytest.fixture(scope="module")
@@ -24,21 +24,21 @@ def passes_file(tmp_path_factory):
     catalogue = starter_orbits()
     search = Search(nebulae, Time("2027-02-01"), Time("2027-06-01"), Site.geocentre(), 40.0)
     found = find_passes(catalogue.take(np.flatnonzero(catalogue.number == 7)), search)
-    path = tmp_path_factory.mktemp("passes") / "passes.ecsv"
+    path = tmp_path_factory.mktemp("passes") / "pass_data.ecsv"
     return write_table(passes_table(found), path)
 
 
 def test_only_tables_of_passes_are_taken(passes_file, sample_data, tmp_path):
-    assert passes.is_passes(str(passes_file))
-    assert not passes.is_passes(str(sample_data / "stars.ecsv"))
-    assert not passes.is_passes(str(tmp_path / "none.ecsv"))
+    assert pass_data.is_passes(str(passes_file))
+    assert not pass_data.is_passes(str(sample_data / "stars.ecsv"))
+    assert not pass_data.is_passes(str(tmp_path / "none.ecsv"))
 
 
 def test_the_table_keeps_its_numbers_and_gains_a_time_axis(passes_file):
-    data = passes.load_passes(str(passes_file))
+    data = pass_data.load_passes(str(passes_file))
     table = Table.read(passes_file)
     assert np.allclose(data["separation"], table["separation"])
-    assert np.allclose(data[passes.MJD], Time(list(table["time"])).mjd)
+    assert np.allclose(data[pass_data.MJD], Time(list(table["time"])).mjd)
     assert list(data["encounter"]) == list(table["encounter"])
     assert data.get_component("separation").units == "arcsec"
 
@@ -46,24 +46,24 @@ def test_the_table_keeps_its_numbers_and_gains_a_time_axis(passes_file):
 def test_the_selected_row_is_the_chosen_one(passes_file):
     from glue.core import DataCollection
 
-    data = passes.load_passes(str(passes_file))
+    data = pass_data.load_passes(str(passes_file))
     collection = DataCollection([data])
-    late = data.id[passes.MJD] > Time("2027-04-15").mjd
+    late = data.id[pass_data.MJD] > Time("2027-04-15").mjd
     subset = collection.new_subset_group("late", late).subsets[0]
-    assert passes.chosen_row(subset)["encounter"] == "7-IC4603-20270504"
-    nothing = collection.new_subset_group("none", data.id[passes.MJD] > 1e9).subsets[0]
+    assert pass_data.chosen_row(subset)["encounter"] == "7-IC4603-20270504"
+    nothing = collection.new_subset_group("none", data.id[pass_data.MJD] > 1e9).subsets[0]
     with pytest.raises(ValueError, match="no pass is selected"):
-        passes.chosen_row(nothing)
+        pass_data.chosen_row(nothing)
 
 
 def test_sky_of_a_pass_holds_track_and_outlines_where_they_belong(passes_file):
-    data = passes.load_passes(str(passes_file))
+    data = pass_data.load_passes(str(passes_file))
     from glue.core import DataCollection
 
-    late = data.id[passes.MJD] > Time("2027-04-15").mjd
+    late = data.id[pass_data.MJD] > Time("2027-04-15").mjd
     subset = DataCollection([data]).new_subset_group("late", late).subsets[0]
-    row = passes.chosen_row(subset)
-    sky, outlines, track = passes.sky_of(row, NBodyEphemeris(starter_orbits().take([4])))
+    row = pass_data.chosen_row(subset)
+    sky, outlines, track = pass_data.sky_of(row, NBodyEphemeris(starter_orbits().take([4])))
     from glue_appulse.data.solved_frames import frame_of
 
     frame = frame_of(sky)
@@ -80,7 +80,7 @@ def test_the_desktop_shows_it(app, passes_file, registered):
     encounters.setup()
     app.load_data(str(passes_file))
     [table] = [data for data in app.data_collection if data.meta.get("appulse_kind") == "passes"]
-    app.data_collection.new_subset_group("late", table.id[passes.MJD] > Time("2027-04-15").mjd)
+    app.data_collection.new_subset_group("late", table.id[pass_data.MJD] > Time("2027-04-15").mjd)
     viewer = show_selected_pass(app.session, app.data_collection)
     shown = [layer.layer.label for layer in viewer.layers]
     assert any(label.startswith("sky of 7-IC4603") for label in shown)

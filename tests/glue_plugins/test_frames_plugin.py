@@ -12,7 +12,7 @@ from glue_worlds import SHAPE, make_wcs
 
 from glue_appulse.data import solved_frames
 from glue_appulse.data.kinds import FRAME, kind_of
-from glue_appulse.data.lazy_pixels import STORE, LazyPixels, PixelStore
+from glue_appulse.data.solved_frames import STORE, LazyPixels, PixelStore
 
 pytestmark = pytest.mark.usefixtures("registered")
 NAME = "iris_1.fits.fz"

@@ -8,7 +8,7 @@ import yaml
 from glue.core.data_factories import load_data
 from matplotlib.backend_bases import KeyEvent, MouseEvent
 
-from glue_appulse import measuring, sources
+from glue_appulse import inputs, measurements
 from glue_appulse.data import residual_data, track_data
 from glue_appulse.data.kinds import RESIDUALS, all_of
 
@@ -25,13 +25,13 @@ def answers(sample_data):
 def sample(sample_data, monkeypatch, registered):
     """Frames of the sample night; sources as its user would choose them."""
     orbits, stars = (str(sample_data / name) for name in ("orbit.ecsv", "stars.ecsv"))
-    monkeypatch.setattr(sources, "_choices", sources.Choices(orbits=orbits, stars=stars))
+    monkeypatch.setattr(inputs, "_choices", inputs.Choices(orbits=orbits, stars=stars))
     return [load_data(str(sample_data / f"iris_{i}.fits.fz")) for i in (1, 3)]
 
 
 def task(data):
-    chosen = sources.chosen()
-    return measuring.Task(data, "7", chosen.orbits, chosen.stars)
+    chosen = inputs.chosen()
+    return measurements.Task(data, "7", chosen.orbits, chosen.stars)
 
 
 def agrees(measured, answer):
@@ -42,10 +42,10 @@ def agrees(measured, answer):
 
 
 def test_the_answer_put_in_comes_out(sample, answers):
-    measured = measuring.measure(task(sample[0]))
+    measured = measurements.measure(task(sample[0]))
     assert measured.flag == ""
     assert agrees(measured, answers["frames"][sample[0].label])
-    assert "σ" in measuring.verdict(measured) or "sigma" in measuring.verdict(measured)
+    assert "σ" in measurements.verdict(measured) or "sigma" in measurements.verdict(measured)
 
 
 def test_a_frame_without_site_says_what_to_do(sample, tmp_path):
@@ -56,19 +56,19 @@ def test_a_frame_without_site_says_what_to_do(sample, tmp_path):
 
     fits.writeto(tmp_path / "bare.fits", np.zeros(SHAPE, "f4"), make_wcs().to_header())
     with pytest.raises(FrameError, match=r"bare.fits has no time; give it in"):
-        measuring.measure(task(load_data(str(tmp_path / "bare.fits"))))
+        measurements.measure(task(load_data(str(tmp_path / "bare.fits"))))
 
 
 def test_a_rejected_row_has_a_reason_and_no_numbers(sample):
-    row = measuring.rejected(measuring.measure(task(sample[0])), "cloud")
+    row = measurements.rejected(measurements.measure(task(sample[0])), "cloud")
     assert row["flag"][0] == "rejected by the observer: cloud"
     assert row["x"].mask.all()
     assert not row["ra_calc"].mask.any()
 
 
 def test_a_night_goes_on_where_one_frame_fails_and_can_be_stopped(sample):
-    unknown = measuring.Task(sample[0], "no such body", sources.chosen().orbits)
-    measured, lines = measuring.measure_night([unknown, task(sample[1])])
+    unknown = measurements.Task(sample[0], "no such body", inputs.chosen().orbits)
+    measured, lines = measurements.measure_night([unknown, task(sample[1])])
     assert len(measured) == 1
     assert "no such body" in lines[0]
 
@@ -80,19 +80,19 @@ def test_a_night_goes_on_where_one_frame_fails_and_can_be_stopped(sample):
             raise Enough
 
     with pytest.raises(Enough):
-        measuring.measure_night([task(sample[1])] * 3, stop)
+        measurements.measure_night([task(sample[1])] * 3, stop)
 
 
 def test_what_else_the_dot_could_be_is_said(sample):
-    measured = measuring.measure(task(sample[0]))
+    measured = measurements.measure(task(sample[0]))
     assert measured.identity.sentence
-    assert measured.identity.sentence in measuring.circumstances(measured)
-    assert measuring.doubts_of([measured]) == []
+    assert measured.identity.sentence in measurements.circumstances(measured)
+    assert measurements.doubts_of([measured]) == []
 
 
 def test_a_body_below_the_least_signal_to_noise_counts_as_not_seen(sample):
-    measured = measuring.measure(task(sample[0]))
-    asked = measuring.measure(task(sample[0]).again(min_snr=2 * measured.number("snr")))
+    measured = measurements.measure(task(sample[0]))
+    asked = measurements.measure(task(sample[0]).again(min_snr=2 * measured.number("snr")))
     assert measured.found
     assert not asked.found
     assert asked.flag
@@ -108,10 +108,10 @@ def test_a_spacecraft_is_named_and_goes_into_the_observations(sample, tmp_path):
     position, velocity = frame.observer.posvel_au(frame.exposure.mid)  # as if it stood in the site's dome
     there = SpacecraftVector("an orbiter", frame.exposure.mid, position.ravel(), velocity.ravel(), code="250")
     replace_frame(sample[0], replace(frame, observer=there, checksum_source=lambda: frame.checksum))
-    measured = measuring.measure(task(sample[0]))
-    assert "seen from an orbiter, 6,3" in measuring.circumstances(measured)  # km from the Earth's centre
-    data = residual_data.data_of(measuring.joined([measured]))
-    measuring.write_residuals_psv(str(tmp_path / "night.psv"), data)
+    measured = measurements.measure(task(sample[0]))
+    assert "seen from an orbiter, 6,3" in measurements.circumstances(measured)  # km from the Earth's centre
+    data = residual_data.data_of(measurements.joined([measured]))
+    measurements.write_residuals_psv(str(tmp_path / "night.psv"), data)
     text = (tmp_path / "night.psv").read_text()
     assert "ICRF_KM" in text or "ICRF_AU" in text
     assert "|250" in text
@@ -125,7 +125,7 @@ def desk(app, sample):
 
     app.add_datasets(sample)
     app.viewer = show_frames(app.session, sample)
-    tracks, _lines = track_data.make_tracks(sources.open_orbits(sources.chosen().orbits), sample, ["7"])
+    tracks, _lines = track_data.make_tracks(inputs.open_orbits(inputs.chosen().orbits), sample, ["7"])
     add_tracks(app.session, tracks)
     app.panel = open_panel(app.session)
     return app
@@ -297,14 +297,14 @@ def test_measured_places_are_marked_in_the_picture(desk, answers):
 
 @pytest.mark.needs_qt
 def test_stop_ends_the_night_and_keeps_what_was_measured(desk, monkeypatch):
-    measure, begun, clicked = measuring.measure, threading.Event(), threading.Event()
+    measure, begun, clicked = measurements.measure, threading.Event(), threading.Event()
 
     def measure_once_clicked(task):
         begun.set()
         clicked.wait(30)
         return measure(task)
 
-    monkeypatch.setattr(measuring, "measure", measure_once_clicked)
+    monkeypatch.setattr(measurements, "measure", measure_once_clicked)
     job = desk.panel.measure_night()
     assert begun.wait(30)
     desk.panel.stop_button.click()

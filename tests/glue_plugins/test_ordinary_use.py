@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from glue_appulse import desktop, sources
+from glue_appulse import desktop, inputs
 from glue_appulse.data.kinds import FRAME, TRACK, all_of
 
 pytestmark = pytest.mark.needs_qt
@@ -142,7 +142,7 @@ def test_a_stretch_of_ordinary_use_leaves_the_console_silent(
     raised, done = [], []
     monkeypatch.setattr(sys, "excepthook", lambda kind, exc, trace: raised.append(exc))
     monkeypatch.setenv("APPULSE_SETTINGS", str(tmp_path / "settings.yaml"))
-    monkeypatch.setattr(sources, "_choices", sources.Choices())
+    monkeypatch.setattr(inputs, "_choices", inputs.Choices())
     words = [*(str(sample_data / f"iris_{i}.fits.fz") for i in (1, 3)), "--body=7",
              f"--orbits={sample_data / 'orbit.ecsv'}", f"--stars={sample_data / 'stars.ecsv'}"]  # fmt: skip
     application = desktop.build(desktop.parser().parse_args(words))

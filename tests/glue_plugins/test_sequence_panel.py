@@ -12,7 +12,7 @@ from glue_worlds import make_frame, make_track, make_wcs
 
 from appulse.errors import InputError, OutputExistsError
 from appulse.sequence.run import Cancelled
-from glue_appulse import night_picture, sources
+from glue_appulse import inputs, night_picture
 from glue_appulse.data.solved_frames import frame_of
 from glue_appulse.night_picture import (
     PictureRequest,
@@ -56,7 +56,7 @@ def small_files(tmp_path_factory):
 
     folder = tmp_path_factory.mktemp("small-night")
     mids = Time([at(i) + TimeDelta(30.0, format="sec") for i in range(FRAMES)])
-    table = sources.open_orbits().ephemeris.at(mids, Site.from_geodetic(*SITE), bodies=["7"])
+    table = inputs.open_orbits().ephemeris.at(mids, Site.from_geodetic(*SITE), bodies=["7"])
     body = list(zip(np.asarray(table["ra"], float), np.asarray(table["dec"], float), strict=True))
     dice, (ra, dec) = np.random.default_rng(8), body[FRAMES // 2]
     reach = SCALE * max(SHAPE) / 3600 * 0.7
@@ -165,7 +165,7 @@ def test_one_frame_is_a_picture_and_a_stranger_is_told(small_night, sample_data,
 def test_stars_of_the_bundled_catalogue_are_found_for_a_frame(small_night):
     """The panel falls back on them wherever no star table is chosen."""
     frame = frame_of(small_night[0])
-    stars = sources.open_stars().around(frame)
+    stars = inputs.open_stars().around(frame)
     assert "bundled" in stars.catalogue
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from glue.core.data_factories import load_data
 
-from glue_appulse import measuring, sources
+from glue_appulse import inputs, measurements
 from glue_appulse.data import residual_data, track_data
 from glue_appulse.data.kinds import FRAME, OUTLINES, RESIDUALS, TRACK, all_of
 from glue_appulse.data.solved_frames import frame_of
@@ -28,13 +28,13 @@ def desk(app, sample_data, monkeypatch):
     from glue_appulse.qt.measure_panel import PutRows
 
     orbits, stars = (str(sample_data / name) for name in ("orbit.ecsv", "stars.ecsv"))
-    monkeypatch.setattr(sources, "_choices", sources.Choices(orbits=orbits, stars=stars))
+    monkeypatch.setattr(inputs, "_choices", inputs.Choices(orbits=orbits, stars=stars))
     frames = [load_data(str(sample_data / f"iris_{i}.fits.fz")) for i in (1, 4)]
     app.add_datasets(frames)
     app.viewer = show_frames(app.session, frames)
     add_overlay(app.session, outlines_data(objects_of(frames)))
-    add_tracks(app.session, track_data.make_tracks(sources.open_orbits(orbits), frames, ["7"])[0])
-    measured = measuring.measure(measuring.Task(frames[0], "7", orbits, stars))
+    add_tracks(app.session, track_data.make_tracks(inputs.open_orbits(orbits), frames, ["7"])[0])
+    measured = measurements.measure(measurements.Task(frames[0], "7", orbits, stars))
     app.session.command_stack.do(PutRows(table=measured.table))
     track = all_of(app.data_collection, TRACK)[0]
     app.data_collection.new_subset_group("evening", track.id["MJD (UTC)"] < track["MJD (UTC)"][60])

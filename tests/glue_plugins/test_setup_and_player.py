@@ -4,7 +4,7 @@ import pytest
 from glue.core.data_factories import load_data
 
 from appulse.formats.settings import read_settings
-from glue_appulse import frame_setup, sources
+from glue_appulse import frame_setup, inputs
 from glue_appulse.data import track_data
 from glue_appulse.data.kinds import TRACK, all_of
 from glue_appulse.data.solved_frames import frame_of
@@ -15,7 +15,7 @@ def own_settings(tmp_path, monkeypatch):
     """A settings file of this test alone."""
     path = tmp_path / "settings" / "settings.yaml"
     monkeypatch.setenv("APPULSE_SETTINGS", str(path))
-    monkeypatch.setattr(sources, "_choices", None)
+    monkeypatch.setattr(inputs, "_choices", None)
     return path
 
 
@@ -120,13 +120,13 @@ def test_an_instrument_is_kept_and_used(app, night, own_settings):
 def test_a_broken_settings_file_is_told_and_not_fatal(own_settings, capsys):
     own_settings.parent.mkdir()
     own_settings.write_text("sites: 7\n")
-    assert sources.chosen() == sources.Choices()
+    assert inputs.chosen() == inputs.Choices()
     assert "settings file cannot be used" in capsys.readouterr().err
 
 
 def test_the_settings_file_chooses_the_sources(own_settings):
     frame_setup.keep_in_settings(orbits="/somewhere/mine.ecsv")
-    assert sources.chosen().orbits == "/somewhere/mine.ecsv"
+    assert inputs.chosen().orbits == "/somewhere/mine.ecsv"
 
 
 def test_every_value_says_where_it_comes_from(night):
@@ -143,7 +143,7 @@ def test_a_site_given_moves_the_track(app, night, own_settings, sample_data):
 
     app.add_datasets(night)
     show_frames(app.session, night)
-    source = sources.open_orbits(sample_data / "orbit.ecsv")
+    source = inputs.open_orbits(sample_data / "orbit.ecsv")
     add_tracks(app.session, track_data.make_tracks(source, night, ["7"])[0])
     before = all_of(app.data_collection, TRACK)[0]["RA"][0]
     panel = open_panel(app.session)
@@ -177,7 +177,7 @@ def player(app, night, sample_data):
 
     app.add_datasets(night)
     app.viewer = show_frames(app.session, night)
-    source = sources.open_orbits(sample_data / "orbit.ecsv")
+    source = inputs.open_orbits(sample_data / "orbit.ecsv")
     add_tracks(app.session, track_data.make_tracks(source, night, ["7"])[0])
     app.player = open_panel(app.session)
     return app

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from glue.main import list_loaded_plugins
 
-from glue_appulse import desktop, health, sources
+from glue_appulse import desktop, health, inputs
 from glue_appulse.data.kinds import FRAME, OUTLINES, TRACK, all_of
 from glue_appulse.layers.outline_layer import OutlineLayerArtist
 from glue_appulse.layers.track_layer import TrackLayerArtist
@@ -15,7 +15,7 @@ from glue_appulse.layers.track_layer import TrackLayerArtist
 
 @pytest.fixture
 def chosen(monkeypatch):
-    monkeypatch.setattr(sources, "_choices", sources.Choices())
+    monkeypatch.setattr(inputs, "_choices", inputs.Choices())
 
 
 @pytest.fixture

@@ -3,17 +3,23 @@
 A solved frame's time, site and camera as plain values that a session keeps, and back.
 
 Frames of a session whose files have gone elsewhere: looked for, asked for, never fatal.
+
+Pixels that are read when somebody looks, and let go when there are too many.
 """
 
 import json
 import os
+import threading
 import weakref
+from collections import OrderedDict
 from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 from astropy.time import Time
+from glue.core.component import Component
 
+from glue_appulse.data.frame_wcs import FrameWCS
 from glue_appulse.data.kinds import FRAME, KIND_KEY, from_json, kind_of, to_json
 from glue_appulse.host import say
 from glue_appulse.layers.sky_layer import CHECKSUM_KEY
@@ -59,7 +65,6 @@ def is_solved_frame(path: str, **_kwargs) -> bool:
 
 def load_solved_frame(path: str, **kwargs):
     """Read a solved frame as a glue data set."""
-
     found = find_moved(path)
     if found is None:
         return stand_in(path, kwargs.get(KEPT))
@@ -69,9 +74,6 @@ def load_solved_frame(path: str, **kwargs):
 def frame_data(frame):
     """A glue data set of a solved frame."""
     from glue.core import Data
-
-    from glue_appulse.data.frame_wcs import FrameWCS
-    from glue_appulse.data.lazy_pixels import FrameSource, LazyPixels
 
     shape = tuple(frame.shape)
     label = frame.name or "frame"
@@ -297,9 +299,6 @@ def stand_in(path: str | Path, kept: str | None):
     """A frame without pixels in the place of one whose file is missing."""
     from glue.core import Data
 
-    from glue_appulse.data.frame_wcs import FrameWCS
-    from glue_appulse.data.lazy_pixels import BlankSource, LazyPixels
-
     name = Path(path).name
     if not kept:
         raise FileNotFoundError(f"{path} does not exist")
@@ -314,3 +313,117 @@ def stand_in(path: str | Path, kept: str | None):
         data.add_component(LazyPixels(BlankSource(shape), name=plane, shape=shape), plane)
     data.meta.update(record["meta"], **{KIND_KEY: FRAME})
     return data
+
+
+#: Memory for pixels of frames that are not looked at just now; APPULSE_PIXELS_MB changes it.
+DEFAULT_MB = 1024
+
+
+class PixelStore:
+    """Frames whose pixels are in memory, the least recently used let go first."""
+
+    def __init__(self, limit_mb=None):
+        self._limit_mb = limit_mb
+        self._held = OrderedDict()
+        self._lock = threading.Lock()
+
+    @property
+    def limit(self):
+        """Bytes allowed."""
+        return 1e6 * float(self._limit_mb or os.environ.get("APPULSE_PIXELS_MB", DEFAULT_MB))
+
+    @property
+    def held(self):
+        """Bytes held now."""
+        return sum(self._held.values())
+
+    def get(self, source, name: str) -> np.ndarray:
+        """Pixels of a source."""
+        with self._lock:
+            pixels = getattr(source, name)
+            self._held[source] = max(self._held.pop(source, 0), pixels.nbytes)
+            while len(self._held) > 1 and self.held > self.limit:
+                old, _size = self._held.popitem(last=False)
+                old.release()
+        return pixels
+
+
+STORE = PixelStore()
+
+
+class FrameSource:
+    """Planes of a solved frame, hashable by identity."""
+
+    def __init__(self, frame):
+        self.frame = frame
+
+    @property
+    def pixels(self):
+        """Measuring plane, (ny, nx)."""
+        return self.frame.data
+
+    @property
+    def red(self):
+        """First colour plane, (ny, nx)."""
+        return self.frame.colour[0]
+
+    @property
+    def green(self):
+        """Second colour plane, (ny, nx)."""
+        return self.frame.colour[1]
+
+    @property
+    def blue(self):
+        """Third colour plane, (ny, nx)."""
+        return self.frame.colour[2]
+
+    def release(self):
+        """Let the pixels go."""
+        self.frame.release()
+
+
+class BlankSource:
+    """Pixels of a frame whose file is not there: not a number, everywhere."""
+
+    def __init__(self, shape):
+        self._shape = tuple(shape)
+
+    def __getattr__(self, name):
+        if name in ("pixels", "red", "green", "blue"):
+            return np.broadcast_to(np.float32(np.nan), self._shape)
+        raise AttributeError(name)
+
+    def release(self):
+        """Nothing is held."""
+
+
+class LazyPixels(Component):
+    """Component of a data set whose array is fetched from a source at need."""
+
+    def __init__(self, data, units=None, name="pixels", shape=None):
+        super().__init__(data, units=units)
+        self._name = name
+        self._lazy_shape = data.shape if isinstance(data, np.ndarray) else tuple(shape)
+
+    @property
+    def data(self):
+        """The array."""
+        return self._data if isinstance(self._data, np.ndarray) else STORE.get(self._data, self._name)
+
+    @property
+    def shape(self):
+        """Rows and columns."""
+        return self._lazy_shape
+
+    @property
+    def ndim(self):
+        """Number of axes."""
+        return len(self._lazy_shape)
+
+    @property
+    def numeric(self):
+        """Always; glue would read a pixel to find out."""
+        return True
+
+    def __getitem__(self, key):
+        return self.data[key]

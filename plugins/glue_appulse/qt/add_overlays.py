@@ -23,7 +23,7 @@ from qtpy.QtWidgets import (
 )
 
 from appulse.catalogues.deepsky import TYPES
-from glue_appulse import sources
+from glue_appulse import inputs
 from glue_appulse.data.kinds import OUTLINES, all_of
 from glue_appulse.data.outline_data import objects_of, outlines_data
 from glue_appulse.data.solved_frames import frame_of
@@ -104,10 +104,10 @@ class BodiesDialog(Panel):
         self.frame_box.clear()
         for data in frames:
             self.frame_box.addItem(data.label, data)
-        chosen = sources.chosen().orbits
+        chosen = inputs.chosen().orbits
         self.source_box.clear()
         for path in dict.fromkeys([chosen, None]):
-            self.source_box.addItem(sources.STARTER if path is None else str(path).rpartition("/")[2], path)
+            self.source_box.addItem(inputs.STARTER if path is None else str(path).rpartition("/")[2], path)
         self.source_box.addItem(OPEN_FILE, OPEN_FILE)
         if not frames:
             self.say("no solved frame is loaded; open one with File > Open Data Set")
@@ -123,12 +123,12 @@ class BodiesDialog(Panel):
 
     def use_orbits(self, path: str):
         """Take orbits out of a file from now on."""
-        sources.chosen().orbits = str(path)
+        inputs.chosen().orbits = str(path)
         self.fill()
 
     def source(self):
         """The source that is chosen."""
-        return sources.open_orbits(self.source_box.currentData())
+        return inputs.open_orbits(self.source_box.currentData())
 
     def search(self) -> BackgroundWork | None:
         """List the bodies of the source that fall into the frame."""
@@ -139,7 +139,7 @@ class BodiesDialog(Panel):
         self.progress.setRange(0, 0)
         self.progress.show()
         path, limit, frame = self.source_box.currentData(), self.limit.value(), frame_of(data)
-        self._job = BackgroundWork(lambda _job: bodies_in(frame, sources.open_orbits(path), limit))
+        self._job = BackgroundWork(lambda _job: bodies_in(frame, inputs.open_orbits(path), limit))
         self._job.done.connect(self.show_found)
         self._job.failed.connect(self.fail)
         self._job.ended.connect(self._ended)

@@ -83,8 +83,8 @@ def add_tracks(session, tracks: list):
 
 def show_sky_of_pass(session, row: dict):
     """A viewer with the sky of one pass."""
-    from glue_appulse.data.passes import sky_of
-    from glue_appulse.sources import open_orbits
+    from glue_appulse.data.pass_data import sky_of
+    from glue_appulse.inputs import open_orbits
 
     sky, outlines, track = sky_of(row, open_orbits().ephemeris)
     collection = session.data_collection

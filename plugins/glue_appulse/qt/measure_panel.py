@@ -28,7 +28,7 @@ from qtpy.QtWidgets import (
 )
 
 from appulse.overlays.palette import MID, RESIDUAL
-from glue_appulse import measuring, sources
+from glue_appulse import inputs, measurements
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import TRACK, all_of
 from glue_appulse.data.links import link_overlay
@@ -157,7 +157,7 @@ class StampCanvas(FigureCanvasQTAgg):
 
 
 #: Shown as "as noise asks": a step below the least that may be asked for.
-AUTOMATIC_SNR = measuring.FAINTEST_SNR - 0.5
+AUTOMATIC_SNR = measurements.FAINTEST_SNR - 0.5
 REASONS = (
     "blended with a star",
     "not the body",
@@ -287,17 +287,17 @@ class MeasurePanel(QDockWidget):
         return self.measure(self._task(frame, track).again(at=at))
 
     def _task(self, frame, track):
-        orbits, stars = track.meta.get("orbits path") or None, sources.chosen().stars
-        return measuring.Task(frame, track.meta["body"], orbits, stars, min_snr=self._min_snr())
+        orbits, stars = track.meta.get("orbits path") or None, inputs.chosen().stars
+        return measurements.Task(frame, track.meta["body"], orbits, stars, min_snr=self._min_snr())
 
     def _min_snr(self):
         value = self.least_snr.value()
-        return None if value <= AUTOMATIC_SNR else max(value, measuring.FAINTEST_SNR)
+        return None if value <= AUTOMATIC_SNR else max(value, measurements.FAINTEST_SNR)
 
     def measure(self, task) -> BackgroundWork:
         """Measure off the interface thread."""
         self.title.setText(f"{task.body} in {task.data.label}…")
-        return self._start(lambda _job: measuring.measure(task), self.show_measured)
+        return self._start(lambda _job: measurements.measure(task), self.show_measured)
 
     def _start(self, function, then):
         self.job = BackgroundWork(function)
@@ -325,8 +325,8 @@ class MeasurePanel(QDockWidget):
         self.title.setText(measured.name)
         self.stamps.show_fit(measured.residual)
         self.numbers.show_measured(measured)
-        self.verdict.setText(measuring.verdict(measured))
-        self.about.setText(measuring.circumstances(measured))
+        self.verdict.setText(measurements.verdict(measured))
+        self.about.setText(measurements.circumstances(measured))
         flag = [measured.flag] if measured.found and measured.flag else []
         self.say("; ".join([*flag, *measured.result.notes]))
         self._allow()
@@ -353,7 +353,7 @@ class MeasurePanel(QDockWidget):
         """Put the measurement into the residuals as not trusted, with the reason."""
         if self.current is not None:
             reason = self.reason.currentText().strip() or REASONS[-1]
-            self._put(measuring.rejected(self.current, reason))
+            self._put(measurements.rejected(self.current, reason))
             self.say(f"{self.current.name} is rejected: {reason}")
 
     def _put(self, table):
@@ -379,7 +379,7 @@ class MeasurePanel(QDockWidget):
         self.say("; ".join(lines))
 
         def work(job):
-            return (*measuring.measure_night(tasks, job.report, lambda: job.stopping), lines)
+            return (*measurements.measure_night(tasks, job.report, lambda: job.stopping), lines)
 
         return self._start(work, self.show_night)
 
@@ -387,13 +387,13 @@ class MeasurePanel(QDockWidget):
         """Put a measured night into the residuals."""
         measured, failed, left_out = result
         if measured:
-            self._put(measuring.joined(measured))
+            self._put(measurements.joined(measured))
             self.show_measured(measured[-1])
         seen = sum(m.found for m in measured)
-        judged = measuring.verdict_of_night(measured)
+        judged = measurements.verdict_of_night(measured)
         lines = [f"{seen} measured, {len(measured) - seen} flagged"]
         lines += [f"The night: {judged}"] if judged else []
-        self.say("\n".join([*lines, *measuring.doubts_of(measured), *failed, *left_out]))
+        self.say("\n".join([*lines, *measurements.doubts_of(measured), *failed, *left_out]))
 
     def stop(self):
         """Stop what is running after the frame at hand; what was measured until then is kept."""

@@ -144,7 +144,7 @@ def _sequence(session, _data_collection):
 def show_selected_pass(session, data_collection):
     """Open a viewer with the sky of the selected pass, or say what is missing."""
     from appulse.errors import AppulseError
-    from glue_appulse.data.passes import chosen_row, selected_layer
+    from glue_appulse.data.pass_data import chosen_row, selected_layer
     from glue_appulse.host import say
     from glue_appulse.qt.desk import show_sky_of_pass
 

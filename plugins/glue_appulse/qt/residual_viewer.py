@@ -37,7 +37,7 @@ from appulse.astrometry.budget import THREE_SIGMA_CHI2
 from appulse.formats.residual_table import COLUMNS
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import FRAME, RESIDUALS, all_of, is_frame, kind_of
-from glue_appulse.measuring import EXPORTERS
+from glue_appulse.measurements import EXPORTERS
 from glue_appulse.qt.desk import image_viewers, show_frames
 from glue_appulse.qt.panels import tell
 

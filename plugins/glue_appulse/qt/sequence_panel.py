@@ -39,8 +39,8 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
+from glue_appulse import inputs
 from glue_appulse import night_picture as work
-from glue_appulse import sources
 from glue_appulse.data.kinds import TRACK, all_of
 from glue_appulse.data.solved_frames import frame_of
 from glue_appulse.night_picture import STACKS, PictureRequest, folder_state, night_frames, suggested_folder
@@ -82,13 +82,13 @@ class BodyBox(QWidget):
 
     def _name_orbits(self, *_text):
         path = self.chosen()[1]
-        self.orbits.setText(f"orbits: {sources.STARTER if path is None else Path(path).name}")
+        self.orbits.setText(f"orbits: {inputs.STARTER if path is None else Path(path).name}")
 
     def chosen(self) -> tuple[str, str | None]:
         """The body, and where its places come from."""
         text = self.box.currentText().strip()
         at = self.box.findText(text)
-        body, orbits = self.box.itemData(at) if at >= 0 else (text, sources.chosen().orbits)
+        body, orbits = self.box.itemData(at) if at >= 0 else (text, inputs.chosen().orbits)
         return body, orbits or None
 
 

@@ -15,7 +15,7 @@ from qtpy.QtWidgets import (
     QVBoxLayout,
 )
 
-from glue_appulse import frame_setup, sources
+from glue_appulse import frame_setup, inputs
 from glue_appulse.data.kinds import TRACK, all_of
 from glue_appulse.data.solved_frames import frame_of
 from glue_appulse.qt.desk import add_tracks, frames_of
@@ -125,7 +125,7 @@ FIELDS = (
 
 
 class SetupPanel(Panel):
-    """What is known about frames and sources."""
+    """What is known about frames and inputs."""
 
     def __init__(self, session, parent=None):
         super().__init__(session, parent, "Set-up: site, time, camera, sources")
@@ -185,7 +185,7 @@ class SetupPanel(Panel):
         self.show_known()
         for what, label in self.sources.items():
             try:
-                label.setText(frame_setup.source_words(getattr(sources.chosen(), what), what))
+                label.setText(frame_setup.source_words(getattr(inputs.chosen(), what), what))
             except (ValueError, OSError) as exc:
                 label.setText(str(exc))
 
@@ -232,7 +232,7 @@ class SetupPanel(Panel):
         return self._tracks_anew()
 
     def _tracks_anew(self):
-        from glue_appulse import sources
+        from glue_appulse import inputs
         from glue_appulse.data.track_data import make_tracks
 
         frames = frames_of(self.session)
@@ -247,7 +247,7 @@ class SetupPanel(Panel):
             made = []
             for i, (body, path) in enumerate(sorted(wanted, key=str)):
                 job.step(i, len(wanted))
-                made += make_tracks(sources.open_orbits(path), frames, [body])[0]
+                made += make_tracks(inputs.open_orbits(path), frames, [body])[0]
             return made
 
         self.job = BackgroundWork(work)
@@ -270,11 +270,11 @@ class SetupPanel(Panel):
         except (ValueError, OSError) as exc:
             self.fail(exc)
             return
-        setattr(sources.chosen(), what, str(path))
+        setattr(inputs.chosen(), what, str(path))
 
     def keep(self):
         """Write site and sources into the settings file that the command line and campaigns read too."""
-        chosen = sources.chosen()
+        chosen = inputs.chosen()
         site = self.lines["site"].text().strip() or None
         try:
             name = self.site_name.text().strip() or None

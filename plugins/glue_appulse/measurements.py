@@ -13,7 +13,7 @@ import numpy as np
 
 from appulse.constants import AU_KM
 from appulse.workflows import AdesChoice, MeasuredFrame, MeasuredNight, measure_frame
-from glue_appulse import sources
+from glue_appulse import inputs
 from glue_appulse.data.kinds import RESIDUALS, kind_of
 from glue_appulse.data.residual_data import merged_meta, row_keys, table_of
 from glue_appulse.data.solved_frames import (
@@ -110,13 +110,13 @@ kept = {}
 
 def measure(task: Task) -> Measured:
     """Measure a body in a frame; one that does not show is flagged, not invented."""
-    frame, source = frame_of(task.data), sources.open_orbits(task.orbits)
-    stars = sources.open_stars(task.stars)
+    frame, source = frame_of(task.data), inputs.open_orbits(task.orbits)
+    stars = inputs.open_stars(task.stars)
     require_time_and_site(frame)
     key = (frame_key(task.data), task.stars)
     result = measure_frame(
         frame, source.of(task.body), stars, plate=_plates.get(key),
-        surroundings=sources.surroundings(task.orbits), search_arcsec=task.search_arcsec,
+        surroundings=inputs.surroundings(task.orbits), search_arcsec=task.search_arcsec,
         free_trail=task.free_trail, radius_px=task.aperture_px, at_pixel=task.at, min_snr=task.min_snr,
     )  # fmt: skip
     if key not in _plates and len(_plates) >= MAX_PLATES:
