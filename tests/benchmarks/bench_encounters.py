@@ -22,7 +22,7 @@ from astropy.time import Time, TimeDelta
 from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.encounters.campaign_file import TargetChoice
-from appulse.encounters.passes import Search, find_passes
+from appulse.encounters.passes import PassSearch, find_passes
 from appulse.encounters.paths import follow
 from appulse.encounters.targets import choose_targets
 from appulse.observers.site import Site
@@ -53,7 +53,7 @@ def timed(function):
 
 def search_of(targets, days, within=10.0):
     """The search over some days."""
-    return Search(targets, START, START + TimeDelta(days, format="jd"), Site.geocentre(), within)
+    return PassSearch(targets, START, START + TimeDelta(days, format="jd"), Site.geocentre(), within)
 
 
 def sky_loop(catalogue, targets, days, within=10.0):

@@ -14,7 +14,7 @@ from bench_encounters import invented_main_belt
 
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.catalogues.deepsky import Outline
-from appulse.encounters.passes import Search, find_passes
+from appulse.encounters.passes import PassSearch, find_passes
 from appulse.encounters.targets import Targets
 from appulse.observers.site import Site
 
@@ -32,7 +32,7 @@ def main():
     targets = Targets.from_outlines(
         Outline(f"T{i}", "point", a, d) for i, (a, d) in enumerate(zip(ra, dec, strict=True))
     )
-    search = Search(targets, start, start + TimeDelta(DAYS, format="jd"), Site.geocentre(), WITHIN_ARCMIN)
+    search = PassSearch(targets, start, start + TimeDelta(DAYS, format="jd"), Site.geocentre(), WITHIN_ARCMIN)
     found = {(p.row, int(p.target.name[1:]), round(p.time.mjd * 4)) for p in find_passes(catalogue, search)}
     truth = brute_force(catalogue, targets, start)
     near = {(b, t, q + d) for b, t, q in truth for d in (-1, 0, 1)}

@@ -14,7 +14,7 @@ from appulse.bodies.kernels import EARTH, default_kernels
 from appulse.bodies.readers import starter_orbits
 from appulse.catalogues.deepsky import Outline
 from appulse.constants import C_AU_DAY, J2000_JD
-from appulse.encounters.passes import Search, find_passes
+from appulse.encounters.passes import PassSearch, find_passes
 from appulse.encounters.paths import circumstances, follow
 from appulse.encounters.targets import Targets
 from appulse.errors import InputError
@@ -58,7 +58,8 @@ def test_passes_of_the_massive_asteroids(number, name, ra, dec, date, arcmin):
     catalogue = starter_orbits()
     row = np.flatnonzero(catalogue.number == number)
     dates = Time(date) - 10 * u.day, Time(date) + 10 * u.day
-    found = find_passes(catalogue.take(row), Search(targets(target(name, ra, dec)), *dates, Site.geocentre()))
+    search = PassSearch(targets(target(name, ra, dec)), *dates, Site.geocentre())
+    found = find_passes(catalogue.take(row), search)
     assert len(found) == 1
     assert found[0].id == f"{number}-{name}-{date.replace('-', '')}"
     a, d = np.radians([ra, dec])
@@ -78,7 +79,7 @@ def test_passes_of_the_massive_asteroids(number, name, ra, dec, date, arcmin):
 def test_the_retrograde_loop_brings_iris_back_to_the_same_nebula():
     catalogue = starter_orbits()
     nebula = target("IC4603", 246.352, -24.4684)
-    search = Search(targets(nebula), Time("2027-02-01"), Time("2027-06-01"), Site.geocentre(), 15.0)
+    search = PassSearch(targets(nebula), Time("2027-02-01"), Time("2027-06-01"), Site.geocentre(), 15.0)
     found = find_passes(catalogue.take(np.flatnonzero(catalogue.number == 7)), search)
     assert [one.id for one in found] == ["7-IC4603-20270227", "7-IC4603-20270504"]
 
@@ -106,8 +107,8 @@ def test_a_site_on_the_ground_sees_the_pass_displaced_by_parallax():
     nebula = target("IC4603", 246.352, -24.4684)
     dates = Time("2027-05-01"), Time("2027-05-09")
     site = Site.from_geodetic(-68.0, -23.0, 2400.0)
-    [centre] = find_passes(catalogue, Search(targets(nebula), *dates, Site.geocentre()))
-    [ground] = find_passes(catalogue, Search(targets(nebula), *dates, site))
+    [centre] = find_passes(catalogue, PassSearch(targets(nebula), *dates, Site.geocentre()))
+    [ground] = find_passes(catalogue, PassSearch(targets(nebula), *dates, site))
     assert 0.05 < abs(ground.separation_arcsec - centre.separation_arcsec) < 4.6
     ephemeris = NBodyEphemeris(catalogue)
     near = ground.time + np.linspace(-600, 600, 41) * u.s
@@ -125,7 +126,7 @@ def test_outline_entry_exit_and_chord():
     catalogue = starter_orbits().take([4])
     nebula = target("IC4603", 246.352, -24.4684, kind="circle", major_arcmin=20.0)
     dates = Time("2027-05-01"), Time("2027-05-09")
-    [found] = find_passes(catalogue, Search(targets(nebula), *dates, Site.geocentre()))
+    [found] = find_passes(catalogue, PassSearch(targets(nebula), *dates, Site.geocentre()))
     assert found.inside_outline
     half = np.sqrt(10.0**2 - (found.separation_arcsec / 60) ** 2)
     assert_allclose(found.crossing.chord_arcmin, 2 * half, rtol=2e-3)
@@ -141,7 +142,7 @@ def test_chunks_on_processes_give_equal_results(monkeypatch):
         target(f"T{i}", ra, dec)
         for i, (ra, dec) in enumerate(zip(rng.uniform(0, 360, 3000), rng.uniform(-25, 25, 3000), strict=True))
     )
-    search = Search(targets(*objects), Time("2027-05-01"), Time("2027-06-15"), Site.geocentre(), 20.0)
+    search = PassSearch(targets(*objects), Time("2027-05-01"), Time("2027-06-15"), Site.geocentre(), 20.0)
     catalogue = starter_orbits().take(np.arange(12))
     here = find_passes(catalogue, search)
     with ProcessPoolExecutor(2) as pool:
@@ -156,6 +157,6 @@ def test_chunks_on_processes_give_equal_results(monkeypatch):
 def test_nothing_to_search_is_said():
     dates = Time("2027-05-01"), Time("2027-05-09")
     with pytest.raises(InputError, match="no object"):
-        find_passes(starter_orbits(), Search(targets(), *dates, Site.geocentre()))
+        find_passes(starter_orbits(), PassSearch(targets(), *dates, Site.geocentre()))
     with pytest.raises(InputError, match="before it begins"):
-        find_passes(starter_orbits(), Search(targets(target("x", 1, 1)), *dates[::-1], Site.geocentre()))
+        find_passes(starter_orbits(), PassSearch(targets(target("x", 1, 1)), *dates[::-1], Site.geocentre()))

@@ -6,7 +6,7 @@ from astropy.time import Time
 
 from appulse.bodies.readers import starter_orbits
 from appulse.catalogues.deepsky import Outline
-from appulse.encounters.passes import Search, find_passes, on_dask
+from appulse.encounters.passes import PassSearch, find_passes, on_dask
 from appulse.encounters.targets import Targets
 from appulse.errors import InputError
 from appulse.observers.site import Site
@@ -19,7 +19,7 @@ def test_a_cluster_gives_equal_results(monkeypatch):
     rng = np.random.default_rng(3)
     places = zip(rng.uniform(0, 360, 2000), rng.uniform(-25, 25, 2000), strict=True)
     targets = Targets.from_outlines(Outline(f"T{i}", "point", ra, dec) for i, (ra, dec) in enumerate(places))
-    search = Search(targets, Time("2027-05-01"), Time("2027-06-15"), Site.geocentre(), 20.0)
+    search = PassSearch(targets, Time("2027-05-01"), Time("2027-06-15"), Site.geocentre(), 20.0)
     catalogue = starter_orbits().take(np.arange(12))
     here = find_passes(catalogue, search)
     with distributed.LocalCluster(n_workers=1, processes=False, dashboard_address=None) as cluster:

@@ -8,7 +8,7 @@ from astropy.time import Time
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.readers import starter_orbits
 from appulse.encounters.pass_table import passes_table
-from appulse.encounters.passes import Search, find_passes
+from appulse.encounters.passes import PassSearch, find_passes
 from appulse.encounters.targets import Targets
 from appulse.formats.output import write_table
 from appulse.observers.site import Site
@@ -22,7 +22,7 @@ def passes_file(tmp_path_factory):
 
     nebulae = Targets.from_outlines([find_object("IC 4603"), find_object("IC 4604")])
     catalogue = starter_orbits()
-    search = Search(nebulae, Time("2027-02-01"), Time("2027-06-01"), Site.geocentre(), 40.0)
+    search = PassSearch(nebulae, Time("2027-02-01"), Time("2027-06-01"), Site.geocentre(), 40.0)
     found = find_passes(catalogue.take(np.flatnonzero(catalogue.number == 7)), search)
     path = tmp_path_factory.mktemp("passes") / "pass_data.ecsv"
     return write_table(passes_table(found), path)

@@ -57,13 +57,7 @@ def read_template(path=None) -> dict:
 
 
 def parse_template(text, name="template") -> dict:
-    """Sentences of a template's text by length; see :func:`read_template`.
-
-    Examples
-    --------
-    >>> parse_template("# note\\n## short\\n{body} by {object}.\\n")
-    {'short': ['{body} by {object}.']}
-    """
+    """Sentences of a template's text by length; see :func:`read_template`."""
     sections, current = {}, None
     for line_number, line in enumerate(text.splitlines(), 1):
         words = line.strip()
@@ -174,13 +168,7 @@ _STEPS = (
 
 
 def rounded(value, low=None, high=None, digits=3) -> float:
-    """A value cut to two digits of its uncertainty, or to `digits` significant ones.
-
-    Examples
-    --------
-    >>> rounded(123.456), rounded(123.456, 0.0, 250.0), rounded(0.0)
-    (123.0, 120.0, 0.0)
-    """
+    """A value cut to two digits of its uncertainty, or to `digits` significant ones."""
     if value == 0 or not math.isfinite(value):
         return value
     places = digits - 1 - math.floor(math.log10(abs(value)))
@@ -192,13 +180,7 @@ def rounded(value, low=None, high=None, digits=3) -> float:
 
 
 def number(value) -> str:
-    """A number with commas; without a decimal point from 100 on.
-
-    Examples
-    --------
-    >>> number(1234567.0), number(12.5), number(3e9), number(0.31)
-    ('1.23 million', '12.5', '3 thousand million', '0.31')
-    """
+    """A number with commas; without a decimal point from 100 on."""
     for size, word in _STEPS:
         if abs(value) >= size:
             return f"{rounded(value / size):g} {word}"
@@ -208,14 +190,7 @@ def number(value) -> str:
 
 
 def spoken(fact) -> str:
-    """A fact's value with its unit, 'about' and limits where they belong.
-
-    Examples
-    --------
-    >>> from appulse.captions.formulas import body_diameter, light_time_s
-    >>> spoken(body_diameter(8.0)), spoken(light_time_s(1.96))
-    ('about 100 km (66.8 to 149 km)', '16.3 minutes')
-    """
+    """A fact's value with its unit, 'about' and limits where they belong."""
     if isinstance(fact.value, str):
         return fact.value
     factor, unit = _handy(fact.value, fact.unit)
@@ -227,13 +202,7 @@ def spoken(fact) -> str:
 
 
 def _handy(value, unit):
-    """Factor and unit that make a number one to speak of: 1800 s are 30 minutes, 0.01 arcmin 0.6 arcsec.
-
-    Examples
-    --------
-    >>> [_handy(*pair)[1] for pair in ((81, "s"), (1800, "s"), (9000, "s"), (0.02, "hours"), (0.4, "arcmin"))]
-    ['s', 'minutes', 'hours', 'minutes', 'arcsec']
-    """
+    """Factor and unit that make a number one to speak of: 1800 s are 30 minutes, 0.01 arcmin 0.6 arcsec."""
     if unit == "s" and value >= 7200:
         return 1 / 3600, "hours"
     if unit == "s" and value >= 120:
@@ -246,14 +215,7 @@ def _handy(value, unit):
 
 
 def how_sure(fact) -> str:
-    """What is known of a fact's error: its limits, or the words that stand for them.
-
-    Examples
-    --------
-    >>> from appulse.captions.formulas import body_diameter, light_time_s
-    >>> how_sure(body_diameter(8.0)), how_sure(light_time_s(1.96))
-    ('66.8 to 149 km', 'that of the distance')
-    """
+    """What is known of a fact's error: its limits, or the words that stand for them."""
     if fact.low is None or fact.high is None:
         return fact.uncertainty
     factor, unit = _handy(fact.value, fact.unit)
@@ -266,21 +228,7 @@ def _unit(unit) -> str:
 
 
 def grain(ratio) -> str:
-    """A ratio of sizes as something to hold: the smaller one shrunk to a grain of sand of one millimetre.
-
-    Parameters
-    ----------
-    ratio : float
-        Above 1.
-
-    Examples
-    --------
-    >>> grain(1.5e15)
-    'were the first a grain of sand of 1 mm, the second would be 1.5 thousand million km wide, 10 times the
-    distance of the Sun'
-    >>> grain(3e7)
-    'were the first a grain of sand of 1 mm, the second would be 30 km wide'
-    """
+    """A ratio of sizes as something to hold: the smaller one shrunk to a grain of sand of one millimetre."""
     km = ratio * 1e-6
     if km < 1:
         size = f"{number(rounded(ratio * 1e-3, digits=2))} m"
@@ -294,11 +242,5 @@ def grain(ratio) -> str:
 
 
 def degrees_words(value, positive, negative) -> str:
-    """An angle as 'about 23 degrees south'.
-
-    Examples
-    --------
-    >>> degrees_words(-22.7, "north", "south")
-    'about 23\u00b0 south'
-    """
+    """An angle as 'about 23 degrees south'."""
     return f"about {abs(round(value))}\u00b0 {positive if value >= 0 else negative}"

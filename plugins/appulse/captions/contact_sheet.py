@@ -59,13 +59,7 @@ def _picture(sheet, draw, entry, x, y, cell_h):
 
 
 def eight_bit(image):
-    """Any picture as RGB of 8 bit: 16-bit greys are scaled, not cut off as Pillow would.
-
-    Examples
-    --------
-    >>> eight_bit(Image.fromarray(np.full((2, 2), 32768, np.uint16))).getpixel((0, 0))
-    (128, 128, 128)
-    """
+    """Any picture as RGB of 8 bit: 16-bit greys are scaled, not cut off as Pillow would."""
     if image.mode.startswith("I"):
         image = Image.fromarray((np.asarray(image, dtype=np.uint32) >> 8).clip(0, 255).astype(np.uint8))
     return image.convert("RGB")
@@ -88,13 +82,7 @@ def words_below(entry, number) -> list:
 
 
 def wrapped(text, size, width) -> list:
-    """Words broken into lines of at most `width` pixels.
-
-    Examples
-    --------
-    >>> wrapped("one two three", 17, 70)
-    ['one two', 'three']
-    """
+    """Words broken into lines of at most `width` pixels."""
     lines, line = [], ""
     for word in text.split():
         longer = f"{line} {word}".strip()

@@ -166,15 +166,7 @@ def body_facts(frames, ephemeris, body, *, name=None, h=None, source="ephemeris 
 
 
 def orbit_words(sigma_arcsec) -> str:
-    """What is known of the error of a figure that rests on the orbit.
-
-    Examples
-    --------
-    >>> orbit_words(0.0213)
-    'that of the orbit: on the sky 0.021\u2033 (1 sigma)'
-    >>> orbit_words(float("nan"))
-    'that of the orbit, which has no covariance'
-    """
+    """What is known of the error of a figure that rests on the orbit."""
     if not np.isfinite(sigma_arcsec):
         return "that of the orbit, which has no covariance"
     return f"that of the orbit: on the sky {sigma_arcsec:.2g}\u2033 (1 sigma)"
@@ -185,13 +177,7 @@ def _renamed(fact, key, source):
 
 
 def span(frames):
-    """First opening and last closing of the shutter.
-
-    Returns
-    -------
-    starts, ends : Time
-        UTC.
-    """
+    """First opening and last closing of the shutter."""
     starts = min(frames, key=lambda f: f.exposure.start.utc.jd).exposure.start.utc
     ends = max(frames, key=lambda f: f.exposure.end.utc.jd).exposure.end.utc
     return starts, ends

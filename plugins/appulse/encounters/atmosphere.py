@@ -1,8 +1,6 @@
-"""What the air does to the light: airmass and refraction.
+"""What the air does to the light: airmass, refraction, the turning field, and the sky under the Moon.
 
-Angles in and out are degrees of altitude above the horizon; plain floats or arrays.
-
-How bright the sky is under the Moon.
+Angles are degrees; plain floats or arrays.
 """
 
 from __future__ import annotations
@@ -47,31 +45,10 @@ def airmass(altitude_deg):
 
 
 def refraction_deg(true_altitude_deg, *, pressure_hpa=1010.0, temperature_c=10.0):
-    """Refraction to add to a true altitude, by Saemundsson (1986).
-
-    Parameters
-    ----------
-    true_altitude_deg : float or array
-        Airless altitude, degrees; below -2 degrees the value at -2 is given.
-    pressure_hpa, temperature_c : float
-        Air at the site; refraction scales with pressure and inversely with absolute temperature.
-
-    Returns
-    -------
-    array
-        Refraction, degrees (positive lifts the body). Good to about 0.1 arcmin above the horizon in
-        ordinary air; nothing is that good within half a degree of it.
-
-    Notes
-    -----
-    Saemundsson, T. 1986, Sky and Telescope 72, 70; it inverts Bennett, G. G. 1982, Journal of
-    Navigation 35, 255.
-
-    Examples
-    --------
-    >>> round(float(refraction_deg(0.5541) * 60), 2)
-    24.62
-    """
+    """Refraction (degrees) to add to a true altitude; below -2 degrees the value at -2 is given."""
+    # Saemundsson, T. 1986, Sky and Telescope 72, 70, the inverse of Bennett, G. G. 1982, Journal of
+    # Navigation 35, 255. Good to 0.1 arcmin above the horizon in ordinary air; nothing is that good within
+    # half a degree.
     if not pressure_hpa >= 0 or not temperature_c > -273.15:
         raise InputError(
             f"air of {pressure_hpa} hPa and {temperature_c} C: a pressure of 0 or more and a temperature "
@@ -79,34 +56,15 @@ def refraction_deg(true_altitude_deg, *, pressure_hpa=1010.0, temperature_c=10.0
         )
     altitude = np.maximum(np.asarray(true_altitude_deg, dtype=float), -2.0)
     arcmin = 1.02 / np.tan(np.radians(altitude + 10.3 / (altitude + 5.11)))
+    # density of the air: with the pressure, and against the absolute temperature
     air = pressure_hpa / 1010.0 * 283.0 / (273.0 + temperature_c)
     return np.maximum(arcmin, 0.0) * air / 60.0
 
 
 def parallactic_rate_arcsec_s(latitude_deg, azimuth_deg, altitude_deg):
-    """Rate at which the field turns on an altazimuth mount.
-
-    Parameters
-    ----------
-    latitude_deg, azimuth_deg, altitude_deg : float or array
-        Site's geodetic latitude; azimuth from north through east; altitude.
-
-    Returns
-    -------
-    array
-        d(parallactic angle)/dt, arcsec per second; infinite at the zenith, where no altazimuth mount
-        follows.
-
-    Notes
-    -----
-    From differentiating tan q = sin H / (tan phi cos dec - sin dec cos H) with the sidereal rate
-    15.04107 arcsec/s: dq/dt = -omega cos(phi) cos(Az) / cos(alt).
-
-    Examples
-    --------
-    >>> round(float(parallactic_rate_arcsec_s(50.0, 180.0, 45.0)), 4)
-    13.6729
-    """
+    """Rate at which the field turns on an altazimuth mount, arcsec/s; infinite at the zenith."""
+    # From differentiating tan q = sin H / (tan phi cos dec - sin dec cos H): dq/dt = -omega cos phi cos Az /
+    # cos h.
     latitude, azimuth, altitude = (
         np.radians(np.asarray(a, dtype=float)) for a in (latitude_deg, azimuth_deg, altitude_deg)
     )
@@ -123,14 +81,8 @@ def surface_brightness_to_nanolambert(mag_arcsec2):
 
 
 def nanolambert_to_surface_brightness(nanolambert):
-    """Inverse of :func:`surface_brightness_to_nanolambert`; no light gives infinity (darkest).
-
-    Examples
-    --------
-    >>> round(float(nanolambert_to_surface_brightness(surface_brightness_to_nanolambert(21.6))), 6)
-    21.6
-    """
-    with np.errstate(divide="ignore"):
+    """Inverse of :func:`surface_brightness_to_nanolambert`; no light gives infinity (darkest)."""
+    with np.errstate(divide="ignore"):  # no light: infinitely faint
         return (20.7233 - np.log(np.asarray(nanolambert, dtype=float) / _DARK_NANOLAMBERT)) / 0.92104
 
 
@@ -142,33 +94,10 @@ def _scattering_airmass(zenith_distance_deg):
 def moonlight_nanolambert(
     zenith_distance_deg, moon_zenith_distance_deg, separation_deg, phase_angle_deg, extinction
 ):
-    """Light of the Moon scattered by the air at a place of the sky.
+    """Light of the Moon scattered by the air at a place of the sky, nanolamberts; 0 when the Moon is down.
 
-    Parameters
-    ----------
-    zenith_distance_deg, moon_zenith_distance_deg : float or array
-        Of the place and of the Moon; with the Moon 90 degrees or more from the zenith the result is 0.
-    separation_deg : float or array
-        Between place and Moon; below 10 degrees the Mie term of the paper's eq. 18 is used as printed.
-    phase_angle_deg : float or array
-        Of the Moon: 0 full, 180 new.
-    extinction : float
-        V extinction, magnitudes per airmass.
-
-    Returns
-    -------
-    array
-        Nanolamberts. The authors claim 8% to 23%.
-
-    Notes
-    -----
-    Krisciunas, K. & Schaefer, B. E. 1991, PASP 103, 1033, eqs. 3, 15, 16, 18, 20, 21.
-
-    Examples
-    --------
-    >>> moon = moonlight_nanolambert(20, 70, 50, 45, 0.15)
-    >>> round(float(nanolambert_to_surface_brightness(moon)), 3)
-    19.855
+    Krisciunas, K. & Schaefer, B. E. 1991, PASP 103, 1033, eqs. 3, 15, 16, 18, 20, 21; they claim 8% to 23%.
+    The phase angle is 0 at full Moon, 180 at new.
     """
     place_z, moon_z, rho, alpha = np.broadcast_arrays(
         *(
@@ -180,7 +109,7 @@ def moonlight_nanolambert(
     illuminance = 10 ** (-0.4 * (3.84 + 0.026 * alpha + 4e-9 * alpha**4))
     rayleigh = 10**5.36 * (1.06 + np.cos(np.radians(rho)) ** 2)
     with np.errstate(divide="ignore"):
-        # within the Moon's own disc the formula has no meaning: the value at its rim stands
+        # Within the Moon's own disc the formula has no meaning: the value at its rim stands.
         mie = np.where(rho >= 10, 10 ** (6.15 - rho / 40), 6.2e7 * np.maximum(rho, 0.25) ** -2)
     dimmed_moon = 10 ** (-0.4 * extinction * _scattering_airmass(np.minimum(moon_z, 90.0)))
     scattered = 1.0 - 10 ** (-0.4 * extinction * _scattering_airmass(np.minimum(place_z, 90.0)))
@@ -196,32 +125,11 @@ def sky_brightness(
     dark_zenith=21.6,
     extinction=0.17,
 ):
-    """V brightness of the moonlit night sky.
+    """V brightness of the moonlit night sky, mag/arcsec2; no twilight (K&S 1991, eq. 2 for the dark part).
 
-    Parameters
-    ----------
-    zenith_distance_deg, moon_zenith_distance_deg, separation_deg, phase_angle_deg
-        As in :func:`moonlight_nanolambert`.
-    dark_zenith : float
-        The site's own moonless zenith, V mag/arcsec2 (21.6: a dark site; 19: a suburb; common practice,
-        no source).
-    extinction : float
-        V extinction, mag per airmass.
-
-    Returns
-    -------
-    array
-        mag/arcsec2. No twilight: see :mod:`appulse.encounters.visibility` for when the Sun counts.
-
-    Notes
-    -----
-    K&S 1991 eq. 2 for the moonless sky's brightening towards the horizon.
-
-    Examples
-    --------
-    >>> bool(sky_brightness(20, 70, 50, 45) < sky_brightness(20, 95, 50, 45))
-    True
+    `dark_zenith` is the site's own moonless zenith: 21.6 dark, 19 a suburb (common practice, no source).
     """
+    # Below the horizon there is no sky: its value at the horizon keeps the arrays free of NaN.
     place_airmass = _scattering_airmass(np.minimum(np.asarray(zenith_distance_deg, dtype=float), 90.0))
     dark = (
         surface_brightness_to_nanolambert(dark_zenith)

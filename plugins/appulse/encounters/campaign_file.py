@@ -153,6 +153,7 @@ def read_campaign(path, settings=None):
         "serving_nights": int(top.number("serving_nights", 5, minimum=1, maximum=60, whole=True)),
     }
     top.done()
+    # All mistakes at once: nobody likes to mend a file line by line.
     problems.raise_any()
     return Campaign(start=start, end=end, path=path, lines=dict(top.mapping.lines), **campaign)
 
@@ -188,26 +189,28 @@ def _mixed(top, key, read_written, kept, path):
         return ()
     if not entries:
         top.problem(key, f"'{key}' is empty; name or define some, or leave the line out")
-    known = {one.name: one for one in kept}
+    known = {entry.name: entry for entry in kept}
+    # Definitions are read in one go by the reader of the settings file, then put back in the file's order.
     written = [entry for entry in entries if isinstance(entry, Located)]
     holder = Fields(Located({key: written}, top.line(key), {key: top.line(key)}), top.problems, top.where)
-    defined = {one.name: one for one in read_written(holder)}
+    defined = {entry.name: entry for entry in read_written(holder)}
     found = []
     for number, entry in enumerate(entries):
         if isinstance(entry, Located):
             found.append(defined.get(str(entry.get("name"))))
             continue
-        line, name, said = top.line_of_item(key, number), str(entry), None
-        if name in defined or any(one is known.get(name) for one in found if one):
-            said = f"two {key} are called '{name}'; names must differ"
+        name, problem = str(entry), None
+        if name in defined or any(earlier is known.get(name) for earlier in found if earlier):
+            problem = f"two {key} are called '{name}'; names must differ"
         elif name not in known:
-            said = f"'{name}' is not among the {key} of the settings file ({path}), which has: "
-            said += f"{', '.join(known) or 'none'}; name one of them, or define it here"
-        if said is None:
+            problem = f"'{name}' is not among the {key} of the settings file ({path}), which has: "
+            problem += f"{', '.join(known) or 'none'}; name one of them, or define it here"
+        if problem is None:
             found.append(known[name])
         else:
-            top.problems.add(line, f"{top.where}: {said}")
-    return tuple(one for one in found if one is not None)
+            top.problems.add(top.line_of_item(key, number), f"{top.where}: {problem}")
+    # a definition with a mistake has no entry; its mistake is reported with the others
+    return tuple(entry for entry in found if entry is not None)
 
 
 def _some(fields, key):

@@ -1,8 +1,4 @@
-"""Where to point and how to turn the camera so that object and track are both in the field.
-
-The figures of a capture plan, subject by subject, each with its formula's source.
-
-The capture plan: framing, exposure, how many, against which sky; each figure with its formula's source.
+"""The capture plan: framing, exposure, how many, against which sky; each figure with its formula's source.
 
 ::
 
@@ -20,8 +16,8 @@ from astropy.time import Time, TimeDelta
 
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.encounters.atmosphere import parallactic_rate_arcsec_s, refraction_deg
-from appulse.encounters.local_sky import SkyOver, angle_deg
-from appulse.encounters.outline_pass import ARCMIN_PER_RAD, plane
+from appulse.encounters.local_sky import SkyOver
+from appulse.encounters.outline_pass import plane, radec_of_plane
 from appulse.encounters.photon_rates import (
     electrons_per_s,
     longest_exposure_s,
@@ -32,14 +28,31 @@ from appulse.encounters.photon_rates import (
     surface_brightness,
     trailing_loss_mag,
 )
-from appulse.encounters.ranking import best_index
+from appulse.encounters.visibility import best_index
 from appulse.errors import InputError
-from appulse.numerics.sphere import unit_from_radec
+from appulse.numerics.sphere import radec_from_unit, separation_rad, tangent_axes
 from appulse.observers.timescales import quiet_erfa
 
 FULL_SHARE = 0.9
 """Share of the field that is used: the rest is margin for pointing errors (common practice, no source)."""
 
+LUMINANCE_SHARE = 2 / 3
+"""Share of the time that goes into luminance when a colour base is wanted: common practice, no source."""
+
+BYTES_PER_PIXEL = 2
+SMALLEST_PRINTED = 0.001
+LONGEST_TRAIL_ARCSEC = 36_000.0
+MOTION_STEPS = 12
+SATURATION_SHARE = 0.7
+"""Share of the full well that is filled at most; the seeing may be better: common practice, no source."""
+
+TWILIGHT_SEEN_DEG = -15.0
+"""Sun's altitude above which twilight is worth a word; the sky's brightness is given without it."""
+
+TRAIL_IN_FWHM = 1.0
+"""A trail may grow to the seeing: common practice, no source."""
+
+CCD_EQUATION = "CCD equation (Merline & Howell 1995)"
 WHOLE = "the whole object and the whole track"
 MIDDLE = "the object's centre and the whole track"
 TRACK = "the track alone; the object is too far away for this field: plan a mosaic or a shorter focal length"
@@ -48,22 +61,7 @@ NOTHING = "not even the track, which is longer than the field: take fewer hours 
 
 @dataclass(frozen=True)
 class Framing:
-    """A pointing.
-
-    Attributes
-    ----------
-    ra, dec : float
-        Centre, ICRF degrees.
-    rotation_deg : float
-        Position angle of the sensor's up side, east of north.
-    width_arcmin, height_arcmin : float
-        Field.
-    track : (k, 2) array
-        RA and Dec of the body over the interval, degrees.
-    fits, object_fits : bool
-        Track inside the field; whole object inside the field.
-    words : str
-    """
+    """A pointing: centre (ICRF degrees), position angle of the sensor's up side, field, track (RA, Dec)."""
 
     ra: float
     dec: float
@@ -76,52 +74,46 @@ class Framing:
     words: str
 
 
-def frame_field(one, interval, instrument, vector_au, site):
-    """Choose centre and rotation.
+def frame_field(encounter, interval, instrument, vector_au, site) -> Framing:
+    """Choose centre and rotation so that object and track are in the field, or what fits of them.
 
-    The camera's own rotation is kept where it is given; else north is up, or the longer side is laid along
-    the line that holds most of object and track where only that fits. On an altazimuth mount the camera hangs
-    from the zenith: its up side is that of the interval's middle, and only the circle that the turning field
-    always covers counts. The centre is the middle of what must be seen; what does not fit gives way:
-    first the object's rim, then its centre.
+    ::
 
-    Parameters
-    ----------
-    one : Pass
-    interval : (Time, Time)
-    instrument : InstrumentSettings
-    vector_au : callable
-    site : Site
-
-    Returns
-    -------
-    Framing
+        +----------------------+
+        |    ..-''-.           |    the centre is the middle of the rectangle, in the camera's axes, around
+        |   ( object )         |    what must be seen; what does not fit gives way: first the object's rim,
+        |    '-..-'  - - ->    |    then its centre, at last the object
+        +----------------------+
     """
     begin, end = interval
     times = begin + TimeDelta(np.linspace(0, (end - begin).sec, 25), format="sec")
     vector = vector_au(times) - site.posvel_au(Time(times))[0]
     unit = vector / np.linalg.norm(vector, axis=1, keepdims=True)
-    target = one.target
+    target = encounter.target
     track = plane(unit, target.ra, target.dec)
     scale = float(pixel_scale_arcsec(instrument.pixel_um, instrument.focal_length_mm))
     width, height = (scale * n / 60 for n in instrument.sensor_px)
     semi = (target.major_arcmin or 0.0) / 2
+    whole = np.vstack([track, _circle(semi)])
     room, rotations = (width, height), (instrument.rotation_deg,)
     if instrument.mount == "altazimuth":
+        # The camera hangs from the zenith; of the turning field only the circle that it always covers counts.
         zenith = float(SkyOver(site, times).zenith_pa(unit)[len(times) // 2])
         room, rotations = (min(width, height),) * 2, (zenith + (instrument.rotation_deg or 0.0),)
     elif instrument.rotation_deg is None:
-        rotations = 0.0, _best_rotation(track, semi, *room)
+        # North up is what people expect; the camera is turned only where that alone makes things fit.
+        rotations = 0.0, _best_rotation(whole, *room)
     wishes = {
-        WHOLE if semi else MIDDLE: np.vstack([track, _circle(semi)]),
+        WHOLE if semi else MIDDLE: whole,
         f"{MIDDLE}; the object is larger than the field": np.vstack([track, [[0.0, 0.0]]]),
         TRACK: track,
     }
     words, rotation, centre = _first_that_fits(wishes, rotations, room)
-    ra, dec = _sky(centre, target.ra, target.dec)
-    whole = words in (WHOLE, MIDDLE)
-    fits = words != NOTHING
-    return Framing(ra, dec, rotation % 360.0, width, height, _radec(unit), fits, whole, words)
+    ra, dec = radec_of_plane(centre, target.ra, target.dec)
+    radec = np.stack(radec_from_unit(unit), axis=1)
+    return Framing(
+        ra, dec, rotation % 360.0, width, height, radec, words != NOTHING, words in (WHOLE, MIDDLE), words
+    )
 
 
 def _first_that_fits(wishes, rotations, room):
@@ -134,12 +126,11 @@ def _first_that_fits(wishes, rotations, room):
     return NOTHING, rotations[-1], _centre(wishes[TRACK], rotations[-1], *room)[0]
 
 
-def _best_rotation(track, semi, width, height):
-    """Position angle of 'up' that lays the longer side along the spread of object and track."""
-    points = np.vstack([track, _circle(semi)])
-    centred = points - points.mean(axis=0)
-    _, _, axes = np.linalg.svd(centred, full_matrices=False)
+def _best_rotation(points, width, height):
+    """Position angle of 'up' that puts the longer side along the spread of the points."""
+    _, _, axes = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)
     pa = np.degrees(np.arctan2(axes[0, 0], axes[0, 1]))
+    # half a turn of a rectangle is the same rectangle
     return float((pa if height >= width else pa + 90.0) % 180.0)
 
 
@@ -159,42 +150,9 @@ def _centre(points, rotation, width, height):
     return middle, bool(inside)
 
 
-def _sky(point, ra, dec):
-    """Inverse of the gnomonic projection, degrees."""
-    xi, eta = point / ARCMIN_PER_RAD
-    a = np.radians(ra)
-    east = np.array([-np.sin(a), np.cos(a), 0.0])
-    centre = unit_from_radec(ra, dec)
-    vector = centre + xi * east + eta * np.cross(centre, east)
-    x, y, z = vector / np.linalg.norm(vector)
-    return float(np.degrees(np.arctan2(y, x)) % 360), float(np.degrees(np.arcsin(z)))
-
-
-def _radec(unit):
-    ra = np.degrees(np.arctan2(unit[:, 1], unit[:, 0])) % 360
-    return np.stack([ra, np.degrees(np.arcsin(unit[:, 2]))], axis=1)
-
-
-LUMINANCE_SHARE = 2 / 3
-"""Share of the time that goes into luminance when a colour base is wanted: common practice, no source."""
-
-BYTES_PER_PIXEL = 2
-SMALLEST_TOLD = 0.001
-LONGEST_TRAIL_ARCSEC = 36_000.0
-MOTION_STEPS = 12
-SATURATION_SHARE = 0.7
-"""Share of the full well that is filled at most; the seeing may be better: common practice, no source."""
-
-TWILIGHT_SEEN_DEG = -15.0
-"""Sun's altitude above which twilight is worth a word; the sky's brightness is told without it."""
-
-TRAIL_IN_FWHM = 1.0
-"""A trail may grow to the seeing: common practice, no source."""
-
-
 @dataclass(frozen=True)
 class Figure:
-    """One number of a plan."""
+    """One number of a plan, with the source of its formula."""
 
     key: str
     label: str
@@ -205,213 +163,235 @@ class Figure:
     def __str__(self):
         if isinstance(self.value, str):
             return self.value
-        if 0 < abs(self.value) < SMALLEST_TOLD:
-            return f"below {SMALLEST_TOLD:g} {self.unit}".strip()
+        if 0 < abs(self.value) < SMALLEST_PRINTED:
+            return f"below {SMALLEST_PRINTED:g} {self.unit}".strip()
         text = f"{self.value:.0f}" if abs(self.value) >= 1000 else f"{self.value:.3g}"
         return f"{text} {self.unit}".strip()
 
 
-class FigureMaker:
-    """Gathers the figures of a plan; every method adds those of one subject."""
+def _figures(*rows):
+    """Figures of rows (key, label, value, unit, source)."""
+    return [
+        Figure(key, label, value if isinstance(value, str) else float(value), unit, source)
+        for key, label, value, unit, source in rows
+    ]
 
-    def __init__(self, one, night, instrument, vector_au, binning):
-        self.one, self.night, self.instrument = one, night, instrument
-        self.rate, self.fastest, self.motion_pa = _motion(night, vector_au)
-        self.at = best_index(night)
-        pixel_um = instrument.pixel_um * binning
-        self.scale = float(pixel_scale_arcsec(pixel_um, instrument.focal_length_mm))
-        air = float(night.air[self.at])
-        # Kolmogorov seeing grows with airmass^0.6
-        self.fwhm = night.site.seeing * air**0.6
-        self.figures, self.warnings = {}, []
-        self.add("scale", "pixel scale", self.scale, "arcsec/px", "206.265 p / f (geometry)")
-        self.add(
-            "altitude", "greatest altitude", night.altitude[self.at], "deg", "N-body place, IERS rotation"
-        )
-        self.add("airmass", "airmass there", air, "", "Kasten & Young 1989, eq. 3")
-        refraction = float(refraction_deg(night.altitude[self.at])) * 60
-        self.add("refraction", "refraction there", refraction, "arcmin", "Saemundsson 1986")
-        self.add("sky", "sky at the body", night.sky[self.at], "mag/arcsec2", "Krisciunas & Schaefer 1991")
-        self.add("seeing", "seeing there", self.fwhm, "arcsec", "site's seeing x airmass^0.6 (Kolmogorov)")
-        self.add("moon", "Moon lit", night.moon_illumination * 100, "%", "JPL DE440")
-        self.add("moon_altitude", "Moon's altitude", night.moon_altitude[self.at], "deg", "JPL DE440")
-        self.add("moon_distance", "Moon away", night.moon_separation[self.at], "deg", "JPL DE440")
-        self.add("mag", "body's magnitude", _magnitude(one), "", "H, G or comet's law at the pass")
-        if not np.isfinite(one.mag):
-            self.warnings.append(
-                "the body's brightness is not known: no S/N is told, and it may saturate sooner than the sky"
-            )
-        sun = float(night.sun_altitude[night.chosen].max())
-        if sun > TWILIGHT_SEEN_DEG:
-            self.warnings.append(
-                f"the Sun comes up to {sun:.0f} degrees in the interval: its twilight is not in the figures"
-            )
-        if night.altitude[self.at] < 15:
-            self.warnings.append("the body stays below 15 degrees: expect poor seeing and colour fringes")
 
-    def add(self, key, label, value, unit, source):
-        """Keep one figure."""
-        value = value if isinstance(value, str) else float(value)
-        self.figures[key] = Figure(key, label, value, unit, source)
+@dataclass(frozen=True)
+class _Scene:
+    """What every figure rests on: the pass in its night, before the camera, at the best moment."""
 
-    def exposure(self, trail_arcsec):
-        """Longest exposure that trail, tracking and field rotation allow, seconds."""
-        limit = self.fwhm * TRAIL_IN_FWHM if trail_arcsec is None else float(trail_arcsec)
-        if not 0 < limit < LONGEST_TRAIL_ARCSEC:
-            most = f"above 0 and below {LONGEST_TRAIL_ARCSEC:g} is needed"
-            raise InputError(f"a trail of {trail_arcsec} arcsec: {most}")
-        by_trail = float(longest_exposure_s(self.fastest, limit))
-        self.add(
-            "trail_limit", "longest exposure by trailing", by_trail, "s", "trail / motion (common practice)"
-        )
-        limits = {"trailing": by_trail, "tracking": self.instrument.tracking_limit_s}
-        if self.instrument.mount == "altazimuth":
-            limits["field rotation"] = self._rotation_limit()
-        full = self._saturation_limit()
-        what = "body saturates after" if np.isfinite(self.one.mag) else "sky saturates after"
-        self.add("saturation_limit", what, full, "s", "full well / brightest pixel's light")
-        limits["saturation"] = SATURATION_SHARE * full
-        reason = min(limits, key=limits.get)
-        exposure = _rounded_down(limits[reason])
-        share = f" ({SATURATION_SHARE:.0%} of it)" if reason == "saturation" else ""
-        self.add("exposure", "exposure", exposure, "s", f"the least of the limits{share}: {reason}")
-        if reason == "saturation" and exposure < 0.01:
-            self.warnings.append("the body saturates at once: use a filter, a smaller aperture or defocus")
-        return exposure
+    encounter: object
+    night: object
+    optics: object
+    best: int  # index of the best moment in the night's grid
+    chosen: np.ndarray  # indices of the usable stretch
+    scale: float  # arcsec/px
+    fwhm: float  # arcsec, at the best moment
+    rate: float  # arcsec/h, in the middle of the interval
+    fastest: float  # arcsec/h
+    motion_pa: float
 
-    def _rotation_limit(self):
-        """Seconds until the field's corners have turned by one pixel, at the interval's median rate.
+    @classmethod
+    def of(cls, encounter, night, optics, vector_au, binning):
+        best = best_index(night)
+        scale = float(pixel_scale_arcsec(optics.pixel_um * binning, optics.focal_length_mm))
+        chosen = np.flatnonzero(night.chosen)
+        motion = _motion(night, vector_au)
+        return cls(encounter, night, optics, best, chosen, scale, _seeing(night, best), *motion)
 
-        Near the zenith the rate runs away for some minutes; those frames are cropped or left out rather than
-        the whole night cut to their exposure.
-        """
-        latitude = self.night.site.place.geodetic[1]
-        chosen = self.night.chosen
-        azimuth, altitude = self.night.azimuth[chosen], self.night.altitude[chosen]
-        rates = np.abs(parallactic_rate_arcsec_s(latitude, azimuth, altitude))
-        rate = float(np.median(rates))
-        source = "15.04107 cos(lat) cos(Az) / cos(alt)"
-        self.add("field_rotation", "field turns by (median)", rate, "arcsec/s", source)
-        self.add("field_rotation_worst", "field turns by at most", rates.max(), "arcsec/s", source)
-        corner_px = np.hypot(*self.instrument.sensor_px) / 2
-        limit = ARCSEC_PER_RAD / max(rate, 1e-6) / corner_px
-        by = "1 px / (rate x half diagonal)"
-        self.add("rotation_limit", "corners turn by one pixel in", limit, "s", by)
-        if rates.max() > 3 * rate:
-            self.warnings.append("near the zenith the field turns several times faster: soft corners there")
-        return limit
-
-    def _rate(self, mag, at=None):
+    def light(self, mag, at):
         """Electrons per second of a source of this magnitude above the air."""
-        air = self.night.air[self.at if at is None else at]
-        return electrons_per_s(self.instrument, mag, self.night.site.extinction * air)
+        return electrons_per_s(self.optics, mag, self.night.site.extinction * self.night.air[at])
 
-    def _sky_rate(self, at=None):
+    def sky(self, at):
         """Electrons per second and pixel of the sky, which is not dimmed: it is measured from the ground."""
-        sky = self.night.sky[self.at if at is None else at]
-        return electrons_per_s(self.instrument, sky) * self.scale**2
+        return electrons_per_s(self.optics, self.night.sky[at]) * self.scale**2
 
-    def _saturation_limit(self):
-        optics = self.instrument
-        room = min(optics.full_well_e, optics.gain_e_adu * (2**optics.bits - 1))
-        peak = self._rate(self.one.mag) * float(peak_fraction(self.fwhm / self.scale))
-        per_s = peak + self._sky_rate() + optics.dark_e_s if np.isfinite(peak) else self._sky_rate()
-        return float(room / per_s)
-
-    def motion(self, step_s, exposure_s):
-        """Motion on the sensor and the spacing of the images in a composite."""
-        per_minute = self.rate / 60 / self.scale
-        source = "N-body ephemeris, seen from the site"
-        self.add("motion", "motion on the sky", self.rate, "arcsec/h", f"{source}, middle of the interval")
-        self.add("motion_fastest", "motion at most", self.fastest, "arcsec/h", source)
-        self.add("motion_px", "motion on the sensor", per_minute, "px/min", "motion / scale")
-        self.add("motion_pa", "towards", self.motion_pa, "deg E of N", source)
-        trail = self.fastest / 3600 * exposure_s
-        self.add("trail", "trail of one exposure, at most", trail, "arcsec", "motion x exposure")
-        spacing = self.rate / 3600 * step_s
-        self.add("spacing", "images of the body apart", spacing, "arcsec", "motion x cadence")
-        apart = spacing / self.fwhm
-        kind = "a string of separate dots" if apart > 1.5 else "a continuous line"
-        every = max(1, int(np.ceil(2.0 * self.fwhm / max(spacing, 1e-9))))
-        words = f"{kind} (every image); separate dots from every {every}. image" if apart <= 1.5 else kind
-        self.add("composite", "composite shows", words, "", "spacing / seeing; 2 FWHM apart: common practice")
-
-    def light(self, exposure_s, count):
-        """Signal to noise of the body, per exposure and in total, and of the object's surface."""
-        sky_e = float(self._sky_rate()) * exposure_s
-        self.add("sky_e", "sky per pixel and exposure", sky_e, "e-", "K&S 1991; Bessell et al. 1998")
-        if np.isfinite(self.one.mag):
-            self._body_light(exposure_s, count)
-        self._surface_light(exposure_s, count)
-
-    def _body_light(self, exposure_s, count):
-        """The body's S/N at its best and, added up as it rises and sinks, in the whole interval."""
-        chosen = np.flatnonzero(self.night.chosen)
-        fwhm = self.night.site.seeing * self.night.air[chosen] ** 0.6
-        trail = self.rate / 3600 * exposure_s
-        pixels = noise_pixels(fwhm / self.scale, trail / self.scale)
-        body, sky = self._rate(self.one.mag, chosen) * exposure_s, self._sky_rate(chosen) * exposure_s
-        each = signal_to_noise(body, sky, pixels, **self._noise(exposure_s))
-        loss = float(trailing_loss_mag(trail / self.fwhm))
-        self.add("trailing_loss", "trailing costs", loss, "mag", "matched filter of a trailed Gaussian")
-        best = float(each[chosen == self.at][0])
-        source = "CCD equation (Merline & Howell 1995)"
-        self.add("snr", "body's S/N, one exposure at best", best, "", source)
-        total = float(np.sqrt(np.mean(each**2) * count))
-        self.add("snr_total", "body's S/N, all", total, "", "root of the sum of their squares")
-
-    def _surface_light(self, exposure_s, count):
-        """S/N of a square arcsecond of the object, one exposure and all of them."""
-        brightness = surface_brightness(self.one.target)
-        if brightness is None:
-            self.add("surface", "object's mean surface", "unknown: no magnitude or size", "", "catalogue")
-            return
-        chosen, area = np.flatnonzero(self.night.chosen), 1 / self.scale**2
-        source = self._rate(brightness, chosen) * exposure_s
-        sky = self._sky_rate(chosen) * exposure_s
-        each = signal_to_noise(source, sky, area, **self._noise(exposure_s))
-        self.add("surface", "object's mean surface", brightness, "mag/arcsec2", "catalogue")
-        best, total = float(each[chosen == self.at][0]), float(np.sqrt(np.mean(each**2) * count))
-        self.add("snr_surface_one", "its S/N per arcsec2, one at best", best, "", "CCD equation")
-        self.add("snr_surface", "its S/N per arcsec2, all", total, "", "root of the sum of their squares")
-
-    def _noise(self, exposure_s):
-        optics = self.instrument
-        return {"dark_e_px": optics.dark_e_s * exposure_s, "read_noise_e": optics.read_noise_e}
-
-    def series(self, exposure_s, step_s, count, framing):
-        """Number, cadence, data volume, colour, flip."""
-        optics = self.instrument
-        self.add("count", "exposures in the interval", count, "", "interval / cadence")
-        self.add("cadence", "one every", step_s, "s", "exposure + readout, or as given")
-        total = count * exposure_s / 60
-        self.add("total", "light collected", total, "min", "number x exposure")
-        volume = count * optics.sensor_px[0] * optics.sensor_px[1] * BYTES_PER_PIXEL / 1e9
-        self.add("volume", "data", volume, "GB", "pixels x 2 bytes x number")
-        split = f"{total * LUMINANCE_SHARE:.0f} min luminance, {total * (1 - LUMINANCE_SHARE):.0f} min colour"
-        self.add("colour", "with a colour base", split, "", "2 : 1, common practice, no source")
-        self.add(
-            "colour_when", "colour base", _colour_time(self.night), "", "the body moves, the base does not"
-        )
-        self.add("flip", "meridian", _flip(self.night, optics), "", "sign change of sin(azimuth)")
-        self.add("fits", "object and track in the field", framing.words, "", "gnomonic projection")
+    def signal_to_noise(self, mag, pixels, exposure_s, count):
+        """S/N of one exposure at best, and of all: the source rises and sinks, so each counts by itself."""
+        source, sky = self.light(mag, self.chosen) * exposure_s, self.sky(self.chosen) * exposure_s
+        noise = {"dark_e_px": self.optics.dark_e_s * exposure_s, "read_noise_e": self.optics.read_noise_e}
+        each = signal_to_noise(source, sky, pixels, **noise)
+        return float(each[self.chosen == self.best][0]), float(np.sqrt(np.mean(each**2) * count))
 
 
-def _colour_time(night):
+def _seeing(night, at):
+    """Seeing grows with airmass^0.6 (Kolmogorov)."""
+    return night.site.seeing * night.air[at] ** 0.6
+
+
+def _conditions(scene):
+    """The sky at the best moment, and what to be warned of."""
+    night, best, mag = scene.night, scene.best, scene.encounter.mag
+    known = np.isfinite(mag)
+    figures = _figures(
+        ("scale", "pixel scale", scene.scale, "arcsec/px", "206.265 p / f (geometry)"),
+        ("altitude", "greatest altitude", night.altitude[best], "deg", "N-body place, IERS rotation"),
+        ("airmass", "airmass there", night.air[best], "", "Kasten & Young 1989, eq. 3"),
+        ("refraction", "refraction there", refraction_deg(night.altitude[best]) * 60, "arcmin",
+         "Saemundsson 1986"),
+        ("sky", "sky at the body", night.sky[best], "mag/arcsec2", "Krisciunas & Schaefer 1991"),
+        ("seeing", "seeing there", scene.fwhm, "arcsec", "site's seeing x airmass^0.6 (Kolmogorov)"),
+        ("moon", "Moon lit", night.moon_illumination * 100, "%", "JPL DE440"),
+        ("moon_altitude", "Moon's altitude", night.moon_altitude[best], "deg", "JPL DE440"),
+        ("moon_distance", "Moon away", night.moon_separation[best], "deg", "JPL DE440"),
+        ("mag", "body's magnitude", mag if known else "unknown", "", "H, G or comet's law at the pass"),
+    )  # fmt: skip
+    sun = float(night.sun_altitude[night.chosen].max())
+    dim = "the body's brightness is not known: no S/N is given, and it may saturate sooner than the sky"
+    bright = f"the Sun comes up to {sun:.0f} degrees in the interval: its twilight is not in the figures"
+    low = "the body stays below 15 degrees: expect poor seeing and colour fringes"
+    warnings = ((dim, not known), (bright, sun > TWILIGHT_SEEN_DEG), (low, night.altitude[best] < 15))
+    return figures, [words for words, holds in warnings if holds]
+
+
+def _exposure(scene, trail_arcsec):
+    """Longest exposure (s) that trail, tracking, field rotation and saturation allow; figures; warnings."""
+    limit = scene.fwhm * TRAIL_IN_FWHM if trail_arcsec is None else float(trail_arcsec)
+    if not 0 < limit < LONGEST_TRAIL_ARCSEC:
+        most = f"above 0 and below {LONGEST_TRAIL_ARCSEC:g} is needed"
+        raise InputError(f"a trail of {trail_arcsec} arcsec: {most}")
+    # the fastest moment of the interval decides: no frame may trail more
+    by_trail = float(longest_exposure_s(scene.fastest, limit))
+    limits = {"trailing": by_trail, "tracking": scene.optics.tracking_limit_s}
+    turning, warnings = [], []
+    if scene.optics.mount == "altazimuth":
+        limits["field rotation"], turning, warnings = _rotation_limit(scene)
+    full = _saturation_limit(scene)
+    limits["saturation"] = SATURATION_SHARE * full
+    reason = min(limits, key=limits.get)
+    exposure_s = _rounded_down(limits[reason])
+    share = f" ({SATURATION_SHARE:.0%} of it)" if reason == "saturation" else ""
+    what = "body saturates after" if np.isfinite(scene.encounter.mag) else "sky saturates after"
+    if reason == "saturation" and exposure_s < 0.01:
+        warnings = [*warnings, "the body saturates at once: use a filter, a smaller aperture or defocus"]
+    practice = "trail / motion (common practice)"
+    figures = [
+        *_figures(("trail_limit", "longest exposure by trailing", by_trail, "s", practice)),
+        *turning,
+        *_figures(
+            ("saturation_limit", what, full, "s", "full well / brightest pixel's light"),
+            ("exposure", "exposure", exposure_s, "s", f"the least of the limits{share}: {reason}"),
+        ),
+    ]
+    return exposure_s, figures, warnings
+
+
+def _rotation_limit(scene):
+    """Seconds until the field's corners have turned by one pixel; figures; warnings."""
+    night, chosen = scene.night, scene.chosen
+    latitude = night.site.place.geodetic[1]
+    rates = np.abs(parallactic_rate_arcsec_s(latitude, night.azimuth[chosen], night.altitude[chosen]))
+    # Near the zenith the rate runs away for some minutes: those frames are cropped or left out rather than
+    # the whole night cut to their exposure, so the median counts.
+    rate = float(np.median(rates))
+    corner_px = np.hypot(*scene.optics.sensor_px) / 2
+    limit = ARCSEC_PER_RAD / max(rate, 1e-6) / corner_px
+    source = "15.04107 cos(lat) cos(Az) / cos(alt)"
+    figures = _figures(
+        ("field_rotation", "field turns by (median)", rate, "arcsec/s", source),
+        ("field_rotation_worst", "field turns by at most", rates.max(), "arcsec/s", source),
+        ("rotation_limit", "corners turn by one pixel in", limit, "s", "1 px / (rate x half diagonal)"),
+    )
+    fast = rates.max() > 3 * rate
+    warning = "near the zenith the field turns several times faster: soft corners there"
+    return limit, figures, [warning] if fast else []
+
+
+def _saturation_limit(scene):
+    """Seconds until the brightest pixel is full: its well, or the end of the converter's scale."""
+    optics = scene.optics
+    room = min(optics.full_well_e, optics.gain_e_adu * (2**optics.bits - 1))
+    sky = scene.sky(scene.best)
+    peak = scene.light(scene.encounter.mag, scene.best) * float(peak_fraction(scene.fwhm / scene.scale))
+    # a body of unknown brightness cannot be asked; then the sky alone sets the limit
+    return float(room / (peak + sky + optics.dark_e_s if np.isfinite(peak) else sky))
+
+
+def _motion_figures(scene, step_s, exposure_s):
+    """Motion on the sensor and the spacing of the images in a composite."""
+    source = "N-body ephemeris, seen from the site"
+    trail = scene.fastest / 3600 * exposure_s
+    spacing = scene.rate / 3600 * step_s
+    apart = spacing / scene.fwhm
+    # dots 2 FWHM apart are seen as separate; between 1.5 and 2 they still are, as beads on a string
+    every = max(1, int(np.ceil(2.0 * scene.fwhm / max(spacing, 1e-9))))
+    words = "a string of separate dots"
+    if apart <= 1.5:
+        words = f"a continuous line (every image); separate dots from every {every}. image"
+    return _figures(
+        ("motion", "motion on the sky", scene.rate, "arcsec/h", f"{source}, middle of the interval"),
+        ("motion_fastest", "motion at most", scene.fastest, "arcsec/h", source),
+        ("motion_px", "motion on the sensor", scene.rate / 60 / scene.scale, "px/min", "motion / scale"),
+        ("motion_pa", "towards", scene.motion_pa, "deg E of N", source),
+        ("trail", "trail of one exposure, at most", trail, "arcsec", "motion x exposure"),
+        ("spacing", "images of the body apart", spacing, "arcsec", "motion x cadence"),
+        ("composite", "composite shows", words, "", "spacing / seeing; 2 FWHM apart: common practice"),
+    )
+
+
+def _light_figures(scene, exposure_s, count):
+    """Signal to noise of the body and of the object's surface, per exposure and in total."""
+    squares, catalogue = "root of the sum of their squares", "catalogue"
+    sky_e = float(scene.sky(scene.best)) * exposure_s
+    rows = [("sky_e", "sky per pixel and exposure", sky_e, "e-", "K&S 1991; Bessell et al. 1998")]
+    if np.isfinite(scene.encounter.mag):
+        trail = scene.rate / 3600 * exposure_s
+        pixels = noise_pixels(_seeing(scene.night, scene.chosen) / scene.scale, trail / scene.scale)
+        one, total = scene.signal_to_noise(scene.encounter.mag, pixels, exposure_s, count)
+        loss = trailing_loss_mag(trail / scene.fwhm)
+        rows += [
+            ("trailing_loss", "trailing costs", loss, "mag", "matched filter of a trailed Gaussian"),
+            ("snr", "body's S/N, one exposure at best", one, "", CCD_EQUATION),
+            ("snr_total", "body's S/N, all", total, "", squares),
+        ]
+    brightness = surface_brightness(scene.encounter.target)
+    if brightness is None:
+        rows.append(("surface", "object's mean surface", "unknown: no magnitude or size", "", catalogue))
+    else:
+        # of a square arcsecond: that many pixels
+        one, total = scene.signal_to_noise(brightness, 1 / scene.scale**2, exposure_s, count)
+        rows += [
+            ("surface", "object's mean surface", brightness, "mag/arcsec2", catalogue),
+            ("snr_surface_one", "its S/N per arcsec2, one at best", one, "", "CCD equation"),
+            ("snr_surface", "its S/N per arcsec2, all", total, "", squares),
+        ]
+    return _figures(*rows)
+
+
+def _series_figures(scene, exposure_s, step_s, count, framing):
+    """Number, cadence, data volume, colour, flip."""
+    optics = scene.optics
+    total = count * exposure_s / 60
+    volume = count * optics.sensor_px[0] * optics.sensor_px[1] * BYTES_PER_PIXEL / 1e9
+    split = f"{total * LUMINANCE_SHARE:.0f} min luminance, {total * (1 - LUMINANCE_SHARE):.0f} min colour"
+    colour_time = _colour_time(scene.night, scene.chosen)
+    return _figures(
+        ("count", "exposures in the interval", count, "", "interval / cadence"),
+        ("cadence", "one every", step_s, "s", "exposure + readout, or as given"),
+        ("total", "light collected", total, "min", "number x exposure"),
+        ("volume", "data", volume, "GB", "pixels x 2 bytes x number"),
+        ("colour", "with a colour base", split, "", "2 : 1, common practice, no source"),
+        ("colour_when", "colour base", colour_time, "", "the body moves, the base does not"),
+        ("flip", "meridian", _flip(scene.night, scene.chosen, optics), "", "sign change of sin(azimuth)"),
+        ("fits", "object and track in the field", framing.words, "", "gnomonic projection"),
+    )
+
+
+def _colour_time(night, chosen):
     """When the sky is darkest in the usable stretch, in words."""
-    usable = np.flatnonzero(night.chosen)
-    at = usable[np.argmax(night.sky[usable])]
+    at = chosen[np.argmax(night.sky[chosen])]
     return f"around {night.times[at].strftime('%H:%M')} UTC, when the sky is darkest, or on another night"
 
 
-def _flip(night, instrument):
+def _flip(night, chosen, instrument):
     """Time of meridian passage in the usable stretch, in words."""
-    usable = np.flatnonzero(night.chosen)
-    side = np.sign(np.sin(np.radians(night.azimuth[usable])))
-    turn = np.flatnonzero(np.diff(side) != 0)
+    turn = np.flatnonzero(np.diff(np.sign(np.sin(np.radians(night.azimuth[chosen])))) != 0)
     if not len(turn):
         return "not crossed in the interval"
-    when = night.times[usable[turn[0]]] + TimeDelta(150.0, format="sec")
+    # the grid has steps of five minutes: the middle of the step
+    when = night.times[chosen[turn[0]]] + TimeDelta(150.0, format="sec")
     act = "flip the mount" if instrument.mount == "equatorial" else "no flip needed"
     return f"crossed at {when.strftime('%H:%M')} UTC: {act}"
 
@@ -422,23 +402,20 @@ def _motion(night, vector_au):
     begin, end = night.interval
     seconds = np.linspace(0.0, (end - begin).sec, 2 * MOTION_STEPS + 1)
     times = begin + TimeDelta(seconds, format="sec")
+    # From the site, not from the Earth's centre: the parallax of a near body moves it by more than its orbit.
     vector = vector_au(times) - night.site.place.posvel_au(times)[0]
     unit = vector / np.linalg.norm(vector, axis=1, keepdims=True)
-    rates = angle_deg(unit[1:], unit[:-1]) * 3600 / (np.diff(seconds) / 3600)
-    middle = unit[MOTION_STEPS]
-    east = np.array([-middle[1], middle[0], 0.0]) / np.hypot(middle[0], middle[1])
+    rates = np.degrees(separation_rad(unit[1:], unit[:-1])) * 3600 / (np.diff(seconds) / 3600)
+    east, north = tangent_axes(unit[MOTION_STEPS])
     step = unit[MOTION_STEPS + 1] - unit[MOTION_STEPS - 1]
-    pa = np.degrees(np.arctan2(step @ east, step @ np.cross(middle, east))) % 360.0
+    pa = np.degrees(np.arctan2(step @ east, step @ north)) % 360.0
     return float(rates[MOTION_STEPS - 1 : MOTION_STEPS + 1].mean()), float(rates.max()), float(pa)
-
-
-def _magnitude(one):
-    return float(one.mag) if np.isfinite(one.mag) else "unknown"
 
 
 def _rounded_down(seconds):
     """Two digits, never above what a limit allows."""
     step = 10.0 ** (np.floor(np.log10(seconds)) - 1)
+    # the slack keeps 0.3 / 0.1 at 3; the format takes the binary dust off
     return float(f"{np.floor(seconds / step * (1 + 1e-12)) * step:.6g}")
 
 
@@ -449,10 +426,10 @@ class CapturePlan:
     Attributes
     ----------
     encounter : Pass
-    night : Night
+    night : SiteNight
     instrument : InstrumentSettings
     figures : dict
-        Key to :class:`~appulse.encounters.capture.Figure`.
+        Key to :class:`Figure`.
     framing : Framing
     begin, end : Time
         Of the best interval, UTC.
@@ -474,13 +451,13 @@ class CapturePlan:
 
 
 @quiet_erfa()
-def plan_capture(one, night, instrument, vector_au, *, trail_arcsec=None, cadence_s=None, binning=1):
+def plan_capture(encounter, night, instrument, vector_au, *, trail_arcsec=None, cadence_s=None, binning=1):
     """Plan the capture of a pass.
 
     Parameters
     ----------
-    one : Pass
-    night : Night
+    encounter : Pass
+    night : SiteNight
         It must have a usable interval.
     instrument : InstrumentSettings
     vector_au : callable
@@ -505,8 +482,9 @@ def plan_capture(one, night, instrument, vector_au, *, trail_arcsec=None, cadenc
     if interval is None:
         raise InputError(f"the night of {night.evening} at {night.site.name} does not serve: {night.reason}")
     begin, end = interval
-    make = FigureMaker(one, night, instrument, vector_au, binning)
-    exposure_s = make.exposure(trail_arcsec)
+    scene = _Scene.of(encounter, night, instrument, vector_au, binning)
+    conditions, warnings = _conditions(scene)
+    exposure_s, exposure, more = _exposure(scene, trail_arcsec)
     step_s = exposure_s + instrument.overhead_s
     if cadence_s is not None:
         if not np.isfinite(cadence_s) or cadence_s > (end - begin).sec:
@@ -520,10 +498,15 @@ def plan_capture(one, night, instrument, vector_au, *, trail_arcsec=None, cadenc
             raise InputError(f"a cadence of {cadence_s:g} s is shorter than {needed}; give a longer one")
         step_s = float(cadence_s)
     count = max(1, int((end - begin).sec // step_s))
-    framing = frame_field(one, (begin, end), instrument, vector_au, night.site.place)
-    make.motion(step_s, exposure_s)
-    make.light(exposure_s, count)
-    make.series(exposure_s, step_s, count, framing)
+    framing = frame_field(encounter, interval, instrument, vector_au, night.site.place)
+    figures = [
+        *conditions,
+        *exposure,
+        *_motion_figures(scene, step_s, exposure_s),
+        *_light_figures(scene, exposure_s, count),
+        *_series_figures(scene, exposure_s, step_s, count, framing),
+    ]
     return CapturePlan(
-        one, night, instrument, make.figures, framing, begin, end, exposure_s, count, tuple(make.warnings)
-    )
+        encounter, night, instrument, {figure.key: figure for figure in figures}, framing, begin, end,
+        exposure_s, count, (*warnings, *more),
+    )  # fmt: skip

@@ -1,6 +1,12 @@
 """A body's path against the outline of an object: inside or not, entry and exit, length of the chord.
 
-Path and outline are laid on the plane that touches the sphere at the object's centre; both are small there.
+Path and outline are projected on the plane that touches the sphere at the object's centre.
+
+::
+
+          .--~~~--.
+     x---/--chord--\\---->  path        enters, leaves: where it crosses the rim
+         (  centre  )
 """
 
 from __future__ import annotations
@@ -11,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from appulse.numerics.sphere import unit_from_radec
+from appulse.numerics.sphere import radec_from_unit, tangent_axes, unit_from_radec
 
 ARCMIN_PER_RAD = 180 * 60 / np.pi
 _HALF_CIRCLE = np.linspace(0.0, 2 * np.pi, 181)[:-1]
@@ -19,25 +25,13 @@ _HALF_CIRCLE = np.linspace(0.0, 2 * np.pi, 181)[:-1]
 
 @dataclass(frozen=True)
 class Crossing:
-    """What the path does to the outline.
+    """What the path does to the outline."""
 
-    Attributes
-    ----------
-    distance_arcmin : float
-        Least distance of the path from the outline; 0 when it goes inside.
-    inside : bool
-        The path goes inside.
-    enters_d, leaves_d : float
-        Times of the first entry and the last exit, NaN when there is none in the span.
-    chord_arcmin : float
-        Length of path inside.
-    """
-
-    distance_arcmin: float
+    distance_arcmin: float  # least distance of the path from the outline, 0 when it goes inside
     inside: bool
-    enters_d: float
+    enters_d: float  # times of the first entry and the last exit, NaN when there is none in the span
     leaves_d: float
-    chord_arcmin: float
+    chord_arcmin: float  # length of path inside
 
 
 def plane(unit, ra_deg, dec_deg):
@@ -48,13 +42,21 @@ def plane(unit, ra_deg, dec_deg):
     >>> plane(np.array([[1.0, 0.0, 0.0]]), 0.0, 0.0).round(9).tolist()
     [[0.0, 0.0]]
     """
-    a = np.radians(ra_deg)
     centre = unit_from_radec(ra_deg, dec_deg)
-    east = np.array([-np.sin(a), np.cos(a), 0.0])
-    north = np.cross(centre, east)
+    east, north = tangent_axes(centre)
     depth = unit @ centre
+    # Near 90 degrees from the centre the plane runs away to infinity, beyond it the sky would fold back.
     depth = np.where(depth > 0.05, depth, np.nan)
     return np.stack([unit @ east, unit @ north], axis=-1) / depth[..., None] * ARCMIN_PER_RAD
+
+
+def radec_of_plane(point_arcmin, ra_deg, dec_deg):
+    """Inverse of :func:`plane` for one point: RA and Dec, degrees."""
+    xi, eta = point_arcmin / ARCMIN_PER_RAD
+    centre = unit_from_radec(ra_deg, dec_deg)
+    east, north = tangent_axes(centre)
+    ra, dec = radec_from_unit(centre + xi * east + eta * north)
+    return float(ra), float(dec)
 
 
 def outline_shape(outline):
@@ -73,13 +75,14 @@ def outline_shape(outline):
         directions = [unit_from_radec(*np.asarray(ring).T) for ring in outline.rings]
         rings = [plane(unit, outline.ra, outline.dec) for unit in directions]
         shapes = [shapely.make_valid(shapely.Polygon(ring)) for ring in rings if np.isfinite(ring).all()]
-        # a ring inside another is a hole: points inside an odd number of rings count
+        # A ring inside another is a hole: points inside an odd number of rings count.
         return functools.reduce(shapely.symmetric_difference, shapes) if shapes else None
     if outline.kind == "point" or not outline.major_arcmin:
         return None
     major = outline.major_arcmin / 2
     minor = (outline.minor_arcmin or outline.major_arcmin) / 2 if outline.kind == "ellipse" else major
     pa = np.radians(outline.pa_deg or 0.0)
+    # position angles run from north through east: the major axis points (sin pa, cos pa)
     along, beside = major * np.cos(_HALF_CIRCLE), minor * np.sin(_HALF_CIRCLE)
     east = along * np.sin(pa) + beside * np.cos(pa)
     north = along * np.cos(pa) - beside * np.sin(pa)
@@ -87,28 +90,7 @@ def outline_shape(outline):
 
 
 def cross(shape, points_arcmin, t_d):
-    """Path against outline.
-
-    Parameters
-    ----------
-    shape : shapely geometry
-        From :func:`outline_shape`.
-    points_arcmin : (k, 2) array
-        Path on the same plane.
-    t_d : (k,) array
-        Its times.
-
-    Returns
-    -------
-    Crossing
-
-    Examples
-    --------
-    >>> square = shapely.box(-1, -1, 1, 1)
-    >>> found = cross(square, np.array([[-3.0, 0.5], [3.0, 0.5]]), np.array([0.0, 6.0]))
-    >>> found.inside, found.enters_d, found.leaves_d, found.chord_arcmin
-    (True, 2.0, 4.0, 2.0)
-    """
+    """Path against outline."""
     good = np.isfinite(points_arcmin).all(axis=1)
     points, times = points_arcmin[good], np.asarray(t_d)[good]
     if len(points) < 2:
@@ -117,19 +99,19 @@ def cross(shape, points_arcmin, t_d):
     within = shapely.intersection(track, shape)
     if within.is_empty or within.length == 0:
         return Crossing(float(shapely.distance(track, shape)), False, np.nan, np.nan, 0.0)
+    # Entry and exit are looked up by the distance run along the path, which rises even where the path loops.
     run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     ends = _ends_along(track, shape, within)
+    # A path that begins or ends inside has no entry or exit that could be timed.
     enters = np.nan if _contains(shape, points[0]) else float(np.interp(ends[0], run, times))
     leaves = np.nan if _contains(shape, points[-1]) else float(np.interp(ends[-1], run, times))
     return Crossing(0.0, True, enters, leaves, float(within.length))
 
 
 def _ends_along(track, shape, within):
-    """First and last distance along the track at which it lies inside.
-
-    A looping track may pass one point twice, so that projecting points back on it could pick the wrong
-    passage; the sides of its own segments are asked instead.
-    """
+    """First and last distance along the track at which it lies inside."""
+    # A looping track may pass one point twice, so that projecting points back on it could pick the wrong
+    # passage; its own segments are intersected instead.
     coordinates = np.asarray(track.coords)
     segments = shapely.linestrings(np.stack([coordinates[:-1], coordinates[1:]], axis=1))
     inside = np.flatnonzero(shapely.length(shapely.intersection(segments, shape)) > 0)

@@ -8,8 +8,7 @@ from astropy.table import MaskedColumn, Table
 from astropy.time import Time
 
 from appulse.constants import J2000_JD
-from appulse.encounters.local_sky import angle_deg
-from appulse.numerics.sphere import unit_from_radec
+from appulse.numerics.sphere import separation_rad, unit_from_radec
 from appulse.observers.timescales import quiet_erfa
 
 
@@ -104,21 +103,21 @@ def gather(passes, group_within_arcmin):
     list of str
         Id of the event's first pass, for each pass.
     """
-    events, heads = [], {}
-    for one in passes:
-        event = one.id
-        for head, last in heads.get(one.designation, {}).items():
-            apart = angle_deg(_unit(one.target), _unit(last.target)) * 60
-            same_object = one.target.name == last.target.name
-            if not same_object and apart <= group_within_arcmin and (one.time - last.time).jd <= 1.0:
-                event = head
-        heads.setdefault(one.designation, {})[event] = one
+    # A body that runs through a group of objects makes a chain: each pass is compared with the last one of an
+    # event, not with its first, so that a chain may be longer than the limit.
+    events, last_of = [], {}
+    for found in passes:
+        event, unit = found.id, unit_from_radec(found.target.ra, found.target.dec)
+        for earlier_event, last in last_of.get(found.designation, {}).items():
+            other = unit_from_radec(last.target.ra, last.target.dec)
+            near = np.degrees(separation_rad(unit, other)) * 60 <= group_within_arcmin
+            # the same object again is a loop of the body's path: an event of its own
+            same_object = found.target.name == last.target.name
+            if not same_object and near and (found.time - last.time).jd <= 1.0:
+                event = earlier_event
+        last_of.setdefault(found.designation, {})[event] = found
         events.append(event)
     return events
-
-
-def _unit(target):
-    return unit_from_radec(target.ra, target.dec)
 
 
 def _utc_text(t_d):
@@ -132,5 +131,6 @@ def _words(values, meaning):
 def _numbers(values, decimals, unit, meaning):
     values = np.array(values, dtype=float)
     unknown = ~np.isfinite(values)
+    # under a mask a zero: NaN does not survive every format
     filled = np.round(np.where(unknown, 0.0, values), decimals)
     return MaskedColumn(filled, mask=unknown, unit=unit, description=meaning)

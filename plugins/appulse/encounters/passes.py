@@ -1,18 +1,10 @@
-"""A pass of a body by an object, and what it is called.
-
-Approaches as seen from the ground: the Earth's turning shifts a near body by its parallax.
-
-All passes of bodies by objects in a span of dates.
+"""Passes of bodies by objects, and of two bodies by each other, in a span of dates.
 
     orbits -> geocentric paths (N-body, a grid of days) -> scan on unit vectors -> refined at the observer
            -> against the outline -> table
 
 The search is cut into chunks of bodies; chunks run here, on a process pool, or on a Dask cluster, and give
 the same passes in the same order.
-
-Passes of two minor bodies in one field.
-
-The search on an existing Dask cluster.
 """
 
 from __future__ import annotations
@@ -33,8 +25,15 @@ from appulse.encounters.outline_pass import Crossing, cross, outline_shape, plan
 from appulse.encounters.paths import circumstances, follow
 from appulse.encounters.targets import Targets, extent_arcmin
 from appulse.errors import InputError, MissingExtraError
+from appulse.numerics.sphere import radec_from_unit
 from appulse.observers.site import Site
 from appulse.observers.timescales import quiet_erfa, tdb_days
+
+CHUNK = 250
+EARTH_RADIUS_AU = 6378.137 / AU_KM
+MOST_DIRECTIONS = 20_000_000
+_ARCMIN = np.pi / 180 / 60
+_shape_of = lru_cache(maxsize=20_000)(outline_shape)
 
 
 @dataclass(frozen=True)
@@ -96,80 +95,48 @@ def slug(words):
 
 
 def make_id(designation, target, isot):
-    """Stable id of an encounter: body, object, UTC date of least separation.
-
-    Examples
-    --------
-    >>> make_id("2020 AB", "IC 4603", "2027-05-04T22:35:43.000")
-    '2020AB-IC4603-20270504'
-    """
+    """Stable id of an encounter: body, object, UTC date of least separation."""
     return "-".join((slug(designation), slug(target), isot[:10].replace("-", "")))
 
 
 def utc(t_d):
-    """Time (UTC) of TDB days from J2000.0.
-
-    Examples
-    --------
-    >>> utc(0.0).isot
-    '2000-01-01T11:58:55.816'
-    """
+    """Time (UTC) of TDB days from J2000.0."""
     return Time(J2000_JD, t_d, format="jd", scale="tdb").utc
 
 
-def refine_on_ground(path, unit, t_d, observer):
-    """Least separation as seen from a site, within a day of the geocentric one.
-
-    The Earth's turning shifts the body by its parallax; three nested grids of 49 instants end at 2 s, and a
-    parabola through the lowest three gives the rest.
-
-    Parameters
-    ----------
-    path : callable
-        Geocentric vector, (k, 3) au, at TDB days from J2000.0.
-    unit : (3,) array
-        Direction of the object.
-    t_d : float
-        Of the geocentric approach.
-    observer : Site
-
-    Returns
-    -------
-    t_d, separation_rad : float
-    """
+def _refine_on_ground(path, unit, t_d, observer):
+    """Time and separation (rad) of the least separation from a site, within a day of the geocentric one."""
+    # The Earth's turning shifts a near body by its parallax, to and fro once a day, so there may be more than
+    # one minimum: three nested grids of 49 instants end at 2 s, whatever the curve looks like.
     half = 1.0
     for _ in range(3):
         times = t_d + np.linspace(-half, half, 49)
-        separation = separations(path, unit, times, observer)
+        separation = _separations(path, unit, times, observer)
         t_d, half = times[int(np.argmin(separation))], half / 20
+    # The square of the separation is a parabola for a straight path; the separation itself has a kink at 0.
     times = t_d + np.array([-1.0, 0.0, 1.0]) * half
-    low, mid, high = separations(path, unit, times, observer) ** 2
+    low, mid, high = _separations(path, unit, times, observer) ** 2
     bend = low - 2 * mid + high
     t_d = t_d + (0.5 * half * (low - high) / bend if bend > 0 else 0.0)
-    return t_d, float(separations(path, unit, np.array([t_d]), observer)[0])
+    return t_d, float(_separations(path, unit, np.array([t_d]), observer)[0])
 
 
-def separations(path, unit, t_d, observer):
-    """Angle between body and object as the observer sees it, (k,) radians; parameters as above."""
+def _separations(path, unit, t_d, observer):
+    """Angle between body and object as the observer sees it, (k,) radians."""
     vector = path(t_d) - place_au(observer, t_d)
     vector /= np.linalg.norm(vector, axis=1, keepdims=True)
     return 2 * np.arcsin(np.linalg.norm(vector - unit, axis=1) / 2)
 
 
 def place_au(observer, t_d):
-    """Geocentric place of the observer, (k, 3) au; no times are converted for the geocentre itself."""
+    """Geocentric place of the observer, (k, 3) au."""
+    # converting times to UTC costs more than the search itself, and the geocentre needs none
     if getattr(observer, "is_geocentre", False):
         return np.zeros((len(t_d), 3))
     return observer.posvel_au(utc(t_d))[0]
 
-
-CHUNK = 250
-EARTH_RADIUS_AU = 6378.137 / AU_KM
-_ARCMIN = np.pi / 180 / 60
-
-
 @dataclass(frozen=True)
-class Search:
+class PassSearch:
     """What is searched; goes to every worker as it is.
 
     Attributes
@@ -206,7 +173,7 @@ def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
     Parameters
     ----------
     catalogue : OrbitCatalogue
-    search : Search
+    search : PassSearch
     run : callable, optional
         ``run(function, chunks)`` yields results in order: :func:`map` (default), ``pool.imap`` of a process
         pool, or :func:`appulse.encounters.passes.on_dask`.
@@ -230,7 +197,7 @@ def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
     >>> from appulse.bodies.readers import starter_orbits
     >>> from appulse.catalogues.deepsky import find_object
     >>> nebula = Targets.from_outlines([find_object("IC 4603")])
-    >>> search = Search(nebula, Time("2027-05-01"), Time("2027-05-09"), Site.geocentre())
+    >>> search = PassSearch(nebula, Time("2027-05-01"), Time("2027-05-09"), Site.geocentre())
     >>> [found] = find_passes(starter_orbits().take([4]), search)
     >>> found.id, round(found.separation_arcsec / 60, 1)
     ('7-IC4603-20270504', 3.7)
@@ -241,17 +208,18 @@ def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
         raise InputError(f"the search ends ({search.end.iso}) before it begins ({search.start.iso})")
     count = len(catalogue)
     rows = [np.arange(i, min(i + CHUNK, count)) for i in range(0, count, CHUNK)]
-    chunks = [(catalogue.take(some), int(some[0]), search, kernels) for some in rows]
+    # A chunk carries all that it needs, so that it can go to another process or machine.
+    chunks = [(catalogue.take(part), int(part[0]), search, kernels) for part in rows]
     found = []
-    for chunk, passes in zip(chunks, (run or map)(search_chunk, chunks), strict=True):
+    for chunk, passes in zip(chunks, (run or map)(_search_chunk, chunks), strict=True):
         found.extend(passes)
         if progress is not None:
             progress(len(chunk[0]))
-    return sorted(found, key=lambda one: (one.time.jd, one.id))
+    return sorted(found, key=lambda found_pass: (found_pass.time.jd, found_pass.id))
 
 
 @quiet_erfa()
-def search_chunk(chunk):
+def _search_chunk(chunk):
     """Passes of one chunk of bodies: ``(catalogue, first row, search, kernels)``; picklable both ways."""
     catalogue, first, search, kernels = chunk
     if kernels is not None and not isinstance(kernels, Kernels):
@@ -268,6 +236,8 @@ def _passes_on(paths, ephemeris, first, search, kernels):
     """Scan one grid, refine each approach at the observer, keep what counts, body by body."""
     reach = search.reach_arcmin() * _ARCMIN
     on_ground = not getattr(search.observer, "is_geocentre", False)
+    # Seen from the ground a body may come nearer by its parallax than from the Earth's centre: the scan looks
+    # that much wider, and what does not count at the observer is dropped below.
     parallax = EARTH_RADIUS_AU / paths.nearest_au.min() if on_ground else 0.0
     unit = search.targets.unit
     near = least_separations(paths.t_d, paths.unit, unit, reach + parallax)
@@ -279,8 +249,9 @@ def _passes_on(paths, ephemeris, first, search, kernels):
         t_d, separation = near.time_d[mine], near.separation_rad[mine]
         if on_ground:
             pairs = zip(numbers, t_d, strict=True)
-            refined = [refine_on_ground(path, unit[k], t, search.observer) for k, t in pairs]
+            refined = [_refine_on_ground(path, unit[k], t, search.observer) for k, t in pairs]
             t_d, separation = np.array(refined).T
+        # the grid runs beyond the dates on both sides
         keep = (t_d >= span[0]) & (t_d <= span[1]) & (separation <= reach[numbers])
         if keep.any():
             row = int(paths.rows[body])
@@ -322,9 +293,6 @@ def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
     return found
 
 
-_shape_of = lru_cache(maxsize=20_000)(outline_shape)
-
-
 def _cross(path, target, t_d, rate, search):
     """Path against outline, over the time in which the body could be inside."""
     shape = _shape_of(target)
@@ -334,14 +302,11 @@ def _cross(path, target, t_d, rate, search):
     way_arcmin = 1.2 * (2 * extent_arcmin(target) + search.within_arcmin)
     days = min(20.0, way_arcmin * 60 / max(rate, 1e-3) / 24)
     times = t_d + np.linspace(-days, days, 2 * min(120, 10 + int(4 * days)) + 1)
+    # a spline answers outside its grid too, with nonsense
     times = times[(times >= path.x[0]) & (times <= path.x[-1])]
     vector = path(times) - place_au(search.observer, times)
     unit = vector / np.linalg.norm(vector, axis=1, keepdims=True)
     return cross(shape, plane(unit, target.ra, target.dec), times)
-
-
-MOST_DIRECTIONS = 20_000_000
-
 
 @quiet_erfa()
 def find_mutual_passes(catalogue, start, end, within_arcmin, *, brighter_than=None, kernels=None):
@@ -377,6 +342,7 @@ def find_mutual_passes(catalogue, start, end, within_arcmin, *, brighter_than=No
     ephemeris = NBodyEphemeris(catalogue, kernels=kernels)
     kernels = kernels or default_kernels()
     groups = list(follow(ephemeris, start, end))
+    # Bodies of different grids meet on the finest, where all of them have values.
     grid = max((paths.t_d for paths in groups), key=len)
     if len(catalogue) * len(grid) > MOST_DIRECTIONS:
         raise InputError(
@@ -391,28 +357,29 @@ def find_mutual_passes(catalogue, start, end, within_arcmin, *, brighter_than=No
     near = least_separations_between(inner, unit, np.radians(within_arcmin / 60))
     first, last = (float(tdb_days(t)) for t in (start, end))
     found = []
-    columns = (near.body, near.target, near.time_d, near.separation_rad)
-    for one, other, t_d, separation in zip(*columns, strict=True):
+    columns = (rows[near.body], rows[near.target], near.time_d, near.separation_rad)
+    for row, other_row, t_d, separation in zip(*columns, strict=True):
         if first <= t_d <= last:
-            pair = [(int(rows[i]), splines[int(rows[i])]) for i in (one, other)]
-            made = _make_pass(ephemeris, pair, t_d, separation, kernels)
-            if brighter_than is None or max(made.mag, made.target.mag or np.inf) <= brighter_than:
-                found.append(made)
-    return sorted(found, key=lambda one: one.time.jd)
+            pair = [(int(i), splines[int(i)]) for i in (row, other_row)]
+            mutual = _mutual_pass(ephemeris, pair, t_d, separation, kernels)
+            if brighter_than is None or max(mutual.mag, mutual.target.mag or np.inf) <= brighter_than:
+                found.append(mutual)
+    return sorted(found, key=lambda mutual: mutual.time.jd)
 
 
-def _make_pass(ephemeris, pair, t_d, separation, kernels):
+def _mutual_pass(ephemeris, pair, t_d, separation, kernels):
     (row, path), (other_row, other_path) = pair
     body, other = ephemeris.orbit(row), ephemeris.orbit(other_row)
     facts = {name: float(v[0]) for name, v in circumstances(path, body, [t_d], kernels).items()}
     theirs = circumstances(other_path, other, [t_d], kernels)
-    x, y, z = other_path(t_d) / np.linalg.norm(other_path(t_d))
+    ra, dec = (float(angle) for angle in radec_from_unit(other_path(t_d)))
     mag = float(theirs["mag"][0])
+    # The second body stands where an object would: a point at its place of that moment.
     target = Outline(
         name=other.designation,
         kind="point",
-        ra=float(np.degrees(np.arctan2(y, x)) % 360),
-        dec=float(np.degrees(np.arcsin(z))),
+        ra=ra,
+        dec=dec,
         object_type="minor body",
         mag=mag if np.isfinite(mag) else None,
         other_names=(other.name,) if other.name else (),
@@ -466,6 +433,7 @@ def on_dask(address):
                 f"no Dask cluster at {address!r} ({why}); give its scheduler's address, as tcp://127.0.0.1:8786"
             ) from None
         with client:
+            # pure=False: the scheduler would hash every chunk to see whether it has met it before
             for future in client.map(function, chunks, pure=False):
                 yield future.result()
                 future.release()

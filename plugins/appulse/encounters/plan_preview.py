@@ -19,9 +19,9 @@ from appulse.astrometry.psf import PSF, Trail, pixel_image
 from appulse.catalogues.stars import bundled_stars
 from appulse.encounters.outline_pass import outline_shape, plane
 from appulse.encounters.photon_rates import electrons_per_s, surface_brightness
-from appulse.encounters.ranking import best_index
+from appulse.encounters.visibility import best_index
 from appulse.errors import InputError
-from appulse.numerics.sphere import unit_from_radec
+from appulse.numerics.sphere import radec_from_unit, unit_from_radec
 from appulse.observers.timescales import quiet_erfa
 
 PEDESTAL_ADU = 100.0
@@ -65,9 +65,11 @@ def invent_frame(plan, vector_au, *, stars=None, seed=1):
     _add_stars(electrons, plan, wcs, fwhm_px, stars)
     middle = plan.begin + TimeDelta((plan.end - plan.begin).sec / 2, format="sec")
     _add_body(electrons, plan, wcs, fwhm_px, vector_au, middle)
+    # Photons are counted, the amplifier's noise is added: each with its own law.
     rng = np.random.default_rng(seed)
     optics = plan.instrument
     noisy = rng.poisson(np.maximum(electrons, 0.0)) + rng.normal(0.0, optics.read_noise_e, electrons.shape)
+    # the first of the two that is full: the pixel's well, or the converter's scale
     ceiling = min(optics.full_well_e / optics.gain_e_adu + PEDESTAL_ADU, 65_535.0)
     adu = np.clip(np.round(noisy / optics.gain_e_adu + PEDESTAL_ADU), 0, ceiling).astype(np.uint16)
     header = _header(plan, wcs, middle, ceiling)
@@ -85,6 +87,8 @@ def _binned(plan):
         return plan, 1
     if min(width, height) < side:
         raise InputError(f"a sensor of {width} x {height} px is too long and narrow for a preview")
+    # adding n x n pixels after the read-out adds their noise in quadrature, and n^2 times the electrons per
+    # unit
     coarse = replace(
         optics,
         sensor_px=(width // side, height // side),
@@ -129,6 +133,7 @@ def _add_object(electrons, plan, wcs):
     if brightness is None or shape is None:
         return
     height, width = electrons.shape
+    # The hill is smooth: a few hundred points a side and interpolation are enough.
     step = max(1, int(np.hypot(height, width) // 400))
     rows, columns = np.mgrid[0:height:step, 0:width:step]
     ra, dec = wcs.all_pix2world(columns.ravel(), rows.ravel(), 0)
@@ -137,7 +142,7 @@ def _add_object(electrons, plan, wcs):
     minor = (target.minor_arcmin or target.major_arcmin) / 2
     pa = np.radians(target.pa_deg or 0.0)
     along, beside = east * np.sin(pa) + north * np.cos(pa), east * np.cos(pa) - north * np.sin(pa)
-    # a Gaussian hill whose mean over the ellipse, 1 - 1/e, is the catalogue's mean brightness
+    # A Gaussian hill whose mean over the ellipse, 1 - 1/e, is the catalogue's mean brightness
     hill = np.exp(-((along / major) ** 2) - (beside / minor) ** 2) / (1 - np.exp(-1))
     per_px = _rate(plan, brightness) * plan.figures["scale"].value ** 2 * plan.exposure_s
     coarse = np.nan_to_num(hill.reshape(rows.shape)) * per_px
@@ -147,6 +152,7 @@ def _add_object(electrons, plan, wcs):
 
 def _add_stars(electrons, plan, wcs, fwhm_px, stars):
     framing = plan.framing
+    # half the diagonal and a little: stars beyond the edge still shine into the field
     radius = np.hypot(framing.width_arcmin, framing.height_arcmin) / 120 + 0.05
     table = bundled_stars(framing.ra, framing.dec, radius) if stars is None else stars
     places = table.at_epoch(plan.begin)
@@ -161,11 +167,10 @@ def _add_body(electrons, plan, wcs, fwhm_px, vector_au, middle):
     """The body, trailed over the exposure in the middle of the interval."""
     if not np.isfinite(plan.encounter.mag):
         return
+    # three places give the trail's length and direction on the chip, parallax included
     moments = middle + TimeDelta(np.array([-0.5, 0.0, 0.5]) * max(plan.exposure_s, 1e-3), format="sec")
     vector = vector_au(moments) - plan.night.site.place.posvel_au(moments)[0]
-    ra = np.degrees(np.arctan2(vector[:, 1], vector[:, 0])) % 360
-    dec = np.degrees(np.arcsin(vector[:, 2] / np.linalg.norm(vector, axis=1)))
-    x, y = wcs.all_world2pix(ra, dec, 0)
+    x, y = wcs.all_world2pix(*radec_from_unit(vector), 0)
     length, angle = np.hypot(x[2] - x[0], y[2] - y[0]), np.degrees(np.arctan2(y[2] - y[0], x[2] - x[0]))
     flux = _rate(plan, plan.encounter.mag) * plan.exposure_s
     _stamp(electrons, PSF.round(fwhm_px), x[1], y[1], flux, Trail.straight(length, angle))
@@ -199,10 +204,12 @@ def _header(plan, wcs, middle, ceiling):
     header["SATURATE"] = (float(ceiling), "ADU")
     header["BUNIT"] = "adu"
     site = plan.night.site
+    # the place that may be shown, not the user's own
     lon, lat, height = site.shown.place.geodetic
     how = ", rounded on purpose" if site.private and site.place.code is None else ""
     header["OBSGEO-L"] = (round(lon, SITE_DECIMALS), f"deg east{how}")
     header["OBSGEO-B"] = (round(lat, SITE_DECIMALS), f"deg north{how}")
     header["OBSGEO-H"] = (round(height, 1), f"m{how}")
+    # whoever meets the file later must not take it for an observation
     header["COMMENT"] = "Invented frame: a preview of a planned capture, not an observation."
     return header

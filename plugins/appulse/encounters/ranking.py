@@ -1,8 +1,6 @@
-"""Which passes are worth a night: terms between 0 and 1, shown one by one, weighted by the campaign.
+"""Which passes are worth a night: ranking terms, odds of a clear night, and both in words.
 
-None of the terms is a law of nature; they order a list (common practice, no source).
-
-What nights come to: odds of a clear one, reasons why none serves, times and names in words.
+The terms of the ranking are no law of nature; they order a list (common practice, no source).
 """
 
 from __future__ import annotations
@@ -13,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from appulse.encounters.visibility import best_index
 from appulse.observers.timescales import quiet_erfa
 
 FULL_NIGHT_HOURS = 6.0
@@ -22,18 +21,10 @@ UNKNOWN = 0.5
 
 @dataclass(frozen=True)
 class Rank:
-    """A pass' score and the terms behind it.
+    """A pass' score and the terms behind it."""
 
-    Attributes
-    ----------
-    score : float
-        Weighted mean of the terms that could be computed, 0 to 1.
-    terms : dict
-        Term to value, NaN where it could not be computed (no site given).
-    """
-
-    score: float
-    terms: dict
+    score: float  # weighted mean of the terms that could be computed, 0 to 1
+    terms: dict  # NaN where a term could not be computed: no site was given
 
 
 def rank(one, nights, weights, within_arcmin):
@@ -42,7 +33,7 @@ def rank(one, nights, weights, within_arcmin):
     Parameters
     ----------
     one : Pass
-    nights : sequence of Night
+    nights : sequence of SiteNight
         All nights of all sites around the pass; empty: no site was given.
     weights : dict
         Term to weight (:data:`appulse.encounters.campaign_file.RANKING_TERMS`).
@@ -73,6 +64,7 @@ def rank(one, nights, weights, within_arcmin):
         "elongation": float((1 - np.cos(np.radians(one.elongation))) / 2),
         **_sky_terms(nights),
     }
+    # A term that cannot be computed takes its weight with it: it neither raises nor lowers the score.
     known = {term: value for term, value in terms.items() if np.isfinite(value) and weights.get(term, 0)}
     total = sum(weights[term] for term in known)
     score = sum(weights[term] * value for term, value in known.items()) / total if total else 0.0
@@ -80,6 +72,7 @@ def rank(one, nights, weights, within_arcmin):
 
 
 def _brightness(body, target):
+    # Neither good nor bad: a nebula without a magnitude must not sink in the list for its catalogue's gap.
     if target is None or not np.isfinite(target) or not np.isfinite(body):
         return UNKNOWN
     return float(np.exp(-(((body - target) / BRIGHTNESS_SCALE_MAG) ** 2)))
@@ -88,30 +81,17 @@ def _brightness(body, target):
 def _sky_terms(nights):
     if not len(nights):
         return {"duration": np.nan, "moon": np.nan, "airmass": np.nan}
-    serving = [night for night in nights if night.hours > 0]
-    if not serving:
+    usable = [night for night in nights if night.hours > 0]
+    if not usable:
         return {"duration": 0.0, "moon": 0.0, "airmass": 0.0}
-    best = max(serving, key=lambda night: night.hours)
+    best = max(usable, key=lambda night: night.hours)
     at = best_index(best)
     return {
         "duration": float(min(best.hours / FULL_NIGHT_HOURS, 1.0)),
+        # share of the sky's light that is not the Moon's
         "moon": float(10 ** (-0.4 * (best.moonless_sky[at] - best.sky[at]))),
         "airmass": float(1 / best.air[at]),
     }
-
-
-def best_index(night):
-    """Index of the best moment of a night's longest usable stretch: the body highest.
-
-    Raises
-    ------
-    ValueError
-        The night has no usable moment.
-    """
-    chosen = np.flatnonzero(night.chosen)
-    if not len(chosen):
-        raise ValueError("the night has no usable moment")
-    return int(chosen[np.argmax(night.altitude[chosen])])
 
 
 @dataclass(frozen=True)
@@ -131,7 +111,7 @@ def odds(nights):
 
     Parameters
     ----------
-    nights : sequence of Night
+    nights : sequence of SiteNight
 
     Returns
     -------
@@ -142,10 +122,10 @@ def odds(nights):
     >>> odds([]).chance
     0.0
     """
-    serving = tuple(night for night in nights if night.hours > 0.0)
-    clear = np.array([night.site.clear_nights[night.evening.month - 1] for night in serving])
-    hours = np.array([night.hours for night in serving])
-    return Odds(float(1.0 - np.prod(1.0 - clear)), float(np.sum(clear * hours)), serving)
+    usable = tuple(night for night in nights if night.hours > 0.0)
+    clear = np.array([night.site.clear_nights[night.evening.month - 1] for night in usable])
+    hours = np.array([night.hours for night in usable])
+    return Odds(float(1.0 - np.prod(1.0 - clear)), float(np.sum(clear * hours)), usable)
 
 
 def together(by_site):
@@ -165,9 +145,9 @@ def together(by_site):
     >>> round(together({"ledge": Odds(0.14, 0.3, (1,)), "hosted": Odds(0.85, 4.0, (2,))}).chance, 3)
     0.871
     """
-    missed = np.prod([1.0 - one.chance for one in by_site.values()])
-    nights = tuple(night for one in by_site.values() for night in one.nights)
-    return Odds(float(1.0 - missed), float(sum(one.hours for one in by_site.values())), nights)
+    missed = np.prod([1.0 - site.chance for site in by_site.values()])
+    nights = tuple(night for site in by_site.values() for night in site.nights)
+    return Odds(float(1.0 - missed), float(sum(site.hours for site in by_site.values())), nights)
 
 
 def advice(by_site, rented=()):
@@ -191,10 +171,10 @@ def advice(by_site, rented=()):
     >>> advice({"ledge": Odds(0.0, 0.0, ())})
     'from ledge it cannot be seen: choose another site or another pass.'
     """
-    serving = {name: one for name, one in by_site.items() if one.nights}
+    serving = {name: site for name, site in by_site.items() if site.nights}
     if not serving:
         return f"from {', '.join(by_site)} it cannot be seen: choose another site or another pass."
-    parts = [f"from {name} {chance_text(one)}" for name, one in by_site.items()]
+    parts = [f"from {name} {chance_text(site)}" for name, site in by_site.items()]
     if len(serving) > 1:
         parts.append(f"together {chance_text(together(by_site))}")
     best = max(serving, key=lambda name: serving[name].chance)
@@ -219,7 +199,7 @@ def why_not(nights):
 
     Parameters
     ----------
-    nights : sequence of Night
+    nights : sequence of SiteNight
 
     Returns
     -------
@@ -233,7 +213,8 @@ def why_not(nights):
         kinds.setdefault(night.reason.split(" (")[0], []).append(night.reason)
     if len(kinds) == 1:
         return next(iter(kinds.values()))[0]
-    counted = ((len(told), told[0]) for told in kinds.values())
+    # the figures in brackets differ from night to night: those of the first stand for all
+    counted = ((len(reasons), reasons[0]) for reasons in kinds.values())
     return ", ".join(f"{n} {'night' if n == 1 else 'nights'}: {words}" for n, words in counted)
 
 

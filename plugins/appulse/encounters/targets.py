@@ -53,18 +53,12 @@ class Targets:
 
     @classmethod
     def from_outlines(cls, outlines):
-        """Targets from outlines.
-
-        Examples
-        --------
-        >>> len(Targets.from_outlines([find_object("IC 4603")]))
-        1
-        """
+        """Targets from outlines."""
         outlines = tuple(outlines)
         return cls(
-            np.array([one.ra for one in outlines], dtype=float),
-            np.array([one.dec for one in outlines], dtype=float),
-            np.array([extent_arcmin(one) for one in outlines], dtype=float),
+            np.array([outline.ra for outline in outlines], dtype=float),
+            np.array([outline.dec for outline in outlines], dtype=float),
+            np.array([extent_arcmin(outline) for outline in outlines], dtype=float),
             np.full(len(outlines), -1),
             outlines,
         )
@@ -74,6 +68,7 @@ def extent_arcmin(outline):
     """From the centre to the farthest point of an outline, arcmin."""
     if outline.kind != "polygon":
         return 0.0 if outline.kind == "point" else (outline.major_arcmin or 0.0) / 2
+    # the corner of the box around the polygon: never less than the true extent
     shape = outline_shape(outline)
     if shape is None:
         return 0.0
@@ -109,6 +104,7 @@ def choose_targets(choice):
     outlines = [outline for path in choice.outlines for outline in read_polygons(path)]
     if choice.names:
         outlines = [*(find_object(name) for name in choice.names), *outlines]
+    # Names win over limits; files of outlines are always added.
     own = Targets.from_outlines(outlines)
     if choice.names or (outlines and not choice.types):
         return own
@@ -129,12 +125,14 @@ def _from_catalogue(choice):
     if choice.types:
         keep = np.zeros(len(table), dtype=bool)
         for word in choice.types:
-            match = np.array([word.lower() in one.lower() for one in kind])
+            match = np.array([word.lower() in name.lower() for name in kind])
             if not match.any():
                 raise InputError(f"no object has a type like {word!r}; known: {', '.join(sorted(set(kind)))}")
             keep |= match
     else:
-        keep = np.array(["star" not in one or "cluster" in one for one in kind])
+        # plain stars that the catalogue lists are no objects to photograph a pass by
+        keep = np.array(["star" not in name or "cluster" in name for name in kind])
+    # an unknown size or magnitude (NaN) fails every limit on it
     with np.errstate(invalid="ignore"):
         if choice.brighter_than is not None:
             keep &= mag <= choice.brighter_than

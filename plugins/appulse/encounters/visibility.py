@@ -1,9 +1,7 @@
-"""When a body can be photographed from a site, and with what odds.
+"""When a body can be photographed from a site: the nights around a pass, site by site.
 
-A night runs from one local mean noon to the next and is named by the date of its evening. It serves while
-the Sun is low enough, the body stands above the horizon and in the window, and the Moon is far or dim enough.
-
-The nights around a pass, site by site.
+A night runs from one local mean noon to the next and is named by the date of its evening. It can be used
+while the Sun is low enough, the body stands above the horizon and in the window, and the Moon is far or dim enough.
 """
 
 from __future__ import annotations
@@ -19,20 +17,26 @@ from scipy.interpolate import CubicSpline
 
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.encounters.atmosphere import airmass, sky_brightness
-from appulse.encounters.local_sky import SkyOver, angle_deg, horizon_altitude, in_window
+from appulse.encounters.local_sky import SkyOver, horizon_altitude, in_window
 from appulse.encounters.passes import Pass
-from appulse.numerics.sphere import unit_from_radec
+from appulse.numerics.sphere import separation_rad, unit_from_radec
 from appulse.observers.site import Site
 from appulse.observers.timescales import quiet_erfa
 
 STEP_MINUTES = 5.0
 KEPT_NIGHTS = 128
+NIGHT_REACH_D = 1.6
+"""From the pass' own moment to the far end of the night that holds it, and the spline's end, days."""
+
+NEAR_ARCMIN = 30.0
+"""A night can be used while body and object fit into a field a degree wide: common practice, no source."""
+
 LEAST_HOURS = 0.25
 """A usable stretch shorter than this is none: common practice, no source."""
 
 
 @dataclass(frozen=True)
-class Night:
+class SiteNight:
     """One night of one site.
 
     Attributes
@@ -103,6 +107,7 @@ class Night:
 
     @property
     def _stretch(self):
+        # +1 where a usable stretch begins, -1 one past its end
         edges = np.flatnonzero(np.diff(np.r_[False, self.usable, False].astype(int)))
         if not len(edges):
             return 0, 0
@@ -123,6 +128,8 @@ class Night:
         if not self.near.any():
             nearest = f"nearest {self.nearest_deg:.2g}"
             return f"the body stays farther than {self.reach_deg:.2g} degrees from the object ({nearest})"
+        # The reasons are asked in the order in which they leave nothing: the first that does is the one to
+        # give.
         served = self.dark & self.near
         if not served.any():
             return "the body is near the object in daylight only"
@@ -161,19 +168,9 @@ def _degrees(value):
 
 
 def local_midnight(site, day):
-    """Local mean midnight that follows the evening of `day`, UTC, to the nearest five minutes.
-
-    Whole minutes read better, and a midnight to the second would give a private longitude away.
-
-    Parameters
-    ----------
-    site : SiteSettings
-    day : datetime.date
-
-    Returns
-    -------
-    Time
-    """
+    """Local mean midnight that follows the evening of `day`, UTC, to the nearest five minutes."""
+    # Whole minutes read better, and a midnight to the second would give a private longitude away.
+    # kept on the grid's own step
     step_s = STEP_MINUTES * 60.0
     after_d = 1.0 - site.place.geodetic[0] / 360.0 - _date_line(site, day)
     after_s = round(after_d * 86_400.0 / step_s) * step_s
@@ -181,16 +178,7 @@ def local_midnight(site, day):
 
 
 def evening_of(site, time):
-    """Date of the evening of the night that holds a time.
-
-    Examples
-    --------
-    >>> from appulse.formats.settings import SiteSettings
-    >>> from appulse.observers.site import Site
-    >>> site = SiteSettings("s", Site.from_geodetic(-70.0, -23.0, 2000.0))
-    >>> evening_of(site, Time("2027-05-05T03:00:00")).isoformat()
-    '2027-05-04'
-    """
+    """Date of the evening of the night that holds a time."""
     lon = site.place.geodetic[0]
     day = (time + TimeDelta((lon / 360.0 - 0.5) * 86_400.0, format="sec")).to_datetime().date()
     return day + datetime.timedelta(days=_date_line(site, day))
@@ -205,6 +193,7 @@ def _date_line(site, day):
 @lru_cache(maxsize=KEPT_NIGHTS)
 def _sky_of(place, midnight, kernels):
     """Sky, Sun and Moon of one night over a place: many bodies are watched through the same night."""
+    # from noon to noon, around midnight
     count = int(24 * 60 / STEP_MINUTES)
     offsets = (np.arange(count) - count / 2) * STEP_MINUTES * 60.0
     over = SkyOver(place, Time(midnight, scale="utc") + TimeDelta(offsets, format="sec"))
@@ -213,38 +202,24 @@ def _sky_of(place, midnight, kernels):
 
 @quiet_erfa()
 def watch_night(site, day, vector_au, target_unit, reach_deg, kernels=None):
-    """Follow a body through one night.
+    """Follow a body through one night; it is near the object within `reach_deg`.
 
-    Parameters
-    ----------
-    site : SiteSettings
-    day : datetime.date
-        Evening.
-    vector_au : callable
-        Geocentric vector of the body (ICRF axes, au, light time included) at a Time: shape (n, 3).
-    target_unit : (3,) array
-        Direction of the object.
-    reach_deg : float
-        The body counts as near the object within this distance.
-    kernels : Kernels, optional
-
-    Returns
-    -------
-    Night
+    `vector_au` gives the body's geocentric vectors at a Time: ICRF axes, au, light time included, (n, 3).
     """
     over, lights = _sky_of(site.place, local_midnight(site, day).isot, kernels)
     times, count = over.times, len(over.times)
     direction = vector_au(times) - over.place_au
     altitude, azimuth = over.horizontal(direction)
-    moon_separation = angle_deg(direction, lights.moon_au)
+    moon_separation = np.degrees(separation_rad(direction, lights.moon_au))
+    # below the horizon the Moon troubles nobody, however near it is on the sphere
     moon_up = lights.moon_altitude > 0.0
     moon_ok = ~moon_up | (
         (moon_separation >= site.moon_separation) & (lights.moon_illumination <= site.moon_illumination)
     )
-    apart = angle_deg(direction, target_unit)
+    apart = np.degrees(separation_rad(direction, target_unit))
     moonlight = moon_separation, lights.moon_phase_angle
     air = {"dark_zenith": site.dark_zenith, "extinction": site.extinction}
-    return Night(
+    return SiteNight(
         site=site,
         evening=day,
         times=times,
@@ -267,19 +242,12 @@ def watch_night(site, day, vector_au, target_unit, reach_deg, kernels=None):
     )
 
 
-NIGHT_REACH_D = 1.6
-"""From the pass' own moment to the far end of the night that holds it, and the spline's end, days."""
-
-SERVING_REACH_ARCMIN = 30.0
-"""A night serves while body and object fit into a field a degree wide: common practice, no source."""
-
-
-def serving_nights(one: Pass, catalogue, campaign, *, reach_arcmin=None):
+def nights_of_pass(encounter: Pass, catalogue, campaign, *, reach_arcmin=None):
     """Watch the nights around a pass from every site of a campaign.
 
     Parameters
     ----------
-    one : Pass
+    encounter : Pass
     catalogue : OrbitCatalogue
         The one that was searched.
     campaign : Campaign
@@ -289,19 +257,19 @@ def serving_nights(one: Pass, catalogue, campaign, *, reach_arcmin=None):
 
     Returns
     -------
-    list of Night
+    list of SiteNight
         ``campaign.serving_nights`` nights of each site, centred on the pass; the places are those that may
         be shown (:attr:`appulse.formats.settings.SiteSettings.shown`), since all that comes of the nights is.
     """
-    semi = (one.target.major_arcmin or 0.0) / 2
+    semi = (encounter.target.major_arcmin or 0.0) / 2
     if reach_arcmin is None:
-        reach_arcmin = max(SERVING_REACH_ARCMIN, one.separation_arcsec / 60 * 1.2, semi)
+        reach_arcmin = max(NEAR_ARCMIN, encounter.separation_arcsec / 60 * 1.2, semi)
     count = campaign.serving_nights
-    vector_au = _smooth(body_vectors(one, catalogue), one.time, count / 2 + NIGHT_REACH_D)
-    unit = unit_from_radec(one.target.ra, one.target.dec)
+    vector_au = _smooth(body_vectors(encounter, catalogue), encounter.time, count / 2 + NIGHT_REACH_D)
+    unit = unit_from_radec(encounter.target.ra, encounter.target.dec)
     nights = []
-    for site in (one.shown for one in campaign.sites):
-        first = evening_of(site, one.time) - datetime.timedelta(days=count // 2)
+    for site in (site.shown for site in campaign.sites):
+        first = evening_of(site, encounter.time) - datetime.timedelta(days=count // 2)
         days = (first + datetime.timedelta(days=i) for i in range(count))
         nights += [watch_night(site, day, vector_au, unit, reach_arcmin / 60) for day in days]
     return nights
@@ -309,22 +277,20 @@ def serving_nights(one: Pass, catalogue, campaign, *, reach_arcmin=None):
 
 @quiet_erfa()
 def _smooth(vector_au, middle, half_d):
-    """Vectors off a spline through hourly ones: a night asks for hundreds, and a path has no corners.
-
-    A cubic spline errs by a 384th of step^4 times the fourth derivative: below 0.01 arcsec for a body that
-    runs 60 degrees a day.
-    """
+    """Vectors off a spline through hourly ones: a night asks for hundreds, and a path has no corners."""
+    # A cubic spline errs by a 384th of step^4 times the fourth derivative: below 0.01 arcsec for a body that
+    # runs 60 degrees a day.
     hours = np.arange(-np.ceil(half_d * 24), np.ceil(half_d * 24) + 1)
     path = CubicSpline(hours / 24, vector_au(middle + TimeDelta(hours * 3600.0, format="sec")))
     return lambda times: path((times - middle).jd)
 
 
-def body_vectors(one, catalogue):
+def body_vectors(encounter, catalogue):
     """Geocentric vectors of a pass' body: a function of Time that returns (n, 3) au.
 
     Parameters
     ----------
-    one : Pass
+    encounter : Pass
     catalogue : OrbitCatalogue
         The one that was searched.
 
@@ -333,9 +299,23 @@ def body_vectors(one, catalogue):
     callable
     """
     ephemeris = _ephemeris(catalogue)
-    return lambda times: ephemeris.vectors(times, Site.geocentre(), [one.row])[0]
+    return lambda times: ephemeris.vectors(times, Site.geocentre(), [encounter.row])[0]
 
 
 @lru_cache(maxsize=4)
 def _ephemeris(catalogue):
     return NBodyEphemeris(catalogue)
+
+
+def best_index(night):
+    """Index of the best moment of a night's longest usable stretch: the body highest.
+
+    Raises
+    ------
+    ValueError
+        The night has no usable moment.
+    """
+    chosen = np.flatnonzero(night.chosen)
+    if not len(chosen):
+        raise ValueError("the night has no usable moment")
+    return int(chosen[np.argmax(night.altitude[chosen])])

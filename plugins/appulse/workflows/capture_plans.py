@@ -105,13 +105,13 @@ def plan_capture(
     from appulse.encounters.campaign_file import read_campaign
     from appulse.encounters.capture import plan_capture as plan_night
     from appulse.encounters.ranking import advice, odds
-    from appulse.encounters.visibility import body_vectors, serving_nights
+    from appulse.encounters.visibility import body_vectors, nights_of_pass
 
     if isinstance(campaign, str | os.PathLike):
         campaign = read_campaign(campaign)
     campaign, site = _with_named(campaign, site, instrument)
     encounter, catalogue, notes = _find(encounter_id, campaign)
-    nights = serving_nights(encounter, catalogue, campaign)
+    nights = nights_of_pass(encounter, catalogue, campaign)
     chances = {
         there.name: odds([night for night in nights if night.site.name == there.name])
         for there in campaign.sites
@@ -168,7 +168,7 @@ def _find(encounter, campaign):
     from astropy import units as u
     from astropy.time import Time
 
-    from appulse.encounters.passes import Search, find_passes, slug
+    from appulse.encounters.passes import PassSearch, find_passes, slug
     from appulse.observers.site import Site
 
     parts = encounter.split("-")
@@ -185,7 +185,7 @@ def _find(encounter, campaign):
         what = f"body '{body}'" if not rows else f"object '{target}'"
         raise InputError(f"--encounter {encounter}: no {what} in this campaign; see appulse encounters")
     middle = Time(f"{date[:4]}-{date[4:6]}-{date[6:]}T12:00:00", scale="utc")
-    search = Search(
+    search = PassSearch(
         targets.take(np.array(wanted)), middle - 3 * u.day, middle + 3 * u.day, Site.geocentre(), WIDE_ARCMIN
     )
     catalogue = catalogue.take(np.array(rows))
@@ -203,11 +203,11 @@ def _seen_from(encounter, catalogue, site):
     import numpy as np
     from astropy import units as u
 
-    from appulse.encounters.passes import Search, find_passes
+    from appulse.encounters.passes import PassSearch, find_passes
     from appulse.encounters.targets import Targets
 
     span = encounter.time - 2 * u.day, encounter.time + 2 * u.day
-    search = Search(Targets.from_outlines([encounter.target]), *span, site.place, WIDE_ARCMIN)
+    search = PassSearch(Targets.from_outlines([encounter.target]), *span, site.place, WIDE_ARCMIN)
     seen = find_passes(catalogue.take(np.array([encounter.row])), search)
     if not seen:
         return encounter

@@ -18,7 +18,7 @@ class FoundPasses:
     table : Table
         A row for each pass.
     passes : tuple of Pass
-    search : Search
+    search : PassSearch
         What was searched for, and with which limits.
     catalogue : OrbitCatalogue
         Of the bodies.
@@ -70,13 +70,13 @@ def search_passes(
     See :func:`appulse.find_passes`.
     """
     from appulse.encounters.pass_table import gather, passes_table
-    from appulse.encounters.passes import Search
+    from appulse.encounters.passes import PassSearch
     from appulse.formats.provenance import provenance
     from appulse.observers.site import Site
 
     check_dates(campaign)
     catalogue, notes = bodies_of(campaign)
-    search = Search(
+    search = PassSearch(
         targets=targets_of(campaign),
         start=campaign.start,
         end=campaign.end,
@@ -252,11 +252,11 @@ def _with_mutual(passes, catalogue, campaign):
 def _rank(passes, catalogue, campaign, progress, cancelled):
     """Rank of each pass by what the campaign's sites see on the nights around, and its chances in words."""
     from appulse.encounters.ranking import advice, odds, rank, why_not
-    from appulse.encounters.visibility import serving_nights
+    from appulse.encounters.visibility import nights_of_pass
     ranks, chances = [], []
     words = "nights of the passes"
     for encounter in counted(passes, words, progress, cancelled):
-        nights = serving_nights(encounter, catalogue, campaign)
+        nights = nights_of_pass(encounter, catalogue, campaign)
         ranks.append(rank(encounter, nights, campaign.ranking, campaign.rule.within))
         of_site = {s.name: [night for night in nights if night.site.name == s.name] for s in campaign.sites}
         if any(night.hours > 0 for night in nights):
