@@ -1,7 +1,8 @@
 """When a body can be photographed from a site: the nights around a pass, site by site.
 
 A night runs from one local mean noon to the next and is named by the date of its evening. It can be used
-while the Sun is low enough, the body stands above the horizon and in the window, and the Moon is far or dim enough.
+while the Sun is low enough, the body stands above the horizon and in the window, and the Moon is far or dim
+enough.
 """
 
 from __future__ import annotations
