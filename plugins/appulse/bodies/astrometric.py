@@ -53,7 +53,7 @@ class Sight(NamedTuple):
     tau_d: np.ndarray
 
 
-def observer_state(kernels, times, observer):
+def observer_state(kernels, times: Time, observer) -> ObserverState:
     """Barycentric place and velocity of an observer at times (m,), and the Sun's place."""
     t_d = np.atleast_1d(tdb_days(times))
     kernels.check_span(t_d)
@@ -65,7 +65,7 @@ def observer_state(kernels, times, observer):
     return ObserverState(t_d, pos[:, row] + own_pos, vel[:, row] + own_vel, pos[:, SUN])
 
 
-def sight(states, sun_at, rows, seen):
+def sight(states, sun_at, rows: np.ndarray, seen: ObserverState) -> Sight:
     """Lines of sight with light time to bodies of ``states(rows, t_d (k, m)) -> (k, m, 6)``, barycentric."""
     t = np.broadcast_to(seen.t_d, (len(rows), len(seen.t_d)))
     tau = np.zeros(t.shape)
@@ -91,7 +91,7 @@ def sight(states, sun_at, rows, seen):
     return Sight(vector, rate, relative, place - sun_at(sent.ravel()).reshape(place.shape), tau)
 
 
-def place_and_motion(vector, rate):
+def place_and_motion(vector: np.ndarray, rate: np.ndarray) -> dict:
     """Columns ra to motion_pa of vectors (..., 3) from the observer and their derivatives, per day."""
     ra, dec = radec_from_unit(vector)
     ra_rate, dec_rate = _rates(rate, vector, np.linalg.norm(vector, axis=-1))
@@ -105,13 +105,13 @@ def place_and_motion(vector, rate):
     }
 
 
-def _rates(motion, direction, distance):
+def _rates(motion: np.ndarray, direction: np.ndarray, distance: np.ndarray):
     """East and north components, arcsec/h, of a motion per day across a line of sight."""
     east, north = tangent_axes(direction)
     return [np.einsum("...i,...i->...", motion, axis) / distance * ARCSEC_H for axis in (east, north)]
 
 
-def angles(line, seen):
+def angles(line: Sight, seen: ObserverState) -> dict:
     """Everything about the sight that a table shows, by column: arrays (k, m) in the units of ``UNITS``."""
     delta = np.linalg.norm(line.vector, axis=-1)
     to_sun = seen.sun - seen.place
@@ -123,7 +123,7 @@ def angles(line, seen):
     }
 
 
-def apparent_rates(line, seen):
+def apparent_rates(line: Sight, seen: ObserverState) -> dict:
     """Rates, arcsec/h, on the axes of date at the apparent place, as JPL Horizons prints them."""
     # The body's velocity relative to the observer, turned to the true equator and equinox of date (IAU
     # 2006/2000A) and resolved at the aberrated direction. The recipe was found by comparison with 2,430
@@ -170,7 +170,7 @@ UTC_BEGINS_JD = 2_436_934.5
 MAYBE = ("mag", "sigma_major", "sigma_minor", "sigma_pa")
 
 
-def clean_times(time):
+def clean_times(time: Time) -> Time:
     """Times as a one-dimensional UTC ``Time``, with no 'dubious year'; TimeError where they are none."""
     if not isinstance(time, Time):
         raise TimeError(f"times must be astropy Time objects, got {type(time).__name__}")
@@ -188,14 +188,14 @@ def clean_times(time):
     return Time(jd1, jd2, format="jd", scale="utc")
 
 
-def body_list(bodies):
+def body_list(bodies) -> list | None:
     """What a user gave as ``bodies`` (one or several names or numbers) as a list; None stands for all."""
     if bodies is None:
         return None
     return [bodies] if isinstance(bodies, str | int | np.integer) else list(bodies)
 
 
-def build_table(designations, times, observer, columns, ellipses, meta):
+def build_table(designations: list, times: Time, observer, columns: dict, ellipses, meta: dict) -> QTable:
     """Assemble the table, body by body, from columns (k, m) and error ellipses (3, k, m) or None."""
     k, m = len(designations), len(times)
     table = QTable()

@@ -26,7 +26,7 @@ from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, elements_from_state
 FEW = 5_000
 
 
-def _hint(catalogue, text):
+def _hint(catalogue, text: str):
     """Why a body is missing, or what might have been meant."""
     writings = {repr(str(text)), repr(read_name(text).designation)}
     # A mere name has no packed form.
@@ -45,12 +45,12 @@ def _hint(catalogue, text):
     return f" ({', '.join(labels[:4])}{', ...' if len(labels) > 4 else ''})"
 
 
-def text_at(column, row):
+def text_at(column: np.ndarray, row: int) -> str:
     """One row of a str or bytes column, without decoding the whole of it."""
     return str(column[row : row + 1].astype(str)[0])
 
 
-def _equals(column, text):
+def _equals(column: np.ndarray, text: str):
     """Rows of a str or bytes column equal to a text."""
     if column.dtype.kind == "S":
         return column == text.encode("ascii", "replace")
@@ -224,7 +224,7 @@ class OrbitCatalogue:
             self._elements = np.array(found).T / RADIANS
         return self._elements
 
-    def orbit(self, row):
+    def orbit(self, row: int):
         """The record of one row; IndexError where there is none."""
         if not -len(self) <= row < len(self):
             raise IndexError(f"row {row} of a catalogue of {len(self)} orbits")
@@ -246,7 +246,7 @@ class OrbitCatalogue:
             uncertainty_code=text_at(self._uncertainty_code, row) or None, **more,
         )  # fmt: skip
 
-    def take(self, rows):
+    def take(self, rows: np.ndarray):
         """A catalogue of some rows, in the order given."""
         rows = np.asarray(rows, dtype=np.int64)
         extras = {new: self.extras[int(old)] for new, old in enumerate(rows) if int(old) in self.extras}
@@ -260,16 +260,16 @@ class OrbitCatalogue:
         taken._sources, taken._source_index = self._sources, self._source_index[rows]
         return taken
 
-    def label(self, row):
+    def label(self, row: int):
         """How one writes the body of a row: '(7) Iris', 'C/2023 A3 (Name)'."""
         number = int(self.number[row]) or None
         return make_label(text_at(self._designation, row), number, self.name_of(row))
 
-    def name_of(self, row):
+    def name_of(self, row: int):
         """The name in a row, empty where there is none."""
         return text_at(self._name, row)
 
-    def rows_of(self, text):
+    def rows_of(self, text: str):
         """Rows (k,) that a number, designation (packed or readable) or name means."""
         wanted = read_name(text)
         plain = " ".join(str(text).split())
@@ -310,7 +310,7 @@ class OrbitCatalogue:
         """
         return self.orbit(self.row_of(text))
 
-    def row_of(self, text):
+    def row_of(self, text: str):
         """The row of the one orbit that a number, designation or name means; raises as :meth:`select`."""
         rows = self.rows_of(text)
         if len(rows) == 1:

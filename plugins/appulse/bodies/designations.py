@@ -28,7 +28,7 @@ _PACKED_COMET = re.compile(r"([CPDXAI])([A-L]\d\d|/\d\d)([A-HJ-Y])([0-9A-Za-z]\d
 _PACKED_COMET_NUMBER = re.compile(r"(\d{4})([PDI])\s*([a-z]{1,2})?")
 
 
-def to_base62(value, width):
+def to_base62(value: int, width: int) -> str:
     """Digits 0-9, A-Z, a-z, padded with zeros."""
     digits = ""
     for _ in range(width):
@@ -39,7 +39,7 @@ def to_base62(value, width):
     return digits
 
 
-def from_base62(text):
+def from_base62(text: str) -> int:
     """The inverse of :func:`to_base62`."""
     value = 0
     for letter in text:
@@ -47,7 +47,7 @@ def from_base62(text):
     return value
 
 
-def pack_number(number):
+def pack_number(number: int) -> str:
     """Five packed characters of a minor planet's number, 1 to 15,396,335."""
     if not 1 <= number <= LAST_NUMBER:
         raise DesignationError(f"minor planet number {number}: packed numbers run from 1 to {LAST_NUMBER}")
@@ -56,7 +56,7 @@ def pack_number(number):
     return f"{DIGITS62[number // 10_000]}{number % 10_000:04d}"
 
 
-def unpack_number(packed):
+def unpack_number(packed: str) -> int:
     """A minor planet's number from its five packed characters."""
     if not _PACKED_NUMBER.fullmatch(packed):
         raise DesignationError(
@@ -67,7 +67,7 @@ def unpack_number(packed):
     return DIGITS62.index(packed[0]) * 10_000 + int(packed[1:])
 
 
-def pack_cycle(count):
+def pack_cycle(count: int) -> str:
     """Two characters of a cycle count up to 619."""
     return f"{DIGITS62[count // 10]}{count % 10}"
 
@@ -76,7 +76,7 @@ def _unpack_cycle(text):
     return DIGITS62.index(text[0]) * 10 + int(text[1])
 
 
-def pack_provisional(year, half, order, count):
+def pack_provisional(year: int, half: str, order: str, count: int) -> str:
     """Seven characters of a provisional designation; the extended form beyond cycle 619."""
     if count > LAST_SHORT_CYCLE:
         if not 2000 <= year <= 2061:
@@ -88,7 +88,7 @@ def pack_provisional(year, half, order, count):
     return f"{pack_year(year)}{half}{pack_cycle(count)}{order}"
 
 
-def pack_year(year):
+def pack_year(year: int) -> str:
     """Three characters of a year."""
     if 1000 <= year < 2200:  # I = 18, J = 19, K = 20; the same run of letters further back
         return f"{string.ascii_uppercase[year // 100 - 10]}{year % 100:02d}"
@@ -99,7 +99,7 @@ def _unpack_year(text):
     return (string.ascii_uppercase.index(text[0]) + 10) * 100 + int(text[1:])
 
 
-def unpack(packed):
+def unpack(packed: str) -> str:
     """The readable form of a packed designation ('K20A00B' is 2020 AB); blanks around it are allowed."""
     text = packed.strip()
     if _PACKED_NUMBER.fullmatch(text):

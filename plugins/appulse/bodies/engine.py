@@ -52,7 +52,7 @@ class Ending(NamedTuple):
         )
 
 
-def find_impacts(y, places, own=None):
+def find_impacts(y: np.ndarray, places: np.ndarray, own=None) -> np.ndarray | None:
     """Rows (n,) of the major bodies inside which bodies (6, n) are, -1 for none; None if nobody is."""
     to = places[:, :, None] - y[:3]
     inside = np.einsum("bcn,bcn->bn", to, to) < (RADIUS_AU**2)[:, None]
@@ -68,7 +68,7 @@ CHUNK = 256
 MAX_PASSES = 20_000
 
 
-def carry(kernels, epoch_d, y, target_d, *, nongrav=None, own_row=None, tolerance):
+def carry(kernels, epoch_d: np.ndarray, y: np.ndarray, target_d, *, nongrav=None, own_row=None, tolerance):
     """Barycentric states (6, n) at a common time, and which of them arrived; the others stay as given."""
     out, arrived = y.copy(), np.zeros(y.shape[1], bool)
     for start in range(0, y.shape[1], CHUNK):
@@ -88,7 +88,7 @@ def _places(kernels, t):
     return pos, sun.reshape(*t.shape, 3).transpose(0, 2, 1)
 
 
-def _move(kernels, epoch_d, y, target_d, forces, tolerance):
+def _move(kernels, epoch_d: np.ndarray, y: np.ndarray, target_d: float, forces, tolerance: float):
     """States of a few bodies at the target time, and which of them arrived."""
     n = y.shape[1]
     out, ok = y.copy(), np.zeros(n, bool)
@@ -129,13 +129,13 @@ def _try_step(kernels, t, y, size, first, forces):
     return step, pos[11][:11]
 
 
-def _tolerated(y, tolerance):
+def _tolerated(y: np.ndarray, tolerance: float) -> np.ndarray:
     """Tolerated errors (6, n): a share of each body's own distance and speed, the same for the three axes."""
     place, speed = (np.sqrt(np.einsum("cn,cn->n", part, part)) for part in (y[:3], y[3:]))
     return tolerance * np.repeat([place, speed], 3, axis=0)
 
 
-def _hits(y, places, own):
+def _hits(y: np.ndarray, places: np.ndarray, own) -> np.ndarray:
     """Mask of the bodies inside a major body; each has places (11, 3, n) of its own time."""
     inside = np.zeros(y.shape[1], bool)
     # 0.005 au is more than the Sun's radius: who is farther from everything has hit nothing.
@@ -205,7 +205,7 @@ class Trajectory:
             for sign in (1, -1):
                 self._groups[sign].append(_Group(self, rows, t, y, None, sign, 0.05 * pace, forces))
 
-    def _to_one_epoch(self, state, nongrav):
+    def _to_one_epoch(self, state: np.ndarray, nongrav):
         """Epochs and heliocentric states with those that can be carried at the middle epoch."""
         middle = float(np.sort(self.epoch_d)[len(self.epoch_d) // 2])
         sun = np.hstack([part[:, SUN] for part in self.kernels.major(self.epoch_d)])
@@ -216,7 +216,7 @@ class Trajectory:
         there = np.hstack([part[:, SUN] for part in self.kernels.major(np.array([middle]))])
         return np.where(ok, middle, self.epoch_d), np.where(ok[:, None], moved.T - there, state)
 
-    def states(self, rows, t_d):
+    def states(self, rows: np.ndarray, t_d: np.ndarray):
         """Barycentric states (k, m, 6) of rows (k,) at t_d (k, m), TDB days from J2000.0."""
         rows = np.asarray(rows)
         t_d = np.asarray(t_d, dtype=float)
@@ -231,7 +231,7 @@ class Trajectory:
             self._explain(rows, t_d, out)
         return out
 
-    def _cover(self, sign, rows, t_d, wanted):
+    def _cover(self, sign, rows: np.ndarray, t_d: np.ndarray, wanted):
         """Integrate every group that holds a wanted body as far as the farthest time."""
         groups = self._groups[sign]
         farthest = np.full(len(self.epoch_d), -np.inf)
@@ -288,7 +288,7 @@ class _Group:
 
         return rate
 
-    def advance(self, target):
+    def advance(self, target: float):
         """Step until the target time is covered, the group is split or its bodies have ended."""
         kernels = self.owner.kernels
         if self.first is None:
@@ -355,7 +355,7 @@ class _Group:
         if not np.all(mask):
             self._continue(~np.asarray(mask), self.h)
 
-    def fill(self, mine, columns, t_d, wanted, out):
+    def fill(self, mine, columns: np.ndarray, t_d: np.ndarray, wanted, out):
         """States inside this group's stretch of time, written into the rows of ``out``."""
         lo, hi = sorted((self.times[0], self.t))
         times = t_d[mine]
@@ -386,7 +386,7 @@ class _Group:
         return self._cache[k]
 
 
-def _laggards(factor):
+def _laggards(factor) -> np.ndarray | None:
     """Mask of the few bodies that hold the step far below what the others could take, or None."""
     n = len(factor)
     if n < 2:
@@ -398,7 +398,7 @@ def _laggards(factor):
     return factor < pace / 1.4
 
 
-def _alike(epoch_d, state):
+def _alike(epoch_d: np.ndarray, state: np.ndarray) -> list:
     """Rows grouped by epoch and by pace at perihelion in steps of two."""
     # The period at perihelion distance, q^1.5, in octaves: who shares it takes about the same steps.
     r = np.linalg.norm(state[:, :3], axis=1)
@@ -444,7 +444,7 @@ class _Labels:
         return self.catalogue.label(int(self.rows[i]))
 
 
-def catalogue_bodies(catalogue, rows):
+def catalogue_bodies(catalogue, rows: np.ndarray) -> Bodies:
     """Bodies of some rows of a catalogue, without making a record of each."""
     rows = np.asarray(rows, dtype=int)
     some = catalogue.take(rows)
@@ -452,7 +452,7 @@ def catalogue_bodies(catalogue, rows):
     return Bodies(some.epoch_jd_tdb - J2000_JD, some.state, some.number, terms, _Labels(catalogue, rows))
 
 
-def neighbour_bodies(orbit, near):
+def neighbour_bodies(orbit, near) -> Bodies:
     """The displaced neighbours of one body."""
     count = len(near.state)
     base = orbit.nongrav or NonGrav()
@@ -463,7 +463,7 @@ def neighbour_bodies(orbit, near):
     return Bodies(epoch, near.state, np.full(count, orbit.number or 0), terms, [orbit.label] * count)
 
 
-def trajectory(bodies, kernels, tolerance=TOLERANCE):
+def trajectory(bodies, kernels, tolerance: float = TOLERANCE) -> Trajectory:
     """Trajectory of bodies; EphemerisSpanError where an epoch lies outside the kernels."""
     kernels.check_span(bodies.epoch_d, "an orbit's epoch")
     return Trajectory(

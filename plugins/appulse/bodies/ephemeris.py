@@ -59,7 +59,7 @@ class StateEphemeris:
         rows = self.rows(bodies)
         return self.table(rows, time, observer, apparent_rates=apparent_rates, uncertainty=uncertainty)
 
-    def table(self, rows, time, observer, *, apparent_rates=False, uncertainty=True):
+    def table(self, rows: np.ndarray, time, observer, *, apparent_rates=False, uncertainty=True):
         """As :meth:`at`, for rows as :meth:`rows` gives them in place of designations."""
         times = clean_times(time)
         rows = np.asarray(rows, dtype=int)
@@ -82,11 +82,11 @@ class StateEphemeris:
         }
         return build_table(names, times, observer, columns, ellipses, meta)
 
-    def uncertainties(self, rows):
+    def uncertainties(self, rows: np.ndarray):
         """What is known of the uncertainty of each body's orbit, by designation; nothing here."""
         return {}
 
-    def vectors(self, time, observer, rows=None):
+    def vectors(self, time, observer, rows: np.ndarray | None = None):
         """Astrometric vectors (k, m, 3), au, ICRF axes, for many places without a table."""
         rows = self.rows(None) if rows is None else np.asarray(rows, dtype=int)
         return self._sight(rows, observer_state(self.kernels, clean_times(time), observer)).vector
@@ -97,7 +97,7 @@ class StateEphemeris:
     def _sight(self, rows, seen):
         return sight(self.states, self._sun, rows, seen)
 
-    def _ellipses(self, rows, seen, line):
+    def _ellipses(self, rows: np.ndarray, seen, line):
         """(3, k, m): sigma_major, sigma_minor, sigma_pa; NaN where unknown."""
         return None
 
@@ -163,14 +163,14 @@ class NBodyEphemeris(StateEphemeris):
             found.append(int(rows[0]))
         return np.array(found, dtype=int)
 
-    def orbit(self, row):
+    def orbit(self, row: int):
         """The orbit record of a row of the catalogue."""
         row = int(row)
         if row not in self._orbits:
             self._orbits[row] = self.catalogue.orbit(row)
         return self._orbits[row]
 
-    def describe(self, rows):
+    def describe(self, rows: np.ndarray):
         """Designations, brightness and sources of rows, without making a record of each."""
         some = self.catalogue.take(rows)
         # NaN in a column means that the record gives nothing.
@@ -183,13 +183,13 @@ class NBodyEphemeris(StateEphemeris):
         sources = sorted({text for text in some.source.split("; ") if text})
         return [str(name) for name in some.designation], light, sources
 
-    def uncertainties(self, rows):
+    def uncertainties(self, rows: np.ndarray):
         """What is known of the uncertainty of each body's orbit, by designation, in words."""
         if len(rows) > MAX_STATED:
             return {}
         return {str(self.orbit(row).designation): stated(self.orbit(row)) for row in rows}
 
-    def states(self, rows, t_d):
+    def states(self, rows: np.ndarray, t_d: np.ndarray):
         """Barycentric states (k, m, 6) of rows (k,) at t_d (k, m); au and au/d, ICRF axes."""
         # Bodies that are new are integrated together, so that they can share their steps.
         fresh = [int(row) for row in dict.fromkeys(map(int, rows)) if int(row) not in self._where]
@@ -208,7 +208,7 @@ class NBodyEphemeris(StateEphemeris):
         for i, row in enumerate(rows):
             self._where[row] = (len(self._tracks) - 1, i)
 
-    def _ellipses(self, rows, seen, line):
+    def _ellipses(self, rows: np.ndarray, seen, line):
         """(3, k, m): sigma_major, sigma_minor, sigma_pa; NaN for a body without covariance."""
         out = np.full((3, len(rows), len(seen.t_d)), np.nan)
         for i, row in enumerate(map(int, rows)):

@@ -32,7 +32,7 @@ ELLIPTIC_BELOW = 0.95
 _COS, _SIN = np.float32(ECLIPTIC_TO_ICRF[1, 1]), np.float32(ECLIPTIC_TO_ICRF[2, 1])
 
 
-def heliocentric(elements, t_d):
+def heliocentric(elements: np.ndarray, t_d: float) -> tuple:
     """Two-body places and velocities (3, n), ICRF axes, single precision, good to a few arcseconds."""
     q, e = elements[:, 0], elements[:, 1]
     # Kepler's equation by a fixed number of steps settles below this eccentricity only.
@@ -53,7 +53,7 @@ def heliocentric(elements, t_d):
     return place, velocity
 
 
-def length(vectors):
+def length(vectors: np.ndarray) -> np.ndarray:
     """Lengths (n,) of vectors (3, n)."""
     x, y, z = vectors
     return np.sqrt(x * x + y * y + z * z)
@@ -69,7 +69,7 @@ def _axes(inc, node, peri):
     yield _SIN * py + _COS * pz, _SIN * wy + _COS * wz
 
 
-def _ellipse(q, e, tp_jd, t_d):
+def _ellipse(q: np.ndarray, e: np.ndarray, tp_jd, t_d: float):
     """In-plane place and velocity; Kepler's equation by Halley steps (Danby 1988, *Fundamentals*, 6.6)."""
     a = q / (1.0 - e)
     motion = np.sqrt(GM_SUN / a) / a
@@ -99,7 +99,7 @@ DOUBT_AU = 0.002
 SAFETY = 4.0
 
 
-def widen_after_encounters(catalogue, t_d, kernels):
+def widen_after_encounters(catalogue, t_d: float, kernels) -> np.ndarray:
     """Displacement (n,), au, that encounters with the Earth or Venus since the epoch may have caused."""
     # The two-body orbit is sampled every four days between its epoch and the night; where a sample lies near
     # a planet, the miss distance b of the straight line through it gives the deflection 2 GM / (b v^2), a
@@ -122,7 +122,7 @@ def widen_after_encounters(catalogue, t_d, kernels):
     return out
 
 
-def _add_kicks(out, rows, state, planets, back):
+def _add_kicks(out, rows: np.ndarray, state: np.ndarray, planets, back):
     """Enter the greatest displacement that a pass near this sample may have caused."""
     (place, velocity), (pos, vel) = state, planets
     for planet in (EARTH, VENUS):
@@ -165,7 +165,7 @@ class NightSky(NamedTuple):
     # (n,) mag, what the magnitude may be off.
     slack: np.ndarray
 
-    def survivors(self, centre, radius_rad, t_d, limit_mag=None):
+    def survivors(self, centre: np.ndarray, radius_rad: float, t_d: float, limit_mag=None) -> np.ndarray:
         """Rows that may be within a radius of a direction, at a time within half a day of the sky's own."""
         reach = self.pace * np.float32(abs(t_d - self.t_d))
         reach += self.margin
@@ -181,7 +181,7 @@ class NightSky(NamedTuple):
         return rows
 
 
-def two_body_error_rad(age_d, q_au, aphelion_au):
+def two_body_error_rad(age_d: np.ndarray, q_au: np.ndarray, aphelion_au: np.ndarray) -> np.ndarray:
     """Bound (n,) of how far two-body motion strays on the sky, seen from the Earth."""
     # Envelopes with a factor of 2 or more over the largest errors met among 4,500 invented and 449 real
     # bodies integrated over up to ten years (tests hold more against it): main belt, bodies near Jupiter's
@@ -197,7 +197,7 @@ def two_body_error_rad(age_d, q_au, aphelion_au):
     return np.minimum(out * _DEG, np.pi)
 
 
-def night_sky(catalogue, t_d, kernels, observer_au=None):
+def night_sky(catalogue, t_d: float, kernels, observer_au=None) -> NightSky:
     """Two-body directions of a whole catalogue from the Earth, or from a barycentric place, au."""
     n = len(catalogue)
     pos, vel = kernels.major(np.array([t_d]))
@@ -233,7 +233,7 @@ def _fill(sky, part, catalogue, from_sun, velocity, extra):
     sky.mag[part], sky.slack[part] = _rough_magnitude(catalogue, part, place, seen, delta, sky.margin[part])
 
 
-def _rough_magnitude(catalogue, part, place, seen, delta, margin):
+def _rough_magnitude(catalogue, part, place, seen, delta: np.ndarray, margin):
     """Magnitude of the night and what it may be off: more for bodies whose distance is in doubt."""
     r = length(place)
     cosine = np.clip((place[0] * seen[0] + place[1] * seen[1] + place[2] * seen[2]) / (r * delta), -1.0, 1.0)
@@ -286,7 +286,7 @@ class _Shelf:
         return self.skies[night]
 
 
-def _far(place, t_d, kernels):
+def _far(place, t_d: float, kernels):
     """An observer that goes with the Earth but not on it (a spacecraft near L2) gets a sky of its own."""
     earth = kernels.major(np.array([t_d]))[0][0, EARTH]
     return float(np.linalg.norm(place - earth)) > 4.3e-5
@@ -376,7 +376,7 @@ def _candidates(shelf, catalogue, times, observer, circle, limit_mag):
     return sky.survivors(centre, np.radians(circle[2]), float(seen.t_d[0]), limit_mag)
 
 
-def _roughly_inside(shelf, catalogue, rows, times, observer, circle):
+def _roughly_inside(shelf, catalogue, rows: np.ndarray, times, observer, circle):
     """Rows that a quick integration leaves near the circle; all where they are few or it is not far."""
     away = np.abs(np.asarray(catalogue.epoch_jd_tdb)[rows] - J2000_JD - float(tdb_days(times)[0]))
     if len(rows) <= MANY or np.median(away) <= FAR_D:
@@ -388,7 +388,7 @@ def _roughly_inside(shelf, catalogue, rows, times, observer, circle):
     return rows[apart <= np.radians(circle[2] + ROUGH_DEG)]
 
 
-def _exact(ephemeris, rows, times, observer, circle, limit_mag, uncertainty):
+def _exact(ephemeris, rows: np.ndarray, times, observer, circle, limit_mag, uncertainty):
     """Integrated places of the candidates, those inside kept, brightest first."""
     vectors = ephemeris.vectors(times, observer, rows)[:, 0] if len(rows) else np.empty((0, 3))
     apart = separation_rad(vectors, np.broadcast_to(unit_from_radec(circle[0], circle[1]), vectors.shape))

@@ -86,7 +86,7 @@ class _Block:
         self.derivatives = np.ascontiguousarray(np.pad(derived, ((0, 0), (0, 0), (0, 1))))
         self.orders = np.arange(order, dtype=float)
 
-    def at(self, t_d, velocities):
+    def at(self, t_d: np.ndarray, velocities):
         """Places and, if asked, velocities at times (m,): arrays (m, bodies, 3)."""
         s = (t_d - self.start_d) / self.length_d
         index = np.clip(s.astype(int), 0, self.count - 1)
@@ -152,7 +152,7 @@ class Kernels:
         names = [planets.name] + ([asteroids.name] if asteroids is not None else [])
         self.description = " + ".join(names)
 
-    def check_span(self, t_d, what="a time"):
+    def check_span(self, t_d: np.ndarray, what: str = "a time"):
         """Refuse times (TDB days from J2000.0) outside the kernels; ``what`` they are, for the message."""
         t = np.atleast_1d(np.asarray(t_d, dtype=float))
         bad = ~((t >= self.start_d) & (t <= self.end_d))
@@ -164,7 +164,7 @@ class Kernels:
                 f" {2000 + self.end_d / 365.25:.1f}; give longer planetary and asteroid kernels"
             )
 
-    def major(self, t_d):
+    def major(self, t_d: np.ndarray):
         """Barycentric places (m, 11, 3), au, and velocities, au/d, of Sun, planets and Moon (``NAMES``)."""
         t_d = np.asarray(t_d, dtype=float)
         pos, vel = np.empty((len(t_d), 13, 3)), np.empty((len(t_d), 13, 3))
@@ -177,7 +177,7 @@ class Kernels:
             array[:, MOON] += array[:, 11]
         return pos[:, :11], vel[:, :11]
 
-    def perturbers(self, t_d):
+    def perturbers(self, t_d: np.ndarray):
         """Places (m, 11 + asteroids, 3) of all perturbers, au, and the Sun's velocity (m, 3), au/d."""
         t_d = np.asarray(t_d, dtype=float)
         pos = np.empty((len(t_d), 11 + len(self.numbers), 3))
@@ -201,7 +201,7 @@ class Kernels:
             row += count
         return pos, sun_velocity
 
-    def asteroid(self, number, t_d):
+    def asteroid(self, number: int, t_d: np.ndarray):
         """Barycentric place and velocity (m, 3) of one of the massive asteroids from its own kernel."""
         t_d = np.atleast_1d(np.asarray(t_d, dtype=float))
         for block in self._asteroids:
@@ -272,6 +272,6 @@ def _joined(segments, span_jd):
 
 
 @lru_cache(maxsize=1)
-def default_kernels():
+def default_kernels() -> Kernels:
     """The kernels that come with appulse, read once."""
     return Kernels()

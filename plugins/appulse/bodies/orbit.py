@@ -48,7 +48,7 @@ class RowProblems(dict):
         return good
 
 
-def perihelion_elements(epoch, e, i, node, peri, *, q=None, a=None, tp=None, m=None):
+def perihelion_elements(epoch: np.ndarray, e: np.ndarray, i, node, peri, *, q=None, a=None, tp=None, m=None):
     """Bring elements of either form to (q, e, i, node, peri, tp); say which rows make no orbit."""
     epoch, e, i, node, peri = np.broadcast_arrays(
         *(np.atleast_1d(np.asarray(v, float)) for v in (epoch, e, i, node, peri))
@@ -125,7 +125,7 @@ def _check_size(given, problems):
     problems.add(np.abs(q) > FARTHEST_AU, lambda r: f"{q[r]} au is more than a parsec: give au, not km or m")
 
 
-def check_states(state, epoch):
+def check_states(state: np.ndarray, epoch: np.ndarray) -> RowProblems:
     """Find the rows of heliocentric states (n, 6), au and au/d, that make no orbit."""
     state, epoch = np.atleast_2d(np.asarray(state, float)), np.atleast_1d(np.asarray(epoch, float))
     problems = RowProblems()
@@ -157,19 +157,19 @@ def check_states(state, epoch):
     return problems
 
 
-def states_icrf(elements, epoch):
+def states_icrf(elements: np.ndarray, epoch: np.ndarray) -> np.ndarray:
     """Heliocentric states (n, 6), ICRF axes, au and au/d, from elements (n, 6) at an epoch, JD TDB."""
     elements = np.atleast_2d(np.asarray(elements, float))
     ecliptic = state_from_elements(*(elements * RADIANS).T, epoch)
     return rotate(ecliptic, ECLIPTIC_TO_ICRF)
 
 
-def rotate(state, matrix):
+def rotate(state: np.ndarray, matrix: np.ndarray) -> np.ndarray:
     """Apply a 3 x 3 rotation to the positions and velocities of (n, 6) states."""
     return np.hstack([state[:, :3] @ matrix.T, state[:, 3:] @ matrix.T])
 
 
-def derivative(function, values, steps):
+def derivative(function, values, steps: np.ndarray) -> np.ndarray:
     """Jacobian (p, m) of a function (k, m) -> (k, p) by central differences of sixth order."""
     values, steps = np.asarray(values, float), np.asarray(steps, float)
     m = len(values)
@@ -180,7 +180,7 @@ def derivative(function, values, steps):
     return (np.einsum("s,msp->mp", weights, results) / steps[:, None]).T
 
 
-def covariance_icrf(elements, epoch, covariance, to_perihelion=None, steps=None):
+def covariance_icrf(elements: np.ndarray, epoch: np.ndarray, covariance, to_perihelion=None, steps=None):
     """Covariance of a state on ICRF axes, au and au/d, from that of the elements at an epoch."""
     covariance = check_covariance(covariance)
     if steps is None:
@@ -197,7 +197,7 @@ def covariance_icrf(elements, epoch, covariance, to_perihelion=None, steps=None)
     return jacobian @ covariance @ jacobian.T
 
 
-def check_covariance(covariance):
+def check_covariance(covariance: np.ndarray) -> np.ndarray:
     """A covariance as floats; OrbitError where it cannot be one."""
     matrix = np.asarray(covariance, dtype=float)
     if matrix.ndim != 2 or matrix.shape[0] != matrix.shape[1] or matrix.shape[0] < 6:
@@ -264,7 +264,7 @@ class NonGrav:
         """The law of sunlight, ``g(r) = (1 au / r)^2`` (Yarkovsky effect, radiation pressure)."""
         return cls(a1, a2, a3, r0=1.0, alpha=1.0, nm=2.0, nn=1.0, nk=0.0)
 
-    def g(self, r_au):
+    def g(self, r_au: np.ndarray):
         """The factor g(r); r in au."""
         x = np.asarray(r_au, float) / self.r0
         return self.alpha * x**-self.nm * (1.0 + x**self.nn) ** -self.nk
@@ -486,7 +486,7 @@ class OrbitElements:
         return 2.0 * np.pi * np.sqrt(self.a**3 / GM_SUN) if self.e < 1.0 else np.inf
 
 
-def make_label(designation, number, name):
+def make_label(designation: str, number: int | None, name: str) -> str:
     """Number, designation and name as one writes them: '(7) Iris', '2P/Encke', 'C/2023 A3 (Name)'."""
     if not name or name in designation:
         return f"({number})" if number is not None and designation == str(number) else str(designation)

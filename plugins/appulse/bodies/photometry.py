@@ -17,14 +17,14 @@ def _reduced(h, r_au, delta_au):
     return h + 5.0 * np.log10(np.asarray(r_au, dtype=float) * np.asarray(delta_au, dtype=float))
 
 
-def _magnitude(h, r_au, delta_au, brightness):
+def _magnitude(h, r_au: np.ndarray, delta_au: np.ndarray, brightness):
     """NaN, not infinity, where the phase function has run to zero: nothing is known there."""
     brightness = np.asarray(brightness, dtype=float)
     lit = brightness > 0
     return np.where(lit, _reduced(h, r_au, delta_au) - 2.5 * np.log10(np.where(lit, brightness, 1.0)), np.nan)
 
 
-def magnitude_hg(h, g, r_au, delta_au, phase_deg):
+def magnitude_hg(h, g, r_au: np.ndarray, delta_au: np.ndarray, phase_deg: np.ndarray) -> np.ndarray:
     """V in the H,G system as JPL Horizons computes it; NaN at phase 180 degrees."""
     # Phi1 = exp(-3.33 tan^0.63(alpha/2)), Phi2 = exp(-1.87 tan^1.22(alpha/2)): the short form of Bowell et
     # al. 1989 (*Asteroids II*, 524, appendix). It agrees with Horizons to 0.0005 mag below 120 degrees; the
@@ -67,7 +67,7 @@ _PHI3 = CubicSpline(
 )
 
 
-def magnitude_hg1g2(h, g1, g2, r_au, delta_au, phase_deg):
+def magnitude_hg1g2(h, g1, g2, r_au: np.ndarray, delta_au: np.ndarray, phase_deg: np.ndarray) -> np.ndarray:
     """V in the H,G1,G2 system; NaN beyond 150 degrees of phase, where it is not defined."""
     # Muinonen et al. 2010, Icarus 209, 542, section 3 and tables: straight lines near opposition, cubic
     # splines farther out; the opposition spike phi3 ends at 30 degrees.
@@ -80,7 +80,7 @@ def magnitude_hg1g2(h, g1, g2, r_au, delta_au, phase_deg):
     return _magnitude(h, r_au, delta_au, np.where(alpha <= 150.0 * _DEG, light, 0.0))
 
 
-def magnitude_hg12(h, g12, r_au, delta_au, phase_deg):
+def magnitude_hg12(h, g12, r_au: np.ndarray, delta_au: np.ndarray, phase_deg: np.ndarray) -> np.ndarray:
     """V in the H,G12 system: H,G1,G2 with both slopes from one number (Muinonen et al. 2010, eq. 28)."""
     low = np.asarray(g12) < 0.2
     g1 = np.where(low, 0.7527 * g12 + 0.06164, 0.9529 * g12 + 0.02162)
@@ -88,7 +88,7 @@ def magnitude_hg12(h, g12, r_au, delta_au, phase_deg):
     return magnitude_hg1g2(h, g1, g2, r_au, delta_au, phase_deg)
 
 
-def magnitude_comet(m1, k1, r_au, delta_au):
+def magnitude_comet(m1, k1, r_au: np.ndarray, delta_au: np.ndarray) -> np.ndarray:
     """Total magnitude of a comet, m1 + 5 log delta + k1 log r, as JPL has it (the MPC prints k1/2.5)."""
     return m1 + 5.0 * np.log10(delta_au) + k1 * np.log10(r_au)
 

@@ -43,7 +43,7 @@ class SegmentReader:
         self._axes = _AXES[segment.frame]
         self._reader = None
 
-    def at(self, t_d):
+    def at(self, t_d: np.ndarray):
         """States (m, 6) relative to the segment's centre, au and au/d, ICRF axes, inside the segment."""
         if self._reader is None:
             kinds = {2: _Chebyshev, 3: _Chebyshev, 13: _Hermite, 21: _Differences}
@@ -142,7 +142,7 @@ class _Differences:
         return place + delta * (velocity + delta * pos), velocity + delta * vel
 
 
-def _integration_coefficients(delta, steps, top):
+def _integration_coefficients(delta: np.ndarray, steps: np.ndarray, top):
     """Krogh's coefficients of the first and second integral of the modified differences, each (top, m)."""
     # ``w`` starts as 1, 1/2, 1/3, ... and is swept once for every order; before the last sweep its rows from
     # the second on belong to the second integral, after it those from the first on to the first integral.
@@ -259,11 +259,11 @@ class SPKEphemeris(StateEphemeris):
             found.append(rows[0])
         return np.array(found, dtype=int)
 
-    def states(self, rows, t_d):
+    def states(self, rows: np.ndarray, t_d: np.ndarray):
         """Barycentric states (k, m, 6), ICRF axes, of rows (k,) at t_d (k, m), TDB days from J2000.0."""
         return np.stack([self._state(self._targets[int(row)], t) for row, t in zip(rows, t_d, strict=True)])
 
-    def _state(self, target, t_d, depth=0):
+    def _state(self, target: int, t_d: np.ndarray, depth=0):
         """State of a NAIF body, from the file as far as it goes and from the planetary kernel beyond."""
         if target == 0:
             return np.zeros((len(t_d), 6))
@@ -294,7 +294,7 @@ class SPKEphemeris(StateEphemeris):
         row = _MAJOR_ROW[target]
         return np.hstack([pos[:, row], vel[:, row]])
 
-    def describe(self, rows):
+    def describe(self, rows: np.ndarray):
         """Designations, the records that lend magnitudes (or None), and the segments' solutions."""
         names = [self.designations[int(row)] for row in rows]
         pieces = [piece for row in rows for piece in self._segments[self._targets[int(row)]]]
@@ -303,7 +303,7 @@ class SPKEphemeris(StateEphemeris):
         return names, records, sorted(f"{self.name}: {solution}" for solution in solutions)
 
 
-def _name(target):
+def _name(target: int):
     """Number of a minor planet from its NAIF number (2000042 or 20000042), else the NAIF number."""
     if 2_000_000 < target < 3_000_000:
         return str(target - 2_000_000)

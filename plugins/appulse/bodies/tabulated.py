@@ -111,29 +111,9 @@ class TabulatedEphemeris:
         return cls(bodies, name, days is not None)
 
     def at(self, time, observer, bodies=None, *, apparent_rates=False, uncertainty=True):
-        """Interpolated places.
-
-        Parameters
-        ----------
-        time : Time, scalar or (m,)
-        observer : Site or alike
-            Named in the table's meta only: the table's own observer is taken to be this one.
-        bodies : sequence of str (or one str), optional
-        apparent_rates, uncertainty : bool
-            For likeness with the other sources; a table knows no rates of date.
-
-        Returns
-        -------
-        QTable
-            Columns as :meth:`NBodyEphemeris.at`; what the table does not say is masked.
-
-        Raises
-        ------
-        EphemerisSpanError
-            A time lies outside the body's rows; or the table has no times and is asked about a second moment.
-        DesignationError
-            A body is not in the table.
-        """
+        """Interpolated places, columns as :meth:`~appulse.bodies.ephemeris.StateEphemeris.at` gives them."""
+        # The observer is named in the table's meta only: the table's own is taken to be this one. The option
+        # of rates of date is for likeness with the other sources; a table knows none.
         times = clean_times(time)
         t_d = tdb_days(times)
         chosen = [self._bodies[name] for name in self._names(bodies)]
@@ -196,7 +176,7 @@ class _Body:
             order = min(order, len(rows) - 1)
             self._spline = make_interp_spline(self.days - self.days[0], self.unit, k=order)
 
-    def at(self, t_d):
+    def at(self, t_d: np.ndarray):
         """Columns of the table at times, each (m,)."""
         self._check(t_d)
         if self._spline is None:
@@ -239,7 +219,7 @@ class _Body:
                 raise TableError(f"{self.table}: {self.name} moves over 30 degrees between rows: too coarse")
 
 
-def _days(column, name):
+def _days(column: np.ndarray, name):
     """TDB days from J2000.0 of a column of UTC times."""
     if isinstance(column, Time):
         return np.atleast_1d(tdb_days(column))

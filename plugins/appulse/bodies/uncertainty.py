@@ -32,7 +32,7 @@ class Neighbours(NamedTuple):
     scale: np.ndarray
 
 
-def neighbours(orbit):
+def neighbours(orbit) -> Neighbours:
     """Displaced orbits along the independent directions of an orbit's covariance."""
     # As correlations, for elements of au and au/d differ by orders of magnitude and would swamp each other.
     cov = np.asarray(orbit.covariance, dtype=float)
@@ -62,7 +62,7 @@ def neighbours(orbit):
     return Neighbours(np.array(state), np.array(pushes), np.array(scale))
 
 
-def sky_ellipse(nominal, displaced, scale):
+def sky_ellipse(nominal: np.ndarray, displaced: np.ndarray, scale: np.ndarray) -> tuple:
     """Error ellipses (m,) on the sky, arcsec and degrees, from lines of sight to a body and neighbours."""
     east, north = tangent_axes(nominal)
     depth = np.linalg.norm(nominal, axis=-1)

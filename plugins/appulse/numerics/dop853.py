@@ -27,7 +27,7 @@ class Tableau(NamedTuple):
 
 
 @lru_cache(maxsize=1)
-def tableau():
+def tableau() -> Tableau:
     """The method's coefficients, as scipy publishes them (equal to the printed ones to the last bit)."""
     # scipy.integrate is slow to import, and a command that integrates nothing shall not wait for it.
     from scipy.integrate import DOP853
@@ -83,7 +83,7 @@ class Dop853Step:
     def _mix(self, weights):
         return (weights @ self._flat[: len(weights)]).reshape(self.y.shape)
 
-    def error(self, scale):
+    def error(self, scale: np.ndarray):
         """Error (n,) of each body in units of its tolerance (6, n): 1 is the limit, no number is infinite."""
         five = self._mix(self._table.fifth) / scale
         three = self._mix(self._table.third) / scale
@@ -108,7 +108,7 @@ class Dop853Step:
         return out
 
 
-def interpolate(coefficients, x):
+def interpolate(coefficients: np.ndarray, x: np.ndarray) -> np.ndarray:
     """State (6, ...) at fraction x of a step, from the coefficients of :meth:`Dop853Step.dense`."""
     y = np.zeros(np.broadcast_shapes(coefficients.shape[1:], np.shape(x)))
     # The polynomial is nested in x and 1 - x in turn, so that both ends are met exactly: Hairer et al., II.6.
@@ -117,7 +117,7 @@ def interpolate(coefficients, x):
     return y + coefficients[0]
 
 
-def step_factor(error):
+def step_factor(error: np.ndarray) -> np.ndarray:
     """Factor by which a step with this error may change: 0.9 at the limit, 6 where there is none."""
     with np.errstate(divide="ignore"):
         return np.clip(SAFETY * np.asarray(error, dtype=float) ** -ERROR_EXPONENT, SHRINK, GROW)

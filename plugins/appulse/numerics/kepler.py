@@ -17,7 +17,7 @@ from appulse.errors import ConvergenceError, OrbitError
 MAX_ITERATIONS = 80
 
 
-def stumpff(psi):
+def stumpff(psi: np.ndarray) -> tuple:
     """Stumpff functions c2, c3 of psi = alpha chi^2: (1 - cos s) / s^2, (s - sin s) / s^3, s^2 = psi."""
     psi = np.asarray(psi, dtype=float)
     small = np.abs(psi) < 0.5
@@ -40,7 +40,7 @@ def stumpff(psi):
     return c2, c3
 
 
-def universal_anomaly(dt_d, r0_au, sigma, alpha, gm):
+def universal_anomaly(dt_d: np.ndarray, r0_au: np.ndarray, sigma: np.ndarray, alpha: np.ndarray, gm: float):
     """Solve the generalised Kepler equation for chi, au^0.5; sigma = r . v / sqrt(gm), alpha = 1/a."""
     # Laguerre's method (Conway 1986, Cel. Mech. 39, 199). The time grows with chi throughout (its slope is
     # r), so a bracket kept on the way turns any step that leaves it into a bisection: it cannot run off.
@@ -74,7 +74,7 @@ def universal_anomaly(dt_d, r0_au, sigma, alpha, gm):
     return sign * chi
 
 
-def _laguerre_step(chi, target, r0, sigma, alpha):
+def _laguerre_step(chi: np.ndarray, target: np.ndarray, r0, sigma: np.ndarray, alpha: np.ndarray):
     """Next chi; is the present one beyond the target (overflow is); its relative residual."""
     # Laguerre with degree 5 converges from almost anywhere, where Newton's method overshoots at perihelion.
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
@@ -90,7 +90,7 @@ def _laguerre_step(chi, target, r0, sigma, alpha):
     return new, ~(f <= 0), np.abs(f) / scale
 
 
-def _first_chi(target, r0, alpha):
+def _first_chi(target: np.ndarray, r0, alpha: np.ndarray):
     """Starting value: near the pericentre, far out on a parabola or hyperbola, or around the ellipse."""
     with np.errstate(divide="ignore", invalid="ignore"):
         # Near the pericentre chi grows as t / r0; far out on a parabola t = chi^3 / 6. The smaller holds.
@@ -182,7 +182,7 @@ def state_from_elements(q_au, e, inc_rad, node_rad, peri_rad, tp_jd_tdb, epoch_j
     return np.hstack([position, velocity])
 
 
-def _perifocal(q, e, dt_d, gm):
+def _perifocal(q: np.ndarray, e: np.ndarray, dt_d: np.ndarray, gm: float):
     """In-plane coordinates and velocities from q, e and the time since perihelion."""
     alpha = (1.0 - e) / q
     period = np.where(alpha > 0, 2.0 * np.pi / np.sqrt(gm * np.where(alpha > 0, alpha, 1.0) ** 3), np.inf)
@@ -202,7 +202,7 @@ def _perifocal(q, e, dt_d, gm):
     return x, y, vx, vy
 
 
-def perifocal_axes(inc_rad, node_rad, peri_rad):
+def perifocal_axes(inc_rad: np.ndarray, node_rad: np.ndarray, peri_rad: np.ndarray) -> tuple:
     """Unit vectors towards perihelion and 90 degrees further along the motion, each (n, 3)."""
     cn, sn = np.cos(node_rad), np.sin(node_rad)
     cw, sw = np.cos(peri_rad), np.sin(peri_rad)
@@ -314,7 +314,7 @@ def elements_from_state(state, epoch_jd_tdb, *, gm=GM_SUN):
     return Elements(q, e, inc, np.mod(node, 2 * np.pi), np.mod(peri, 2 * np.pi), epoch - dt)
 
 
-def _time_from_perihelion(q, e, nu_rad, gm):
+def _time_from_perihelion(q: np.ndarray, e: np.ndarray, nu_rad: np.ndarray, gm: float):
     """Time since perihelion, d, of true anomaly; on ellipses the nearest passage."""
     # Near e = 1 the closed forms lose digits and the series takes over.
     nu = np.mod(nu_rad + np.pi, 2 * np.pi) - np.pi

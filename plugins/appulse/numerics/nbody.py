@@ -79,7 +79,7 @@ class Forces:
         nongrav = None if self.nongrav is None else self.nongrav.take(index)
         return Forces(self.gm, None if self.own is None else self.own[index], nongrav)
 
-    def __call__(self, y, perturbers, sun_velocity, t_d):
+    def __call__(self, y: np.ndarray, perturbers: np.ndarray, sun_velocity: np.ndarray, t_d: np.ndarray):
         """Time derivative (6, n) of states (6, n); the time (TDB days from J2000.0) turns Earth's pole."""
         place = y[:3]
         out = np.empty_like(y)
@@ -115,7 +115,7 @@ class Forces:
         weight[rows, columns] = 0.0
         return weight
 
-    def _add_minor(self, acc, place, perturbers):
+    def _add_minor(self, acc, place, perturbers: np.ndarray):
         """Asteroids: so small a pull that the expanded square of the distance loses nothing that counts."""
         if perturbers.shape[2] == 1:
             p = perturbers[:, :, 0]
@@ -128,7 +128,7 @@ class Forces:
             r2 = np.einsum("bcn,bcn->bn", to, to)
             acc += np.einsum("bn,bcn->cn", self._weights(r2, MAJOR_ROWS), to)
 
-    def _add_solar(self, acc, r, v):
+    def _add_solar(self, acc, r: np.ndarray, v: np.ndarray):
         """Relativity, oblateness and outgassing: all that depends on the place and motion about the Sun."""
         gm = self.gm[SUN_ROW]
         r2 = np.einsum("cn,cn->n", r, r)
@@ -143,7 +143,7 @@ class Forces:
             acc += _outgassing(r, v, dist, self.nongrav)
 
 
-def oblateness(r, gm, j2, radius_au, pole):
+def oblateness(r: np.ndarray, gm: float, j2: float, radius_au: float, pole: np.ndarray) -> np.ndarray:
     """Acceleration (3, n) at r (3, n) by the second zonal harmonic of a body with that pole (3, 1 or n)."""
     # Source: Danby 1988, *Fundamentals of Celestial Mechanics*, section 5.4.
     r2 = np.einsum("cn,cn->n", r, r)
@@ -153,7 +153,7 @@ def oblateness(r, gm, j2, radius_au, pole):
     return factor * ((5.0 * height * height - 1.0) * r / dist - 2.0 * height * pole)
 
 
-def _outgassing(r, v, dist, terms):
+def _outgassing(r: np.ndarray, v: np.ndarray, dist: np.ndarray, terms):
     """Marsden's acceleration: radial, transverse in the orbit plane, and normal."""
     # A delayed jet follows the distance that the comet had some days ago. Two-body motion is good enough to
     # find it: the delay is short beside what perturbations need.

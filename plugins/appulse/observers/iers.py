@@ -24,7 +24,7 @@ class EarthTable(NamedTuple):
 
 
 @lru_cache(maxsize=1)
-def earth_table():
+def earth_table() -> EarthTable:
     """The IERS's finals2000A.all: fixed columns as in its ReadMe; Bulletin A values, predictions included."""
     # Past the last row the file has blanks where values will be: such lines are no rows.
     rows = []
@@ -45,14 +45,14 @@ def _tai_minus_utc_s(mjd_utc):
     return np.round((tai2 - mjd_utc) * DAY_S)
 
 
-def ut1_minus_tai_s(mjd_utc):
+def ut1_minus_tai_s(mjd_utc: np.ndarray) -> np.ndarray:
     """UT1 - TAI, seconds, at MJD UTC (or TAI: half a minute does not matter); the ends are held."""
     # Continuous through leap seconds, hence the quantity to interpolate, where UT1-UTC jumps.
     table = earth_table()
     return np.interp(np.asarray(mjd_utc, dtype=float), table.mjd_utc, table.ut1_tai_s)
 
 
-def ut1_sigma_s(mjd_utc):
+def ut1_sigma_s(mjd_utc: np.ndarray) -> np.ndarray:
     """One-sigma uncertainty of UT1, s, by the law of IERS Bulletin A; 0.9 s before 1973."""
     table = earth_table()
     mjd = np.asarray(mjd_utc, dtype=float)
@@ -61,7 +61,7 @@ def ut1_sigma_s(mjd_utc):
     return np.where(mjd < table.mjd_utc[0], 0.9, np.maximum(1e-5, 0.000_25 * ahead**0.75))
 
 
-def table_ends_mjd():
+def table_ends_mjd() -> tuple[float, float]:
     """MJD of the last measured and of the last predicted day in the table at hand."""
     table = earth_table()
     return table.last_measured_mjd, float(table.mjd_utc[-1])

@@ -173,7 +173,7 @@ def tt_jd(times):
     raise TimeError(f"time scale {scale!r} has no tie to TT; allowed: utc, tai, tt, tdb, tcg, tcb, ut1")
 
 
-def tdb_jd(times):
+def tdb_jd(times) -> tuple:
     """TDB of times on any scale that :func:`tt_jd` takes, as two-part Julian dates."""
     if times.scale == "tdb" and np.all(np.isfinite(times.jd1)) and np.all(np.isfinite(times.jd2)):
         return np.asarray(times.jd1, dtype=float), np.asarray(times.jd2, dtype=float)

@@ -25,7 +25,7 @@ from appulse.constants import DAY_S
 from appulse.errors import AppulseError, AppulseWarning, InputError, ServiceError
 
 
-def to_text(table):
+def to_text(table) -> str:
     """A table as ECSV; values, units and masks survive."""
     # What services put into their meta is neither needed nor always writable.
     bare = Table(table)
@@ -35,7 +35,7 @@ def to_text(table):
     return buffer.getvalue()
 
 
-def from_text(text):
+def from_text(text: str) -> Table:
     """The table that :func:`to_text` wrote."""
     return Table.read(text, format="ascii.ecsv")
 
@@ -67,7 +67,7 @@ def plain(table):
     return out
 
 
-def cache_folder():
+def cache_folder() -> Path:
     """Where replies are kept: ``APPULSE_CACHE``, else the platform's folder for such files."""
     if os.environ.get("APPULSE_CACHE"):
         return Path(os.environ["APPULSE_CACHE"]) / "services"
@@ -102,7 +102,7 @@ class Reply:
         return f"{when} (cached, {age_words(self.age_d)} old)" if self.cached else when
 
 
-def age_words(days):
+def age_words(days: float) -> str:
     """An age as one says it: '14 minutes', '3 days'."""
     for size, word in ((1.0, "day"), (1 / 24, "hour"), (1 / 1440, "minute")):
         if days >= size:
@@ -138,11 +138,11 @@ class ReplyCache:
         key = json.dumps([service, query], sort_keys=True).encode()
         return self.folder / f"{hashlib.sha256(key).hexdigest()[:32]}.json"
 
-    def get(self, service, query):
+    def get(self, service: str, query: dict):
         """The reply kept for a query, or None."""
         return _read_reply(self._path(service, query))
 
-    def put(self, service, query, text):
+    def put(self, service: str, query: dict, text: str):
         """Keep a reply; a full or read-only disk costs nothing but the cache."""
         reply = Reply(service, query, text, datetime.now(UTC))
         path = self._path(service, query)
@@ -174,7 +174,7 @@ class ReplyCache:
         return count
 
 
-def _read_reply(path):
+def _read_reply(path) -> Reply | None:
     """A reply kept on disk, or None where the file is absent or damaged: it is then fetched again."""
     try:
         held = json.loads(path.read_text(encoding="utf-8"))
@@ -279,7 +279,7 @@ def _no_answer():
     return (requests.exceptions.RequestException, AstroqueryTimeout, HTTPException, OSError)
 
 
-def _persist(service, call, policy):
+def _persist(service: str, call, policy):
     """Ask up to `attempts` times."""
     pause = policy.pause_s
     for attempt in range(1, policy.attempts + 1):
@@ -307,7 +307,7 @@ def _persist(service, call, policy):
     raise ServiceError(f"{service} was not asked: attempts is {policy.attempts}, at least 1 is needed")
 
 
-def _words(error):
+def _words(error: Exception) -> str:
     """The heart of an error: libraries put whole addresses into theirs."""
     import requests
 

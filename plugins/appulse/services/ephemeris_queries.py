@@ -18,7 +18,7 @@ CHUNK_TIMES = 50
 QUANTITIES = "1,3,9,19,20,23,24,36,37"
 
 
-def location(site, share_site):
+def location(site, share_site) -> str | dict:
     """What to tell a service about the site: its MPC code, or the coordinates where the caller allows it."""
     if site.code:
         return site.code

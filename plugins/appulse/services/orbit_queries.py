@@ -136,7 +136,7 @@ def horizons_orbit(body, epoch_jd_tdb, *, policy=None):
     return _with_provenance(orbit, reply)
 
 
-def horizons_id(name):
+def horizons_id(name) -> str:
     """What Horizons is asked for: comets by designation with the closest apparition, others by their own."""
     # Horizons keeps a comet's every apparition and fragment: CAP takes the nearest in time, NOFRAG the body.
     if name.kind in ("comet", "numbered comet"):
@@ -145,12 +145,12 @@ def horizons_id(name):
     return f"{name.designation};" if name.kind == "number" else f"{name.designation or name.name}"
 
 
-def horizons_type(name):
+def horizons_type(name) -> str | None:
     """astroquery's ``id_type`` that goes with :func:`horizons_id`; None where the id says all itself."""
     return {"provisional": "designation", "survey": "designation", "name": "smallbody"}.get(name.kind)
 
 
-def refused_by_name(function, body, service):
+def refused_by_name(function, body: str, service: str):
     """Run a query; its 'unknown' and 'ambiguous' become a DesignationError."""
     try:
         return function()
@@ -161,7 +161,7 @@ def refused_by_name(function, body, service):
         raise
 
 
-def _cell(row, column):
+def _cell(row, column: str):
     """A number of a table's row, or None where the column is absent, masked or empty."""
     if column not in row.colnames:
         return None
@@ -212,7 +212,7 @@ def mpc_orbit(body, *, policy=None):
     return _with_provenance(mpc_record(json.loads(reply.text), body), reply)
 
 
-def mpc_record(records, body):
+def mpc_record(records, body: str) -> Orbit:
     """The orbit in the one record of the MPC's database; DesignationError for none or several."""
     if len(records) != 1:
         found = ", ".join(str(r.get("designation") or r.get("number")) for r in records[:5]) or "none"

@@ -20,7 +20,7 @@ NAME_HEADS = (["Num"], ["Name"], ["Designation"])
 MPC_SHORTEST = 79
 
 
-def read_mpc_comets(text, path):
+def read_mpc_comets(text: str, path):
     """Read the MPC's comet lines."""
     # The list's formula is H + 5 log delta + 2.5 G log r: k1 is 2.5 times the printed slope. A line without
     # an epoch holds an unperturbed orbit, for which any epoch is right: its time of perihelion is taken.
@@ -31,7 +31,7 @@ def read_mpc_comets(text, path):
     return _catalogue(rows, path, "MPC", "line of comet elements")
 
 
-def _mpc_comet(line):
+def _mpc_comet(line: str):
     """One line as a dictionary, and why it cannot be used."""
     if len(line) < MPC_SHORTEST or not MPC_COMET_LINE.match(line):
         return None, f"{line[:30].strip()!r} is no whole line of comet elements"
@@ -56,13 +56,13 @@ def _mpc_comet(line):
     return body, None
 
 
-def _comet_name(text):
+def _comet_name(text: str):
     """The name in 'C/1995 O1 (Hale-Bopp)' or '2P/Encke'."""
     text = text.strip()
     return read_name(text).name if text else ""
 
 
-def read_jpl_list(text, path):
+def read_jpl_list(text: str, path):
     """Read a JPL list of elements, whose columns the rule of dashes below the heads marks."""
     lines = text.splitlines()
     at = next(k for k, line in enumerate(lines) if line.startswith("-----"))
@@ -106,7 +106,7 @@ def _jpl_line(line, keys, spans):
     return body, None
 
 
-def _catalogue(rows, path, agency, what):
+def _catalogue(rows: list, path, agency, what: str):
     """Rows of (line number, values or None, reason) as a catalogue."""
     file = getattr(path, "name", path)
     rejected = [(line, reason) for line, body, reason in rows if body is None]

@@ -25,7 +25,7 @@ LARGEST_BARE = 1e-5
 TIME_SYSTEMS = ("TDT", "TT", "TDB")
 
 
-def read_json(text, path):
+def read_json(text: str, path) -> OrbitCatalogue:
     """Read one orbit or a list of them from JSON."""
     try:
         content = json.loads(text)
@@ -46,7 +46,7 @@ def read_json(text, path):
     return OrbitCatalogue.from_orbits(orbits, rejected=rejected, source=str(getattr(path, "name", path)))
 
 
-def _entries(content):
+def _entries(content: dict | list) -> list:
     """The single orbits in what services and files wrap around them."""
     if isinstance(content, dict) and "mpc_orb" in content:
         return _entries(content["mpc_orb"])
@@ -55,7 +55,7 @@ def _entries(content):
     return [content]
 
 
-def orbit_from_json(entry):
+def orbit_from_json(entry) -> Orbit:
     """One orbit from a decoded mpc_orb or SBDB record; KeyError where it lacks a needed field."""
     if not isinstance(entry, dict):
         raise OrbitError("an entry that is no JSON object")
@@ -207,7 +207,7 @@ def _sbdb_forces(parameters):
     return NonGrav(**law, dt_d=parameters.get("DT", 0.0))
 
 
-def _sbdb_matrix(covariance):
+def _sbdb_matrix(covariance: dict):
     """The covariance in the order q, e, i, node, peri, tp, A1, A2, A3."""
     # A fitted delay DT is left out: dropping its row and column is what marginalising a Gaussian means.
     labels = list(covariance["labels"])

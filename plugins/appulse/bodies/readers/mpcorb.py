@@ -35,7 +35,7 @@ _MONTHS = {c: k for k, c in enumerate("0123456789ABC")}
 _DAYS = {c: k for k, c in enumerate("0123456789ABCDEFGHIJKLMNOPQRSTUV")}
 
 
-def read_mpcorb(content, path):
+def read_mpcorb(content: bytes, path) -> OrbitCatalogue:
     """Read the bytes of an MPCORB file, with or without its header; elements as printed."""
     buffer = np.frombuffer(content, dtype=np.uint8)
     starts, ends, numbers = _lines(buffer, content)
@@ -59,7 +59,7 @@ def read_mpcorb(content, path):
     )  # fmt: skip
 
 
-def _lines(buffer, content):
+def _lines(buffer: np.ndarray, content: bytes):
     """Where the lines of elements begin and end, and their numbers in the file (from 1)."""
     breaks = np.flatnonzero(buffer == ord("\n"))
     starts = np.concatenate([[0], breaks + 1])
@@ -74,7 +74,7 @@ def _lines(buffer, content):
     return starts[keep], ends[keep], numbers[keep]
 
 
-def _read_chunk(block, lengths, numbers):
+def _read_chunk(block, lengths: np.ndarray, numbers):
     """Columns of the good lines of a chunk, and (line number, reason) of the others."""
     columns = np.arange(WIDTH)
     # The window of a short line runs on into the next: what is not its own becomes blank.
@@ -125,7 +125,7 @@ def _start(line):
     return _text(line[:20]).split("  ")[0]
 
 
-def _fixed(field):
+def _fixed(field: np.ndarray):
     """Numbers of a fixed-width field, (n, w) bytes -> (n,) floats; NaN where there is none."""
     # The point of nearly all rows stands in one column: the sum of their digits is an integer below 2^53,
     # divided once, which rounds as ``float`` does. The rest goes the slow way.
@@ -151,7 +151,7 @@ def _fixed(field):
     return values
 
 
-def _epochs(field):
+def _epochs(field: np.ndarray):
     """Julian dates of packed dates such as K118R, and which rows have none."""
     packed = np.ascontiguousarray(field).view("S5")[:, 0]
     # A whole catalogue has a handful of epochs: each is unpacked once.
@@ -161,7 +161,7 @@ def _epochs(field):
     return epoch, np.isnan(epoch)
 
 
-def unpack_epoch(text):
+def unpack_epoch(text: str) -> float:
     """Julian date (0h) of a packed date ('K118R'); NaN where the text is none."""
     if len(text) != 5 or text[0] not in "GHIJKL" or not text[1:3].isdigit():
         return np.nan
@@ -170,7 +170,7 @@ def unpack_epoch(text):
     return julian_date(year, month, day) if month and day else np.nan
 
 
-def julian_date(year, month, day):
+def julian_date(year: int, month: int, day: float) -> float:
     """Julian date of a calendar date (Julian calendar before 1582-10-15); the day may have a fraction."""
     # Source: Meeus 1998, *Astronomical Algorithms*, chapter 7.
     gregorian = (year, month, day) >= (1582, 10, 15)
@@ -181,7 +181,7 @@ def julian_date(year, month, day):
     return int(365.25 * (year + 4716)) + int(30.6001 * (month + 1)) + day + leap - 1524.5
 
 
-def _names(block, lengths, problems):
+def _names(block, lengths: np.ndarray, problems):
     """Designations, names and numbers from the packed and the readable columns."""
     packed = np.char.rstrip(np.ascontiguousarray(block[:, :7]).view("S7")[:, 0])
     number = _numbers(block)
@@ -226,14 +226,14 @@ def _numbers(block):
     return np.where(tilde, 620_000 + digit[:, 1:] @ np.array([62**3, 62**2, 62, 1]), number)
 
 
-def _prepared(content):
+def _prepared(content: bytes):
     """Date of the file as its header gives it, if it has one."""
     head = content[:4096].decode("latin-1")
     _, found, rest = head.partition("File prepared ")
     return rest.splitlines()[0].strip() if found else ""
 
 
-def is_mpcorb_line(line):
+def is_mpcorb_line(line) -> bool:
     """Whether a line looks like one of minor-planet elements."""
     if len(line) < 103 or np.isnan(unpack_epoch(line[20:25])):
         return False
@@ -244,7 +244,7 @@ def is_mpcorb_line(line):
 CSV_COLUMNS = ("Epoch", "a", "e", "i", "Node", "Peri", "M")
 
 
-def read_named_csv(text, path):
+def read_named_csv(text: str, path) -> OrbitCatalogue:
     """Read a CSV list with the MPC's column names; elements ecliptic J2000, epochs JD as printed."""
     lines, rejected = [], []
     reader = csv.DictReader(io.StringIO(text))

@@ -23,7 +23,7 @@ YARKOVSKY_UNIT = 1e-10
 RADIATION_UNIT = 1361.0 / (C_KM_S * 1e3) / 1000.0 * DAY_S**2 / (AU_KM * 1e3)
 
 
-def read_oef(text, path):
+def read_oef(text: str, path) -> OrbitCatalogue:
     """Read an OEF2.0 file of one or many orbits; records that cannot be used are listed in ``rejected``."""
     lines = text.splitlines()
     header = "\n".join(
@@ -165,7 +165,7 @@ def _from_com(rows, epoch):
     return elements
 
 
-def _steps(kind, values):
+def _steps(kind, values: np.ndarray):
     """Widths of the differences for the Jacobian."""
     if kind == "EQU":
         # h, k, p and q may all be tiny: a difference wider than they are would leave the elements' own space.

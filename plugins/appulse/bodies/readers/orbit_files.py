@@ -27,7 +27,7 @@ READERS = {
 }
 
 
-def file_kind(text):
+def file_kind(text: str) -> str | None:
     """What an orbit file is, a key of :data:`READERS`, or None, from the beginning of its text."""
     if text.startswith("# %ECSV"):
         return "orbit table"
@@ -99,7 +99,7 @@ def read_orbits(path):
 TABLES = ("starter_massive.ecsv", "starter_neas.ecsv", "starter_comets.ecsv")
 
 
-def own_orbits_path():
+def own_orbits_path() -> Path:
     """Where the user's own collection lies: beside the settings file. It need not exist."""
     return settings_path().with_name("orbits.ecsv")
 
@@ -112,7 +112,7 @@ def own_orbits():
     return read_orbit_table(path.read_text(encoding="utf-8"), path)
 
 
-def join_orbits(first, second):
+def join_orbits(first, second) -> OrbitCatalogue:
     """Two catalogues as one; of a body that both have, the first one's orbit stays."""
     have = set(first.designation) | {f"number {number}" for number in first.number if number}
     keep = [

@@ -34,13 +34,13 @@ from appulse.errors import OrbitError, TableError
 DELIMITERS = ",;\t"
 
 
-def header_words(line):
+def header_words(line: str) -> tuple[list, str]:
     """The column names in a header line, and the delimiter between them."""
     delimiter = max(DELIMITERS, key=line.count)
     return [word.strip().strip('"') for word in line.split(delimiter)], delimiter
 
 
-def parse_table(text, path, known):
+def parse_table(text: str, path, known):
     """Read the text of a table; a column that differs from a known one in its case only gets that name."""
     try:
         table = _ecsv(text) if text.startswith("# %ECSV") else _delimited(text, path)
@@ -84,7 +84,7 @@ WATER, SUNLIGHT = NonGrav(), NonGrav.inverse_square()
 LAW_FIELDS = ("r0", "alpha", "nm", "nn", "nk")
 
 
-def law_of(text, path, row):
+def law_of(text: str, path, row: int) -> dict:
     """Keyword arguments of :class:`NonGrav` for a ``g_law`` cell; TableError where it is none of them."""
     if text in ("", "water"):
         return {key: getattr(WATER, key) for key in LAW_FIELDS}
@@ -100,7 +100,7 @@ def law_of(text, path, row):
         ) from None
 
 
-def law_words(nongrav):
+def law_words(nongrav) -> str:
     """The ``g_law`` cell of a record."""
     values = [getattr(nongrav, key) for key in LAW_FIELDS]
     if values == [getattr(WATER, key) for key in LAW_FIELDS]:
@@ -111,7 +111,7 @@ def law_words(nongrav):
     return " ".join(repr(value) for value in values)
 
 
-def read_extras(numbers, texts, n, path):
+def read_extras(numbers, texts, n, path) -> dict:
     """What only some rows have, by row: attributes of their Orbit. A covariance with gaps is refused."""
     extras = {row: {} for row in range(n)}
     for key in ("G1", "G2", "G12"):
@@ -184,7 +184,7 @@ KNOWN = tuple(
 DIMENSIONLESS = ("e", "H", "G", "G1", "G2", "G12", "M1", "K1")
 
 
-def read_orbit_table(text, path):
+def read_orbit_table(text: str, path) -> OrbitCatalogue:
     """Read the text of an orbit table: ECSV, or CSV with a header line; ``#`` starts a comment."""
     table = parse_table(text, path, KNOWN)
     if len(table) == 0:
@@ -295,7 +295,7 @@ def _is_number(value):
     return True
 
 
-def _states(table, epoch, names, path):
+def _states(table, epoch: np.ndarray, names, path):
     """States of all rows, each from the one form that it fills."""
     present = [form for form in FORMS if all(name in table.colnames for name in form)]
     if not present:
@@ -430,7 +430,7 @@ def _words(orbit, name):
     return getattr(orbit, {"U": "uncertainty_code", "date": "source_date"}.get(name, name)) or ""
 
 
-def _add(table, name, values, unit):
+def _add(table, name, values: list, unit):
     """A column of numbers, masked where a body has none; no column where nobody has one."""
     mask = [value is None for value in values]
     if all(mask):

@@ -13,7 +13,7 @@ from appulse.errors import OrbitError
 GZIP_MAGIC = b"\x1f\x8b"
 
 
-def read_bytes(path):
+def read_bytes(path) -> bytes:
     """The whole content of a file, decompressed if it is gzipped; OrbitError where there is none."""
     path = Path(path)
     try:
@@ -31,7 +31,7 @@ def read_bytes(path):
     return content
 
 
-def decode(content, path):
+def decode(content: bytes, path) -> str:
     """Text of a file's bytes: UTF-8, else Latin-1; OrbitError where the bytes are no text."""
     if b"\0" in content[:4096]:
         raise OrbitError(f"{path}: not a text file; orbits are read from text, JSON and tables")
@@ -41,7 +41,7 @@ def decode(content, path):
         return content.decode("latin-1")
 
 
-def to_float(text):
+def to_float(text: str) -> float:
     """A float, or NaN for what is none: the caller turns that into a reason."""
     try:
         return float(text)
@@ -54,13 +54,13 @@ def to_float(text):
         return float("nan")
 
 
-def none_usable(path, what, rejected):
+def none_usable(path, what: str, rejected) -> OrbitError:
     """The error for a file in which no entry could be used."""
     line, reason = rejected[0] if rejected else (1, f"no {what} found")
     return OrbitError(f"{path}: none of its entries is a usable orbit; line {line}: {reason}")
 
 
-def catalogue_of_lines(lines, rejected, path, what, *, source, **more):
+def catalogue_of_lines(lines, rejected, path, what: str, *, source, **more) -> OrbitCatalogue:
     """A catalogue of lines with elements, (line number, values by column); the bad ones join ``rejected``."""
     if not lines:
         raise none_usable(path, what, rejected)
