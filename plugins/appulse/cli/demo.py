@@ -61,15 +61,7 @@ def program_as_typed(word: str) -> str:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Measure, compare, write.
-
-    Raises
-    ------
-    FrameError
-        If the sample data are not found.
-    OutputExistsError
-        If an output exists and ``--overwrite`` was not given.
-    """
+    """Measure, compare, write."""
     from appulse.cli import common
     from appulse.workflows.export import NightOutputs, measure_to_folder
     from appulse.workflows.sources import open_bodies, open_stars

@@ -68,12 +68,7 @@ def check_versions():
 
 
 def check_data():
-    """Orbits, kernels and Earth orientation, with their ages.
-
-    Returns
-    -------
-    found, wrong : list of str
-    """
+    """Orbits, kernels and Earth orientation, with their ages."""
     from appulse.errors import AppulseError
 
     found, wrong = [], []
@@ -114,12 +109,7 @@ def _earth():
 
 
 def check_network():
-    """Whether a service answers: asked once, for the orbit of (7), past the cache.
-
-    Returns
-    -------
-    found, wrong : list of str
-    """
+    """Whether a service answers: asked once, for the orbit of (7), past the cache."""
     from appulse.errors import AppulseError
     from appulse.services.client import RequestPolicy
     from appulse.services.orbit_queries import sbdb_orbit
@@ -133,12 +123,7 @@ def check_network():
 
 
 def check_settings():
-    """The settings file.
-
-    Returns
-    -------
-    found, wrong : list of str
-    """
+    """The settings file."""
     from appulse.errors import AppulseError
     from appulse.formats.settings import read_settings, settings_path
 
@@ -155,13 +140,7 @@ def check_settings():
 
 
 def check_viewer():
-    """Plugins and Qt, asked of the viewer itself in a process of its own.
-
-    Returns
-    -------
-    found, wrong : list of str
-        Without the extra 'desktop' nothing is wrong: the viewer is an extra.
-    """
+    """Plugins and Qt, asked of the viewer itself in a process of its own."""
     if importlib.util.find_spec("glue_qt") is None:
         return ["not installed; pip install 'appulse[desktop]' brings it"], []
     environment = os.environ | {"QT_QPA_PLATFORM": os.environ.get("QT_QPA_PLATFORM", "offscreen")}

@@ -45,15 +45,7 @@ def add_parser(subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Check, copy, and say what is wrong.
-
-    Raises
-    ------
-    InputError
-        If the list cannot be understood.
-    OutputExistsError
-        If an output exists and ``--overwrite`` was not given.
-    """
+    """Check, copy, and say what is wrong."""
     from appulse.captions.contact_sheet import contact_sheet
     from appulse.captions.entry_list import check_entries, manifest, read_entries, safe_name
     from appulse.formats.output import check_free, replacing, together, write_bytes, write_text

@@ -57,15 +57,7 @@ def add_parser(subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Gather the facts, write and print the captions.
-
-    Raises
-    ------
-    InputError
-        If no frame can be used, or a figure comes without its source.
-    OutputExistsError
-        If an output exists and ``--overwrite`` was not given.
-    """
+    """Gather the facts, write and print the captions."""
     from appulse.captions.caption_text import (
         caption,
         captions_text,

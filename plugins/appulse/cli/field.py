@@ -42,15 +42,7 @@ def add_parser(subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """List what is in the frame.
-
-    Raises
-    ------
-    InputError
-        If the frame, the orbits or the outlines cannot be used.
-    OutputExistsError
-        If the output exists and ``--overwrite`` was not given.
-    """
+    """List what is in the frame."""
     from appulse.catalogues.deepsky import objects_near, read_polygons
     from appulse.formats.output import check_free, write_table
     from appulse.frames.reading import read_frame
@@ -91,17 +83,7 @@ def _bodies(frame, args):
 
 
 def plain_table(table):
-    """The listing as columns of numbers, rounded to what they are good for.
-
-    Parameters
-    ----------
-    table : QTable
-        Of :func:`appulse.overlays.field_listing.field_listing`.
-
-    Returns
-    -------
-    Table
-    """
+    """The listing as columns of numbers, rounded to what they are good for."""
     import numpy as np
     from astropy.table import Table
 

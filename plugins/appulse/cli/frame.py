@@ -31,13 +31,7 @@ def add_parser(subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Describe each frame; a bad one costs only itself.
-
-    Returns
-    -------
-    int
-        0, or 1 if some frames cannot be used, or 2 if none can.
-    """
+    """Describe each frame; a bad one costs only itself."""
     from appulse.frames.frame import describe
     from appulse.frames.reading import read_frame
 

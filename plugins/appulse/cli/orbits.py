@@ -55,13 +55,7 @@ def add_parser(subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do what is asked.
-
-    Returns
-    -------
-    int
-        0, or 1 if some bodies could not be fetched.
-    """
+    """Do what is asked."""
     return {"list": _list, "import": _import, "update": _update}[args.action](args)
 
 

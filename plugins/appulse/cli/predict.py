@@ -44,15 +44,7 @@ def add_parser(subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Predict and write the table.
-
-    Raises
-    ------
-    InputError
-        If orbits, times or site cannot be understood.
-    OutputExistsError
-        If the output exists and ``--overwrite`` was not given.
-    """
+    """Predict and write the table."""
     from appulse.bodies.ephemeris import predict
     from appulse.formats.output import check_free, write_table
     from appulse.formats.settings import site_of
@@ -77,18 +69,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def plain_table(predicted):
-    """An ephemeris as columns of numbers and words, rounded to what they are good for.
-
-    Parameters
-    ----------
-    predicted : QTable
-        From the ephemeris engines.
-
-    Returns
-    -------
-    Table
-        Times as UTC words to the microsecond; units, masks, descriptions and meta as before.
-    """
+    """An ephemeris as columns of numbers and words, rounded to what they are good for."""
     import numpy as np
     from astropy.table import Table
 

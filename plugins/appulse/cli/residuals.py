@@ -1,10 +1,10 @@
 """``appulse residuals``: measure bodies in frames, or compare observations with an orbit."""
 
 import argparse
+import re
 from pathlib import Path
 
 from appulse.cli import common
-from appulse.cli.ades_options import add_ades_options, ades_choice
 from appulse.errors import InputError
 
 _EXAMPLES = """\
@@ -39,6 +39,14 @@ _MIN_SNR_HELP = (
 FAINTEST_SNR = 3.0
 """Below it noise is measured, whatever is asked for."""
 
+MOST_SENTENCES = 8
+"""More sentences about single places than this stand in the verdict's file only."""
+
+LINES = 40
+"""More observations than this stand in the table only."""
+
+_LINE = "{:24} {:12} {:>18} {:>18} {:>18} {:>18} {:>7}  {}"
+
 EXTRAS = ("psv", "xml", "obs80", "evidence", "pdf", "pictures")
 
 
@@ -65,7 +73,7 @@ def add_parser(subparsers) -> None:
         "pdf (the same to print), pictures (PNG), or all",
     )
     parser.add_argument("--min-snr", type=float, metavar="X", help=_MIN_SNR_HELP)
-    add_ades_options(parser)
+    _add_ades_options(parser)
     common.add_frame_options(parser)
     common.add_output_options(parser, out_help="folder for residuals.ecsv and what --also names")
 
@@ -92,15 +100,7 @@ def parse_extras(text: str) -> set[str]:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Measure every frame that can be used, or compare a file of observations; write the tables.
-
-    Raises
-    ------
-    InputError
-        If no frame can be used, or an option cannot be understood.
-    OutputExistsError
-        If an output exists and ``--overwrite`` was not given.
-    """
+    """Measure every frame that can be used, or compare a file of observations; write the tables."""
     extras = parse_extras(args.also)
     if args.observations is not None:
         if args.frames:
@@ -111,27 +111,25 @@ def run(args: argparse.Namespace) -> int:
         return _compare(args, extras)
     if not args.frames or args.body is None:
         raise InputError("frames and --body NAME,... (or all) are needed, or --observations FILE")
-    from appulse.cli.residual_lines import print_residuals
     from appulse.formats.output import check_free
     from appulse.workflows.export import NightOutputs, measure_to_folder
     from appulse.workflows.sources import open_stars
 
     paths = common.expand_frames(args.frames)
-    outputs = NightOutputs(args.out, frozenset(extras), ades_choice(args), args.overwrite)
+    outputs = NightOutputs(args.out, frozenset(extras), _ades_choice(args), args.overwrite)
     options = {"reading": common.frame_options(args), "min_snr": _least_snr(args)}
     check_free(outputs.paths(paths), args.overwrite)
     bodies, stars = common.open_source(args), open_stars(args.stars)
     with common.bars() as progress:
         more = options | {"each": common.say_frame, "progress": progress}
         saved = measure_to_folder(paths, bodies, stars, outputs, **more)
-    print_residuals(saved)
+    _print_residuals(saved)
     common.say_count(saved.night)
     return common.exit_code(saved.night)
 
 
 def _compare(args, extras: set[str]) -> int:
     """O-C of a file of observations, without frames; 1 if some of them could not be judged."""
-    from appulse.cli.residual_lines import print_observations
     from appulse.formats.output import check_free
     from appulse.workflows.comparing import SHEET_FILES, compare_observations, save_comparison
 
@@ -148,10 +146,146 @@ def _compare(args, extras: set[str]) -> int:
     for words in compared.notes:
         common.note(words)
     written = save_comparison(compared, source, args.out, kinds, overwrite=args.overwrite)
-    print_observations(compared)
+    _print_observations(compared)
     for path in written:
         print(path)
     if compared.failed:
         words = {"what": "observations", "done": "compared"}
         common.say(common.closing_count(compared.total, compared.failed, **words))
     return 0 if not compared.failed else 1 if len(compared.failed) < compared.total else 2
+
+
+# --- what is printed
+
+
+def _print_residuals(saved) -> None:
+    """A line for each frame and body on standard output, and where the files are."""
+    from appulse.workflows.judging import suspicions
+
+    for words in saved.notes:
+        common.note(words)
+    if saved.table is None:
+        return
+    head = ("frame", "body", "O-C RA cosDec", "O-C Dec", "along", "across", "SNR", "flag")
+    print(_LINE.format(*head))
+    for row in saved.table:
+        pairs = (("dra_cosdec", "sigma_ra"), ("ddec", "sigma_dec"))
+        pairs += (("along", "sigma_along"), ("across", "sigma_across"))
+        numbers = [_plus_minus(row[value], row[sigma]) for value, sigma in pairs]
+        snr = _number(row["snr"], ".0f")
+        print(_LINE.format(row["frame"], row["designation"], *numbers, snr, row["flag"]))
+    print("(arcsec; by the frames' own WCS; the stars' offset is in the columns plate_dra, plate_ddec)")
+    if saved.night.verdict is not None:
+        print(f"\n{saved.night.verdict.sentence}")
+    sentences = suspicions(saved.night.residuals, saved.night.identities)
+    for sentence in sentences[:MOST_SENTENCES]:
+        print(sentence)
+    if len(sentences) > MOST_SENTENCES:
+        print(f"and {len(sentences) - MOST_SENTENCES} more: see verdict.yaml")
+    print()
+    for path in saved.written:
+        print(path)
+
+
+def _print_observations(compared) -> None:
+    """A line for each observation, and the statistics by body and station, on standard output."""
+    residuals, judged = compared.residuals, compared.judgement()
+    print(f"{'observation':24} {'time, UTC':23} {'body':12} {'O-C RA cosDec':>16} {'O-C Dec':>16}  flag")
+    for residual in residuals[:LINES]:
+        label = f"{residual.frame[-24:]:24} {residual.time[:23]:23} {residual.designation[:12]:12}"
+        pair = zip((residual.dra_cosdec, residual.ddec), residual.sigma_sky, strict=True)
+        cells = [f"{value:+.3f}+-{sigma:.3f}" if residual.seen else "-" for value, sigma in pair]
+        print(f"{label} {cells[0]:>16} {cells[1]:>16}  {residual.flag}")
+    if len(residuals) > LINES:
+        print(f"and {len(residuals) - LINES} more: see residuals.ecsv")
+    print(f"\n{'body':12} {'station':8} {'n':>5} {'mean RA':>8} {'Dec':>8} {'rms RA':>8} {'Dec':>8} "
+          f"{'chi2/dof':>9} {'> 3 sigma':>9}")  # fmt: skip
+    for line in compared.statistics:
+        ratio = line["chi2"] / line["degrees_of_freedom"]
+        print(f"{line['body'][:12]:12} {line['station']:8} {line['n']:5d} {line['mean_ra']:+8.3f} "
+              f"{line['mean_dec']:+8.3f} {line['rms_ra']:8.3f} {line['rms_dec']:8.3f} {ratio:9.2f} "
+              f"{line['beyond_three_sigma']:9d}")  # fmt: skip
+    print("(arcsec; by the predicted places, sigmas as stated or 0.5 arcsec where none are)")
+    if "sentence" in judged:
+        print(f"\n{judged['sentence']}\n")
+
+
+def _plus_minus(value, sigma) -> str:
+    return "-" if _number(value, "") == "-" else f"{value:+.3f}+-{sigma:.3f}"
+
+
+def _number(value, form: str) -> str:
+    import numpy as np
+
+    return "-" if np.ma.is_masked(value) or not np.isfinite(value) else format(float(value), form)
+
+
+# --- observations to send on
+
+
+def _add_ades_options(parser: argparse.ArgumentParser) -> None:
+    """Add what observers, stations and telescopes are called."""
+    group = parser.add_argument_group("observations to send on (--also psv, xml, obs80)")
+    group.add_argument("--station", metavar="CODE", help="observatory code; without one: a draft, XXX")
+    group.add_argument("--submitter", metavar="NAME", help="who sends them, e.g. 'A. Nonym'")
+    group.add_argument("--observer", metavar="NAME,...", help="who took the frames")
+    group.add_argument("--measurer", metavar="NAME,...", help="who measured (the submitter)")
+    group.add_argument(
+        "--telescope", metavar="DESIGN,M,DETECTOR", help="e.g. reflector,0.25,CMOS (aperture in metres)"
+    )  # fmt: skip
+    group.add_argument("--band", metavar="BAND", help="band of the magnitudes (G where the stars are Gaia's)")
+    group.add_argument(
+        "--disclose-site",
+        action="store_true",
+        help="write the coordinates of a site without code (station 247); else they never go out",
+    )
+    group.add_argument(
+        "--with-oc", action="store_true", help="O-C in psv and xml: to exchange, not to submit"
+    )
+
+
+def _ades_choice(args: argparse.Namespace):
+    """What the options say, as an AdesChoice.
+
+    >>> parser = argparse.ArgumentParser()
+    >>> _add_ades_options(parser)
+    >>> words = ["--submitter", "A. Nonym", "--telescope", "reflector,0.25,CMOS"]
+    >>> choice = _ades_choice(parser.parse_args(words))
+    >>> choice.header.measurers, choice.header.aperture_m, choice.mode
+    (('A. Nonym',), 0.25, 'CMO')
+    """
+    from appulse.formats.ades.build import AdesHeader
+    from appulse.workflows.export import AdesChoice
+
+    if args.station is not None and not re.fullmatch(r"[A-Za-z0-9]{3,4}", args.station):
+        raise InputError(f"--station {args.station!r} is no observatory code, as X05 is one")
+    if args.band is not None and not re.fullmatch(r"[A-Za-z0-9]{1,3}", args.band):
+        raise InputError(f"--band {args.band!r} is no band: one to three letters, as G, V or Gb")
+    design, aperture_m, detector = _telescope(args.telescope)
+    measurers = _names(args.measurer) or ((args.submitter,) if args.submitter else ())
+    header = AdesHeader(
+        mpc_code=args.station, submitter=args.submitter, observers=_names(args.observer), measurers=measurers,
+        design=design, aperture_m=aperture_m, detector=detector,
+    )  # fmt: skip
+    return AdesChoice(header, args.disclose_site, args.band, args.with_oc)
+
+
+def _names(text: str | None) -> tuple:
+    return tuple(name.strip() for name in (text or "").split(",") if name.strip())
+
+
+def _telescope(text: str | None) -> tuple:
+    if text is None:
+        return None, None, None
+    parts = [part.strip() for part in text.split(",")]
+    try:
+        design, aperture, detector = parts
+        aperture_m = float(aperture)
+    except ValueError:
+        aperture_m = 0.0
+    if not 0.0 < aperture_m < 100.0 or not all(parts):
+        raise InputError(
+            f"--telescope {text!r}: design, aperture in metres and detector with commas are needed, as in "
+            "reflector,0.25,CMOS"
+        )
+    return design, aperture_m, detector

@@ -161,15 +161,7 @@ def progress_bar(words, total):
 
 
 def run(args: argparse.Namespace) -> int:
-    """Make the pictures; one line on stderr for each frame that cannot be used.
-
-    Raises
-    ------
-    InputError
-        If no frame can be used, or an option cannot be understood.
-    OutputExistsError
-        If an output exists and ``--overwrite`` was not given.
-    """
+    """Make the pictures; one line on stderr for each frame that cannot be used."""
     from appulse.sequence.picture_job import preview_job
     from appulse.sequence.run import PREVIEW_FRAMES, PREVIEW_PX
     from appulse.sequence.run import run as do

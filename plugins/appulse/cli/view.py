@@ -74,18 +74,7 @@ def viewer_words(args: argparse.Namespace) -> list[str]:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Start the viewer and wait until it is closed.
-
-    Raises
-    ------
-    InputError
-        If a file is not there, orbits and places are both given, an option belongs into glue, or there is no
-        display.
-    AppulseError
-        If the viewer was ended by a signal.
-    MissingExtraError
-        If the extra 'desktop' is not installed.
-    """
+    """Start the viewer and wait until it is closed."""
     if args.orbits is not None and args.positions is not None:
         raise InputError("--orbits and --positions exclude each other: give the one where places come from")
     named = [*args.frames, args.orbits, args.positions, args.stars, args.wcs_from]
