@@ -142,9 +142,9 @@ def test_the_order_of_questions_does_not_matter():
     at_once = NBodyEphemeris([orbit]).at(times, Site.geocentre())
     ephemeris = NBodyEphemeris([orbit])
     for i in (2, 0, 3, 1):
-        one = ephemeris.at(times[i], Site.geocentre())
-        assert one["ra"][0].value == pytest.approx(at_once["ra"][i].value, abs=1e-11)
-        assert one["dec"][0].value == pytest.approx(at_once["dec"][i].value, abs=1e-11)
+        single = ephemeris.at(times[i], Site.geocentre())
+        assert single["ra"][0].value == pytest.approx(at_once["ra"][i].value, abs=1e-11)
+        assert single["dec"][0].value == pytest.approx(at_once["dec"][i].value, abs=1e-11)
 
 
 def test_outgassing_moves_a_body_by_half_a_t_squared():

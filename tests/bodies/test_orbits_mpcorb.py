@@ -182,7 +182,7 @@ def test_sniffing_lines_without_header():
     assert file_kind(IRIS) == "MPCORB lines"
 
 
-def test_a_body_whose_line_was_skipped_is_told_from_one_that_is_unknown(tmp_path):
+def test_a_skipped_line_is_not_an_unknown_body(tmp_path):
     catalogue = read(tmp_path, PALLAS, IRIS[:120])
     with pytest.raises(DesignationError, match=r"'7' is not among the 1 orbits at hand; line 6 was skipped"):
         catalogue.select("7")

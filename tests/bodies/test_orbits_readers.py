@@ -294,5 +294,5 @@ def test_a_file_that_is_not_there(tmp_path):
         read_orbits(tmp_path)
 
 
-def test_comet_lines_are_told_from_asteroid_lines():
+def test_comet_lines_are_not_taken_for_asteroid_lines():
     assert file_kind(HALLEY) == "MPC comet lines"

@@ -69,7 +69,7 @@ def test_no_light_is_unknown_not_infinite():
     ],
 )  # fmt: skip
 def test_which_system_a_record_uses(record, system):
-    one = np.array([1.0])
-    mag, used = magnitude(record, one, one, one)
+    unit = np.array([1.0])
+    mag, used = magnitude(record, unit, unit, unit)
     assert used == system
     assert np.isfinite(mag).all() == (system != "none")

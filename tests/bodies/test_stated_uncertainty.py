@@ -13,7 +13,7 @@ from appulse.observers.site import Site
 
 
 @pytest.mark.parametrize(
-    ("code", "said"),
+    ("code", "words"),
     [
         ("0", "below 1 "),
         ("1", "1 to 4.44 "),
@@ -22,8 +22,8 @@ from appulse.observers.site import Site
         ("", "unknown"),
     ],
 )
-def test_codes_in_words(code, said):
-    assert said in stated(SimpleNamespace(covariance=None, uncertainty_code=code))
+def test_codes_in_words(code, words):
+    assert words in stated(SimpleNamespace(covariance=None, uncertainty_code=code))
 
 
 def test_limits_follow_the_published_law():

@@ -202,7 +202,7 @@ def test_2050_is_neither_error_nor_warning_nor_silence():
         assert times.isot.startswith("2050")
 
 
-def test_accuracy_is_told_in_words():
+def test_accuracy_in_words():
     measured, predicted = table_ends_mjd()
     assert accuracy_note(Time(measured - 100, format="mjd")) == "measured Earth rotation"
     assert "predicted" in accuracy_note(Time(0.5 * (measured + predicted), format="mjd"))

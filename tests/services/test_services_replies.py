@@ -61,11 +61,11 @@ class Recorder:
     """Stands in for astroquery's request: gives a recorded reply, or raises; keeps what was asked."""
 
     def __init__(self, *answers):
-        self.answers, self.asked = list(answers), []
+        self.answers, self.requests = list(answers), []
 
     def __call__(self, client, method=None, url=None, **kwargs):
-        self.asked.append(kwargs)
-        answer = self.answers[min(len(self.asked), len(self.answers)) - 1]
+        self.requests.append(kwargs)
+        answer = self.answers[min(len(self.requests), len(self.answers)) - 1]
         if isinstance(answer, Exception):
             raise answer
         reply = MockResponse(content=answer, url=url)
@@ -74,7 +74,7 @@ class Recorder:
 
     @property
     def sent(self):
-        return json.dumps([a.get("params") or a.get("data") for a in self.asked], default=str)
+        return json.dumps([a.get("params") or a.get("data") for a in self.requests], default=str)
 
     def install(self, monkeypatch, cls):
         monkeypatch.setattr(cls, "_request", lambda client, *a, **k: self(client, *a, **k))
@@ -93,15 +93,15 @@ def test_sbdb_orbit(recorded, policy):
     assert orbit.covariance.shape == (7, 7)
     assert "JPL SBDB, solution 199" in orbit.source
     assert orbit.source_date == "2017-08-09"
-    assert replies.asked[0]["params"]["sstr"] == "99942"
-    assert replies.asked[0]["timeout"] == policy.timeout_s
+    assert replies.requests[0]["params"]["sstr"] == "99942"
+    assert replies.requests[0]["timeout"] == policy.timeout_s
 
 
 def test_a_second_question_is_answered_from_the_disk(recorded, policy):
     replies = recorded(SBDBClass, data("jplsbdb", "ceres.dat"))
     sbdb_orbit("1", policy=policy)
     orbit = sbdb_orbit("(1) Ceres", policy=policy)
-    assert len(replies.asked) == 1
+    assert len(replies.requests) == 1
     assert "cached, under a minute old" in orbit.source
 
 
@@ -117,7 +117,7 @@ def test_an_old_reply_is_fetched_anew(recorded, policy):
     sbdb_orbit("1", policy=policy)
     age(policy.cache, 8)
     sbdb_orbit("1", policy=policy)
-    assert len(replies.asked) == 2
+    assert len(replies.requests) == 2
 
 
 def test_offline_an_old_reply_stands_in_and_says_its_age(recorded, policy):
@@ -135,13 +135,13 @@ def test_offline_without_a_cached_reply_is_one_plain_message(recorded, policy):
         ServiceError, match=r"JPL SBDB did not answer after 3 attempts .*work from local files"
     ):
         sbdb_orbit("1", policy=policy)
-    assert len(replies.asked) == 3
+    assert len(replies.requests) == 3
 
 
 def test_a_service_that_answers_at_the_second_attempt(recorded, policy):
     replies = recorded(SBDBClass, requests.exceptions.ReadTimeout("slow"), data("jplsbdb", "ceres.dat"))
     assert sbdb_orbit("1", policy=policy).name == "Ceres"
-    assert len(replies.asked) == 2
+    assert len(replies.requests) == 2
 
 
 def test_a_refusal_is_not_repeated(recorded, policy):
@@ -150,7 +150,7 @@ def test_a_refusal_is_not_repeated(recorded, policy):
     replies = recorded(SBDBClass, requests.exceptions.HTTPError("bad request", response=response))
     with pytest.raises(ServiceError, match=r"refused the query \(HTTP 400"):
         sbdb_orbit("1", policy=policy)
-    assert len(replies.asked) == 1
+    assert len(replies.requests) == 1
 
 
 def test_an_error_page_does_not_reach_the_cache(recorded, policy):
@@ -167,7 +167,7 @@ def test_switched_off(recorded, policy):
     sbdb_orbit("1", policy=policy)
     age(policy.cache, 500)
     assert sbdb_orbit("1", policy=RequestPolicy(cache=policy.cache, offline=True)).name == "Ceres"
-    assert len(replies.asked) == 1
+    assert len(replies.requests) == 1
 
 
 def test_a_damaged_cache_counts_as_none(recorded, policy):
@@ -176,7 +176,7 @@ def test_a_damaged_cache_counts_as_none(recorded, policy):
     for path in policy.cache.folder.glob("*.json"):
         path.write_text(path.read_text()[:40])
     sbdb_orbit("1", policy=policy)
-    assert len(replies.asked) == 2
+    assert len(replies.requests) == 2
     assert policy.cache.clear() == 1
 
 
@@ -229,7 +229,7 @@ def test_mpc_without_a_record(recorded, policy):
 def test_horizons_state(recorded, policy):
     replies = recorded(HorizonsClass, data("jplhorizons", "ceres_vectors_single.txt"))
     orbit = horizons_orbit("1", 2451544.5, policy=policy)
-    asked = replies.asked[0]["params"]
+    asked = replies.requests[0]["params"]
     assert (asked["REF_PLANE"], asked["REF_SYSTEM"], asked["OUT_UNITS"], asked["CENTER"]) == (
         "FRAME", "ICRF", "AU-D", "'@10'"
     )  # fmt: skip
@@ -241,7 +241,7 @@ def test_horizons_state(recorded, policy):
 def test_horizons_places_feed_a_tabulated_ephemeris(recorded, policy):
     replies = recorded(HorizonsClass, data("jplhorizons", "ceres_ephemerides_range.txt"))
     table = horizons_ephemeris("1", NIGHT, Site.from_mpc_code("X05"), policy=policy, progress=False)
-    assert replies.asked[0]["params"]["CENTER"].strip("'") == "X05"
+    assert replies.requests[0]["params"]["CENTER"].strip("'") == "X05"
     assert table["ra"][0] == 101.73343 * u.deg
     assert table["sigma_major"].unit == u.arcsec
     assert table["sigma_major"][0].value == pytest.approx(8e-5 / 3)
@@ -254,7 +254,7 @@ def test_long_lists_of_times_are_asked_in_pieces(recorded, policy):
     replies = recorded(HorizonsClass, data("jplhorizons", "ceres_ephemerides_range.txt"))
     times = NIGHT + np.arange(2 * CHUNK_TIMES + 1) * u.min
     horizons_ephemeris("1", times, Site.geocentre(), policy=policy, progress=False)
-    assert len(replies.asked) == 3
+    assert len(replies.requests) == 3
 
 
 def test_private_coordinates_stay_here_unless_allowed(recorded, policy):
@@ -265,7 +265,7 @@ def test_private_coordinates_stay_here_unless_allowed(recorded, policy):
         known_bodies(81.0, 4.5, 0.2, NIGHT, HOME, policy=policy)
     with pytest.raises(SiteError, match="would leave this machine"):
         mpc_ephemeris("2P", NIGHT, 1 * u.day, 3, HOME, policy=policy)
-    assert replies.asked == []
+    assert replies.requests == []
     table = horizons_ephemeris("1", NIGHT, HOME, share_site=True, policy=policy, progress=False)
     assert "16.5" in replies.sent
     assert "16.5" not in str(table.meta)
@@ -301,7 +301,7 @@ def test_known_bodies(recorded, policy):
     assert table["designation"][0] == "229762"
     assert table["ra"][0].to_value(u.deg) == pytest.approx((5 + 25 / 60 + 12.7657 / 3600) * 15, abs=1e-9)
     assert table["mag"][0].to_value(u.mag) == pytest.approx(19.6)
-    assert replies.asked[0]["params"]["-loc"] == "500"
+    assert replies.requests[0]["params"]["-loc"] == "500"
     again = known_bodies(81.2833, 4.49278, 0.2, Time("2025-01-02"), Site.geocentre(), policy=policy)
     assert "cached" in again.meta["source"]
 

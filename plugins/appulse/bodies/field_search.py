@@ -263,10 +263,10 @@ MANY, FAR_D = 40, 1000.0
 ROUGH_TOLERANCE, ROUGH_DEG = 1e-8, 1.0
 # Integrated bodies kept for the next field; beyond that they are let go.
 BODIES_KEPT = 20_000
-_shelves = weakref.WeakKeyDictionary()
+_kept_searches = weakref.WeakKeyDictionary()
 
 
-class _Shelf:
+class _KeptSearch:
     """What is kept of one catalogue: the skies of the last nights and the integrated bodies."""
 
     def __init__(self, catalogue, kernels):
@@ -289,7 +289,7 @@ class _Shelf:
 def _far(place, t_d: float, kernels):
     """An observer that goes with the Earth but not on it (a spacecraft near L2) gets a sky of its own."""
     earth = kernels.major(np.array([t_d]))[0][0, EARTH]
-    return float(np.linalg.norm(place - earth)) > 4.3e-5
+    return float(np.linalg.norm(place - earth)) > PARALLAX_AU
 
 
 def bodies_in_field(
@@ -351,37 +351,37 @@ def bodies_in_field(
             f"field at RA {ra_deg}, Dec {dec_deg}, radius {radius_deg}: degrees are needed, the declination"
             " in -90..90, the radius above 0 and at most 180"
         )
-    shelf = _shelf(catalogue, kernels or default_kernels())
-    rows = _candidates(shelf, catalogue, times, observer, values, limit_mag)
-    rows = _roughly_inside(shelf, catalogue, rows, times, observer, values)
-    return _exact(shelf.ephemeris, rows, times, observer, values, limit_mag, uncertainty)
+    kept = _kept_search(catalogue, kernels or default_kernels())
+    rows = _candidates(kept, catalogue, times, observer, values, limit_mag)
+    rows = _roughly_inside(kept, catalogue, rows, times, observer, values)
+    return _exact(kept.ephemeris, rows, times, observer, values, limit_mag, uncertainty)
 
 
-def _shelf(catalogue, kernels):
+def _kept_search(catalogue, kernels):
     """What is kept of a catalogue; begun anew with other kernels, or when too many bodies have gathered."""
-    # A proxy, for the shelf must not keep its own key alive: the catalogue goes when its user lets it go.
-    shelf = _shelves.get(catalogue)
-    if shelf is None or shelf.kernels is not kernels or shelf.ephemeris.kept > BODIES_KEPT:
-        shelf = _Shelf(weakref.proxy(catalogue), kernels) if shelf is None else shelf
-        shelf.kernels = kernels
-        shelf.ephemeris = NBodyEphemeris(weakref.proxy(catalogue), kernels=kernels)
-        _shelves[catalogue] = shelf
-    return shelf
+    # A proxy, for what is kept must not keep its own key alive: the catalogue goes when its user lets it go.
+    kept = _kept_searches.get(catalogue)
+    if kept is None or kept.kernels is not kernels or kept.ephemeris.kept > BODIES_KEPT:
+        kept = _KeptSearch(weakref.proxy(catalogue), kernels) if kept is None else kept
+        kept.kernels = kernels
+        kept.ephemeris = NBodyEphemeris(weakref.proxy(catalogue), kernels=kernels)
+        _kept_searches[catalogue] = kept
+    return kept
 
 
-def _candidates(shelf, catalogue, times, observer, circle, limit_mag):
-    seen = observer_state(shelf.kernels, times, observer)
-    sky = shelf.sky(catalogue, float(tdb_days(times)[0]), observer, seen.place[0])
+def _candidates(kept, catalogue, times, observer, circle, limit_mag):
+    seen = observer_state(kept.kernels, times, observer)
+    sky = kept.sky(catalogue, float(tdb_days(times)[0]), observer, seen.place[0])
     centre = unit_from_radec(circle[0], circle[1])
     return sky.survivors(centre, np.radians(circle[2]), float(seen.t_d[0]), limit_mag)
 
 
-def _roughly_inside(shelf, catalogue, rows: np.ndarray, times, observer, circle):
+def _roughly_inside(kept, catalogue, rows: np.ndarray, times, observer, circle):
     """Rows that a quick integration leaves near the circle; all where they are few or it is not far."""
     away = np.abs(np.asarray(catalogue.epoch_jd_tdb)[rows] - J2000_JD - float(tdb_days(times)[0]))
     if len(rows) <= MANY or np.median(away) <= FAR_D:
         return rows
-    rough = NBodyEphemeris(catalogue.take(rows), kernels=shelf.kernels, tolerance=ROUGH_TOLERANCE)
+    rough = NBodyEphemeris(catalogue.take(rows), kernels=kept.kernels, tolerance=ROUGH_TOLERANCE)
     vectors = rough.vectors(times, observer)[:, 0]
     centre = unit_from_radec(circle[0], circle[1])
     apart = separation_rad(vectors, np.broadcast_to(centre, vectors.shape))
