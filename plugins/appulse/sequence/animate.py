@@ -281,16 +281,8 @@ def _with_dots(canvas, dots, index, growing):
 
 def _frame(index, night, resampled, look, settings, tracked):
     if settings.animation == "body":
-        one = tracked[index]
-        return look.picture(_levelled(one), body_box(night, one.place, look.box))
-    return look.picture(_levelled(resampled[index]))
-
-
-def _levelled(one):
-    ny = one.planes[0].shape[0]
-    return np.stack(
-        [level.apply(plane.rows(0, ny)) for plane, level in zip(one.planes, one.levels, strict=True)]
-    )
+        return look.picture(tracked[index].whole(), body_box(night, tracked[index].place, look.box))
+    return look.picture(resampled[index].whole())
 
 
 def body_box(night, place, box) -> tuple:

@@ -1,6 +1,6 @@
 """Where the body is in each frame: predicted, at mid-exposure and along its trail, and as it shows."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -8,6 +8,7 @@ from astropy.time import TimeDelta
 from scipy import ndimage
 
 from appulse.constants import FWHM_PER_SIGMA
+from appulse.numerics.robust import MAD_TO_SIGMA, mad_sigma
 from appulse.observers.timescales import quiet_erfa
 from appulse.overlays.columns import plain_column
 
@@ -130,74 +131,73 @@ SEARCH_FWHM = 4.0
 COMPARED = 8
 
 
-def centre_on_body(resampled, fwhm) -> list:
-    """Move the predicted places to where the body shows, by one shift for all frames; notes."""
+def centred_on_body(resampled, fwhm) -> tuple[list, tuple]:
+    """Frames whose places are where the body shows, moved by one shift for all; and a note if they are."""
     # Clock, orbit and plate put the whole path beside the prediction alike. The shift is the median of what
     # the frames say that show the body well; fewer than three say nothing.
-    found = []
-    for one in resampled:
-        offset = _body_offset(one, resampled, fwhm)
-        if offset is not None:
-            found.append(offset)
+    offsets = [_body_offset(frame, resampled, fwhm) for frame in resampled]
+    found = np.array([offset for offset in offsets if offset is not None])
     if len(found) < 3:
-        return []
-    found = np.array(found)
+        return resampled, ()
     shift = np.median(found, axis=0)
-    spread = 1.4826 * np.median(np.abs(found - shift))
+    # Of both axes about their own medians.
+    spread = MAD_TO_SIGMA * np.median(np.abs(found - shift))
     if np.hypot(*shift) < 0.1 * fwhm or spread > 0.5 * fwhm:
-        return []
-    for one in resampled:
-        one.place = (one.place[0] + shift[0], one.place[1] + shift[1])
-        one.trail = one.trail + shift
-    return [f"the body lies {shift[0]:+.2f}, {shift[1]:+.2f} px (x, y) beside its predicted path: followed"]
+        return resampled, ()
+    moved = [
+        replace(
+            frame, place=(frame.place[0] + shift[0], frame.place[1] + shift[1]), trail=frame.trail + shift
+        )
+        for frame in resampled
+    ]
+    words = f"the body lies {shift[0]:+.2f}, {shift[1]:+.2f} px (x, y) beside its predicted path: followed"
+    return moved, (words,)
 
 
-def _body_offset(one, resampled, fwhm):
+def _body_offset(frame, resampled, fwhm):
     """Offset (x, y) of the body from its predicted place in one frame; None where it does not stand out."""
-    x, y = (round(v) for v in one.place)
-    ny, nx = one.planes[0].shape
-    reach = int(np.ceil(SEARCH_FWHM * fwhm + np.ptp(one.trail, axis=0).max()))
+    x, y = (round(v) for v in frame.place)
+    ny, nx = frame.planes[0].shape
+    length = np.ptp(frame.trail, axis=0).max()
+    reach = int(np.ceil(SEARCH_FWHM * fwhm + length))
     x0, x1, y0, y1 = x - reach, x + reach + 1, y - reach, y + reach + 1
     if x0 < 0 or y0 < 0 or x1 > nx or y1 > ny:
         return None
-    step = max(1, len(resampled) // COMPARED)
-    others = [o for o in resampled[::step] if o is not one]
+    others = [other for other in resampled[:: max(1, len(resampled) // COMPARED)] if other is not frame]
     if len(others) < 2:
         return None
-    boxes = [o.levels[0].apply(o.planes[0].box(x0, y0, x1, y1), x0, y0) for o in [one, *others]]
+    # What no other frame shows there: the body has moved on, the sky has not.
+    boxes = [each.box(0, x0, y0, x1, y1) for each in [frame, *others]]
     extra = np.nan_to_num(boxes[0] - np.median(boxes[1:], axis=0))
     smooth = ndimage.gaussian_filter(extra, fwhm / FWHM_PER_SIGMA)
     j, i = np.unravel_index(np.argmax(smooth), smooth.shape)
-    noise = 1.4826 * np.median(np.abs(smooth - np.median(smooth)))
-    if smooth[j, i] < 10 * noise or not (2 < i < smooth.shape[1] - 3 and 2 < j < smooth.shape[0] - 3):
+    if smooth[j, i] < 10 * mad_sigma(smooth):
+        return None
+    if not (2 < i < smooth.shape[1] - 3 and 2 < j < smooth.shape[0] - 3):
         return None
     rows, columns = np.mgrid[0 : smooth.shape[0], 0 : smooth.shape[1]]
     # The middle of light within the trail's length: the peak of a trail alone wanders along it.
-    near = np.hypot(columns - i, rows - j) <= 1.5 * fwhm + 0.5 * np.ptp(one.trail, axis=0).max()
+    near = np.hypot(columns - i, rows - j) <= 1.5 * fwhm + 0.5 * length
     light = np.where(near, np.maximum(smooth, 0.0), 0.0)
-    total = light.sum()
-    middle = one.trail.mean(axis=0)
-    return (
-        float((light * columns).sum() / total + x0 - middle[0]),
-        float((light * rows).sum() / total + y0 - middle[1]),
-    )
+    here = np.array([(light * columns).sum() + light.sum() * x0, (light * rows).sum() + light.sum() * y0])
+    return here / light.sum() - frame.trail.mean(axis=0)
 
 
-def body_peaks(resampled, fwhm) -> list:
+def body_peaks(resampled, fwhm) -> list[float]:
     """Peak of the body above its surroundings in each frame, in sigmas of a pixel."""
-    peaks = []
-    for one in resampled:
-        x, y = (round(v) for v in one.place)
-        reach = int(np.ceil(6 * fwhm))
-        ny, nx = one.planes[0].shape
-        x0, x1, y0, y1 = max(x - reach, 0), min(x + reach + 1, nx), max(y - reach, 0), min(y + reach + 1, ny)
-        if x0 >= x1 or y0 >= y1:
-            peaks.append(0.0)
-            continue
-        values = one.levels[0].apply(one.planes[0].box(x0, y0, x1, y1), x0, y0)
-        core = TrailMask(one.trail - [x0, y0], 1.5 * fwhm, values.shape)(0, y1 - y0)
-        inside = values[core & np.isfinite(values)]
-        rest = values[~core & np.isfinite(values)]
-        peak = (inside.max() - np.median(rest)) if len(inside) and len(rest) else 0.0
-        peaks.append(float(max(peak, 0.0) / one.levels[0].sigma))
-    return peaks
+    return [_peak(frame, fwhm) for frame in resampled]
+
+
+def _peak(frame, fwhm) -> float:
+    x, y = (round(v) for v in frame.place)
+    reach = int(np.ceil(6 * fwhm))
+    ny, nx = frame.planes[0].shape
+    x0, x1, y0, y1 = max(x - reach, 0), min(x + reach + 1, nx), max(y - reach, 0), min(y + reach + 1, ny)
+    if x0 >= x1 or y0 >= y1:
+        return 0.0
+    values = frame.box(0, x0, y0, x1, y1)
+    known = np.isfinite(values)
+    core = TrailMask(frame.trail - [x0, y0], 1.5 * fwhm, values.shape)(0, y1 - y0)
+    inside, rest = values[core & known], values[~core & known]
+    peak = (inside.max() - np.median(rest)) if len(inside) and len(rest) else 0.0
+    return float(max(peak, 0.0) / frame.levels[0].sigma)

@@ -12,6 +12,7 @@ a star beside it, being in the base already, drops out of the difference.
 """
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -263,25 +264,18 @@ def composite(base, dots, look) -> np.ndarray:
     return look.picture(over_base(base, dots), neutral=neutral_of(dots, base.shape[-2:]))
 
 
-def dots_of(night, resampled, base) -> list:
+def dots_of(night, resampled, base) -> list[Dot]:
     """The body as every kept frame has it."""
     if len(resampled) == 1:
         # Its base is the frame itself: there is nothing to take the body out with.
-        one = resampled[0]
-        name, time, (x, y) = one.subframe.frame.name, one.subframe.place.time, one.place
-        return [Dot(name, time, float(x), float(y), reason="a single frame: the body stays in the base")]
+        place, (x, y) = resampled[0].subframe.place, resampled[0].place
+        name = resampled[0].subframe.frame.name
+        reason = "a single frame: the body stays in the base"
+        return [Dot(name, place.time, float(x), float(y), reason=reason)]
     found = []
-    for one in resampled:
-
-        def reader(plane, level):
-            return lambda x0, y0, x1, y1: level.apply(plane.box(x0, y0, x1, y1), x0, y0)
-
-        planes = [reader(plane, level) for plane, level in zip(one.planes, one.levels, strict=True)]
-        place = one.subframe.place
-        noise = one.levels[0].sigma / np.sqrt(len(planes))
-        found.append(
-            take_dot(
-                one.subframe.frame.name, place.time, planes, base, one.place, one.trail, night.fwhm, noise
-            )
-        )
+    for frame in resampled:
+        planes = [partial(frame.box, colour) for colour in range(len(frame.planes))]
+        name, time = frame.subframe.frame.name, frame.subframe.place.time
+        noise = frame.levels[0].sigma / np.sqrt(len(planes))
+        found.append(take_dot(name, time, planes, base, frame.place, frame.trail, night.fwhm, noise))
     return found

@@ -8,6 +8,7 @@ result = run(job, progress=..., cancelled=...)           # stopped? the same job
 import hashlib
 import tempfile
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -16,8 +17,7 @@ from appulse.catalogues.deepsky import objects_near
 from appulse.errors import AppulseError, InputError
 from appulse.formats.output import check_free, write_bytes, write_table
 from appulse.sequence import animate
-from appulse.sequence.animate import animation
-from appulse.sequence.body_places import centre_on_body
+from appulse.sequence.body_places import centred_on_body
 from appulse.sequence.colour import colour_on_grid
 from appulse.sequence.composite import chosen_dots, composite, dots_of, look_for
 from appulse.sequence.grade import grade_plot, grade_table
@@ -35,13 +35,8 @@ from appulse.sequence.picture_files import (
     write_stack,
     write_tiff,
 )
-from appulse.sequence.picture_job import (
-    PictureResult,
-    Preview,
-    preview_job,
-    write_recipe,
-)
-from appulse.sequence.prepared_night import prepare
+from appulse.sequence.picture_job import PictureResult, Preview, preview_job, write_recipe
+from appulse.sequence.prepared_night import PreparedNight, prepare
 from appulse.sequence.resampled_frames import resample_frames
 from appulse.sequence.stack import base_stacks, tracked_stacks
 from appulse.sequence.subframe import binned
@@ -108,51 +103,63 @@ class _Count:
             raise Cancelled(f"stopped while {self.words}: the same job goes on from there")
 
 
+@dataclass(frozen=True)
+class _StillSky:
+    """What every run begins with: frames on one grid, and the sky without the body."""
+
+    night: PreparedNight
+    # On the star grid and on the body's; the second is empty for a preview.
+    resampled: list
+    moving: list
+    base: list
+    notes: tuple
+
+    @property
+    def track(self) -> np.ndarray:
+        """Places of the body, (n, 2) grid px."""
+        return np.array([frame.place for frame in self.resampled])
+
+
+def _still_sky(job, parts, steps, failed, *, track=True, **more) -> _StillSky:
+    settings, workers = job.settings, job.workers
+    with steps("looking at frames", len(job.subframes)) as bar:
+        night = prepare(
+            job.subframes, settings, parts, decided=job.decided, failed=failed, progress=bar.update,
+            workers=workers, **more,
+        )  # fmt: skip
+    with steps("resampling frames", len(night.kept)) as bar:
+        resampled, moving = resample_frames(
+            night, settings, parts, track=track, workers=workers, progress=bar.update
+        )
+    resampled, followed = centred_on_body(resampled, night.fwhm)
+    with steps("stacking: still sky", night.grid.shape[0] * len(resampled[0].planes)) as bar:
+        base = base_stacks(night, resampled, settings, parts, workers=workers, progress=bar.update)
+    return _StillSky(night, resampled, moving, base, (*night.notes, *followed))
+
+
 def make_preview(job, steps, failed=None) -> Preview:
     """Preview a job whose frames are small already (``settings.bin`` above 1)."""
     settings = job.settings
     with tempfile.TemporaryDirectory(prefix="appulse-preview-") as folder:
-        parts = Parts(Path(folder) / "parts")
-        with steps("looking at frames", len(job.subframes)) as bar:
-            night = prepare(
-                job.subframes,
-                settings,
-                parts,
-                decided=job.decided,
-                failed=failed,
-                progress=bar.update,
-                workers=job.workers,
-            )
-        notes = list(night.notes)
-        with steps("resampling frames", len(night.kept)) as bar:
-            resampled, _ = resample_frames(
-                night, settings, parts, track=False, workers=job.workers, progress=bar.update
-            )
-        notes += centre_on_body(resampled, night.fwhm)
-        with steps("stacking: still sky", night.grid.shape[0] * len(resampled[0].planes)) as bar:
-            base = base_stacks(night, resampled, settings, parts, workers=job.workers, progress=bar.update)
-        light = np.stack([one.data for one in base])
-        dots = dots_of(night, resampled, light)
-        track = np.array([one.place for one in resampled])
-        colour = _colour(job, night, track, notes)
-        picture = composite(
-            light, chosen_dots(dots, settings), look_for(night.grid, light, track, settings, colour)
-        )
-        return Preview(shown(to_8bit(picture)), night, dots, notes, len(night.kept))
+        sky = _still_sky(job, Parts(Path(folder) / "parts"), steps, failed, track=False)
+        light = np.stack([stack.data for stack in sky.base])
+        dots = dots_of(sky.night, sky.resampled, light)
+        colour, words = _small_colour(job, sky)
+        look = look_for(sky.night.grid, light, sky.track, settings, colour)
+        pixels = shown(to_8bit(composite(light, chosen_dots(dots, settings), look)))
+        return Preview(pixels, sky.night, dots, [*sky.notes, *words], len(sky.night.kept))
 
 
-def _colour(job, night, track, notes):
-    """The colour base, small, by its WCS alone; None, told, where it cannot be used."""
+def _small_colour(job, sky):
+    """The colour base, small, by its WCS alone, None where it cannot be used; and words on it."""
     if not job.colour:
-        return None
+        return None, ()
+    grid = sky.night.grid
     try:
-        frames = [binned(f, max(1, round(night.grid.pixel_scale / f.pixel_scale))) for f in job.colour]
-        colour, words = colour_on_grid(frames, night, track, aligned=False, workers=job.workers)
+        frames = [binned(f, max(1, round(grid.pixel_scale / f.pixel_scale))) for f in job.colour]
+        return colour_on_grid(frames, sky.night, sky.track, aligned=False, workers=job.workers)
     except AppulseError as error:
-        notes.append(f"no colour in the preview: {error}")
-        return None
-    notes += words
-    return colour
+        return None, (f"no colour in the preview: {error}",)
 
 
 PREVIEW_PX, PREVIEW_FRAMES = 700, 12
@@ -246,51 +253,43 @@ def describe(body, night) -> str:
 
 
 class _Run:
+    """A run under way: what it has written so far."""
+
     def __init__(self, job, overwrite, failed, steps):
         self.job, self.overwrite, self.failed, self.steps = job, overwrite, failed, steps
-        self.out = Path(job.out)
+        self.out, self.settings = Path(job.out), job.settings
         self.parts = Parts(job.parts_folder)
-        self.settings = job.settings
-        self.written, self.hashes, self.notes = [], {}, []
+        self.written, self.hashes = [], {}
 
     def go(self) -> PictureResult:
         job, settings = self.job, self.settings
-        with self.steps("looking at frames", len(job.subframes)) as bar:
-            night = prepare(
-                job.subframes, settings, self.parts, star_table=job.star_table, decided=job.decided,
-                pinned=job.pinned, failed=self.failed, progress=bar.update, workers=job.workers,
-            )  # fmt: skip
-        self.notes += night.notes
-        with self.steps("resampling frames", len(night.kept)) as bar:
-            resampled, moving = resample_frames(
-                night, settings, self.parts, workers=job.workers, progress=bar.update
-            )  # fmt: skip
-        self.notes += centre_on_body(resampled, night.fwhm)
-        base = self._stack("still sky", base_stacks, night, resampled)
-        self._write_grades(night)
-        light = self._fits("base.fits", base, night, "stars at rest, the body taken out")
-        del base
-        dots = dots_of(night, resampled, light)
-        tracked = self._stack(
-            "moving body", lambda n, la, s, p, **k: tracked_stacks(n, la, light, s, p, **k), night, moving
+        sky = _still_sky(
+            job, self.parts, self.steps, self.failed, star_table=job.star_table, pinned=job.pinned
         )
+        night = sky.night
+        self._write_grades(night)
+        # The stacks' own pixels are freed as they are written: there may be little room for two of them.
+        light = self._fits("base.fits", sky.base, night, "stars at rest, the body taken out")
+        dots = dots_of(night, sky.resampled, light)
+        with self.steps("stacking: moving body", night.grid.shape[0] * len(light)) as bar:
+            tracked = tracked_stacks(
+                night, sky.moving, light, settings, self.parts, workers=job.workers, progress=bar.update
+            )
         self._fits("tracked.fits", tracked, night, "the body at rest, stars taken out")
         del tracked
-        look = self._look(night, resampled, light)
+        colour, words = None, ()
+        if job.colour:
+            colour, words = colour_on_grid(job.colour, night, sky.track, workers=job.workers)
+        look = look_for(night.grid, light, sky.track, settings, colour)
         picked = chosen_dots(dots, settings)
         self._pictures(night, composite(light, picked, look), picked, look)
-        self._animation(night, light, resampled, dots, look, moving)
+        self._animation(sky, light, dots, look)
         self._done(write_dots(self.out / "dots.ecsv", night, dots, picked, self.overwrite))
         self._done(write_recipe(self.out / "recipe.yaml", job, night, self.hashes, self.overwrite))
         if not job.keep_parts:
             self.parts.clear()
-        return PictureResult(night, dots, self.written, self.notes, self.parts.reused, self.hashes)
-
-    def _stack(self, words, how, night, resampled):
-        with self.steps(f"stacking: {words}", night.grid.shape[0] * len(resampled[0].planes)) as bar:
-            return how(
-                night, resampled, self.settings, self.parts, workers=self.job.workers, progress=bar.update
-            )
+        notes = [*sky.notes, *words]
+        return PictureResult(night, dots, self.written, notes, self.parts.reused, self.hashes)
 
     def _fits(self, name, stacks, night, words):
         path = self.out / name
@@ -309,42 +308,35 @@ class _Run:
         self._done(grade_plot(table, self.out / "grades.png", self.overwrite))
         self._done(coverage_png(night, self.out / "coverage.png", self.overwrite))
 
-    def _look(self, night, resampled, light):
-        track = np.array([one.place for one in resampled])
-        colour = None
-        if self.job.colour:
-            colour, notes = colour_on_grid(self.job.colour, night, track, workers=self.job.workers)
-            self.notes += notes
-        return look_for(night.grid, light, track, self.settings, colour)
-
     def _pictures(self, night, picture, dots, look):
-        out, words, extras = self.out, describe(self.job.body, night), self.job.extras
+        words, extras = describe(self.job.body, night), self.job.extras
         outlines = ()
         if "outlines" in self.settings.marks:
             ny, nx = night.grid.shape
             centre = [float(v) for v in night.grid.to_sky(nx / 2, ny / 2)]
             outlines = objects_near(*centre, np.hypot(nx, ny) / 2 * night.grid.pixel_scale / 3600.0)
         picture = marked(picture, night, dots, look, self.settings, outlines=outlines)
-        path = write_png(picture, out / "composite.png", words, overwrite=self.overwrite)
-        self._done(path, to_16bit(picture))
+        path = self.out / "composite"
+        png = write_png(picture, path.with_suffix(".png"), words, overwrite=self.overwrite)
+        self._done(png, to_16bit(picture))
         if "tiff" in extras:
-            path = out / "composite.tiff"
-            self._done(write_tiff(picture, path, words, overwrite=self.overwrite))
+            self._done(write_tiff(picture, path.with_suffix(".tiff"), words, overwrite=self.overwrite))
         if "jpeg" in extras:
-            path, longest = out / "composite.jpg", self.job.jpeg_px
-            self._done(write_jpeg(picture, path, words, longest=longest, overwrite=self.overwrite))
+            more = {"longest": self.job.jpeg_px, "overwrite": self.overwrite}
+            self._done(write_jpeg(picture, path.with_suffix(".jpg"), words, **more))
 
-    def _animation(self, night, light, resampled, dots, look, moving):
-        settings, out = self.settings, self.out
-        more = {"fps": settings.fps, "overwrite": self.overwrite}
-        with self.steps("drawing the animation", len(resampled)) as bar:
-            pictures = animation(
-                night, light, resampled, dots, look, settings, tracked=moving, progress=bar.update
-            )
-        self._done(animate.write_gif(pictures, out / "animation.gif", **more), np.stack(pictures))
+    def _animation(self, sky, light, dots, look):
+        more = {"fps": self.settings.fps, "overwrite": self.overwrite}
+        with self.steps("drawing the animation", len(sky.resampled)) as bar:
+            pictures = animate.animation(
+                sky.night, light, sky.resampled, dots, look, self.settings, tracked=sky.moving,
+                progress=bar.update,
+            )  # fmt: skip
+        path = self.out / "animation.gif"
+        self._done(animate.write_gif(pictures, path, **more), np.stack(pictures))
         if "mp4" in self.job.extras:
-            self._done(animate.write_mp4(pictures, out / "animation.mp4", **more))
+            self._done(animate.write_mp4(pictures, path.with_suffix(".mp4"), **more))
         if "frames" in self.job.extras:
             for index, pixels in enumerate(pictures, 1):
-                name = out / "animation" / f"{index:04d}.png"
+                name = self.out / "animation" / f"{index:04d}.png"
                 self._done(write_bytes(name, png_bytes(pixels), self.overwrite))
