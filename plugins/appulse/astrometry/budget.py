@@ -68,9 +68,9 @@ def error_budget(residual, *, clock_sigma_s: float | None = None) -> Budget:
     --------
     >>> from appulse.astrometry.prediction import Prediction
     >>> from appulse.astrometry.residual import Residual
-    >>> one = Residual("a.fits", "", "7", Prediction("7", 10.0, 0.0, 30.0, 0.0), seen=True, dra_cosdec=0.3,
-    ...                ddec=-0.1, covariance=np.diag([0.01, 0.01]))
-    >>> budget = error_budget(one, clock_sigma_s=12.0)
+    >>> residual = Residual("a.fits", "", "7", Prediction("7", 10.0, 0.0, 30.0, 0.0), seen=True,
+    ...                     dra_cosdec=0.3, ddec=-0.1, covariance=np.diag([0.01, 0.01]))
+    >>> budget = error_budget(residual, clock_sigma_s=12.0)
     >>> round(budget.chi2, 3), round(budget.probability, 3)
     (5.5, 0.064)
     """
@@ -96,44 +96,41 @@ def error_budget(residual, *, clock_sigma_s: float | None = None) -> Budget:
 
 
 def _sigmas(covariance):
+    """Roots of the diagonal; rounding may leave a variance below nothing."""
     return np.sqrt(np.maximum(np.diag(covariance), 0.0))
 
 
 def _parts(residual, clock_sigma_s):
     """(name, covariance, words) of each part."""
-    nothing = np.full((2, 2), np.nan)
-    plate_cov = residual.plate_covariance
-    catalogue = nothing
-    if residual.plate is not None and residual.plate.corrected:
-        catalogue = residual.plate.catalogue_covariance
+    plate, plate_cov = residual.plate, residual.plate_covariance
+    catalogue = np.full((2, 2), np.nan)
+    stars = f"zero point of {residual.n_stars} stars"
+    if plate is not None and plate.corrected:
+        # The zero point's error holds the catalogue's, which more frames of the same field do not shrink.
+        catalogue = plate.catalogue_covariance
         plate_cov = _less(plate_cov, catalogue)
-        plate_words = f"zero point of {residual.n_stars} stars"
-        catalogue_words = f"places of those stars in {residual.plate.catalogue}"
+        plate_words, catalogue_words = stars, f"places of those stars in {plate.catalogue}"
     elif np.isfinite(plate_cov).all():
-        plate_words, catalogue_words = f"zero point of {residual.n_stars} stars", "within the plate's"
+        plate_words, catalogue_words = stars, "within the plate's"
     else:
         plate_words = catalogue_words = "no stars: the plate's own error is not known and counts as nothing"
-    ephemeris = residual.prediction.covariance
-    known = np.isfinite(ephemeris).all()
-    ephemeris_words = "predicted ellipse" if known else "orbit without covariance: not known"
+    known = np.isfinite(residual.prediction.covariance).all()
     sigma_s = residual.clock_sigma_s if clock_sigma_s is None else clock_sigma_s
+    # A clock is wrong along the motion only: a line, not an ellipse.
     speed = np.array([residual.prediction.ra_rate, residual.prediction.dec_rate]) / 3600.0
-    clock = np.outer(speed, speed) * sigma_s**2
-    if not np.isfinite(sigma_s):
-        clock_words = "no error of the clock stated: not known"
-    else:
-        clock_words = f"{sigma_s:g} s at {residual.prediction.rate:.1f} arcsec/h"
-    fit = residual.fit
+    clock_words = f"{sigma_s:g} s at {residual.prediction.rate:.1f} arcsec/h"
     centroid_words = "fit of the body's image"
-    if fit is not None and fit.phase_error_px > 0:
-        centroid_words += f", {fit.phase_error_px:.3f} px of pixel-phase error in it"
+    if residual.fit is not None and residual.fit.phase_error_px > 0:
+        centroid_words += f", {residual.fit.phase_error_px:.3f} px of pixel-phase error in it"
     return [
         ("centroid", residual.covariance, centroid_words),
         ("plate", plate_cov, plate_words),
         ("catalogue", catalogue, catalogue_words),
-        ("ephemeris", ephemeris, ephemeris_words),
-        ("clock", clock, clock_words),
-    ]
+        ("ephemeris", residual.prediction.covariance,
+         "predicted ellipse" if known else "orbit without covariance: not known"),
+        ("clock", np.outer(speed, speed) * sigma_s**2,
+         clock_words if np.isfinite(sigma_s) else "no error of the clock stated: not known"),
+    ]  # fmt: skip
 
 
 def _less(total, part):
@@ -143,6 +140,7 @@ def _less(total, part):
 
 
 def _sentence(residual, lines, total, chi2, probability) -> str:
+    """Whether the O-C fits in its errors, and what they are made of."""
     names = list(lines["part"])
     size = np.hypot(np.nan_to_num(lines["sigma_ra"].value), np.nan_to_num(lines["sigma_dec"].value))
     largest = names[int(np.argmax(size))]

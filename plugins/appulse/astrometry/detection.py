@@ -43,27 +43,14 @@ STAR_RADIUS_FWHM = 3.2
 
 @dataclass(frozen=True)
 class Survey:
-    """What a frame's pixels tell about themselves.
-
-    Parameters
-    ----------
-    sky : SkyMesh
-    sources : Table
-        From :func:`~appulse.astrometry.detection.detect_stars`.
-    psf : FieldPSF
-    noise : Noise
-    saturation : float or None
-        Stored number from which pixels are saturated.
-    notes : tuple of str
-        What was estimated for want of better, in words.
-    """
+    """What a frame's pixels tell about themselves."""
 
     sky: SkyMesh
-    sources: Table
+    sources: Table  # from :func:`detect_stars`
     psf: FieldPSF
     noise: Noise
-    saturation: float | None
-    notes: tuple[str, ...] = ()
+    saturation: float | None  # stored number from which pixels are saturated
+    notes: tuple[str, ...] = ()  # what was estimated for want of better
     # Star fits made so far: plate check and alignment ask for the same stars.
     _fits: dict = field(default_factory=dict, repr=False)
 

@@ -79,6 +79,7 @@ def identify(residual, *, predictions=(), objects=(), reach_arcsec: float | None
 
 
 def _refuse_unknown(residual, x, y, reach) -> None:
+    """A residual keeps its surroundings only: farther off nothing is known, and nothing may be claimed."""
     plate = residual.plate
     if plate is None or not np.isfinite(plate.reach_px):
         return
@@ -91,17 +92,20 @@ def _refuse_unknown(residual, x, y, reach) -> None:
 
 
 def _place(residual):
+    """Sky and pixel of the measured place, or of the one where nothing was found."""
     if residual.seen:
         return residual.ra_obs, residual.dec_obs, residual.x, residual.y
     return residual.prediction.ra, residual.prediction.dec, *residual.expected_px
 
 
 def _separation(ra1, dec1, ra2, dec2) -> float:
+    """Arcsec between two places."""
     a, b = unit_from_radec(ra1, dec1), unit_from_radec(ra2, dec2)
     return float(separation_rad(a, b)) * ARCSEC_PER_RAD
 
 
 def _bodies_near(residual, predictions, ra, dec, reach):
+    """Other known bodies, within three sigmas of their own predictions."""
     for row in predictions:
         body = Prediction.from_row(row)
         away = _separation(ra, dec, body.ra, body.dec)
@@ -110,13 +114,14 @@ def _bodies_near(residual, predictions, ra, dec, reach):
 
 
 def _objects_near(objects, ra, dec, reach):
-    for one in objects:
-        away = _separation(ra, dec, one.ra, one.dec)
-        radius = 30.0 * np.nan_to_num(one.major_arcmin) if one.major_arcmin else 0.0
+    """Deep-sky objects on or beside whose image the place lies."""
+    for outline in objects:
+        away = _separation(ra, dec, outline.ra, outline.dec)
+        radius = 30.0 * np.nan_to_num(outline.major_arcmin) if outline.major_arcmin else 0.0
         if away <= max(reach, radius):
             inside = "the place lies on it" if radius > away else "beside it"
-            magnitude = np.nan if one.mag is None else float(one.mag)
-            yield "object", one.name, away, magnitude, f"{one.object_type}: {inside}"
+            magnitude = np.nan if outline.mag is None else float(outline.mag)
+            yield "object", outline.name, away, magnitude, f"{outline.object_type}: {inside}"
 
 
 def _stars_near(residual, x, y, reach):
@@ -135,6 +140,7 @@ def _stars_near(residual, x, y, reach):
             for i in np.flatnonzero(away <= reach)
         ]
     sources, zero = plate.survey.sources, zero_point(plate)
+    # A star's wings, a trail's lumps: what lies within 1.5 FWHM of a known image is that image.
     own = 1.5 * plate.survey.psf.fwhm
     for source in sources[np.hypot(sources["x"] - x, sources["y"] - y) * scale <= reach]:
         here = np.array([source["x"], source["y"]])
@@ -147,6 +153,7 @@ def _stars_near(residual, x, y, reach):
 
 
 def _sentence(residual, rows, difference, sigma, reach) -> str:
+    """What speaks for and against, in words."""
     name = residual.designation
     if residual.seen:
         words = [f"{name} was measured"]

@@ -59,18 +59,18 @@ def _groups(observations, body):
     """Rows that share an observer and a body: (rows, observer or the reason why not, designation)."""
     groups: dict = {}
     for i, row in enumerate(observations):
-        place = tuple(cell(row, f"pos{k}", None) if _known(row, f"pos{k}") else np.nan for k in (1, 2, 3))
-        moving = str(row["sys"]).startswith("ICRF")
-        own = i if moving else -1
-        key = (str(row["station"]), str(row["sys"]), place, body or str(row["designation"]), own)
-        # NaN differs from itself: places that are not stated are compared by their words.
-        groups.setdefault(str(key), (key, []))[1].append(i)
-    for key, rows in groups.values():
-        yield rows, _observer(key, observations[rows[0]]), key[3]
+        designation = body or str(row["designation"])
+        # A spacecraft is somewhere else at every moment. NaN differs from itself: places by their words.
+        own = i if str(row["sys"]).startswith("ICRF") else -1
+        key = str((str(row["station"]), str(row["sys"]), _position(row), designation, own))
+        groups.setdefault(key, (designation, []))[1].append(i)
+    for designation, rows in groups.values():
+        yield rows, observer_of(observations[rows[0]]), designation
 
 
-def _known(row, name) -> bool:
-    return not np.ma.is_masked(row[name])
+def _position(row) -> tuple:
+    """Stated place of the observer in the units of its system; NaN where there is none."""
+    return tuple(cell(row, f"pos{k}", None) for k in (1, 2, 3))
 
 
 def observer_of(row):
@@ -85,19 +85,13 @@ def observer_of(row):
     Site, SpacecraftVector or str
         A text is the reason why there is none.
     """
-    place = tuple(cell(row, f"pos{k}", None) if _known(row, f"pos{k}") else np.nan for k in (1, 2, 3))
-    return _observer((str(row["station"]), str(row["sys"]), place, None, None), row)
-
-
-def _observer(key, row):
-    """Site, spacecraft or the reason why there is none."""
-    station, system, place, _, _ = key
+    station, system = str(row["station"]), str(row["sys"])
     try:
         if system == "WGS84":
-            return Site.from_geodetic(*place, name=station, source="the observation")
+            return Site.from_geodetic(*_position(row), name=station, source="the observation")
         if system in ("ICRF_KM", "ICRF_AU"):
             unit = u.km if system == "ICRF_KM" else u.au
-            au = (np.array(place) * unit).to_value(u.au)
+            au = (np.array(_position(row)) * unit).to_value(u.au)
             return SpacecraftVector(
                 name=station, time=row["time"], position_au=tuple(au), velocity_au_d=(0.0, 0.0, 0.0),
                 origin="earth", code=station,
@@ -110,6 +104,7 @@ def _observer(key, row):
 
 
 def _flagged(row, label, designation, reason) -> Residual:
+    """An observation that cannot be judged, with the reason."""
     nowhere = Prediction(designation, np.nan, np.nan)
     return Residual(
         label, row["time"].utc.isot, designation, nowhere, flag=f"not judged: {reason}", mid=row["time"]
@@ -117,12 +112,13 @@ def _flagged(row, label, designation, reason) -> Residual:
 
 
 def _residual(row, predicted, label, sigma_arcsec) -> Residual:
+    """O-C of one observation, with the error it states or the one assumed."""
     prediction = Prediction.from_row(predicted)
     ra, dec = float(row["ra"]), float(row["dec"])
     xi, eta = offsets_rad(unit_from_radec(prediction.ra, prediction.dec), unit_from_radec(ra, dec))
     stated = [cell(row, name, u.arcsec) for name in ("sigma_ra", "sigma_dec")]
     sigma = np.where(np.isfinite(stated) & (np.array(stated) > 0), stated, sigma_arcsec)
-    rho = cell(row, "corr_ra_dec", None) if _known(row, "corr_ra_dec") else 0.0
+    rho = np.nan_to_num(cell(row, "corr_ra_dec", None))
     clock = cell(row, "sigma_time", u.s)
     notes = () if np.isfinite(stated).all() else (f"no stated error: {sigma_arcsec:g} arcsec taken",)
     return Residual(

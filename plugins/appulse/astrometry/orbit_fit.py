@@ -93,6 +93,7 @@ def improve_orbit(orbit: Orbit, residuals, observers) -> OrbitFit:
     steps = STEP * np.repeat([np.linalg.norm(orbit.state[:3]), np.linalg.norm(orbit.state[3:])], 3)
     inverse_prior = np.zeros((6, 6)) if prior is None else _inverse(prior, steps)
     state, before, used = orbit.state.copy(), None, np.ones(len(pairs), bool)
+    # Gauss-Newton about the orbit so far; the prior stays about the one that was given.
     for _ in range(ROUNDS):
         offset, partials = _linearise(orbit, state, steps, times, [o for _, o in pairs], measured)
         weights = np.array([np.linalg.inv(c) for _, _, c in measured])
@@ -117,7 +118,8 @@ def improve_orbit(orbit: Orbit, residuals, observers) -> OrbitFit:
     full = covariance * np.outer(steps, steps)
     new = replace(orbit, state=state, covariance=_with_extra(orbit, full), source=f"{orbit.source}, improved")
     gain = np.full(6, np.nan) if prior is None else _gain(prior, full, steps)
-    size = np.nan if prior is None else float(np.sqrt(_norm2((state - orbit.state) / steps, inverse_prior)))
+    moved = (state - orbit.state) / steps
+    size = np.nan if prior is None else float(np.sqrt(moved @ inverse_prior @ moved))
     dof = 2 * int(used.sum()) - (6 if prior is None else 0)
     total = float(after[used].sum())
     words = _sentence(orbit, len(pairs), used, before, total, dof, gain, size, prior is not None)
@@ -166,6 +168,8 @@ def _inverse(covariance, steps):
 
 
 def _inverse_or_refuse(normal, count, arc):
+    """Inverse of a normal matrix, refused where the observations leave a direction free."""
+    # Scaled first: what counts is whether the elements can be told apart, not their units.
     scale = np.sqrt(np.diag(normal))
     if np.any(scale == 0) or np.linalg.cond(normal / np.outer(scale, scale)) > 1e15:
         raise InputError(
@@ -173,10 +177,6 @@ def _inverse_or_refuse(normal, count, arc):
             "an orbit with covariance"
         )
     return np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
-
-
-def _norm2(vector, matrix) -> float:
-    return float(vector @ matrix @ vector)
 
 
 def _gain(prior, posterior, steps):

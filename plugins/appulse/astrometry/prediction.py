@@ -1,6 +1,6 @@
 """A prediction as measuring needs it: bare numbers from a row of any ephemeris, NaN where it does not say."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from astropy import units as u
@@ -41,11 +41,7 @@ class Prediction:
     ra_rate: float = np.nan
     dec_rate: float = np.nan
     mag: float = np.nan
-    covariance: np.ndarray = None
-
-    def __post_init__(self):
-        if self.covariance is None:
-            object.__setattr__(self, "covariance", np.full((2, 2), np.nan))
+    covariance: np.ndarray = field(default_factory=lambda: np.full((2, 2), np.nan))
 
     @property
     def rate(self) -> float:

@@ -18,22 +18,12 @@ MOST_BOXES = 2500
 
 @dataclass(frozen=True)
 class SkyMesh:
-    """Sky on a mesh of boxes.
+    """Sky on a mesh of (my, mx) boxes."""
 
-    Parameters
-    ----------
-    level, sigma : (my, mx) float32 arrays
-        Clipped median and scatter of each box, stored units.
-    box : int
-        Side of a box, px.
-    shape : (int, int)
-        Of the frame.
-    """
-
-    level: np.ndarray
-    sigma: np.ndarray
-    box: int
-    shape: tuple[int, int]
+    level: np.ndarray  # clipped median of each box, float32, stored units
+    sigma: np.ndarray  # its scatter
+    box: int  # side of a box, px
+    shape: tuple[int, int]  # of the frame
 
     @property
     def typical(self) -> tuple[float, float]:
@@ -108,8 +98,8 @@ def _samples(data, box, my, mx, step):
     deep = places(my, ny)
     columns = np.zeros((mx, max(map(len, across))), int)
     filled = np.zeros(columns.shape, bool)
-    for k, one in enumerate(across):
-        columns[k, : len(one)], filled[k, : len(one)] = one, True
+    for k, box_columns in enumerate(across):
+        columns[k, : len(box_columns)], filled[k, : len(box_columns)] = box_columns, True
     values = np.full((my, mx, max(map(len, deep)), columns.shape[1]), np.nan, np.float32)
     for j, rows in enumerate(deep):
         band = np.asarray(data[rows[0] : rows[-1] + 1 : step], dtype=np.float32)

@@ -146,22 +146,11 @@ class SourceFit:
 
 
 def fit_source(
-    data,
-    x: float,
-    y: float,
-    psf: PSF,
-    noise: Noise,
-    *,
-    trail: Trail = POINT,
-    neighbours=(),
-    background_order: int | None = None,
-    radius: float | None = None,
-    bad=None,
-    saturation: float | None = None,
-    free_trail: bool = False,
-    max_shift: float | None = None,
+    data, x: float, y: float, psf: PSF, noise: Noise, *, trail: Trail = POINT, neighbours=(),
+    background_order: int | None = None, radius: float | None = None, bad=None,
+    saturation: float | None = None, free_trail: bool = False, max_shift: float | None = None,
     reject: float = REJECT,
-) -> SourceFit:
+) -> SourceFit:  # fmt: skip
     """Fit one source near (x, y).
 
     Parameters
