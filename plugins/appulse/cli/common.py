@@ -149,7 +149,7 @@ def open_source(args: argparse.Namespace):
 
 
 def with_notes(source):
-    """A source of bodies, once its notes have been said."""
+    """A source of bodies, once its notes have been printed."""
     for words in source.notes:
         note(words)
     return source

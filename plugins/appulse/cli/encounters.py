@@ -21,7 +21,7 @@ examples:
 A row per pass: its id, UTC and separation of the least distance from the object's centre, whether the body
 goes inside the outline, when it enters and leaves, magnitude, elongation, motion. With sites in the campaign
 the rows are ranked, each term of the ranking has its column, and the chance of a clear night from each site,
-or why there is none, is told in words.
+or why there is none, is given in words.
 """
 
 

@@ -43,7 +43,8 @@ def run(args: argparse.Namespace) -> int:
             common.frame_failed(path, error)
             failed += 1
             continue
-        missing = [name for name, one in (("time", frame.exposure), ("site", frame.observer)) if one is None]
+        needed = (("time", frame.exposure), ("site", frame.observer))
+        missing = [name for name, value in needed if value is None]
         verdict = f"not ready: no {' and no '.join(missing)} (see the notes)" if missing else "ready"
         print("\n".join([*describe(frame, checksum=args.checksum), f"  {verdict}", ""]))
         failed += bool(missing)

@@ -89,9 +89,9 @@ def _provenance(path, orbits) -> dict:
     """Program, versions, and which orbits of which epochs were used."""
     from appulse.formats.provenance import file_sha256, provenance
 
-    told = {"file": "bundled starter set" if path is None else path.name, "bodies": len(orbits)}
+    used = {"file": "bundled starter set" if path is None else path.name, "bodies": len(orbits)}
     if path is not None:
-        told["sha256"] = file_sha256(path)
+        used["sha256"] = file_sha256(path)
     if len(orbits) <= 1000:
-        told["epochs_jd_tdb"] = sorted({float(orbit.epoch_jd_tdb) for orbit in orbits})[:20]
-    return provenance(orbits=told)
+        used["epochs_jd_tdb"] = sorted({float(orbit.epoch_jd_tdb) for orbit in orbits})[:20]
+    return provenance(orbits=used)

@@ -5,30 +5,20 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from appulse.errors import InputError
-from appulse.workflows.sources import BodySource, FailedFrame, frame_by_frame
+from appulse.workflows.sources import BodySource, FailedFrame, usable_frames
 
 
 @dataclass(frozen=True)
 class GivenFigures:
-    """What the user knows and catalogues do not: each needs its source.
+    """What the user knows and catalogues do not: each needs its source."""
 
-    Attributes
-    ----------
-    distance_ly, distance_error_ly, distance_source
-        Of the object, light years.
-    diameter_km, diameter_error_km, diameter_source
-        Of the body.
-    albedo : float or None
-        Published.
-    """
-
-    distance_ly: float | None = None
+    distance_ly: float | None = None  # of the object
     distance_error_ly: float | None = None
     distance_source: str | None = None
-    diameter_km: float | None = None
+    diameter_km: float | None = None  # of the body
     diameter_error_km: float | None = None
     diameter_source: str | None = None
-    albedo: float | None = None
+    albedo: float | None = None  # of the body
 
 
 @dataclass(frozen=True)
@@ -94,15 +84,9 @@ def gather_facts(
     from appulse.frames.reading import read_frame
 
     body, given = bodies.only_body("a caption is about one body; name one"), given or GivenFigures()
-    results = []
-    for result in frame_by_frame(
-        frames, lambda path: read_frame(path, **(reading or {})), "reading", progress, cancelled
-    ):
-        results.append(result)
-        if each is not None and isinstance(result, FailedFrame):
-            each(result)
-    failed = tuple(result for result in results if isinstance(result, FailedFrame))
-    usable = [result for result in results if not isinstance(result, FailedFrame)]
+    usable, failed = usable_frames(
+        frames, lambda path: read_frame(path, **(reading or {})), "reading", each, progress, cancelled
+    )
     if not usable:
         raise InputError("no frame can be used: see the lines above")
     orbit = bodies.orbits[0] if bodies.orbits is not None else None

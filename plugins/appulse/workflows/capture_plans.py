@@ -23,30 +23,14 @@ FILES = (
 
 @dataclass(frozen=True)
 class PlannedCapture:
-    """A plan for one pass, with the chances at every site.
+    """A plan for one pass, with the chances at every site."""
 
-    Attributes
-    ----------
-    plan : CapturePlan
-    ephemeris : NBodyEphemeris
-        Of the body.
-    vectors : callable
-        Geocentric vector of the body at a Time, (n, 3) au.
-    chances : dict of str to Odds
-        By the sites' names.
-    advice : str
-        The sentence that compares the sites.
-    campaign : Campaign
-        With what was added of the settings file.
-    notes : tuple of str
-    """
-
-    plan: Any
-    ephemeris: Any
-    vectors: Any
-    chances: dict
-    advice: str
-    campaign: Any
+    plan: Any  # CapturePlan
+    ephemeris: Any  # NBodyEphemeris: of the body
+    vectors: Any  # callable: geocentric vector of the body at a Time, (n, 3) au
+    chances: dict  # by the sites' names
+    advice: str  # the sentence that compares the sites
+    campaign: Any  # Campaign: with what was added of the settings file
     notes: tuple[str, ...] = ()
 
 

@@ -38,21 +38,11 @@ NIGHT_D = 2.0
 
 @dataclass(frozen=True)
 class ComparedObservations:
-    """Observations held against predicted places.
-
-    Attributes
-    ----------
-    path : Path
-    observations : Table
-        As read, with the lines that could not be in ``meta['rejected']``.
-    residuals : tuple of Residual
-        In the file's order; ``frame`` is the file's name with the number of the observation.
-    notes : tuple of str
-    """
+    """Observations held against predicted places."""
 
     path: Path
-    observations: Any
-    residuals: tuple
+    observations: Any  # Table: as read, with the lines that could not be in ``meta['rejected']``
+    residuals: tuple  # in the file's order; ``frame`` is the file's name with the number of the observation
     notes: tuple[str, ...] = ()
 
     @property
@@ -312,14 +302,7 @@ def _write_sheets(compared, table, out: Path, kinds, overwrite: bool) -> list[Pa
 
 @dataclass(frozen=True)
 class MeasuredPlaces:
-    """Measured places of one body, with where each was taken from.
-
-    Attributes
-    ----------
-    residuals : tuple of Residual
-    observers : tuple of Site or SpacecraftVector
-    notes : tuple of str
-    """
+    """Measured places of one body, with where each was taken from."""
 
     residuals: tuple
     observers: tuple
@@ -456,23 +439,13 @@ def with_clock(residual, offset_s: float):
 
 @dataclass(frozen=True)
 class ImprovedOrbit:
-    """An orbit corrected by measured places.
+    """An orbit corrected by measured places."""
 
-    Attributes
-    ----------
-    before : Orbit
-    fit : appulse.astrometry.orbit_fit.OrbitFit
-        With the corrected orbit, and in a sentence what was gained.
-    table : Table
-        The corrected orbit with its covariance, as the other commands read it.
-    ellipses : tuple of (str, str, str)
-        When, and the predicted place's one-sigma ellipse (arcsec) before and after, in words.
-    notes : tuple of str
-    """
-
-    before: Any
+    before: Any  # Orbit
+    # appulse.astrometry.orbit_fit.OrbitFit: with the corrected orbit, and in a sentence what was gained
     fit: Any
-    table: Any
+    table: Any  # Table: the corrected orbit with its covariance, as the other commands read it
+    # when, and the predicted place's one-sigma ellipse (arcsec) before and after, in words
     ellipses: tuple = ()
     notes: tuple[str, ...] = ()
 

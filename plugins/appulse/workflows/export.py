@@ -37,23 +37,12 @@ SHEET_PX = 800
 
 @dataclass(frozen=True)
 class AdesChoice:
-    """What the user wants in the observations that are written.
-
-    Attributes
-    ----------
-    header : AdesHeader
-    disclose_site : bool
-        The coordinates of a site without a code may go out.
-    band : str or None
-        Of the measured magnitudes; none: G where the stars are Gaia's.
-    with_residuals : bool
-        O-C beside the places: for exchange, not for submission.
-    """
+    """What the user wants in the observations that are written."""
 
     header: AdesHeader = field(default_factory=AdesHeader)
-    disclose_site: bool = False
-    band: str | None = None
-    with_residuals: bool = False
+    disclose_site: bool = False  # the coordinates of a site without a code may go out
+    band: str | None = None  # of the measured magnitudes; none: G where the stars are Gaia's
+    with_residuals: bool = False  # O-C beside the places: for exchange, not for submission
 
     @property
     def mode(self) -> str:
@@ -244,21 +233,11 @@ def _packed(row) -> tuple[str, str]:
 
 @dataclass(frozen=True)
 class NightOutputs:
-    """Where the results of a night go.
+    """Where the results of a night go."""
 
-    Attributes
-    ----------
-    out : Path
-        Folder.
-    kinds : frozenset of str
-        Out of :data:`EXTRAS`, beside the table and the verdict.
-    ades : AdesChoice
-        What the observations say of observer, telescope and site.
-    overwrite : bool
-    """
-
-    out: Path
-    kinds: frozenset[str] = frozenset()
+    out: Path  # folder
+    kinds: frozenset[str] = frozenset()  # out of :data:`EXTRAS`, beside the table and the verdict
+    # what the observations say of observer, telescope and site
     ades: AdesChoice = field(default_factory=AdesChoice)
     overwrite: bool = False
 
@@ -285,22 +264,13 @@ class NightOutputs:
 
 @dataclass(frozen=True)
 class SavedNight:
-    """A night that was measured and written.
-
-    Attributes
-    ----------
-    night : MeasuredNight
-    table : Table or None
-        The residual table; None where no frame could be used: then nothing is written.
-    written : tuple of Path
-    notes : tuple of str
-        What was left out, and why.
-    """
+    """A night that was measured and written."""
 
     night: MeasuredNight
+    # Table or None: the residual table; None where no frame could be used: then nothing is written
     table: Any = None
     written: tuple[Path, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # what was left out, and why
 
 
 def measure_to_folder(

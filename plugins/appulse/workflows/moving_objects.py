@@ -12,8 +12,8 @@ from appulse.workflows.sources import (
     StarSource,
     Surroundings,
     counted,
-    frame_by_frame,
     surroundings_of,
+    usable_frames,
 )
 
 LEAST_SNR = 3.0
@@ -24,21 +24,11 @@ LEAST_FRAMES = 3
 
 @dataclass(frozen=True)
 class MoverLimits:
-    """What counts as a mover.
+    """What counts as a mover."""
 
-    Attributes
-    ----------
-    max_rate : float
-        Fastest motion, arcsec/h.
-    min_frames : int or None
-        Sightings that make a line; None: three, or half of the frames.
-    min_snr : float
-        Faintest sighting.
-    """
-
-    max_rate: float = 600.0
-    min_frames: int | None = None
-    min_snr: float = 5.0
+    max_rate: float = 600.0  # fastest motion, arcsec/h
+    min_frames: int | None = None  # sightings that make a line; None: three, or half of the frames
+    min_snr: float = 5.0  # faintest sighting
 
     def __post_init__(self):
         if not self.max_rate > 0:
@@ -53,24 +43,11 @@ class MoverLimits:
 
 @dataclass(frozen=True)
 class FoundMovers:
-    """What moves, and what does not show.
+    """What moves, and what does not show."""
 
-    Attributes
-    ----------
-    table : Table
-        A row for each mover.
-    sightings : Table
-        Every single one, measured.
-    missed : tuple of row
-        Known bodies predicted in the frames that were not found.
-    frames : tuple of SolvedFrame
-    failed : tuple of FailedFrame
-    notes : tuple of str
-    """
-
-    table: Any
-    sightings: Any
-    missed: tuple = ()
+    table: Any  # Table: a row for each mover
+    sightings: Any  # Table: every single one, measured
+    missed: tuple = ()  # known bodies predicted in the frames that were not found
     frames: tuple = ()
     failed: tuple[FailedFrame, ...] = ()
     notes: tuple[str, ...] = ()
@@ -172,15 +149,7 @@ def _look(frames, around: Surroundings, stars, reading, each, progress, cancelle
         frame.release()
         return frame, plate, inside
 
-    looked, failed = [], []
-    for result in frame_by_frame(frames, look, "looking", progress, cancelled):
-        if isinstance(result, FailedFrame):
-            failed.append(result)
-            if each is not None:
-                each(result)
-        else:
-            looked.append(result)
-    return looked, tuple(failed)
+    return usable_frames(frames, look, "looking", each, progress, cancelled)
 
 
 def _missed(table, known) -> tuple:

@@ -11,27 +11,13 @@ from appulse.workflows.sources import IsCancelled, Progress, counted, load_orbit
 
 @dataclass(frozen=True)
 class FoundPasses:
-    """Passes of a campaign, in the order of time, or of rank where the campaign has sites.
+    """Passes of a campaign, in the order of time, or of rank where the campaign has sites."""
 
-    Attributes
-    ----------
-    table : Table
-        A row for each pass.
-    passes : tuple of Pass
-    search : PassSearch
-        What was searched for, and with which limits.
-    catalogue : OrbitCatalogue
-        Of the bodies.
-    hidden : tuple of Pass
-        Where there is none: passes that the limits of elongation and brightness hide.
-    notes : tuple of str
-    """
-
-    table: Any
+    table: Any  # Table: a row for each pass
     passes: tuple
-    search: Any
-    catalogue: Any
-    hidden: tuple = ()
+    search: Any  # PassSearch: what was searched for, and with which limits
+    catalogue: Any  # OrbitCatalogue: of the bodies
+    hidden: tuple = ()  # where there is none: passes that the limits of elongation and brightness hide
     notes: tuple[str, ...] = ()
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from appulse.errors import InputError
-from appulse.workflows.sources import BodySource, FailedFrame, StarSource, frame_by_frame
+from appulse.workflows.sources import BodySource, FailedFrame, StarSource, usable_frames
 
 PICTURE_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".gif", ".bmp", ".webp")
 STOPPED_EARLY = "no frame can be used: see the lines above"
@@ -14,64 +14,33 @@ STOPPED_EARLY = "no frame can be used: see the lines above"
 
 @dataclass(frozen=True)
 class PictureFiles:
-    """Files that a run reads beside its frames.
+    """Files that a run reads beside its frames."""
 
-    Attributes
-    ----------
-    bias, dark, flat : Path or None
-        Masters.
-    colour : tuple of Path
-        One frame of three planes, or three of one.
-    grades : Path or None
-        An edited ``grades.ecsv``: which frames to keep.
-    """
-
-    bias: Path | None = None
-    dark: Path | None = None
-    flat: Path | None = None
-    colour: tuple[Path, ...] = ()
-    grades: Path | None = None
+    bias: Path | None = None  # masters
+    dark: Path | None = None  # masters
+    flat: Path | None = None  # masters
+    colour: tuple[Path, ...] = ()  # one frame of three planes, or three of one
+    grades: Path | None = None  # an edited ``grades.ecsv``: which frames to keep
 
 
 @dataclass(frozen=True)
 class PictureOutputs:
-    """Where the products go, and which.
+    """Where the products go, and which."""
 
-    Attributes
-    ----------
-    out : Path
-        Folder.
-    extras : frozenset of str
-        Out of tiff, jpeg, mp4, frames.
-    jpeg_px : int or None
-        Longer side of the JPEG.
-    overwrite, keep_parts : bool
-    preview : bool
-        Only ``preview.png``: then products that stand there are no hindrance.
-    """
-
-    out: Path
-    extras: frozenset[str] = frozenset()
-    jpeg_px: int | None = None
+    out: Path  # folder
+    extras: frozenset[str] = frozenset()  # out of tiff, jpeg, mp4, frames
+    jpeg_px: int | None = None  # longer side of the JPEG
     overwrite: bool = False
     keep_parts: bool = False
-    preview: bool = False
+    preview: bool = False  # only ``preview.png``: then products that stand there are no hindrance
 
 
 @dataclass(frozen=True)
 class PictureRun:
-    """A run that is ready to be done, and the frames that cannot take part.
+    """A run that is ready to be done, and the frames that cannot take part."""
 
-    Attributes
-    ----------
-    job : appulse.sequence.picture_job.PictureJob
-    recipe : Recipe or None
-        Where the run repeats one.
-    failed : tuple of FailedFrame
-    """
-
-    job: Any
-    recipe: Any = None
+    job: Any  # appulse.sequence.picture_job.PictureJob
+    recipe: Any = None  # Recipe or None: where the run repeats one
     failed: tuple[FailedFrame, ...] = field(default=())
 
 
@@ -139,14 +108,7 @@ def plan_pictures(
         frame = read_frame(path, **(reading or {}))
         return frame, place_in(frame, bodies.ephemeris, body)
 
-    placed, failed = [], []
-    for result in frame_by_frame(frames, place, "reading", progress, cancelled):
-        if isinstance(result, FailedFrame):
-            failed.append(result)
-            if each is not None:
-                each(result)
-        else:
-            placed.append(result)
+    placed, failed = usable_frames(frames, place, "reading", each, progress, cancelled)
     if not placed:
         raise InputError(STOPPED_EARLY)
     decided = None
@@ -169,7 +131,7 @@ def plan_pictures(
         keep_parts=outputs.keep_parts,
         files=_files(stars, files),
     )
-    return PictureRun(job, failed=tuple(failed))
+    return PictureRun(job, failed=failed)
 
 
 def _files(stars: StarSource, files: PictureFiles) -> dict[str, list[Path]]:

@@ -243,18 +243,10 @@ def open_bodies_of_file(path: Path | str | None, body=None) -> BodySource:
 
 @dataclass(frozen=True)
 class StarSource:
-    """Reference stars; made by :func:`open_stars`.
+    """Reference stars; made by :func:`open_stars`."""
 
-    Attributes
-    ----------
-    path : Path or None
-        The file, where there is one.
-    table : StarTable or None
-        None: the bundled stars, cut out frame by frame.
-    """
-
-    path: Path | None = None
-    table: Any = None
+    path: Path | None = None  # the file, where there is one
+    table: Any = None  # StarTable or None: None: the bundled stars, cut out frame by frame
 
     def around(self, frame):
         """The stars that a frame is held against."""
@@ -298,18 +290,10 @@ def open_stars(stars=None) -> StarSource:
 
 @dataclass(frozen=True)
 class Surroundings:
-    """Known bodies and objects of each frame: what else could be the dot. Made by :func:`surroundings_of`.
+    """Known bodies and objects of each frame: what else could be the dot. Made by :func:`surroundings_of`."""
 
-    Attributes
-    ----------
-    catalogue : OrbitCatalogue
-        Orbits of the run with the bundled ones beside.
-    table : TabulatedEphemeris or None
-        Positions of the run.
-    """
-
-    catalogue: Any
-    table: Any = None
+    catalogue: Any  # OrbitCatalogue: orbits of the run with the bundled ones beside
+    table: Any = None  # TabulatedEphemeris or None: positions of the run
 
     def bodies(self, frame) -> tuple[list, tuple[str, ...]]:
         """Ephemeris rows of all known bodies in a frame at its middle; a note where they cannot be had."""
@@ -418,12 +402,7 @@ def frame_by_frame(
     >>> list(frame_by_frame([Path("a.fits"), Path("b.fits")], lambda path: path.stem, "looking"))
     ['a', 'b']
     """
-    frames = list(frames)
-    if progress is not None:
-        progress(words, 0, len(frames))
-    for done, frame in enumerate(frames, 1):
-        if cancelled is not None and cancelled():
-            return
+    for frame in counted(frames, words, progress, cancelled):
         path = Path(getattr(frame, "path", None) or getattr(frame, "name", frame))
         try:
             result = work(frame)
@@ -435,8 +414,26 @@ def frame_by_frame(
                 raise
             result = FailedFrame(path, _fault(error))
         yield result
-        if progress is not None:
-            progress(words, done, len(frames))
+
+
+def usable_frames(
+    frames: Iterable,
+    work: Callable[[Any], Any],
+    words: str,
+    each: Callable[[FailedFrame], None] | None = None,
+    progress: Progress | None = None,
+    cancelled: IsCancelled | None = None,
+) -> tuple[list, tuple[FailedFrame, ...]]:
+    """The results of :func:`frame_by_frame`, and the frames that failed; `each` hears of these at once."""
+    results, failed = [], []
+    for result in frame_by_frame(frames, work, words, progress, cancelled):
+        if isinstance(result, FailedFrame):
+            failed.append(result)
+            if each is not None:
+                each(result)
+        else:
+            results.append(result)
+    return results, tuple(failed)
 
 
 def _fault(error: Exception) -> FrameFault:
