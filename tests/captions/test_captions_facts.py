@@ -11,15 +11,18 @@ from appulse.bodies.readers import read_orbits
 from appulse.captions.caption_text import (
     caption,
     captions_text,
+    degrees_text,
+    error_text,
     facts_yaml,
-    how_sure,
-    number,
+    number_text,
     parse_template,
     read_template,
-    spoken,
+    rounded,
+    size_comparison,
+    value_text,
 )
 from appulse.captions.formulas import KEYS, LY_PER_PC, Fact, body_diameter, light_time_s, object_size_ly
-from appulse.captions.picture_facts import body_facts, frame_facts, object_facts, pass_facts
+from appulse.captions.picture_facts import body_facts, frame_facts, object_facts, orbit_error_text, pass_facts
 from appulse.catalogues.deepsky import find_object
 from appulse.constants import AU_KM
 from appulse.errors import InputError
@@ -50,7 +53,7 @@ def test_ratio_of_a_large_spiral_to_a_large_minor_planet():
     """Common practice, no source: a little under 1,000 km against 160,000 light years is of order 10^15."""
     ratio = 160_000 * 9.4607e12 / 950
     assert 15 <= np.log10(ratio) < 16
-    assert number(ratio).endswith("thousand million million")
+    assert number_text(ratio).endswith("thousand million million")
 
 
 @pytest.fixture(scope="module")
@@ -146,15 +149,15 @@ def test_wrong_templates_are_told(text):
 
 
 def test_an_estimate_says_about():
-    assert spoken(body_diameter(8.0)).startswith("about")
+    assert value_text(body_diameter(8.0)).startswith("about")
     measured = body_diameter(None, measured_km=200.0, measured_error_km=7.0, measured_source="published")
-    assert spoken(measured) == "200 km (193 to 207 km)"
+    assert value_text(measured) == "200 km (193 to 207 km)"
 
 
 def test_every_number_says_how_sure_it_is(facts):
     numbers = [fact for fact in facts if isinstance(fact.value, float)]
     assert len(numbers) > 10
-    assert all(how_sure(fact) for fact in numbers)
+    assert all(error_text(fact) for fact in numbers)
     with pytest.raises(InputError, match="error"):
         Fact("mass", 3.0, "kg", "weighed", "scales")
 
@@ -172,3 +175,45 @@ def test_in_front_only_if_the_path_is_inside_the_outline(night, width, words):
     circle = replace(outline, kind="circle", major_arcmin=width, minor_arcmin=width)
     known = by_key(pass_facts(frames, ephemeris, "7", circle, []))
     assert known["passing"].value == words
+
+
+@pytest.mark.parametrize(
+    ("got", "expected"),
+    [
+        (rounded(123.456), 123.0),
+        (rounded(123.456, 0.0, 250.0), 120.0),
+        (rounded(0.0), 0.0),
+        (number_text(1234567.0), "1.23 million"),
+        (number_text(12.5), "12.5"),
+        (number_text(3e9), "3 thousand million"),
+        (number_text(0.31), "0.31"),
+        (value_text(body_diameter(8.0)), "about 100 km (66.8 to 149 km)"),
+        (value_text(light_time_s(1.96)), "16.3 minutes"),
+        (error_text(body_diameter(8.0)), "66.8 to 149 km"),
+        (error_text(light_time_s(1.96)), "that of the distance"),
+        (degrees_text(-22.7, "north", "south"), "about 23\u00b0 south"),
+        (orbit_error_text(0.0213), "that of the orbit: on the sky 0.021\u2033 (1 sigma)"),
+        (orbit_error_text(float("nan")), "that of the orbit, which has no covariance"),
+        (size_comparison(3e7), "were the first a grain of sand of 1 mm, the second would be 30 km wide"),
+        (
+            size_comparison(1.5e15),
+            "were the first a grain of sand of 1 mm, the second would be 1.5 thousand million km wide, "
+            "10 times the distance of the Sun",
+        ),
+        (parse_template("# note\n## short\n{body} by {object}.\n"), {"short": ["{body} by {object}."]}),
+    ],
+)
+def test_figures_in_words(got, expected):
+    """No more digits than are known, no more words than are needed."""
+    assert got == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "said"),
+    [
+        (81.0, "s", "81 seconds"), (1800.0, "s", "30 minutes"), (9000.0, "s", "2.5 hours"),
+        (0.02, "hours", "1.2 minutes"), (0.4, "arcmin", "24\u2033"),
+    ],
+)  # fmt: skip
+def test_units_that_make_a_number_one_to_speak_of(value, unit, said):
+    assert value_text(Fact("x", value, unit, "formula", "source", uncertainty="none")) == said

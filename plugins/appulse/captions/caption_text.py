@@ -1,6 +1,6 @@
 """Captions from facts and a template: every sentence whose facts are known, and no other.
 
-Figures as people read them: no more digits than are known, large numbers in words.
+Figures stand as people read them: no more digits than are known, large numbers in words.
 """
 
 import math
@@ -100,7 +100,7 @@ def caption(facts, sentences, *, known=None) -> str:
     >>> caption([light_time_s(1.0)], ["Its light took {light_time}.", "It weighs {mass}."])
     'Its light took 8.32 minutes.'
     """
-    words = {fact.key: spoken(fact) for fact in facts}
+    words = {fact.key: value_text(fact) for fact in facts}
     out = []
     for sentence in sentences:
         asked = _FACT.findall(sentence)
@@ -129,7 +129,7 @@ def facts_table(facts) -> str:
     """Facts as a Markdown table."""
     rows = ["| fact | value | uncertainty | how | source |", "| --- | --- | --- | --- | --- |"]
     for fact in facts:
-        cells = (fact.key, spoken(fact), how_sure(fact), fact.formula, fact.source)
+        cells = (fact.key, value_text(fact), error_text(fact), fact.formula, fact.source)
         rows.append("| " + " | ".join(cell.replace("|", "/") for cell in cells) + " |")
     return "\n".join(rows)
 
@@ -138,8 +138,8 @@ def facts_lines(facts) -> str:
     """Facts as lines of plain text."""
     lines = []
     for fact in facts:
-        behind = [words for words in (how_sure(fact), fact.formula, fact.source) if words]
-        lines.append(f"{fact.key}: {spoken(fact)} [{'; '.join(behind)}]")
+        behind = [words for words in (error_text(fact), fact.formula, fact.source) if words]
+        lines.append(f"{fact.key}: {value_text(fact)} [{'; '.join(behind)}]")
     return "\n".join(lines)
 
 
@@ -174,12 +174,12 @@ def rounded(value, low=None, high=None, digits=3) -> float:
     places = digits - 1 - math.floor(math.log10(abs(value)))
     if low is not None and high is not None and high > low:
         places = min(places, 1 - math.floor(math.log10((high - low) / 2)))
-        # One digit is always left.
+        # One digit is always left, however wide the limits are.
         places = max(places, -math.floor(math.log10(abs(value))))
     return round(value, places)
 
 
-def number(value) -> str:
+def number_text(value) -> str:
     """A number with commas; without a decimal point from 100 on."""
     for size, word in _STEPS:
         if abs(value) >= size:
@@ -189,15 +189,16 @@ def number(value) -> str:
     return f"{value:.3g}"
 
 
-def spoken(fact) -> str:
+def value_text(fact) -> str:
     """A fact's value with its unit, 'about' and limits where they belong."""
     if isinstance(fact.value, str):
         return fact.value
     factor, unit = _handy(fact.value, fact.unit)
     value, low, high = (None if v is None else v * factor for v in (fact.value, fact.low, fact.high))
-    words = f"{number(rounded(value, low, high))}{_unit(unit)}"
+    # no more digits than the limits allow, and the limits themselves to three
+    words = f"{number_text(rounded(value, low, high))}{_unit(unit)}"
     if low is not None and high is not None:
-        words += f" ({number(rounded(low))} to {number(rounded(high))}{_unit(unit)})"
+        words += f" ({number_text(rounded(low))} to {number_text(rounded(high))}{_unit(unit)})"
     return f"about {words}" if fact.about else words
 
 
@@ -214,12 +215,13 @@ def _handy(value, unit):
     return 1.0, unit
 
 
-def how_sure(fact) -> str:
+def error_text(fact) -> str:
     """What is known of a fact's error: its limits, or the words that stand for them."""
     if fact.low is None or fact.high is None:
         return fact.uncertainty
     factor, unit = _handy(fact.value, fact.unit)
-    return f"{number(rounded(fact.low * factor))} to {number(rounded(fact.high * factor))}{_unit(unit)}"
+    low, high = (number_text(rounded(limit * factor)) for limit in (fact.low, fact.high))
+    return f"{low} to {high}{_unit(unit)}"
 
 
 def _unit(unit) -> str:
@@ -227,20 +229,20 @@ def _unit(unit) -> str:
     return names.get(unit, f" {unit}" if unit else "")
 
 
-def grain(ratio) -> str:
+def size_comparison(ratio) -> str:
     """A ratio of sizes as something to hold: the smaller one shrunk to a grain of sand of one millimetre."""
     km = ratio * 1e-6
     if km < 1:
-        size = f"{number(rounded(ratio * 1e-3, digits=2))} m"
+        size = f"{number_text(rounded(ratio * 1e-3, digits=2))} m"
     else:
-        size = f"{number(rounded(km, digits=2))} km"
+        size = f"{number_text(rounded(km, digits=2))} km"
     words = f"were the first a grain of sand of 1 mm, the second would be {size} wide"
     suns = km / AU_KM
     if suns >= 0.5:
-        words += f", {number(rounded(suns, digits=2))} times the distance of the Sun"
+        words += f", {number_text(rounded(suns, digits=2))} times the distance of the Sun"
     return words
 
 
-def degrees_words(value, positive, negative) -> str:
+def degrees_text(value, positive, negative) -> str:
     """An angle as 'about 23 degrees south'."""
     return f"about {abs(round(value))}\u00b0 {positive if value >= 0 else negative}"

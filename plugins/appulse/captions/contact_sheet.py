@@ -28,7 +28,7 @@ def contact_sheet(entries) -> bytes:
     bytes
     """
     columns = min(COLUMNS, max(1, len(entries)))
-    words = [words_below(entry, number) for number, entry in enumerate(entries, 1)]
+    words = [caption_lines(entry, number) for number, entry in enumerate(entries, 1)]
     rows = [slice(first, first + columns) for first in range(0, len(entries), columns)]
     heights = [PICTURE + LEAD + max(len(lines) for lines in words[row]) * LEADING + GAP for row in rows]
     sheet = Image.new("RGB", (GAP + columns * (CELL + GAP), GAP + sum(heights)), PAPER)
@@ -65,7 +65,7 @@ def eight_bit(image):
     return image.convert("RGB")
 
 
-def words_below(entry, number) -> list:
+def caption_lines(entry, number) -> list:
     """Lines below a picture, each with its colour: title, what the list says, caption, what breaks a rule."""
     title = f"{number}. {entry.title}" + ("" if entry.chosen else " (not chosen)")
     said = [entry.category, ", ".join(entry.dates), {"hired": "hired instrument"}.get(entry.instrument, "")]

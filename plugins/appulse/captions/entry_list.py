@@ -1,11 +1,10 @@
 """A year's pictures cut to a handful: the list with the user's own rules, and the manifest of what is sent.
 
 Nothing here ranks pictures: what is chosen, and in which order, stands in the list.
-
-A list of pictures held against the user's own rules.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
+from datetime import date
 from io import BytesIO
 from pathlib import Path
 
@@ -58,7 +57,7 @@ class Rules:
     per_category: int | None = None
 
 
-@dataclass
+@dataclass(frozen=True)
 class Entry:
     """One picture of the list.
 
@@ -72,7 +71,7 @@ class Entry:
     composite : bool or None
     facts, evidence : Path or None
     chosen : bool
-    problems : list of str
+    problems : tuple of str
     size_px : (int, int) or None
     """
 
@@ -86,7 +85,7 @@ class Entry:
     facts: Path | None = None
     evidence: Path | None = None
     chosen: bool = True
-    problems: list = field(default_factory=list)
+    problems: tuple = ()
     size_px: tuple | None = None
     profile: str = ""
     format: str = ""
@@ -159,13 +158,11 @@ def _day(fields, key, value=None):
 
 
 def _is_day(text) -> bool:
-    from datetime import date
-
     try:
         date.fromisoformat(text)
     except ValueError:
         return False
-    return len(text) == 10
+    return len(text) == 10  # fromisoformat also takes 20270504 and week dates
 
 
 def _entry(fields, folder) -> Entry:
@@ -258,22 +255,22 @@ def manifest(rules, entries, names, whole) -> str:
     return yaml.safe_dump(content, sort_keys=False, allow_unicode=True, width=110)
 
 
-def check_entries(rules, entries) -> list:
+def check_entries(rules, entries):
     """Hold the chosen pictures against the rules.
 
     Parameters
     ----------
     rules : Rules
     entries : list of Entry
-        Their `problems`, `size_px`, `format` and `profile` are filled in.
 
     Returns
     -------
-    list of str
+    checked : list of Entry
+        The entries with their `problems`, `size_px`, `format` and `profile`.
+    whole : list of str
         What is wrong with the set as a whole.
     """
-    for entry in entries:
-        entry.problems = _file_problems(rules, entry) + _word_problems(rules, entry)
+    checked = [_checked(rules, entry) for entry in entries]
     chosen = [entry for entry in entries if entry.chosen]
     whole = []
     if rules.count is not None and len(chosen) > rules.count:
@@ -283,25 +280,32 @@ def check_entries(rules, entries) -> list:
             n = sum(entry.category == category for entry in chosen)
             if n > rules.per_category:
                 whole.append(f"{n} pictures in {category or 'no category'!r}, at most {rules.per_category}")
+    # the same picture under two names is found by what is in the file
     sums = {}
     for entry in chosen:
         if entry.file.is_file():
             sums.setdefault(file_sha256(entry.file), []).append(entry.title)
     whole += [f"the same file twice: {' and '.join(titles)}" for titles in sums.values() if len(titles) > 1]
-    return whole
+    return checked, whole
+
+
+def _checked(rules, entry) -> Entry:
+    """An entry with what its file is, and all that breaks a rule."""
+    words = _word_problems(rules, entry)
+    if not entry.file.is_file():
+        return replace(entry, problems=(f"{entry.file} is not there", *words))
+    try:
+        with Image.open(entry.file) as image:
+            seen = {"format": (image.format or "").lower(), "size_px": image.size, "profile": _profile(image)}
+    except (UnidentifiedImageError, OSError) as error:
+        unread = f"{entry.file.name} is no picture that can be read ({error})"
+        return replace(entry, problems=(unread, *words))
+    entry = replace(entry, **seen)
+    return replace(entry, problems=(*_file_problems(rules, entry), *words))
 
 
 def _file_problems(rules, entry) -> list:
-    if not entry.file.is_file():
-        return [f"{entry.file} is not there"]
     found = []
-    try:
-        with Image.open(entry.file) as image:
-            entry.format = (image.format or "").lower()
-            entry.size_px = image.size
-            entry.profile = _profile(image)
-    except (UnidentifiedImageError, OSError) as error:
-        return [f"{entry.file.name} is no picture that can be read ({error})"]
     longer = max(entry.size_px)
     if rules.shortest_px is not None and longer < rules.shortest_px:
         found.append(f"the longer side has {longer} px, at least {rules.shortest_px:g} are asked for")
@@ -338,6 +342,7 @@ def _word_problems(rules, entry) -> list:
         if (rules.taken_from and day < rules.taken_from) or (rules.taken_to and day > rules.taken_to):
             span = f"{rules.taken_from or '...'} to {rules.taken_to or '...'}"
             found.append(f"taken {day}, outside {span}")
+    # 'declared' asks that the list says of every picture whether it is one, whatever the answer
     for rule, value, is_one, words in (
         (rules.composites, entry.composite, entry.composite is True, "composite"),
         (rules.hired, entry.instrument, entry.instrument == "hired", "hired instrument"),

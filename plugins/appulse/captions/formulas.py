@@ -1,8 +1,6 @@
-"""A fact for a caption: its value, its uncertainty, the formula, the source and what went in.
+"""A fact for a caption, and the formulas behind its figures: sizes, distances, light time, speed.
 
 A :class:`Fact` without a source cannot be made, so that none can be printed.
-
-The formulas behind a caption's figures: sizes, distances, light time, speed; each makes a Fact.
 """
 
 from __future__ import annotations
@@ -16,42 +14,14 @@ from appulse.errors import InputError
 EXACT = "exact"
 """Of counts, and of what others defined."""
 
-KEYS = frozenset(
-    {
-        "date",
-        "begin",
-        "end",
-        "frames",
-        "exposure",
-        "place",
-        "equipment",
-        "body",
-        "body_distance_km",
-        "body_distance_au",
-        "sun_distance_au",
-        "body_mag",
-        "elongation",
-        "motion_per_hour",
-        "body_light_time",
-        "motion",
-        "motion_hours",
-        "relative_speed",
-        "body_diameter",
-        "object",
-        "object_type",
-        "object_mag",
-        "object_width",
-        "object_distance",
-        "object_size",
-        "passing",
-        "least_separation",
-        "least_separation_time",
-        "motion_widths",
-        "times_nearer",
-        "size_ratio",
-        "size_words",
-    }
-)
+KEYS = frozenset((
+    "date", "begin", "end", "frames", "exposure", "place", "equipment", "body", "body_distance_km",
+    "body_distance_au", "sun_distance_au", "body_mag", "elongation", "motion_per_hour",
+    "body_light_time", "motion", "motion_hours", "relative_speed", "body_diameter", "object",
+    "object_type", "object_mag", "object_width", "object_distance", "object_size", "passing",
+    "least_separation", "least_separation_time", "motion_widths", "times_nearer", "size_ratio",
+    "size_words",
+))  # fmt: skip
 """Every fact that a template may ask for."""
 
 
@@ -94,6 +64,7 @@ class Fact:
     uncertainty: str = ""
 
     def __post_init__(self):
+        # Checked here and not where facts are printed: no way around it is left.
         if not self.source.strip() or not self.formula.strip():
             raise InputError(
                 f"fact '{self.key}' has no source or no formula; a figure without one is not printed"
@@ -126,6 +97,19 @@ def _positive(**values):
     for name, value in values.items():
         if value is None or not math.isfinite(value) or value <= 0:
             raise InputError(f"{name} is {value}; a number above 0 is needed")
+
+
+def _limits(value, error):
+    """One sigma to either side; None twice where no error is known."""
+    return (None, None) if error is None else (value - error, value + error)
+
+
+def published_distance(distance_ly, error_ly, source):
+    """A distance that others published, light years."""
+    return Fact(
+        "object_distance", float(distance_ly), "ly", "published", source, *_limits(distance_ly, error_ly),
+        {"distance_ly": distance_ly}, about=True, uncertainty=UNSTATED,
+    )  # fmt: skip
 
 
 def body_diameter(h, *, albedo=None, measured_km=None, measured_error_km=None, measured_source=None):
@@ -161,18 +145,10 @@ def body_diameter(h, *, albedo=None, measured_km=None, measured_error_km=None, m
         _positive(measured_km=measured_km)
         if not measured_source:
             raise InputError(f"a measured diameter of {measured_km} km needs its source")
-        error = measured_error_km
         return Fact(
-            "body_diameter",
-            float(measured_km),
-            "km",
-            "published measurement",
-            measured_source,
-            low=None if error is None else measured_km - error,
-            high=None if error is None else measured_km + error,
-            inputs={"measured_km": measured_km},
-            uncertainty=UNSTATED,
-        )
+            "body_diameter", float(measured_km), "km", "published measurement", measured_source,
+            *_limits(measured_km, measured_error_km), {"measured_km": measured_km}, uncertainty=UNSTATED,
+        )  # fmt: skip
     if h is None or not math.isfinite(h):
         raise InputError(
             f"absolute magnitude H is {h}; a size needs H, or a measured diameter with its source"
@@ -186,53 +162,38 @@ def body_diameter(h, *, albedo=None, measured_km=None, measured_error_km=None, m
             raise InputError(f"albedo is {albedo}; it lies between 0 and 1")
         value, low, high, inputs = diameter(albedo), None, None, {"H": h, "albedo": albedo}
     else:
+        # The range of albedos is a factor of 5: its geometric middle is as far from both ends.
         low, high = diameter(0.25), diameter(0.05)
         value, inputs = math.sqrt(low * high), {"H": h, "albedo": "0.05 to 0.25"}
     return Fact(
-        "body_diameter",
-        value,
-        "km",
-        "1329 km / sqrt(albedo) x 10^(-H/5)",
-        "Fowler & Chillemi 1992 (IRAS Minor Planet Survey)",
-        low,
-        high,
-        inputs,
-        about=True,
+        "body_diameter", value, "km", "1329 km / sqrt(albedo) x 10^(-H/5)",
+        "Fowler & Chillemi 1992 (IRAS Minor Planet Survey)", low, high, inputs, about=True,
         uncertainty="of H and of the law; not stated",
-    )
+    )  # fmt: skip
 
 
 def light_time_s(distance_au):
     """Light time of a distance, seconds."""
     _positive(distance_au=distance_au)
     return Fact(
-        "light_time",
-        distance_au * LIGHT_TIME_S_AU,
-        "s",
-        "distance / c",
-        "IAU 2012 Resolution B2; SI speed of light",
-        inputs={"distance_au": distance_au},
+        "light_time", distance_au * LIGHT_TIME_S_AU, "s", "distance / c",
+        "IAU 2012 Resolution B2; SI speed of light", inputs={"distance_au": distance_au},
         uncertainty="that of the distance",
-    )
+    )  # fmt: skip
 
 
 def object_size_ly(angle_arcmin, distance_ly, distance_source, *, distance_error_ly=None):
     """Size of an object across its outline, light years: 2 d tan(angle / 2)."""
     _positive(angle_arcmin=angle_arcmin, distance_ly=distance_ly)
     per_ly = 2 * math.tan(math.radians(angle_arcmin / 60) / 2)
-    error = distance_error_ly
+    # the outline has an error too, but no catalogue states it: the limits are those of the distance
+    low, high = _limits(distance_ly, distance_error_ly)
     return Fact(
-        "object_size",
-        distance_ly * per_ly,
-        "ly",
-        "2 x distance x tan(angular size / 2)",
-        distance_source,
-        None if error is None else (distance_ly - error) * per_ly,
-        None if error is None else (distance_ly + error) * per_ly,
-        {"angular_size_arcmin": angle_arcmin, "distance_ly": distance_ly},
-        about=True,
+        "object_size", distance_ly * per_ly, "ly", "2 x distance x tan(angular size / 2)", distance_source,
+        None if low is None else low * per_ly, None if high is None else high * per_ly,
+        {"angular_size_arcmin": angle_arcmin, "distance_ly": distance_ly}, about=True,
         uncertainty="that of distance and outline; not stated",
-    )
+    )  # fmt: skip
 
 
 def distance_from_redshift(redshift, source):
@@ -267,20 +228,16 @@ def distance_from_redshift(redshift, source):
             f"redshift {redshift} gives no distance: Hubble's law is used from 0.003 to 0.1 only; give a "
             "published distance with its source"
         )
+    # Nearby the galaxies' own motions rule, far away the law is no longer a straight line; both errors add
+    # up.
     speed = C_KM_S * redshift
     value = speed / HUBBLE_KM_S_MPC * 1e6 * LY_PER_PC
     share = math.hypot(300.0 / speed, HUBBLE_ERROR_KM_S_MPC / HUBBLE_KM_S_MPC)
     return Fact(
-        "object_distance",
-        value,
-        "ly",
-        "c z / H0",
-        f"redshift: {source}; H0: Planck Collaboration 2020, A&A 641, A6",
-        value * (1 - share),
-        value * (1 + share),
-        {"redshift": redshift, "H0_km_s_Mpc": HUBBLE_KM_S_MPC},
-        about=True,
-    )
+        "object_distance", value, "ly", "c z / H0",
+        f"redshift: {source}; H0: Planck Collaboration 2020, A&A 641, A6", value * (1 - share),
+        value * (1 + share), {"redshift": redshift, "H0_km_s_Mpc": HUBBLE_KM_S_MPC}, about=True,
+    )  # fmt: skip
 
 
 def relative_speed_km_s(range_au_before, range_au_after, delta_au, rate_arcsec_h, hours):
@@ -304,11 +261,7 @@ def relative_speed_km_s(range_au_before, range_au_after, delta_au, rate_arcsec_h
     radial = (range_au_after - range_au_before) * AU_KM / (hours * 3600)
     across = math.radians(rate_arcsec_h / 3600) / 3600 * delta_au * AU_KM
     return Fact(
-        "relative_speed",
-        math.hypot(radial, across),
-        "km/s",
-        "sqrt(range rate^2 + (distance x motion)^2)",
-        "ephemeris of this run",
-        inputs={"radial_km_s": radial, "across_km_s": across},
+        "relative_speed", math.hypot(radial, across), "km/s", "sqrt(range rate^2 + (distance x motion)^2)",
+        "ephemeris of this run", inputs={"radial_km_s": radial, "across_km_s": across},
         uncertainty="that of the orbit",
-    )
+    )  # fmt: skip

@@ -1,16 +1,11 @@
-"""Facts of the frames: when, where from, how long, with what.
-
-Facts of the body on that night: distance, brightness, motion, speed, size.
-
-Facts of the object behind, and of body and object together.
-"""
+"""Facts of a night's pictures: of the frames, of the body, of the object behind, and of both together."""
 
 from dataclasses import replace
 
 import numpy as np
 from astropy.time import Time, TimeDelta
 
-from appulse.captions.caption_text import degrees_words, grain
+from appulse.captions.caption_text import degrees_text, size_comparison
 from appulse.captions.formulas import (
     EXACT,
     LIGHT_YEAR_KM,
@@ -20,6 +15,7 @@ from appulse.captions.formulas import (
     distance_from_redshift,
     light_time_s,
     object_size_ly,
+    published_distance,
     relative_speed_km_s,
 )
 from appulse.constants import AU_KM
@@ -93,8 +89,8 @@ def _place_facts(observer, place, exact):
         words = f"{abs(lat):.2f}\u00b0 {'north' if lat >= 0 else 'south'}, {abs(lon):.2f}\u00b0 "
         words += "east" if lon >= 0 else "west"
     else:
-        east = degrees_words(lon, "east", "west").removeprefix("about ")
-        words = f"{degrees_words(lat, 'north', 'south')}, {east}"
+        east = degrees_text(lon, "east", "west").removeprefix("about ")
+        words = f"{degrees_text(lat, 'north', 'south')}, {east}"
     formula = "site of the frames" if exact else "site of the frames, rounded to whole degrees"
     return [Fact("place", words, "", formula, HEADERS)]
 
@@ -132,48 +128,51 @@ def body_facts(frames, ephemeris, body, *, name=None, h=None, source="ephemeris 
     -------
     list of Fact
     """
+    # The middle frame stands for the night: its distance and brightness are those that a caption gives.
     mids = Time([frame.exposure.mid.utc.isot for frame in frames], scale="utc")
     middle = int(np.argsort(mids.jd)[len(mids) // 2])
     row = ephemeris.at(mids[[middle]], frames[0].observer, bodies=[body])
     names = ("delta", "r", "mag", "phase", "elongation", "rate")
     value = {column: plain_column(row, column)[0] for column in names}
     made = {"frame": frames[middle].name, "time": mids[middle].isot}
-    orbit = orbit_words(plain_column(row, "sigma_major")[0])
-    facts = [Fact("body", name or body, "", "designation", source)]
+    orbit = orbit_error_text(plain_column(row, "sigma_major")[0])
+    law = "that of H and of the law; not stated"
+    rows = (
+        ("body_distance_km", value["delta"] * AU_KM, "km", "topocentric distance x astronomical unit", orbit),
+        ("body_distance_au", value["delta"], "au", "topocentric distance", orbit),
+        ("sun_distance_au", value["r"], "au", "heliocentric distance", orbit),
+        ("body_mag", value["mag"], "mag", "H,G or total-magnitude law", law),
+        ("elongation", value["elongation"], "deg", "angle between body and Sun", orbit),
+        ("motion_per_hour", value["rate"], "arcsec", "ephemeris rate, ICRF, per hour", orbit),
+    )
+    light_time = light_time_s(float(value["delta"]))
+    return [
+        Fact("body", name or body, "", "designation", source),
+        # what is not a number is no fact
+        *(
+            Fact(key, float(number), unit, formula, source, inputs=made, uncertainty=uncertainty)
+            for key, number, unit, formula, uncertainty in rows
+            if np.isfinite(number)
+        ),
+        replace(light_time, key="body_light_time", source=f"{light_time.source}; {source}"),
+        *_motion_facts(frames, ephemeris, body, source),
+        *_speed_fact(ephemeris, body, mids[middle], source),
+        *_size_fact(h, size),
+    ]
 
-    def add(key, number, unit, formula, uncertainty=orbit):
-        if np.isfinite(number):
-            facts.append(
-                Fact(key, float(number), unit, formula, source, inputs=made, uncertainty=uncertainty)
-            )
 
-    add("body_distance_km", value["delta"] * AU_KM, "km", "topocentric distance x astronomical unit")
-    add("body_distance_au", value["delta"], "au", "topocentric distance")
-    add("sun_distance_au", value["r"], "au", "heliocentric distance")
-    add("body_mag", value["mag"], "mag", "H,G or total-magnitude law", "that of H and of the law; not stated")
-    add("elongation", value["elongation"], "deg", "angle between body and Sun")
-    add("motion_per_hour", value["rate"], "arcsec", "ephemeris rate, ICRF, per hour")
-    facts.append(_renamed(light_time_s(float(value["delta"])), "body_light_time", source))
-    facts += _motion_facts(frames, ephemeris, body, source)
-    facts += _speed_fact(ephemeris, body, mids[middle], source)
-    try:
-        facts.append(body_diameter(h, **size))
-    except InputError as error:
-        if any(size.values()):
-            raise
-        del error  # neither H nor a measurement: no size is printed
-    return facts
+def _size_fact(h, size):
+    # Without H and without a measurement no size is printed; a wrong measurement is a mistake to report.
+    if (h is None or not np.isfinite(h)) and not any(size.values()):
+        return []
+    return [body_diameter(h, **size)]
 
 
-def orbit_words(sigma_arcsec) -> str:
+def orbit_error_text(sigma_arcsec) -> str:
     """What is known of the error of a figure that rests on the orbit."""
     if not np.isfinite(sigma_arcsec):
         return "that of the orbit, which has no covariance"
     return f"that of the orbit: on the sky {sigma_arcsec:.2g}\u2033 (1 sigma)"
-
-
-def _renamed(fact, key, source):
-    return replace(fact, key=key, source=f"{fact.source}; {source}")
 
 
 def span(frames):
@@ -257,25 +256,17 @@ def object_facts(outline, *, distance_ly=None, distance_error_ly=None, distance_
     if distance_ly is not None:
         if not (distance_source or "").strip():
             raise InputError(f"a distance of {distance_ly:g} light years needs its source: --distance-source")
-        error = distance_error_ly
-        distance = Fact(
-            "object_distance", float(distance_ly), "ly", "published", distance_source,
-            None if error is None else distance_ly - error, None if error is None else distance_ly + error,
-            {"distance_ly": distance_ly}, about=True, uncertainty=UNSTATED,
-        )  # fmt: skip
+        distance = published_distance(distance_ly, distance_error_ly, distance_source)
     elif outline.redshift is not None and 0.003 <= outline.redshift <= 0.1:
         distance = distance_from_redshift(outline.redshift, outline.source)
-    if distance is not None:
-        facts.append(distance)
-        if outline.major_arcmin:
-            error = None if distance.low is None else (distance.high - distance.low) / 2
-            facts.append(
-                object_size_ly(
-                    outline.major_arcmin, distance.value, f"{distance.source}; {outline.source}",
-                    distance_error_ly=error,
-                )
-            )  # fmt: skip
-    return facts
+    if distance is None:
+        return facts
+    if not outline.major_arcmin:
+        return [*facts, distance]
+    error = None if distance.low is None else (distance.high - distance.low) / 2
+    sources = f"{distance.source}; {outline.source}"
+    size = object_size_ly(outline.major_arcmin, distance.value, sources, distance_error_ly=error)
+    return [*facts, distance, size]
 
 
 def pass_facts(frames, ephemeris, body, outline, facts, *, source="ephemeris of this run") -> list:
@@ -295,36 +286,39 @@ def pass_facts(frames, ephemeris, body, outline, facts, *, source="ephemeris of 
     list of Fact
     """
     known = {fact.key: fact for fact in facts}
-    found = _where(frames, ephemeris, body, outline, source)
-    found += _least_separation(frames, ephemeris, body, outline, source)
+    return [
+        *_where(frames, ephemeris, body, outline, source),
+        *_least_separation(frames, ephemeris, body, outline, source),
+        *_ratios(known, f"{source}; {outline.source}", source),
+    ]
+
+
+def _ratios(known, both_sources, source):
+    """What two facts come to together, as far as both are known."""
     if {"motion", "object_width"} <= known.keys():
         width = known["motion"].value / known["object_width"].value
-        found.append(
-            Fact(
-                "motion_widths", width, "", "motion / major axis", f"{source}; {outline.source}", about=True,
-                uncertainty="that of the catalogue's width",
-            )
+        yield Fact(
+            "motion_widths", width, "", "motion / major axis", both_sources, about=True,
+            uncertainty="that of the catalogue's width",
         )  # fmt: skip
     if {"object_distance", "body_distance_au"} <= known.keys():
         far, near = known["object_distance"], known["body_distance_au"].value * AU_KM / LIGHT_YEAR_KM
-        found.append(_ratio("times_nearer", far, near, near, f"{far.source}; {source}"))
+        yield _ratio("times_nearer", far, (near, near, near), f"{far.source}; {source}")
     if {"object_size", "body_diameter"} <= known.keys():
         large, small = known["object_size"], known["body_diameter"]
-        sizes = [
-            v / LIGHT_YEAR_KM for v in (small.value, small.low or small.value, small.high or small.value)
-        ]
-        ratio = _ratio("size_ratio", large, sizes[0], sizes[1:], f"{large.source}; {small.source}")
-        found.append(ratio)
-        words = Fact(
-            "size_words", grain(ratio.value), "", "ratio of the sizes x 1 mm", ratio.source,
+        limits = (small.value, small.low or small.value, small.high or small.value)
+        sizes = [km / LIGHT_YEAR_KM for km in limits]
+        ratio = _ratio("size_ratio", large, sizes, f"{large.source}; {small.source}")
+        yield ratio
+        yield Fact(
+            "size_words", size_comparison(ratio.value), "", "ratio of the sizes x 1 mm", ratio.source,
             inputs={"ratio": ratio.value},
         )  # fmt: skip
-        found.append(words)
-    return found
 
 
-def _ratio(key, large, small, limits, source):
-    low_small, high_small = limits if isinstance(limits, list) else (limits, limits)
+def _ratio(key, large, smaller, source):
+    """Larger over smaller (value, low, high): the limits are those of the worst combination."""
+    small, low_small, high_small = smaller
     low = (large.low if large.low is not None else large.value) / high_small
     high = (large.high if large.high is not None else large.value) / low_small
     limited = high > low * (1 + 1e-9)
@@ -341,6 +335,7 @@ def _where(frames, ephemeris, body, outline, source):
     if shape is None:
         return [Fact("passing", "close to", "", "the catalogue gives the object no outline", sources)]
     starts, ends = span(frames)
+    # a path of no length crosses nothing: one second at least
     offsets = np.linspace(0.0, max((ends - starts).sec, 1.0), PATH_STEPS)
     with quiet_erfa():
         times = starts + TimeDelta(offsets, format="sec")
@@ -371,9 +366,10 @@ def _least_separation(frames, ephemeris, body, outline, source):
     places = unit_from_radec(plain_column(rows, "ra"), plain_column(rows, "dec"))
     apart = np.degrees(separation_rad(places, target)) * 60
     least = int(np.argmin(apart))
+    # at the rim of the span the body may come nearer outside it
     if least in (0, len(apart) - 1):
         return []
-    # The square of the separation is a parabola for a straight path.
+    # The square of the separation is a parabola for a straight path; the separation itself has a kink at 0.
     a, b, c = apart[least - 1] ** 2, apart[least] ** 2, apart[least + 1] ** 2
     step = 0.5 * (a - c) / max(a - 2 * b + c, 1e-30)
     value = float(np.sqrt(max(b - 0.25 * (a - c) * step, 0.0)))
@@ -382,7 +378,7 @@ def _least_separation(frames, ephemeris, body, outline, source):
     words = when.isot[:16].replace("T", " ") + " UTC"
     inputs = {"object_ra": outline.ra, "object_dec": outline.dec}
     sources = f"{source}; {outline.source}"
-    orbit = orbit_words(plain_column(rows, "sigma_major")[least])
+    orbit = orbit_error_text(plain_column(rows, "sigma_major")[least])
     return [
         Fact(
             "least_separation", value, "arcmin", "least angle to the object's centre", sources, inputs=inputs,

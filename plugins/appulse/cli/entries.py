@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     from appulse.formats.output import check_free, replacing, together, write_bytes, write_text
 
     rules, entries = read_entries(args.list)
-    whole = check_entries(rules, entries)
+    entries, whole = check_entries(rules, entries)
     chosen = [entry for entry in entries if entry.chosen]
     names = [safe_name(n, entry.title, entry.file.suffix.lower()) for n, entry in enumerate(chosen, 1)]
     copies = []
