@@ -51,7 +51,7 @@ def test_stands_out_on_the_dark(name):
 
 @pytest.mark.parametrize("eye", EYES)
 def test_roles_that_meet_in_one_picture_differ(eye):
-    roles = (palette.TRACK, palette.MEASURED, palette.STAR, palette.NEBULA, palette.RESIDUAL)
+    roles = (palette.TRACK, palette.MEASURED, palette.CLUSTER, palette.NEBULA, palette.RESIDUAL)
     seen = [np.array(EYES[eye]) @ linear(c) for c in roles]
     for one, two in itertools.combinations(seen, 2):
         assert np.linalg.norm(one - two) > LEAST_DIFFERENCE

@@ -10,7 +10,7 @@ from sky_frames import FRAMES, SHAPE, make_frame
 
 from appulse.catalogues.deepsky import Outline, ellipse_ring
 from appulse.errors import InputError
-from appulse.overlays.shapes import outline_in_frame, place_in_frame, sky_rings
+from appulse.overlays.shapes import outline_in_frame, place_in_frame
 
 TOL_PIXEL = 1e-6
 """Asked of overlays."""
@@ -165,14 +165,6 @@ def test_impossible_margin(margin):
 def test_vertex_that_is_no_number():
     with pytest.raises(InputError, match="not a finite number"):
         outline_in_frame(make_frame(), Outline("X", "polygon", 1, 1, rings=(np.full((4, 2), np.nan),)))
-
-
-def test_rings_on_the_sky_run_on_across_0h():
-    frame = make_frame("0h")
-    ((exterior, holes),) = sky_rings(frame, ellipse(0.0, 3.0, 20.0, 10.0, 90.0))
-    assert holes == ()
-    assert exterior[:, 0].min() < 0.0 < exterior[:, 0].max()
-    assert np.abs(np.diff(exterior[:, 0])).max() < 1.0
 
 
 @settings(max_examples=60, deadline=None)

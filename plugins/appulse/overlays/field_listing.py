@@ -156,18 +156,7 @@ def _too_faint(outline, limit_mag):
 
 
 def inside_words(frame, outline):
-    """How an outline lies in a frame.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-    outline : Outline
-
-    Returns
-    -------
-    str or None
-        ``wholly``, ``partly`` (its centre is in the frame), ``centre outside``, or None when no part shows.
-    """
+    """How an outline lies in a frame: `wholly`, `partly`, `centre outside`; None where no part shows."""
     centre_in = bool(frame.contains(outline.ra, outline.dec))
     if not outline.rings:
         return "wholly" if centre_in else None

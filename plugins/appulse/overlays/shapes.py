@@ -104,66 +104,16 @@ def outline_in_frame(frame, outline, margin_px=0.0):
     rectangle = shapely.box(-0.5 - margin_px, -0.5 - margin_px, nx - 0.5 + margin_px, ny - 0.5 + margin_px)
     project = _projector(frame, plane)
     cut = _polygons(area.intersection(footprint))
-    pieces = [part for one in cut for part in _polygons(_mapped(one, project).intersection(rectangle))]
+    pieces = [part for area in cut for part in _polygons(_mapped(area, project).intersection(rectangle))]
     strokes = _strokes(lines, footprint, project, rectangle)
-    found = [_piece(outline.name, one, strokes, rectangle) for one in pieces]
-    return sorted(found, key=lambda one: -shapely.Polygon(one.exterior).area)
+    found = [_piece(outline.name, piece, strokes, rectangle) for piece in pieces]
+    return sorted(found, key=lambda piece: -shapely.Polygon(piece.exterior).area)
 
 
 def place_in_frame(frame, outline):
-    """Pixel place of an outline's centre.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-    outline : Outline
-
-    Returns
-    -------
-    (float, float) or None
-        x, y, zero-based; None where the frame's projection has no place for it.
-    """
+    """Zero-based pixels (x, y) of an outline's centre; None where the frame has no place for it."""
     x, y = frame.to_pixel(outline.ra, outline.dec)
     return (float(x), float(y)) if np.isfinite(x) and np.isfinite(y) else None
-
-
-def sky_rings(frame, outline, margin_px=0.0):
-    """The part of an outline on a frame, back on the sky: for viewers that project by themselves.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-    outline : Outline
-    margin_px : float
-
-    Returns
-    -------
-    list of (exterior, holes)
-        (n, 2) arrays of ICRF degrees; RA runs on across 0h, within 180 degrees of the frame's centre.
-
-    Raises
-    ------
-    InputError
-        As :func:`outline_in_frame`.
-    """
-
-    def back(ring):
-        ra, dec = frame.to_sky(ring[:, 0], ring[:, 1])
-        return np.stack([unwrap_about(ra, frame.centre[0]), dec], axis=1)
-
-    pieces = outline_in_frame(frame, outline, margin_px)
-    return [(back(one.exterior), tuple(back(hole) for hole in one.holes)) for one in pieces]
-
-
-def unwrap_about(ra_deg, centre_deg):
-    """Right ascensions within 180 degrees of a centre; below 0 or above 360 where that takes it.
-
-    Examples
-    --------
-    >>> unwrap_about(np.array([359.5, 0.5]), 0.0).tolist()
-    [-0.5, 0.5]
-    """
-    return centre_deg + (np.asarray(ra_deg) - centre_deg + 180.0) % 360.0 - 180.0
 
 
 def _vertices(outline, ring, frame):
@@ -253,17 +203,17 @@ def _even_odd(rings):
 def _polygons(shape):
     if shape.geom_type == "Polygon":
         return [shape] if not shape.is_empty else []
-    return [one for part in getattr(shape, "geoms", ()) for one in _polygons(part)]
+    return [polygon for part in getattr(shape, "geoms", ()) for polygon in _polygons(part)]
 
 
 def _lines(shape):
     if shape.geom_type in ("LineString", "LinearRing"):
         return [shape] if not shape.is_empty else []
-    return [one for part in getattr(shape, "geoms", ()) for one in _lines(part)]
+    return [line for part in getattr(shape, "geoms", ()) for line in _lines(part)]
 
 
 def _boundaries(area):
-    return [ring.coords for one in _polygons(area) for ring in (one.exterior, *one.interiors)]
+    return [ring.coords for part in _polygons(area) for ring in (part.exterior, *part.interiors)]
 
 
 def _mapped(polygon, project):

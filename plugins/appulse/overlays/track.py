@@ -25,19 +25,9 @@ _RESOLUTION_H = 0.5 / 3600.0
 
 
 def reachable_hours(place, low_h, high_h):
-    """The part of a span of hours about zero that an ephemeris covers.
+    """The part of a span of hours about zero that an ephemeris covers, to half a second.
 
-    Parameters
-    ----------
-    place : callable
-        Of an array of hours; raises EphemerisSpanError outside its span. It covers zero.
-    low_h, high_h : float
-        Wanted, with low_h <= 0 <= high_h.
-
-    Returns
-    -------
-    low_h, high_h : float
-        To half a second.
+    `place` takes an array of hours and raises EphemerisSpanError outside its span; it covers zero.
 
     Examples
     --------
@@ -66,19 +56,9 @@ def _farthest(place, limit_h):
 
 
 def refine(pixel, hours, rectangle):
-    """Add samples until straight lines between them follow the path near a rectangle.
+    """Hours and pixels with samples added until straight lines between them follow a path near a rectangle.
 
-    Parameters
-    ----------
-    pixel : callable
-        Hours (n,) to pixels (n, 2); NaN where there is no place.
-    hours : (n,) array, increasing
-    rectangle : (x_low, y_low, x_high, y_high)
-
-    Returns
-    -------
-    hours : (m,) array
-    pixels : (m, 2) array
+    `pixel` takes hours (n,) and gives pixels (n, 2), NaN where there is no place.
 
     Examples
     --------
@@ -119,19 +99,7 @@ def _near(pixels, rectangle):
 
 
 def passages(hours, pixels, rectangle):
-    """Stretches of a path within a rectangle.
-
-    Parameters
-    ----------
-    hours : (n,) array, increasing
-    pixels : (n, 2) array
-        Straight lines between them are taken for the path.
-    rectangle : (x_low, y_low, x_high, y_high)
-
-    Returns
-    -------
-    list of (float, float)
-        First and last hour of each.
+    """First and last hour of each stretch of a path within a rectangle (x_low, y_low, x_high, y_high).
 
     Examples
     --------
@@ -155,13 +123,13 @@ def _cut(pixels, rectangle):
     start, step = pixels[:-1], np.diff(pixels, axis=0)
     low, high = np.array(rectangle[:2]), np.array(rectangle[2:])
     with np.errstate(divide="ignore", invalid="ignore"):
-        one, two = (low - start) / step, (high - start) / step
+        to_low, to_high = (low - start) / step, (high - start) / step
     still = step == 0.0
     within = (start >= low) & (start <= high)
-    one = np.where(still, np.where(within, -np.inf, np.inf), one)
-    two = np.where(still, np.where(within, np.inf, -np.inf), two)
-    first = np.where(still, one, np.minimum(one, two)).max(axis=1)
-    last = np.where(still, two, np.maximum(one, two)).min(axis=1)
+    to_low = np.where(still, np.where(within, -np.inf, np.inf), to_low)
+    to_high = np.where(still, np.where(within, np.inf, -np.inf), to_high)
+    first = np.where(still, to_low, np.minimum(to_low, to_high)).max(axis=1)
+    last = np.where(still, to_high, np.maximum(to_low, to_high)).min(axis=1)
     good = np.isfinite(pixels).all(axis=1)
     good = good[:-1] & good[1:]
     return np.where(good, np.maximum(first, 0.0), 1.0), np.where(good, np.minimum(last, 1.0), 0.0)
@@ -245,19 +213,7 @@ class Track:
 
 
 def mid_place(frame, row):
-    """Predicted place and its error ellipse in pixels.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-    row : QTable
-        One row of an ephemeris, at mid-exposure.
-
-    Returns
-    -------
-    MidPlace or None
-        None where the frame's projection has no place for it.
-    """
+    """Predicted place of an ephemeris row at mid-exposure; None where the frame has no place for it."""
     ra, dec = plain_column(row, "ra")[0], plain_column(row, "dec")[0]
     x, y = (float(v) for v in frame.to_pixel(ra, dec))
     if not np.isfinite(x + y):
@@ -490,25 +446,11 @@ def _assemble(path, here, hours, span, name, tick_step, notes):
     known = {n: float(v) if np.isfinite(v) else None for n, v in value.items()}
     designation = str(here["designation"][0])
     return Track(
-        designation=designation,
-        name=name or designation,
-        table=rows,
-        times=path.times(hours),
-        ra=ra,
-        dec=dec,
-        x=pixels[:, 0],
-        y=pixels[:, 1],
-        ticks=_ticks(path, hours, pixels, tick_step),
-        mid=mid_place(frame, here),
-        trail=trail,
-        trail_parts=parts,
-        enters=enters,
-        leaves=leaves,
-        rate=known["rate"],
-        pa=known["motion_pa"],
-        mag=known["mag"],
-        notes=notes,
-    )
+        designation=designation, name=name or designation, table=rows, times=path.times(hours),
+        ra=ra, dec=dec, x=pixels[:, 0], y=pixels[:, 1], ticks=_ticks(path, hours, pixels, tick_step),
+        mid=mid_place(frame, here), trail=trail, trail_parts=parts, enters=enters, leaves=leaves,
+        rate=known["rate"], pa=known["motion_pa"], mag=known["mag"], notes=notes,
+    )  # fmt: skip
 
 
 def _crossings(path, hours, pixels, span):
@@ -529,7 +471,7 @@ def _trail(path, hours):
     """Lines of the path while the shutter was open; none where the ephemeris does not reach so far."""
     exposure = path.frame.exposure
     opened = exposure.intervals or ((exposure.start, exposure.end),)
-    spans = [[(t - path.mid).sec / 3600.0 for t in one] for one in opened]
+    spans = [[(t - path.mid).sec / 3600.0 for t in interval] for interval in opened]
     if len(hours) < 2:
         return ()
     share = np.linspace(0.0, 1.0, TRAIL_STEPS + 1)

@@ -39,52 +39,46 @@ def calendar_bytes(entries, *, stamp=None):
     calendar = Calendar()
     calendar.add("prodid", f"-//appulse//passes {__version__}//EN")
     calendar.add("version", "2.0")
-    for one, night in entries:
+    for encounter, night in entries:
         if night.interval is not None:
-            calendar.add_component(_event(one, night, stamp))
+            calendar.add_component(_event(encounter, night, stamp))
     return calendar.to_ical()
 
 
 def write_calendar(entries, path, overwrite=False):
-    """Write :func:`calendar_bytes` to a file; returns the path.
-
-    Raises
-    ------
-    OutputExistsError, InputError
-        As :func:`appulse.formats.output.write_bytes`.
-    """
+    """Write :func:`calendar_bytes` to a file; returns the path."""
     return write_bytes(path, calendar_bytes(entries), overwrite)
 
 
-def _event(one, night, stamp):
+def _event(encounter, night, stamp):
     begin, end = (moment.to_datetime(timezone=datetime.UTC) for moment in night.interval)
-    body = body_name(one)
+    body = body_name(encounter)
     event = Event()
-    event.add("uid", f"{one.id}-{night.evening:%Y%m%d}-{_slug(night.site.name)}@appulse")
+    event.add("uid", f"{encounter.id}-{night.evening:%Y%m%d}-{_slug(night.site.name)}@appulse")
     event.add("dtstamp", stamp)
     event.add("dtstart", begin)
     event.add("dtend", end)
-    event.add("summary", f"{body} by {one.target.name}")
+    event.add("summary", f"{body} by {encounter.target.name}")
     event.add("location", night.site.name)
-    event.add("description", _description(one, night))
+    event.add("description", _description(encounter, night))
     for before in ALARMS:
         alarm = Alarm()
         alarm.add("action", "DISPLAY")
-        alarm.add("description", f"{body} by {one.target.name} from {night.site.name}")
+        alarm.add("description", f"{body} by {encounter.target.name} from {night.site.name}")
         alarm.add("trigger", -before)
         event.add_component(alarm)
     return event
 
 
-def _description(one, night):
+def _description(encounter, night):
     best = night.altitude[night.chosen].max()
-    separation = one.separation_arcsec / 60
-    bright = f"Magnitude {one.mag:.1f}" if np.isfinite(one.mag) else "Magnitude unknown"
+    separation = encounter.separation_arcsec / 60
+    bright = f"Magnitude {encounter.mag:.1f}" if np.isfinite(encounter.mag) else "Magnitude unknown"
     return (
-        f"Least separation {separation:.1f} arcmin at {one.time.strftime('%Y-%m-%d %H:%M')} UTC"
-        f"{' (inside the outline)' if one.inside_outline else ''}. {bright}, "
-        f"{one.rate:.0f} arcsec/h. Highest {best:.0f} degrees, Moon {night.moon_illumination:.0%} lit. "
-        f"Encounter {one.id}."
+        f"Least separation {separation:.1f} arcmin at {encounter.time.strftime('%Y-%m-%d %H:%M')} UTC"
+        f"{' (inside the outline)' if encounter.inside_outline else ''}. {bright}, "
+        f"{encounter.rate:.0f} arcsec/h. Highest {best:.0f} degrees, Moon {night.moon_illumination:.0%} lit. "
+        f"Encounter {encounter.id}."
     )
 
 

@@ -78,7 +78,7 @@ def evidence_html(
     title = title or title_of(residuals)
     body = [_overview(residuals, verdict, notes)]
     for name in sections(residuals):
-        mine = [one for one in residuals if one.frame == name]
+        mine = [residual for residual in residuals if residual.frame == name]
         body.append(_frame_section(name, mine, pictures or {}, shapes or {}, frame_notes or {}))
     if provenance:
         body.append(f"<section><h2>Where this comes from</h2>\n{provenance_list(provenance)}</section>")
@@ -92,32 +92,12 @@ def evidence_html(
 
 
 def write_evidence(path, residuals, *, overwrite=False, **options):
-    """Write an evidence sheet; options as :func:`evidence_html`.
-
-    Returns
-    -------
-    Path
-
-    Raises
-    ------
-    OutputExistsError, InputError
-        As :func:`appulse.formats.output.write_text`.
-    """
+    """Write an evidence sheet; options as :func:`evidence_html`; returns the path."""
     return write_text(path, evidence_html(residuals, **options), overwrite)
 
 
 def picture_uri(png):
-    """A picture for the sheet: at most 1200 pixels wide, as JPEG, since noise makes a PNG ten times larger.
-
-    Parameters
-    ----------
-    png : bytes
-
-    Returns
-    -------
-    str
-        Data URI.
-    """
+    """A PNG for the sheet: at most 1200 pixels wide, as JPEG, since noise makes a PNG ten times larger."""
     image = Image.open(io.BytesIO(png)).convert("RGB")
     if image.width > SHEET_PX:
         image = image.resize(
@@ -130,15 +110,15 @@ def picture_uri(png):
 
 def title_of(residuals):
     """The question that a sheet answers."""
-    bodies = list(dict.fromkeys(one.designation for one in residuals))
+    bodies = list(dict.fromkeys(residual.designation for residual in residuals))
     return f"Where was {', '.join(bodies[:4])}{' and others' if len(bodies) > 4 else ''}?"
 
 
 def subtitle(residuals):
     """How much was measured, and when, in a line."""
-    seen = sum(one.seen for one in residuals)
-    frames = len({one.frame for one in residuals})
-    times = sorted(str(one.time)[:16].replace("T", " ") for one in residuals)
+    seen = sum(residual.seen for residual in residuals)
+    frames = len({residual.frame for residual in residuals})
+    times = sorted(str(residual.time)[:16].replace("T", " ") for residual in residuals)
     when = f", {times[0]}" if times else ""
     when += f" to {times[-1]}" if times and times[-1] != times[0] else ""
     when += " UTC" if times else ""
@@ -153,7 +133,7 @@ def headline(residuals, verdict):
     """The verdict in a sentence, or why there is none."""
     if verdict is not None:
         return str(getattr(verdict, "sentence", verdict))
-    return NO_VERDICT if any(one.seen for one in residuals) else NOTHING
+    return NO_VERDICT if any(residual.seen for residual in residuals) else NOTHING
 
 
 def _figure(uri, alternative, caption=""):
@@ -165,7 +145,7 @@ def _figure(uri, alternative, caption=""):
 
 def _overview(residuals, verdict, notes):
     parts = ["<section><h2>Observed minus calculated</h2>"]
-    seen = [one for one in residuals if one.seen]
+    seen = [residual for residual in residuals if residual.seen]
     pair = _figure(
         svg_uri(oc_figure, seen),
         _spoken(seen),
@@ -188,26 +168,17 @@ def _overview(residuals, verdict, notes):
 
 
 def _list(words):
-    items = "".join(f"<li>{escape(one)}</li>" for one in words)
+    items = "".join(f"<li>{escape(line)}</li>" for line in words)
     return f"<ul>{items}</ul>" if items else ""
 
 
 def notes_of(residuals):
-    """What residuals of one frame note of themselves; whose it is, where they do not all say the same.
-
-    Parameters
-    ----------
-    residuals : sequence of Residual
-
-    Returns
-    -------
-    list of str
-    """
+    """What residuals of one frame note of themselves; whose it is, where they do not all say the same."""
     whose: dict = {}
-    seen = [one for one in residuals if one.seen]
-    for one in seen:
-        for note in one.notes:
-            whose.setdefault(str(note), []).append(one.designation)
+    seen = [residual for residual in residuals if residual.seen]
+    for residual in seen:
+        for note in residual.notes:
+            whose.setdefault(str(note), []).append(residual.designation)
     words = []
     for note, names in whose.items():
         if len(names) == len(seen):
@@ -223,7 +194,7 @@ def _spoken(seen):
     """The plot in words."""
     if not seen:
         return ""
-    best = [best_place(one) for one in seen]
+    best = [best_place(residual) for residual in seen]
     east, north = np.mean([place for place, _, _ in best], axis=0)
     taken = sum(corrected for _, _, corrected in best)
     return (
@@ -236,15 +207,16 @@ def sections(residuals):
     """Names of the frames that have a section; none where so many reported places would bury the rest."""
     if reported(residuals) and len(residuals) > MOST_REPORTED:
         return []
-    return list(dict.fromkeys(one.frame for one in residuals))
+    return list(dict.fromkeys(residual.frame for residual in residuals))
 
 
-def stamp_words(one):
+def stamp_words(residual):
     """What stands below the pixels of a measured body, or names a place that was reported."""
-    if one.fit is None:
-        return f"{one.designation}, {str(one.time)[:19].replace('T', ' ')} UTC"
-    words = f"{one.designation}: signal to noise {one.snr:.0f}, at x {one.x:.2f}, y {one.y:.2f} px"
-    return words + (f"; {one.flag}" if one.flag else "")
+    if residual.fit is None:
+        return f"{residual.designation}, {str(residual.time)[:19].replace('T', ' ')} UTC"
+    place = f"at x {residual.x:.2f}, y {residual.y:.2f} px"
+    words = f"{residual.designation}: S/N {residual.snr:.0f}, {place}"
+    return words + (f"; {residual.flag}" if residual.flag else "")
 
 
 def _frame_section(name, residuals, pictures, shapes, frame_notes):
@@ -254,19 +226,20 @@ def _frame_section(name, residuals, pictures, shapes, frame_notes):
         png = picture if isinstance(picture, bytes) else Path(picture).read_bytes()
         alternative = f"Frame {name} with tracks, outlines and measured places drawn upon it"
         parts.append(_figure(picture_uri(png), alternative))
-    for one in residuals:
-        if one.seen:
-            uri = png_uri(stamp_figure, one)
-            alternative = f"Pixels around {one.designation}, the fitted model, and what is left in sigmas"
-            shown = _figure(uri, alternative, stamp_words(one)) or f"<p>{escape(stamp_words(one))}</p>"
+    for residual in residuals:
+        if residual.seen:
+            uri = png_uri(stamp_figure, residual)
+            alternative = f"Pixels around {residual.designation}, the fitted model, what is left in sigmas"
+            words = stamp_words(residual)
+            shown = _figure(uri, alternative, words) or f"<p>{escape(words)}</p>"
             parts.append(f'<div class="body">{shown}')
-            parts.append(budget_table(error_budget(one)) + "</div>")
+            parts.append(budget_table(error_budget(residual)) + "</div>")
         else:
-            parts.append(f"<p>{escape(one.designation)}: not measured: {escape(one.flag)}</p>")
+            parts.append(f"<p>{escape(residual.designation)}: not measured: {escape(residual.flag)}</p>")
     words = [*frame_notes.get(name, ()), *notes_of(residuals)]
     if words:
         parts.append(f'<div class="small">{_list(dict.fromkeys(words))}</div>')
-    plate = next((one.plate for one in residuals if one.plate is not None), None)
+    plate = next((residual.plate for residual in residuals if residual.plate is not None), None)
     if plate is not None and name in shapes:
         alternative = f"Observed minus catalogue of {len(plate.stars)} stars as arrows on the frame"
         caption = f"Stars ({plate.catalogue}): the plate's own error, and what is left of it"

@@ -73,7 +73,7 @@ def evidence_pdf(
         *_plots(residuals), *_numbers(residuals, verdict), *_list("To mind", notes),
     ]  # fmt: skip
     for name in sections(residuals):
-        mine = [one for one in residuals if one.frame == name]
+        mine = [residual for residual in residuals if residual.frame == name]
         blocks += _frame(name, mine, pictures or {}, shapes or {}, (frame_notes or {}).get(name, ()))
     blocks += _provenance(provenance)
     with matplotlib.rc_context({**matplotlib.rcParamsDefault, **STYLE, "backend": "agg", "pdf.fonttype": 42}):
@@ -85,7 +85,7 @@ def evidence_pdf(
 
 
 def _plots(residuals):
-    seen = [one for one in residuals if one.seen]
+    seen = [residual for residual in residuals if residual.seen]
     if seen:
         yield Block(_high(OC_INCH), lambda panel: draw_oc(panel, seen))
     if moving(seen):
@@ -97,14 +97,14 @@ def _high(size):
 
 
 def _numbers(residuals, verdict):
-    names = frame_labels([one.frame for one in residuals])[1]
-    if any(best_place(one)[2] for one in residuals):
+    names = frame_labels([residual.frame for residual in residuals])[1]
+    if any(best_place(residual)[2] for residual in residuals):
         yield heading(BEST, 10.0)
         yield from fixed(columns(*best_rows(residuals)), headed=True)
         yield prose(f"{BEST_FOOT} {names}", 7.5, 130)
     title, foot = solved_words(residuals)
     yield heading(title, 10.0)
-    flags = [one.flag for one in residuals]
+    flags = [residual.flag for residual in residuals]
     yield from fixed(columns(*solved_rows(residuals), after=flags), headed=True)
     yield prose(f"{foot} {names}", 7.5, 130)
     table = getattr(verdict, "alternatives", None)
@@ -130,21 +130,21 @@ def _frame(name, residuals, pictures, shapes, notes):
     yield heading(name, 12.0, new_page=name in pictures)
     if name in pictures:
         yield _picture(pictures[name])
-    for one in residuals:
-        if not one.seen:
-            yield prose(f"{one.designation}: not measured: {one.flag}", 8.0, 110)
+    for residual in residuals:
+        if not residual.seen:
+            yield prose(f"{residual.designation}: not measured: {residual.flag}", 8.0, 110)
             continue
-        if has_stamp(one):
-            yield Block(_high(STAMP_INCH), lambda panel, one=one: draw_stamp(panel, one))
-        yield prose(stamp_words(one), 7.5, 130)
-        budget = error_budget(one)
+        if has_stamp(residual):
+            yield Block(_high(STAMP_INCH), lambda panel, residual=residual: draw_stamp(panel, residual))
+        yield prose(stamp_words(residual), 7.5, 130)
+        budget = error_budget(residual)
         head, rows = budget_rows(budget)
         yield from fixed(columns(head, rows, left=(0, 5)))
         yield prose(budget.sentence, 7.5, 130)
     words = dict.fromkeys([*notes, *notes_of(residuals)])
     if words:
         yield prose("; ".join(words), 7.5, 130)
-    plate = next((one.plate for one in residuals if one.plate is not None), None)
+    plate = next((residual.plate for residual in residuals if residual.plate is not None), None)
     if plate is not None and name in shapes and len(plate.stars):
         shape = shapes[name]
         high = _high((WIDE_INCH, stars_height(shape)))

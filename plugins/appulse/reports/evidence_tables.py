@@ -74,18 +74,7 @@ def _breakable(text):
 
 
 def budget_rows(budget):
-    """One-sigma errors of a measured place by their cause, arcsec.
-
-    Parameters
-    ----------
-    budget : Budget
-        From :func:`appulse.astrometry.budget.error_budget`.
-
-    Returns
-    -------
-    head : list of str
-    rows : list of list of str
-    """
+    """Head and rows of the one-sigma errors of a measured place by their cause, arcsec."""
     names = ("sigma_ra", "sigma_dec", "sigma_along", "sigma_across")
     rows = [
         [line["part"], *(number(line[name].to_value("arcsec"), 3) for name in names), line["words"]]
@@ -101,13 +90,7 @@ def budget_table(budget):
 
 
 def alternatives_rows(table):
-    """Causes with their chi-squared, best first.
-
-    Returns
-    -------
-    head : list of str
-    rows : list of list of str
-    """
+    """Head and rows of the causes with their chi-squared, best first."""
     order = (
         np.argsort(np.asarray(table["bic"], dtype=float)) if "bic" in table.colnames else range(len(table))
     )
@@ -160,17 +143,17 @@ def provenance_lines(provenance, width=112):
     """
     lines = []
     for key, value in provenance.items():
-        lines += _told(str(key), value, "", width)
+        lines += _described(str(key), value, "", width)
     return lines
 
 
-def _told(key, value, indent, width):
+def _described(key, value, indent, width):
     if isinstance(value, dict):
         deeper = indent + "    "
-        inner = [line for name, one in value.items() for line in _told(str(name), one, deeper, width)]
+        inner = [line for name, item in value.items() for line in _described(str(name), item, deeper, width)]
         return [f"{indent}{key}", *inner]
     if isinstance(value, list | tuple):
-        value = ", ".join(str(one) for one in value)
+        value = ", ".join(str(item) for item in value)
     return textwrap.wrap(
         f"{indent}{key}: {value}", width, subsequent_indent=indent + "    ", break_long_words=True,
         break_on_hyphens=False,
@@ -182,19 +165,7 @@ LONG_NAME = 22
 
 
 def frame_labels(names, most=LONG_NAME):
-    """Short words for long frame names that share their beginning and end.
-
-    Parameters
-    ----------
-    names : sequence of str
-    most : int
-        Letters that need no shortening.
-
-    Returns
-    -------
-    labels : dict of str to str
-    words : str
-        What the labels leave out; empty where they are the names.
+    """Short words for long frame names that share their beginning and end, and what the words leave out.
 
     Examples
     --------
@@ -210,12 +181,12 @@ def frame_labels(names, most=LONG_NAME):
         return same, ""
     start = re.match(r".*[_. -]|", _shared(names))[0]
     rest = [name[len(start) :] for name in names]
-    end = _shared([one[::-1] for one in rest])[::-1]
+    end = _shared([end[::-1] for end in rest])[::-1]
     end = re.search(r"[_. -].*|$", end)[0]
     if not start and not end:
         return same, ""
     before = "\u2026" if start else ""
-    labels = {name: before + one[: len(one) - len(end)] for name, one in zip(names, rest, strict=True)}
+    labels = {name: before + part[: len(part) - len(end)] for name, part in zip(names, rest, strict=True)}
     return labels, f"Frames: {labels[names[-1]]} is {names[-1]}, and so on."
 
 
@@ -230,76 +201,49 @@ def _when(residual):
 
 
 def best_rows(residuals):
-    """The places that the plots show: the plate's offset taken off, its error added.
-
-    Parameters
-    ----------
-    residuals : sequence of Residual
-
-    Returns
-    -------
-    head : list of str
-    rows : list of list of str
-        A dash where no offset is known: then nothing was taken off.
-    """
-    head = ["frame", "body", "middle, UTC", "RA cos Dec", "Dec", "along", "across"]
-    rows, labels = [], frame_labels([one.frame for one in residuals])[0]
-    for one in residuals:
-        place, covariance, corrected = best_place(one)
+    """Head and rows of the places that the plots show: the plate's offset taken off, its error added."""
+    head = ["frame", "body", "middle, UTC", *SKY_HEAD]
+    rows, labels = [], frame_labels([residual.frame for residual in residuals])[0]
+    for residual in residuals:
+        place, covariance, corrected = best_place(residual)
         values, sigmas = [np.nan] * 4, [np.nan] * 4
         if corrected:
-            motion, motion_sigma = best_motion(one)
+            motion, motion_sigma = best_motion(residual)
             values = [*place, *motion]
             sigmas = [*np.sqrt(np.diag(covariance)), *motion_sigma]
         cells = [with_sigma(value, sigma) for value, sigma in zip(values, sigmas, strict=True)]
-        rows.append([labels[one.frame], one.designation, _when(one), *cells])
+        rows.append([labels[residual.frame], residual.designation, _when(residual), *cells])
     return head, rows
+
+
+SKY_PAIRS = (
+    ("dra_cosdec", "sigma_ra"), ("ddec", "sigma_dec"), ("along", "sigma_along"), ("across", "sigma_across")
+)  # fmt: skip
+PLATE_PAIRS = (("plate_dra", "sigma_plate_ra"), ("plate_ddec", "sigma_plate_dec"))
+SKY_HEAD = ["RA cos Dec", "Dec", "along", "across"]
 
 
 def solved_rows(residuals):
-    """The places as the frames' own plate solutions have them, and what the stars say of those.
-
-    Parameters
-    ----------
-    residuals : sequence of Residual
-
-    Returns
-    -------
-    head : list of str
-    rows : list of list of str
-    """
-    if reported(residuals):
-        return _reported_rows(residuals)
-    head = ["frame", "body", "RA cos Dec", "Dec", "along", "across", "plate RA", "plate Dec", "S/N"]
-    pairs = (
-        ("dra_cosdec", "sigma_ra"), ("ddec", "sigma_dec"), ("along", "sigma_along"),
-        ("across", "sigma_across"), ("plate_dra", "sigma_plate_ra"), ("plate_ddec", "sigma_plate_dec"),
-    )  # fmt: skip
-    rows, labels = [], frame_labels([one.frame for one in residuals])[0]
-    for one in residuals:
-        row = one.row()
+    """Head and rows of the places by the frames' own plate solutions, and what the stars say of those."""
+    # places that others reported have neither plate nor S/N, but a time that is asked for
+    bare = reported(residuals)
+    pairs = SKY_PAIRS if bare else SKY_PAIRS + PLATE_PAIRS
+    rows, labels = [], frame_labels([residual.frame for residual in residuals])[0]
+    for residual in residuals:
+        row = residual.row()
         cells = [with_sigma(row[value], row[sigma]) for value, sigma in pairs]
-        rows.append([labels[one.frame], one.designation, *cells, number(row["snr"], 0)])
-    return head, rows
+        if bare:
+            rows.append([residual.frame, residual.designation, _when(residual), *cells])
+        else:
+            rows.append([labels[residual.frame], residual.designation, *cells, number(row["snr"], 0)])
+    if bare:
+        return ["of", "body", "middle, UTC", *SKY_HEAD], rows
+    return ["frame", "body", *SKY_HEAD, "plate RA", "plate Dec", "S/N"], rows
 
 
 def reported(residuals):
     """Whether the places come from observations of others, without frames and stars."""
-    return not any(one.plate is not None or one.fit is not None for one in residuals)
-
-
-def _reported_rows(residuals):
-    head = ["of", "body", "middle, UTC", "RA cos Dec", "Dec", "along", "across"]
-    pairs = (
-        ("dra_cosdec", "sigma_ra"), ("ddec", "sigma_dec"), ("along", "sigma_along"),
-        ("across", "sigma_across"),
-    )  # fmt: skip
-    rows = []
-    for one in residuals:
-        row = one.row()
-        cells = [with_sigma(row[value], row[sigma]) for value, sigma in pairs]
-        rows.append([one.frame, one.designation, _when(one), *cells])
-    return head, rows
+    return not any(residual.plate is not None or residual.fit is not None for residual in residuals)
 
 
 def solved_words(residuals):
@@ -327,12 +271,12 @@ SOLVED_FOOT = (
 def numbers_tables(residuals):
     """O-C of every frame and body, with and without the plate's offset; below each row its flag."""
     parts = []
-    names = frame_labels([one.frame for one in residuals])[1]
-    if any(best_place(one)[2] for one in residuals):
+    names = frame_labels([residual.frame for residual in residuals])[1]
+    if any(best_place(residual)[2] for residual in residuals):
         head, rows = best_rows(residuals)
         parts += [f"<h3>{BEST}</h3>", html_table(head, rows, words=(0, 1)), _small(f"{BEST_FOOT} {names}")]
     head, rows = solved_rows(residuals)
-    flags = [one.flag for one in residuals]
+    flags = [residual.flag for residual in residuals]
     title, foot = solved_words(residuals)
     parts += [f"<h3>{title}</h3>", html_table(head, rows, words=(0, 1), after=flags)]
     parts.append(_small(f"{foot} {names}"))

@@ -18,7 +18,7 @@ from appulse.encounters.outline_pass import outline_shape, plane
 from appulse.formats.settings import window_shape
 from appulse.numerics.sphere import unit_from_radec
 from appulse.observers.timescales import quiet_erfa
-from appulse.reports.residual_plots import BODY_COLOURS, FAINT, INK, new_figure
+from appulse.reports.residual_plots import BODY_COLOURS, FAINT, INK, new_figure, own_figure
 
 BODY, SENSOR, SUN, MOON = (BODY_COLOURS[i] for i in (0, 1, 1, 4))
 SHADE = "#dfe6ee"
@@ -27,13 +27,7 @@ HALO = (withStroke(linewidth=2.5, foreground="white"),)
 
 
 def draw_field(figure, plan):
-    """Two charts on a Figure or SubFigure, north up.
-
-    Parameters
-    ----------
-    figure : Figure or SubFigure
-    plan : CapturePlan
-    """
+    """Two charts of the planned field on a Figure or SubFigure, north up."""
     wide, close = figure.subplots(1, 2)
     target, framing = plan.encounter.target, plan.framing
     track = plane(unit_from_radec(*framing.track.T), target.ra, target.dec)
@@ -50,7 +44,7 @@ def draw_field(figure, plan):
     centre = (track.min(axis=0) + track.max(axis=0)) / 2
     _times_of_track(close, plan, track)
     close.set(xlim=(centre[0] - half, centre[0] + half), ylim=(centre[1] - half, centre[1] + half))
-    close.set_title("the track from nearby, UTC", fontsize=9.5)
+    close.set_title("the track enlarged, UTC", fontsize=9.5)
     box = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [-1, -1]]) * half + centre
     wide.plot(*box.T, color=INK, linewidth=0.8, linestyle="--")
     beside = {"xytext": (8, -14), "textcoords": "offset points"}
@@ -112,68 +106,22 @@ LEAST_SPAN_DEG, AROUND_DEG = 90.0, 15.0
 
 
 def altitude_figure(night):
-    """Altitude of body, Moon and Sun against UTC and local time, with twilight and the best interval.
-
-    Parameters
-    ----------
-    night : Night
-
-    Returns
-    -------
-    Figure
-    """
-    figure = new_figure(8.0, 3.8)
-    draw_altitude(figure, night)
-    return figure
+    """Altitude of body, Moon and Sun against UTC and local time, with twilight and the best interval."""
+    return own_figure(draw_altitude, (8.0, 3.8), night)
 
 
 def window_figure(night):
-    """Path of the body over the site: azimuth against altitude, with horizon and window.
-
-    Parameters
-    ----------
-    night : Night
-
-    Returns
-    -------
-    Figure or None
-        None when the body never rises.
-    """
-    if not (night.altitude > 0).any():
-        return None
-    figure = new_figure(8.0, 3.4)
-    draw_path(figure, night)
-    return figure
+    """Azimuth against altitude of the body, with horizon and window; None when it never rises."""
+    return own_figure(draw_path, (8.0, 3.4), night) if (night.altitude > 0).any() else None
 
 
 def field_figure(plan):
-    """The field on the sky: sensor, outline and track, north up; beside it the track from nearby.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-
-    Returns
-    -------
-    Figure
-    """
-    figure = new_figure(8.0, 4.2)
-    draw_field(figure, plan)
-    return figure
+    """The field on the sky: sensor, outline and track, north up; beside it the track enlarged."""
+    return own_figure(draw_field, (8.0, 4.2), plan)
 
 
 def charts_page(plan):
-    """All charts on one page of paper.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-
-    Returns
-    -------
-    Figure
-        A4, upright.
-    """
+    """All charts of a plan on one page of paper, A4 upright."""
     figure = new_figure(8.27, 11.69)
     parts = figure.subfigures(3, 1, height_ratios=(3.6, 3.2, 4.0), hspace=0.04)
     draw_altitude(parts[0], plan.night)

@@ -49,7 +49,7 @@ def night_sheet_html(plan, *, odds=None, advice="", notes=()):
     str
         HTML that needs nothing else. The site is named, its coordinates are not.
     """
-    one, night = plan.encounter, plan.night
+    encounter, night = plan.encounter, plan.night
     body = [
         _section("When", _when(plan)),
         _section("Cautions", "<ul>" + "".join(f"<li>{escape(line)}</li>" for line in CAUTIONS) + "</ul>"),
@@ -67,7 +67,7 @@ def night_sheet_html(plan, *, odds=None, advice="", notes=()):
         body.insert(1, _section("Mind", f"<ul>{items}</ul>"))
     template = resources.files("appulse.reports").joinpath("templates", "evidence.html")
     return Template(template.read_text(encoding="utf-8")).substitute(
-        title=escape(f"{body_name(one)} by {one.target.name}"),
+        title=escape(f"{body_name(encounter)} by {encounter.target.name}"),
         subtitle=escape(f"{night.site.name}, night of {night.evening:%Y-%m-%d} \u00b7 appulse {__version__}"),
         verdict=escape(headline(plan)),
         body="\n".join(body),
@@ -97,14 +97,15 @@ def night_sheet_pdf(plan, *, odds=None, advice=""):
 
 def headline(plan):
     """One sentence: what, how close, from when to when, how."""
-    one = plan.encounter
-    inside = "inside the outline" if one.inside_outline else "outside the outline"
-    where = f" ({inside})" if one.crossing is not None else ""
+    encounter = plan.encounter
+    inside = "inside the outline" if encounter.inside_outline else "outside the outline"
+    where = f" ({inside})" if encounter.crossing is not None else ""
     site = plan.night.site
     begin, end = (local_text(moment, site) for moment in (plan.begin, plan.end))
-    when = f"{one.time.strftime('%Y-%m-%d %H:%M')} UTC, seen from {site.name}"
+    when = f"{encounter.time.strftime('%Y-%m-%d %H:%M')} UTC, seen from {site.name}"
+    apart = encounter.separation_arcsec / 60
     return (
-        f"{body_name(one)} passes the centre of {one.target.name} by {one.separation_arcsec / 60:.1f} arcmin"
+        f"{body_name(encounter)} passes the centre of {encounter.target.name} by {apart:.1f} arcmin"
         f"{where} at {when}. Photograph from {begin} to {end}: {plan.count} exposures of "
         f"{plan.exposure_s:g} s."
     )
@@ -125,11 +126,11 @@ def booking_text(plan, rental=None, others=()):
     -------
     str
     """
-    one, site = plan.encounter, plan.night.site
+    encounter, site = plan.encounter, plan.night.site
     where = (site, *(other for other in others if other.name != site.name))
     lines = [
         f"Booking: {site.name}",
-        f"Object:  {body_name(one)} by {one.target.name} ({one.id})",
+        f"Object:  {body_name(encounter)} by {encounter.target.name} ({encounter.id})",
         f"Pointing: RA {plan.framing.ra:.5f}, Dec {plan.framing.dec:+.5f} degrees ICRF, "
         f"camera's up side at position angle {plan.framing.rotation_deg:.1f}",
         f"From:    {_in_zones(plan.begin, where)}",
@@ -281,9 +282,9 @@ def _text_page(plan, odds, advice):
 def _two_columns(figure, plan, top):
     """The figures in two columns, each with its value beside it."""
     blocks = []
-    for one in plan.figures.values():
-        value = textwrap.wrap(str(one), 30) or [""]
-        blocks.append([(one.label if i == 0 else "", part) for i, part in enumerate(value)])
+    for figure_of_plan in plan.figures.values():
+        value = textwrap.wrap(str(figure_of_plan), 30) or [""]
+        blocks.append([(figure_of_plan.label if i == 0 else "", part) for i, part in enumerate(value)])
     ends = np.cumsum([len(block) for block in blocks])
     turn = int(np.searchsorted(ends, ends[-1] / 2)) + 1  # no figure is torn between the columns
     columns = [[line for block in some for line in block] for some in (blocks[:turn], blocks[turn:])]

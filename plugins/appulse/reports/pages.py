@@ -25,17 +25,7 @@ GAP = 2
 class Block:
     """Something that stands on a page as a whole.
 
-    Attributes
-    ----------
-    high_inch : float
-    draw : callable
-        Takes the SubFigure to draw on.
-    new_page : bool
-        Begins a page.
-    with_next : bool
-        Never stands last on a page.
-    above : Block, optional
-        Goes before it where it begins a page.
+    `draw` takes the SubFigure to draw on; `above` goes before it where it begins a page.
     """
 
     high_inch: float
@@ -88,20 +78,7 @@ def _text(lines, step, style, above=0.0, below=0.6, repeated=None, **options):
 
 
 def columns(head, rows, left=(0, 1), after=None):
-    """A table as lines of the fixed-width face.
-
-    Parameters
-    ----------
-    head : sequence of str
-    rows : sequence of sequence of str
-    left : sequence of int
-        Columns of words.
-    after : sequence of str, optional
-        A sentence below each row, empty for none.
-
-    Returns
-    -------
-    list of str
+    """A table as lines of the fixed-width face; `left` are columns of words, `after` sentences below rows.
 
     Examples
     --------
@@ -124,18 +101,7 @@ def columns(head, rows, left=(0, 1), after=None):
 
 
 def pages(blocks, foot=""):
-    """Set the blocks on pages, as many on each as there is room for.
-
-    Parameters
-    ----------
-    blocks : sequence of Block
-    foot : str
-        Words at the foot of every page, before its number.
-
-    Yields
-    ------
-    Figure
-    """
+    """Figures of the blocks set on pages, as many on each as find room, with `foot` and number below."""
     page, used, number = [], 0.0, 0
     blocks = list(blocks)
     for block, following in zip(blocks, [*blocks[1:], None], strict=True):

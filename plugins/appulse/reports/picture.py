@@ -281,23 +281,9 @@ def _circumstances(frame):
 
 
 def stretch_ends(values):
-    """Black, knee and white of a stretch.
+    """Black, knee and white of a stretch: sky less two sigmas, four sigmas above it, the brightest 0.3 %.
 
-    Parameters
-    ----------
-    values : array
-        Pixels; those that are not finite are passed over.
-
-    Returns
-    -------
-    black, soft, white : float
-        Sky less two of its sigmas; the numbers above black up to which the stretch is nearly straight; the
-        brightest 0.3 % are white.
-
-    Raises
-    ------
-    FrameError
-        No pixel is finite.
+    Raises FrameError where no pixel is finite.
 
     Examples
     --------
@@ -320,17 +306,7 @@ def stretch_ends(values):
 
 
 def to_bytes(values, ends):
-    """Values from 0 to 255 by an asinh stretch; blank pixels dark.
-
-    Parameters
-    ----------
-    values : array
-    ends : (black, soft, white)
-        As :func:`stretch_ends`.
-
-    Returns
-    -------
-    uint8 array of the same shape
+    """Values from 0 to 255 by an asinh stretch between the ends of :func:`stretch_ends`; blank pixels dark.
 
     Examples
     --------
@@ -369,19 +345,7 @@ def reduced(plane, step):
 
 
 def frame_pixels(frame, step=1):
-    """A frame as (ny, nx, 3) bytes, rows counted upwards as in the frame.
-
-    Parameters
-    ----------
-    frame : SolvedFrame
-    step : int
-        Pixels taken together.
-
-    Raises
-    ------
-    FrameError
-        As :func:`stretch_ends`.
-    """
+    """A frame as (ny, nx, 3) bytes, rows counted upwards; `step` pixels are taken together."""
     if frame.colour is None:
         plane = reduced(frame.data, step)
         grey = to_bytes(plane, stretch_ends(plane))

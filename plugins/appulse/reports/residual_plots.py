@@ -46,27 +46,45 @@ def new_figure(width, height):
     return figure
 
 
+def own_figure(draw, size, *arguments):
+    """A drawing on a Figure of its own, of so many inches."""
+    figure = new_figure(*size)
+    draw(figure, *arguments)
+    return figure
+
+
+def oc_figure(residuals):
+    """O-C in RA and Dec; None where nothing was measured."""
+    measured = any(residual.seen for residual in residuals)
+    return own_figure(draw_oc, OC_INCH, residuals) if measured else None
+
+
+def motion_figure(residuals):
+    """O-C along and across the motion; None where nothing moves."""
+    return own_figure(draw_motion, MOTION_INCH, residuals) if moving(residuals) else None
+
+
+def stars_figure(plate, shape):
+    """What the stars say of a plate; None where no star was matched."""
+    size = (WIDE_INCH, stars_height(shape))
+    return own_figure(draw_stars, size, plate, shape) if len(plate.stars) else None
+
+
+def stamp_figure(residual):
+    """The pixels of a fit; None where there is none."""
+    return own_figure(draw_stamp, STAMP_INCH, residual) if has_stamp(residual) else None
+
+
 def svg_uri(draw, *arguments, **options):
-    """A figure as a data URI, the same text for the same figure.
-
-    Parameters
-    ----------
-    draw : callable
-        Returns a Figure, or None for nothing to draw.
-    *arguments, **options
-        For `draw`.
-
-    Returns
-    -------
-    str or None
+    """The figure that `draw` returns as a data URI, the same text for the same figure; None for None.
 
     Examples
     --------
     >>> svg_uri(lambda: Figure())[:26]
     'data:image/svg+xml;base64,'
     """
-    told = {"format": "svg", "metadata": {"Date": None, "Creator": "appulse"}}
-    return _uri("image/svg+xml", told, draw, arguments, options)
+    saved_as = {"format": "svg", "metadata": {"Date": None, "Creator": "appulse"}}
+    return _uri("image/svg+xml", saved_as, draw, arguments, options)
 
 
 def png_uri(draw, *arguments, **options):
@@ -77,46 +95,32 @@ def png_uri(draw, *arguments, **options):
     >>> png_uri(lambda: Figure())[:22]
     'data:image/png;base64,'
     """
-    told = {"format": "png", "dpi": PNG_DPI, "metadata": {"Software": "appulse"}}
-    return _uri("image/png", told, draw, arguments, options)
+    saved_as = {"format": "png", "dpi": PNG_DPI, "metadata": {"Software": "appulse"}}
+    return _uri("image/png", saved_as, draw, arguments, options)
 
 
-def _uri(kind, told, draw, arguments, options):
+def _uri(kind, saved_as, draw, arguments, options):
     with matplotlib.rc_context({**matplotlib.rcParamsDefault, **STYLE, "backend": "agg"}):
         figure = draw(*arguments, **options)
         if figure is None:
             return None
         buffer = io.BytesIO()
-        figure.savefig(buffer, **told)
+        figure.savefig(buffer, **saved_as)
     return f"data:{kind};base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
 def _by_body(residuals):
     """Name, colour, marker and measured residuals of each body; 36 of them differ."""
-    names = list(dict.fromkeys(one.designation for one in residuals))
+    names = list(dict.fromkeys(residual.designation for residual in residuals))
     for i, name in enumerate(names):
-        mine = [one for one in residuals if one.designation == name and one.seen]
+        mine = [residual for residual in residuals if residual.designation == name and residual.seen]
         if mine:
             turn = i // len(MARKERS)
             yield name, BODY_COLOURS[(i + turn) % len(BODY_COLOURS)], MARKERS[i % len(MARKERS)], mine
 
 
 def best_place(residual):
-    """O-C with the plate's offset taken off where it is known.
-
-    Parameters
-    ----------
-    residual : Residual
-
-    Returns
-    -------
-    place : (2,) array
-        East, north; arcsec.
-    covariance : (2, 2) array
-        Of it, arcsec^2: that of the offset is in it where one was taken off.
-    corrected : bool
-        Whether one was.
-    """
+    """O-C (east, north; arcsec) less the plate's offset where known, its covariance, whether it is known."""
     corrected = np.asarray(residual.corrected, dtype=float)
     if np.isfinite(corrected).all():
         return corrected, residual.covariance + residual.plate_covariance, True
@@ -124,61 +128,35 @@ def best_place(residual):
 
 
 def best_motion(residual):
-    """The same along and across the motion.
-
-    Parameters
-    ----------
-    residual : Residual
-
-    Returns
-    -------
-    place, sigma : (2,) arrays
-        Along, across; arcsec; NaN without a motion.
-    """
+    """The same along and across the motion, with sigmas; arcsec, NaN without a motion."""
     place, covariance, _ = best_place(residual)
     turn = residual.rotation
     return turn @ place, np.sqrt(np.diag(turn @ covariance @ turn.T))
 
 
-def oc_figure(residuals):
-    """O-C in RA and Dec as a figure of its own; None where nothing was measured. See :func:`draw_oc`."""
-    if not any(one.seen for one in residuals):
-        return None
-    figure = new_figure(*OC_INCH)
-    draw_oc(figure, residuals)
-    return figure
-
-
 def draw_oc(panel, residuals):
     """O-C in RA and Dec with one-sigma ellipses, both axes of one scale, east to the left.
 
-    Points that huddle far from zero are drawn again from nearby.
-
-    Parameters
-    ----------
-    panel : Figure or SubFigure
-        With a constrained layout.
-    residuals : sequence of Residual
-        One of them measured, at least.
+    Points that huddle far from zero are drawn again, enlarged. One residual at least is measured.
     """
     bodies = list(_by_body(residuals))
-    best = np.array([best_place(one)[0] for *_, mine in bodies for one in mine])
-    sigmas = np.sqrt([np.diag(best_place(one)[1]) for *_, mine in bodies for one in mine])
-    raw = np.array([(one.dra_cosdec, one.ddec) for *_, mine in bodies for one in mine])
+    best = np.array([best_place(residual)[0] for *_, mine in bodies for residual in mine])
+    sigmas = np.sqrt([np.diag(best_place(residual)[1]) for *_, mine in bodies for residual in mine])
+    raw = np.array([(residual.dra_cosdec, residual.ddec) for *_, mine in bodies for residual in mine])
     reach = 1.15 * max(np.abs(raw).max(), (np.abs(best) + np.nan_to_num(sigmas)).max(), 1e-3)
     middle = (best.min(axis=0) + best.max(axis=0)) / 2.0
     near = 1.25 * max((np.abs(best - middle) + np.nan_to_num(sigmas)).max(), 1e-4)
     close = near < CLOSE_UP * reach
     axes = panel.subplots(1, 2 if close else 1, squeeze=False)[0]
-    for one in axes:
-        _draw_places(one, bodies)
-        one.set_xlabel("O\u2212C in RA cos Dec (arcsec), east to the left")
-        one.set_aspect("equal")
+    for panel_axes in axes:
+        _draw_places(panel_axes, bodies)
+        panel_axes.set_xlabel("O\u2212C in RA cos Dec (arcsec), east to the left")
+        panel_axes.set_aspect("equal")
     axes[0].set_ylabel("O\u2212C in Dec (arcsec)")
     _set_window(axes[0], (0.0, 0.0), reach)
     if close:
         _set_window(axes[1], middle, near)
-        axes[1].set_title("the square, from nearby", fontsize=9)
+        axes[1].set_title("the square, enlarged", fontsize=9)
         corner, size = middle - near, 2.0 * near
         axes[0].add_patch(Rectangle(corner, size, size, fill=False, edgecolor=INK, linewidth=0.8))
     _legend(panel, bodies)
@@ -195,20 +173,20 @@ def _draw_places(axes, bodies):
     axes.axhline(0.0, color=FAINT, linewidth=0.8)
     axes.axvline(0.0, color=FAINT, linewidth=0.8)
     for _, colour, marker, mine in bodies:
-        for one in mine:
-            place, covariance, corrected = best_place(one)
+        for residual in mine:
+            place, covariance, corrected = best_place(residual)
             _add_ellipse(axes, place, covariance, colour)
             fill = colour if corrected else "none"
             axes.plot(*place, marker, color=colour, markersize=4.5, markerfacecolor=fill)
             if corrected:
-                raw = (one.dra_cosdec, one.ddec)
+                raw = (residual.dra_cosdec, residual.ddec)
                 axes.plot(*raw, marker, color=colour, markersize=4, markerfacecolor="none", alpha=0.6)
                 axes.plot([raw[0], place[0]], [raw[1], place[1]], color=colour, linewidth=0.6, alpha=0.4)
 
 
 def _legend(panel, bodies):
     """Outside the axes, where no mark of it is taken for a measured point."""
-    ways = {best_place(one)[2] for *_, mine in bodies for one in mine}
+    ways = {best_place(residual)[2] for *_, mine in bodies for residual in mine}
     marks = []
     if len(bodies) > 1:
         marks += [
@@ -235,40 +213,24 @@ def _add_ellipse(axes, place, covariance, colour):
     axes.add_patch(Ellipse(place, wide, high, angle=angle, fill=False, edgecolor=colour, linewidth=1.0))
 
 
-def motion_figure(residuals):
-    """O-C along and across the motion; None where nothing moves. See :func:`draw_motion`."""
-    if not moving(residuals):
-        return None
-    figure = new_figure(*MOTION_INCH)
-    draw_motion(figure, residuals)
-    return figure
-
-
 def moving(residuals):
     """Measured residuals of bodies whose motion is predicted."""
-    return [one for one in residuals if one.seen and np.isfinite(one.prediction.motion_pa)]
+    seen = (residual for residual in residuals if residual.seen)
+    return [residual for residual in seen if np.isfinite(residual.prediction.motion_pa)]
 
 
 def draw_motion(panel, residuals):
-    """O-C along and across the motion against time, plate offset taken off where known.
-
-    Parameters
-    ----------
-    panel : Figure or SubFigure
-        With a constrained layout.
-    residuals : sequence of Residual
-        One of them measured, of a body that moves, at least.
-    """
+    """O-C along and across the motion against time, plate offset taken off; one body moves at least."""
     bodies = list(_by_body(moving(residuals)))
     panels = panel.subplots(2, 1, sharex=True)
     for _, colour, marker, mine in bodies:
         for corrected in (True, False):
-            some = [one for one in mine if best_place(one)[2] is corrected]
+            some = [residual for residual in mine if best_place(residual)[2] is corrected]
             if not some:
                 continue
             with quiet_erfa():
-                times = [Time(str(one.time).rstrip("Z"), scale="utc").datetime for one in some]
-            turned = [best_motion(one) for one in some]
+                times = [Time(str(residual.time).rstrip("Z"), scale="utc").datetime for residual in some]
+            turned = [best_motion(residual) for residual in some]
             for k, axes in enumerate(panels):
                 axes.errorbar(
                     times, [t[0][k] for t in turned], [t[1][k] for t in turned], fmt=marker, color=colour,
@@ -295,18 +257,6 @@ ARROWS_ACROSS = 14.0
 """An arrow of the typical size spans this part of the frame."""
 
 
-def stars_figure(plate, shape):
-    """What the stars say of a plate as a figure of its own; None where no star was matched.
-
-    See :func:`draw_stars`.
-    """
-    if len(plate.stars) == 0:
-        return None
-    figure = new_figure(WIDE_INCH, stars_height(shape))
-    draw_stars(figure, plate, shape)
-    return figure
-
-
 def stars_height(shape):
     """Height in inches that the two maps need at their width.
 
@@ -320,17 +270,7 @@ def stars_height(shape):
 
 
 def draw_stars(panel, plate, shape):
-    """Observed minus catalogue as arrows on the frame: as solved, and what the plate model leaves.
-
-    Parameters
-    ----------
-    panel : Figure or SubFigure
-        With a constrained layout.
-    plate : PlateCheck
-        With one matched star at least.
-    shape : (int, int)
-        Rows and columns of the frame.
-    """
+    """Observed minus catalogue as arrows on the frame: as solved, and what the plate model leaves."""
     stars = plate.stars
     used = np.asarray(stars["used"], dtype=bool)
     maps = [("observed minus catalogue", "dra", "ddec")]
@@ -394,25 +334,8 @@ def has_stamp(residual):
     return fit is not None and fit.data is not None and fit.model is not None
 
 
-def stamp_figure(residual):
-    """A fit as a figure of its own; None where there is none. See :func:`draw_stamp`."""
-    if not has_stamp(residual):
-        return None
-    figure = new_figure(*STAMP_INCH)
-    draw_stamp(figure, residual)
-    return figure
-
-
 def draw_stamp(panel, residual):
-    """Pixels around a body, the fitted model, and what is left in sigmas.
-
-    Parameters
-    ----------
-    panel : Figure or SubFigure
-        With a constrained layout.
-    residual : Residual
-        With a fit.
-    """
+    """Pixels around a body that was fitted, the fitted model, and what is left in sigmas."""
     fit = residual.fit
     panels = panel.subplots(1, 3)
     low, high = np.nanpercentile(fit.data, [2.0, 99.8])
