@@ -273,5 +273,16 @@ def _joined(segments, span_jd):
 
 @lru_cache(maxsize=1)
 def default_kernels() -> Kernels:
-    """The kernels that come with appulse, read once."""
+    """The kernels that come with appulse, read once.
+
+    Returns
+    -------
+    Kernels
+        DE440 and 16 massive asteroids, 1990 to 2050.
+
+    Examples
+    --------
+    >>> default_kernels().description
+    'de440_1990_2050.bsp + sb441-n16_1990_2050.bsp'
+    """
     return Kernels()

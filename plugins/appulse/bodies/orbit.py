@@ -25,8 +25,8 @@ LONGEST_D = 3.7e8
 # Mean anomalies of ellipses beyond a hundred turns have no digits left for the place within one.
 MOST_TURNS_DEG = 36_000.0
 
+# A parsec, and five times the escape velocity at the Sun's surface: beyond, it is the units.
 FARTHEST_AU = 200_000.0
-# Limits: a parsec; five times the escape velocity at the Sun's surface. Beyond, it is the units.
 FASTEST_AU_D = 2.0
 
 # Factors from (q, e, degrees, degrees, degrees, tp) to what :mod:`appulse.numerics.kepler` takes.
@@ -50,6 +50,8 @@ class RowProblems(dict):
 
 def perihelion_elements(epoch: np.ndarray, e: np.ndarray, i, node, peri, *, q=None, a=None, tp=None, m=None):
     """Bring elements of either form to (q, e, i, node, peri, tp); say which rows make no orbit."""
+    # Angles in degrees, ecliptic J2000; lengths in au, times JD TDB. One of q and a (negative on hyperbolas),
+    # and one of the time of perihelion tp and the mean anomaly m at the epoch.
     epoch, e, i, node, peri = np.broadcast_arrays(
         *(np.atleast_1d(np.asarray(v, float)) for v in (epoch, e, i, node, peri))
     )
@@ -182,6 +184,8 @@ def derivative(function, values, steps: np.ndarray) -> np.ndarray:
 
 def covariance_icrf(elements: np.ndarray, epoch: np.ndarray, covariance, to_perihelion=None, steps=None):
     """Covariance of a state on ICRF axes, au and au/d, from that of the elements at an epoch."""
+    # `elements` are what the covariance speaks of: q (au), e, i, node, peri (deg), tp (JD TDB), or others
+    # that `to_perihelion` turns into these. Rows beyond the sixth are of parameters that the state ignores.
     covariance = check_covariance(covariance)
     if steps is None:
         q, e = elements[0], elements[1]

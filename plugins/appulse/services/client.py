@@ -43,6 +43,14 @@ def from_text(text: str) -> Table:
 def plain(table):
     """A table of plain columns: times as ISO text in UTC, quantities as numbers with a unit, masks kept.
 
+    Parameters
+    ----------
+    table : QTable
+
+    Returns
+    -------
+    Table
+
     Examples
     --------
     >>> plain(Table({"time": Time(["2027-05-04T22:36:00"])}))["time"].tolist()
@@ -103,7 +111,21 @@ class Reply:
 
 
 def age_words(days: float) -> str:
-    """An age as one says it: '14 minutes', '3 days'."""
+    """An age in words.
+
+    Parameters
+    ----------
+    days : float
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> age_words(0.01), age_words(0.5), age_words(3.2)
+    ('14 minutes', '12 hours', '3 days')
+    """
     for size, word in ((1.0, "day"), (1 / 24, "hour"), (1 / 1440, "minute")):
         if days >= size:
             count = round(days / size)

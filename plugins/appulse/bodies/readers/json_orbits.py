@@ -56,7 +56,30 @@ def _entries(content: dict | list) -> list:
 
 
 def orbit_from_json(entry) -> Orbit:
-    """One orbit from a decoded mpc_orb or SBDB record; KeyError where it lacks a needed field."""
+    """One orbit from a decoded mpc_orb or SBDB record.
+
+    Parameters
+    ----------
+    entry : dict
+
+    Returns
+    -------
+    Orbit
+
+    Raises
+    ------
+    OrbitError
+        The record is of neither kind, or makes no orbit.
+    KeyError
+        It lacks a needed field.
+
+    Examples
+    --------
+    >>> orbit_from_json({"message": "specified object was not found"})
+    Traceback (most recent call last):
+    ...
+    appulse.errors.OrbitError: the service wrote: specified object was not found
+    """
     if not isinstance(entry, dict):
         raise OrbitError("an entry that is no JSON object")
     if "CAR" in entry:

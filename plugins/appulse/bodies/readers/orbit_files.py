@@ -100,12 +100,39 @@ TABLES = ("starter_massive.ecsv", "starter_neas.ecsv", "starter_comets.ecsv")
 
 
 def own_orbits_path() -> Path:
-    """Where the user's own collection lies: beside the settings file. It need not exist."""
+    """Where the user's own collection lies: beside the settings file.
+
+    Returns
+    -------
+    Path
+        It need not exist.
+
+    Examples
+    --------
+    >>> own_orbits_path().name
+    'orbits.ecsv'
+    """
     return settings_path().with_name("orbits.ecsv")
 
 
 def own_orbits():
-    """The user's own collection, or None where there is none yet."""
+    """The user's own collection, or None where there is none yet.
+
+    Returns
+    -------
+    OrbitCatalogue or None
+
+    Raises
+    ------
+    OrbitError, TableError
+        The file cannot be read.
+
+    Examples
+    --------
+    >>> collection = own_orbits()
+    >>> collection is None or len(collection) > 0
+    True
+    """
     path = own_orbits_path()
     if not path.is_file():
         return None
@@ -113,7 +140,22 @@ def own_orbits():
 
 
 def join_orbits(first, second) -> OrbitCatalogue:
-    """Two catalogues as one; of a body that both have, the first one's orbit stays."""
+    """Two catalogues as one; of a body that both have, the first one's orbit stays.
+
+    Parameters
+    ----------
+    first, second : OrbitCatalogue
+
+    Returns
+    -------
+    OrbitCatalogue
+
+    Examples
+    --------
+    >>> bundled = starter_orbits(own=False)
+    >>> len(join_orbits(bundled[:3], bundled)) == len(bundled)
+    True
+    """
     have = set(first.designation) | {f"number {number}" for number in first.number if number}
     keep = [
         row

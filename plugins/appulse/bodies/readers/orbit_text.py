@@ -42,7 +42,13 @@ def decode(content: bytes, path) -> str:
 
 
 def to_float(text: str) -> float:
-    """A float, or NaN for what is none: the caller turns that into a reason."""
+    """A float, or NaN for what is none: the caller turns that into a reason.
+
+    Examples
+    --------
+    >>> to_float(" 1.5 "), to_float("1.5D-3"), to_float("half")
+    (1.5, 0.0015, nan)
+    """
     try:
         return float(text)
     except ValueError:
