@@ -57,7 +57,9 @@ def seen_from(system, orbits):
 def write(rows, path):
     if path.suffix != ".txt":
         block = AdesBlock([("observatory", [("mpcCode", rows[0]["stn"])])], rows)
-        return path.write_text((ades_xml if path.suffix == ".xml" else ades_psv)([block]), encoding="utf-8")
+        text = ades_xml([block]) if path.suffix == ".xml" else ades_psv([block])
+        path.write_text(text, encoding="utf-8")
+        return path
     packed = pack("7")
     lines = [line for row in rows for line in format_obs80(from_ades(row, packed[:5], packed[5:]))]
     assert len(lines) == 2 * len(rows)
