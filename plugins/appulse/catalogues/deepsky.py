@@ -239,19 +239,10 @@ def _outline(path, head, rows, ring, ra, dec, kinds):
         rings.append(_closed(np.stack([ra[mine], dec[mine]], axis=1), f"{path}: {name}, ring {number}"))
     centre, major, minor, pa = extent(rings)
     return Outline(
-        name=shown(name),
-        kind="polygon",
-        ra=centre[0],
-        dec=centre[1],
-        major_arcmin=major,
-        minor_arcmin=minor,
-        pa_deg=pa,
-        rings=tuple(rings),
-        object_type=kinds[rows[0]] or "outline",
-        note=f"drawn by hand, level {level}",
-        source=str(getattr(path, "name", path)),
-        level=int(level),
-    )
+        name=shown(name), kind="polygon", ra=centre[0], dec=centre[1], major_arcmin=major,
+        minor_arcmin=minor, pa_deg=pa, rings=tuple(rings), object_type=kinds[rows[0]] or "outline",
+        note=f"drawn by hand, level {level}", source=str(getattr(path, "name", path)), level=int(level),
+    )  # fmt: skip
 
 
 def _closed(ring, where):
@@ -313,6 +304,7 @@ _HIDDEN = ("SDSS", "2MASX", "2MASS", "IRAS", "TYC", "MWSC", "ESO-LV")
 @dataclass(frozen=True)
 class OpenNGC:
     """The catalogue's objects, arrays of one length; NaN where it has no value."""
+
     # name, type: Names as shown; types are keys of `TYPES`.
     # corrected: Row to the corrections made there, in words.
     # index: Every spelling's key to its row.
@@ -570,23 +562,14 @@ def outline_of(row):
     vmag, bmag = catalogue.vmag[row], catalogue.bmag[row]
     band = "V" if np.isfinite(vmag) else "B" if np.isfinite(bmag) else ""
     return Outline(
-        name=str(catalogue.name[row]),
-        kind=kind,
-        ra=value["ra"],
-        dec=value["dec"],
-        major_arcmin=_known(value["major"]),
-        minor_arcmin=_known(value["minor"]),
-        pa_deg=_known(value["pa"]),
-        rings=rings,
-        object_type=TYPES[str(catalogue.type[row])],
-        mag=_known(vmag if band == "V" else bmag),
-        mag_band=band,
-        surface_brightness=_known(value["sb"]),
-        redshift=_known(value["redshift"]),
-        other_names=catalogue.other_names[row],
+        name=str(catalogue.name[row]), kind=kind, ra=value["ra"], dec=value["dec"],
+        major_arcmin=_known(value["major"]), minor_arcmin=_known(value["minor"]),
+        pa_deg=_known(value["pa"]), rings=rings, object_type=TYPES[str(catalogue.type[row])],
+        mag=_known(vmag if band == "V" else bmag), mag_band=band, surface_brightness=_known(value["sb"]),
+        redshift=_known(value["redshift"]), other_names=catalogue.other_names[row],
         note="; ".join([part for part in (note,) if part] + catalogue.corrected.get(row, [])),
         source=SOURCE,
-    )
+    )  # fmt: skip
 
 
 def _known(value):

@@ -226,15 +226,11 @@ def read_star_table(path):
     ra, dec = angle_column(table, "ra", path, hours=True), angle_column(table, "dec", path)
     nan, optional = np.nan, {}
     sources = {
-        "pmra": ("pmra", "mas/yr", nan),
-        "pmdec": ("pmdec", "mas/yr", nan),
-        "parallax": ("parallax", "mas", nan),
-        "sigma_ra": ("ra_error", "mas", DEFAULT_SIGMA_MAS),
-        "sigma_dec": ("dec_error", "mas", DEFAULT_SIGMA_MAS),
-        "sigma_pmra": ("pmra_error", "mas/yr", 0.0),
-        "sigma_pmdec": ("pmdec_error", "mas/yr", 0.0),
-        "epoch": ("ref_epoch", "yr", DEFAULT_EPOCH),
-    }
+        "pmra": ("pmra", "mas/yr", nan), "pmdec": ("pmdec", "mas/yr", nan),
+        "parallax": ("parallax", "mas", nan), "sigma_ra": ("ra_error", "mas", DEFAULT_SIGMA_MAS),
+        "sigma_dec": ("dec_error", "mas", DEFAULT_SIGMA_MAS), "sigma_pmra": ("pmra_error", "mas/yr", 0.0),
+        "sigma_pmdec": ("pmdec_error", "mas/yr", 0.0), "epoch": ("ref_epoch", "yr", DEFAULT_EPOCH),
+    }  # fmt: skip
     for name, (column, unit, default) in sources.items():
         values = number_column(table, column, path, unit=unit, default=default)
         optional[name] = values if np.isnan(default) else np.where(np.isnan(values), default, values)
@@ -246,15 +242,11 @@ def read_star_table(path):
         raise TableError(f"{path}: no star with a place in it ({len(table)} rows)")
     notes = () if good.all() else (f"{np.sum(~good)} rows of {path} without a place were left out",)
     return star_table(
-        ra[good],
-        dec[good],
-        g[good],
-        names=None if names is None else names[good],
+        ra[good], dec[good], g[good], names=None if names is None else names[good],
         catalogue=str(table.meta.get("catalogue", table.meta.get("file", path))),
         ades_code=str(table.meta.get("astCat", "Gaia3" if np.median(optional["epoch"]) == 2016.0 else "UNK")),
-        notes=notes,
-        **{name: values[good] for name, values in optional.items()},
-    )
+        notes=notes, **{name: values[good] for name, values in optional.items()},
+    )  # fmt: skip
 
 
 def _carry(ra, dec, pmra, pmdec, years):
@@ -328,21 +320,13 @@ def bundled_stars(ra, dec, radius_deg):
         )
     pmra, pmdec, sigma_ra, sigma_dec = motions[:, found]
     return star_table(
-        rows["ra"][found],
-        rows["dec"][found],
-        rows["g"][found],
+        rows["ra"][found], rows["dec"][found], rows["g"][found],
         names=[_name(i) for i in rows["id"][found]],
-        catalogue="bundled bright stars (Gaia DR3 G < 10, Hipparcos motions)",
-        ades_code="Gaia3",
-        notes=notes,
-        pmra=pmra,
-        pmdec=pmdec,
-        sigma_ra=np.full(len(found), GAIA_SIGMA_MAS),
-        sigma_dec=np.full(len(found), GAIA_SIGMA_MAS),
-        sigma_pmra=np.nan_to_num(sigma_ra),
-        sigma_pmdec=np.nan_to_num(sigma_dec),
-        epoch=np.full(len(found), DEFAULT_EPOCH),
-    )
+        catalogue="bundled bright stars (Gaia DR3 G < 10, Hipparcos motions)", ades_code="Gaia3",
+        notes=notes, pmra=pmra, pmdec=pmdec, sigma_ra=np.full(len(found), GAIA_SIGMA_MAS),
+        sigma_dec=np.full(len(found), GAIA_SIGMA_MAS), sigma_pmra=np.nan_to_num(sigma_ra),
+        sigma_pmdec=np.nan_to_num(sigma_dec), epoch=np.full(len(found), DEFAULT_EPOCH),
+    )  # fmt: skip
 
 
 def _name(number):

@@ -3,9 +3,5 @@
 import lazy_loader
 
 __getattr__, __dir__, __all__ = lazy_loader.attach(
-    __name__,
-    submod_attrs={
-        "reading": ["read_frame"],
-        "frame": ["SolvedFrame"],
-    },
+    __name__, submod_attrs={"reading": ["read_frame"], "frame": ["SolvedFrame"]}
 )

@@ -199,14 +199,9 @@ class Exposure:
                                  f"{ordered[bad + 1][0].isot}")  # fmt: skip
         mid_s = float(np.sum(lengths * (starts + ends)) / (2.0 * np.sum(lengths)))
         return cls(
-            start=first,
-            end=ordered[-1][1],
-            mid=first + TimeDelta(mid_s, format="sec"),
-            seconds=round(float(np.sum(lengths)), 6),
-            n_sub=len(ordered),
-            intervals=tuple(ordered),
-            **more,
-        )
+            start=first, end=ordered[-1][1], mid=first + TimeDelta(mid_s, format="sec"),
+            seconds=round(float(np.sum(lengths)), 6), n_sub=len(ordered), intervals=tuple(ordered), **more,
+        )  # fmt: skip
 
     def moments(self, n: int) -> Time:
         """Moments spread over the time in which light was collected, each worth the same light.

@@ -118,15 +118,10 @@ class SolvedFrame(SkyMap):
         celestial, notes = icrf_wcs(wcs, planes.shape[-2:])
         more["notes"] = tuple(more.pop("notes", ())) + tuple(notes)
         return cls(
-            wcs=celestial,
-            shape=tuple(int(n) for n in planes.shape[-2:]),
-            exposure=exposure,
-            observer=observer,
-            camera=camera if camera is not None else Camera(),
-            is_colour=planes.ndim == 3,
-            pixel_source=lambda: planes,
-            **more,
-        )
+            wcs=celestial, shape=tuple(int(n) for n in planes.shape[-2:]), exposure=exposure,
+            observer=observer, camera=camera if camera is not None else Camera(),
+            is_colour=planes.ndim == 3, pixel_source=lambda: planes, **more,
+        )  # fmt: skip
 
     @property
     def name(self) -> str:
@@ -269,13 +264,9 @@ def describe(frame: SolvedFrame, *, checksum: bool = False) -> list[str]:
       camera   nothing known
     """
     lines = [
-        frame.name,
-        *_image(frame),
-        *_sky(frame),
-        *_time(frame),
-        f"  site     {_site(frame.observer)}",
+        frame.name, *_image(frame), *_sky(frame), *_time(frame), f"  site     {_site(frame.observer)}",
         f"  camera   {frame.camera}" + (f"; filter {frame.filter}" if frame.filter else ""),
-    ]
+    ]  # fmt: skip
     if checksum and frame.checksum:
         lines.append(f"  sha256   {frame.checksum}")
     return lines + [f"  note     {note}" for note in frame.notes]

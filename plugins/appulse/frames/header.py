@@ -41,6 +41,7 @@ class Card:
 
 class Cards:
     """A header read by what is wanted from it."""
+
     # header: Not altered.
     # name: The file's name, first in every message.
 

@@ -30,6 +30,7 @@ _BROKEN = (
 @dataclass(frozen=True)
 class Layout:
     """How an HDU's array becomes a picture."""
+
     # shape: (ny, nx).
     # kind: One plane; three planes one after the other (last FITS axis); three values a pixel (first FITS
     # axis).
@@ -41,6 +42,7 @@ class Layout:
 @dataclass(frozen=True)
 class PixelSource:
     """Reads the pixels of one image of one file each time it is called."""
+
     # mosaic: Colour-filter pattern: the four places of the pattern are brought to one sky level.
 
     path: Path

@@ -117,22 +117,11 @@ def read_frame(
         *header_notes, *layout_notes, *wcs_notes, *mosaic_notes, *camera_notes, *time_notes, *site_notes
     )  # fmt: skip
     return SolvedFrame(
-        wcs=wcs,
-        shape=layout.shape,
-        exposure=exposure,
-        observer=observer,
-        camera=camera,
-        header=header,
-        path=path,
-        hdu=index,
-        filter=read_filter(cards),
-        mosaic=mosaic,
-        bunit=cards.text("BUNIT"),
-        is_colour=layout.kind != "mono",
-        pixel_source=PixelSource(path, index, layout, mosaic),
-        checksum_source=partial(checksum, path),
-        notes=tuple(dict.fromkeys(notes)),
-    )
+        wcs=wcs, shape=layout.shape, exposure=exposure, observer=observer, camera=camera, header=header,
+        path=path, hdu=index, filter=read_filter(cards), mosaic=mosaic, bunit=cards.text("BUNIT"),
+        is_colour=layout.kind != "mono", pixel_source=PixelSource(path, index, layout, mosaic),
+        checksum_source=partial(checksum, path), notes=tuple(dict.fromkeys(notes)),
+    )  # fmt: skip
 
 
 def _checked_requirements(require: Iterable[str]) -> set[str]:

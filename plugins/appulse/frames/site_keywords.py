@@ -144,6 +144,7 @@ SAME_SITE_M = 5_000.0
 @dataclass(frozen=True)
 class Siting:
     """What was found about the observer."""
+
     # problem: Why there is none.
 
     observer: Site | SpacecraftVector | None
