@@ -142,12 +142,10 @@ def shape_of(ra, dec, major_arcmin, minor_arcmin, pa_deg):
     """Kind, rings and note of what a catalogue's axes and position angle can be drawn as."""
     if not major_arcmin > 0:
         return "point", (), NO_SIZE
-    if not minor_arcmin > 0:
-        return "circle", (ellipse_ring(ra, dec, major_arcmin, major_arcmin, 0.0),), ONE_AXIS
-    if minor_arcmin == major_arcmin:
-        return "circle", (ellipse_ring(ra, dec, major_arcmin, major_arcmin, 0.0),), ""
-    if not np.isfinite(pa_deg):
-        return "circle", (ellipse_ring(ra, dec, major_arcmin, major_arcmin, 0.0),), NO_ANGLE
+    has_minor, is_round = minor_arcmin > 0, minor_arcmin == major_arcmin
+    if not has_minor or is_round or not np.isfinite(pa_deg):
+        note = ONE_AXIS if not has_minor else "" if is_round else NO_ANGLE
+        return "circle", (ellipse_ring(ra, dec, major_arcmin, major_arcmin, 0.0),), note
     return "ellipse", (ellipse_ring(ra, dec, major_arcmin, minor_arcmin, pa_deg),), ""
 
 

@@ -21,7 +21,7 @@ from scipy.spatial import cKDTree
 
 from appulse.errors import InputError, TableError
 from appulse.formats.tables import angle_column, find_column, number_column, read_table
-from appulse.numerics.sphere import unit_from_radec
+from appulse.numerics.sphere import axes_from_radec, radec_from_unit, separation_rad, unit_from_radec
 
 # Sigma of the place of a star of unknown motion grows by this much a year: the common size of the motion of
 # stars of magnitude 8 to 10 (common practice, no source).
@@ -88,7 +88,8 @@ class StarTable:
 
     def near(self, ra, dec, radius_deg):
         """Stars within a radius of a place; all degrees."""
-        return self.select(_separation_deg(self.ra, self.dec, ra, dec) <= radius_deg)
+        away = separation_rad(unit_from_radec(self.ra, self.dec), unit_from_radec(ra, dec))
+        return self.select(np.degrees(away) <= radius_deg)
 
     def at_epoch(self, time):
         """Places at a time.
@@ -150,31 +151,7 @@ _ARRAYS = tuple(
 
 
 def star_table(ra, dec, g, *, names=None, catalogue="given", ades_code="UNK", notes=(), **columns):
-    """A StarTable from arrays; what is not given is unknown.
-
-    Parameters
-    ----------
-    ra, dec, g : (n,) arrays
-        Degrees, degrees, magnitudes.
-    names : (n,) array of str, optional
-    catalogue, ades_code : str
-    columns
-        Any other array attribute of :class:`StarTable`.
-
-    Returns
-    -------
-    StarTable
-
-    Raises
-    ------
-    InputError
-        Arrays of unequal length, or places that are not finite.
-
-    Examples
-    --------
-    >>> len(star_table([1.0, 2.0], [3.0, 4.0], [9.0, 10.0]))
-    2
-    """
+    """A StarTable from arrays; what is not given is unknown."""
     ra, dec, g = (np.atleast_1d(np.asarray(a, dtype=float)) for a in (ra, dec, g))
     n = len(ra)
     unknown, none = np.full(n, np.nan), np.zeros(n)
@@ -251,19 +228,9 @@ def read_star_table(path):
 
 def _carry(ra, dec, pmra, pmdec, years):
     """Great-circle motion: exact at the poles, no radial velocity."""
-    a, d = np.radians(ra), np.radians(dec)
-    east = np.stack([-np.sin(a), np.cos(a), np.zeros_like(a)], axis=-1)
-    north = np.stack([-np.sin(d) * np.cos(a), -np.sin(d) * np.sin(a), np.cos(d)], axis=-1)
+    east, north = axes_from_radec(ra, dec)
     shift = ((pmra * years)[:, None] * east + (pmdec * years)[:, None] * north) / _MAS_PER_RAD
-    there = unit_from_radec(ra, dec) + shift
-    x, y, z = there.T
-    return np.degrees(np.arctan2(y, x)) % 360.0, np.degrees(np.arctan2(z, np.hypot(x, y)))
-
-
-def _separation_deg(ra1, dec1, ra2, dec2):
-    a1, d1, a2, d2 = (np.radians(v) for v in (ra1, dec1, ra2, dec2))
-    h = np.sin((d2 - d1) / 2) ** 2 + np.cos(d1) * np.cos(d2) * np.sin((a2 - a1) / 2) ** 2
-    return np.degrees(2 * np.arcsin(np.sqrt(np.clip(h, 0, 1))))
+    return radec_from_unit(unit_from_radec(ra, dec) + shift)
 
 
 # Epoch of the Hipparcos catalogue, Julian year (van Leeuwen 2007, A&A 474, 653).

@@ -138,15 +138,7 @@ def read_obs80(path):
 
 
 def parse_obs80(text):
-    """Observations of a text of 80-column lines.
-
-    Examples
-    --------
-    >>> line = "00007         C2027 05 05.12503 16 25 24.02 -24 24 00.1          10.0 GW     X05"
-    >>> one, = parse_obs80(line)
-    >>> one.packed, one.time.isot, round(one.ra, 6), round(one.dec, 6), one.mag, one.ast_cat
-    ('00007', '2027-05-05T03:00:02.592', 246.350083, -24.400028, 10.0, 'Gaia3')
-    """
+    """Observations of a text of 80-column lines."""
     found, waiting = Observations(), None
     for number, raw in enumerate(text.splitlines(), start=1):
         line = raw.rstrip("\r\n").ljust(80)

@@ -251,11 +251,9 @@ def _place(fields, name):
     try:
         place = Site.parse(text)
     except AppulseError as error:
-        fields.problem("place", f"'place' is {short(raw)}: {error}")
-        return None
+        return fields.problem("place", f"'place' is {short(raw)}: {error}")
     if place.is_geocentre:
-        fields.problem("place", "'place' cannot be the geocentre: nobody observes from there")
-        return None
+        return fields.problem("place", "'place' cannot be the geocentre: nobody observes from there")
     return place if place.code is not None else replace(place, name=name or "", source="settings")
 
 
@@ -264,8 +262,8 @@ def _time_zone(fields):
     try:
         zoneinfo.ZoneInfo(name)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        fields.problem("time_zone", f"time zone {name!r} is not known; an IANA name such as UTC is wanted")
-        return SiteSettings.time_zone
+        words = f"time zone {name!r} is not known; an IANA name such as UTC is wanted"
+        return fields.problem("time_zone", words, SiteSettings.time_zone)
     return name
 
 
@@ -274,10 +272,8 @@ def _corners(fields, key, least):
     if raw is None:
         return None
     if not isinstance(raw, list) or len(raw) < least:
-        fields.problem(
-            key, f"'{key}' must be at least {least} pairs [azimuth, altitude] in degrees, got {short(raw)}"
-        )
-        return None
+        needed = f"at least {least} pairs [azimuth, altitude] in degrees"
+        return fields.problem(key, f"'{key}' must be {needed}, got {short(raw)}")
     for number, corner in enumerate(raw):
         if not _is_pair(corner):
             text = "is no pair [azimuth, altitude] in degrees"
@@ -285,10 +281,8 @@ def _corners(fields, key, least):
             text = "is out of range: azimuths run from north through east, -360 to 720, altitudes -5 to 90"
         else:
             continue
-        fields.problems.add(
-            fields.line_of_item(key, number), f"{fields.where}: '{key}': {short(corner)} {text}"
-        )
-        return None
+        line = fields.line_of_item(key, number)
+        return fields.problems.add(line, f"{fields.where}: '{key}': {short(corner)} {text}")
     return tuple((float(az), float(alt)) for az, alt in raw)
 
 

@@ -243,13 +243,8 @@ _SEXAGESIMAL = re.compile(
 
 
 def sexagesimal(text):
-    """Value of sexagesimal words in the unit of their first part; NaN with 60 or more, None for other words.
-
-    Examples
-    --------
-    >>> sexagesimal("-0:30:00"), sexagesimal("15h13m39.6s"), sexagesimal("12 60 00"), sexagesimal("north")
-    (-0.5, 15.2276666..., nan, None)
-    """
+    """Value of sexagesimal words in the unit of their first part."""
+    # NaN with 60 or more, None for other words.
     match = _SEXAGESIMAL.fullmatch(text)
     if match is None:
         return None

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import operator
 import re
 import reprlib
 from pathlib import Path
@@ -183,19 +184,18 @@ class Fields:
         """Line of a key, or of the mapping."""
         return self.mapping.lines.get(key, self.mapping.line)
 
-    def problem(self, key, text):
-        """Note a problem with a key."""
+    def problem(self, key, text, default=None):
+        """Note a problem with a key; gives back `default`, to go on with and find the next problem."""
         self.problems.add(self.line(key), f"{self.where}: {text}")
+        return default
 
     def raw(self, key, default=None, *, required=False):
         """The value as YAML gave it."""
         self._asked.append(key)
         value = self.mapping.get(key)
-        if value is None:
-            if required:
-                self.problem(None, f"'{key}' is missing")
-            return default
-        return value
+        if value is None and required:
+            self.problem(None, f"'{key}' is missing")
+        return default if value is None else value
 
     def text(self, key, default=None, *, required=False, choices=None):
         """Words; numbers are taken as their text. `choices` limits them."""
@@ -203,12 +203,10 @@ class Fields:
         if value is None:
             return default
         if isinstance(value, bool | dict | list):
-            self.problem(key, f"'{key}' must be text, got {short(value)}")
-            return default
+            return self.problem(key, f"'{key}' must be text, got {short(value)}", default)
         value = str(value)
         if choices and value not in choices:
-            self.problem(key, f"'{key}' is {short(value)}; allowed: {', '.join(choices)}")
-            return default
+            return self.problem(key, f"'{key}' is {short(value)}; allowed: {', '.join(choices)}", default)
         return value
 
     def flag(self, key, default=False):
@@ -217,8 +215,7 @@ class Fields:
         if value is None:
             return default
         if not isinstance(value, bool):
-            self.problem(key, f"'{key}' must be true or false, got {short(value)}")
-            return default
+            return self.problem(key, f"'{key}' must be true or false, got {short(value)}", default)
         return value
 
     def line_of_item(self, key, number):
@@ -234,24 +231,17 @@ class Fields:
         if value is None:
             return default
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            self.problem(key, f"'{key}' must be a number, got {short(value)}")
-            return default
+            return self.problem(key, f"'{key}' must be a number, got {short(value)}", default)
         if whole and value != int(value):
-            self.problem(key, f"'{key}' must be a whole number, got {value}")
-            return default
-        outside = (
-            (minimum is not None and value < minimum)
-            or (maximum is not None and value > maximum)
-            or (above is not None and value <= above)
-        )
-        if outside:
-            limits = [
-                f"at least {minimum}" if minimum is not None else "",
-                f"above {above}" if above is not None else "",
-                f"at most {maximum}" if maximum is not None else "",
-            ]
-            self.problem(key, f"'{key}' is {short(value)}; it must be {' and '.join(filter(None, limits))}")
-            return default
+            return self.problem(key, f"'{key}' must be a whole number, got {value}", default)
+        limits = (
+            ("at least", minimum, operator.ge), ("above", above, operator.gt),
+            ("at most", maximum, operator.le),
+        )  # fmt: skip
+        limits = [limit for limit in limits if limit[1] is not None]
+        if not all(holds(value, limit) for _, limit, holds in limits):
+            words = " and ".join(f"{word} {limit}" for word, limit, _ in limits)
+            return self.problem(key, f"'{key}' is {short(value)}; it must be {words}", default)
         return float(value)
 
     def texts(self, key, default=()):
@@ -259,14 +249,11 @@ class Fields:
         value = self.raw(key)
         if value is None:
             return list(default)
+        items = value if isinstance(value, list) else [value]
+        if any(isinstance(item, bool | dict | list) or item is None for item in items):
+            return self.problem(key, f"'{key}' must be a list of words, got {short(value)}", list(default))
         if isinstance(value, list):
-            if any(isinstance(item, bool | dict | list) or item is None for item in value):
-                self.problem(key, f"'{key}' must be a list of words, got {short(value)}")
-                return list(default)
             return [str(item) for item in value]
-        if isinstance(value, bool | dict):
-            self.problem(key, f"'{key}' must be a list of words, got {short(value)}")
-            return list(default)
         return [part.strip() for part in str(value).split(",") if part.strip()]
 
     def numbers(self, key, default=None, *, length=None, minimum=None, maximum=None):
@@ -279,11 +266,11 @@ class Fields:
         )
         if not good or (length is not None and len(value) != length):
             count = f"{length} " if length is not None else ""
-            self.problem(key, f"'{key}' must be a list of {count}numbers, got {short(value)}")
-            return default
+            return self.problem(key, f"'{key}' must be a list of {count}numbers, got {short(value)}", default)
         if any((minimum is not None and v < minimum) or (maximum is not None and v > maximum) for v in value):
-            self.problem(key, f"'{key}' holds a value outside {minimum} to {maximum}: {short(value)}")
-            return default
+            return self.problem(
+                key, f"'{key}' holds a value outside {minimum} to {maximum}: {short(value)}", default
+            )
         return [float(v) for v in value]
 
     def section(self, key):
@@ -292,8 +279,7 @@ class Fields:
         if value is None:
             return None
         if not isinstance(value, Located):
-            self.problem(key, f"'{key}' must hold 'key: value' lines, got {short(value)}")
-            return None
+            return self.problem(key, f"'{key}' must hold 'key: value' lines, got {short(value)}")
         return Fields(value, self.problems, f"{self.where} {key}".strip())
 
     def sections(self, key):
@@ -302,8 +288,7 @@ class Fields:
         if value is None:
             return []
         if not isinstance(value, list) or not all(isinstance(item, Located) for item in value):
-            self.problem(key, f"'{key}' must be a list ('- name: ...'), got {short(value)}")
-            return []
+            return self.problem(key, f"'{key}' must be a list ('- name: ...'), got {short(value)}", [])
         return [Fields(item, self.problems, f"{key}[{number}]") for number, item in enumerate(value, 1)]
 
     def done(self):

@@ -14,6 +14,7 @@ from astropy.time import Time
 
 from appulse.errors import FrameSiteError, SiteError
 from appulse.frames.header import Card, Cards, parse_angle
+from appulse.numerics.sphere import radec_from_unit
 from appulse.observers.site import Site, SpacecraftVector
 from appulse.observers.timescales import quiet_erfa, tt_jd
 
@@ -85,17 +86,11 @@ def daylight_notes(site, mid: Time, ra_deg: float, dec_deg: float) -> list[str]:
     lon, lat, _ = site.geodetic
     with quiet_erfa():
         earth_h, _ = erfa.epv00(*tt_jd(mid))
-    sun = -np.asarray(earth_h["p"])
-    sun_ra, sun_dec = (
-        np.degrees(np.arctan2(sun[1], sun[0])),
-        np.degrees(np.arcsin(sun[2] / np.linalg.norm(sun))),
-    )
+    sun = radec_from_unit(-np.asarray(earth_h["p"]))  # seen from the Earth: the other way
     lst = sidereal_deg(mid, lon)
     remedy = "if the time is local, give --time UTC; if the place is wrong, --site"
     notes = []
-    sun_up, field_up = (
-        _altitude_deg(lst - ra, dec, lat) for ra, dec in ((sun_ra, sun_dec), (ra_deg, dec_deg))
-    )
+    sun_up, field_up = (_altitude_deg(lst - ra, dec, lat) for ra, dec in (sun, (ra_deg, dec_deg)))
     if sun_up > 0.0:
         notes.append(
             f"the Sun stood {sun_up:.0f} degrees above the horizon of the site at this time: {remedy}"

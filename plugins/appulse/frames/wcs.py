@@ -25,7 +25,13 @@ from astropy.wcs import WCS, WcsError
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import FrameWCSError
 from appulse.frames.header import Cards
-from appulse.numerics.sphere import radec_from_unit, separation_rad, tangent_axes, unit_from_radec
+from appulse.numerics.sphere import (
+    axes_from_radec,
+    radec_from_unit,
+    separation_rad,
+    tangent_axes,
+    unit_from_radec,
+)
 
 # Where the iteration that inverts a distortion may stop, pixels.
 CONVERGED_PX = 1e-9
@@ -238,20 +244,13 @@ def _matrix(name: str, equinox: float) -> np.ndarray:
     return axes.transform_to(ICRS()).cartesian.xyz.value
 
 
-def _axes(ra_deg: float, dec_deg: float) -> tuple[np.ndarray, np.ndarray]:
-    """East and north at a place, by its coordinates, so that they are defined at a pole, too."""
-    ra, dec = np.radians([ra_deg, dec_deg])
-    east = np.array([-np.sin(ra), np.cos(ra), 0.0])
-    return east, np.array([-np.sin(dec) * np.cos(ra), -np.sin(dec) * np.sin(ra), np.cos(dec)])
-
-
 def _turned(wcs: WCS, rotation: np.ndarray) -> WCS:
     """The WCS with CRVAL and LONPOLE turned: north in the old frame has position angle psi in the new one."""
     lng, lat = wcs.wcs.lng, wcs.wcs.lat
     old_ra, old_dec = wcs.wcs.crval[lng], wcs.wcs.crval[lat]
     ra, dec = radec_from_unit(rotation @ unit_from_radec(old_ra, old_dec))
-    old_north = rotation @ _axes(old_ra, old_dec)[1]
-    east, north = _axes(ra, dec)
+    old_north = rotation @ axes_from_radec(old_ra, old_dec)[1]
+    east, north = axes_from_radec(ra, dec)
     psi = np.degrees(np.arctan2(old_north @ east, old_north @ north))
     new = wcs.deepcopy()
     names, crval = list(new.wcs.ctype), np.array(new.wcs.crval)

@@ -104,6 +104,20 @@ def tangent_axes(a):
     return east, north
 
 
+def axes_from_radec(ra_deg, dec_deg):
+    """East and north unit vectors of places in degrees; defined at a pole, too, by the RA given there.
+
+    Examples
+    --------
+    >>> east, north = axes_from_radec(90.0, 90.0)
+    >>> east.round(9).tolist(), north.round(9).tolist()
+    ([-1.0, 0.0, 0.0], [-0.0, -1.0, 0.0])
+    """
+    ra, dec = np.radians(ra_deg), np.radians(dec_deg)
+    east = np.stack([-np.sin(ra), np.cos(ra), np.zeros_like(ra)], axis=-1)
+    return east, np.stack([-np.sin(dec) * np.cos(ra), -np.sin(dec) * np.sin(ra), np.cos(dec)], axis=-1)
+
+
 def offsets_rad(centre, direction):
     """Gnomonic (tangent-plane) offsets xi to the east and eta to the north.
 

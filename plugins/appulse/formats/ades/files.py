@@ -59,20 +59,7 @@ def ordered(names):
 
 
 def ades_xml(blocks):
-    """Blocks as XML text.
-
-    Examples
-    --------
-    >>> print(ades_xml([AdesBlock([], [{"ra": "1.5", "stn": "X05"}])]))
-    <?xml version="1.0" encoding="UTF-8"?>
-    <ades version="2022">
-      <optical>
-        <stn>X05</stn>
-        <ra>1.5</ra>
-      </optical>
-    </ades>
-    <BLANKLINE>
-    """
+    """Blocks as XML text."""
     root, own = ET.Element("ades", version=VERSION), []
     for block in blocks:
         parent = root
@@ -227,18 +214,7 @@ def read_ades(path):
 
 
 def ades_psv(blocks):
-    """Blocks as PSV text.
-
-    Examples
-    --------
-    >>> print(ades_psv([AdesBlock([("observatory", [("mpcCode", "X05")])], [{"ra": "1.5", "stn": "X05"}])]))
-    # version=2022
-    # observatory
-    ! mpcCode X05
-    stn|ra
-    X05|1.5
-    <BLANKLINE>
-    """
+    """Blocks as PSV text."""
     lines, headed = [f"# version={VERSION}"], False
     for block in blocks:
         if headed and not block.context:
