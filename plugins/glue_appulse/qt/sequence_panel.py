@@ -347,12 +347,7 @@ MARKS = (
     ("outlines", "outlines"),
     ("ring", "rings"),
 )
-EXTRAS = (
-    ("tiff", "TIFF, 16 bit"),
-    ("jpeg", "JPEG"),
-    ("mp4", "MP4"),
-    ("frames", "PNG of every step"),
-)
+EXTRAS = (("tiff", "TIFF, 16 bit"), ("jpeg", "JPEG"), ("mp4", "MP4"), ("frames", "PNG of every step"))
 OPENED = (("base.fits", "still sky (base.fits)"), ("tracked.fits", "body at rest (tracked.fits)"))
 
 
