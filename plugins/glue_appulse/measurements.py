@@ -180,7 +180,7 @@ def circumstances(measured: Measured) -> str:
     from appulse.workflows.export import from_the_earth, in_space
 
     observer = measured.result.frame.observer
-    words = f"seen from {observer.name or observer.code}"
+    words = f"observer: {observer.name or observer.code}"
     if in_space(observer):
         # the same vector that goes into the observations that are written
         km = float(np.linalg.norm(from_the_earth(observer).position_au)) * AU_KM

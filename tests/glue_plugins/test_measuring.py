@@ -109,7 +109,7 @@ def test_a_spacecraft_is_named_and_goes_into_the_observations(sample, tmp_path):
     there = SpacecraftVector("an orbiter", frame.exposure.mid, position.ravel(), velocity.ravel(), code="250")
     replace_frame(sample[0], replace(frame, observer=there, checksum_source=lambda: frame.checksum))
     measured = measurements.measure(task(sample[0]))
-    assert "seen from an orbiter, 6,3" in measurements.circumstances(measured)  # km from the Earth's centre
+    assert "observer: an orbiter, 6,3" in measurements.circumstances(measured)  # km from the Earth's centre
     data = residual_data.data_of(measurements.joined([measured]))
     measurements.write_residuals_psv(str(tmp_path / "night.psv"), data)
     text = (tmp_path / "night.psv").read_text()

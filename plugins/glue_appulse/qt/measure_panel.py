@@ -227,7 +227,7 @@ class MeasurePanel(QDockWidget):
         grid.addWidget(self.trail, 0, 2)
         grid.addWidget(QLabel("aperture"), 1, 0)
         grid.addWidget(self.aperture, 1, 1)
-        grid.addWidget(QLabel("signal to noise"), 2, 0)
+        grid.addWidget(QLabel("least signal to noise"), 2, 0)
         grid.addWidget(self.least_snr, 2, 1)
         grid.addWidget(self.refit_button, 2, 2)
         return grid
