@@ -1,9 +1,4 @@
-"""Changes of a YAML file that leave its comments and all that is not touched as they are.
-
-Instruments of the settings file as the set-up panel shows them: each value with where it comes from.
-
-What the user says about frames and sources, applied to what is loaded and kept in the settings file.
-"""
+"""What the user says of frames, sources and instruments: applied to what is loaded, kept in the settings."""
 
 import re
 import shutil
@@ -13,6 +8,8 @@ from pathlib import Path
 import yaml
 
 from glue_appulse.data.solved_frames import replace_frame
+
+# --- the settings file: changed so that its comments and all that is not touched stay as they are
 
 LIST_ITEM = re.compile(r"( *)- ")
 
@@ -94,6 +91,8 @@ def with_content(text: str, content: dict) -> str:
     return made if same else _dump(content)
 
 
+# --- instruments of the settings file, each value with where it comes from
+
 #: Key of the settings file, words with unit, header keywords that tell it.
 INSTRUMENT_FIELDS = (
     ("aperture_mm", "aperture (mm)", ("APTDIA", "APERTURE")),
@@ -117,18 +116,18 @@ def instrument_entries() -> dict[str, dict]:
 
     path = settings_path()
     try:
-        known = [one.name for one in read_settings().instruments]
+        known = [instrument.name for instrument in read_settings().instruments]
     except AppulseError:
         return {}
     raw = (yaml.safe_load(path.read_text(encoding="utf-8")) or {}) if path.exists() else {}
-    return {one["name"]: one for one in raw.get("instruments", []) if one.get("name") in known}
+    return {entry["name"]: entry for entry in raw.get("instruments", []) if entry.get("name") in known}
 
 
 def instrument_values(entry: dict, frame=None) -> dict[str, tuple[str, str]]:
     """Values of an instrument, each with its source: the settings file, a frame's header, or the default."""
     from appulse.formats.settings import InstrumentSettings
 
-    defaults = {one.name: one.default for one in fields(InstrumentSettings)}
+    defaults = {field.name: field.default for field in fields(InstrumentSettings)}
     found = {}
     for name, _words, keywords in INSTRUMENT_FIELDS:
         value = entry.get(name)
@@ -268,8 +267,8 @@ def source_words(path: str | None, what: str) -> str:
 
 def _with_entry(entries, given):
     """Entries of a list with one changed, or added at its end."""
-    changed = [{**one, **given} if one.get("name") == given["name"] else one for one in entries]
-    return changed if any(one.get("name") == given["name"] for one in entries) else [*entries, given]
+    changed = [{**entry, **given} if entry.get("name") == given["name"] else entry for entry in entries]
+    return changed if any(entry.get("name") == given["name"] for entry in entries) else [*entries, given]
 
 
 def keep_in_settings(*, site=None, site_name=None, orbits=None, stars=None, instrument=None):
@@ -291,7 +290,7 @@ def keep_in_settings(*, site=None, site_name=None, orbits=None, stars=None, inst
         content["instruments"] = _with_entry(content.get("instruments", []), instrument)
     for key, value in (("orbits", orbits), ("stars", stars)):
         if value is not None:
-            rest = [one for one in content.get(key, []) if one != str(value)]
+            rest = [path for path in content.get(key, []) if path != str(value)]
             content[key] = [str(value), *rest]
     path.parent.mkdir(parents=True, exist_ok=True)
     text = with_content(before, content)

@@ -1,7 +1,4 @@
-"""What is missing or failed: Qt, its system libraries, our plugins; run as a module it tells.
-
-System libraries that Qt's wheels leave to the machine: which are missing, and what brings them.
-"""
+"""What is missing or failed: Qt, its system libraries, our plugins. Run as a module it prints the report."""
 
 import ctypes
 import importlib
@@ -103,7 +100,7 @@ def our_plugins() -> list:
 def plugin_problems() -> list[str]:
     """Plugins of ours that glue did not load, and why."""
     # glue notes a plugin's failure only in a log that nobody sees; here it is tried again, and the reason is
-    # told.
+    # reported.
     from glue._plugin_helpers import PluginConfig
     from glue.main import list_loaded_plugins
 

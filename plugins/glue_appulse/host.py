@@ -1,10 +1,4 @@
-"""Registering with glue once, however often glue or a test calls ``setup``.
-
-Lines for the user, where glue shows such lines: its error console, fed by standard error.
-
-The button of the console turns red when a line arrives, and nothing waits for a click, so a batch or a
-script goes on.
-"""
+"""The glue that hosts us: registering with it once, sessions of earlier versions, lines in its console."""
 
 import sys
 from collections.abc import Callable
@@ -61,6 +55,8 @@ def is_image_viewer(viewer) -> bool:
     return isinstance(viewer.state, ImageViewerState) and hasattr(viewer, "axes")
 
 
+# glue shows what comes by standard error in its console and turns the button red. Nothing waits for a click,
+# so a batch or a script goes on.
 def say(line: str):
     """Show one line."""
     sys.stderr.write(f"appulse: {line}\n")

@@ -1,9 +1,11 @@
 """Stacks, composite and animation out of the frames that are loaded, without Qt.
 
+::
+
+    loaded frames --> night_frames --> PictureRequest --> make_job --> preview, grade, run --> Answer
+
 What takes ``progress`` and ``cancelled`` is work for a thread: ``progress(words, done, total)``
 is called in it, ``cancelled()`` is asked in it.
-
-What the user wants of a night: frames that can be stacked, body, folder; and the run this asks for.
 """
 
 import shutil
@@ -40,7 +42,7 @@ def preview(
     found = look(
         job, longest_px=_preview_px(job), failed=failed, progress=progress, cancelled=cancelled
     )  # fmt: skip
-    return Answer(found, lines + found.notes)
+    return Answer(found, [*lines, *found.notes])
 
 
 def _preview_px(job):
@@ -67,7 +69,7 @@ def grade(plan, folder, progress=None, cancelled=None):
             job.subframes, job.settings, Parts(folder), star_table=job.star_table, decided=job.decided,
             failed=failed, progress=bar.update, workers=job.workers,
         )  # fmt: skip
-    return Answer([subframe.grade for subframe in night.subframes], lines + night.notes)
+    return Answer([subframe.grade for subframe in night.subframes], [*lines, *night.notes])
 
 
 def run(plan, graded=None, progress=None, cancelled=None):
@@ -82,7 +84,7 @@ def run(plan, graded=None, progress=None, cancelled=None):
     if graded is not None and Path(graded).is_dir():
         shutil.copytree(graded, job.parts_folder, dirs_exist_ok=True)
     result = do(job, failed=failed, progress=progress, cancelled=cancelled)
-    return Answer(result, lines + list(result.notes))
+    return Answer(result, [*lines, *result.notes])
 
 
 def _listener():

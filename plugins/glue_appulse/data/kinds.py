@@ -1,4 +1,4 @@
-"""What a glue data set is to this plugin set, told by its metadata.
+"""What a glue data set is to us, by its metadata.
 
 glue keeps strings, numbers and lists of ``Data.meta`` in sessions and drops everything else without a
 word, so kinds and nested tables are kept as plain strings (JSON).

@@ -1,12 +1,4 @@
-"""Links between frames and overlays: batched, star-shaped, and such that glue can save them.
-
-glue's search for what a data set can derive from its links, in one pass instead of one per component.
-
-glue-core looks through all links again for every component it finds: for the frames of a night that grows
-with the cube of their number (sixty frames and three overlays: half a minute). The search below visits
-each link once and finds the same components by ways of the same length. It takes the place of glue's only as
-long as that is the one known to be slow; a glue that brings its own is left alone.
-"""
+"""Links between frames and overlays: batched, star-shaped, and such that glue can save them."""
 
 import inspect
 
@@ -86,6 +78,12 @@ def link_overlay(data_collection, overlay, frames: list | None = None):
     data_collection.add_link([link for frame in missing for link in links_between(frame, overlay)])
 
 
+# --- glue's search for what a data set can derive from its links, in one pass
+
+# glue-core looks through all links again for every component it finds: for the frames of a night that grows
+# with the cube of their number (sixty frames and three overlays: half a minute). The search below visits each
+# link once and finds the same components by ways of the same length. It takes the place of glue's only as
+# long as that is the one known to be slow; a glue that brings its own is left alone.
 KNOWN_SLOW = "for link in accessible_links(cids, links):"
 
 

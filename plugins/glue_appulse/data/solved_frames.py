@@ -1,10 +1,10 @@
 """Solved frames as glue data sets: read, described for sessions, rebuilt, looked for where they have moved.
 
-A solved frame's time, site and camera as plain values that a session keeps, and back.
+::
 
-Frames of a session whose files have gone elsewhere: looked for, asked for, never fatal.
-
-Pixels that are read when somebody looks, and let go when there are too many.
+    file --> read_frame --> SolvedFrame --> frame_data --> Data (lazy pixels, FrameWCS, meta)
+    session --> Data --> frame_of --> the file again, or rebuild (meta alone)
+    session, file gone --> find_moved --> stand_in (blank pixels, overlays stay)
 """
 
 import json

@@ -1,7 +1,4 @@
-"""Tracks as glue data sets: an ephemeris over the hours around the frames of a night.
-
-What is predicted inside a frame, and tracks of it.
-"""
+"""Tracks as glue data sets: an ephemeris over the hours around the frames of a night; bodies in a frame."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -133,6 +130,8 @@ def by_observer(frames: list) -> list[list]:
         groups.setdefault(key, []).append(data)
     return list(groups.values())
 
+
+# --- what is predicted inside a frame
 
 @dataclass(frozen=True)
 class FieldBody:

@@ -1,7 +1,4 @@
-"""Panel of the bodies in a frame: lists what is predicted inside, adds the chosen ones as tracks.
-
-Panel that adds outlines of deep-sky objects to the frames.
-"""
+"""Panels that add overlays to the frames: tracks of the bodies in them, outlines of deep-sky objects."""
 
 import numpy as np
 from qtpy.QtCore import Qt
@@ -298,7 +295,7 @@ class OutlineDialog(Panel):
     def show_outlines(self, data):
         """Put outlines into the viewers; those of the same name are replaced."""
         collection = self.session.data_collection
-        for old in [one for one in all_of(collection, OUTLINES) if one.label == data.label]:
+        for old in [overlay for overlay in all_of(collection, OUTLINES) if overlay.label == data.label]:
             collection.remove(old)
         add_overlay(self.session, data)
         self.say(f"added {data.size} objects as '{data.label}'")

@@ -89,7 +89,7 @@ def show_sky_of_pass(session, row: dict):
     sky, outlines, track = sky_of(row, open_orbits().ephemeris)
     collection = session.data_collection
     for data in (sky, outlines, track):
-        for old in [one for one in collection if one.label == data.label]:
+        for old in [data_set for data_set in collection if data_set.label == data.label]:
             collection.remove(old)
         collection.append(data)
     viewer = show_frames(session, [sky])

@@ -1,11 +1,4 @@
-"""Changes of the residuals as glue commands, so that Edit > Undo takes them back.
-
-Numbers of a measurement, each with its error and unit.
-
-Three little pictures of a fit: pixels, model, what is left.
-
-Panel of a measurement: stamp, numbers, verdict; accept, refit, reject, undo; a whole night.
-"""
+"""Panel of a measurement: stamp, numbers, verdict; accept, refit, reject, undo; a whole night."""
 
 import numpy as np
 from glue.core.command import Command
@@ -37,6 +30,7 @@ from glue_appulse.data.track_data import nearest_track, usable
 from glue_appulse.qt.desk import clicked_sky, frames_of, image_viewers, top_frame
 from glue_appulse.qt.panels import BackgroundWork, Notice, open_once
 
+# --- a change of the residuals as a glue command, so that Edit > Undo takes it back
 
 class PutRows(Command):
     """Add rows to the residuals. Keyword: ``table``."""

@@ -31,11 +31,11 @@ def overlays_for(session, frame) -> list:
 def bring(viewer) -> list:
     """Put the loaded overlays of its reference frame into a viewer."""
     frame, session = viewer.state.reference_data, viewer.session
-    open_now = any(viewer is one for tab in session.application.viewers for one in tab)
+    open_now = any(viewer is shown for tab in session.application.viewers for shown in tab)
     if not open_now or not is_frame(frame) or frame not in session.data_collection:
         return []
     here = [layer.layer for layer in viewer.layers]
-    fresh = [data for data in overlays_for(session, frame) if not any(data is one for one in here)]
+    fresh = [data for data in overlays_for(session, frame) if not any(data is shown for shown in here)]
     for overlay in fresh:
         link_overlay(session.data_collection, overlay, [frame])
         viewer.add_data(overlay)

@@ -1,7 +1,4 @@
-"""Work off the interface thread, with progress and a way to stop.
-
-Panels and dialogs that an application has once, with a line at the foot that tells how things stand.
-"""
+"""Panels that an application has once, and their work off the interface thread, with a way to stop."""
 
 import threading
 import traceback
@@ -96,7 +93,7 @@ class _Runner(QRunnable):
         self._function()
 
 
-def tell(exc):
+def report_failure(exc):
     """Show a failure in glue's console: a line for what a user can mend, the trace for a fault of ours."""
     from appulse.errors import AppulseError
 
@@ -127,7 +124,7 @@ class Notice(QLabel):
 
     def fail(self, exc):
         """Show a failure in words, here and in glue's console."""
-        tell(exc)
+        report_failure(exc)
         self.setText(failure_words(exc))
 
 

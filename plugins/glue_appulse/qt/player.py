@@ -94,7 +94,7 @@ class NightPlayer(QDockWidget):
         viewer = viewers[0] if viewers else show_frames(self.session, self.frames)
         shown = [layer.layer for layer in viewer.layers]
         for data in self.frames:
-            if not any(data is one for one in shown):
+            if not any(data is other for other in shown):
                 viewer.add_data(data)
         return viewer
 
@@ -116,7 +116,7 @@ class NightPlayer(QDockWidget):
     def _centre(viewer, data, track):
         """Move the window so that the body's place in a frame is in its middle."""
         place = next(
-            (one for one in TrackModel.from_data(track).places if one.frame == frame_key(data)), None
+            (place for place in TrackModel.from_data(track).places if place.frame == frame_key(data)), None
         )
         reference = viewer.state.reference_data
         if place is None or reference is None:

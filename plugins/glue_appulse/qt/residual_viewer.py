@@ -1,9 +1,4 @@
-"""The two plots of the residual viewer: on the sky, and along and across the motion against time.
-
-Table of residuals: a row for each body in a frame, in the colour of its selection.
-
-Viewer of residuals: a table beside two plots, all linked; saved in sessions; exports from its own bar.
-"""
+"""Viewer of residuals: a table beside two plots, all linked; saved in sessions; exports from its own bar."""
 
 import numpy as np
 from echo import CallbackProperty
@@ -39,7 +34,7 @@ from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import FRAME, RESIDUALS, all_of, is_frame, kind_of
 from glue_appulse.measurements import EXPORTERS
 from glue_appulse.qt.desk import image_viewers, show_frames
-from glue_appulse.qt.panels import tell
+from glue_appulse.qt.panels import report_failure
 
 #: Half axes of the two-dimensional gate that holds 99.73 %, in standard deviations.
 GATE_SIGMA = np.sqrt(THREE_SIGMA_CHI2)
@@ -378,7 +373,8 @@ class ResidualViewer(DataViewer):
             return
         colours = self.colours()
         self.canvas.draw_rows(self.columns(), colours)
-        self.table.show_rows(self.data, [None if one == self.canvas.plain else one for one in colours])
+        shades = [None if colour == self.canvas.plain else colour for colour in colours]
+        self.table.show_rows(self.data, shades)
 
     def select_rows(self, rows: list[int]):
         """Make rows the active selection everywhere."""
@@ -427,7 +423,7 @@ class ResidualViewer(DataViewer):
         try:
             function(str(path), self.data)
         except (ValueError, OSError) as exc:
-            tell(exc)
+            report_failure(exc)
             self.status.setText(str(exc))
         else:
             self.status.setText(f"written: {path}")

@@ -1,12 +1,8 @@
-"""Choice of one body: of the tracks that are loaded, or by its number, name or designation.
+"""Panel of a night's stacks and picture: grades, preview, run, cancel, resume, results.
 
-Table of the night's frames: a tick for each that is kept, and how good it is.
+::
 
-A picture that fills the room it has: pixels, a picture file, or an animation.
-
-What is to be made of a night: dots, marks, files, folder.
-
-Panel of a night's stacks and picture: grades, preview, run, cancel, resume, results.
+    BodyBox, GradesTable, SequenceOptions --> PictureRequest --> work in a thread --> PictureChooser, viewer
 """
 
 import shutil
@@ -325,7 +321,7 @@ class PictureChooser(QWidget):
         self._pictures |= pictures
         self.which.blockSignals(True)
         self.which.clear()
-        self.which.addItems([one for one in self._order if one in self._pictures])
+        self.which.addItems([name for name in self._order if name in self._pictures])
         self.which.setCurrentText(name)
         self.which.blockSignals(False)
         self.which.setEnabled(True)

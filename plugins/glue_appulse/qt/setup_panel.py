@@ -1,7 +1,4 @@
-"""Instruments of the settings file within the set-up panel.
-
-Panel of site, time, camera and sources: what is known and where it comes from, and what the user says.
-"""
+"""Panel of site, time, camera, sources and instruments: what is known, from where, and what the user says."""
 
 from qtpy.QtWidgets import (
     QComboBox,
@@ -19,7 +16,7 @@ from glue_appulse import frame_setup, inputs
 from glue_appulse.data.kinds import TRACK, all_of
 from glue_appulse.data.solved_frames import frame_of
 from glue_appulse.qt.desk import add_tracks, frames_of
-from glue_appulse.qt.panels import BackgroundWork, Panel, open_once, tell
+from glue_appulse.qt.panels import BackgroundWork, Panel, open_once, report_failure
 
 NEW = "a new one"
 
@@ -98,7 +95,7 @@ class InstrumentBox(QGroupBox):
             entry = self.values()
             path = frame_setup.keep_in_settings(instrument=entry)
         except (ValueError, OSError) as exc:
-            tell(exc)
+            report_failure(exc)
             self._say(str(exc))
             return
         self.fill(entry["name"])
@@ -252,7 +249,7 @@ class SetupPanel(Panel):
 
         self.job = BackgroundWork(work)
         self.job.done.connect(self._show_tracks)
-        self.job.failed.connect(tell)
+        self.job.failed.connect(report_failure)
         return self.job.start()
 
     def _show_tracks(self, tracks):

@@ -1,7 +1,4 @@
-"""List of object types with ticks; nothing ticked off means all types, those of later data too.
-
-Style editors of our layers, in the place where glue shows those of its own.
-"""
+"""Style editors of our layers, where glue shows those of its own; the list of types that dialogs share."""
 
 import numpy as np
 from echo.qt import autoconnect_callbacks_to_qt

@@ -1,7 +1,4 @@
-"""Icons of our tools, painted when asked for.
-
-Toolbar modes of the image viewer: measure what is clicked, pick the object that is clicked.
-"""
+"""Toolbar modes of the image viewer: measure what is clicked, pick the object that is clicked."""
 
 from glue.config import viewer_tool
 from glue.core.subset import ElementSubsetState
