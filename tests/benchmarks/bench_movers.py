@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "movers"))
 from invented_movers import SHAPE, nebula, series
 
-from appulse.movers.moving_objects import search_movers
+from appulse.movers.mover_search import search_movers
 from invented_frames import READ_E, SKY_E
 
 SCALE, PLANTED, FRAMES, STEP_MIN, STARS = 3.6, 4, 4, 40.0, 40

@@ -7,7 +7,7 @@ import pytest
 from astropy.wcs import WCS
 
 from appulse.frames.frame import SolvedFrame
-from appulse.movers.frame_grid import GridSky
+from appulse.movers.smoothed_frames import GridSky
 from appulse.numerics.sphere import offsets_rad, unit_from_radec
 
 TOL_PX = 1e-6

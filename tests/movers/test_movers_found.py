@@ -8,7 +8,7 @@ from invented_movers import SHAPE, nebula, series
 
 from appulse.errors import InputError
 from appulse.movers import smoothed_frames
-from appulse.movers.moving_objects import measure_detections, mover_table, search_movers
+from appulse.movers.mover_search import measure_detections, mover_table, search_movers
 from invented_frames import READ_E, SKY_E, add_point
 
 SNR_E = np.sqrt(SKY_E + READ_E**2) * 2 * np.sqrt(np.pi) * 2.8 / 2.354820045
@@ -57,7 +57,7 @@ def test_a_mover_on_a_star_is_seen_once_the_star_is_off():
     mover = found_at(search_movers(frames, plates).movers, planted)
     assert mover is not None
     assert found_at(search_movers(frames, plates, method="lists").movers, planted) is None
-    measured = measure_detections(mover, frames, plates, [])
+    measured = measure_detections(mover, frames, plates)[0]
     assert len(measured) >= 3
     for k, one in measured:
         assert one.seen

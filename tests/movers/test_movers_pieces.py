@@ -6,8 +6,8 @@ from scipy import fft
 
 from appulse.movers.difference_images import plain, vertex
 from appulse.movers.linking import candidate_lines, without_shared
-from appulse.movers.moving_objects import Mover, mover_table
-from appulse.movers.smoothed_frames import Kernel, Target
+from appulse.movers.mover_search import Mover, mover_table
+from appulse.movers.smoothed_frames import Kernel, PointImage
 
 
 def test_the_plain_matching_changes_nothing():
@@ -34,10 +34,10 @@ def test_a_mover_is_a_row():
 
 
 def test_gaussians_add_their_variances():
-    assert Target(1.5, 1.5, None).width == pytest.approx(3.0**0.5, abs=1e-4)
+    assert PointImage(1.5, 1.5, None).width == pytest.approx(3.0**0.5, abs=1e-4)
 
 
 def test_a_gaussian_kernel_is_what_the_frame_lacks_in_width():
-    wider = Kernel(Target(2.0, 2.0, None), np.eye(2), 2.0 * np.eye(2)).transfer((64, 64))
+    wider = Kernel(PointImage(2.0, 2.0, None), np.eye(2), 2.0 * np.eye(2)).transfer((64, 64))
     frequency2 = np.add.outer(fft.fftfreq(64) ** 2, fft.rfftfreq(64) ** 2)
     assert np.allclose(wider, np.exp(-2 * np.pi**2 * 2.0 * frequency2))

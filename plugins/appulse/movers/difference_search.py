@@ -31,7 +31,6 @@ from appulse.astrometry.plate import zero_point
 from appulse.astrometry.residual import Residual
 from appulse.constants import ARCSEC_PER_RAD, FWHM_PER_SIGMA
 from appulse.movers.difference_images import Differences, detections, photon_factor, subtract, vertex
-from appulse.movers.frame_grid import CommonGrid, GridSky, common_grid
 from appulse.movers.linking import (
     CHI2_LIMIT,
     CURVATURE,
@@ -42,7 +41,7 @@ from appulse.movers.linking import (
     fit_line,
     pairs_to_try,
 )
-from appulse.movers.smoothed_frames import smooth_frames
+from appulse.movers.smoothed_frames import CommonGrid, GridSky, common_grid, smooth_frames
 from appulse.numerics.sphere import offsets_rad, unit_from_radec
 
 UNEVEN = 5.0

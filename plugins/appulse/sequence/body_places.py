@@ -11,6 +11,7 @@ from appulse.constants import FWHM_PER_SIGMA
 from appulse.numerics.robust import MAD_TO_SIGMA, mad_sigma
 from appulse.observers.timescales import quiet_erfa
 from appulse.overlays.columns import plain_column
+from appulse.sequence.resampled_frames import ResampledFrame
 
 TRAIL_POINTS = 5
 
@@ -131,7 +132,7 @@ SEARCH_FWHM = 4.0
 COMPARED = 8
 
 
-def centred_on_body(resampled, fwhm) -> tuple[list, tuple]:
+def centred_on_body(resampled: list[ResampledFrame], fwhm: float) -> tuple[list, tuple]:
     """Frames whose places are where the body shows, moved by one shift for all; and a note if they are."""
     # Clock, orbit and plate put the whole path beside the prediction alike. The shift is the median of what
     # the frames say that show the body well; fewer than three say nothing.
@@ -154,7 +155,7 @@ def centred_on_body(resampled, fwhm) -> tuple[list, tuple]:
     return moved, (words,)
 
 
-def _body_offset(frame, resampled, fwhm):
+def _body_offset(frame: ResampledFrame, resampled, fwhm):
     """Offset (x, y) of the body from its predicted place in one frame; None where it does not stand out."""
     x, y = (round(v) for v in frame.place)
     ny, nx = frame.planes[0].shape
@@ -183,7 +184,7 @@ def _body_offset(frame, resampled, fwhm):
     return here / light.sum() - frame.trail.mean(axis=0)
 
 
-def body_peaks(resampled, fwhm) -> list[float]:
+def body_peaks(resampled: list[ResampledFrame], fwhm: float) -> list[float]:
     """Peak of the body above its surroundings in each frame, in sigmas of a pixel."""
     return [_peak(frame, fwhm) for frame in resampled]
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from appulse.errors import InputError
 
-FORMAT = 5
+FORMAT = 6
 """Raised when what is computed changes: older parts are then computed again."""
 
 
@@ -120,7 +120,7 @@ class Parts:
                     found = pickle.load(stream)
                 self._found()
                 return found
-            except (pickle.UnpicklingError, EOFError, AttributeError):
+            except (pickle.UnpicklingError, EOFError, AttributeError, ImportError):
                 path.unlink()
         found = make()
         self._keep(path, lambda stream: pickle.dump(found, stream))

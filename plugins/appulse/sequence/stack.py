@@ -28,6 +28,7 @@ from appulse.registration.threads import in_order
 from appulse.sequence.body_places import TrailMask, body_peaks
 from appulse.sequence.composite import body_radius
 from appulse.sequence.parts import digest
+from appulse.sequence.resampled_frames import ResampledFrame
 
 STRIP_BYTES = 48e6
 """Of one strip of all frames; about six such arrays are alive in each thread."""
@@ -393,7 +394,7 @@ def _mask_words(mask):
     return None
 
 
-def base_stacks(night, resampled, settings, parts, **more) -> list:
+def base_stacks(night, resampled: list[ResampledFrame], settings, parts, **more) -> list:
     """The still sky: the body is masked along its trail, and what else is in one frame only is clipped."""
     fwhm = night.fwhm
     peaks = body_peaks(resampled, fwhm)
@@ -405,7 +406,7 @@ def base_stacks(night, resampled, settings, parts, **more) -> list:
     return stack_all(resampled, settings, masks, night.grid, parts, "base", free=0.0, **more)
 
 
-def tracked_stacks(night, resampled, light, settings, parts, **more) -> list:
+def tracked_stacks(night, resampled: list[ResampledFrame], light, settings, parts, **more) -> list:
     """The body at rest: stars of the base are masked where they pass, and the rest is clipped."""
     mean = light[0] if len(light) == 1 else light.mean(axis=0)
     stars = star_pixels(mean, float(np.median([one.levels[0].sigma for one in resampled])), night.fwhm)

@@ -102,7 +102,7 @@ def find_movers(
     appulse.errors.InputError: 0 frames: three or more are needed to tell a mover from noise
     """
     from appulse.formats.provenance import provenance
-    from appulse.movers.moving_objects import (
+    from appulse.movers.mover_search import (
         confirmed,
         detections_table,
         measure_detections,
@@ -118,9 +118,9 @@ def find_movers(
         threshold=limits.min_snr,
         progress=lambda items: counted(items, "taking the stars off", progress, cancelled),
     )  # fmt: skip
-    unmeasured: list[str] = []
     lines = counted(search.movers, "measuring", progress, cancelled)
-    seen = [measure_detections(line, usable, plates, unmeasured) for line in lines]
+    measured = [measure_detections(line, usable, plates) for line in lines]
+    seen, unmeasured = [found for found, _ in measured], [why for _, failed in measured for why in failed]
     movers, seen = confirmed(search.movers[: len(seen)], seen)
     notes = [*search.notes, *unmeasured]
     if dropped := len(search.movers) - len(movers):

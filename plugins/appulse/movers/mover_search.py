@@ -96,11 +96,6 @@ class MoverSearch:
     masked_share: float = np.nan
 
 
-def find_movers(frames, plates, **options) -> list[Mover]:
-    """Unknown and known movers across three or more frames of one field."""
-    return search_movers(frames, plates, **options).movers
-
-
 def search_movers(frames, plates, *, predicted=None, max_rate: float = MAX_RATE,
                   min_frames: int | None = None, threshold: float = 5.0, method: str = "star-subtracted",
                   progress=None) -> MoverSearch:  # fmt: skip
@@ -177,7 +172,7 @@ def _by_subtraction(frames, plates, hours, options, progress) -> MoverSearch:
     lines, free, _ = catalogue_search(frames, plates, hours, saturated_only=True, **options)
     for line in lines:
         bright = _catalogue_mover(line, free, hours, centre)
-        if not any(_same(bright, one) for one in movers):
+        if not any(_same(bright, mover) for mover in movers):
             movers.append(bright)
     return MoverSearch(movers, "star-subtracted", found.notes, found.masked_share)
 
@@ -254,7 +249,8 @@ def catalogue_search(frames, plates, hours, *, max_rate, needed, threshold, satu
     centre = unit_from_radec(*frames[0].centre)
     free, threshold = _workable(frames, plates, hours, centre, max_rate, threshold, saturated_only)
     lines = candidate_lines(free, hours, max_rate, needed)
-    lines.sort(key=lambda one: (-len(one[0]), one[1]))
+    # Most detections first, then the best fit.
+    lines.sort(key=lambda line: (-len(line[0]), line[1]))
     return _without_chance(without_shared(lines), free, hours, max_rate), free, threshold
 
 
@@ -338,8 +334,8 @@ FAR_SIGMAS, FAR_PX = 5.0, 0.5
 """A fit that lies so far from where the star-subtracted frame shows the mover has found something else."""
 
 
-def measure_detections(mover, frames, plates, failed) -> list:
-    """Each detection measured.
+def measure_detections(mover, frames, plates) -> tuple[list, tuple]:
+    """Each detection of a mover measured.
 
     A careful fit on the frame, with the trail that the motion makes; where that fails, or finds the star that
     the mover stands on, what the star-subtracted frame shows.
@@ -349,37 +345,37 @@ def measure_detections(mover, frames, plates, failed) -> list:
     mover : Mover
     frames : list of SolvedFrame
     plates : list of PlateCheck
-    failed : list of str
-        Takes a line for every detection that could not be measured.
 
     Returns
     -------
-    list of (int, Residual)
+    measured : list of (int, Residual)
         Frame's index and what was measured.
+    failed : tuple of str
+        A line for every detection that could not be measured.
     """
-    found = []
+    measured, failed = [], []
     for number, (k, x, y) in enumerate(mover.detections):
         frame, expected = frames[k], _expected(mover, frames[k], x, y)
         own = mover.own[number] if mover.own else None
         try:
-            at = (x, y) if own is None else own[:2]
-            one = measure(frame, expected, plates[k], at_pixel=at)
-            if own is not None and not _same_dot(one, own):
-                one = measure_on_difference(frame, expected, plates[k], own)
-            found.append((k, one))
+            residual = measure(frame, expected, plates[k], at_pixel=(x, y) if own is None else own[:2])
+            if own is not None and not _same_dot(residual, own):
+                residual = measure_on_difference(frame, expected, plates[k], own)
+            measured.append((k, residual))
         except AppulseError as error:
             failed.append(f"{frame.name}: {error}")
         frame.release()
-    return found
+    return measured, tuple(failed)
 
 
-def _same_dot(one, own) -> bool:
+def _same_dot(residual, own) -> bool:
     """Whether a fit stands where the star-subtracted frame has its light, and is as bright."""
-    if not one.seen:
+    if not residual.seen:
         return False
     x, y, sigma, flux, flux_sigma = own
-    near = np.hypot(one.x - x, one.y - y) < FAR_SIGMAS * sigma + FAR_PX
-    return bool(near and one.fit.flux < 2.0 * flux + FAR_SIGMAS * flux_sigma)
+    near = np.hypot(residual.x - x, residual.y - y) < FAR_SIGMAS * sigma + FAR_PX
+    # Twice the light is the star that the mover stands on.
+    return bool(near and residual.fit.flux < 2.0 * flux + FAR_SIGMAS * flux_sigma)
 
 
 def confirmed(movers, seen):
@@ -398,7 +394,7 @@ def confirmed(movers, seen):
     kept = [
         (mover, found)
         for mover, found in zip(movers, seen, strict=True)
-        if mover.designation or mover.own or sum(one.seen for _, one in found) >= CONFIRMED
+        if mover.designation or mover.own or sum(residual.seen for _, residual in found) >= CONFIRMED
     ]
     return [mover for mover, _ in kept], [found for _, found in kept]
 
@@ -424,7 +420,7 @@ def movers_table(movers, seen, frames):
     Returns
     -------
     Table
-        Columns of :func:`appulse.movers.moving_objects.mover_table`, and ``mover`` (a number), ``mag``,
+        Columns of :func:`appulse.movers.mover_search.mover_table`, and ``mover`` (a number), ``mag``,
         ``sigma_mag`` (masked where unknown) and ``seen_on``.
     """
     table = Table(mover_table(movers))
@@ -433,7 +429,7 @@ def movers_table(movers, seen, frames):
     for k, name in enumerate(("mag", "sigma_mag")):
         unknown = ~np.isfinite(light[:, k])
         table[name] = MaskedColumn(np.where(unknown, 0.0, light[:, k]), mask=unknown, unit="mag")
-    table["seen_on"] = [" ".join(frames[k].name for k, _, _ in one.detections) for one in movers]
+    table["seen_on"] = [" ".join(frames[k].name for k, _, _ in mover.detections) for mover in movers]
     for name, decimals in DECIMALS.items():
         if len(table):
             table[name][:] = np.round(table[name], decimals)
@@ -442,11 +438,12 @@ def movers_table(movers, seen, frames):
 
 def _brightness(found) -> tuple[float, float]:
     """Median magnitude of the detections and its error from their scatter and sigmas."""
-    values = np.array([one.mag_obs for _, one in found if np.isfinite(one.mag_obs)])
-    if not len(values):
+    known = np.array([(r.mag_obs, r.sigma_mag) for _, r in found if np.isfinite(r.mag_obs)]).reshape(-1, 2)
+    if not len(known):
         return np.nan, np.nan
-    sigmas = np.array([one.sigma_mag for _, one in found if np.isfinite(one.mag_obs)])
+    values, sigmas = known.T
     scatter = float(np.std(values, ddof=1)) if len(values) > 1 else 0.0
+    # A body turns: what its magnitudes scatter by counts where it exceeds their own errors.
     sigma = max(scatter, float(np.median(sigmas))) / len(values) ** 0.5
     return float(np.median(values)), sigma * (MEDIAN_LOSS if len(values) > 2 else 1.0)
 
@@ -465,10 +462,10 @@ def detections_table(movers, seen):
     """
     rows = []
     for number, (mover, found) in enumerate(zip(movers, seen, strict=True), start=1):
-        for _, one in found:
-            ra, dec, sigma = _place(one)
-            head = (number, mover.designation or "unknown", one.frame, one.time)
-            rows.append((*head, one.x, one.y, ra, dec, *sigma, one.mag_obs, one.sigma_mag, one.snr, one.flag))
+        for _, r in found:
+            ra, dec, sigma = _place(r)
+            head = (number, mover.designation or "unknown", r.frame, r.time, r.x, r.y)
+            rows.append((*head, ra, dec, *sigma, r.mag_obs, r.sigma_mag, r.snr, r.flag))
     table = Table()
     units = {"x": "pix", "y": "pix", "ra": "deg", "dec": "deg", "sigma_ra": "arcsec", "sigma_dec": "arcsec",
              "mag": "mag", "sigma_mag": "mag"}  # fmt: skip
@@ -486,13 +483,11 @@ def detections_table(movers, seen):
     return table
 
 
-def _place(one):
-    if not np.isfinite(one.plate_offset).all():
-        return one.ra_obs, one.dec_obs, one.sigma_sky
-    east, north = one.plate_offset
-    sigma = np.sqrt(np.diag(one.covariance + one.plate_covariance))
-    return (
-        one.ra_obs - east / 3600 / np.cos(np.radians(one.dec_obs)),
-        one.dec_obs - north / 3600,
-        tuple(sigma),
-    )
+def _place(residual):
+    """RA, Dec and their sigmas (arcsec), the plate's zero point off where it is known."""
+    if not np.isfinite(residual.plate_offset).all():
+        return residual.ra_obs, residual.dec_obs, residual.sigma_sky
+    east, north = residual.plate_offset
+    sigma = np.sqrt(np.diag(residual.covariance + residual.plate_covariance))
+    ra = residual.ra_obs - east / 3600 / np.cos(np.radians(residual.dec_obs))
+    return ra, residual.dec_obs - north / 3600, tuple(sigma)
