@@ -7,7 +7,7 @@ from astropy.table import Table
 
 from appulse.astrometry.budget import _chance
 from appulse.astrometry.detection import search_place, threshold_for, within
-from appulse.astrometry.plate import fit_plate
+from appulse.astrometry.plate import ZeroPoint, fit_plate
 from appulse.astrometry.prediction import cell
 from appulse.astrometry.psf import PSF, pixel_image
 from appulse.astrometry.source_fit import phase_error
@@ -67,3 +67,9 @@ def test_numbers_of_a_row():
 
 def test_a_chance_is_not_read_beyond_one_in_a_million():
     assert (_chance(0.32), _chance(0.0)) == ("0.32", "below 1e-06")
+
+
+def test_a_hundred_units_are_five_magnitudes_brighter_than_the_zero_point():
+    zero = ZeroPoint(20.0, 0.03, 10)
+    assert zero.magnitude(100.0, 4.0) == (15.0, pytest.approx(np.hypot(0.03, 1.0857 * 0.04)))
+    assert zero.flux(15.0) == pytest.approx(100.0)

@@ -480,22 +480,10 @@ def _fit_axis(design, values, sigmas):
 
 @dataclass(frozen=True)
 class ZeroPoint:
-    """Magnitude of a star that gives one stored unit over the exposure, in the band of the star table.
+    """Magnitude of a star that gives one stored unit over the exposure, in the band of the star table."""
 
-    Parameters
-    ----------
-    value, scatter : float
-        Magnitudes; NaN where unknown. The scatter of single stars holds their colours.
-    n_stars : int
-
-    Examples
-    --------
-    >>> ZeroPoint(20.0, 0.03, 10).magnitude(100.0, 4.0)[0]
-    15.0
-    """
-
-    value: float
-    scatter: float
+    value: float  # NaN where unknown
+    scatter: float  # of single stars: it holds their colours
     n_stars: int
 
     @property

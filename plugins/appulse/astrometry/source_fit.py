@@ -74,65 +74,30 @@ ASSUMED_WIDTH = 0.1
 
 @dataclass(frozen=True)
 class SourceFit:
-    """A fitted source.
+    """A fitted source; pixels are zero-based, light in stored units."""
 
-    Parameters
-    ----------
-    x, y : float
-        Place at the effective middle of the exposure, zero-based px.
-    cov : (2, 2) array
-        Covariance of (x, y), px^2.
-    flux, flux_sigma : float
-        Stored units.
-    snr : float
-        flux / flux_sigma.
-    background : float
-        Under the source, stored units per pixel.
-    sky_sigma : float
-        Scatter of the sky, stored units.
-    chi2 : float
-        Of all pixels used.
-    dof : int
-    n_rejected, n_saturated : int
-        Pixels taken for cosmic rays; saturated pixels.
-    background_order : int
-        1 plane, 2 quadratic, 3 cubic, 4 quartic.
-    psf : PSF
-    trail : Trail
-        As fitted.
-    trail_sigma : (float, float) or None
-        Of a free trail's length (px) and direction (deg).
-    phase_error_px : float
-        One-sigma pixel-phase error that `cov` holds: not 0 for an undersampled PSF only.
-    neighbours : tuple of (x, y, flux)
-    x0, y0 : int
-        Corner of the three images.
-    data, model, residual : (h, w) float32 arrays
-        Pixels, model of everything, and (data - model) / sigma; NaN where not used.
-    """
-
-    x: float
+    x: float  # at the effective middle of the exposure
     y: float
-    cov: np.ndarray
+    cov: np.ndarray  # (2, 2) of (x, y), px^2
     flux: float
     flux_sigma: float
-    background: float
-    sky_sigma: float
-    chi2: float
+    background: float  # under the source, per pixel
+    sky_sigma: float  # scatter of the sky
+    chi2: float  # of all pixels used
     dof: int
-    n_rejected: int
+    n_rejected: int  # pixels taken for cosmic rays
     n_saturated: int
-    background_order: int
+    background_order: int  # 1 plane, 2 quadratic, 3 cubic, 4 quartic
     psf: PSF
-    trail: Trail
-    trail_sigma: tuple[float, float] | None = None
-    phase_error_px: float = 0.0
-    neighbours: tuple = ()
-    x0: int = 0
+    trail: Trail  # as fitted
+    trail_sigma: tuple[float, float] | None = None  # of a free trail's length (px) and direction (deg)
+    phase_error_px: float = 0.0  # one sigma, in `cov`: not 0 for an undersampled PSF only
+    neighbours: tuple = ()  # (x, y, flux) of each
+    x0: int = 0  # corner of the three images, (h, w) float32:
     y0: int = 0
-    data: np.ndarray = field(default=None, repr=False)
-    model: np.ndarray = field(default=None, repr=False)
-    residual: np.ndarray = field(default=None, repr=False)
+    data: np.ndarray = field(default=None, repr=False)  # pixels
+    model: np.ndarray = field(default=None, repr=False)  # of everything
+    residual: np.ndarray = field(default=None, repr=False)  # (data - model) / sigma; NaN where not used
 
     @property
     def snr(self) -> float:
@@ -151,53 +116,19 @@ def fit_source(
     saturation: float | None = None, free_trail: bool = False, max_shift: float | None = None,
     reject: float = REJECT,
 ) -> SourceFit:  # fmt: skip
-    """Fit one source near (x, y).
+    """Fit one source near (x, y), a guess that is good to about one FWHM; zero-based px.
 
-    Parameters
-    ----------
-    data : (ny, nx) array
-        The frame's pixels; NaN where bad.
-    x, y : float
-        First guess, zero-based px, good to about one FWHM.
-    psf : PSF
-    noise : Noise
-    trail : Trail
-        Smearing over the exposure, known from the motion.
-    neighbours : sequence of (x, y)
-        Sources at rest to fit together with this one, px.
-    background_order : int, optional
-        Of the polynomial: 1 plane, 2 quadratic, 4 quartic; by default as high as the pixels demand.
-    radius : float, optional
-        Of the pixels used, px; by default eight PSF sigmas, four on a rough background.
-    bad : (ny, nx) bool array, optional
-    saturation : float, optional
-        Stored number from which pixels are not used: the fit then rests on the ring around the core.
-    free_trail : bool
-        Fit the trail's length and direction too.
-    max_shift : float, optional
-        How far from the guess the fit may end, px; two FWHM and half the trail by default.
-    reject : float
-        In sigmas; ``inf`` to keep every pixel.
-
-    Returns
-    -------
-    SourceFit
+    `data` is the frame (NaN where bad, more in the mask `bad`), `trail` the smearing known from the motion
+    (with `free_trail` its length and direction are fitted too), `neighbours` the places of sources at rest to
+    fit together with this one. The background is a polynomial as high as the pixels demand within as wide a
+    radius as it can follow, unless `background_order` and `radius` say. From `saturation` on pixels are left
+    out: the fit then rests on the ring around the core. It may end `max_shift` px from the guess (two FWHM
+    and half the trail), and leaves out pixels that are `reject` sigmas off.
 
     Raises
     ------
     MeasurementError
         If nothing can be fitted there; the message is the reason.
-
-    Examples
-    --------
-    >>> from appulse.astrometry.psf import pixel_image
-    >>> rows, columns = np.mgrid[0:41, 0:41]
-    >>> image, _, _ = pixel_image(PSF.round(3.0), 20.3, 19.8, columns.ravel(), rows.ravel())
-    >>> rng = np.random.default_rng(5)
-    >>> data = 100.0 + 5000.0 * image.reshape(41, 41) + rng.normal(0.0, 5.0, (41, 41))
-    >>> fit = fit_source(data, 20.0, 20.0, PSF.round(3.0), Noise(np.inf))
-    >>> bool(abs(fit.x - 20.3) < 0.03), round(float(fit.cov[0, 0]) ** 0.5, 3)
-    (True, 0.008)
     """
     options = (psf, noise, trail, free_trail, reject)
     best, start = None, (x, y)
