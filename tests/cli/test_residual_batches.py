@@ -15,10 +15,8 @@ from appulse.cli.main import main
 from appulse.constants import AU_KM
 from appulse.formats.ades.files import read_ades
 from appulse.formats.obs80 import read_obs80
-from appulse.observers.site import SpacecraftVector
 from appulse.observers.timescales import parse_utc, tdb_days
 from appulse.workflows import measuring
-from appulse.workflows.export import from_the_earth
 
 NOBODYS = "/proc/self/measured"
 LARGEST_FILE = 60_000
@@ -198,20 +196,6 @@ def test_least_signal_to_noise_that_makes_no_sense(bad_frames, words, tmp_path, 
 
 
 # --- from space
-
-
-def test_a_vector_from_the_sun_becomes_one_from_the_earth():
-    """Against the kernel's own places, by hand: craft - Earth = (craft - Sun) + Sun - Earth."""
-    time = parse_utc("2027-05-05T03:00:00")
-    places, speeds = default_kernels().major(np.atleast_1d(tdb_days(time)))
-    off, drift = np.array([0.001, -0.002, 0.0005]), np.array([1e-4, 2e-4, -1e-4])
-    origin = {"sun": (places[0, SUN], speeds[0, SUN]), "ssb": (np.zeros(3), np.zeros(3))}
-    for name, (place, speed) in origin.items():
-        vector = (places[0, EARTH] + off - place, speeds[0, EARTH] + drift - speed)
-        craft = from_the_earth(SpacecraftVector("far", time, *map(tuple, vector), origin=name))
-        assert craft.origin == "earth"
-        np.testing.assert_allclose(craft.position_au, off, atol=1e-14)
-        np.testing.assert_allclose(craft.velocity_au_d, drift, atol=1e-14)
 
 
 @pytest.fixture(scope="module")

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from astropy.table import Table
 
+from appulse.bodies.kernels import EARTH, SUN, default_kernels
 from appulse.errors import DesignationError, FrameError, InputError, OutputExistsError, TableError
 from appulse.formats.ades.files import read_ades
 from appulse.observers.site import SpacecraftVector
+from appulse.observers.timescales import parse_utc, tdb_days
 from appulse.workflows import (
     AdesChoice,
     MeasuredNight,
@@ -26,6 +28,7 @@ from appulse.workflows import (
     save_night,
     surroundings_of,
 )
+from appulse.workflows.export import from_the_earth
 
 TOL_NOISE_ARCSEC = 1.0
 """Pixels of 12 arcsec, S/N above 100: a tenth of an arcsec is the error, ten of them no accident."""
@@ -200,3 +203,17 @@ def test_a_site_without_a_code_stays_private_and_a_spacecraft_does_not(frame, ir
     assert any("draft" in words for words in notes)
     options, _ = observation_options(table, {"a": home}, AdesChoice(disclose_site=True))
     assert list(options["observers"]) == ["a"]
+
+
+def test_a_vector_from_the_sun_becomes_one_from_the_earth():
+    """Against the kernel's own places, by hand: craft - Earth = (craft - Sun) + Sun - Earth."""
+    time = parse_utc("2027-05-05T03:00:00")
+    places, speeds = default_kernels().major(np.atleast_1d(tdb_days(time)))
+    off, drift = np.array([0.001, -0.002, 0.0005]), np.array([1e-4, 2e-4, -1e-4])
+    origin = {"sun": (places[0, SUN], speeds[0, SUN]), "ssb": (np.zeros(3), np.zeros(3))}
+    for name, (place, speed) in origin.items():
+        vector = (places[0, EARTH] + off - place, speeds[0, EARTH] + drift - speed)
+        craft = from_the_earth(SpacecraftVector("far", time, *map(tuple, vector), origin=name))
+        assert craft.origin == "earth"
+        np.testing.assert_allclose(craft.position_au, off, atol=1e-14)
+        np.testing.assert_allclose(craft.velocity_au_d, drift, atol=1e-14)

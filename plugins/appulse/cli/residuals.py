@@ -47,8 +47,6 @@ LINES = 40
 
 _LINE = "{:24} {:12} {:>18} {:>18} {:>18} {:>18} {:>7}  {}"
 
-EXTRAS = ("psv", "xml", "obs80", "evidence", "pdf", "pictures")
-
 
 def add_parser(subparsers) -> None:
     """Register the command and its options."""
@@ -90,6 +88,8 @@ def parse_extras(text: str) -> set[str]:
     >>> sorted(parse_extras("pictures, psv"))
     ['pictures', 'psv']
     """
+    from appulse.workflows.export import EXTRAS
+
     words = {word.strip() for word in text.split(",") if word.strip()}
     if "all" in words:
         return set(EXTRAS)
@@ -131,7 +131,8 @@ def run(args: argparse.Namespace) -> int:
 def _compare(args, extras: set[str]) -> int:
     """O-C of a file of observations, without frames; 1 if some of them could not be judged."""
     from appulse.formats.output import check_free
-    from appulse.workflows.comparing import SHEET_FILES, compare_observations, save_comparison
+    from appulse.workflows.comparing import compare_observations, save_comparison
+    from appulse.workflows.export import EXTRAS, SHEET_FILES
 
     kinds = extras & set(SHEET_FILES)
     if extras != set(EXTRAS) and extras - kinds:

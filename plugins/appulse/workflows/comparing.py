@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from appulse.errors import AppulseError, DesignationError, InputError, TableError
+from appulse.workflows.export import write_sheets
 from appulse.workflows.judging import judgement, write_judgement
 from appulse.workflows.sources import BodySource, counted, split_names
 
@@ -22,7 +23,6 @@ OTHER_KIND = "not read"
 """How the readers end their word on radar and its like: left out, which is no failure."""
 CHUNK = 100
 """Observations of one body that are predicted together."""
-SHEET_FILES = {"evidence": "evidence.html", "pdf": "evidence.pdf"}
 SEVERAL_NIGHTS = (
     "Several nights or stations: no single clock or plate is behind them, so only the numbers are given; "
     "appulse improve fits the orbit to them."
@@ -265,36 +265,27 @@ def save_comparison(compared: ComparedObservations, bodies: BodySource, out: Pat
         orbits={"file": bodies.label}, options={"body": names}, observations={path.name: file_sha256(path)}
     )
     table = residual_table(compared.residuals, about)
+    shared = {
+        "verdict": SEVERAL_NIGHTS if compared.verdict is None else compared.verdict,
+        "overwrite": overwrite,
+        "title": f"Observations in {path.name}",
+        "provenance": dict(table.meta),
+        "notes": ["the error budget of each place stands in verdict.yaml"],
+    }
     with together():
         return [
             write_residuals(table, out / "residuals.ecsv", overwrite),
             write_judgement(compared.judgement(), out / "verdict.yaml", overwrite),
-            *_write_sheets(compared, table, out, kinds, overwrite),
+            *write_sheets(kinds, out, _by_station_and_day(compared), **shared),
         ]
 
 
-def _write_sheets(compared, table, out: Path, kinds, overwrite: bool) -> list[Path]:
-    """Evidence by station and day: a section for each observation would bury the plots."""
-    from appulse.reports.evidence import write_evidence
-    from appulse.reports.evidence_pdf import evidence_pdf
-
-    grouped = [
+def _by_station_and_day(compared: ComparedObservations) -> list:
+    """The residuals grouped for a sheet: a section for each observation would bury the plots."""
+    return [
         replace(residual, frame=f"{compared.station(residual)}, {residual.time[:10]}")
         for residual in compared.residuals
     ]
-    shared = {
-        "verdict": SEVERAL_NIGHTS if compared.verdict is None else compared.verdict,
-        "overwrite": overwrite,
-        "title": f"Observations in {compared.observations.meta['file']}",
-        "provenance": dict(table.meta),
-        "notes": ["the error budget of each place stands in verdict.yaml"],
-    }
-    written = []
-    if "evidence" in kinds:
-        written.append(write_evidence(out / SHEET_FILES["evidence"], grouped, **shared))
-    if "pdf" in kinds:
-        written.append(evidence_pdf(out / SHEET_FILES["pdf"], grouped, **shared))
-    return written
 
 
 # --- measured places read back, and the orbit that they correct

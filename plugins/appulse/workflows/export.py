@@ -430,15 +430,9 @@ def overlays_of(frame, bodies: BodySource, residuals) -> dict:
 
 def _write_sheets(night: MeasuredNight, table, outputs: NightOutputs) -> list[Path]:
     """The evidence sheet of a night, as a page, as a document to print, or both."""
-    if not outputs.kinds & set(SHEET_FILES):
-        return []
-    from appulse.reports.evidence import write_evidence
-    from appulse.reports.evidence_pdf import evidence_pdf
-
     failed = {failure.name: failure.reason.removeprefix(f"{failure.name}: ") for failure in night.failed}
     notes = [f"{name} could not be used: {why}" for name, why in failed.items()]
     shared = {
-        "overwrite": outputs.overwrite,
         "pictures": {
             result.name: result.pictures["small"] for result in night.measured if "small" in result.pictures
         },
@@ -448,13 +442,20 @@ def _write_sheets(night: MeasuredNight, table, outputs: NightOutputs) -> list[Pa
         "notes": notes + suspicions(night.residuals, night.identities),
         "frame_notes": {result.name: list(result.notes) for result in night.measured},
     }
-    written = []
-    if "evidence" in outputs.kinds:
-        path = outputs.out / SHEET_FILES["evidence"]
-        written.append(write_evidence(path, night.residuals, **shared))
-    if "pdf" in outputs.kinds:
-        written.append(evidence_pdf(outputs.out / SHEET_FILES["pdf"], night.residuals, **shared))
-    return written
+    return write_sheets(outputs.kinds, outputs.out, night.residuals, overwrite=outputs.overwrite, **shared)
+
+
+def write_sheets(kinds, out: Path, residuals, **shared) -> list[Path]:
+    """Write the evidence on some residuals as a page, as a document to print, or both."""
+    if not set(kinds) & set(SHEET_FILES):
+        return []  # drawing takes a second to load
+    from appulse.reports.evidence import write_evidence
+    from appulse.reports.evidence_pdf import evidence_pdf
+
+    writers = {"evidence": write_evidence, "pdf": evidence_pdf}
+    return [
+        writers[kind](out / name, residuals, **shared) for kind, name in SHEET_FILES.items() if kind in kinds
+    ]
 
 
 def _stem(path: Path) -> str:
