@@ -73,6 +73,7 @@ def _comments_of(lines):
 
 def with_content(text: str, content: dict) -> str:
     """A YAML text that holds other content, with as little of it rewritten as can be."""
+    # Key by key, so that a line nobody has changed is not written anew, with its comment and its quotes.
     old, lines = yaml.safe_load(text) or {}, text.splitlines()
     for key, value in content.items():
         if old.get(key) == value:
@@ -93,7 +94,7 @@ def with_content(text: str, content: dict) -> str:
 
 # --- instruments of the settings file, each value with where it comes from
 
-#: Key of the settings file, words with unit, header keywords that tell it.
+#: Key of the settings file, words with unit, header keywords that hold it.
 INSTRUMENT_FIELDS = (
     ("aperture_mm", "aperture (mm)", ("APTDIA", "APERTURE")),
     ("focal_length_mm", "focal length (mm)", ("FOCALLEN",)),
@@ -180,6 +181,7 @@ def camera_of(entry: dict) -> dict[str, float]:
     """What an instrument says about a frame's camera."""
     camera = {name: float(entry[name]) for name in ("gain_e_adu", "read_noise_e") if name in entry}
     if "full_well_e" in entry and "gain_e_adu" in entry:
+        # The well may hold more than the converter can count: the lesser of both saturates.
         top = 2.0 ** int(entry.get("bits", 16)) - 1
         camera["saturation_adu"] = min(float(entry["full_well_e"]) / float(entry["gain_e_adu"]), top)
     return camera
@@ -232,7 +234,7 @@ def apply(frames: list, given: Given) -> list[str]:
 def frame_values(frame) -> dict[str, tuple[str, str]]:
     """What is known about a frame and where each value comes from."""
     exposure, observer, camera = frame.exposure, frame.observer, frame.camera
-    told = {
+    values = {
         "site": (UNKNOWN, "")
         if observer is None
         else (str(observer.name or observer.code), _source(observer)),
@@ -241,8 +243,8 @@ def frame_values(frame) -> dict[str, tuple[str, str]]:
     }
     for name in ("gain_e_adu", "read_noise_e", "saturation_adu"):
         value = getattr(camera, name)
-        told[name] = (UNKNOWN, "") if value is None else (f"{value.value:g}", value.source)
-    return told
+        values[name] = (UNKNOWN, "") if value is None else (f"{value.value:g}", value.source)
+    return values
 
 
 def _source(observer):
@@ -283,6 +285,7 @@ def keep_in_settings(*, site=None, site_name=None, orbits=None, stars=None, inst
     content = yaml.safe_load(before) or {}
     if site is not None:
         place = Site.parse(site)
+        # seven decimals of a degree are a centimetre: all that anybody can have measured
         entry = place.code or [round(float(v), 7) for v in place.geodetic]
         name = site_name or place.name or site
         content["sites"] = _with_entry(content.get("sites", []), {"name": name, "place": entry})
@@ -294,6 +297,7 @@ def keep_in_settings(*, site=None, site_name=None, orbits=None, stars=None, inst
             content[key] = [str(value), *rest]
     path.parent.mkdir(parents=True, exist_ok=True)
     text = with_content(before, content)
+    # Read back under another name first: a file that cannot be read would take every setting away.
     trial = path.with_name(path.name + ".new")
     try:
         read_settings(write_text(trial, text, True))

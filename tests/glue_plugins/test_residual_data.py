@@ -55,7 +55,7 @@ def test_undo_brings_the_earlier_rows_back_and_empties_the_first(collection):
     assert residual_data.find(collection).size == 3
     undo()
     assert residual_data.find(collection).size == 2
-    residual_data.remove_rows(collection, [("a", "7"), ("b", "7")])
+    residual_data.put(collection, rows([]))
     assert residual_data.find(collection) is None
 
 

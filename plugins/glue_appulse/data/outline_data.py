@@ -26,7 +26,9 @@ MARGIN_DEG = 0.5
 def unwrapped(ring: np.ndarray) -> np.ndarray:
     """A ring whose right ascensions run on across 0h."""
     ring = np.array(ring, float)
+    # Across 0h a polygon would run around the whole sky; glue takes longitudes beyond 360.
     ring[:, 0] = np.degrees(np.unwrap(np.radians(ring[:, 0])))
+    # Unwrapping leaves 360.1 as 360.09999999999997, which is no longer the place of the catalogue.
     return np.round(ring, 12)
 
 
@@ -40,10 +42,19 @@ def geometry_of(outline):
 
 def nested(rings: list[np.ndarray]):
     """Polygons of rings, a ring within another being a hole, one within the hole an island, and so on."""
+    # Largest first: what lies around a ring comes before it. An odd number around it makes it a hole:
+    #
+    #     +-----------+
+    #     | +-------+ |   outer ring: shell; 1 around: hole of it;
+    #     | | +---+ | |   2 around: an island, a shell again
+    #     | | +---+ | |
+    #     | +-------+ |
+    #     +-----------+
     parts = sorted((shapely.Polygon(ring) for ring in rings), key=lambda part: -part.area)
     shells, holes = [], {}
     for i, part in enumerate(parts):
         around = [j for j in range(i) if shapely.contains_xy(parts[j], *part.exterior.coords[0])]
+        # the smallest ring around it is the one that it is cut out of
         if len(around) % 2:
             holes[around[-1]] = [*holes.get(around[-1], []), part.exterior.coords]
         else:
@@ -123,9 +134,11 @@ def object_at(outlines, ra: float, dec: float) -> int | None:
     """Row of the smallest outline around a point, or of the nearest point-like object within 2 arcmin."""
     shapes = outlines[outlines.extended_component_id]
     sizes = np.nan_to_num(np.asarray(outlines["major axis"], float))
+    # Nebulae lie in one another: the smallest around the point is the one that is meant.
     around = [i for i, shape in enumerate(shapes) if contains(shape, ra, dec)]
     if around:
         return min(around, key=lambda i: sizes[i])
+    # Across 0h the difference of right ascensions is folded into -180..180 degrees.
     east = (np.asarray(outlines["RA"], float) - ra + 180) % 360 - 180
     apart = np.hypot(east * np.cos(np.radians(dec)), np.asarray(outlines["Dec"], float) - dec)
     nearest = int(np.argmin(apart))

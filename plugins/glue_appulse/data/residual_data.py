@@ -40,6 +40,7 @@ def data_of(table):
         values, unit = _plain(table[name]), str(table[name].unit or "")
         made = CategoricalComponent(values) if values.dtype.kind == "U" else Component(values, units=unit)
         data.add_component(made, name)
+        # A number beside the text: glue shows wrong years on axes of datetime64.
         if name == TIME_COLUMN:
             mjd = np.array([Time(text, scale="utc").mjd if text else np.nan for text in values])
             data.add_component(Component(mjd, units="d"), MJD)
@@ -63,6 +64,7 @@ def table_of(layer):
 
     from appulse.formats.residual_table import COLUMNS, make_table
 
+    # Columns that a user has derived in glue are not of the table and stay behind.
     data = layer.data if isinstance(layer, Subset) else layer
     keep = np.asarray(layer.to_mask(), bool) if isinstance(layer, Subset) else np.ones(data.size, bool)
     known = {column.name for column in COLUMNS}
@@ -82,8 +84,9 @@ def row_keys(table) -> list[tuple[str, str]]:
 
 
 def merged_meta(old: dict, new: dict) -> dict:
-    """Provenance of two tables in one: frames and stations of both, the rest of the newer one."""
-    joined = {key: {**old[key], **new[key]} for key in ("frames", "stations") if key in old and key in new}
+    """Provenance of two tables in one: what is kept by frame of both, the rest of the newer one."""
+    by_frame = ("frames", "stations", "spacecraft")
+    joined = {key: {**old[key], **new[key]} for key in by_frame if key in old and key in new}
     return {**old, **new, **joined}
 
 
@@ -94,17 +97,12 @@ def merged(old, new):
     if old is None or len(old) == 0:
         result = new.copy()
     else:
+        # One row for each body in a frame, whenever it was measured: the newest counts.
         fresh = set(row_keys(new))
         kept = old[[key not in fresh for key in row_keys(old)]]
         result = vstack([kept, new], metadata_conflicts="silent") if len(kept) else new.copy()
     result.meta = merged_meta({} if old is None else old.meta, new.meta)
     return result[np.lexsort((np.asarray(result["designation"]), np.asarray(result[TIME_COLUMN])))]
-
-
-def without(table, keys: list[tuple[str, str]]):
-    """A residual table without some rows."""
-    gone = set(keys)
-    return table[[key not in gone for key in row_keys(table)]]
 
 
 def put(data_collection, table):
@@ -118,6 +116,7 @@ def put(data_collection, table):
     if data is None:
         data_collection.append(new)
         return new
+    # In place, so that plots, selections and links of the earlier rows stay; glue leaves the metadata out.
     data.update_values_from_data(new)
     data.meta.update(new.meta)
     return data
@@ -129,13 +128,3 @@ def add_rows(data_collection, table) -> Callable:
     before = table_of(data) if data is not None else None
     put(data_collection, merged(before, table))
     return lambda: put(data_collection, before if before is not None else table[:0])
-
-
-def remove_rows(data_collection, keys: list[tuple[str, str]]) -> Callable:
-    """Take rows out."""
-    data = find(data_collection)
-    if data is None:
-        return lambda: None
-    before = table_of(data)
-    put(data_collection, without(before, keys))
-    return lambda: put(data_collection, before)

@@ -31,6 +31,7 @@ KEPT = "kept"
 _frames = weakref.WeakKeyDictionary()
 
 
+# glue asks for a file twice, whether it is ours and for its data: the header is read once.
 @lru_cache(maxsize=4)
 def _read(path, _stamp):
     from appulse.frames.reading import read_frame
@@ -39,6 +40,7 @@ def _read(path, _stamp):
 
 
 def _solved(path):
+    # the stamp is part of the key: a file that was solved anew is read again
     stat = Path(path).stat()
     return _read(str(path), (stat.st_mtime_ns, stat.st_size))
 
@@ -92,7 +94,7 @@ def frame_of(data):
     if kind_of(data) != FRAME:
         raise ValueError(f"'{data.label}' is not a solved frame; open one with File > Open Data Set")
     if data not in _frames:
-
+        # Restored from a session: the file again where it is at hand, for only it knows the header.
         path = data.meta.get("path")
         _frames[data] = _solved(path) if path and Path(path).is_file() else rebuild(data)
     return _frames[data]
@@ -109,7 +111,6 @@ def require_time_and_site(frame):
 
 def replace_frame(data, frame):
     """Put another reading of the same file behind a data set, such as one with a site given."""
-
     data.meta.update(describe(frame), **{KIND_KEY: FRAME})
     _frames[data] = frame
 
@@ -119,6 +120,7 @@ def note_for_sessions(data):
     log = getattr(data, "_load_log", None)
     if log is None or KEPT in log.kwargs:
         return
+    # The load log is the one part of a data set that glue keeps in a session by path.
     meta = {key: value for key, value in data.meta.items() if isinstance(value, str | int | float)}
     planes = [cid.label for cid in data.main_components]
     cards = data.coords.to_header(relax=True).tostring()
@@ -139,6 +141,7 @@ def link_frames(data_collection) -> list:
     return []
 
 
+# --- what a session keeps: Time, Site and Camera would vanish from Data.meta without a word
 EXPOSURE_KEY, OBSERVER_KEY, CAMERA_KEY = "appulse_exposure", "appulse_observer", "appulse_camera"
 NOT_GIVEN = "not given"
 CAMERA_FIELDS = ("gain_e_adu", "read_noise_e", "saturation_adu", "dark_e_s")
@@ -303,6 +306,7 @@ def stand_in(path: str | Path, kept: str | None):
     if not kept:
         raise FileNotFoundError(f"{path} does not exist")
     record = json.loads(kept)
+    # A session must open whatever has become of its files: without a word nobody would know why it is blank.
     shape = tuple(record["shape"])
     say(
         f"{name} is not at {Path(path).parent}; its overlays and measurements stay, its pixels are blank. "
@@ -340,8 +344,10 @@ class PixelStore:
     def get(self, source, name: str) -> np.ndarray:
         """Pixels of a source."""
         with self._lock:
+            # Under the lock: two threads that ask for one frame would read it twice.
             pixels = getattr(source, name)
             self._held[source] = max(self._held.pop(source, 0), pixels.nbytes)
+            # the frame asked for last stays whatever its size, or nothing could be shown
             while len(self._held) > 1 and self.held > self.limit:
                 old, _size = self._held.popitem(last=False)
                 old.release()
@@ -390,6 +396,7 @@ class BlankSource:
 
     def __getattr__(self, name):
         if name in ("pixels", "red", "green", "blue"):
+            # one number in memory for the whole image
             return np.broadcast_to(np.float32(np.nan), self._shape)
         raise AttributeError(name)
 
@@ -403,6 +410,7 @@ class LazyPixels(Component):
     def __init__(self, data, units=None, name="pixels", shape=None):
         super().__init__(data, units=units)
         self._name = name
+        # glue asks for the shape of every layer at once; the header knows it without reading a pixel
         self._lazy_shape = data.shape if isinstance(data, np.ndarray) else tuple(shape)
 
     @property

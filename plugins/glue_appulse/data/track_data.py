@@ -81,6 +81,7 @@ def _dense(ephemeris, frames, designation, mids):
     pad = _padding_h(first, rate) / 24.0
     exposures = [frame_of(data).exposure for data in frames]
     start, end = min(e.start.utc.mjd for e in exposures), max(e.end.utc.mjd for e in exposures)
+    # A table of places ends where it ends: first as far as wanted, then less, then the frames alone.
     for padding in (pad, MIN_PAD_H / 24.0, 0.0):
         low, high = start - padding, end + padding
         length_px = rate * (high - low) * 24.0 / first.pixel_scale
@@ -98,6 +99,7 @@ def track_data(ephemeris, frames, designation, *, name=None, color="#ffb000"):
     from glue.core import Component, Data
 
     frames = sorted(frames, key=lambda data: frame_of(data).exposure.mid.mjd)
+    # One observer: from another site a near body is elsewhere, by minutes of arc.
     observer = frame_of(frames[0]).observer
     mid_times = Time([frame_of(data).exposure.mid.utc for data in frames])
     mids = ephemeris.at(mid_times, observer, bodies=[designation])
@@ -115,8 +117,8 @@ def track_data(ephemeris, frames, designation, *, name=None, color="#ffb000"):
         KIND_KEY: TRACK, "designation": words, "body": str(designation), "observer": str(observer.name),
         EXPOSURES_KEY: to_json(_places(frames, mids)),
     })  # fmt: skip
-    told = {key: table.meta[key] for key in ("engine", "kernels", "source") if key in table.meta}
-    data.meta.update({f"ephemeris {key}": str(value) for key, value in told.items()})
+    known = {key: table.meta[key] for key in ("engine", "kernels", "source") if key in table.meta}
+    data.meta.update({f"ephemeris {key}": str(value) for key, value in known.items()})
     data.style.color, data.style.alpha = color, 1.0
     return data
 
@@ -126,6 +128,7 @@ def by_observer(frames: list) -> list[list]:
     groups = {}
     for data in frames:
         observer = frame_of(data).observer
+        # a spacecraft moves: its frames are one group only while they share a vector
         key = (observer.name, getattr(observer, "itrs_m", None) or str(getattr(observer, "time", "")))
         groups.setdefault(key, []).append(data)
     return list(groups.values())
@@ -203,6 +206,7 @@ def make_tracks(
             except AppulseError as exc:
                 lines.append(str(exc))
                 continue
+            # two tracks of one body need two names, or the second would replace the first
             if len(groups) > 1:
                 track.label = f"{track.label} from {track.meta['observer']}"
             track.meta["orbits"] = source.label
@@ -218,6 +222,7 @@ def nearest_track(data_collection, frame, ra: float, dec: float):
     best, least = None, np.inf
     for track in all_of(data_collection, TRACK):
         for place in TrackModel.from_data(track).places:
+            # a track knows a place for each of its frames; the others are of other moments
             if place.frame != frame_key(frame):
                 continue
             px, py = projector.to_pixel([place.ra], [place.dec])

@@ -66,6 +66,7 @@ def add_overlay(session, overlay, frames: list | None = None) -> list:
         collection.append(overlay)
     link_frames(collection)
     link_overlay(collection, overlay, frames)
+    # Linked before it is shown: glue cannot draw what has no way to the reference image.
     viewers = image_viewers(session) or [show_frames(session, frames or frames_of(session))]
     for viewer in viewers:
         viewer.add_data(overlay)
@@ -76,6 +77,7 @@ def add_tracks(session, tracks: list):
     """Put tracks into the collection and into the viewers; a track of the same name is replaced."""
     for track in tracks:
         for old in [data for data in all_of(session.data_collection, TRACK) if data.label == track.label]:
+            # a track that is computed anew, as for another site, keeps the colour the user knows it by
             track.style.color = old.style.color
             session.data_collection.remove(old)
         add_overlay(session, track)
@@ -104,6 +106,7 @@ def show_stacks(session, stacks: list):
     if not stacks:
         return None
     collection, paths = session.data_collection, {data.meta["path"] for data in stacks}
+    # Only viewers that show nothing but these stacks go; one with other frames beside stays.
     showing = [viewer for viewer in image_viewers(session) if _paths(viewer) <= paths]
     for old in [data for data in collection if data.meta.get("path") in paths]:
         collection.remove(old)
@@ -120,6 +123,7 @@ def _paths(viewer):
 def clicked_sky(viewer, x: float, y: float) -> tuple[float, float]:
     """ICRF place of a click."""
     reference = viewer.state.reference_data
+    # the user may have put Declination on the x axis
     if is_swapped(viewer.state):
         x, y = y, x
     ra, dec = SkyProjector(reference.coords, reference.shape).to_sky(x, y)

@@ -25,7 +25,7 @@ from glue_appulse import inputs, measurements
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import TRACK, all_of
 from glue_appulse.data.links import link_overlay
-from glue_appulse.data.solved_frames import link_frames
+from glue_appulse.data.solved_frames import frame_of, link_frames
 from glue_appulse.data.track_data import nearest_track, usable
 from glue_appulse.qt.desk import clicked_sky, frames_of, image_viewers, top_frame
 from glue_appulse.qt.panels import BackgroundWork, Notice, open_once
@@ -41,6 +41,7 @@ class PutRows(Command):
     def do(self, session):
         """Add."""
         collection = session.data_collection
+        # Rows that join others are shown already; the first ones must be linked and put into the viewers.
         fresh = residual_data.find(collection) is None
         self._undo = residual_data.add_rows(collection, self.table)
         if fresh:
@@ -275,8 +276,7 @@ class MeasurePanel(QDockWidget):
             return None
         at = None
         if pointed:
-            from glue_appulse.data.solved_frames import frame_of
-
+            # the click is of the reference image; the frame measured may be another, turned or shifted
             at = tuple(float(v) for v in frame_of(frame).to_pixel(ra, dec))
         return self.measure(self._task(frame, track).again(at=at))
 
@@ -356,6 +356,7 @@ class MeasurePanel(QDockWidget):
     def undo(self):
         """Take back the last change of the residuals."""
         stack = self.session.command_stack
+        # The stack is the application's: what another action has done on top is not ours to take back.
         if stack.can_undo_redo()[0] and stack.undo_label == PutRows.label:
             stack.undo()
             self.say("taken back")

@@ -33,20 +33,10 @@ class NightPlayer(QDockWidget):
         self.session, self.frames = session, []
         self.timer = QTimer(self)
         self.timer.timeout.connect(self.forward)
-        self.back_button, self.play_button, self.on_button = (
-            QPushButton("◂"),
-            QPushButton("Play"),
-            QPushButton("▸"),
-        )
-        self.slider, self.pace, self.mode, self.words = (
-            QSlider(Qt.Horizontal),
-            QSpinBox(),
-            QComboBox(),
-            QLabel(""),
-        )
-        self.pace.setRange(1, 25)
-        self.pace.setValue(3)
-        self.pace.setSuffix(" frames/s")
+        buttons = (QPushButton(words) for words in ("◂", "Play", "▸"))
+        self.back_button, self.play_button, self.on_button = buttons
+        self.slider, self.mode, self.words = QSlider(Qt.Horizontal), QComboBox(), QLabel("")
+        self.pace = QSpinBox(minimum=1, maximum=25, value=3, suffix=" frames/s")
         self.back_button.clicked.connect(self.back)
         self.on_button.clicked.connect(self.forward)
         self.play_button.clicked.connect(self.toggle)
@@ -55,26 +45,16 @@ class NightPlayer(QDockWidget):
         self.mode.currentIndexChanged.connect(lambda _i: self.show_frame(self.slider.value()))
         body = QWidget()
         row = QHBoxLayout(body)
-        for widget in (
-            self.back_button,
-            self.play_button,
-            self.on_button,
-            self.slider,
-            self.pace,
-            self.mode,
-            self.words,
-        ):
+        for widget in (self.back_button, self.play_button, self.on_button, self.slider, self.pace, self.mode,
+                       self.words):  # fmt: skip
             row.addWidget(widget)
         self.setWidget(body)
         self.fill()
 
     def fill(self):
         """Take the frames and bodies that are loaded now."""
-        timed = [
-            data
-            for data in all_of(self.session.data_collection, FRAME)
-            if frame_of(data).exposure is not None
-        ]
+        frames = all_of(self.session.data_collection, FRAME)
+        timed = [data for data in frames if frame_of(data).exposure is not None]
         self.frames = sorted(timed, key=lambda data: frame_of(data).exposure.mid.mjd)
         self.slider.setRange(0, max(len(self.frames) - 1, 0))
         self.mode.blockSignals(True)
@@ -115,16 +95,14 @@ class NightPlayer(QDockWidget):
     @staticmethod
     def _centre(viewer, data, track):
         """Move the window so that the body's place in a frame is in its middle."""
-        place = next(
-            (place for place in TrackModel.from_data(track).places if place.frame == frame_key(data)), None
-        )
+        places = {place.frame: place for place in TrackModel.from_data(track).places}
+        place = places.get(frame_key(data))
         reference = viewer.state.reference_data
         if place is None or reference is None:
             return
-        x, y = (
-            float(v[0])
-            for v in SkyProjector(reference.coords, reference.shape).to_pixel([place.ra], [place.dec])
-        )
+        projector = SkyProjector(reference.coords, reference.shape)
+        x, y = (float(v[0]) for v in projector.to_pixel([place.ra], [place.dec]))
+        # the reference image may lie elsewhere on the sky
         if not np.isfinite([x, y]).all():
             return
         state = viewer.state
@@ -146,6 +124,7 @@ class NightPlayer(QDockWidget):
     def toggle(self):
         """Play or stop."""
         if self.timer.isActive():
+            # nobody sees it: redrawing sixty frames behind a closed dock would slow all else
             self.timer.stop()
         elif self.frames:
             self.timer.start(1000 // self.pace.value())

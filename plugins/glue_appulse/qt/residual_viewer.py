@@ -48,6 +48,8 @@ def ellipse_points(
     """Rings of error ellipses around (x, y), of n points each: shape (m, n, 2)."""
     turn = np.linspace(0, 2 * np.pi, n)
     circle = np.stack([np.cos(turn), np.sin(turn)])
+    # Cholesky factor of the covariance: a unit circle becomes the one-sigma ellipse. Rounding may leave rho
+    # a hair above 1.
     rest = np.sqrt(np.clip(1 - rho**2, 0, 1))
     east = x[:, None] + scale * sx[:, None] * circle[0]
     north = y[:, None] + scale * sy[:, None] * (rho[:, None] * circle[0] + rest[:, None] * circle[1])
@@ -65,6 +67,7 @@ class ResidualCanvas(FigureCanvasQTAgg):
             RectangleSelector(axis, lambda a, b, axis=axis: self._box(axis, a, b), button=1, useblit=False,
                               minspanx=4, minspany=4, spancoords="pixels") for axis in (self.sky, self.time)
         ]  # fmt: skip
+        # The selectors draw artists of their own, which must outlive a redraw.
         self._kept = {axis: {*axis.lines, *axis.collections} for axis in (self.sky, self.time)}
         self.mpl_connect("button_press_event", self._pressed)
 
@@ -104,13 +107,16 @@ class ResidualCanvas(FigureCanvasQTAgg):
             axis.add_collection(PolyCollection(rings, facecolors="none", edgecolors=shades, lw=1.2))
             axis.scatter(part[0], part[1], s=26, c=shades, edgecolors=INK, linewidths=0.6, zorder=3)
             self._draw_gate(axis, part)
+            # square about zero, so that an offset shows as one; never narrower than a milliarcsecond
             reach = 1.15 * max(np.max(np.abs(part[0]) + part[2]), np.max(np.abs(part[1]) + part[3]), 1e-3)
+            # east to the left, as on the sky
             axis.set(xlim=(reach, -reach), ylim=(-reach, reach))
         axis.set_aspect("equal", adjustable="box")
 
     @staticmethod
     def _draw_gate(axis, part):
         zero = np.zeros(1)
+        # The gate is of a typical row, about zero: rows have ellipses of their own around them.
         typical = [np.array([np.median(values)]) for values in part[2:]]
         gate = ellipse_points(zero, zero, *typical, scale=GATE_SIGMA)[0]
         axis.plot(*gate.T, ls="--", lw=1.0, color=INK, zorder=1, label="99.73 % of measuring errors")
@@ -172,6 +178,7 @@ class ResidualCanvas(FigureCanvasQTAgg):
                 apart = np.hypot(*(at - [event.x, event.y]).T)
                 if apart.min() < least:
                     best, least = int(good[np.argmin(apart)]), apart.min()
+        # a double click beside all points, by 25 pixels of the screen, means none
         if best is not None and least < 25:
             self._opened(best)
 
@@ -216,6 +223,7 @@ class ResidualTable(QTableWidget):
 
     def show_rows(self, data, colours: list[str] | None):
         """Fill the table."""
+        # Filling selects and deselects rows; nobody has chosen those.
         self._filling = True
         self.setRowCount(data.size)
         for column, name in enumerate(TABLE_COLUMNS):
@@ -341,14 +349,13 @@ class ResidualViewer(DataViewer):
         dx, dy = get("dra_cosdec"), get("ddec")
         along, across = get("along"), get("across")
         if self.state.plate_off:
+            # along = east sin PA + north cos PA; across is 90 degrees clockwise of it, seen on the sky
             dx, dy, pa = get("dra_plate"), get("ddec_plate"), np.radians(get("motion_pa"))
             along, across = dx * np.sin(pa) + dy * np.cos(pa), dx * np.cos(pa) - dy * np.sin(pa)
         mjd = get(residual_data.MJD)
-        rho = (
-            np.nan_to_num(get("corr_ra_dec"))
-            if "corr_ra_dec" in [c.label for c in data.main_components]
-            else 0 * dx
-        )
+        # residuals of an earlier version have no correlation: their ellipses stand upright
+        has_rho = "corr_ra_dec" in [cid.label for cid in data.main_components]
+        rho = np.nan_to_num(get("corr_ra_dec")) if has_rho else 0 * dx
         return {"dx": dx, "dy": dy, "sx": get("sigma_ra"), "sy": get("sigma_dec"), "rho": rho,
                 "hours": (mjd - np.floor(np.nanmin(mjd))) * 24, "along": along, "across": across,
                 "sigma_along": get("sigma_along"), "sigma_across": get("sigma_across")}  # fmt: skip

@@ -15,6 +15,7 @@ from qtpy.QtWidgets import (
 from glue_appulse import frame_setup, inputs
 from glue_appulse.data.kinds import TRACK, all_of
 from glue_appulse.data.solved_frames import frame_of
+from glue_appulse.data.track_data import make_tracks
 from glue_appulse.qt.desk import add_tracks, frames_of
 from glue_appulse.qt.panels import BackgroundWork, Panel, open_once, report_failure
 
@@ -83,6 +84,7 @@ class InstrumentBox(QGroupBox):
         known = frame_setup.instrument_values(self.choice.currentData() or {}, self._frame)
         for name, (value, source) in known.items():
             written = frame_setup.read_field(name, self.lines[name].text())
+            # A default is not written: the file keeps to what is known, and a better default comes to count.
             if written is None and source.startswith("header"):
                 written = frame_setup.read_field(name, value)
             if written is not None:
@@ -105,8 +107,8 @@ class InstrumentBox(QGroupBox):
         """Let the panel take what the instrument says about the camera."""
         camera = frame_setup.camera_of(self.choice.currentData() or {})
         self._use(camera)
-        told = ", ".join(camera)
-        self._say(f"taken over: {told}" if told else "this instrument says nothing about the camera itself")
+        names = ", ".join(camera)
+        self._say(f"taken over: {names}" if names else "this instrument says nothing about the camera itself")
 
 
 ALL = "all frames"
@@ -122,7 +124,7 @@ FIELDS = (
 
 
 class SetupPanel(Panel):
-    """What is known about frames and inputs."""
+    """What is known about frames and sources."""
 
     def __init__(self, session, parent=None):
         super().__init__(session, parent, "Set-up: site, time, camera, sources")
@@ -193,10 +195,10 @@ class SetupPanel(Panel):
     def show_known(self, *_index):
         """Show what is known about the chosen frame, and where it comes from."""
         frames = self._frames()
-        told = frame_setup.frame_values(frame_of(frames[0])) if frames else {}
+        known = frame_setup.frame_values(frame_of(frames[0])) if frames else {}
         self.instrument.show_frame(frame_of(frames[0]) if frames else None)
         for name, label in self.known.items():
-            value, source = told.get(name, ("", ""))
+            value, source = known.get(name, ("", ""))
             label.setText(f"{value} ({source})" if source else value)
 
     def _use_camera(self, camera):
@@ -226,17 +228,13 @@ class SetupPanel(Panel):
             return None
         self.show_known()
         self.say("; ".join(lines) or "applied")
+        # another site or time moves every prediction
         return self._tracks_anew()
 
     def _tracks_anew(self):
-        from glue_appulse import inputs
-        from glue_appulse.data.track_data import make_tracks
-
         frames = frames_of(self.session)
-        wanted = {
-            (t.meta["body"], t.meta.get("orbits path") or None)
-            for t in all_of(self.session.data_collection, TRACK)
-        }
+        tracks = all_of(self.session.data_collection, TRACK)
+        wanted = {(track.meta["body"], track.meta.get("orbits path") or None) for track in tracks}
         if not wanted:
             return None
 
