@@ -225,3 +225,13 @@ def test_without_a_celestial_wcs_the_layer_says_why(registered):
     viewer.add_data(plain)
     viewer.add_data(track)
     assert "no celestial WCS" in artist_of(viewer, TrackLayerArtist).disabled_message
+
+
+def test_every_class_that_earlier_sessions_name_is_found(registered):
+    from glue.core.state import lookup_class_with_patches
+
+    from glue_appulse.host import SESSION_PATHS
+
+    for before, now in SESSION_PATHS.items():
+        found = lookup_class_with_patches(before)
+        assert f"{found.__module__}.{found.__qualname__}" == now

@@ -101,6 +101,7 @@ def _bodies(frame, ephemeris, limit_mag):
         edge = np.minimum(np.minimum(x + 0.5, nx - 0.5 - x), np.minimum(y + 0.5, ny - 0.5 - y))
         keep = (edge >= -trail_px) & ~((mag > limit_mag) if limit_mag is not None else False)
     order = np.flatnonzero(keep)
+    # bodies of unknown magnitude come last
     order = order[np.argsort(np.nan_to_num(mag[order], nan=99.0), kind="stable")]
     return [
         {
@@ -118,6 +119,7 @@ def _places(frame, source, limit_mag):
     exposure = frame.exposure
     if not isinstance(source, OrbitCatalogue):
         return source.at(exposure.mid, frame.observer, uncertainty=False)
+    # a trail may begin outside the frame and end within
     radius = frame.radius_deg + TRAIL_REACH_DEG_H * exposure.span_s / 3600.0
     return bodies_in_field(
         source, exposure.mid, frame.observer, *frame.centre, min(radius, 180.0), limit_mag=limit_mag
@@ -152,6 +154,7 @@ def _objects(frame, outlines, limit_mag):
 
 
 def _too_faint(outline, limit_mag):
+    # an extended object without magnitude is a nebula: its size counts
     return outline.kind == "point" if outline.mag is None else outline.mag > limit_mag
 
 

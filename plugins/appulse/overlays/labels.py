@@ -119,6 +119,7 @@ def place_labels(labels, window, measure, *, blocked=(), avoid=(), most=None, co
             continue
         box = _free_box(label, measure(label), window, taken, points, cover)
         if box is not None:
+            # what has been written keeps later words off
             taken = np.vstack([taken, box])
             placed.append(PlacedLabel(label, tuple(box.tolist()), _leader(label, box)))
     return placed

@@ -142,6 +142,7 @@ def _near(frame, rings, margin_px):
     for ring in rings:
         unit = unit_from_radec(ring[:, 0], ring[:, 1])
         middle = unit.mean(axis=0)
+        # a ring around half the sky has no middle to measure from
         if np.linalg.norm(middle) < 0.1:
             return True
         extent = separation_rad(unit, middle).max()
@@ -174,6 +175,7 @@ def _footprint(frame, plane, margin_px):
         [0 * along + low, low + along * (top - low), 0 * along + top, top - along * (top - low)]
     )
     ra, dec = frame.to_sky(x, y)
+    # the frame shows more than the sky: its edge has no place on it
     if not np.isfinite(ra + dec).all():
         return shapely.Point(0.0, 0.0).buffer(_SAFE_RAD, quad_segs=64)
     return _valid(shapely.Polygon(plane.from_sky(np.stack([ra, dec], axis=1))))
@@ -196,6 +198,7 @@ def _even_odd(rings):
     """One area out of rings: a ring within another is a hole."""
     area = shapely.Polygon()
     for ring in rings:
+        # even-odd, as every polygon of the catalogue is meant
         area = area.symmetric_difference(_valid(shapely.Polygon(ring)))
     return area
 
@@ -241,6 +244,7 @@ def _merged(shape):
 
 def _piece(name, polygon, strokes, rectangle):
     mine = tuple(line for line in strokes if shapely.LineString(line).distance(polygon) < 1e-6)
+    # no line of its own shows: the whole frame lies within
     if polygon.equals(rectangle) or not mine:
         where = "around"
     elif polygon.boundary.intersection(rectangle.boundary).length > 0:

@@ -51,6 +51,7 @@ def _farthest(place, limit_h):
             good = tried
             if tried == limit_h:
                 return good
+        # bisection: an ephemeris says only whether it reaches a moment
         tried = (good + limit_h) / 2.0
     return good
 
@@ -80,6 +81,7 @@ def refine(pixel, hours, rectangle):
         bent = ~(np.hypot(*(middle - straight).T) <= EXACT_PX)
         unchecked[asked] = False
         split = asked[bent]
+        # only bent segments near the frame are split: far away a straight line does
         hours = np.insert(hours, split + 1, middle_h[bent])
         pixels = np.insert(pixels, split + 1, middle[bent], axis=0)
         # Both halves of a segment that was split are to be looked at.
@@ -227,8 +229,10 @@ def mid_place(frame, row):
 
 def _pixel_ellipse(jacobian, major, minor, pa_rad):
     """Axes (px) and angle (deg, from +x towards +y) of an ellipse given on the sky (arcsec)."""
+    # columns: the ellipse's axes as east and north
     axes = np.array([[np.sin(pa_rad), np.cos(pa_rad)], [np.cos(pa_rad), -np.sin(pa_rad)]]).T
     to_pixel = np.linalg.solve(jacobian, axes * [major, minor])
+    # a sheared frame turns the axes of an ellipse: its new ones are the singular vectors
     left, sizes, _ = np.linalg.svd(to_pixel)
     angle = float(np.degrees(np.arctan2(left[1, 0], left[0, 0])) % 180.0)
     return float(sizes[0]), float(sizes[1]), angle
@@ -361,6 +365,7 @@ def tracks_in_frame(frame, ephemeris, designations=None, **options):
     require_time_and_site(frame)
     rows = ephemeris.at(frame.exposure.mid, frame.observer, bodies=designations, uncertainty=False)
     rate = np.nan_to_num(plain_column(rows, "rate"), nan=0.0)
+    # a generous circle: bodies that turn out to stay away cost one prediction
     reach = frame.radius_deg * (1 + 2 * PADDING) + 1.5 * rate * SPAN_H / 3600.0
     near = separation_deg(rows, frame.centre) <= reach
     if options.get("begin") is not None or options.get("end") is not None:
@@ -424,6 +429,7 @@ def _vertices(path, low_h, high_h, padding_px, here):
     if not passages(hours, pixels, _rectangle(path.frame, 0.0)):
         return None, ()
     stretches = passages(hours, pixels, _rectangle(path.frame, padding_px))
+    # zero hours is mid-exposure: the crossing that holds it, else the nearest
     first, last = min(stretches, key=lambda s: max(s[0], -s[1], 0.0))
     notes = (
         ()
@@ -460,6 +466,7 @@ def _crossings(path, hours, pixels, span):
     if not inside:
         return None, None
     first, last = min(inside, key=lambda s: max(s[0], -s[1], 0.0))
+    # a track that ends with the span looked at has not left the frame
     slack = 1e-9
     return (
         path.times(first) if first > span[0] + slack else None,
@@ -494,6 +501,7 @@ def _ticks(path, hours, pixels, tick_step):
     at = at[(at >= hours[0]) & (at <= hours[-1])]
     if len(at) == 0:
         return []
+    # the direction at a tick from a moment before and after it
     half = np.minimum(span_h * 1e-3, 0.01)
     before, after = np.maximum(at - half, hours[0]), np.minimum(at + half, hours[-1])
     places = path.pixels(np.concatenate([at, before, after])).reshape(3, -1, 2)

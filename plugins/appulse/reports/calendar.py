@@ -54,11 +54,13 @@ def _event(encounter, night, stamp):
     begin, end = (moment.to_datetime(timezone=datetime.UTC) for moment in night.interval)
     body = body_name(encounter)
     event = Event()
+    # the same pass, night and site replace their earlier entry in a calendar
     event.add("uid", f"{encounter.id}-{night.evening:%Y%m%d}-{_slug(night.site.name)}@appulse")
     event.add("dtstamp", stamp)
     event.add("dtstart", begin)
     event.add("dtend", end)
     event.add("summary", f"{body} by {encounter.target.name}")
+    # the name only: coordinates stay private
     event.add("location", night.site.name)
     event.add("description", _description(encounter, night))
     for before in ALARMS:

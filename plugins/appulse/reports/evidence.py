@@ -82,6 +82,7 @@ def evidence_html(
         body.append(_frame_section(name, mine, pictures or {}, shapes or {}, frame_notes or {}))
     if provenance:
         body.append(f"<section><h2>Where this comes from</h2>\n{provenance_list(provenance)}</section>")
+    # the template travels in the wheel
     template = resources.files("appulse.reports").joinpath("templates", "evidence.html")
     return Template(template.read_text(encoding="utf-8")).substitute(
         title=escape(title),
@@ -98,6 +99,7 @@ def write_evidence(path, residuals, *, overwrite=False, **options):
 
 def picture_uri(png):
     """A PNG for the sheet: at most 1200 pixels wide, as JPEG, since noise makes a PNG ten times larger."""
+    # JPEG knows no transparency
     image = Image.open(io.BytesIO(png)).convert("RGB")
     if image.width > SHEET_PX:
         image = image.resize(
@@ -181,9 +183,11 @@ def notes_of(residuals):
             whose.setdefault(str(note), []).append(residual.designation)
     words = []
     for note, names in whose.items():
+        # what all say is said once, without names
         if len(names) == len(seen):
             words.append(note)
         else:
+            # one body in several frames: a count, for its name repeated says nothing
             several = len(set(names)) < len(names)
             who = f"{len(names)} of {len(seen)}" if several else ", ".join(names)
             words.append(f"{who}: {note}")
@@ -239,6 +243,7 @@ def _frame_section(name, residuals, pictures, shapes, frame_notes):
     words = [*frame_notes.get(name, ()), *notes_of(residuals)]
     if words:
         parts.append(f'<div class="small">{_list(dict.fromkeys(words))}</div>')
+    # all bodies of a frame share its plate
     plate = next((residual.plate for residual in residuals if residual.plate is not None), None)
     if plate is not None and name in shapes:
         alternative = f"Observed minus catalogue of {len(plate.stars)} stars as arrows on the frame"

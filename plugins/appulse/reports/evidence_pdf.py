@@ -77,6 +77,7 @@ def evidence_pdf(
         blocks += _frame(name, mine, pictures or {}, shapes or {}, (frame_notes or {}).get(name, ()))
     blocks += _provenance(provenance)
     with matplotlib.rc_context({**matplotlib.rcParamsDefault, **STYLE, "backend": "agg", "pdf.fonttype": 42}):
+        # no date: the same results give the same file
         about = {"Creator": "appulse", "CreationDate": None, "Title": title}
         with PdfPages(buffer, metadata=about) as document:
             for figure in pages(blocks, foot=title):
@@ -135,6 +136,7 @@ def _frame(name, residuals, pictures, shapes, notes):
             yield prose(f"{residual.designation}: not measured: {residual.flag}", 8.0, 110)
             continue
         if has_stamp(residual):
+            # the residual of now, not that of the last turn of the loop
             yield Block(_high(STAMP_INCH), lambda panel, residual=residual: draw_stamp(panel, residual))
         yield prose(stamp_words(residual), 7.5, 130)
         budget = error_budget(residual)
@@ -154,6 +156,7 @@ def _frame(name, residuals, pictures, shapes, notes):
 def _picture(picture):
     png = picture if isinstance(picture, bytes) else Path(picture).read_bytes()
     image = np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
+    # a tall frame leaves room for its own tables
     high = min(PICTURE_HIGH * HIGH_INCH, WIDE_INCH * image.shape[0] / image.shape[1])
 
     def draw(panel):

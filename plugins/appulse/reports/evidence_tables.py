@@ -23,6 +23,7 @@ def number(value, decimals, signed=False):
     >>> number(-0.254, 2, signed=True), number(float("nan"), 2)
     ('−0.25', '–')
     """
+    # a masked number prints its filling otherwise
     if value is None or np.ma.is_masked(value) or not np.isfinite(float(value)):
         return DASH
     return format(float(value), f"{'+' if signed else ''}.{decimals}f").replace("-", "\u2212")
@@ -50,6 +51,7 @@ def html_table(head, rows, words=(), after=()):
         lines += f"<tr>{_cells(row, words, 'td')}</tr>"
         if sentence:
             lines += f'<tr class="after"><td colspan="{len(head)}">{escape(str(sentence))}</td></tr>'
+    # a short table is not torn between pages
     kind = ' class="short"' if len(rows) <= SHORT_TABLE else ""
     return f'<div class="wide"><table{kind}>{top}<tbody>{lines}</tbody></table></div>'
 
@@ -116,6 +118,7 @@ def alternatives_table(table):
 def _probability(value):
     if not np.isfinite(float(value)):
         return DASH
+    # 0.000 would say impossible
     return f"{float(value):.3f}" if value >= 0.001 else "< 0.001"
 
 
@@ -177,8 +180,10 @@ def frame_labels(names, most=LONG_NAME):
     """
     names = list(dict.fromkeys(names))
     same = {name: name for name in names}
+    # a single name, or short ones, need no shortening
     if len(names) < 2 or max(map(len, names)) <= most:
         return same, ""
+    # only whole parts of a name are left out: half a number would be read as another
     start = re.match(r".*[_. -]|", _shared(names))[0]
     rest = [name[len(start) :] for name in names]
     end = _shared([end[::-1] for end in rest])[::-1]
@@ -206,6 +211,7 @@ def best_rows(residuals):
     rows, labels = [], frame_labels([residual.frame for residual in residuals])[0]
     for residual in residuals:
         place, covariance, corrected = best_place(residual)
+        # without an offset nothing was taken off: a dash, not the raw place under a wrong heading
         values, sigmas = [np.nan] * 4, [np.nan] * 4
         if corrected:
             motion, motion_sigma = best_motion(residual)

@@ -40,6 +40,7 @@ def draw_field(figure, plan):
     above = 0.92 * corners[2:].mean(axis=0) + 0.08 * corners[:2].mean(axis=0)
     wide.annotate("sensor, up", above, fontsize=9, color=SENSOR, ha="center", va="center", path_effects=HALO)
     wide.set_title(f"{framing.width_arcmin:.0f}' x {framing.height_arcmin:.0f}'", fontsize=9.5)
+    # a slow body would be enlarged without end
     half = max(LEAST_CLOSE_UP_ARCMIN, 0.65 * float(np.ptp(track, axis=0).max()))
     centre = (track.min(axis=0) + track.max(axis=0)) / 2
     _times_of_track(close, plan, track)
@@ -133,6 +134,7 @@ def charts_page(plan):
 def draw_altitude(figure, night):
     """The chart of :func:`altitude_figure` on a Figure or SubFigure."""
     axes, hours = figure.add_subplot(), _hours(night)
+    # from dusk to dawn with a margin: the day has nothing to show
     shown = night.sun_altitude < 5
     if not shown.any():
         shown = np.ones(len(hours), dtype=bool)
@@ -174,6 +176,7 @@ def _hour_ticks(axes, night, first, last):
     zone = zoneinfo.ZoneInfo(night.site.time_zone)
     moment = _at_hour(night, (first + last) / 2).to_datetime(timezone=datetime.UTC).astimezone(zone)
     ahead = moment.utcoffset().total_seconds() / 3600
+    # local time is UTC: one axis is enough
     if ahead == 0:
         return
     local = np.arange(np.ceil(first + ahead), np.floor(last + ahead) + 1, step)
@@ -200,6 +203,7 @@ def draw_path(figure, night):
     azimuth = (night.azimuth - middle + 180) % 360 + middle - 180
     window = None if night.site.window is None else np.array(window_shape(night.site.window).exterior.coords)
     if window is not None:
+        # windows across north are given on either branch of the azimuth
         window[:, 0] += 360 * np.round((middle - window[:, 0].mean()) / 360)
     west, east, top = _limits(azimuth[up], night.altitude[up], window, middle)
     span = np.linspace(west, east, 361)
@@ -207,6 +211,7 @@ def draw_path(figure, night):
     axes.fill_between(span, 0, ground, color=GROUND, linewidth=0, label="too low or hidden")
     if window is not None:
         axes.fill(*window.T, facecolor=SHADE, edgecolor=INK, linewidth=1.0, label="window")
+    # a body that crosses the zenith jumps in azimuth: no line joins the ends
     path = np.where(np.abs(np.diff(azimuth, prepend=azimuth[0])) > 180, np.nan, azimuth)
     for chosen, style in (
         (up, {"color": FAINT, "linewidth": 1.0}),
@@ -228,6 +233,7 @@ def _limits(azimuth, altitude, window, middle):
     corners = np.empty((0, 2)) if window is None else window
     across = np.r_[azimuth, corners[:, 0]] if len(azimuth) or len(corners) else np.array([middle])
     west, east = across.min() - AROUND_DEG, across.max() + AROUND_DEG
+    # a path of a few degrees would fill the whole chart
     short = max(0.0, LEAST_SPAN_DEG - (east - west)) / 2
     west, east = max(west - short, middle - 180), min(east + short, middle + 180)
     return west, east, _top(max([*altitude, *corners[:, 1]], default=30))
@@ -251,6 +257,7 @@ def _at_hour(night, hour):
 
 
 def _middle_azimuth(azimuth):
+    # azimuths either side of north have no mean but that of their directions
     angle = np.radians(azimuth)
     middle = np.degrees(np.arctan2(np.sin(angle).mean(), np.cos(angle).mean())) % 360
     return float(np.round(middle / 90) * 90)

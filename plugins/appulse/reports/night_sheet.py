@@ -64,6 +64,7 @@ def night_sheet_html(plan, *, odds=None, advice="", notes=()):
     warnings = [*plan.warnings, *notes]
     if warnings:
         items = "".join(f"<li>{escape(line)}</li>" for line in warnings)
+        # warnings come before everything that they concern
         body.insert(1, _section("Mind", f"<ul>{items}</ul>"))
     template = resources.files("appulse.reports").joinpath("templates", "evidence.html")
     return Template(template.read_text(encoding="utf-8")).substitute(
@@ -161,6 +162,7 @@ def _in_zones(moment, sites):
 def _slots(plan, rental, where):
     """The slots that cover the interval, one a line, and what they cost."""
     minutes = (plan.end - plan.begin).sec / 60
+    # rounded first: 60.0000001 minutes are one slot of an hour
     count = max(1, int(np.ceil(round(minutes / rental.slot_minutes, 6))))
     lines = [f"Slots:   {count} of {rental.slot_minutes:g} min"]
     edges = plan.begin + TimeDelta(np.arange(count + 1) * rental.slot_minutes * 60, format="sec")
@@ -216,6 +218,7 @@ def sexagesimal(value, unit):
     ('16h25m24.5s', '-00d28\\'06"')
     """
     tenths = 10 if unit == "h" else 1
+    # rounded as a whole: 59.96 s must carry over into the minutes
     total = round(abs(value) * 3600 * tenths)
     whole, rest = divmod(total, 3600 * tenths)
     minutes, seconds = divmod(rest, 60 * tenths)
@@ -252,6 +255,7 @@ def _figures(plan):
 def _text_page(plan, odds, advice):
     """Everything but the charts, in a size that a red lamp shows."""
     figure, night = new_figure(8.27, 11.69), plan.night
+    # every line has its place: an engine would move them
     figure.set_layout_engine("none")
     title = f"{body_name(plan.encounter)} by {plan.encounter.target.name}"
     figure.text(0.07, 0.965, title, va="top", fontsize=15, weight="bold")
@@ -289,6 +293,7 @@ def _two_columns(figure, plan, top):
     turn = int(np.searchsorted(ends, ends[-1] / 2)) + 1  # no figure is torn between the columns
     columns = [[line for block in some for line in block] for some in (blocks[:turn], blocks[turn:])]
     half = max(len(column) for column in columns)
+    # many figures are set closer instead of running off the page
     step = min(0.0145, (top - 0.03) / half)
     for left, column in zip((0.07, 0.52), columns, strict=True):
         for row, (label, value) in enumerate(column):

@@ -55,6 +55,7 @@ def fixed(lines, at_once=24, headed=False):
     >>> [round(block.high_inch * 72 / POINTS / SPACING, 1) for block in fixed(["a"] * 30)]
     [24.0, 6.6]
     """
+    # a wide table is set smaller, not cut
     points = POINTS * min(1.0, COLUMNS / max(map(len, lines), default=1))
     style = {"fontsize": points, "family": "DejaVu Sans Mono"}
     parts = [lines[first : first + at_once] for first in range(0, len(lines), at_once)]
@@ -105,6 +106,7 @@ def pages(blocks, foot=""):
     page, used, number = [], 0.0, 0
     blocks = list(blocks)
     for block, following in zip(blocks, [*blocks[1:], None], strict=True):
+        # a heading goes with what it stands above
         needed = block.high_inch + (following.high_inch if following and block.with_next else 0.0)
         if page and (block.new_page or used + needed > HIGH_INCH):
             number += 1
@@ -122,6 +124,7 @@ def _set(page, foot, number):
     figure = Figure(figsize=PAGE_INCH, layout="constrained")
     FigureCanvasAgg(figure)
     figure.get_layout_engine().set(hspace=0.0, wspace=0.0)
+    # what is left over stands below, so that blocks keep their heights
     left = max(HIGH_INCH - sum(block.high_inch for block in page), 1e-3)
     # The margins are rows and columns too: a subfigure knows of no others.
     heights = [MARGIN_INCH, *(block.high_inch for block in page), left, MARGIN_INCH]

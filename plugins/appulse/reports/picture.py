@@ -69,6 +69,7 @@ class FramePicture:
         if not 200 <= longest_px <= 20_000:
             raise InputError(f"a picture of {longest_px} pixels: 200 to 20000 is allowed")
         ny, nx = frame.shape
+        # whole steps only: an overlay then lies on the pixel that it speaks of
         step = max(1, -(-max(nx, ny) // longest_px))
         zoom = 1 if step > 1 else max(1, min(longest_px, SHORTEST_PX) // max(nx, ny))
         self.frame, self.scale, self.placed = frame, zoom / step, []
@@ -97,6 +98,7 @@ class FramePicture:
         for line in scene.lines:
             self._line(line.points, line.colour, line.width)
         x0, y0, x1, y1 = self.target.window
+        # words keep off the rim of the picture
         self.placed = place_labels(
             scene.labels, (x0 + 4, y0 + 4, x1 - 4, y1 - 4), self._measure, blocked=scene.blocked,
             avoid=scene.points(),
@@ -127,6 +129,7 @@ class FramePicture:
         )  # fmt: skip
 
     def _measure(self, label):
+        # only drawn letters have a size
         text = self._words(label, (0, 0), ha="left", va="bottom")
         box = text.get_window_extent(self.figure.canvas.get_renderer())
         text.remove()

@@ -100,6 +100,7 @@ def png_uri(draw, *arguments, **options):
 
 
 def _uri(kind, saved_as, draw, arguments, options):
+    # the user's own settings of matplotlib must not change a sheet
     with matplotlib.rc_context({**matplotlib.rcParamsDefault, **STYLE, "backend": "agg"}):
         figure = draw(*arguments, **options)
         if figure is None:
@@ -115,6 +116,7 @@ def _by_body(residuals):
     for i, name in enumerate(names):
         mine = [residual for residual in residuals if residual.designation == name and residual.seen]
         if mine:
+            # colours and markers have the same count: shifted by one each round, 36 pairs differ
             turn = i // len(MARKERS)
             yield name, BODY_COLOURS[(i + turn) % len(BODY_COLOURS)], MARKERS[i % len(MARKERS)], mine
 
@@ -123,6 +125,7 @@ def best_place(residual):
     """O-C (east, north; arcsec) less the plate's offset where known, its covariance, whether it is known."""
     corrected = np.asarray(residual.corrected, dtype=float)
     if np.isfinite(corrected).all():
+        # the stars' offset is an estimate too: its error adds to that of the place
         return corrected, residual.covariance + residual.plate_covariance, True
     return np.array([residual.dra_cosdec, residual.ddec]), residual.covariance, False
 
@@ -143,8 +146,10 @@ def draw_oc(panel, residuals):
     best = np.array([best_place(residual)[0] for *_, mine in bodies for residual in mine])
     sigmas = np.sqrt([np.diag(best_place(residual)[1]) for *_, mine in bodies for residual in mine])
     raw = np.array([(residual.dra_cosdec, residual.ddec) for *_, mine in bodies for residual in mine])
+    # zero belongs on the plot: the distance from it is what is asked
     reach = 1.15 * max(np.abs(raw).max(), (np.abs(best) + np.nan_to_num(sigmas)).max(), 1e-3)
     middle = (best.min(axis=0) + best.max(axis=0)) / 2.0
+    # a single point has no extent: the close-up keeps a size above zero
     near = 1.25 * max((np.abs(best - middle) + np.nan_to_num(sigmas)).max(), 1e-4)
     close = near < CLOSE_UP * reach
     axes = panel.subplots(1, 2 if close else 1, squeeze=False)[0]
@@ -176,10 +181,12 @@ def _draw_places(axes, bodies):
         for residual in mine:
             place, covariance, corrected = best_place(residual)
             _add_ellipse(axes, place, covariance, colour)
+            # open marks have not been freed of the plate: they cannot be compared with the filled ones
             fill = colour if corrected else "none"
             axes.plot(*place, marker, color=colour, markersize=4.5, markerfacecolor=fill)
             if corrected:
                 raw = (residual.dra_cosdec, residual.ddec)
+                # the place before the correction stays visible: what the plate did can be seen
                 axes.plot(*raw, marker, color=colour, markersize=4, markerfacecolor="none", alpha=0.6)
                 axes.plot([raw[0], place[0]], [raw[1], place[1]], color=colour, linewidth=0.6, alpha=0.4)
 
@@ -187,6 +194,7 @@ def _draw_places(axes, bodies):
 def _legend(panel, bodies):
     """Outside the axes, where no mark of it is taken for a measured point."""
     ways = {best_place(residual)[2] for *_, mine in bodies for residual in mine}
+    # one body needs no name: the title has it
     marks = []
     if len(bodies) > 1:
         marks += [
@@ -206,6 +214,7 @@ def _legend(panel, bodies):
 
 def _add_ellipse(axes, place, covariance, colour):
     values, vectors = np.linalg.eigh(np.nan_to_num(covariance))
+    # an ellipse of an unknown or singular covariance would look like a small error
     if not (np.isfinite(covariance).all() and (values > 0).all()):
         return
     angle = np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1]))
@@ -222,6 +231,7 @@ def moving(residuals):
 def draw_motion(panel, residuals):
     """O-C along and across the motion against time, plate offset taken off; one body moves at least."""
     bodies = list(_by_body(moving(residuals)))
+    # along and across on one time axis: a clock error shows in the upper one alone
     panels = panel.subplots(2, 1, sharex=True)
     for _, colour, marker, mine in bodies:
         for corrected in (True, False):
@@ -274,6 +284,7 @@ def draw_stars(panel, plate, shape):
     stars = plate.stars
     used = np.asarray(stars["used"], dtype=bool)
     maps = [("observed minus catalogue", "dra", "ddec")]
+    # without a plate model nothing was taken off, and a second map would be the first one again
     if "left_dra" in stars.colnames and np.isfinite(_arcsec(stars["left_dra"])).any():
         maps.append(("the same, plate offset taken off", "left_dra", "left_ddec"))
     for axes, (words, east, north) in zip(panel.subplots(1, len(maps), squeeze=False)[0], maps, strict=True):
@@ -295,8 +306,10 @@ def _draw_arrows(axes, plate, used, east, north, shape):
     """Draw them at one scale; returns the typical size in arcsec."""
     x, y = (np.asarray(plate.stars[n], dtype=float) for n in ("x", "y"))
     size = np.hypot(east, north)
+    # the median: one wrong match would make all the others invisible
     typical = float(np.nanmedian(size[used] if used.any() else size))
     ny, nx = shape
+    # a perfect plate has arrows of no length
     per_px = max(typical, 1e-6) / (max(nx, ny) / ARROWS_ACROSS)
     dx, dy = _on_frame(plate, x, y, east, north)
     for keep, colour, marker in ((used, BODY_COLOURS[0], "."), (~used, BODY_COLOURS[1], "x")):
@@ -324,6 +337,7 @@ def _on_frame(plate, x, y, east, north):
         return -east, north
     ny, nx = frame.shape
     to_sky = frame.jacobian((nx - 1) / 2.0, (ny - 1) / 2.0)
+    # a rotated or mirrored frame shows its arrows as its own pixels run
     step = np.linalg.solve(to_sky, np.stack([east, north]))
     return step * frame.pixel_scale
 
@@ -338,14 +352,17 @@ def draw_stamp(panel, residual):
     """Pixels around a body that was fitted, the fitted model, and what is left in sigmas."""
     fit = residual.fit
     panels = panel.subplots(1, 3)
+    # not the extremes: a hot pixel would make the body black
     low, high = np.nanpercentile(fit.data, [2.0, 99.8])
     h, w = fit.data.shape
+    # the edges of pixels, whose centres are whole numbers
     edge = (fit.x0 - 0.5, fit.x0 + w - 0.5, fit.y0 - 0.5, fit.y0 + h - 0.5)
     shown = {"origin": "lower", "extent": edge, "interpolation": "nearest"}
     for axes, image, words in ((panels[0], fit.data, "pixels"), (panels[1], fit.model, "model")):
         # The square root shows the wings, where a bad model would show first.
         axes.imshow(image, cmap="gray", norm=PowerNorm(0.5, vmin=low, vmax=max(high, low + 1e-9)), **shown)
         axes.set_title(words, fontsize=9)
+    # a fixed range: the same colour is the same sigma on every stamp
     left = panels[2].imshow(fit.residual, cmap="PuOr", vmin=-5, vmax=5, **shown)
     panels[2].set_title("left over (sigma)", fontsize=9)
     panel.colorbar(left, ax=panels[2], shrink=0.8, ticks=[-5, 0, 5])
