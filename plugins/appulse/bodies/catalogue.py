@@ -292,22 +292,7 @@ class OrbitCatalogue:
         return np.flatnonzero(found)
 
     def select(self, text):
-        """The one orbit that a number, designation or name means.
-
-        Parameters
-        ----------
-        text : str
-            '7', '(7) Iris', 'Iris', '00007', '2020 AB', 'K20A00B', '2P/Encke'.
-
-        Returns
-        -------
-        Orbit
-
-        Raises
-        ------
-        DesignationError
-            No body, or more than one, is meant.
-        """
+        """The one orbit that a number, designation or name means; DesignationError for none or several."""
         return self.orbit(self.row_of(text))
 
     def row_of(self, text: str):

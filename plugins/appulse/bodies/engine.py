@@ -147,34 +147,11 @@ def _hits(y: np.ndarray, places: np.ndarray, own) -> np.ndarray:
 
 
 class Trajectory:
-    """Motion of n bodies, integrated as far as it has been asked for.
+    """Motion of n bodies, integrated as far as it has been asked for, from heliocentric states (n, 6)."""
 
-    Parameters
-    ----------
-    kernels : Kernels
-    epoch_d : (n,) array, TDB days from J2000.0
-    state : (n, 6) array, au and au/d, heliocentric, ICRF axes, at each body's own epoch
-    nongrav : NonGravArrays, optional
-    own_row : (n,) int array, optional
-        Row of the perturber that the body itself is, -1 for none: taken out of the forces on it.
-    labels : sequence of str, optional
-        What to call the bodies in messages.
-    tolerance : float
-
-    Attributes
-    ----------
-    endings : dict of int -> Ending
-        Bodies that came to an end (an impact), and when.
-
-    Examples
-    --------
-    >>> from appulse.bodies.kernels import default_kernels
-    >>> start = np.array([[2.0, 0.0, 0.0, 0.0, 0.0121, 0.0]])
-    >>> track = Trajectory(default_kernels(), np.array([8000.0]), start)
-    >>> there = track.states([0], np.array([[8000.0, 8100.0]]))      # barycentric
-    >>> there.shape
-    (1, 2, 6)
-    """
+    # States are on ICRF axes, au and au/d, each at the body's own epoch, TDB days from J2000.0. ``own_row``
+    # is the row of the perturber that a body itself is, -1 for none: it is taken out of the forces on it.
+    # ``endings`` holds the bodies that came to an end (an impact), and when.
 
     def __init__(
         self, kernels, epoch_d, state, *, nongrav=None, own_row=None, labels=None, tolerance=TOLERANCE

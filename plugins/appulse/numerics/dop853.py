@@ -40,32 +40,11 @@ def tableau() -> Tableau:
 
 
 class Dop853Step:
-    """The stages of one step from (t, y) over h.
+    """The stages of one step of states y (6, n) over h days, with the derivative ``first`` at its start."""
 
-    Parameters
-    ----------
-    rate : callable
-        ``rate(i, y) -> (6, n)``: derivative at stage ``i`` (at the tableau's node ``i``); the caller has
-        looked up the perturbers beforehand.
-    y : (6, n) array
-    h : float or (n,) array, d
-    first : (6, n) array
-        Derivative at the start.
-
-    Attributes
-    ----------
-    end, end_rate : (6, n) arrays
-        State after the step, and the derivative there: the ``first`` of the next step.
-
-    Examples
-    --------
-    Growth at the unit rate over one unit of time:
-
-    >>> start = np.ones((6, 1))
-    >>> step = Dop853Step(lambda i, y: y, start, 1.0, start)
-    >>> round(float(step.end[0, 0]), 6)
-    2.718282
-    """
+    # ``rate(i, y) -> (6, n)`` is the derivative at stage i, at the tableau's node i; the caller has looked up
+    # the perturbers beforehand. ``end`` is the state after the step, ``end_rate`` the derivative there: the
+    # ``first`` of the next step.
 
     def __init__(self, rate, y, h, first):
         self.y, self.h = y, h

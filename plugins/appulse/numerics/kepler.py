@@ -213,31 +213,7 @@ def perifocal_axes(inc_rad: np.ndarray, node_rad: np.ndarray, peri_rad: np.ndarr
 
 
 def propagate_two_body(state, dt_d, *, gm=GM_SUN):
-    """Carry states along their conics.
-
-    Parameters
-    ----------
-    state : (n, 6) array, au and au/d, any inertial axes about the Sun
-    dt_d : scalar or (n,) array, d
-    gm : float, au^3/d^2
-
-    Returns
-    -------
-    state : (n, 6) array on the same axes
-
-    Raises
-    ------
-    OrbitError
-        A state is not finite or lies at the Sun's centre.
-    ConvergenceError
-        Kepler's equation did not settle.
-
-    Examples
-    --------
-    >>> start = np.array([[1.0, 0.0, 0.0, 0.0, np.sqrt(GM_SUN), 0.0]])
-    >>> propagate_two_body(start, np.pi / np.sqrt(GM_SUN))[0, :2].round(12) + 0.0
-    array([-1.,  0.])
-    """
+    """Carry states (n, 6), au and au/d on any inertial axes about the Sun, along their conics."""
     state = np.atleast_2d(np.asarray(state, dtype=float))
     dt = np.broadcast_to(np.asarray(dt_d, dtype=float), state.shape[:1])
     _check_finite(state=state, dt=dt)

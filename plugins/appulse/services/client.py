@@ -239,37 +239,8 @@ class RequestPolicy:
 
 
 def request(service, query, call, policy=None):
-    """The reply to a query: from the cache while fresh, else from the service.
-
-    Parameters
-    ----------
-    service : str
-        Its name in messages.
-    query : dict
-        What is asked: key of the cache. Values that JSON can hold.
-    call : callable
-        ``call(timeout_s)`` asks the service and returns the text of its answer.
-    policy : RequestPolicy, optional
-
-    Returns
-    -------
-    Reply
-
-    Raises
-    ------
-    ServiceError
-        No answer and no cached reply, or an answer that refuses.
-
-    Warns
-    -----
-    AppulseWarning
-        The service did not answer and an old cached reply stands in for it.
-
-    Examples
-    --------
-    >>> request("a service", {"body": "7"}, lambda timeout_s: "answer", RequestPolicy(cache=None)).text
-    'answer'
-    """
+    """The reply to a query (what JSON can hold): from the cache while fresh, else from the service."""
+    # ``call(timeout_s)`` asks the service and returns the text of its answer; the query is the cache's key.
     policy = policy or RequestPolicy()
     held = policy.cache.get(service, query) if policy.cache is not None else None
     if held is not None and (policy.offline or held.age_d < policy.stale_after_d):

@@ -126,12 +126,6 @@ def own_orbits():
     ------
     OrbitError, TableError
         The file cannot be read.
-
-    Examples
-    --------
-    >>> collection = own_orbits()
-    >>> collection is None or len(collection) > 0
-    True
     """
     path = own_orbits_path()
     if not path.is_file():
