@@ -127,6 +127,10 @@ def ellipse_ring(ra, dec, major_arcmin, minor_arcmin, pa_deg, vertices=VERTICES)
             f"ellipse at ({ra}, {dec}) with axes {major_arcmin} x {minor_arcmin} arcmin, position angle "
             f"{pa_deg}: finite numbers, axes above zero and a declination within 90 degrees are needed"
         )
+    #        N           each vertex at the distance and position angle that it has on a plane:
+    #     .--|--.        along = a cos t, across = b sin t, angle = PA + atan2(across, along)
+    #  E (   +---)  a    laid out on great circles from the centre, so no tangent plane bends it
+    #     '-----'  b
     turn = np.linspace(0.0, 2 * np.pi, vertices + 1)[:-1]
     along, across = major_arcmin * np.cos(turn), minor_arcmin * np.sin(turn)
     distance = np.radians(np.hypot(along, across) / 120.0)[:, None]
@@ -260,6 +264,7 @@ def _closed(ring, where):
 
 def extent(rings):
     """Centre and size of the smallest rotated rectangle around rings."""
+    # The mean of unit vectors is a direction also across 0h and around a pole, where that of RA is none.
     unit = unit_from_radec(*np.concatenate(rings).T).mean(axis=0)
     plane = SkyPlane(*(float(v) for v in radec_from_unit(unit)))
     points = np.concatenate([plane.from_sky(ring) for ring in rings])
@@ -456,6 +461,7 @@ def objects_near(centre_ra, centre_dec, radius_deg, *, types=None, brighter_than
     reach = np.radians(min(radius_deg + WIDEST_DEG, 180.0))
     rows = np.array(catalogue.tree.query_ball_point(centre, 2.0 * np.sin(reach / 2.0)), dtype=int)
     away = np.degrees(separation_rad(catalogue.tree.data[rows], centre)) if len(rows) else np.empty(0)
+    # The tree knows centres only: what is sought reaches in by its semi-axis (full axis in arcmin / 120).
     keep = away <= radius_deg + np.nan_to_num(catalogue.major[rows]) / 120.0
     keep &= np.isin(catalogue.type[rows], sorted(_type_codes(types)))
     if brighter_than is not None:
@@ -496,7 +502,7 @@ def find_object(name):
     wanted = key(str(name))
     if wanted not in index:
         near = difflib.get_close_matches(wanted, index, n=3, cutoff=0.75)
-        names = ", ".join(dict.fromkeys(str(load().name[index[one]]) for one in near))
+        names = ", ".join(dict.fromkeys(str(load().name[index[spelling]]) for spelling in near))
         hint = f"near it: {names}" if near else "give a designation such as NGC 224, M31 or IC 4603"
         raise InputError(f"no deep-sky object is called {str(name)!r}; {hint}")
     return outline_of(index[wanted])

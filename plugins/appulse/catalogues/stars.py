@@ -119,6 +119,7 @@ class StarTable:
         ra, dec = _carry(
             self.ra, self.dec, np.where(known, self.pmra, 0.0), np.where(known, self.pmdec, 0.0), years
         )
+        # Where in its ellipse a star stands is not computed: it may be off by all of the parallax.
         parallax = np.where(np.isfinite(self.parallax), np.abs(self.parallax), 0.0)
         drift_ra = np.where(known, self.sigma_pmra, UNKNOWN_MOTION_MAS_YR) * years
         drift_dec = np.where(known, self.sigma_pmdec, UNKNOWN_MOTION_MAS_YR) * years
@@ -322,6 +323,7 @@ def _two_epoch_motions(rows, tree, hip):
     ra, dec = _carry(hip_ra, hip_dec, hip[:, 3], hip[:, 4], np.full(len(hip), years))
     within = np.radians(MATCH_ARCSEC / 3600)
     distance, partner = tree.query(unit_from_radec(ra, dec), distance_upper_bound=within)
+    # Within the bound or infinite; then the magnitude must be that of the same star.
     good = np.isfinite(distance)
     good[good] &= np.abs(rows["g"][partner[good]] - hip[good, 9]) < MATCH_MAG
     star = partner[good]

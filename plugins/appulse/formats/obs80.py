@@ -36,6 +36,9 @@ CATALOGUES = {
     "S": "URAT1", "U": "Gaia1", "V": "Gaia2", "W": "Gaia3", "X": "Gaia3E", "Y": "UCAC5",
 }  # fmt: skip
 
+# Kinds of an observer's place, and the system that ADES names them by.
+ADES_SYSTEMS = {"geodetic": "WGS84", "km": "ICRF_KM", "au": "ICRF_AU"}
+
 PAIRED = {"S": "s", "V": "v"}
 SKIPPED = {"R": "radar", "r": "radar", "X": "replaced observation", "x": "replaced observation"}
 
@@ -143,6 +146,7 @@ def parse_obs80(text):
     for number, raw in enumerate(text.splitlines(), start=1):
         line = raw.rstrip("\r\n").ljust(80)
         if waiting is not None:
+            # A first line is half an observation: without the observer's place it must not be measured with.
             first, first_line = waiting
             waiting = None
             if line[14] == PAIRED[first_line[14]] and line[77:80] == first_line[77:80]:
@@ -284,6 +288,7 @@ def format_obs80(obs):
 def _date(time, decimals):
     with quiet_erfa():
         year, month, day, fraction = erfa.jd2cal(time.jd1, time.jd2)
+        # Rounding may carry into the next day, and that into the next year: the calendar says which it is.
         scaled = round(float(fraction) * 10 ** max(decimals, 0))
         if scaled >= 10 ** max(decimals, 0):
             year, month, day, _ = erfa.jd2cal(time.jd1, time.jd2 + 0.5)
@@ -324,6 +329,7 @@ def _place(place):
         return f"1 {lon % 360.0:10.6f} {lat:+10.6f} {height:5.0f}"
     decimals = 4 if kind == "km" else 8
     whole = 5 if kind == "km" else 1
+    # The sign stands in a column of its own, however small the number: -0.5 is '-    0.5000'.
     cells = [f"{'-' if v < 0 else '+'}{abs(v):{whole + decimals + 1}.{decimals}f}" for v in values]
     if any(len(cell) > 11 for cell in cells):
         cells = [f"{'-' if v < 0 else '+'}{abs(v):10.1f}" for v in values] if kind == "km" else cells
@@ -380,9 +386,10 @@ def _ades_place(row):
     if "sys" not in row:
         return None
     values = [float(row[f"pos{i}"]) for i in (1, 2, 3)]
-    kind = {"WGS84": "geodetic", "ICRF_KM": "km", "ICRF_AU": "au"}.get(row["sys"])
+    kind = next((kind for kind, system in ADES_SYSTEMS.items() if system == row["sys"]), None)
     if kind is None:
         raise TableError(f"ADES place in {row['sys']}: 80 columns hold WGS84, ICRF_KM and ICRF_AU")
+    # Eleven characters with the sign and four decimals: beyond a hundred million kilometres only au fit.
     if kind == "km" and max(map(abs, values)) >= 1e8:
         return ("au", *(value / AU_KM for value in values))
     return (kind, *values)

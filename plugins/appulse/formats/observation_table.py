@@ -12,7 +12,7 @@ from astropy.time import Time
 
 from appulse.errors import TableError
 from appulse.formats.ades.files import read_ades
-from appulse.formats.obs80 import read_obs80
+from appulse.formats.obs80 import ADES_SYSTEMS, read_obs80
 from appulse.observers.timescales import quiet_erfa
 
 NUMBERS = {
@@ -41,7 +41,10 @@ _FROM_ADES = {
     "sigma_time": "rmsTime", "mag": "mag", "pos1": "pos1", "pos2": "pos2", "pos3": "pos3", "station": "stn",
     "band": "band", "ast_cat": "astCat", "sys": "sys", "mode": "mode",
 }  # fmt: skip
-_SYSTEMS = {"geodetic": "WGS84", "km": "ICRF_KM", "au": "ICRF_AU"}
+_FROM_OBS80 = {
+    "designation": "packed", "time": "time", "ra": "ra", "dec": "dec", "station": "station", "band": "band",
+    "ast_cat": "ast_cat", "mag": "mag", "mode": "note2",
+}  # fmt: skip
 
 
 def read_observations(path):
@@ -78,11 +81,12 @@ def read_observations(path):
         start = path.read_bytes()[:4096].decode("utf-8", errors="replace").lstrip("\ufeff \r\n")
     except OSError as error:
         raise TableError(f"{path}: cannot be read ({error.strerror}); give observations") from None
+    # By content: files of both formats come as .txt. Eighty columns hold no bar.
     if start.startswith(("<", "# version")) or "|" in start:
         rows, rejected = _ades_rows(read_ades(path))
     else:
         found = read_obs80(path)
-        rows, rejected = [_obs80_row(one) for one in found], found.rejected
+        rows, rejected = [_obs80_row(observation) for observation in found], found.rejected
     if not rows:
         raise TableError(f"{path}: no optical observation in it; O-C needs places on the sky")
     return _make(rows, path, rejected)
@@ -91,6 +95,7 @@ def read_observations(path):
 def _ades_rows(blocks):
     rows, other = [], {}
     for block in blocks:
+        # Radar and offsets have no place on the sky of their own: a residual of them is another quantity.
         if block.kind != "optical":
             other[block.kind] = other.get(block.kind, 0) + len(block.rows)
             continue
@@ -104,14 +109,12 @@ def _ades_rows(blocks):
     return rows, [(None, f"{count} of the kind {kind}: not read") for kind, count in other.items()]
 
 
-def _obs80_row(one):
-    row = {
-        "designation": one.packed, "kind": "packed", "time": one.time, "ra": one.ra, "dec": one.dec,
-        "station": one.station, "band": one.band, "ast_cat": one.ast_cat, "mag": one.mag, "mode": one.note2,
-    }  # fmt: skip
-    if one.place is not None:
-        row["sys"] = _SYSTEMS[one.place[0]]
-        row |= {f"pos{i}": value for i, value in enumerate(one.place[1:], start=1)}
+def _obs80_row(observation):
+    row = {name: getattr(observation, attribute) for name, attribute in _FROM_OBS80.items()}
+    row["kind"] = "packed"
+    if observation.place is not None:
+        row["sys"] = ADES_SYSTEMS[observation.place[0]]
+        row |= {f"pos{i}": value for i, value in enumerate(observation.place[1:], start=1)}
     return row
 
 
@@ -151,7 +154,7 @@ def _time(value):
     try:
         with quiet_erfa():
             time = Time(text, scale="utc")
-            # A second 60 that no minute has is quietly carried over: it was not measured then.
+            # A second 60 that no minute has is quietly carried over: nothing was measured then.
             if re.search(r":60(\.\d*)?$", text) and ":60" not in Time(time, precision=0).isot[-3:]:
                 raise ValueError
     except ValueError:

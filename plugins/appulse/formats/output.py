@@ -43,7 +43,7 @@ def check_free(paths, overwrite=False):
             raise InputError(f"{path} is a folder; give the name of a file to write")
         if path.exists() and not overwrite:
             raise OutputExistsError(f"{path} exists and is kept; give another name or --overwrite")
-        folder = next((one for one in path.parents if one.exists()), None)
+        folder = next((parent for parent in path.parents if parent.exists()), None)
         if folder is None or folder in tried:
             continue
         if not folder.is_dir():
@@ -70,6 +70,7 @@ class _Stage:
         try:
             for temporary, path in self.moves:
                 kept = None
+                # What stood there is moved aside, not overwritten: a later file may fail, and all come back.
                 if path.exists():
                     kept = _temporary(path)
                     self.extras.append(kept)
@@ -86,9 +87,10 @@ class _Stage:
 
     def clear(self) -> None:
         """Take away whatever is not in its place, and the folders that were made for it."""
-        for temporary in (*(one for one, _ in self.moves), *self.extras):
+        for temporary in (*(entry for entry, _ in self.moves), *self.extras):
             temporary.unlink(missing_ok=True)
-        for folder in sorted(self.folders, key=lambda one: -len(one.parts)):
+        # The deepest first; one that holds a stranger's file stays.
+        for folder in sorted(self.folders, key=lambda entry: -len(entry.parts)):
             with contextlib.suppress(OSError):
                 folder.rmdir()
 
@@ -135,7 +137,7 @@ def together():
 def _temporary(path):
     """A new empty file beside a path, of the same suffix; its folders are made."""
     stage = _STAGE.get()
-    missing = [one for one in path.parents if not one.exists()]
+    missing = [parent for parent in path.parents if not parent.exists()]
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if stage is not None:

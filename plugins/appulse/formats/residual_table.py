@@ -119,6 +119,7 @@ def _column(column, values):
         return MaskedColumn(filled, name=column.name, description=column.meaning)
     numbers = np.array([np.nan if value is None else float(value) for value in values], dtype=float)
     missing = ~np.isfinite(numbers)
+    # Under the mask stands 0, not NaN: a column of counts cannot hold one.
     numbers = np.where(missing, 0.0, numbers)
     if column.kind == "count":
         return MaskedColumn(numbers.astype(int), mask=missing, name=column.name, description=column.meaning)

@@ -336,7 +336,7 @@ class Settings:
 
     def instrument(self, name):
         """The instrument of that name, or None."""
-        return next((one for one in self.instruments if one.name == name), None)
+        return next((instrument for instrument in self.instruments if instrument.name == name), None)
 
 
 def settings_path():
@@ -428,7 +428,7 @@ def site_of(text, more=()):
     words = str(text).strip()
     if words.count(",") == 2:
         return Site.parse(words)  # nobody needs a readable settings file to give coordinates
-    known = {one.name: one for one in (*read_settings().sites, *more)}
+    known = {site.name: site for site in (*read_settings().sites, *more)}
     match = named(known, words)
     if match is not None:
         return match.named_place
@@ -451,7 +451,7 @@ def named(known, name):
     """
     if name in known:
         return known[name]
-    return next((one for key, one in known.items() if key.lower() == name.lower()), None)
+    return next((entry for key, entry in known.items() if key.lower() == name.lower()), None)
 
 
 def read_sites(top):
@@ -467,10 +467,10 @@ def read_instruments(top):
 def _named(top, key, read_one):
     found = {}
     for fields in top.sections(key):
-        one = read_one(fields)
-        if one is None:
+        entry = read_one(fields)
+        if entry is None:
             continue
-        if one.name in found:
-            fields.problem("name", f"two {key} are called '{one.name}'; names must differ")
-        found[one.name] = one
+        if entry.name in found:
+            fields.problem("name", f"two {key} are called '{entry.name}'; names must differ")
+        found[entry.name] = entry
     return tuple(found.values())

@@ -85,12 +85,14 @@ def _parse_csv(path, text):
     rows = [line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")]
     if not rows:
         raise TableError(f"{path}: comments only; a line of column names is needed")
+    # The heading decides: a comma in a later cell is a part of it.
     delimiter = next((mark for mark in ",;\t" if mark in rows[0]), " ")
     words = rows[0].split() if delimiter == " " else rows[0].split(delimiter)
     names = [word.strip(" \"'").lower() for word in words]
     twice = next((name for name in names if name and names.count(name) > 1), None)
     if twice is not None:  # the reader would rename the second, and nobody knew which of them was meant
         raise TableError(f"{path}: two columns are called '{twice}': keep one of them")
+    # Masked, not NaN: an empty cell of a column of texts stays empty.
     return Table.read(rows, format="ascii.basic", delimiter=delimiter, fill_values=[("", "0"), ("nan", "0")])
 
 

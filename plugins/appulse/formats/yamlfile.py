@@ -40,6 +40,7 @@ class _Loader(yaml.SafeLoader):
     pass
 
 
+# More digits than a float holds; reading them as an integer takes quadratic time.
 _MOST_DIGITS = 300
 
 
@@ -55,6 +56,8 @@ class _Short(reprlib.Repr):
 
 short = _Short().repr
 
+# YAML 1.1 would make 22:30 a number in base 60, 0123 octal and a date a date object: only what everybody
+# reads as a number is one here.
 _REDEFINED = {f"tag:yaml.org,2002:{kind}" for kind in ("timestamp", "int", "float")}
 _Loader.yaml_implicit_resolvers = {
     first: [(tag, regexp) for tag, regexp in rules if tag not in _REDEFINED]

@@ -71,8 +71,8 @@ class Exposure:
 
     Examples
     --------
-    >>> one = Exposure.from_start(Time("2027-05-04T22:00:00", scale="utc"), 120.0)
-    >>> one.mid.isot, one.span_s, one.n_sub
+    >>> single = Exposure.from_start(Time("2027-05-04T22:00:00", scale="utc"), 120.0)
+    >>> single.mid.isot, single.span_s, single.n_sub
     ('2027-05-04T22:01:00.000', 120.0, 1)
     """
 
@@ -171,7 +171,7 @@ class Exposure:
         >>> stack.mid.isot, stack.seconds, stack.span_s
         ('2027-05-04T22:05:00.000', 120.0, 600.0)
         """
-        ordered = sorted(((a.utc, b.utc) for a, b in intervals), key=lambda one: one[0].jd)
+        ordered = sorted(((a.utc, b.utc) for a, b in intervals), key=lambda interval: interval[0].jd)
         if not ordered:
             raise FrameTimeError("the list of intervals is empty: at least one start and end are needed")
         first = ordered[0][0]
@@ -185,6 +185,7 @@ class Exposure:
             bad = int(np.argmin(starts[1:] - ends[:-1]))
             raise FrameTimeError(f"exposures overlap: one ends at {ordered[bad][1].isot}, the next begins at "
                                  f"{ordered[bad + 1][0].isot}")  # fmt: skip
+        # Each exposure counts with its length: a long one pulls the middle towards itself.
         mid_s = float(np.sum(lengths * (starts + ends)) / (2.0 * np.sum(lengths)))
         return cls(
             start=first, end=ordered[-1][1], mid=first + TimeDelta(mid_s, format="sec"),
@@ -217,6 +218,7 @@ class Exposure:
         else:
             starts = np.array([(a - self.start).sec for a, _ in self.intervals])
             lengths = np.array([(b - a).sec for a, b in self.intervals])
+            # Light collected by the start of each exposure; equal shares of it are inverted to moments.
             done = np.concatenate([[0.0], np.cumsum(lengths)])
             at = share * done[-1]
             which = np.clip(np.searchsorted(done, at, side="right") - 1, 0, len(starts) - 1)

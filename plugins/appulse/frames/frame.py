@@ -293,18 +293,19 @@ def _sky(frame: SolvedFrame) -> list[str]:
 
 
 def _time(frame: SolvedFrame) -> list[str]:
-    one = frame.exposure
-    if one is None:
+    exposure = frame.exposure
+    if exposure is None:
         return ["  time     unknown"]
     with quiet_erfa():
-        start, mid, end = one.start.isot, one.mid.isot, one.end.isot
-    clock = "" if one.clock_sigma_s is None else f"; clock good to {one.clock_sigma_s:g} s (1 sigma)"
-    kind = f"stack of {one.n_sub} exposures, " if one.is_stack else ""
-    known = f"; {len(one.intervals)} exposures known one by one" if one.intervals is not None else ""
+        start, mid, end = exposure.start.isot, exposure.mid.isot, exposure.end.isot
+    sigma_s, intervals = exposure.clock_sigma_s, exposure.intervals
+    clock = "" if sigma_s is None else f"; clock good to {sigma_s:g} s (1 sigma)"
+    kind = f"stack of {exposure.n_sub} exposures, " if exposure.is_stack else ""
+    known = "" if intervals is None else f"; {len(intervals)} exposures known one by one"
     return [
         f"  time     middle {mid} UTC{clock}",
-        f"           {kind}{start} to {end} UTC ({one.span_s:g} s), light {one.seconds:g} s{known}",
-        f"           from {one.derivation}",
+        f"           {kind}{start} to {end} UTC ({exposure.span_s:g} s), light {exposure.seconds:g} s{known}",
+        f"           from {exposure.derivation}",
     ]
 
 

@@ -102,6 +102,7 @@ def parse_angle(value) -> float | None:
         return float(value) if np.isfinite(value) else None
     text = str(value).strip()
     side = text[-1:].upper() if text[-1:].upper() in ("N", "S", "E", "W") and len(text) > 1 else ""
+    # A trailing s after minutes stands for seconds; any other for south.
     if side == "S" and text[-1:] == "s" and re.search(r"m\s*[\d.]+s$", text):
         side = ""  # seconds, not south
     body = text[:-1].strip() if side else text
@@ -137,6 +138,7 @@ def read_side_header(path) -> fits.Header:
             f"{path.name}: side file with the WCS cannot be read ({error.strerror or error})"
         ) from error
     text = raw.decode("latin-1")
+    # A FITS header is one run of 80-character cards; what has line ends is text, whatever it begins with.
     if raw.startswith(b"SIMPLE  =") and b"\n" not in raw[:2880]:
         lines = [text[i : i + 80] for i in range(0, len(text), 80)]
     else:

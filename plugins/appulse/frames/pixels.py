@@ -174,14 +174,15 @@ def find_image(path: Path, hdus: fits.HDUList, hdu: int | str | None, needs_wcs:
     if hdu is not None:
         return _named_image(path, hdus, hdu)
     images, index = [], 0
+    # One by one: the length of an HDUList would read all of a file whose end is damaged.
     while True:
         try:
-            one = hdus[index]
+            image = hdus[index]
         except IndexError:
             break
-        if _is_image(one):
+        if _is_image(image):
             images.append(index)
-            if not needs_wcs or has_celestial(one.header):
+            if not needs_wcs or has_celestial(image.header):
                 return index
         index += 1
     if images:
@@ -191,7 +192,7 @@ def find_image(path: Path, hdus: fits.HDUList, hdu: int | str | None, needs_wcs:
             f"{path.name}: no celestial WCS in any of {len(images)} image(s) ({said}): {REMEDY}"
         )
     kinds = ", ".join(
-        f"{i}: {type(one).__name__}, NAXIS {one.header.get('NAXIS')}" for i, one in enumerate(hdus)
+        f"{i}: {type(image).__name__}, NAXIS {image.header.get('NAXIS')}" for i, image in enumerate(hdus)
     )
     raise FrameError(f"{path.name}: no image of two axes in the file ({kinds})")
 
@@ -199,25 +200,25 @@ def find_image(path: Path, hdus: fits.HDUList, hdu: int | str | None, needs_wcs:
 def _named_image(path: Path, hdus: fits.HDUList, hdu: int | str) -> int:
     try:
         index = hdus.index_of(hdu)
-        one = hdus[index]
+        image = hdus[index]
     except (KeyError, IndexError, TypeError):
         hdus.readall()
-        have = ", ".join(f"{i} {one.name or '(no name)'}" for i, one in enumerate(hdus))
+        have = ", ".join(f"{i} {image.name or '(no name)'}" for i, image in enumerate(hdus))
         raise FrameError(f"{path.name}: no HDU {hdu!r}; the file has {have}") from None
-    if not _is_image(one):
+    if not _is_image(image):
         raise FrameError(
-            f"{path.name}: HDU {hdu!r} is no image of two axes ({type(one).__name__}): name another"
+            f"{path.name}: HDU {hdu!r} is no image of two axes ({type(image).__name__}): name another"
         )
     return index
 
 
-def _is_image(one) -> bool:
-    return isinstance(one, fits.PrimaryHDU | fits.ImageHDU | fits.CompImageHDU) and len(_size(one)) >= 2
+def _is_image(hdu) -> bool:
+    return isinstance(hdu, fits.PrimaryHDU | fits.ImageHDU | fits.CompImageHDU) and len(_size(hdu)) >= 2
 
 
-def _size(one) -> list[int]:
+def _size(hdu) -> list[int]:
     """NAXISn of an HDU, first axis first."""
-    header = one.header
+    header = hdu.header
     return [int(header[f"NAXIS{i}"]) for i in range(1, int(header.get("NAXIS", 0)) + 1)]
 
 
@@ -230,6 +231,7 @@ def layout_of(path: Path, hdu) -> tuple[Layout, tuple[str, ...]]:
     if np.prod(size, dtype=float) > MAX_PIXELS:
         raise FrameError(f"{path.name}: {words} pixels are more than any camera has: the header is damaged")
     long = [n for n in size if n > 1]
+    # Axes of length 1 are how some programs write a plane of a cube.
     if len(size) == 2 or (all(n == 1 for n in size[2:])):
         nx, ny = size[:2]
         if min(nx, ny) < 2:

@@ -142,13 +142,13 @@ def _merged_header(hdus: fits.HDUList, index: int) -> tuple[fits.Header, tuple[s
 def _interval_table(path: Path, hdus: fits.HDUList) -> Table | None:
     if INTERVAL_TABLE not in hdus:
         return None
-    one = hdus[INTERVAL_TABLE]
-    names = {name.upper() for name in getattr(one, "columns", fits.ColDefs([])).names}
+    extension = hdus[INTERVAL_TABLE]
+    names = {name.upper() for name in getattr(extension, "columns", fits.ColDefs([])).names}
     if not {"START", "END"} <= names:
         raise FrameTimeError(
             f"{path.name}: table {INTERVAL_TABLE} needs columns START and END, has {sorted(names)}"
         )
-    table = Table(one.data)
+    table = Table(extension.data)
     table.rename_columns(table.colnames, [name.upper() for name in table.colnames])
     return table["START", "END"]
 

@@ -42,6 +42,7 @@ def check_rotation(
         off = _wrapped(wanted_deg - sidereal_deg(mid, lon))
         if abs(off) <= slack_deg:
             continue
+        # The longitude by which the statement would hold; if it is ours mirrored, the sign is the mistake.
         other = _wrapped(wanted_deg - sidereal_deg(mid))
         if abs(_wrapped(other + lon)) <= slack_deg:
             raise FrameSiteError(
@@ -275,6 +276,7 @@ def _from_keys(cards: Cards, name: str, lon_keys, lat_keys, height_keys) -> tupl
         alone = lon_card or lat_card
         return None, (f"{alone.key} stands alone: no site from it",) if alone else ()
     lon, lat = _angle(cards, lon_card), _angle(cards, lat_card)
+    # There is sea at (0, 0).
     if lon == 0.0 and lat == 0.0:
         keys = f"{lon_card.key} and {lat_card.key}"
         return None, (f"{keys} are both 0, as a program leaves them that was never told",)
@@ -304,6 +306,7 @@ def _east(cards: Cards, card: Card, lon: float) -> tuple[float, tuple[str, ...]]
     counted_west = _WEST.search(card.comment) and not _WEST_NEGATIVE.search(card.comment)
     if not counted_west or str(card.value)[-1:] in "WwEe":
         return lon, ()
+    # "west" and a minus sign: a west that counts negative, or an east written twice over?
     if lon < 0.0:
         raise FrameSiteError(
             f"{cards.name}: {card.key} = {card.value!r} is negative, and its comment says west "

@@ -77,6 +77,7 @@ def header_moments(cards: Cards, only: str | None = None) -> tuple[list[Moment],
     moments, notes = [], [*scale_notes]
     for role, keys in ROLE_KEYS.items():
         for card in cards.all(*(key for key in keys if only in (None, key))):
+            # Times corrected to the Sun are off by up to eight minutes from what the clock showed.
             if re.search("helio|bary", card.comment, re.IGNORECASE):
                 continue
             if _LOCAL.search(card.comment):
@@ -219,6 +220,7 @@ def _build(cards: Cards, card: Card, text: str, scale: str) -> Time:
 def _as_utc(cards: Cards, card: Card, time: Time) -> Time:
     try:
         with quiet_erfa():
+            # UT1 - UTC may not be known for the night; ours goes by TT, as everywhere in the house.
             if time.scale == "ut1":
                 time = Time(*tt_jd(time), format="jd", scale="tt")
             utc = time.utc
@@ -522,6 +524,7 @@ def clash(name: str, a: Moment, b: Moment) -> FrameTimeError:
 
 
 def _hours_hint(off_s: float) -> str:
+    # Zones lie between -12 h and +14 h.
     quarter = off_s / 900.0
     near = abs(quarter - round(quarter)) * 900.0 <= 2.0 and 1 <= round(quarter) <= 56
     return " (a time zone's worth: one of them may be local time)" if near else ""

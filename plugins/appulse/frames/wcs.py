@@ -166,6 +166,8 @@ def _linear_pixels(wcs: WCS, sky: np.ndarray) -> np.ndarray:
 
 def _undistort(wcs: WCS, target: np.ndarray) -> np.ndarray:
     """Solve pix2foc(pixels) = target by fixed-point iteration, each place on its own."""
+    #   pixels --pix2foc--> bent = target      known: target (linear pixels), wanted: pixels
+    #   pixels <- pixels - (bent - target)     converges where the distortion's slope is below 1
     # The steps shrink by the slope of the distortion; the error left after a step is about that step times
     # the ratio of the last two.
     pixels = target.copy()
@@ -400,6 +402,7 @@ def settle_matrix(name: str, header: fits.Header) -> tuple[str, ...]:
         ]
         unused = [k for k in header if k.startswith("CROTA")] if has_pc else []
     notes: tuple[str, ...] = ()
+    # Some programs leave CDELT standing beside a CD matrix: harmless where it says the same.
     if has_cd and "CDELT1" in header and "CDELT2" in header:
         other = abs(header["CDELT1"] * header["CDELT2"])
         if other and not 0.98 < abs(np.linalg.det(matrix)) / other < 1.02:
@@ -557,7 +560,7 @@ def _astropy_silenced(messages: list[str]):
             yield
     finally:
         logger.removeFilter(refuse)
-        messages.extend(str(one.message) for one in caught)
+        messages.extend(str(warning.message) for warning in caught)
 
 
 def _build(name: str, header: fits.Header) -> tuple[WCS, list[str]]:

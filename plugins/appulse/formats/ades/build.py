@@ -286,6 +286,7 @@ def _identity(designation, temporary):
         found = pattern.fullmatch(words)
         if found:
             return {name: next((group for group in found.groups() if group), found.group())}
+    # Eight characters tell bodies apart only by chance: a second one of the same eight gets a number.
     short = re.sub(r"[^-A-Za-z0-9_]", "", words)[:8] or "body"
     taken = {name: text for text, name in temporary.items()}
     while taken.get(short, words) != words:
@@ -301,6 +302,7 @@ def _measurement(row, plate, catalogue):
     offset_ra, offset_dec = _value(row, "plate_dra"), _value(row, "plate_ddec")
     on_stars = plate == "taken off" and offset_ra is not None and offset_dec is not None
     if on_stars:
+        # The covariance is of the place alone; the plate's error adds to both variances and to no covariance.
         dec -= offset_dec / 3600.0
         ra -= offset_ra / 3600.0 / np.cos(np.radians(dec))
         covariance = None if corr is None or sigma_ra is None else corr * sigma_ra * sigma_dec
@@ -308,6 +310,7 @@ def _measurement(row, plate, catalogue):
         sigma_dec = _hypot(sigma_dec, _value(row, "sigma_plate_dec"))
         corr = None if covariance is None else covariance / (sigma_ra * sigma_dec)
     fields = _when(row, min((s for s in (sigma_ra, sigma_dec) if s is not None), default=None))
+    # RA itself needs more decimals than RA times cos Dec has, near a pole many more.
     cosine = max(np.cos(np.radians(dec)), 1e-6)
     places = decimals_for(None if sigma_ra is None else sigma_ra / 3600.0 / cosine, 9)
     ra_text = f"{ra % 360.0:.{places}f}"
@@ -323,10 +326,10 @@ def _measurement(row, plate, catalogue):
     return {name: text for name, text in fields.items() if text is not None}
 
 
-def _hypot(one, other):
-    if one is None:
+def _hypot(value, other):
+    if value is None:
         return None
-    return float(np.hypot(one, other or 0.0))
+    return float(np.hypot(value, other or 0.0))
 
 
 def _when(row, sigma):
@@ -334,6 +337,7 @@ def _when(row, sigma):
     sigma_time, rate = _value(row, "sigma_time"), _value(row, "rate")
     needed = sigma_time
     if needed is None and sigma is not None and rate:
+        # Without a stated error: the time in which the body moves by the error of its place.
         needed = min(sigma * 3600.0 / rate, 1.0)
     places = decimals_for(needed, 6 if needed else 3)
     with quiet_erfa():

@@ -267,6 +267,7 @@ def _parse_psv(text, path):
             if block is None:
                 block = AdesBlock()
                 blocks.append(block)
+            # A second line of names under the same header begins a block only where the kind changes.
             elif block.rows and _kind(cells) != block.kind:
                 block = AdesBlock(block.context)
                 blocks.append(block)
