@@ -5,8 +5,6 @@ Places are J2000 (ICRF), axes are full axes at the 25 mag/arcsec2 isophote in B 
 eye for most else. An outline is an ellipse by these axes, or a polygon drawn by hand (:func:`read_polygons`).
 """
 
-from __future__ import annotations
-
 import difflib
 import re
 import sqlite3

@@ -8,8 +8,6 @@ G = 10, about 12 in a square degree, enough for fields wider than a degree. It h
 stands in the Hipparcos catalogue has a second place, of 1991.25; the line between the two is its motion.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from functools import lru_cache
 

@@ -12,8 +12,6 @@ packed: :mod:`appulse.bodies.designations` unpacks them.
 Source: the Minor Planet Center's description of its 80-column format, optical, satellite and roving records.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Observations of any format as one table of numbers."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 

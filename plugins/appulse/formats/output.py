@@ -4,8 +4,6 @@ Nothing half-written is left behind by a full disk or an interrupted run, and fi
 (:func:`together`) appear all at once or not at all.
 """
 
-from __future__ import annotations
-
 import contextlib
 import contextvars
 import os

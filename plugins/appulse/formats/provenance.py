@@ -1,7 +1,5 @@
 """Where a result comes from: programs, inputs and options, in words and numbers that any format keeps."""
 
-from __future__ import annotations
-
 import hashlib
 import platform
 from importlib.metadata import PackageNotFoundError, version

@@ -3,8 +3,6 @@
 A row per frame and body. What could not be measured is masked, never zero, and ``flag`` says why.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -21,8 +21,6 @@ folder, or where ``APPULSE_SETTINGS`` points; a campaign may name what stands in
     stars: [gaia_ophiuchus.ecsv]
 """
 
-from __future__ import annotations
-
 import os
 import sys
 import zoneinfo
@@ -64,35 +62,34 @@ class InstrumentSettings:
     overhead_s: float = 2.0
 
 
+# Largest value of a number that must be above 0, and of one that may be 0.
+_ABOVE_ZERO = {
+    "aperture_mm": 50_000, "focal_length_mm": 500_000, "pixel_um": 1000, "efficiency": 1, "band_nm": 1000,
+    "gain_e_adu": 10_000, "full_well_e": 1e9, "tracking_limit_s": 86_400,
+}  # fmt: skip
+_FROM_ZERO = {"obstruction": 0.9, "read_noise_e": 10_000, "dark_e_s": 100_000, "overhead_s": 3600}
+_NEEDED = ("name", "aperture_mm", "focal_length_mm", "pixel_um", "sensor_px")
+
+
 def read_instrument(fields):
-    """An instrument out of :class:`~appulse.formats.yamlfile.Fields`, or None; problems are noted there."""
+    """An instrument out of `Fields`, or None; problems are noted there."""
     default = InstrumentSettings
     values = {
         "name": fields.text("name", required=True),
-        "aperture_mm": fields.number("aperture_mm", required=True, above=0, maximum=50_000),
-        "focal_length_mm": fields.number("focal_length_mm", required=True, above=0, maximum=500_000),
-        "pixel_um": fields.number("pixel_um", required=True, above=0, maximum=1000),
         "sensor_px": fields.numbers("sensor_px", length=2, minimum=1, maximum=100_000),
-        "obstruction": fields.number("obstruction", default.obstruction, minimum=0, maximum=0.9),
-        "efficiency": fields.number("efficiency", default.efficiency, above=0, maximum=1),
-        "band_nm": fields.number("band_nm", default.band_nm, above=0, maximum=1000),
-        "gain_e_adu": fields.number("gain_e_adu", default.gain_e_adu, above=0, maximum=10_000),
-        "read_noise_e": fields.number("read_noise_e", default.read_noise_e, minimum=0, maximum=10_000),
-        "dark_e_s": fields.number("dark_e_s", default.dark_e_s, minimum=0, maximum=100_000),
-        "full_well_e": fields.number("full_well_e", default.full_well_e, above=0, maximum=1e9),
         "bits": int(fields.number("bits", default.bits, minimum=8, maximum=32, whole=True)),
         "mount": fields.text("mount", default.mount, choices=("equatorial", "altazimuth")),
-        "tracking_limit_s": fields.number(
-            "tracking_limit_s", default.tracking_limit_s, above=0, maximum=86_400
-        ),
         "rotation_deg": fields.number("rotation_deg", None, minimum=-360, maximum=360),
-        "overhead_s": fields.number("overhead_s", default.overhead_s, minimum=0, maximum=3600),
     }
+    for name, most in _ABOVE_ZERO.items():
+        usual = getattr(default, name, None)  # none for what must be given
+        values[name] = fields.number(name, usual, required=name in _NEEDED, above=0, maximum=most)
+    for name, most in _FROM_ZERO.items():
+        values[name] = fields.number(name, getattr(default, name), minimum=0, maximum=most)
     fields.done()
     if values["sensor_px"] is None and "sensor_px" not in fields.mapping:
         fields.problem(None, "'sensor_px' is missing: [width, height] in pixels")
-    needed = ("name", "aperture_mm", "focal_length_mm", "pixel_um", "sensor_px")
-    if any(values[key] is None for key in needed):
+    if any(values[key] is None for key in _NEEDED):
         return None
     values["sensor_px"] = tuple(int(v) for v in values["sensor_px"])
     return InstrumentSettings(**values)
@@ -214,8 +211,14 @@ def window_shape(corners):
     return window
 
 
+_SITE_LIMITS = {
+    "lowest": (-5, 89), "twilight": (-18, 0), "moon_separation": (0, 180), "moon_illumination": (0, 1),
+    "dark_zenith": (15, 22.5), "extinction": (0, 2),
+}  # fmt: skip
+
+
 def read_site(fields):
-    """A site out of :class:`~appulse.formats.yamlfile.Fields`, or None; problems are noted there."""
+    """A site out of `Fields`, or None; problems are noted there."""
     default = SiteSettings
     name = fields.text("name", required=True)
     place = _place(fields, name)
@@ -223,18 +226,12 @@ def read_site(fields):
         "time_zone": _time_zone(fields),
         "horizon": _corners(fields, "horizon", 2) or (),
         "window": _corners(fields, "window", 3),
-        "lowest": fields.number("lowest", default.lowest, minimum=-5, maximum=89),
         "clear_nights": _clear_nights(fields),
-        "twilight": fields.number("twilight", default.twilight, minimum=-18, maximum=0),
-        "moon_separation": fields.number("moon_separation", default.moon_separation, minimum=0, maximum=180),
-        "moon_illumination": fields.number(
-            "moon_illumination", default.moon_illumination, minimum=0, maximum=1
-        ),
-        "dark_zenith": fields.number("dark_zenith", default.dark_zenith, minimum=15, maximum=22.5),
-        "extinction": fields.number("extinction", default.extinction, minimum=0, maximum=2),
         "seeing": fields.number("seeing", default.seeing, above=0, maximum=30),
         "private": fields.flag("private", default.private),
     }
+    for key, (least, most) in _SITE_LIMITS.items():
+        site[key] = fields.number(key, getattr(default, key), minimum=least, maximum=most)
     _check_limits(fields, site)
     fields.done()
     if name is None or place is None:

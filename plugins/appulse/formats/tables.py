@@ -1,7 +1,5 @@
 """Reading what others wrote: ECSV, CSV, FITS and VOTable, with columns checked before they are used."""
 
-from __future__ import annotations
-
 import io
 import math
 import re

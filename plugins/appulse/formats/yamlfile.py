@@ -5,8 +5,6 @@ The campaign file and the settings file are read through this module. Plain YAML
 stands twice is an error instead of a silent loss.
 """
 
-from __future__ import annotations
-
 import difflib
 import math
 import operator

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from astropy.time import Time, TimeDelta
 
 from appulse.constants import DAY_S, MJD_ZERO_JD
-from appulse.errors import FrameTimeError, TimeError
+from appulse.errors import FrameError, FrameTimeError, TimeError
 from appulse.frames.header import Card, Cards, parse_angle
 from appulse.observers.timescales import parse_utc, quiet_erfa, tt_jd
 
@@ -89,11 +89,17 @@ def header_moments(cards: Cards, only: str | None = None) -> tuple[list[Moment],
                 notes.append(f"{card.key} has no time of day: passed over")
                 continue
             read = _day_count if card.key.startswith(("MJD", "JD")) else _calendar_time
-            time, resolution_s, more = read(cards, card, scale)
+            try:
+                time, resolution_s, more = read(cards, card, scale)
+                utc = _as_utc(time + TimeDelta(offset_s, format="sec") if offset_s else time)
+            except FrameError:
+                raise  # it names the card already
+            except (TimeError, ValueError) as error:
+                words = f"{cards.name}: {card.key} = {card.value!r}: {error}; give it with --time"
+                raise FrameTimeError(words) from error
             notes += more
-            time = time + TimeDelta(offset_s, format="sec") if offset_s else time
             found, source = (role, "by the keyword") if role else _role_by_comment(card)
-            moments.append(Moment(card.key, _as_utc(cards, card, time), found, resolution_s, source))
+            moments.append(Moment(card.key, utc, found, resolution_s, source))
     return moments, tuple(notes)
 
 
@@ -182,7 +188,9 @@ def _calendar_time(cards: Cards, card: Card, scale: str) -> tuple[Time, float, t
         )
     decimals = len(clock.partition(".")[2])
     resolution_s = 10.0**-decimals if clock.count(":") == 2 else 60.0
-    return _build(cards, card, f"{date}T{clock}", scale), resolution_s, notes
+    text = f"{date}T{clock}"
+    time = parse_utc(text) if scale == "utc" else Time(text, format="isot", scale=scale)
+    return time, resolution_s, notes
 
 
 def _clock_card(cards: Cards, card: Card) -> str | None:
@@ -206,30 +214,14 @@ def _iso_date(text: str) -> str:
     return f"{int(parts[0]):04d}-{int(parts[1]):02d}-{int(parts[2]):02d}"
 
 
-def _build(cards: Cards, card: Card, text: str, scale: str) -> Time:
-    try:
-        if scale == "utc":
-            return parse_utc(text)
-        return Time(text, format="isot", scale=scale)
-    except (TimeError, ValueError) as error:
-        raise FrameTimeError(
-            f"{cards.name}: {card.key} = {card.value!r}: {error}; give it with --time"
-        ) from error
-
-
-def _as_utc(cards: Cards, card: Card, time: Time) -> Time:
-    try:
-        with quiet_erfa():
+def _as_utc(time: Time) -> Time:
+    with quiet_erfa():
+        if time.scale == "ut1":
             # UT1 - UTC may not be known for the night; ours goes by TT, as everywhere in the house.
-            if time.scale == "ut1":
-                time = Time(*tt_jd(time), format="jd", scale="tt")
-            utc = time.utc
-            utc.format, utc.precision = "isot", 3
-            return utc
-    except (TimeError, ValueError) as error:
-        raise FrameTimeError(
-            f"{cards.name}: {card.key} = {card.value!r}: {error}; give it with --time"
-        ) from error
+            time = Time(*tt_jd(time), format="jd", scale="tt")
+        utc = time.utc
+        utc.format, utc.precision = "isot", 3
+        return utc
 
 
 LOCAL_KEYS = ("DATE-LOC", "DATE_LOC", "DATELOC", "LOCALTIM", "LOCTIME", "TIME-LOC")

@@ -1,7 +1,5 @@
 """Measured places as ADES observations: which fields, with how many decimals, under which header."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 

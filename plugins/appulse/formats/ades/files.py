@@ -5,8 +5,6 @@ Text stays text: what was read is written again digit for digit.
 Source: the IAU's astrometry data exchange standard, version 2022; field names and order as in its schema.
 """
 
-from __future__ import annotations
-
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import dataclass, field
