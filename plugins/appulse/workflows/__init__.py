@@ -52,6 +52,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "AdesChoice",
             "NightOutputs",
             "SavedNight",
+            "from_the_earth",
+            "in_space",
             "measure_to_folder",
             "night_provenance",
             "observation_options",
