@@ -375,14 +375,10 @@ def _flattened(box, good):
 
 def _peaks(snr, distance, radius, limit, x0, y0, x, y):
     """Local maxima above the limit within the radius, refined by a parabola."""
-    inner = snr[1:-1, 1:-1]
-    top = (inner >= limit) & (distance[1:-1, 1:-1] <= radius)
-    for dy in (-1, 0, 1):
-        for dx in (-1, 0, 1):
-            if (dy, dx) != (0, 0):
-                top &= inner >= snr[1 + dy : snr.shape[0] - 1 + dy, 1 + dx : snr.shape[1] - 1 + dx]
+    top = (snr >= limit) & (distance <= radius) & (snr == ndimage.maximum_filter(snr, 3))
     found = []
-    for j, i in np.argwhere(top) + 1:
+    # At the rim a peak may lie outside, and a parabola has nothing to lean on.
+    for j, i in np.argwhere(top[1:-1, 1:-1]) + 1:
         dx = _parabola(snr[j, i - 1], snr[j, i], snr[j, i + 1])
         dy = _parabola(snr[j - 1, i], snr[j, i], snr[j + 1, i])
         px, py = float(x0 + i + dx), float(y0 + j + dy)

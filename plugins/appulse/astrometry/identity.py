@@ -68,9 +68,7 @@ def identify(residual, *, predictions=(), objects=(), reach_arcsec: float | None
     rows += _stars_near(residual, x, y, reach)
     rows.sort(key=lambda row: row[2])
     names = ("kind", "name", "separation", "mag", "words")
-    others = (
-        Table(rows=rows, names=names) if rows else Table(names=names, dtype=(str, str, float, float, str))
-    )
+    others = Table(rows=rows or None, names=names, dtype=None if rows else (str, str, float, float, str))
     others["separation"].unit = "arcsec"
     difference = residual.mag_obs - residual.prediction.mag
     sigma = float(np.hypot(residual.sigma_mag, PREDICTED_MAG_SIGMA))

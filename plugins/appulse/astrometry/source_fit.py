@@ -288,7 +288,7 @@ class ProfileFit:
         self._iterate()
         for _ in range(MOST_REJECTIONS):
             light, background, _ = self.state
-            variance = self.variance + (self.noise.model_error * light) ** 2
+            variance = self.variance
             off = np.abs(self.stamp.values - light - background)
             off[~self.stamp.good] = 0.0
             if (off**2 > self.reject**2 * variance).any():

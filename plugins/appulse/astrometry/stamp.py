@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import ndimage
 
 from appulse.errors import MeasurementError
 from appulse.numerics.robust import mad_sigma
@@ -21,7 +22,6 @@ class Noise:
     gain_e_adu: float  # infinite where the source's own photons are not to count
     read_noise_e: float = 0.0  # per pixel; the least that the floor can be
     source: str = "given"  # where the numbers come from, in words
-    model_error: float = 0.0  # of the PSF per pixel, relative: a bright star's misfit is no cosmic ray
 
     def variance(self, light_adu, floor):
         """Variance of pixels, ADU^2, for the modelled light of sources in ADU above the sky."""
@@ -124,7 +124,7 @@ def cut(data, x: float, y: float, radius: float, *, trail=None, bad=None, satura
         full = good & (box >= saturation)
         n_saturated = int(np.sum(full & inside))
         # A full pixel bleeds: its direct neighbours hold charge that did not fall on them.
-        good &= ~_with_neighbours(full)
+        good &= ~(ndimage.binary_dilation(full) if full.any() else full)
     index = np.flatnonzero(inside)
     n_good = int(good.ravel()[index].sum())
     if n_good < LEAST_PIXELS:
@@ -148,15 +148,3 @@ def line_distance2(dx, dy, first, last):
     length2 = max(float(step @ step), 1e-30)
     along = np.clip(((dx - first[0]) * step[0] + (dy - first[1]) * step[1]) / length2, 0.0, 1.0)
     return (dx - first[0] - along * step[0]) ** 2 + (dy - first[1] - along * step[1]) ** 2
-
-
-def _with_neighbours(mask):
-    """The mask and its direct neighbours."""
-    if not mask.any():
-        return mask
-    grown = mask.copy()
-    grown[1:] |= mask[:-1]
-    grown[:-1] |= mask[1:]
-    grown[:, 1:] |= mask[:, :-1]
-    grown[:, :-1] |= mask[:, 1:]
-    return grown

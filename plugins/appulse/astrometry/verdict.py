@@ -169,8 +169,7 @@ def _plate_zero(night: NightOffsets):
     first = {night.frame[i]: i for i in np.flatnonzero(checked)[::-1]}
     rows = np.array(sorted(first.values()))
     cov = night.plate_covariance[rows] + 1e-12 * np.eye(2)
-    nothing = np.zeros((len(rows), 2, 0))
-    _, _, chi2_zero = solve(night.plate[rows], cov, nothing)
+    _, _, chi2_zero = solve(night.plate[rows], cov, np.zeros((len(rows), 2, 0)))
     mean, mean_cov, chi2 = solve(night.plate[rows], cov, polynomial(np.zeros(len(rows)), 0))
     return mean, mean_cov, chi2_sf(chi2_zero - chi2, 2), (chi2_zero, chi2, len(rows))
 
