@@ -203,7 +203,7 @@ class Trajectory:
         for sign, wanted in ((1, ahead), (-1, ~ahead)):
             if wanted.any():
                 self._cover(sign, rows, t_d, wanted)
-                self._draw(sign, rows, t_d, wanted, out)
+                self._interpolate_groups(sign, rows, t_d, wanted, out)
         if not np.all(np.isfinite(out)):
             self._explain(rows, t_d, out)
         return out
@@ -222,7 +222,8 @@ class Trajectory:
                 groups[i].advance(sign * target)
             i += 1
 
-    def _draw(self, sign, rows, t_d, wanted, out):
+    def _interpolate_groups(self, sign, rows, t_d, wanted, out):
+        """Interpolate in every group what it covers of the wanted times."""
         for group in self._groups[sign]:
             if not group.times:
                 continue
@@ -233,9 +234,11 @@ class Trajectory:
                 group.fill(mine, column[mine], t_d, wanted, out)
 
     def add(self, sign, group):
+        """Take in a group that split off another."""
         self._groups[sign].append(group)
 
     def _explain(self, rows, t_d, out):
+        """Raise for the first body without a state: its trajectory has ended."""
         bad = int(np.flatnonzero(~np.isfinite(out).all(axis=(1, 2)))[0])
         row = int(rows[bad])
         name = self.labels[row] if self.labels is not None else f"body {row}"
@@ -257,7 +260,7 @@ class _Group:
     def _rates(self, t, h):
         """Derivatives at the stages of a step: the perturbers are drawn once for all of them."""
         nodes = t + tableau().nodes[1:] * h
-        pos, sun = self.owner.kernels.perturbers(np.concatenate([nodes[:12], nodes[12:]]))
+        pos, sun = self.owner.kernels.perturbers(nodes)
         self._end_places = pos[11]
 
         def rate(i, y):

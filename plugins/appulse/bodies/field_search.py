@@ -275,6 +275,7 @@ class _KeptSearch:
         self.ephemeris = NBodyEphemeris(catalogue, kernels=kernels)
 
     def sky(self, catalogue, t_d, observer, place):
+        """The two-body sky that serves this moment; the last nights' are kept, a spacecraft's are not."""
         if observer.origin != "earth" or _far(place, t_d, self.kernels):
             return night_sky(catalogue, t_d, self.kernels, place)
         night = float(np.floor(t_d + 0.5))

@@ -56,7 +56,8 @@ class _Chebyshev:
     def __init__(self, segment):
         self.segment = segment
 
-    def at(self, t_d):
+    def at(self, t_d: np.ndarray):
+        """Place and velocity from the centre, km and km/s, each (m, 3)."""
         parts = self.segment.compute_and_differentiate(J2000_JD, t_d)
         if self.segment.data_type == 3:
             return parts[0][:3].T, parts[0][3:].T
@@ -75,7 +76,8 @@ class _Hermite:
         self.epochs = read(first + 6 * count, first + 7 * count - 1)
         self.window = min(self.window, count)
 
-    def at(self, t_d):
+    def at(self, t_d: np.ndarray):
+        """Place and velocity from the centre, km and km/s, each (m, 3)."""
         t = t_d * DAY_S
         # An odd window is centred on the nearest epoch, an even one has as many epochs on either side.
         if self.window % 2:
@@ -116,7 +118,8 @@ class _Differences:
         self.lines = read(first, first + count * length - 1).reshape(count, length)
         self.epochs = read(first + count * length, first + count * (length + 1) - 1)
 
-    def at(self, t_d):
+    def at(self, t_d: np.ndarray):
+        """Place and velocity from the centre, km and km/s, each (m, 3)."""
         t = t_d * DAY_S
         index = np.minimum(np.searchsorted(self.epochs, t), len(self.epochs) - 1)
         pos, vel = np.empty((len(t), 3)), np.empty((len(t), 3))

@@ -16,6 +16,8 @@ from appulse.constants import DAY_S, MJD_ZERO_JD
 
 
 class EarthTable(NamedTuple):
+    """Pole and UT1 by day, predictions included, and where these begin."""
+
     mjd_utc: np.ndarray
     xp_rad: np.ndarray
     yp_rad: np.ndarray
