@@ -58,11 +58,8 @@ class Matching:
 
     def apply(self, plane, rows: slice, columns: slice) -> np.ndarray:
         """A piece of the matched frame."""
-        wide = [slice(max(0, s.start - HALO), s.stop + HALO) for s in (rows, columns)]
-        cut = tuple(
-            slice(s.start - w.start, s.stop - w.start) for s, w in zip((rows, columns), wide, strict=True)
-        )
-        values = np.asarray(plane[tuple(wide)])
+        wide, cut = _widened((rows, columns), HALO)
+        values = np.asarray(plane[wide])
         u = _unit_place(np.arange(columns.start, columns.stop), plane.shape[1]).astype(np.float32)
         v = _unit_place(np.arange(rows.start, rows.stop), plane.shape[0]).astype(np.float32)[:, None]
         result = np.zeros((v.size, u.size), np.float32)
@@ -76,6 +73,12 @@ class Matching:
         place = np.array([1.0, _unit_place(x, self.shape[1]), _unit_place(y, self.shape[0])])
         scale, dx, dy = (self.coefficients @ place[: self.coefficients.shape[1]])[:3]
         return np.array([dx, dy]) / scale
+
+
+def _widened(piece, n):
+    """Slices `n` pixels wider on every side, as far as there are any below, and the piece within them."""
+    wide = tuple(slice(max(0, s.start - n), s.stop + n) for s in piece)
+    return wide, tuple(slice(s.start - w.start, s.stop - w.start) for s, w in zip(piece, wide, strict=True))
 
 
 def plain(shape) -> Matching:
@@ -256,15 +259,12 @@ class Differences:
         """Light above the sky as the photon noise has it, and the most of it within a star's core."""
         # The noise is the light smoothed by the kernel's square, which is narrower than the kernel: S^2/4
         # less of variance, at S^2 = 2 s^2. A Laplacian takes that back (heat flowing backwards, first order).
-        wide = [slice(max(0, s.start - SPREAD_PX), s.stop + SPREAD_PX) for s in (rows, columns)]
-        around = np.maximum(np.nan_to_num(self.mean[tuple(wide)], nan=0.0), 0.0)
+        wide, cut = _widened((rows, columns), SPREAD_PX)
+        around = np.maximum(np.nan_to_num(self.mean[wide], nan=0.0), 0.0)
         near = ndimage.maximum_filter(around, SPREAD_PX, mode="nearest")
         back = np.float32(self.smoothed.width**2 / 8)
         narrow = around - back * ndimage.laplace(around, mode="nearest")
         narrow = np.clip(narrow, 0.3 * around, 1.5 * around)
-        cut = tuple(
-            slice(s.start - w.start, s.stop - w.start) for s, w in zip((rows, columns), wide, strict=True)
-        )
         return narrow[cut], near[cut]
 
     @cached_property

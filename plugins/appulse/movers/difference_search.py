@@ -348,7 +348,7 @@ def _beyond_chance(members, search, taken) -> bool:
 def _chance(members, search, taken) -> float:
     """Expected lines at least as bright in each detection out of what else the frames show."""
     seen, hours = search.seen, search.hours
-    members = sorted(members, key=lambda one: hours[one[0]])
+    members = sorted(members, key=lambda member: hours[member[0]])
     counts = {}
     for k, i in members:
         claimed = {j for frame, j in taken if frame == k} | {i}

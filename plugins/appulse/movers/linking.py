@@ -65,8 +65,8 @@ def _promising(free, trees, hours, ends, radius, needed) -> np.ndarray:
     """Pairs (n, 2) of sources of two frames on whose line enough other frames show something."""
     a, b = ends
     near = trees[a].query_ball_tree(trees[b], radius)
-    first = np.repeat(np.arange(len(near)), [len(one) for one in near])
-    second = np.array([j for one in near for j in one], dtype=int)
+    first = np.repeat(np.arange(len(near)), [len(partners) for partners in near])
+    second = np.array([j for partners in near for j in partners], dtype=int)
     if not len(first):
         return np.zeros((0, 2), int)
     p, q = free[a][first], free[b][second]
@@ -112,7 +112,7 @@ def _confirm(free, trees, typical, hours, first, second, needed):
     while quality >= CHI2_LIMIT and len(members) > needed:
         # One place may be spoilt, by a star's edge or by another's light: the line without it that fits best.
         fewer = [members[:m] + members[m + 1 :] for m in range(len(members))]
-        qualities = [fit_line(one, free, hours)[2] for one in fewer]
+        qualities = [fit_line(kept, free, hours)[2] for kept in fewer]
         best = int(np.argmin(qualities))
         members, quality = fewer[best], qualities[best]
     return (members, quality) if quality < CHI2_LIMIT else None

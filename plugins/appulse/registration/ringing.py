@@ -8,6 +8,7 @@ import numpy as np
 from scipy import ndimage
 
 from appulse.frames.wcs import pixel_to_sky
+from appulse.numerics.robust import mad_sigma
 
 STEEP_SIGMAS, SHARP_STEEP_SIGMAS, SHARP_FWHM = 150.0, 12.0, 2.4
 """Above the sky; less where stars are sharper than so many pixels, for there a spline rings by a tenth."""
@@ -76,8 +77,7 @@ def steep_blocks(source, fwhm=None):
     """Blocks in and next to which something is so bright that a spline rings; None without."""
     sigmas = SHARP_STEEP_SIGMAS if fwhm is not None and fwhm < SHARP_FWHM else STEEP_SIGMAS
     sample = source[:: max(1, source.shape[0] // 300), :: max(1, source.shape[1] // 300)]
-    middle = np.median(sample)
-    sigma = 1.4826 * np.median(np.abs(sample - middle))
+    middle, sigma = np.median(sample), mad_sigma(sample)
     rows, columns = np.nonzero(source > middle + sigmas * sigma)
     return None if sigma == 0 or len(rows) == 0 else _blocks(rows, columns, source.shape)
 

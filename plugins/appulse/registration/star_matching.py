@@ -193,7 +193,7 @@ def turns(stars, sources, most=12):
                 c, s = np.cos(angle + half), np.sin(angle + half)
                 matrix = factor * np.array([[c, -s], [s, c]]) @ np.diag([1.0, parity])
                 found.append((votes[i, j], matrix))
-    return [matrix for _, matrix in sorted(found, key=lambda one: -one[0])]
+    return [matrix for _, matrix in sorted(found, key=lambda pair: -pair[0])]
 
 
 def _pairs(places):

@@ -179,7 +179,7 @@ def write_mp4(pictures, path, *, fps, overwrite=False):
 
 
 class AnimationCanvas:
-    """A base shown by a look, on which dots are laid one after the other."""
+    """A base shown by a look, to which dots are added: only what a dot changes is drawn anew."""
 
     def __init__(self, base, look):
         # base: (c, ny, nx) float32 array
@@ -247,7 +247,7 @@ def animation(
     """Pictures of the animation, in order, (h, w, c) bytes."""
     from astropy.time import Time
 
-    times = [one.subframe.place.time for one in resampled]
+    times = [frame.subframe.place.time for frame in resampled]
     hours, start = hours_of(times), Time(min(times), scale="utc")
     steps = timeline(hours, settings.step_h)
     drawn = {}

@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from appulse.errors import InputError
 from appulse.formats.provenance import file_sha256
+from appulse.numerics.robust import mad_sigma
 from appulse.registration.threads import READING
 
 HOT_SIGMAS = 15.0
@@ -164,8 +165,7 @@ def calibrated(frame, masters=None, *, mend_hot=True, as_mosaic=False, known=Non
 
 def _hot(plane):
     sample = plane[:: max(1, plane.shape[0] // 300), :: max(1, plane.shape[1] // 300)]
-    middle = float(np.nanmedian(sample))
-    sigma = 1.4826 * float(np.nanmedian(np.abs(sample - middle)))
+    middle, sigma = float(np.nanmedian(sample)), mad_sigma(sample)
     none = np.empty(0, dtype=int)
     return hot_pixels(plane, middle, sigma) if sigma > 0 else (none, none)
 

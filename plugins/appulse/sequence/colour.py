@@ -52,15 +52,6 @@ class Transfer:
         # Where one plane would pass white all three come down together, so that a red star stays red.
         return (shown / np.maximum(shown.max(axis=0), 1.0)).astype(np.float32)
 
-    def plain(self) -> dict:
-        """As a recipe keeps it."""
-        return {"black": [float(b) for b in self.black], "stretch": float(self.stretch), "q": float(self.q)}
-
-    @classmethod
-    def from_plain(cls, kept) -> "Transfer":
-        """Back from a recipe."""
-        return cls(tuple(kept["black"]), kept["stretch"], kept["q"])
-
 
 def transfer_for(planes, *, brightness=1.0) -> Transfer:
     """A transfer that fits a picture: its dark sky just above black, its nebulae in the middle tones."""
@@ -134,13 +125,13 @@ def neutral_balance(planes) -> np.ndarray:
     return tops[1] / tops
 
 
-def colour_on_grid(frames, night, track, *, aligned=True, workers=1) -> tuple:
-    """The colour base on the night's grid."""
+def colour_on_grid(frames, night, track, *, aligned=True, workers=1) -> tuple[np.ndarray | None, tuple]:
+    """A colour base of another night or telescope on the night's grid, (3, ny, nx); and words on it."""
     planes, notes = [], []
+    reference = night.reference
     for frame in frames:
         wcs = frame.wcs
         if aligned:
-            reference = night.reference
             found = align(wcs, frame.shape, star_list(frame), reference.alignment.wcs, reference.stars)
             notes += [f"{frame.name}: {words}" for words in found.notes]
             wcs = found.wcs
@@ -148,14 +139,11 @@ def colour_on_grid(frames, night, track, *, aligned=True, workers=1) -> tuple:
         planes += [resample(plane, wcs, night.grid, workers=workers) for plane in sources]
         frame.release()
     colour = np.stack(planes)
+    if not np.isfinite(colour).any(axis=(1, 2)).all():
+        return None, (*notes, "the colour base does not overlap with the frames: the picture stays grey")
     x, y = np.clip(np.round(track).astype(int), 0, np.array(night.grid.shape)[::-1] - 1).T
     missing = ~np.isfinite(colour[:, y, x]).all(axis=0)
-    if not np.isfinite(colour).any(axis=(1, 2)).all():
-        notes.append("the colour base does not overlap with the frames: the picture stays grey")
-        return None, notes
     if missing.any():
-        notes.append(
-            f"the colour base does not cover the body in {int(missing.sum())} of {len(missing)} frames: "
-            "grey there"
-        )
-    return colour, notes
+        n, of = int(missing.sum()), len(missing)
+        notes.append(f"the colour base does not cover the body in {n} of {of} frames: grey there")
+    return colour, tuple(notes)

@@ -11,7 +11,7 @@ below the frame's own noise. So a dot brings its own pixels, no disc of foreign 
 a star beside it, being in the base already, drops out of the difference.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -71,31 +71,29 @@ def take_dot(name, time, planes, base, place, trail, fwhm, noise) -> Dot:
     high = np.ceil(trail.max(axis=0) + reach).astype(int) + 1
     x0, y0, x1, y1 = max(low[0], 0), max(low[1], 0), min(high[0], nx), min(high[1], ny)
     if x1 - x0 < 5 or y1 - y0 < 5 or not (0 <= place[0] < nx and 0 <= place[1] < ny):
-        dot.reason = "the body is off the picture"
-        return dot
-    values = np.stack([plane(x0, y0, x1, y1) for plane in planes])
-    extra = values - base[:, y0:y1, x0:x1]
+        return replace(dot, reason="the body is off the picture")
+    extra = np.stack([plane(x0, y0, x1, y1) for plane in planes]) - base[:, y0:y1, x0:x1]
     y, x = np.mgrid[y0:y1, x0:x1].astype(float)
     distance = distance_to_trail(x, y, trail)
     good = np.isfinite(extra).all(axis=0)
     rim = good & (distance > 0.6 * reach)
     if rim.sum() < 12 or good[distance < fwhm].mean() < 0.9:
-        dot.reason = "blank pixels where the body is"
-        return dot
+        return replace(dot, reason="blank pixels where the body is")
     # A blank pixel says nothing: the fit passes over it, and the base shows there.
     extra = np.where(good, extra - np.median(extra[:, rim], axis=1)[:, None, None], 0.0)
-    moved, profile, amplitude, dot.snr = _recentred(extra.mean(axis=0), good, x, y, trail, fwhm, noise)
-    if not dot.snr >= SEEN_SNR:
-        dot.reason = f"the body does not show (signal to noise {max(dot.snr, 0.0):.1f}, {SEEN_SNR:g} needed)"
-        return dot
+    moved, profile, amplitude, snr = _recentred(extra.mean(axis=0), good, x, y, trail, fwhm, noise)
+    if not snr >= SEEN_SNR:
+        why = f"the body does not show (signal to noise {max(snr, 0.0):.1f}, {SEEN_SNR:g} needed)"
+        return replace(dot, snr=snr, reason=why)
     signal = amplitude * profile
     weight = signal**2 / (signal**2 + (NOISE_SHARE * noise) ** 2)
+    # To nothing at the patch's edge, or it would show as a box.
     weight *= np.clip((reach - distance_to_trail(x, y, moved)) / fwhm, 0.0, 1.0)
-    dot.weight = np.where(good, weight, 0.0).astype(np.float32)
-    dot.light = extra.astype(np.float32)
-    dot.x0, dot.y0, dot.used = int(x0), int(y0), True
-    dot.x, dot.y = dot.x + float(moved[0, 0] - trail[0, 0]), dot.y + float(moved[0, 1] - trail[0, 1])
-    return dot
+    dx, dy = (float(v) for v in moved[0] - trail[0])
+    return Dot(
+        name, time, dot.x + dx, dot.y + dy, snr, used=True, x0=int(x0), y0=int(y0),
+        weight=np.where(good, weight, 0.0).astype(np.float32), light=extra.astype(np.float32),
+    )  # fmt: skip
 
 
 def _recentred(extra, good, x, y, trail, fwhm, noise):
@@ -117,7 +115,7 @@ def _recentred(extra, good, x, y, trail, fwhm, noise):
 
 
 def over_base(base, dots) -> np.ndarray:
-    """Lay dots over a base."""
+    """A base with dots over it: light of two is not added, the brighter one shows."""
     laid = np.zeros_like(base)
     strength = np.zeros(base.shape[-2:], dtype=np.float32)
     for dot in dots:
@@ -158,7 +156,7 @@ ASPECT = 1.5
 STRIP_ROWS = 512
 
 
-@dataclass
+@dataclass(frozen=True)
 class Look:
     """How light becomes a picture."""
 

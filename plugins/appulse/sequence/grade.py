@@ -121,16 +121,10 @@ def grade_plot(table, path, overwrite=False):
     for axis, (label, name) in zip(axes, panels, strict=True):
         values = np.asarray(getattr(table[name], "value", table[name]), dtype=float)
         axis.plot(hours, values, "-", color="#c9c9c9", lw=1, zorder=1)
-        axis.scatter(hours[keep], values[keep], s=26, color="#24557a", label="kept", zorder=2)
-        axis.scatter(
-            hours[~keep],
-            values[~keep],
-            s=34,
-            facecolor="none",
-            edgecolor="#b0483a",
-            label="left out",
-            zorder=2,
-        )
+        kept = {"s": 26, "color": "#24557a", "label": "kept"}
+        left = {"s": 34, "facecolor": "none", "edgecolor": "#b0483a", "label": "left out"}
+        for chosen, style in ((keep, kept), (~keep, left)):
+            axis.scatter(hours[chosen], values[chosen], zorder=2, **style)
         axis.set_ylabel(label)
         axis.margins(y=0.2)
         for side in ("top", "right"):

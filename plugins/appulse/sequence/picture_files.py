@@ -187,10 +187,12 @@ def write_fits(path, data, grid, cards=(), *, noise=None, count=None, overwrite=
 
 def write_stack(path, stacks, night, settings, body, words, overwrite=False):
     """A stack with noise, frames per pixel, and what it is."""
-    light = stacks[0].data[None] if len(stacks) == 1 else np.stack([one.data for one in stacks])
-    for one in stacks:
-        one.data = None
-    noise = stacks[0].noise if len(stacks) == 1 else np.stack([one.noise for one in stacks])
+    single = len(stacks) == 1
+    light = stacks[0].data[None] if single else np.stack([stack.data for stack in stacks])
+    # Freed here: there may be no room for the stacks and the light made of them.
+    for stack in stacks:
+        stack.data = None
+    noise = stacks[0].noise if single else np.stack([stack.noise for stack in stacks])
     kept = night.kept
     cards = [
         ("BUNIT", night.reference.frame.bunit or "adu", "of the reference frame"),
@@ -205,15 +207,9 @@ def write_stack(path, stacks, night, settings, body, words, overwrite=False):
         ("REJECTED", round(float(np.mean([s.rejected for s in stacks])), 6), "share of pixels thrown out"),
         ("COMMENT", words, ""),
     ]
-    write_fits(
-        path,
-        light[0] if len(light) == 1 else light,
-        night.grid,
-        cards,
-        noise=noise,
-        count=stacks[0].count,
-        overwrite=overwrite,
-    )
+    count = stacks[0].count
+    data = light[0] if single else light
+    write_fits(path, data, night.grid, cards, noise=noise, count=count, overwrite=overwrite)
     return light
 
 

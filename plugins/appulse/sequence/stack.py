@@ -16,6 +16,7 @@ average is known from the still sky and taken off.
 
 import hashlib
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from scipy import ndimage
@@ -107,10 +108,8 @@ def _strip(layers, low, high):
         still -= still.mean(axis=0)
         values -= still
         del still
-    sigma = np.array([layer.level.sigma for layer in layers], dtype=np.float32)
-    white = np.array([layer.level.white for layer in layers], dtype=np.float32)
-    weight = np.array([layer.weight for layer in layers], dtype=np.float32)
-    gain = np.array([layer.gain_e for layer in layers], dtype=np.float32)
+    numbers = [(layer.level.sigma, layer.level.white, layer.weight, layer.gain_e) for layer in layers]
+    sigma, white, weight, gain = np.array(numbers, dtype=np.float32).T
     masks = None
     if any(layer.masked is not None for layer in layers):
         masks = np.zeros(values.shape, dtype=bool)
@@ -118,11 +117,11 @@ def _strip(layers, low, high):
             if layer.masked is not None:
                 mask[:] = layer.masked(low, high)
     shares = [None if layer.share is None else layer.share(low, high) for layer in layers]
-    if any(share is not None for share in shares):
-        one = np.float32(1.0)
-        shares = np.stack([np.broadcast_to(one if s is None else s, values.shape[1:]) for s in shares])
-    else:
+    if all(share is None for share in shares):
         shares = None
+    else:
+        ones = np.ones(values.shape[1:], np.float32)
+        shares = np.stack([ones if share is None else share for share in shares])
     return values, sigma, white, weight, gain, masks, layers[0].level.sky, shares
 
 
@@ -228,10 +227,14 @@ def still_mesh(light, stars) -> np.ndarray:
     mesh = total / np.maximum(count, 1)
     if empty.all():
         return np.zeros((my, mx), dtype=np.float32)
-    if empty.any():
-        nearest = ndimage.distance_transform_edt(empty, return_distances=False, return_indices=True)
-        mesh = mesh[tuple(nearest)]
-    return mesh.astype(np.float32)
+    return _filled_from_nearest(mesh, empty).astype(np.float32)
+
+
+def _filled_from_nearest(mesh, empty):
+    """A mesh whose empty cells have what the nearest other has."""
+    if not empty.any():
+        return mesh
+    return mesh[tuple(ndimage.distance_transform_edt(empty, return_distances=False, return_indices=True))]
 
 
 class StillSky:
@@ -244,9 +247,8 @@ class StillSky:
 
     def __call__(self, first, last):
         """Rows first..last-1 of the body's grid, float32; beyond the base its edge is held."""
-        y = (np.arange(first, last) + self.shift[1] + 0.5) / CELL - 0.5
-        x = (np.arange(self.nx) + self.shift[0] + 0.5) / CELL - 0.5
-        return between(between(self.mesh, y, 0), x, 1)
+        rows, columns = np.arange(first, last) + self.shift[1], np.arange(self.nx) + self.shift[0]
+        return _between_cells(self.mesh, CELL, rows, columns)
 
 
 STAR_SIGMAS = 2.5
@@ -289,7 +291,7 @@ def star_pixels(light, sigma, fwhm) -> np.ndarray:
     for first in range(0, light.shape[0], STRIP_ROWS):
         rows = slice(first, min(first + STRIP_ROWS, light.shape[0]))
         around = coarse.rows(rows.start, rows.stop)
-        near = _interpolated(fine, cell, rows, light.shape[1])
+        near = _between_cells(fine, cell, np.arange(rows.start, rows.stop), np.arange(light.shape[1]))
         with np.errstate(invalid="ignore"):
             stars[rows] = light[rows] - near > _limit(near, level, sigma)
             limit = _limit(around, level, sigma)
@@ -321,95 +323,71 @@ def _fine_mesh(light, fwhm, level):
     blank = ~np.isfinite(mesh)
     if blank.all():
         return np.full_like(mesh, level), cell
-    if blank.any():
-        nearest = ndimage.distance_transform_edt(blank, return_distances=False, return_indices=True)
-        mesh = mesh[tuple(nearest)]
+    mesh = _filled_from_nearest(mesh, blank)
     return ndimage.median_filter(mesh, size=3, mode="nearest"), cell
 
 
-def _interpolated(mesh, cell, rows, nx):
-    y, x = ((np.arange(a, b) + 0.5) / cell - 0.5 for a, b in ((rows.start, rows.stop), (0, nx)))
-    lines = ndimage.map_coordinates(
-        mesh, np.meshgrid(y, np.arange(mesh.shape[1]), indexing="ij"), order=1, mode="nearest"
-    )
-    x = np.clip(x, 0, mesh.shape[1] - 1)
-    low = np.minimum(x.astype(int), max(mesh.shape[1] - 2, 0))
-    part = (x - low).astype(np.float32)
-    below = lines[:, low]
-    return below + (lines[:, np.minimum(low + 1, mesh.shape[1] - 1)] - below) * part
+def _between_cells(mesh, cell, rows, columns):
+    """A mesh of cells at pixels: their values hold at the cells' middles."""
+    y, x = ((np.asarray(place) + 0.5) / cell - 0.5 for place in (rows, columns))
+    return between(between(mesh, y, 0), x, 1)
 
 
-def layers_of(resampled, colour, settings, masks, grid, still=None) -> list:
+def layers_of(resampled, colour, settings, masks, grid, still=None) -> list[Layer]:
     """Layers of one plane for the stack; `still` is the mesh of the still sky under a body at rest."""
     found = []
-    for one, mask in zip(resampled, masks, strict=True):
-        ny, nx = one.subframe.frame.shape
+    for frame, mask in zip(resampled, masks, strict=True):
+        ny, nx = frame.subframe.frame.shape
         corners = np.array([[0, 0], [nx - 1, 0], [nx - 1, ny - 1], [0, ny - 1]], dtype=float)
-        on_grid = grid.to_pixel(*pixel_to_sky(one.subframe.alignment.wcs, *corners.T))
-        share = Feather(np.stack(on_grid, axis=1), one.shift, grid.shape[1])
-        local = None if still is None else StillSky(still, one.shift, grid.shape[1])
-        level = one.levels[colour]
+        on_grid = grid.to_pixel(*pixel_to_sky(frame.subframe.alignment.wcs, *corners.T))
+        share = Feather(np.stack(on_grid, axis=1), frame.shift, grid.shape[1])
+        local = None if still is None else StillSky(still, frame.shift, grid.shape[1])
+        level = frame.levels[colour]
         weight = 1.0 / level.white**2 if settings.weights == "noise" else 1.0
-        gain = one.subframe.gain / level.factor
-        found.append(Layer(one.planes[colour], level, weight, gain, mask, local, share))
+        gain = frame.subframe.gain / level.factor
+        found.append(Layer(frame.planes[colour], level, weight, gain, mask, local, share))
     # Weights near one keep float32 sums exact.
     top = max(layer.weight for layer in found)
     return [replace(layer, weight=layer.weight / top) for layer in found]
 
 
-def stack_all(
-    resampled, settings, masks, grid, parts, kind, *, stills=None, free=0.25, workers=1, progress=None
-) -> list:
-    """One stack for each plane."""
-    shape = grid.shape
+def stack_all(resampled, settings, masks, grid, parts, kind, *, stills=None, **more) -> list[Stack]:
+    """One stack for each plane; `more` as for :func:`stack`."""
+    clip = (settings.clip_low, settings.clip_high)
+    shaped = [_mask_words(mask) for mask in masks]
     found = []
     for colour in range(len(resampled[0].planes)):
         still = None if stills is None else stills[colour]
         layers = layers_of(resampled, colour, settings, masks, grid, still)
-        names = [one.planes[colour].path.name for one in resampled]
-        levels = [[one.levels[colour].factor, *one.levels[colour].plane.tolist()] for one in resampled]
-        shaped = [_mask_words(mask) for mask in masks]
+        # Everything that shapes the stack stands in its key, or an older one would be taken for it.
+        names = [layer.plane.path.name for layer in layers]
+        levels = [[layer.level.factor, *layer.level.plane.tolist()] for layer in layers]
         known = None if still is None else hashlib.sha256(still.tobytes()).hexdigest()
-        key = digest(names, levels, shaped, known, settings.clip_low, settings.clip_high, settings.weights)
-
-        def make(layers=layers):
-            return stack(
-                layers,
-                shape,
-                clip=(settings.clip_low, settings.clip_high),
-                free=free,
-                workers=workers,
-                progress=progress,
-            )
-
-        found.append(parts.thing(kind, key, make))
+        key = digest(names, levels, shaped, known, *clip, settings.weights)
+        found.append(parts.thing(kind, key, partial(stack, layers, grid.shape, clip=clip, **more)))
     return found
 
 
 def _mask_words(mask):
     if isinstance(mask, TrailMask):
         return [np.round(mask.trail, 6).tolist(), round(mask.radius, 6)]
-    if isinstance(mask, StarMask):
-        return [mask.shift, int(mask.stars.sum())]
-    return None
+    return [mask.shift, int(mask.stars.sum())]
 
 
-def base_stacks(night, resampled: list[ResampledFrame], settings, parts, **more) -> list:
+def base_stacks(night, resampled: list[ResampledFrame], settings, parts, **more) -> list[Stack]:
     """The still sky: the body is masked along its trail, and what else is in one frame only is clipped."""
-    fwhm = night.fwhm
-    peaks = body_peaks(resampled, fwhm)
-    masks = [
-        TrailMask(one.trail, body_radius(max(peak, 3.0), fwhm), night.grid.shape)
-        for one, peak in zip(resampled, peaks, strict=True)
-    ]
+    fwhm, shape = night.fwhm, night.grid.shape
+    radii = [body_radius(max(peak, 3.0), fwhm) for peak in body_peaks(resampled, fwhm)]
+    masks = [TrailMask(frame.trail, r, shape) for frame, r in zip(resampled, radii, strict=True)]
     # One frame without the body is enough: noisier there, but clean.
     return stack_all(resampled, settings, masks, night.grid, parts, "base", free=0.0, **more)
 
 
-def tracked_stacks(night, resampled: list[ResampledFrame], light, settings, parts, **more) -> list:
+def tracked_stacks(night, resampled: list[ResampledFrame], light, settings, parts, **more) -> list[Stack]:
     """The body at rest: stars of the base are masked where they pass, and the rest is clipped."""
     mean = light[0] if len(light) == 1 else light.mean(axis=0)
-    stars = star_pixels(mean, float(np.median([one.levels[0].sigma for one in resampled])), night.fwhm)
-    masks = [StarMask(stars, one.shift) for one in resampled]
+    sigma = float(np.median([frame.levels[0].sigma for frame in resampled]))
+    stars = star_pixels(mean, sigma, night.fwhm)
+    masks = [StarMask(stars, frame.shift) for frame in resampled]
     stills = [still_mesh(plane, stars) for plane in light]
     return stack_all(resampled, settings, masks, night.grid, parts, "body", stills=stills, **more)

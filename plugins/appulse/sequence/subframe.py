@@ -13,6 +13,7 @@ from scipy import ndimage
 from appulse.astrometry.detection import detect_stars, survey_frame
 from appulse.astrometry.psf import PSF
 from appulse.astrometry.sky import sky_mesh
+from appulse.numerics.robust import MAD_TO_SIGMA
 from appulse.registration.alignment import Alignment, StarList
 from appulse.registration.resampling import COARSER, MESH, PixelMap
 from appulse.sequence.calibrate import calibrated
@@ -78,7 +79,7 @@ def level_to(reference_sky, sky, places, factor, sigma, typical, area=1.0) -> Le
         for _ in range(6):
             plane = np.linalg.lstsq(design[keep], values[keep], rcond=None)[0]
             off = np.abs(values - design @ plane)
-            limit = 3.5 * max(1.4826 * np.median(off[keep]), 1e-9 * max(abs(typical), 1e-9))
+            limit = 3.5 * max(MAD_TO_SIGMA * np.median(off[keep]), 1e-9 * max(abs(typical), 1e-9))
             keep = off <= limit
             if keep.sum() < 5:
                 break
@@ -184,9 +185,9 @@ def at_once(subframes, workers) -> int:
 
 
 MAX_FITTED = 70
-
-
+"""Careful fits of a frame: more would not place it better, and each takes a millisecond."""
 QUICK_FWHM = 2.0
+"""px: sharper than most stars, so that a preview passes none of them over."""
 
 
 def star_list(frame) -> StarList:
