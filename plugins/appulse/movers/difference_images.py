@@ -411,8 +411,7 @@ def detections(found: Differences, k: int, threshold: float) -> np.ndarray:
         y, x = y[inside], x[inside]
         soft = ~_sharp(found.smoothed, k, q, x, y)
         x, y = x[soft], y[soft]
-        dx = vertex(q[y, x - 1], q[y, x], q[y, x + 1])
-        dy = vertex(q[y - 1, x], q[y, x], q[y + 1, x])
+        dx, dy = vertices(q, y, x)
         parts.append(np.stack([x + dx, y + low + dy, q[y, x]], axis=1))
     peaks = np.concatenate(parts)
     return peaks[np.argsort(-peaks[:, 2], kind="stable")]
@@ -425,6 +424,15 @@ def _sharp(smoothed, k, q, x, y):
     bend = 4.0 - (q[y, x - 1] + q[y, x + 1] + q[y - 1, x] + q[y + 1, x]) / peak
     hit, point = smoothed.hit_bend[k], smoothed.point_bend
     return bend - point > SHARP * (hit - point) + SHARP_SIGMAS * 0.5 * hit / peak
+
+
+def vertices(values, y, x):
+    """Where the parabolas through pixels and their neighbours have their tops, dx and dy, px."""
+    middle = values[y, x]
+    return (
+        vertex(values[y, x - 1], middle, values[y, x + 1]),
+        vertex(values[y - 1, x], middle, values[y + 1, x]),
+    )
 
 
 def vertex(left, middle, right):

@@ -30,7 +30,7 @@ from scipy.spatial import cKDTree
 from appulse.astrometry.plate import zero_point
 from appulse.astrometry.residual import Residual
 from appulse.constants import ARCSEC_PER_RAD, FWHM_PER_SIGMA
-from appulse.movers.difference_images import Differences, detections, photon_factor, subtract, vertex
+from appulse.movers.difference_images import Differences, detections, photon_factor, subtract, vertices
 from appulse.movers.linking import (
     CHI2_LIMIT,
     CURVATURE,
@@ -126,11 +126,9 @@ class _Windows:
             light = self.splines[k].ev(y + dy, x + dx) + held
             j, i = np.unravel_index(np.argmax(light), light.shape)
             if 0 < j < len(steps) - 1 and 0 < i < len(steps) - 1:
-                sub = (
-                    vertex(light[j, i - 1], light[j, i], light[j, i + 1]),
-                    vertex(light[j - 1, i], light[j, i], light[j + 1, i]),
-                )
-                result[k] = x + dx[j, i] + PEAK_STEP * sub[0], y + dy[j, i] + PEAK_STEP * sub[1]
+                # Finer than the steps, by the parabola through the peak and its neighbours.
+                sub = PEAK_STEP * np.stack(vertices(light, j, i))
+                result[k] = np.array([x + dx[j, i], y + dy[j, i]]) + sub
         return result
 
 

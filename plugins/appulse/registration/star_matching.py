@@ -61,32 +61,9 @@ class Match:
 
 
 def match(stars, sources, *, tolerance: float, near: float, far: float, centre) -> Match | None:
-    """Match projected stars to detected sources, both brightest first.
-
-    Parameters
-    ----------
-    stars, sources : (n, 2), (m, 2) arrays
-        Pixels; the stars by the frame's WCS.
-    tolerance : float
-        How well a true pair agrees once shift, turn and scale are right, px.
-    near, far : float
-        Shifts tried first, and at most, px.
-    centre : (float, float)
-        About which the frame is turned, px.
-
-    Returns
-    -------
-    Match or None
-        None where no agreement is better than luck.
-
-    Examples
-    --------
-    >>> rng = np.random.default_rng(6)
-    >>> stars = rng.uniform(0, 1000, (40, 2))
-    >>> found = match(stars, stars + [31.0, -7.0], tolerance=2.0, near=8.0, far=80.0, centre=(500, 500))
-    >>> found.how, found.shift.round(3).tolist(), len(found.star)
-    ('shifted', [31.0, -7.0], 40)
-    """
+    """Match projected stars to detected sources, both brightest first; None where luck would do as well."""
+    # tolerance: how well a true pair agrees once shift, turn and scale are right; near, far: shifts that are
+    # tried first, and at most; centre: about which the frame is turned. All px.
     stars, sources, centre = np.asarray(stars, float), np.asarray(sources, float), np.asarray(centre, float)
     if len(stars) < 2 or len(sources) < 2:
         return None

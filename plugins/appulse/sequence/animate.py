@@ -103,16 +103,8 @@ def gif_bytes(pictures, *, fps: float, hold_last_s=1.0) -> bytes:
     wait = [round(1000 / fps)] * len(images)
     wait[-1] += round(1000 * hold_last_s)
     buffer = io.BytesIO()
-    images[0].save(
-        buffer,
-        "GIF",
-        save_all=True,
-        append_images=images[1:],
-        duration=wait,
-        loop=0,
-        optimize=False,
-        disposal=1,
-    )
+    more = {"save_all": True, "append_images": images[1:], "duration": wait, "loop": 0}
+    images[0].save(buffer, "GIF", optimize=False, disposal=1, **more)
     return buffer.getvalue()
 
 

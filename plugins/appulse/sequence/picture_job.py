@@ -122,7 +122,7 @@ class PictureSettings:
     @classmethod
     def from_plain(cls, kept) -> "PictureSettings":
         """Back from a recipe."""
-        known = {one.name for one in fields(cls)}
+        known = {entry.name for entry in fields(cls)}
         if unknown := sorted(set(kept) - known):
             raise InputError(
                 f"recipe: {unknown[0]!r} is not known among the settings; known: {sorted(known)}"
@@ -317,12 +317,8 @@ def preview_job(job, longest_px, most_frames) -> PictureJob:
     names = {subframe.frame.name for subframe in subframes}
     reference = job.settings.reference if job.settings.reference in names else None
     settings = replace(job.settings, bin=step, reference=reference)
-    return replace(
-        job,
-        subframes=[subframe.smaller(step // job.settings.bin) for subframe in subframes],
-        settings=settings,
-        extras=frozenset(),
-    )
+    smaller = [subframe.smaller(step // job.settings.bin) for subframe in subframes]
+    return replace(job, subframes=smaller, settings=settings, extras=frozenset())
 
 
 PIXEL_PACKAGES = ("numpy", "scipy", "astropy", "reproject", "scikit-image", "pillow")

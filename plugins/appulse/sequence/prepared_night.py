@@ -37,7 +37,6 @@ def check_reference(subframes, name):
 
 def choose_reference(subframes, name):
     """The frame of this name, or the sharpest of the deep ones."""
-    check_reference(subframes, name)
     if name is not None:
         return next(subframe for subframe in subframes if subframe.frame.name == name)
 

@@ -1,0 +1,38 @@
+"""Stars matched to sources: shifted, turned, mirrored, and what is no match at all."""
+
+import numpy as np
+import pytest
+
+from appulse.registration.star_matching import match, match_frame
+
+CENTRE = np.array([500.0, 500.0])
+SHIFT = np.array([31.0, -7.0])
+TOL_EXACT_PX = 1e-6
+"""The invented places have no noise."""
+
+
+@pytest.fixture
+def stars():
+    return np.random.default_rng(6).uniform(0, 1000, (40, 2))
+
+
+def test_a_shift_beyond_the_near_one_is_found(stars):
+    found = match(stars, stars + SHIFT, tolerance=2.0, near=8.0, far=80.0, centre=CENTRE)
+    assert found.how == "shifted"
+    assert found.shift == pytest.approx(SHIFT, abs=TOL_EXACT_PX)
+    assert len(found.star) == 40
+
+
+@pytest.mark.parametrize("mirror", [1.0, -1.0])
+def test_a_turned_and_mirrored_field_is_found(stars, mirror):
+    turn = np.radians(137.0)
+    matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ np.diag([1.0, mirror])
+    sources = (stars - CENTRE) @ matrix.T + CENTRE + [3.0, 4.0]
+    found = match_frame(stars, sources, (1001, 1001), 2.0, 2.5)
+    assert found.how == "turned"
+    assert found.apply(stars) == pytest.approx(sources, abs=1e-3)
+
+
+def test_unrelated_places_do_not_match(stars):
+    others = np.random.default_rng(7).uniform(0, 1000, (40, 2))
+    assert match_frame(stars, others, (1001, 1001), 2.0, 2.5) is None
