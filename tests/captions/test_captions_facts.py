@@ -21,7 +21,16 @@ from appulse.captions.caption_text import (
     size_comparison,
     value_text,
 )
-from appulse.captions.formulas import KEYS, LY_PER_PC, Fact, body_diameter, light_time_s, object_size_ly
+from appulse.captions.formulas import (
+    KEYS,
+    LY_PER_PC,
+    Fact,
+    body_diameter,
+    distance_from_redshift,
+    light_time_s,
+    object_size_ly,
+    relative_speed_km_s,
+)
 from appulse.captions.picture_facts import body_facts, frame_facts, object_facts, orbit_error_text, pass_facts
 from appulse.catalogues.deepsky import find_object
 from appulse.constants import AU_KM
@@ -37,6 +46,27 @@ KPC_LY = 1000 * LY_PER_PC
 def test_diameter_of_h_8(albedo, km):
     """D = 1329/sqrt(p) 10^(-H/5), worked for H 8."""
     assert body_diameter(8.0, albedo=albedo).value == pytest.approx(km, abs=0.05)
+
+
+def test_diameter_without_an_albedo_has_limits():
+    """H 8, albedo 0.05 to 0.25: 66.8 to 149.3 km by the same law."""
+    fact = body_diameter(8.0)
+    assert (round(fact.low, 1), round(fact.high, 1)) == (66.8, 149.3)
+
+
+def test_distance_by_hubbles_law():
+    """c z / H0 with z = 0.01 and H0 = 67.66 km/s/Mpc is 44.3 Mpc, 144.5 million light years."""
+    fact = distance_from_redshift(0.01, "catalogue")
+    assert fact.value / 1e6 == pytest.approx(299_792.458 * 0.01 / 67.66 * 3.261564, rel=1e-5)
+    assert fact.low < fact.value < fact.high
+    with pytest.raises(InputError, match="gives no distance"):
+        distance_from_redshift(0.2, "catalogue")
+
+
+def test_speed_of_a_body_that_runs_an_au_across_in_a_day():
+    """149,597,870.7 km in 86,400 s."""
+    speed = relative_speed_km_s(1.0, 1.0, 1.0, np.degrees(1.0) * 3600 / 24, 24)
+    assert speed.value == pytest.approx(149_597_870.7 / 86_400)
 
 
 def test_light_time_of_one_au():

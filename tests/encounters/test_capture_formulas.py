@@ -67,6 +67,11 @@ def test_moonlight_worked_value():
     assert_allclose(atmosphere.nanolambert_to_surface_brightness(moon), 19.855, atol=1e-3)
 
 
+def test_nanolamberts_and_back():
+    there = atmosphere.surface_brightness_to_nanolambert(21.6)
+    assert_allclose(atmosphere.nanolambert_to_surface_brightness(there), 21.6, rtol=1e-12)
+
+
 def test_moon_below_the_horizon_gives_no_light():
     assert atmosphere.moonlight_nanolambert(20.0, 90.0, 50.0, 0.0, 0.15) == 0.0
 

@@ -9,9 +9,9 @@ from astropy.wcs import WCS
 from numpy.testing import assert_allclose
 
 from appulse.catalogues.deepsky import Outline
+from appulse.encounters import plan_preview
 from appulse.encounters.capture import plan_capture
 from appulse.encounters.photon_rates import surface_brightness
-from appulse.encounters.plan_preview import invent_frame
 from appulse.encounters.visibility import watch_night
 from appulse.errors import InputError
 from appulse.formats.settings import InstrumentSettings, SiteSettings
@@ -203,13 +203,16 @@ def test_only_the_longest_stretch_counts():
     assert_allclose(plan.figures["altitude"].value, where.altitude[inside].max())
 
 
-def test_a_large_sensor_gets_a_preview_of_added_pixels():
+def test_a_large_sensor_gets_a_preview_of_added_pixels(monkeypatch):
     """4 x the pixels of the limit: two on a side added; the same sky per area, the same field."""
     one = encounter(id="x", mag=12.0)
+    assert plan_preview._binned(make_plan(one, night(), camera(sensor_px=(7000, 5000))))[1] == 2
+    monkeypatch.setattr(plan_preview, "MAX_PIXELS", 100_000)
     small = make_plan(one, night(), camera(sensor_px=(300, 200)))
-    large = make_plan(one, night(), camera(sensor_px=(7000, 5000)))
-    header, plain = invent_frame(large, moving).header, invent_frame(small, moving).header
-    assert (header["NAXIS1"], header["NAXIS2"]) == (3500, 2500)
+    large = make_plan(one, night(), camera(sensor_px=(700, 500)))
+    header = plan_preview.invent_frame(large, moving).header
+    plain = plan_preview.invent_frame(small, moving).header
+    assert (header["NAXIS1"], header["NAXIS2"]) == (350, 250)
     scale = abs(header["PC1_1"] * header["CDELT1"]) * 3600  # north is up
     assert_allclose(scale, 2 * large.figures["scale"].value, rtol=1e-9)
     assert_allclose(header["EGAIN"], 4 * plain["EGAIN"])

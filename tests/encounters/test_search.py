@@ -4,6 +4,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 import pytest
+import shapely
 from astropy import units as u
 from astropy.time import Time
 from numpy.testing import assert_allclose
@@ -14,10 +15,12 @@ from appulse.bodies.kernels import EARTH, default_kernels
 from appulse.bodies.readers import starter_orbits
 from appulse.catalogues.deepsky import Outline
 from appulse.constants import C_AU_DAY, J2000_JD
-from appulse.encounters.passes import PassSearch, find_passes
+from appulse.encounters.outline_pass import cross, plane, radec_of_plane
+from appulse.encounters.passes import PassSearch, find_passes, make_id, utc
 from appulse.encounters.paths import circumstances, follow
 from appulse.encounters.targets import Targets
 from appulse.errors import InputError
+from appulse.numerics.sphere import unit_from_radec
 from appulse.observers.site import Site
 
 TOL_TIME_S = 10.0
@@ -160,3 +163,23 @@ def test_nothing_to_search_is_said():
         find_passes(starter_orbits(), PassSearch(targets(), *dates, Site.geocentre()))
     with pytest.raises(InputError, match="before it begins"):
         find_passes(starter_orbits(), PassSearch(targets(target("x", 1, 1)), *dates[::-1], Site.geocentre()))
+
+
+def test_the_id_of_an_encounter():
+    assert make_id("2020 AB", "IC 4603", "2027-05-04T22:35:43.000") == "2020AB-IC4603-20270504"
+
+
+def test_days_from_j2000_as_utc():
+    """J2000.0 is 2000-01-01 12h TDB: 32.184 s + 32 leap seconds before it in UTC."""
+    assert utc(0.0).isot == "2000-01-01T11:58:55.816"
+
+
+def test_a_path_through_a_square():
+    square = shapely.box(-1, -1, 1, 1)
+    found = cross(square, np.array([[-3.0, 0.5], [3.0, 0.5]]), np.array([0.0, 6.0]))
+    assert (found.inside, found.enters_d, found.leaves_d, found.chord_arcmin) == (True, 2.0, 4.0, 2.0)
+
+
+def test_the_plane_of_the_sky_and_back():
+    place = radec_of_plane(plane(unit_from_radec(10.3, -24.2), 10.0, -24.0), 10.0, -24.0)
+    assert_allclose(place, (10.3, -24.2), atol=1e-9)

@@ -22,35 +22,17 @@ INSTRUMENTS = ("own", "hired")
 
 @dataclass(frozen=True)
 class Rules:
-    """The user's own rules; what is not given is not checked.
+    """The user's own rules; what is not given is not checked."""
 
-    Parameters
-    ----------
-    count : int, optional
-        Most pictures.
-    shortest_px, longest_px : float, optional
-        Limits of the longer side.
-    megabytes : float, optional
-        Largest file.
-    formats : tuple of str
-    profile : str, optional
-        Part of the colour profile's description, e.g. ``sRGB``.
-    taken_from, taken_to : str, optional
-        Days between which every capture lies, YYYY-MM-DD.
-    composites, hired : {'allowed', 'declared', 'forbidden'}
-        'declared': the list must say of every picture whether it is one.
-    categories : tuple of str
-    per_category : int, optional
-    """
-
-    count: int | None = None
-    shortest_px: float | None = None
+    count: int | None = None  # most pictures
+    shortest_px: float | None = None  # limits of the longer side
     longest_px: float | None = None
-    megabytes: float | None = None
+    megabytes: float | None = None  # largest file
     formats: tuple = ()
-    profile: str | None = None
-    taken_from: str | None = None
+    profile: str | None = None  # part of the colour profile's description, e.g. sRGB
+    taken_from: str | None = None  # days between which every capture lies, YYYY-MM-DD
     taken_to: str | None = None
+    # allowed, declared (the list must say of every picture whether it is one) or forbidden
     composites: str = "allowed"
     hired: str = "allowed"
     categories: tuple = ()
@@ -59,28 +41,14 @@ class Rules:
 
 @dataclass(frozen=True)
 class Entry:
-    """One picture of the list.
-
-    Parameters
-    ----------
-    file : Path
-    title, category, caption : str
-    dates : tuple of str
-        Days of capture.
-    instrument : {'own', 'hired'} or None
-    composite : bool or None
-    facts, evidence : Path or None
-    chosen : bool
-    problems : tuple of str
-    size_px : (int, int) or None
-    """
+    """One picture of the list; the last four are known after :func:`check_entries`."""
 
     file: Path
     title: str
     category: str = ""
     caption: str = ""
-    dates: tuple = ()
-    instrument: str | None = None
+    dates: tuple = ()  # days of capture, YYYY-MM-DD
+    instrument: str | None = None  # own or hired
     composite: bool | None = None
     facts: Path | None = None
     evidence: Path | None = None
@@ -224,35 +192,29 @@ def manifest(rules, entries, names, whole) -> str:
     """
     if len(entries) != len(names):
         raise InputError(f"{len(entries)} pictures and {len(names)} names: one for each is needed")
-    pictures = []
-    for entry, name in zip(entries, names, strict=True):
-        kept = {
-            "file": name,
-            "sha256": file_sha256(entry.file) if entry.file.is_file() else None,
-            "from": entry.file.name,
-            "title": entry.title,
-            "category": entry.category,
-            "caption": entry.caption,
-            "dates": list(entry.dates),
-            "instrument": entry.instrument,
-            "composite": entry.composite,
-            "size_px": None if entry.size_px is None else list(entry.size_px),
-            "format": entry.format,
-            "profile": entry.profile,
-            "facts": None if entry.facts is None else Path(name).stem + entry.facts.suffix,
-            "evidence": None
-            if entry.evidence is None
-            else Path(name).stem + "_evidence" + entry.evidence.suffix,
-            "problems": list(entry.problems),
-        }
-        pictures.append({key: value for key, value in kept.items() if value not in (None, "", [])})
-    kept_rules = {key: list(v) if isinstance(v, tuple) else v for key, v in rules.__dict__.items()}
-    content = {
-        "rules": {key: value for key, value in kept_rules.items() if value not in (None, [])},
-        "problems": whole,
-        "pictures": pictures,
-    }
+    pictures = [_kept(_picture(entry, name)) for entry, name in zip(entries, names, strict=True)]
+    content = {"rules": _kept(vars(rules)), "problems": whole, "pictures": pictures}
     return yaml.safe_dump(content, sort_keys=False, allow_unicode=True, width=110)
+
+
+def _kept(values) -> dict:
+    """What has a value; YAML has no tuples."""
+    plain = {key: list(value) if isinstance(value, tuple) else value for key, value in values.items()}
+    return {key: value for key, value in plain.items() if value not in (None, "", [])}
+
+
+def _picture(entry, name) -> dict:
+    stem = Path(name).stem
+    own = ("title", "category", "caption", "dates", "instrument", "composite", "size_px", "format", "profile")
+    return {
+        "file": name,
+        "sha256": file_sha256(entry.file) if entry.file.is_file() else None,
+        "from": entry.file.name,
+        **{key: getattr(entry, key) for key in own},
+        "facts": None if entry.facts is None else f"{stem}{entry.facts.suffix}",
+        "evidence": None if entry.evidence is None else f"{stem}_evidence{entry.evidence.suffix}",
+        "problems": entry.problems,
+    }
 
 
 def check_entries(rules, entries):

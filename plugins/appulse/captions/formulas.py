@@ -113,34 +113,10 @@ def published_distance(distance_ly, error_ly, source):
 
 
 def body_diameter(h, *, albedo=None, measured_km=None, measured_error_km=None, measured_source=None):
-    """Diameter of a minor planet, measured or from its absolute magnitude.
-
-    Parameters
-    ----------
-    h : float or None
-        Absolute magnitude H (V).
-    albedo : float, optional
-        Geometric albedo in V, when published; without one the range 0.05 to 0.25 is taken.
-    measured_km, measured_error_km, measured_source : optional
-        A published diameter with its source; it wins.
-
-    Returns
-    -------
-    Fact
-        Kilometres.
-
-    Notes
-    -----
-    D = 1329 km / sqrt(p) 10^(-H/5): Fowler & Chillemi 1992, in Tedesco et al., The IRAS Minor Planet
-    Survey; the albedo range covers the dark C and the bright S types of the main belt (common practice, no
-    source).
-
-    Examples
-    --------
-    >>> fact = body_diameter(8.0)
-    >>> round(fact.low, 1), round(fact.high, 1)
-    (66.8, 149.3)
-    """
+    """Diameter of a minor planet, km: measured, or from its absolute magnitude H and its albedo (V)."""
+    # D = 1329 km / sqrt(p) 10^(-H/5): Fowler & Chillemi 1992, in Tedesco et al., The IRAS Minor Planet
+    # Survey. Without an albedo the dark C and the bright S types of the main belt set the range (common
+    # practice, no source). A measurement wins over both, and needs its source.
     if measured_km is not None:
         _positive(measured_km=measured_km)
         if not measured_source:
@@ -197,32 +173,7 @@ def object_size_ly(angle_arcmin, distance_ly, distance_source, *, distance_error
 
 
 def distance_from_redshift(redshift, source):
-    """Distance of a galaxy from its redshift by Hubble's law, light years.
-
-    Parameters
-    ----------
-    redshift : float
-        0.003 to 0.1: below it the galaxies' own motions rule, above it the law is no longer a straight line.
-    source : str
-        Of the redshift.
-
-    Returns
-    -------
-    Fact
-        With the share that peculiar motions of 300 km/s (common practice, no source) and the Hubble constant
-        leave open.
-
-    Raises
-    ------
-    InputError
-        Outside that range.
-
-    Examples
-    --------
-    >>> fact = distance_from_redshift(0.01, "catalogue")
-    >>> round(fact.value / 1e6)
-    145
-    """
+    """Distance of a galaxy from its redshift (0.003 to 0.1) by Hubble's law, light years."""
     if redshift is None or not 0.003 <= redshift <= 0.1:
         raise InputError(
             f"redshift {redshift} gives no distance: Hubble's law is used from 0.003 to 0.1 only; give a "
@@ -241,21 +192,9 @@ def distance_from_redshift(redshift, source):
 
 
 def relative_speed_km_s(range_au_before, range_au_after, delta_au, rate_arcsec_h, hours):
-    """Speed of the body relative to the Earth from its range rate and its motion on the sky, km/s.
+    """Speed of the body relative to the Earth, km/s, from its range rate and its motion on the sky.
 
-    Parameters
-    ----------
-    range_au_before, range_au_after : float
-        Distance at both ends of an interval of `hours`.
-    delta_au : float
-        Distance in the middle.
-    rate_arcsec_h : float
-        Motion on the sky, as seen from the Earth's centre.
-
-    Examples
-    --------
-    >>> round(relative_speed_km_s(1.0, 1.0, 1.0, 3600 * 180 / math.pi / 24, 24).value, 2)
-    1731.46
+    The ranges (au) are those at both ends of an interval of `hours`, `delta_au` and the rate in its middle.
     """
     _positive(delta_au=delta_au, hours=hours)
     radial = (range_au_after - range_au_before) * AU_KM / (hours * 3600)

@@ -50,28 +50,16 @@ class TargetChoice:
 
 @dataclass(frozen=True)
 class PassRule:
-    """What counts as a pass.
+    """What counts as a pass."""
 
-    Attributes
-    ----------
-    within : float
-        Arcmin.
-    measured_from : {'centre', 'outline'}
-        Where `within` starts. 'outline': a body inside the outline counts at any distance of the centre.
-    least_elongation : float
-        From the Sun, degrees.
-    group_within : float
-        Passes of one body by several objects that lie nearer to each other than this (arcmin) and follow
-        within a day are told as one event; 0: never.
-    body_by_body : bool
-        Also look for two minor bodies near each other.
-    """
-
-    within: float = 10.0
+    within: float = 10.0  # arcmin
+    # where `within` starts; 'outline': a body inside the outline counts at any distance of the centre
     measured_from: str = "centre"
-    least_elongation: float = 30.0
+    least_elongation: float = 30.0  # from the Sun, degrees
+    # Passes of one body by objects nearer to each other than this (arcmin), within a day, are one event; 0:
+    # never.
     group_within: float = 30.0
-    body_by_body: bool = False
+    body_by_body: bool = False  # also look for two minor bodies near each other
 
 
 @dataclass(frozen=True)
@@ -221,14 +209,18 @@ def _some(fields, key):
     return found
 
 
+def _files(fields, key, folder):
+    """Paths are meant from the campaign file's own folder, wherever the program is started."""
+    return tuple(str(folder / Path(name).expanduser()) for name in _some(fields, key))
+
+
 def _bodies(top, folder, settings):
     fields = top.section("bodies")
     if fields is None:
         return BodyChoice(orbits=settings.orbits)
-    files = tuple(str(folder / Path(name).expanduser()) for name in _some(fields, "orbits"))
     choice = BodyChoice(
         names=_some(fields, "names"),
-        orbits=files or settings.orbits,
+        orbits=_files(fields, "orbits", folder) or settings.orbits,
         brighter_than=fields.number("brighter_than", minimum=-30, maximum=40),
         lines=dict(fields.mapping.lines),
     )
@@ -246,7 +238,7 @@ def _targets(top, folder):
         brighter_than=fields.number("brighter_than", minimum=-30, maximum=40),
         larger_than=fields.number("larger_than", minimum=0, maximum=3600),
         smaller_than=fields.number("smaller_than", minimum=0, maximum=3600),
-        outlines=tuple(str(folder / Path(name).expanduser()) for name in _some(fields, "outlines")),
+        outlines=_files(fields, "outlines", folder),
         lines=dict(fields.mapping.lines),
     )
     larger, smaller = choice.larger_than, choice.smaller_than

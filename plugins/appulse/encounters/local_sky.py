@@ -107,22 +107,17 @@ class SkyOver:
         # from the site: the Moon's parallax is a degree, twice its own disc
         here = place[:, EARTH] + self.place_au
         sun, moon = place[:, SUN] - here, place[:, MOON] - here
-        sun_altitude, sun_azimuth = self.horizontal(sun)
-        moon_altitude, moon_azimuth = self.horizontal(moon)
         phase_angle = np.degrees(separation_rad(here - place[:, MOON], place[:, SUN] - place[:, MOON]))
-        return Lights(sun, sun_altitude, sun_azimuth, moon, moon_altitude, moon_azimuth, phase_angle)
+        return Lights(self.horizontal(sun)[0], moon, self.horizontal(moon)[0], phase_angle)
 
 
 @dataclass(frozen=True)
 class Lights:
-    """Sun and Moon: topocentric vectors (au, (n, 3)); altitudes, azimuths, phase angle (degrees)."""
+    """Sun and Moon: altitudes and phase angle (degrees), the Moon's topocentric vectors (au, (n, 3))."""
 
-    sun_au: np.ndarray
     sun_altitude: np.ndarray
-    sun_azimuth: np.ndarray
     moon_au: np.ndarray
     moon_altitude: np.ndarray
-    moon_azimuth: np.ndarray
     moon_phase_angle: np.ndarray
 
     @property

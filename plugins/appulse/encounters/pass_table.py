@@ -41,42 +41,50 @@ def passes_table(passes, ranks=None, events=None, meta=None, chances=None):
     >>> passes_table([]).colnames[:3]
     ['encounter', 'event', 'designation']
     """
-    events = events or [one.id for one in passes]
-    crossings = [one.crossing for one in passes]
+    crossings = [found.crossing for found in passes]
+    targets = [found.target for found in passes]
+    chords = [np.nan if c is None or not c.inside else c.chord_arcmin for c in crossings]
+    distances = [np.nan if c is None else c.distance_arcmin for c in crossings]
+    mags = [np.nan if target.mag is None else target.mag for target in targets]
+
+    def of(name):
+        return [getattr(found, name) for found in passes]
+
+    def when(name):
+        return ["" if c is None else _utc_text(getattr(c, f"{name}_d")) for c in crossings]
+
+    rate = u.arcsec / u.hour
+    # name, values, meaning, and of a number its decimals and unit
+    columns = (
+        ("encounter", of("id"), "stable identifier"),
+        ("event", events or of("id"), "first pass of the same body through a group of objects"),
+        ("designation", of("designation"), "body"),
+        ("name", [found.name or "" for found in passes], "body's name"),
+        ("target", [target.name for target in targets], "object"),
+        ("type", [target.object_type for target in targets], "kind of object"),
+        ("time", [found.time.isot for found in passes], "UTC of least separation from the object's centre"),
+        ("separation", of("separation_arcsec"), "of the centres", 3, u.arcsec),
+        ("inside_outline", of("inside_outline"), None),
+        ("outline_distance", distances, "from the outline, 0 inside", 3, u.arcmin),
+        ("enters", when("enters"), "UTC at which the body enters the outline"),
+        ("leaves", when("leaves"), "UTC at which the body leaves the outline"),
+        ("chord", chords, "path inside the outline", 3, u.arcmin),
+        ("in_sizes", of("in_sizes"), "separation over semi-major axis", 3, None),
+        ("elongation", of("elongation"), "from the Sun", 2, u.deg),
+        ("phase", of("phase"), "angle Sun-body-observer", 2, u.deg),
+        ("mag", of("mag"), "of the body", 2, u.mag),
+        ("target_mag", mags, "of the object, V or B", 2, u.mag),
+        ("delta", of("delta"), "distance of the body", 6, u.au),
+        ("r", of("r"), "distance of the body from the Sun", 6, u.au),
+        ("rate", of("rate"), "motion on the sky", 3, rate),
+        ("motion_pa", of("motion_pa"), "position angle of the motion", 1, u.deg),
+    )
     table = Table(masked=True)
-    table["encounter"] = _words([one.id for one in passes], "stable identifier")
-    table["event"] = _words(events, "first pass of the same body through a group of objects")
-    table["designation"] = _words([one.designation for one in passes], "body")
-    table["name"] = _words([one.name or "" for one in passes], "body's name")
-    table["target"] = _words([one.target.name for one in passes], "object")
-    table["type"] = _words([one.target.object_type for one in passes], "kind of object")
-    times = [one.time.isot for one in passes]
-    table["time"] = _words(times, "UTC of least separation from the object's centre")
-    table["separation"] = _numbers([one.separation_arcsec for one in passes], 3, u.arcsec, "of the centres")
-    table["inside_outline"] = [one.inside_outline for one in passes]
-    distance = [np.nan if c is None else c.distance_arcmin for c in crossings]
-    table["outline_distance"] = _numbers(distance, 3, u.arcmin, "from the outline, 0 inside")
-    for name in ("enters", "leaves"):
-        words = ["" if c is None else _utc_text(getattr(c, f"{name}_d")) for c in crossings]
-        table[name] = _words(words, f"UTC at which the body {name} the outline")
-    chord = [np.nan if c is None or not c.inside else c.chord_arcmin for c in crossings]
-    table["chord"] = _numbers(chord, 3, u.arcmin, "path inside the outline")
-    table["in_sizes"] = _numbers([one.in_sizes for one in passes], 3, None, "separation over semi-major axis")
-    for name, decimals, unit, meaning in (
-        ("elongation", 2, u.deg, "from the Sun"),
-        ("phase", 2, u.deg, "angle Sun-body-observer"),
-        ("mag", 2, u.mag, "of the body"),
-    ):
-        table[name] = _numbers([getattr(one, name) for one in passes], decimals, unit, meaning)
-    mags = [np.nan if one.target.mag is None else one.target.mag for one in passes]
-    table["target_mag"] = _numbers(mags, 2, u.mag, "of the object, V or B")
-    for name, decimals, unit, meaning in (
-        ("delta", 6, u.au, "distance of the body"),
-        ("r", 6, u.au, "distance of the body from the Sun"),
-        ("rate", 3, u.arcsec / u.hour, "motion on the sky"),
-        ("motion_pa", 1, u.deg, "position angle of the motion"),
-    ):
-        table[name] = _numbers([getattr(one, name) for one in passes], decimals, unit, meaning)
+    for name, values, meaning, *number in columns:
+        if number:
+            table[name] = _numbers(values, *number, meaning)
+        else:
+            table[name] = values if meaning is None else _words(values, meaning)
     if ranks is not None:
         table["score"] = _numbers([rank.score for rank in ranks], 3, None, "weighted mean of the terms")
         for term in ranks[0].terms if ranks else ():

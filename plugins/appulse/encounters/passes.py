@@ -267,7 +267,6 @@ def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
     if search.brighter_than is not None:
         keep &= facts["mag"] <= search.brighter_than
     times = utc(t_d)
-    dates = np.atleast_1d(times.isot)
     found = []
     for i in np.flatnonzero(keep):
         target = search.targets.outline(numbers[i])
@@ -275,22 +274,25 @@ def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
         outside = crossing is not None and crossing.distance_arcmin > search.within_arcmin
         if search.measured_from == "outline" and outside:
             continue
-        arcsec = float(np.degrees(separation[i]) * 3600)
-        found.append(
-            Pass(
-                id=make_id(orbit.designation, target.name, dates[i]),
-                designation=orbit.designation,
-                name=orbit.name,
-                target=target,
-                time=times[i],
-                separation_arcsec=arcsec,
-                crossing=crossing,
-                in_sizes=arcsec / 60 / ((target.major_arcmin or np.nan) / 2),
-                row=row,
-                **{name: float(values[i]) for name, values in facts.items()},
-            )
-        )
+        then = {name: float(values[i]) for name, values in facts.items()}
+        found.append(_pass(orbit, row, target, times[i], separation[i], crossing, then))
     return found
+
+
+def _pass(orbit, row, target, time, separation, crossing, facts):
+    arcsec = float(np.degrees(separation) * 3600)
+    return Pass(
+        id=make_id(orbit.designation, target.name, time.isot),
+        designation=orbit.designation,
+        name=orbit.name,
+        target=target,
+        time=time,
+        separation_arcsec=arcsec,
+        crossing=crossing,
+        in_sizes=arcsec / 60 / ((target.major_arcmin or np.nan) / 2),
+        row=row,
+        **facts,
+    )
 
 
 def _cross(path, target, t_d, rate, search):
@@ -385,19 +387,7 @@ def _mutual_pass(ephemeris, pair, t_d, separation, kernels):
         other_names=(other.name,) if other.name else (),
         source=other.source,
     )
-    time = utc(t_d)
-    return Pass(
-        id=make_id(body.designation, other.designation, time.isot),
-        designation=body.designation,
-        name=body.name,
-        target=target,
-        time=time,
-        separation_arcsec=float(np.degrees(separation) * 3600),
-        crossing=None,
-        in_sizes=np.nan,
-        row=row,
-        **facts,
-    )
+    return _pass(body, row, target, utc(t_d), separation, None, facts)
 
 
 def on_dask(address):

@@ -50,14 +50,14 @@ def pixel_scale_arcsec(pixel_um, focal_length_mm):
     return ARCSEC_PER_RAD * pixel_mm / np.asarray(focal_length_mm, dtype=float)
 
 
-def signal_to_noise(source_e, sky_e_px, n_pix, *, dark_e_px=0.0, read_noise_e=0.0, n_exposures=1):
+def signal_to_noise(source_e, sky_e_px, n_pix, *, dark_e_px=0.0, read_noise_e=0.0):
     """Signal to noise of a source by the CCD equation; electrons of one exposure, per pixel where `_px`."""
     # Merline, W. J. & Howell, S. B. 1995, Experimental Astronomy 6, 163, without the term of the sky's own
     # estimate, which vanishes for a wide sky annulus.
     source = np.asarray(source_e, dtype=float)
     noise2 = source + n_pix * (sky_e_px + dark_e_px + np.square(read_noise_e))
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(noise2 > 0, source / np.sqrt(noise2), 0.0) * np.sqrt(n_exposures)
+        return np.where(noise2 > 0, source / np.sqrt(noise2), 0.0)
 
 
 def noise_pixels(fwhm_px, trail_px=0.0):

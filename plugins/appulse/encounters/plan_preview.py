@@ -191,25 +191,29 @@ def _stamp(electrons, psf, x, y, flux, trail=None):
 
 
 def _header(plan, wcs, middle, ceiling):
-    header = wcs.to_header()
     half = TimeDelta(plan.exposure_s / 2, format="sec")
-    header["DATE-BEG"] = ((middle - half).isot, "start, UTC")
-    header["DATE-AVG"] = (middle.isot, "middle, UTC")
-    header["DATE-END"] = ((middle + half).isot, "end, UTC")
-    header["TIMESYS"] = "UTC"
-    header["EXPTIME"] = (plan.exposure_s, "s")
-    header["OBJECT"] = plan.encounter.id
-    header["EGAIN"] = (plan.instrument.gain_e_adu, "electrons per ADU")
-    header["RDNOISE"] = (plan.instrument.read_noise_e, "electrons")
-    header["SATURATE"] = (float(ceiling), "ADU")
-    header["BUNIT"] = "adu"
-    site = plan.night.site
+    site, optics = plan.night.site, plan.instrument
     # the place that may be shown, not the user's own
     lon, lat, height = site.shown.place.geodetic
     how = ", rounded on purpose" if site.private and site.place.code is None else ""
-    header["OBSGEO-L"] = (round(lon, SITE_DECIMALS), f"deg east{how}")
-    header["OBSGEO-B"] = (round(lat, SITE_DECIMALS), f"deg north{how}")
-    header["OBSGEO-H"] = (round(height, 1), f"m{how}")
+    header = wcs.to_header()
+    header.extend(
+        [
+            ("DATE-BEG", (middle - half).isot, "start, UTC"),
+            ("DATE-AVG", middle.isot, "middle, UTC"),
+            ("DATE-END", (middle + half).isot, "end, UTC"),
+            ("TIMESYS", "UTC"),
+            ("EXPTIME", plan.exposure_s, "s"),
+            ("OBJECT", plan.encounter.id),
+            ("EGAIN", optics.gain_e_adu, "electrons per ADU"),
+            ("RDNOISE", optics.read_noise_e, "electrons"),
+            ("SATURATE", float(ceiling), "ADU"),
+            ("BUNIT", "adu"),
+            ("OBSGEO-L", round(lon, SITE_DECIMALS), f"deg east{how}"),
+            ("OBSGEO-B", round(lat, SITE_DECIMALS), f"deg north{how}"),
+            ("OBSGEO-H", round(height, 1), f"m{how}"),
+        ]
+    )
     # whoever meets the file later must not take it for an observation
     header["COMMENT"] = "Invented frame: a preview of a planned capture, not an observation."
     return header
