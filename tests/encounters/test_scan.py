@@ -32,7 +32,7 @@ def brute_force(time_d, bodies, targets, reach):
     for i, body in enumerate(bodies):
         path = CubicSpline(time_d, body)(fine)
         path /= np.linalg.norm(path, axis=1, keepdims=True)
-        # by the product of the vectors: a hundred times more exact than the margin, and a matrix product is fast
+        # a matrix product is fast, and exact to a hundredth of the margin
         separation = np.arccos(np.clip(path @ targets.T, -1.0, 1.0))
         low = (separation[1:-1] < separation[:-2]) & (separation[1:-1] <= separation[2:])
         for k, j in zip(*np.nonzero(low & (separation[1:-1] <= reach * 1.02)), strict=True):
