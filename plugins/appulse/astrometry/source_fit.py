@@ -294,8 +294,7 @@ class ProfileFit:
             if (off**2 > self.reject**2 * variance).any():
                 variance = variance + self._width_doubt() ** 2
             z = off / np.sqrt(variance)
-            # The worst first (down to half of it): a cosmic ray drags the fit, and makes good pixels look
-            # bad.
+            # The worst first (down to half of it): a cosmic ray drags the fit and spoils good pixels.
             out = self.stamp.good & (z > self.reject) & (z > 0.5 * z.max())
             # What was out comes back only when the fit without it says that it belongs.
             kept_out = self.stamp.good & ~self.used & (z > self.reject)
