@@ -1,10 +1,11 @@
-"""Draw the six sample frames, their star table and the answers; the same seed gives the same bytes.
+"""Draw the six sample frames, their star table and the answers; the same seed gives the same pixels.
 
     python sample_data/make_sample.py            writes beside this file
     python sample_data/make_sample.py --out DIR  writes elsewhere, to compare
 
 Needs truth.ecsv (made by truth.py from the JPL kernels). The model is rounded before noise is added and the
-noise comes from numpy's frozen legacy generator, so that the last bits of a mathematical library do not show.
+noise comes from numpy's frozen legacy generator, so that the last bits of a mathematical library hardly show:
+on another processor a few pixels in a million may differ by one, and numbers of the tables in the last digit.
 """
 
 import argparse

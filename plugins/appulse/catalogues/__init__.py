@@ -1,0 +1,1 @@
+"""Deep-sky objects with outlines, and reference stars."""

@@ -522,20 +522,13 @@ def all_objects():
     (True, 'deg')
     """
     catalogue = load()
-    return QTable(
-        {
-            "name": catalogue.name,
-            "ra": catalogue.ra * u.deg,
-            "dec": catalogue.dec * u.deg,
-            "major": catalogue.major * u.arcmin,
-            "minor": catalogue.minor * u.arcmin,
-            "pa": catalogue.pa * u.deg,
-            "type": np.array([TYPES[code] for code in catalogue.type]),
-            "mag": _magnitude(catalogue, slice(None)) * u.mag,
-            "row": np.arange(len(catalogue.name)),
-        },
-        meta={"source": SOURCE},
-    )
+    columns = {
+        "name": catalogue.name, "ra": catalogue.ra * u.deg, "dec": catalogue.dec * u.deg,
+        "major": catalogue.major * u.arcmin, "minor": catalogue.minor * u.arcmin, "pa": catalogue.pa * u.deg,
+        "type": np.array([TYPES[code] for code in catalogue.type]),
+        "mag": _magnitude(catalogue, slice(None)) * u.mag, "row": np.arange(len(catalogue.name)),
+    }  # fmt: skip
+    return QTable(columns, meta={"source": SOURCE})
 
 
 @lru_cache(maxsize=4096)

@@ -121,17 +121,12 @@ class StarTable:
         parallax = np.where(np.isfinite(self.parallax), np.abs(self.parallax), 0.0)
         drift_ra = np.where(known, self.sigma_pmra, UNKNOWN_MOTION_MAS_YR) * years
         drift_dec = np.where(known, self.sigma_pmdec, UNKNOWN_MOTION_MAS_YR) * years
-        table = QTable(
-            {
-                "name": self.names,
-                "ra": ra * u.deg,
-                "dec": dec * u.deg,
-                "sigma_ra": np.sqrt(self.sigma_ra**2 + drift_ra**2 + parallax**2) * u.mas,
-                "sigma_dec": np.sqrt(self.sigma_dec**2 + drift_dec**2 + parallax**2) * u.mas,
-                "g": self.g * u.mag,
-                "moved": known,
-            }
-        )
+        columns = {
+            "name": self.names, "ra": ra * u.deg, "dec": dec * u.deg,
+            "sigma_ra": np.sqrt(self.sigma_ra**2 + drift_ra**2 + parallax**2) * u.mas,
+            "sigma_dec": np.sqrt(self.sigma_dec**2 + drift_dec**2 + parallax**2) * u.mas,
+            "g": self.g * u.mag, "moved": known,
+        }  # fmt: skip
         notes = list(self.notes)
         if len(self) and not known.all():
             since = np.median(self.epoch[~known])
@@ -139,9 +134,7 @@ class StarTable:
                 f"{np.sum(~known)} of {len(self)} stars of {self.catalogue} have no known motion: left at "
                 f"their place of {since:.1f}, sigma grown by {UNKNOWN_MOTION_MAS_YR:g} mas/yr"
             )
-        table.meta["notes"] = notes
-        table.meta["catalogue"] = self.catalogue
-        return table
+        return QTable(columns, meta={"notes": notes, "catalogue": self.catalogue})
 
 
 _ARRAYS = tuple(

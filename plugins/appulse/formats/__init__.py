@@ -1,0 +1,1 @@
+"""Tables, settings, observations and provenance in and out; every file is written here."""

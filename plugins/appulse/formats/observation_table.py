@@ -14,17 +14,14 @@ from appulse.formats.obs80 import ADES_SYSTEMS, read_obs80
 from appulse.observers.timescales import quiet_erfa
 
 NUMBERS = {
-    "ra": ("deg", "measured right ascension, ICRF"),
-    "dec": ("deg", "measured declination, ICRF"),
+    "ra": ("deg", "measured right ascension, ICRF"), "dec": ("deg", "measured declination, ICRF"),
     "sigma_ra": ("arcsec", "stated 1-sigma in RA times cos Dec"),
     "sigma_dec": ("arcsec", "stated 1-sigma in Dec"),
     "corr_ra_dec": (None, "stated correlation of the two"),
-    "sigma_time": ("s", "stated 1-sigma of the clock"),
-    "mag": ("mag", "measured magnitude in `band`"),
-    "pos1": (None, "observer's place in the system `sys`"),
-    "pos2": (None, "the same"),
+    "sigma_time": ("s", "stated 1-sigma of the clock"), "mag": ("mag", "measured magnitude in `band`"),
+    "pos1": (None, "observer's place in the system `sys`"), "pos2": (None, "the same"),
     "pos3": (None, "the same"),
-}
+}  # fmt: skip
 TEXTS = {
     "designation": "body, as the file names it: permanent, else provisional, else temporary",
     "kind": "permanent, provisional, temporary, or packed",

@@ -15,21 +15,9 @@ PACKAGES = (
 
 
 def file_sha256(path):
-    """SHA-256 of a file, hexadecimal, read in pieces.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> path = Path(tempfile.mkdtemp()) / "empty"
-    >>> path.touch()
-    >>> file_sha256(path)[:8]
-    'e3b0c442'
-    """
-    digest = hashlib.sha256()
+    """SHA-256 of a file, hexadecimal, read in pieces."""
     with Path(path).open("rb") as handle:
-        while piece := handle.read(1 << 20):
-            digest.update(piece)
-    return digest.hexdigest()
+        return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
 def provenance(*, frames=(), orbits=None, stars=None, options=None, **more):

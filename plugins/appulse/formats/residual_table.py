@@ -122,12 +122,9 @@ def _column(column, values):
     if column.kind == "count":
         return MaskedColumn(numbers.astype(int), mask=missing, name=column.name, description=column.meaning)
     return MaskedColumn(
-        np.round(numbers, column.decimals),
-        mask=missing,
-        name=column.name,
-        unit=None if column.unit is None else u.Unit(column.unit),
-        description=column.meaning,
-    )
+        np.round(numbers, column.decimals), mask=missing, name=column.name,
+        unit=None if column.unit is None else u.Unit(column.unit), description=column.meaning,
+    )  # fmt: skip
 
 
 def write_residuals(table, path, overwrite=False):

@@ -439,13 +439,7 @@ def site_of(text, more=()):
 
 
 def named(known, name):
-    """The entry of that name, capitals or not; None where there is none.
-
-    Examples
-    --------
-    >>> named({"Home": 1, "home": 2}, "home"), named({"Home": 1}, "HOME"), named({}, "home")
-    (2, 1, None)
-    """
+    """The entry of that name, capitals or not; None where there is none."""
     if name in known:
         return known[name]
     return next((entry for key, entry in known.items() if key.lower() == name.lower()), None)

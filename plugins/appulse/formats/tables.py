@@ -102,24 +102,12 @@ def find_column(table, *names):
     >>> find_column(Table({"RA": [1.0]}), "raj2000", "ra")
     'RA'
     """
-    by_lower = {name.lower(): name for name in table.colnames}
-    return next((by_lower[name.lower()] for name in names if name.lower() in by_lower), None)
+    there = {name.lower(): name for name in table.colnames}
+    return next((there[name.lower()] for name in names if name.lower() in there), None)
 
 
 def require_columns(table, names, path):
-    """Refuse a table that lacks one of the columns.
-
-    Raises
-    ------
-    TableError
-        Names what is missing and what is there.
-
-    Examples
-    --------
-    >>> require_columns(Table({"ra": [1.0]}), ["ra", "dec"], "stars.csv")
-    Traceback (most recent call last):
-    appulse.errors.TableError: stars.csv: no column 'dec'; it has: ra
-    """
+    """Refuse a table that lacks one of the columns."""
     for name in names:
         if find_column(table, name) is None:
             raise TableError(f"{path}: no column '{name}'; it has: {', '.join(table.colnames)}")

@@ -326,7 +326,12 @@ def _solve_single(name: str, start, mid, end, length: ExposureTime) -> tuple[Exp
     for other, time in guesses[1:]:
         off_s = abs((time - middle).sec)
         if off_s > OVERHEAD_S + first.resolution_s + other.resolution_s:
-            raise _does_not_add_up(name, first, other, total_s, length)
+            raise FrameTimeError(
+                f"{name}: {first} and {other} lie {(other.time - first.time).sec:.3f} s apart, which "
+                f"contradicts the exposure of {total_s:g} s ({length.source or 'from the times'}): --time "
+                f"{first.key} or --time {other.key} takes one of them, --exposure SECONDS corrects "
+                "the exposure"
+            )
         if off_s > 0.1:
             notes.append(
                 f"{first.key}, {other.key} and the exposure of {total_s:g} s miss by {off_s:.2f} s in the "
@@ -341,17 +346,6 @@ def _leaves_gaps(start: Moment, mid: Moment, end: Moment, total_s: float) -> boo
     off_s = abs((mid.time - start.time).sec - span_s / 2)
     gaps_s = span_s - total_s
     return gaps_s > 2 * OVERHEAD_S and off_s <= gaps_s / 2
-
-
-def _does_not_add_up(
-    name: str, first: Moment, other: Moment, total_s: float, length: ExposureTime
-) -> FrameTimeError:
-    apart = (other.time - first.time).sec
-    return FrameTimeError(
-        f"{name}: {first} and {other} lie {apart:.3f} s apart, which contradicts the exposure of {total_s:g} "
-        f"s ({length.source or 'from the times'}): --time {first.key} or --time {other.key} takes one of "
-        "them, --exposure SECONDS corrects the exposure"
-    )
 
 
 def _length_of_span(name: str, start, mid, end) -> tuple[float, str]:

@@ -24,8 +24,6 @@ from appulse.observers.timescales import quiet_erfa
 class SolvedFrame(SkyMap):
     """A frame whose every pixel has a place on the sky.
 
-    Made by :func:`appulse.frames.reading.read_frame` or :meth:`from_arrays`.
-
     Parameters
     ----------
     wcs : astropy.wcs.WCS
@@ -72,7 +70,6 @@ class SolvedFrame(SkyMap):
     is_colour: bool = False
     pixel_source: Callable[[], np.ndarray] | None = field(default=None, repr=False)
     checksum_source: Callable[[], str] | None = field(default=None, repr=False)
-    _planes: np.ndarray | None = field(default=None, init=False, repr=False)
 
     @classmethod
     def from_arrays(cls, data, wcs, exposure=None, observer=None, camera=None, **more) -> "SolvedFrame":
@@ -135,37 +132,30 @@ class SolvedFrame(SkyMap):
 
     # --- pixels
 
-    def _read(self) -> np.ndarray:
-        if self._planes is None:
-            if self.pixel_source is None:
-                raise FrameError(f"{self.name}: this frame has no pixels, only a header")
-            planes = np.asarray(self.pixel_source(), dtype=np.float32)
-            if planes.shape[-2:] != self.shape:
-                raise FrameError(f"{self.name}: pixels of shape {planes.shape}, expected {self.shape}")
-            self._planes = planes
-        return self._planes
+    @cached_property
+    def _planes(self) -> np.ndarray:
+        if self.pixel_source is None:
+            raise FrameError(f"{self.name}: this frame has no pixels, only a header")
+        planes = np.asarray(self.pixel_source(), dtype=np.float32)
+        if planes.shape[-2:] != self.shape:
+            raise FrameError(f"{self.name}: pixels of shape {planes.shape}, expected {self.shape}")
+        return planes
 
-    @property
+    @cached_property
     def data(self) -> np.ndarray:
         """Measuring plane, float32, shape (ny, nx): the pixels, or the mean of a colour frame's planes."""
         # Read when first asked for; blank pixels are NaN.
-        planes = self._read()
-        if planes.ndim == 2:
-            return planes
-        if self._mean is None:
-            self._mean = planes.mean(axis=0, dtype=np.float32)
-        return self._mean
-
-    _mean: np.ndarray | None = field(default=None, init=False, repr=False)
+        return self._planes if self._planes.ndim == 2 else self._planes.mean(axis=0, dtype=np.float32)
 
     @property
     def colour(self) -> np.ndarray | None:
         """Red, green and blue planes, float32, shape (3, ny, nx); None for a mono frame or a mosaic."""
-        return self._read() if self.is_colour else None
+        return self._planes if self.is_colour else None
 
     def release(self) -> None:
         """Free the pixels; they are read again when asked for."""
-        self._planes = self._mean = None
+        for name in ("_planes", "data"):
+            self.__dict__.pop(name, None)
 
     # --- sky and pixels
 

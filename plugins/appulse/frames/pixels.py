@@ -2,6 +2,7 @@
 
 import gzip
 import io
+import itertools
 import os
 import warnings
 import zlib
@@ -173,9 +174,9 @@ def find_image(path: Path, hdus: fits.HDUList, hdu: int | str | None, needs_wcs:
     """Index of the HDU to read: the one asked for, or the first image with a celestial WCS."""
     if hdu is not None:
         return _named_image(path, hdus, hdu)
-    images, index = [], 0
+    images = []
     # One by one: the length of an HDUList would read all of a file whose end is damaged.
-    while True:
+    for index in itertools.count():
         try:
             image = hdus[index]
         except IndexError:
@@ -184,7 +185,6 @@ def find_image(path: Path, hdus: fits.HDUList, hdu: int | str | None, needs_wcs:
             images.append(index)
             if not needs_wcs or has_celestial(image.header):
                 return index
-        index += 1
     if images:
         names = [str(hdus[i].header["CTYPE1"]) for i in images if "CTYPE1" in hdus[i].header]
         said = f"CTYPE1 {', '.join(names)}" if names else "no CTYPE"

@@ -232,17 +232,15 @@ def _header_site(cards: Cards) -> tuple[Site | None, tuple[str, ...]]:
     for other in found[1:]:
         apart_m = _apart_m(found[0], other)
         if apart_m > SAME_SITE_M:
+            words = [
+                f"{site.source} (longitude {site.geodetic[0]:.4f}, latitude {site.geodetic[1]:.4f})"
+                for site in (found[0], other)
+            ]
             raise FrameSiteError(
-                f"{cards.name}: two sites, {apart_m / 1000:.0f} km apart: {found[0].source} "
-                f"({_words(found[0])}) and {other.source} ({_words(other)}): say which with --site "
-                "LON,LAT,HEIGHT"
+                f"{cards.name}: two sites, {apart_m / 1000:.0f} km apart: {words[0]} and {words[1]}: say "
+                "which with --site LON,LAT,HEIGHT"
             )
     return found[0] if found else None, tuple(note for _, notes in statements for note in notes)
-
-
-def _words(site: Site) -> str:
-    lon, lat, _ = site.geodetic
-    return f"longitude {lon:.4f}, latitude {lat:.4f}"
 
 
 def _geocentric(cards: Cards, name: str) -> Site | None:

@@ -303,12 +303,8 @@ def has_celestial(header: fits.Header) -> bool:
 
 def celestial_axes(header: fits.Header) -> list[int]:
     """Numbers of the axes with a celestial CTYPE."""
-    names = {axis: header.get(f"CTYPE{axis}") for axis in range(1, 10)}
-    return [
-        axis
-        for axis, name in names.items()
-        if isinstance(name, str) and _CELESTIAL.match(name.strip().upper())
-    ]
+    names = [str(header.get(f"CTYPE{axis}", "")).strip().upper() for axis in range(1, 10)]
+    return [axis for axis, name in enumerate(names, start=1) if _CELESTIAL.match(name)]
 
 
 def gather_cards(name: str, cards: Cards, axes: list[int]) -> fits.Header:
@@ -496,11 +492,8 @@ def _check_complete(name: str, header: fits.Header) -> None:
     missing = [key for key in ("CRVAL1", "CRVAL2", "CRPIX1", "CRPIX2") if key not in header]
     if missing:
         raise FrameWCSError(f"{name}: a WCS without {', '.join(missing)} (0 would be taken): {REMEDY}")
-    has_scale = any(MATRIX_CARD.fullmatch(key) and key.startswith("CD") for key in header) or {
-        "CDELT1",
-        "CDELT2",
-    } <= set(header)
-    if not has_scale and not any(key.startswith("PC") for key in header):
+    has_matrix = any(MATRIX_CARD.fullmatch(key) for key in header)
+    if not has_matrix and not {"CDELT1", "CDELT2"} <= set(header):
         raise FrameWCSError(
             f"{name}: a WCS without scale (CD1_1 ... or CDELT1, CDELT2; one degree a pixel would be taken): "
             f"{REMEDY}"
