@@ -140,8 +140,9 @@ def _observed(residual):
 def _linearise(orbit, state, steps, times, observers, measured):
     """O-C (n, 2) in arcsec and its partials (n, 2, 6) by the state in units of the steps."""
     signs = np.concatenate([np.zeros((1, 6)), np.eye(6), -np.eye(6)])
+    # The number stays: a massive asteroid is known by it, and must not be pulled by itself.
     orbits = [
-        replace(orbit, designation=f"n{k}", name="", number=None, aliases=(), state=state + sign * steps,
+        replace(orbit, designation=f"n{k}", name="", aliases=(), state=state + sign * steps,
                 covariance=None, covariance_names=())
         for k, sign in enumerate(signs)
     ]  # fmt: skip
