@@ -33,7 +33,7 @@ from appulse.numerics.sphere import offsets_rad, radec_from_unit, tangent_axes, 
 
 MIN_FRAMES = 3
 MAX_RATE = 600.0
-"""Fastest motion that is looked for unless told otherwise, arcsec/h."""
+"""Fastest motion that is looked for by default, arcsec/h."""
 SAME_ARCSEC = 5.0
 """Two lines that pass so near to each other are one mover's."""
 

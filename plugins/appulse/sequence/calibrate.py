@@ -152,7 +152,7 @@ def calibrated(frame, masters=None, *, mend_hot=True, as_mosaic=False, known=Non
         if mend_hot:
             planes = np.array(planes, dtype=np.float32)
             for index, plane in enumerate(planes if planes.ndim == 3 else [planes]):
-                if index not in known:  # the frame is read twice, looked at, then laid: found once
+                if index not in known:  # the frame is read twice, looked at, then resampled: found once
                     known[index] = _hot_in_mosaic(plane) if frame.mosaic else _hot(plane)
                 plane[known[index]] = np.nan
         return demosaic(planes, between) if between else planes

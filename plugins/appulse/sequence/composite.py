@@ -39,7 +39,7 @@ class Dot:
     # Of the matched filter along the trail.
     snr: float = 0.0
     used: bool = False
-    # Why it was not laid.
+    # Why it is not in the picture.
     reason: str = ""
     # x0, y0: corner of the patch.
     x0: int = 0

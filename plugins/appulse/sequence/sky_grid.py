@@ -24,7 +24,7 @@ class SkyGrid(WcsMap):
     """A tangent plane without distortion, as the sky is seen (east to the left of north)."""
 
     def __init__(self, wcs: WCS, shape: tuple[int, int]):
-        # wcs: tAN, ICRF.
+        # wcs: TAN, ICRF.
         # shape: (int, int); rows and columns.
         super().__init__(wcs)
         self.shape = shape
