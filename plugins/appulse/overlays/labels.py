@@ -20,6 +20,8 @@ from appulse.overlays import palette
 
 TURNS_DEG = (0, 180, 50, -50, 130, -130)
 """Directions tried around an anchor, from the preferred one."""
+ACROSS_DEG = (0, 180)
+"""Those of a date: on either side of its tick, for beside it stands another one."""
 FAR = (2.5, 5.0)
 """Words that must stand somewhere are tried at these multiples of the gap too, all around."""
 LATER_CHOICE = 0.3
@@ -51,6 +53,8 @@ class Label:
     leader : bool
         Stands apart, with a line to its anchor.
     bold : bool
+    turns : tuple of float
+        Directions tried, degrees from `angle`.
     """
 
     x: float
@@ -64,6 +68,7 @@ class Label:
     must: bool = False
     leader: bool = False
     bold: bool = False
+    turns: tuple = TURNS_DEG
 
 
 class PlacedLabel(NamedTuple):
@@ -127,7 +132,7 @@ def place_labels(labels, window, measure, *, blocked=(), avoid=(), most=None, co
 
 def _candidates(label, size):
     """Boxes (k, 4) around an anchor, preferred ones first."""
-    turns, reach = np.array(TURNS_DEG, dtype=float), np.full(len(TURNS_DEG), label.gap)
+    turns, reach = np.array(label.turns, dtype=float), np.full(len(label.turns), label.gap)
     if label.must:
         # away from the anchor any direction will do: a leader says whose the words are
         around = np.arange(0.0, 360.0, 30.0)

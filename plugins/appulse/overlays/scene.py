@@ -21,7 +21,7 @@ import numpy as np
 import shapely
 
 from appulse.overlays import palette
-from appulse.overlays.labels import Label
+from appulse.overlays.labels import ACROSS_DEG, Label
 from appulse.overlays.shapes import outline_in_frame, place_in_frame
 
 BAR_ARCSEC = (1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 18000, 36000)
@@ -206,7 +206,7 @@ def _about(trail, gap):
     """The region within `gap` of a trail, which may be a single point."""
     trail = np.asarray(trail, dtype=float)
     shape = shapely.LineString(trail) if np.ptp(trail, axis=0).any() else shapely.Point(trail[0])
-    return shape.buffer(gap, quad_segs=16)
+    return shape.buffer(gap, quad_segs=8)
 
 
 def arrow_head(line, window, size):
@@ -273,7 +273,8 @@ def track_scene(
             # the first and the last date say more than those between
             rank = END_RANK if i in (0, len(free) - 1) else TICK_RANK
             angle = float(np.degrees(np.arctan2(*across[::-1])))
-            labels.append(Label(*point, text, angle, rank, colour, 0.85 * letters, (TICK + 0.3) * size))
+            look = {"colour": colour, "size": 0.85 * letters, "gap": (TICK + 0.3) * size}
+            labels.append(Label(*point, text, angle, rank, turns=ACROSS_DEG, **look))
     for mark in marks:
         along = _direction(mark, line)
         across = np.array([-along[1], along[0]])

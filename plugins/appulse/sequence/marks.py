@@ -76,7 +76,8 @@ def dots_scene(target, dots, fwhm, *, rings=True, times=True) -> Scene:
         # when it began and ended is what is asked first
         rank = END_RANK if i in (0, len(dots) - 1) else TICK_RANK
         gap = radius + 0.7 * target.size
-        labels.append(Label(*centre, dot.time[11:16], side, rank, palette.TEXT, target.size, gap))
+        # on one side of the path only: the dots stand closer than ticks do
+        labels.append(Label(*centre, dot.time[11:16], side, rank, palette.TEXT, target.size, gap, turns=(0,)))
     blocked = tuple((*(centre - radius), *(centre + radius)) for centre in centres)
     return Scene(tuple(lines), tuple(labels), (), blocked)
 
