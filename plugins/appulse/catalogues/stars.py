@@ -17,6 +17,7 @@ from astropy.table import QTable
 from astropy.time import Time
 from scipy.spatial import cKDTree
 
+from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import InputError, TableError
 from appulse.formats.tables import angle_column, find_column, number_column, read_table
 from appulse.numerics.sphere import axes_from_radec, radec_from_unit, separation_rad, unit_from_radec
@@ -31,7 +32,6 @@ DEFAULT_EPOCH = 2016.0
 # Taken where a table gives no errors; larger than Gaia's own for any star that a small telescope shows.
 DEFAULT_SIGMA_MAS = 1.0
 
-_MAS_PER_RAD = 180 * 3600e3 / np.pi
 
 
 @dataclass(frozen=True)
@@ -221,7 +221,7 @@ def read_star_table(path):
 def _carry(ra, dec, pmra, pmdec, years):
     """Great-circle motion: exact at the poles, no radial velocity."""
     east, north = axes_from_radec(ra, dec)
-    shift = ((pmra * years)[:, None] * east + (pmdec * years)[:, None] * north) / _MAS_PER_RAD
+    shift = ((pmra * years)[:, None] * east + (pmdec * years)[:, None] * north) / (1000.0 * ARCSEC_PER_RAD)
     return radec_from_unit(unit_from_radec(ra, dec) + shift)
 
 

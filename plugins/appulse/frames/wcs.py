@@ -14,7 +14,7 @@ import logging
 import re
 import warnings
 from contextlib import contextmanager
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 from typing import Protocol
 
 import numpy as np
@@ -69,13 +69,17 @@ class SkyMap(Protocol):
 
     def jacobian(self, x, y) -> np.ndarray:
         """d(east, north) / d(x, y), arcsec per pixel, (..., 2, 2), by central differences over one pixel."""
-        steps = np.array([[0.0, 0.0], [0.5, 0.0], [-0.5, 0.0], [0.0, 0.5], [0.0, -0.5]])
-        x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
-        at = unit_from_radec(*self.to_sky(x[..., None] + steps[:, 0], y[..., None] + steps[:, 1]))
-        # Differences of unit vectors, not of RA and Dec: 0h and the poles are places like any other.
-        axes = np.stack(tangent_axes(at[..., 0, :]), axis=-2)
-        moved = np.stack([at[..., 1, :] - at[..., 2, :], at[..., 3, :] - at[..., 4, :]], axis=-1)
-        return ARCSEC_PER_RAD * axes @ moved
+        return _jacobian(self.to_sky, x, y)
+
+
+def _jacobian(to_sky, x, y) -> np.ndarray:
+    steps = np.array([[0.0, 0.0], [0.5, 0.0], [-0.5, 0.0], [0.0, 0.5], [0.0, -0.5]])
+    x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
+    at = unit_from_radec(*to_sky(x[..., None] + steps[:, 0], y[..., None] + steps[:, 1]))
+    # Differences of unit vectors, not of RA and Dec: 0h and the poles are places like any other.
+    axes = np.stack(tangent_axes(at[..., 0, :]), axis=-2)
+    moved = np.stack([at[..., 1, :] - at[..., 2, :], at[..., 3, :] - at[..., 4, :]], axis=-1)
+    return ARCSEC_PER_RAD * axes @ moved
 
 
 class WcsMap(SkyMap):
@@ -597,7 +601,7 @@ def _check_mapping(name: str, wcs: WCS, shape: tuple[int, int]) -> tuple[str, ..
             f"{REMEDY}"
         )
     # A distortion that folds shows a part of the frame the other way round: the map changes its hand there.
-    if len(set(np.sign(np.linalg.det(WcsMap(wcs).jacobian(x[seen], y[seen]))))) > 1:
+    if len(set(np.sign(np.linalg.det(_jacobian(partial(pixel_to_sky, wcs), x[seen], y[seen]))))) > 1:
         raise FrameWCSError(
             f"{name}: the WCS mirrors a part of the frame (its distortion terms fold): {REMEDY}"
         )
