@@ -41,6 +41,16 @@ FIRST_ERROR = 0.01
 """Relative error of the images before they are matched: keeps the brightest star from deciding alone."""
 HALO = 3
 """Rows that the derivatives need above and below."""
+STRIP_BYTES = 4e6
+CALIBRATION_PIXELS = 4e6
+LEAST_OTHERS = 2
+"""Frames whose mean is a reference."""
+LEAST_SCATTER = 0.5
+SPREAD_PX = 3
+"""A star's residuals reach a pixel farther than its brightest pixel."""
+SHARP, SHARP_SIGMAS = 0.6, 2.5
+"""From so far on between a point of light and a single pixel's, and beyond its noise, a peak is a hit. (A
+slow body, dug out from both sides by the mean, is at 0.4.)"""
 
 
 @dataclass(frozen=True)
@@ -203,15 +213,6 @@ def _terms_at(plane, rows, columns):
     xy = 0.25 * (near[1, 1] + near[-1, -1] - near[1, -1] - near[-1, 1])
     dx, dy = 0.5 * (near[0, 1] - near[0, -1]), 0.5 * (near[1, 0] - near[-1, 0])
     return np.stack([m, dx, dy, xx, xy, yy, far + 2 * cross - 8 * arms + 20 * m])
-
-
-STRIP_BYTES = 4e6
-CALIBRATION_PIXELS = 4e6
-LEAST_OTHERS = 2
-"""Frames whose mean is a reference."""
-LEAST_SCATTER = 0.5
-SPREAD_PX = 3
-"""A star's residuals reach a pixel farther than its brightest pixel."""
 
 
 @dataclass(eq=False)
@@ -388,11 +389,6 @@ def _scatter(found: Differences, k) -> SkyMesh | None:
     except MeasurementError:
         return None
     return SkyMesh(mesh.level, mesh.sigma, mesh.box * step, found.shape)
-
-
-SHARP, SHARP_SIGMAS = 0.6, 2.5
-"""From so far on between a point of light and a single pixel's, and beyond its noise, a peak is a hit. (A
-slow body, dug out from both sides by the mean, is at 0.4.)"""
 
 
 def detections(found: Differences, k: int, threshold: float) -> np.ndarray:

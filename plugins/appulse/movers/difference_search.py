@@ -52,6 +52,27 @@ PEAK_PX, PEAK_STEP = 1.5, 0.25
 """Farther from the line a peak is another's, px; and the steps in which it is sought."""
 REACH_PX = 3.0
 """How far the line may move from where the detections put it, at its middle and at its ends."""
+FAINT = 0.75
+"""Detections down to this share of the threshold make lines: all frames together must reach what three
+detections at the threshold would."""
+PLACE_PX = 0.07
+"""Error of a peak's place beside its noise: interpolation, what the registration leaves."""
+FALSE_LINES = 0.02
+"""Expected number of chance lines at least as bright that is tolerated in a set of frames."""
+LEAST_MOTION_FWHM = 0.8
+"""What moves less between first and last detection cannot be told from a star whose image changes."""
+SLOW_FWHM, SLOW_SPAN = 4.0, 0.3
+"""What moves less than so many FWHM over the whole span is proposed by two frames only, which are at least
+that share of the span apart: the mean of the others holds its light, and a third may be lost in it."""
+VARIABLE = 0.3
+"""Relative scatter of a body's brightness from frame to frame, as it turns or the air changes."""
+MOST_SLOW = 400
+"""So many of these pairs are gone through in about a minute."""
+SHOWN = 0.5
+"""Least share of the common brightness that a frame must itself show to count as a detection."""
+TRAIL_FWHM = 3.0
+"""A longer trail is said to cost depth: its own matched filter would be 1.3 times as good as a dot's."""
+FLAG = "on the star-subtracted frame: the frame itself shows no dot of its own there"
 
 
 @dataclass(frozen=True)
@@ -210,26 +231,6 @@ def _windows(found: Differences, places, hours) -> _Windows | None:
         variances, np.array(share) / np.sum(share),
         np.array([photon_factor(found.smoothed, k) for k in usable]), found.smoothed.width,
     )  # fmt: skip
-
-
-FAINT = 0.75
-"""Detections down to this share of the threshold make lines: all frames together must reach what three
-detections at the threshold would."""
-PLACE_PX = 0.07
-"""Error of a peak's place beside its noise: interpolation, what the registration leaves."""
-FALSE_LINES = 0.02
-"""Expected number of chance lines at least as bright that is tolerated in a set of frames."""
-LEAST_MOTION_FWHM = 0.8
-"""What moves less between first and last detection cannot be told from a star whose image changes."""
-SLOW_FWHM, SLOW_SPAN = 4.0, 0.3
-"""What moves less than so many FWHM over the whole span is proposed by two frames only, which are at least
-that share of the span apart: the mean of the others holds its light, and a third may be lost in it."""
-VARIABLE = 0.3
-"""Relative scatter of a body's brightness from frame to frame, as it turns or the air changes."""
-MOST_SLOW = 400
-"""So many of these pairs are gone through in about a minute."""
-SHOWN = 0.5
-"""Least share of the common brightness that a frame must itself show to count as a detection."""
 
 
 @dataclass(frozen=True)
@@ -457,11 +458,6 @@ def _believable(line: Tracklet, search: TrackletSearch) -> bool:
         and LEAST_MOTION_FWHM * search.fwhm < rate * np.ptp(search.hours[frames])
         and rate <= 1.05 * search.max_rate
     )
-
-
-TRAIL_FWHM = 3.0
-"""A longer trail is said to cost depth: its own matched filter would be 1.3 times as good as a dot's."""
-FLAG = "on the star-subtracted frame: the frame itself shows no dot of its own there"
 
 
 @dataclass(eq=False)

@@ -36,6 +36,21 @@ MAX_RATE = 600.0
 """Fastest motion that is looked for by default, arcsec/h."""
 SAME_ARCSEC = 5.0
 """Two lines that pass so near to each other are one mover's."""
+SAME_SNR = 5.0
+"""A source whose signal to noise differs by more between two frames is another one (exposures differ)."""
+FALSE_LINES = 0.05
+"""Expected number of chance lines that is tolerated in a set of frames."""
+DECIMALS = {
+    "ra": 7, "dec": 7, "rate": 3, "motion_pa": 2, "sigma_rate": 3, "mag": 2, "sigma_mag": 2, "snr": 1,
+    "chi2_per_dof": 2,
+}  # fmt: skip
+SEEN = ("mover", "designation", "frame", "time", "x", "y", "ra", "dec", "sigma_ra", "sigma_dec", "mag",
+        "sigma_mag", "snr", "flag")  # fmt: skip
+CONFIRMED = 3
+MEDIAN_LOSS = np.sqrt(np.pi / 2)
+"""A median of many scatters by so much more than their mean; of one or two it is the mean."""
+FAR_SIGMAS, FAR_PX = 5.0, 0.5
+"""A fit that lies so far from where the star-subtracted frame shows the mover has found something else."""
 
 
 @dataclass(frozen=True)
@@ -238,12 +253,6 @@ def _named(mover: Mover, predicted, hours) -> Mover:
     return mover
 
 
-SAME_SNR = 5.0
-"""A source whose signal to noise differs by more between two frames is another one (exposures differ)."""
-FALSE_LINES = 0.05
-"""Expected number of chance lines that is tolerated in a set of frames."""
-
-
 def catalogue_search(frames, plates, hours, *, max_rate, needed, threshold, saturated_only=False):
     """Lines through the sources that stay nowhere."""
     centre = unit_from_radec(*frames[0].centre)
@@ -319,19 +328,6 @@ def _without_chance(lines, free, hours, max_rate):
         if chance * ways < FALSE_LINES:
             kept.append((members, quality))
     return kept
-
-
-DECIMALS = {
-    "ra": 7, "dec": 7, "rate": 3, "motion_pa": 2, "sigma_rate": 3, "mag": 2, "sigma_mag": 2, "snr": 1,
-    "chi2_per_dof": 2,
-}  # fmt: skip
-SEEN = ("mover", "designation", "frame", "time", "x", "y", "ra", "dec", "sigma_ra", "sigma_dec", "mag",
-        "sigma_mag", "snr", "flag")  # fmt: skip
-CONFIRMED = 3
-MEDIAN_LOSS = np.sqrt(np.pi / 2)
-"""A median of many scatters by so much more than their mean; of one or two it is the mean."""
-FAR_SIGMAS, FAR_PX = 5.0, 0.5
-"""A fit that lies so far from where the star-subtracted frame shows the mover has found something else."""
 
 
 def measure_detections(mover, frames, plates) -> tuple[list, tuple]:

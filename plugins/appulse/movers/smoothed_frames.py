@@ -41,6 +41,12 @@ FAR_ARCSEC = 180.0
 """Frames of one search follow each other: none is farther off than a few minutes of a poor mount's drift."""
 LARGEST_GRID = 2.5
 """Sides of the grid over those of the frame it follows: frames strewn wider than that share little sky."""
+STRIP_ROWS = 256
+IN_MEMORY_BYTES = 400e6
+"""Smoothed frames beyond this lie in a temporary file while they are needed."""
+BAD_SHARE, SATURATED_SHARE = 0.05, 0.003
+"""A smoothed pixel is not used if so much of its weight fell on bad or saturated pixels: the light that is
+missing from a saturated core is many times what a mover has."""
 
 
 @dataclass(eq=False)
@@ -311,14 +317,6 @@ def _otf(variance, beta):
     # Its logarithm is nearly straight; a floor keeps the ratio of two transforms from running away.
     values = np.interp(z, np.append(0.0, steps), np.log(np.append(1.0, np.maximum(table, 1e-12))))
     return np.exp(values).astype(np.float32)
-
-
-STRIP_ROWS = 256
-IN_MEMORY_BYTES = 400e6
-"""Smoothed frames beyond this lie in a temporary file while they are needed."""
-BAD_SHARE, SATURATED_SHARE = 0.05, 0.003
-"""A smoothed pixel is not used if so much of its weight fell on bad or saturated pixels: the light that is
-missing from a saturated core is many times what a mover has."""
 
 
 @dataclass(eq=False)

@@ -18,6 +18,9 @@ from appulse.registration.star_matching import match_frame
 MIN_AFFINE = 8
 """Stars from which on more than a shift is solved for."""
 CLIP = 3.5
+MIN_SHIFT = 3
+ROUNDS = 2
+_KEPT = ("n_stars", "rms_px", "shift_px", "flux_ratio", "ratio_sigma")
 
 
 def fit_affine(measured, predicted, sigma):
@@ -80,11 +83,6 @@ def _with(wcs, crpix, matrix):
         new.sip = Sip(wcs.sip.a, wcs.sip.b, wcs.sip.ap, wcs.sip.bp, new.wcs.crpix)
     new.wcs.set()
     return new
-
-
-MIN_SHIFT = 3
-ROUNDS = 2
-_KEPT = ("n_stars", "rms_px", "shift_px", "flux_ratio", "ratio_sigma")
 
 
 @dataclass(frozen=True)

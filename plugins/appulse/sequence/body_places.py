@@ -14,6 +14,8 @@ from appulse.overlays.columns import plain_column
 from appulse.sequence.resampled_frames import ResampledFrame
 
 TRAIL_POINTS = 5
+SEARCH_FWHM = 4.0
+COMPARED = 8
 
 
 @dataclass(frozen=True)
@@ -126,10 +128,6 @@ class TrailMask:
             y, x = np.mgrid[y0:y1, x0:x1].astype(float)
             mask[y0 - first : y1 - first, x0:x1] = distance_to_trail(x, y, self.trail) <= self.radius
         return mask
-
-
-SEARCH_FWHM = 4.0
-COMPARED = 8
 
 
 def centred_on_body(resampled: list[ResampledFrame], fwhm: float) -> tuple[list, tuple]:

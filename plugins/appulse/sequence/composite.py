@@ -25,6 +25,8 @@ SEEN_SNR = 4.0
 REACH_FWHM = 4.5
 NOISE_SHARE = 0.7
 """The weight is s^2 / (s^2 + (this x noise)^2), s the body's expected light in the pixel."""
+ASPECT = 1.5
+STRIP_ROWS = 512
 
 
 @dataclass
@@ -150,10 +152,6 @@ def body_radius(snr_peak, fwhm) -> float:
     gaussian = sigma * np.sqrt(2 * np.log(max(10.0 * snr_peak, np.e)))
     # Real stars have wings that no Gaussian has, and the place is good to a fraction of a width.
     return float(1.25 * gaussian + 0.5 * fwhm)
-
-
-ASPECT = 1.5
-STRIP_ROWS = 512
 
 
 @dataclass(frozen=True)

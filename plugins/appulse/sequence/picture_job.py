@@ -27,6 +27,14 @@ CHOICES = {
     "animation_path": PATHS,
     "animation_of": ("clean", "frames"),
 }
+PRODUCTS = (
+    "base.fits", "tracked.fits", "composite.png", "animation.gif", "dots.ecsv", "grades.ecsv", "grades.png",
+    "coverage.png", "recipe.yaml",
+)  # fmt: skip
+PREVIEW_PRODUCTS = ("preview.png",)
+EXTRAS = {"tiff": "composite.tiff", "jpeg": "composite.jpg", "mp4": "animation.mp4", "frames": "animation"}
+PIXEL_PACKAGES = ("numpy", "scipy", "astropy", "reproject", "scikit-image", "pillow")
+"""Packages whose version can change a pixel."""
 
 
 @dataclass(frozen=True)
@@ -128,14 +136,6 @@ class PictureSettings:
                 f"recipe: {unknown[0]!r} is not known among the settings; known: {sorted(known)}"
             )
         return cls(**kept)
-
-
-PRODUCTS = (
-    "base.fits", "tracked.fits", "composite.png", "animation.gif", "dots.ecsv", "grades.ecsv", "grades.png",
-    "coverage.png", "recipe.yaml",
-)  # fmt: skip
-PREVIEW_PRODUCTS = ("preview.png",)
-EXTRAS = {"tiff": "composite.tiff", "jpeg": "composite.jpg", "mp4": "animation.mp4", "frames": "animation"}
 
 
 @dataclass
@@ -319,10 +319,6 @@ def preview_job(job, longest_px, most_frames) -> PictureJob:
     settings = replace(job.settings, bin=step, reference=reference)
     smaller = [subframe.smaller(step // job.settings.bin) for subframe in subframes]
     return replace(job, subframes=smaller, settings=settings, extras=frozenset())
-
-
-PIXEL_PACKAGES = ("numpy", "scipy", "astropy", "reproject", "scikit-image", "pillow")
-"""Packages whose version can change a pixel."""
 
 
 def versions() -> dict:

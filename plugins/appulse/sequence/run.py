@@ -41,6 +41,8 @@ from appulse.sequence.resampled_frames import resample_frames
 from appulse.sequence.stack import base_stacks, tracked_stacks
 from appulse.sequence.subframe import binned
 
+PREVIEW_PX, PREVIEW_FRAMES = 700, 12
+
 
 class Cancelled(AppulseError):
     """The run was stopped on request; its finished parts are kept, and the same job goes on from there."""
@@ -160,9 +162,6 @@ def _small_colour(job, sky):
         return colour_on_grid(frames, sky.night, sky.track, aligned=False, workers=job.workers)
     except AppulseError as error:
         return None, (f"no colour in the preview: {error}",)
-
-
-PREVIEW_PX, PREVIEW_FRAMES = 700, 12
 
 
 def preview(

@@ -36,6 +36,20 @@ STRIP_BYTES = 48e6
 STRUCTURE = 0.25
 FEWEST = 3
 """Frames needed to tell which of them is off."""
+CELL = 16
+FEATHER_PX = 48.0
+"""Grid pixels over which a frame's weight rises from its border."""
+LEAST = 0.02
+"""Weight at the border itself: where nothing else is, the frame still counts."""
+STAR_SIGMAS = 2.5
+"""Light of the base above its surroundings, in sigmas of a frame, from which the tracked stack leaves a pixel
+out."""
+NEBULA_SHARE = 0.5
+"""Of a nebula's light; so much structure it has of its own."""
+BRIGHT = 20.0
+"""Times that limit: such a star's halo is left out as well."""
+HALO_FWHM = 8.0
+STRIP_ROWS = 512
 
 
 @dataclass
@@ -178,13 +192,6 @@ def _median(values, valid, n):
     return np.where(n > 0, middle, np.float32(0.0)), scatter
 
 
-CELL = 16
-FEATHER_PX = 48.0
-"""Grid pixels over which a frame's weight rises from its border."""
-LEAST = 0.02
-"""Weight at the border itself: where nothing else is, the frame still counts."""
-
-
 class Feather:
     """Weight of a frame from 0 to 1 by the distance from its border, on a grid displaced by `shift`."""
 
@@ -249,17 +256,6 @@ class StillSky:
         """Rows first..last-1 of the body's grid, float32; beyond the base its edge is held."""
         rows, columns = np.arange(first, last) + self.shift[1], np.arange(self.nx) + self.shift[0]
         return _between_cells(self.mesh, CELL, rows, columns)
-
-
-STAR_SIGMAS = 2.5
-"""Light of the base above its surroundings, in sigmas of a frame, from which the tracked stack leaves a pixel
-out."""
-NEBULA_SHARE = 0.5
-"""Of a nebula's light; so much structure it has of its own."""
-BRIGHT = 20.0
-"""Times that limit: such a star's halo is left out as well."""
-HALO_FWHM = 8.0
-STRIP_ROWS = 512
 
 
 class StarMask:

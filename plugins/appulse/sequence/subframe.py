@@ -21,6 +21,12 @@ from appulse.sequence.parts import digest
 
 NODES = 24
 """Places along the longer side of the grid at which the skies are compared."""
+FRAME_BYTES = 1.6e9
+"""For the frames that are worked on at once."""
+MAX_FITTED = 70
+"""Careful fits of a frame: more would not place it better, and each takes a millisecond."""
+QUICK_FWHM = 2.0
+"""px: sharper than most stars, so that a preview passes none of them over."""
 
 
 @dataclass(frozen=True)
@@ -87,10 +93,6 @@ def level_to(reference_sky, sky, places, factor, sigma, typical, area=1.0) -> Le
     # On a coarser grid each pixel is a mean of many; on a finer one it is an interpolation between few.
     own = white if np.sqrt(area) > COARSER else factor * sigma
     return Level(float(factor), plane, float(own), float(white), float(typical))
-
-
-FRAME_BYTES = 1.6e9
-"""For the frames that are worked on at once."""
 
 
 @dataclass(frozen=True)
@@ -182,12 +184,6 @@ def at_once(subframes, workers) -> int:
     )
     # The pixels and three times as much on the way to the grid.
     return int(max(1, min(workers, FRAME_BYTES // (16 * largest))))
-
-
-MAX_FITTED = 70
-"""Careful fits of a frame: more would not place it better, and each takes a millisecond."""
-QUICK_FWHM = 2.0
-"""px: sharper than most stars, so that a preview passes none of them over."""
 
 
 def star_list(frame) -> StarList:
