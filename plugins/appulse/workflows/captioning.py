@@ -30,20 +30,11 @@ class PassFacts:
 
 
 def gather_facts(
-    frames: Iterable[Path],
-    bodies: BodySource,
-    outline=None,
-    *,
-    name: str | None = None,
-    given: GivenFigures | None = None,
-    reading: dict | None = None,
-    place: str | None = None,
-    exact_place: bool = False,
-    equipment: str | None = None,
-    each: Callable | None = None,
-    progress=None,
+    frames: Iterable[Path], bodies: BodySource, outline=None, *, name: str | None = None,
+    given: GivenFigures | None = None, reading: dict | None = None, place: str | None = None,
+    exact_place: bool = False, equipment: str | None = None, each: Callable | None = None, progress=None,
     cancelled=None,
-) -> PassFacts:
+) -> PassFacts:  # fmt: skip
     """What a caption may say of one body in some frames, before an object.
 
     Parameters

@@ -35,15 +35,9 @@ class PlannedCapture:
 
 
 def plan_capture(
-    campaign,
-    encounter_id: str,
-    *,
-    site: str | None = None,
-    instrument: str | None = None,
-    night: str | None = None,
-    trail_arcsec: float | None = None,
-    cadence_s: float | None = None,
-) -> PlannedCapture:
+    campaign, encounter_id: str, *, site: str | None = None, instrument: str | None = None,
+    night: str | None = None, trail_arcsec: float | None = None, cadence_s: float | None = None,
+) -> PlannedCapture:  # fmt: skip
     """Plan the capture of one pass: when, how, and with what odds.
 
     Parameters
@@ -280,13 +274,9 @@ def _picture(fits_path, png_path, plan, ephemeris, overwrite):
     frame = read_frame(fits_path)
     track = track_in_frame(frame, ephemeris, plan.encounter.designation)
     annotated_png(
-        frame,
-        png_path,
-        tracks=[] if track is None else [track],
-        outlines=[plan.encounter.target],
-        title=f"invented preview of {plan.encounter.id}",
-        overwrite=overwrite,
-    )
+        frame, png_path, tracks=[] if track is None else [track], outlines=[plan.encounter.target],
+        title=f"invented preview of {plan.encounter.id}", overwrite=overwrite,
+    )  # fmt: skip
 
 
 def _as_mapping(plan):
@@ -296,9 +286,7 @@ def _as_mapping(plan):
     encounter, framing = plan.encounter, plan.framing
     figures = {
         key: {
-            "value": _six_digits(figure.value),
-            "unit": figure.unit,
-            "label": figure.label,
+            "value": _six_digits(figure.value), "unit": figure.unit, "label": figure.label,
             "source": figure.source,
         }
         for key, figure in plan.figures.items()
@@ -306,10 +294,8 @@ def _as_mapping(plan):
     return {
         "encounter": encounter.id,
         "least_separation": {
-            "utc": encounter.time.isot[:19],
-            "arcsec": round(encounter.separation_arcsec, 1),
-            "inside_outline": bool(encounter.inside_outline),
-            "seen_from": plan.night.site.name,
+            "utc": encounter.time.isot[:19], "arcsec": round(encounter.separation_arcsec, 1),
+            "inside_outline": bool(encounter.inside_outline), "seen_from": plan.night.site.name,
         },
         "site": plan.night.site.name,
         "night": plan.night.evening.isoformat(),

@@ -266,12 +266,10 @@ def save_comparison(compared: ComparedObservations, bodies: BodySource, out: Pat
     )
     table = residual_table(compared.residuals, about)
     shared = {
-        "verdict": SEVERAL_NIGHTS if compared.verdict is None else compared.verdict,
-        "overwrite": overwrite,
-        "title": f"Observations in {path.name}",
-        "provenance": dict(table.meta),
+        "verdict": SEVERAL_NIGHTS if compared.verdict is None else compared.verdict, "overwrite": overwrite,
+        "title": f"Observations in {path.name}", "provenance": dict(table.meta),
         "notes": ["the error budget of each place stands in verdict.yaml"],
-    }
+    }  # fmt: skip
     with together():
         return [
             write_residuals(table, out / "residuals.ecsv", overwrite),

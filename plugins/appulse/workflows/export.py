@@ -274,17 +274,9 @@ class SavedNight:
 
 
 def measure_to_folder(
-    frames: Iterable[Path],
-    bodies: BodySource,
-    stars: StarSource,
-    outputs: NightOutputs,
-    *,
-    each: Callable | None = None,
-    reading: dict | None = None,
-    progress=None,
-    cancelled=None,
-    **options,
-) -> SavedNight:
+    frames: Iterable[Path], bodies: BodySource, stars: StarSource, outputs: NightOutputs, *,
+    each: Callable | None = None, reading: dict | None = None, progress=None, cancelled=None, **options,
+) -> SavedNight:  # fmt: skip
     """Measure a night and write its table, verdict and whatever else is wanted: all of it or nothing.
 
     Parameters
@@ -388,13 +380,11 @@ def night_provenance(night: MeasuredNight, bodies: BodySource, stars: StarSource
     own_stars = [] if stars.path is None else [stars.path.name]
     codes = set(night.catalogues.values())
     return provenance(
-        frames=night.frames,
-        orbits=bodies.describe(),
-        stars=", ".join(dict.fromkeys([*night.catalogues, *own_stars])),
-        options=kept,
+        frames=night.frames, orbits=bodies.describe(),
+        stars=", ".join(dict.fromkeys([*night.catalogues, *own_stars])), options=kept,
         ades_code=codes.pop() if len(codes) == 1 else "UNK",
         stations={frame.name: frame.observer.code for frame in night.frames if frame.observer.code},
-    )
+    )  # fmt: skip
 
 
 def frame_drawer(bodies: BodySource, kinds) -> Callable | None:

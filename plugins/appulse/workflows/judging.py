@@ -121,13 +121,11 @@ def _offset(value, covariance) -> dict:
 
 def _clock(verdict) -> dict:
     return {
-        "offset_s": _plain(verdict.clock_offset_s),
-        "sigma_s": _plain(verdict.clock_sigma_s),
-        "stated_sigma_s": _plain(verdict.night.clock_sigma_s),
-        "drifts": bool(verdict.drifts),
+        "offset_s": _plain(verdict.clock_offset_s), "sigma_s": _plain(verdict.clock_sigma_s),
+        "stated_sigma_s": _plain(verdict.night.clock_sigma_s), "drifts": bool(verdict.drifts),
         "drift_s_per_h": _plain(verdict.clock_drift[0]),
         "sigma_drift_s_per_h": _plain(verdict.clock_drift[1]),
-    }
+    }  # fmt: skip
 
 
 def _alternative(row) -> dict:

@@ -122,14 +122,9 @@ def require_time_and_site(frame) -> None:
 
 
 def measure_frame(
-    frame,
-    bodies: BodySource,
-    stars: StarSource | None = None,
-    *,
-    plate=None,
-    surroundings: Surroundings | None = None,
-    **options,
-) -> MeasuredFrame:
+    frame, bodies: BodySource, stars: StarSource | None = None, *, plate=None,
+    surroundings: Surroundings | None = None, **options,
+) -> MeasuredFrame:  # fmt: skip
     """Measure the bodies of a source in one frame.
 
     Parameters
@@ -183,17 +178,10 @@ def measure_frame(
 
 
 def measured_frames(
-    frames: Iterable,
-    bodies: BodySource,
-    stars: StarSource | None = None,
-    *,
-    surroundings: Surroundings | None = None,
-    reading: dict | None = None,
-    draw: Callable | None = None,
-    progress: Progress | None = None,
-    cancelled: IsCancelled | None = None,
-    **options,
-) -> Iterator[MeasuredFrame | FailedFrame]:
+    frames: Iterable, bodies: BodySource, stars: StarSource | None = None, *,
+    surroundings: Surroundings | None = None, reading: dict | None = None, draw: Callable | None = None,
+    progress: Progress | None = None, cancelled: IsCancelled | None = None, **options,
+) -> Iterator[MeasuredFrame | FailedFrame]:  # fmt: skip
     """Measure frame by frame, each handed on as soon as it is done; one that fails costs only itself.
 
     The arguments are those of :func:`measure_night`; `draw` takes the frame (with its pixels) and the
@@ -222,13 +210,9 @@ def measured_frames(
 
 
 def measure_night(
-    frames: Iterable,
-    bodies: BodySource,
-    stars: StarSource | None = None,
-    *,
-    each: Callable[[MeasuredFrame | FailedFrame], None] | None = None,
-    **more,
-) -> MeasuredNight:
+    frames: Iterable, bodies: BodySource, stars: StarSource | None = None, *,
+    each: Callable[[MeasuredFrame | FailedFrame], None] | None = None, **more,
+) -> MeasuredNight:  # fmt: skip
     """Measure bodies in the frames of a night; a frame that cannot be used costs only itself.
 
     Parameters

@@ -59,16 +59,10 @@ class FoundMovers:
 
 
 def find_movers(
-    frames: Iterable[Path],
-    bodies: BodySource | None = None,
-    stars: StarSource | None = None,
-    limits: MoverLimits | None = None,
-    *,
-    reading: dict | None = None,
-    each: Callable | None = None,
-    progress=None,
-    cancelled=None,
-) -> FoundMovers:
+    frames: Iterable[Path], bodies: BodySource | None = None, stars: StarSource | None = None,
+    limits: MoverLimits | None = None, *, reading: dict | None = None, each: Callable | None = None,
+    progress=None, cancelled=None,
+) -> FoundMovers:  # fmt: skip
     """Find what moves in a straight line across three or more frames, and name what is known.
 
     Parameters

@@ -22,13 +22,9 @@ class FoundPasses:
 
 
 def search_passes(
-    campaign,
-    *,
-    observer=None,
-    run: Callable | None = None,
-    progress: Progress | None = None,
+    campaign, *, observer=None, run: Callable | None = None, progress: Progress | None = None,
     cancelled: IsCancelled | None = None,
-) -> FoundPasses:
+) -> FoundPasses:  # fmt: skip
     """Search a campaign's dates for passes of its bodies by its objects, and rank them for its sites.
 
     Parameters
@@ -63,15 +59,11 @@ def search_passes(
     check_dates(campaign)
     catalogue, notes = bodies_of(campaign)
     search = PassSearch(
-        targets=targets_of(campaign),
-        start=campaign.start,
-        end=campaign.end,
-        observer=Site.geocentre() if observer is None else observer,
-        within_arcmin=campaign.rule.within,
-        measured_from=campaign.rule.measured_from,
-        least_elongation=campaign.rule.least_elongation,
+        targets=targets_of(campaign), start=campaign.start, end=campaign.end,
+        observer=Site.geocentre() if observer is None else observer, within_arcmin=campaign.rule.within,
+        measured_from=campaign.rule.measured_from, least_elongation=campaign.rule.least_elongation,
         brighter_than=campaign.bodies.brighter_than,
-    )
+    )  # fmt: skip
     notes += _of_unknown_brightness(catalogue, search.brighter_than)
     how = {"run": run, "progress": progress, "cancelled": cancelled}
     passes = _find(catalogue, search, **how)
@@ -91,19 +83,10 @@ def search_passes(
 
 
 def find_passes(
-    start,
-    end,
-    bodies=None,
-    targets=None,
-    *,
-    orbits=None,
-    within_arcmin: float = 10.0,
-    measured_from: str = "centre",
-    brighter_than: float | None = None,
-    site=None,
-    progress: Progress | None = None,
-    cancelled: IsCancelled | None = None,
-):
+    start, end, bodies=None, targets=None, *, orbits=None, within_arcmin: float = 10.0,
+    measured_from: str = "centre", brighter_than: float | None = None, site=None,
+    progress: Progress | None = None, cancelled: IsCancelled | None = None,
+):  # fmt: skip
     """Which bodies pass which deep-sky objects between two dates.
 
     Parameters
@@ -213,13 +196,9 @@ def _asked(search, catalogue):
     return {
         "orbits": {"source": catalogue.source, "bodies": len(catalogue)},
         "options": {
-            "from": search.start.isot,
-            "to": search.end.isot,
-            "within_arcmin": search.within_arcmin,
-            "measured_from": search.measured_from,
-            "least_elongation_deg": search.least_elongation,
-            "brighter_than": search.brighter_than,
-            "observer": search.observer.code or search.observer.name,
+            "from": search.start.isot, "to": search.end.isot, "within_arcmin": search.within_arcmin,
+            "measured_from": search.measured_from, "least_elongation_deg": search.least_elongation,
+            "brighter_than": search.brighter_than, "observer": search.observer.code or search.observer.name,
             "objects": len(search.targets),
         },
     }

@@ -45,18 +45,10 @@ class PictureRun:
 
 
 def plan_pictures(
-    frames: Iterable,
-    bodies: BodySource,
-    outputs: PictureOutputs,
-    settings=None,
-    stars: StarSource | None = None,
-    files: PictureFiles | None = None,
-    *,
-    reading: dict | None = None,
-    each: Callable | None = None,
-    progress=None,
-    cancelled=None,
-) -> PictureRun:
+    frames: Iterable, bodies: BodySource, outputs: PictureOutputs, settings=None,
+    stars: StarSource | None = None, files: PictureFiles | None = None, *, reading: dict | None = None,
+    each: Callable | None = None, progress=None, cancelled=None,
+) -> PictureRun:  # fmt: skip
     """A run out of frames, a body and choices.
 
     Parameters
@@ -117,20 +109,12 @@ def plan_pictures(
     job = PictureJob(
         body=",".join(bodies.names),
         subframes=[subframe_of(frame, there, masters, settings) for frame, there in placed],
-        settings=settings,
-        out=outputs.out,
-        orbits=bodies.describe(),
-        star_table=stars.around,
-        colour=colour_frames(files.colour),
-        masters=masters,
-        decided=decided,
+        settings=settings, out=outputs.out, orbits=bodies.describe(), star_table=stars.around,
+        colour=colour_frames(files.colour), masters=masters, decided=decided,
         reading={name: value for name, value in (reading or {}).items() if name != "site"},
-        extras=outputs.extras,
-        jpeg_px=outputs.jpeg_px,
-        overwrite=outputs.overwrite,
-        keep_parts=outputs.keep_parts,
-        files=_files(stars, files),
-    )
+        extras=outputs.extras, jpeg_px=outputs.jpeg_px, overwrite=outputs.overwrite,
+        keep_parts=outputs.keep_parts, files=_files(stars, files),
+    )  # fmt: skip
     return PictureRun(job, failed=failed)
 
 
@@ -239,20 +223,9 @@ def repeat_recipe(path: Path, outputs: PictureOutputs, *, reading: dict | None =
 
 
 def stack(
-    frames: Iterable,
-    body: str,
-    out,
-    *,
-    orbits=None,
-    positions=None,
-    stars=None,
-    extras: Iterable[str] = (),
-    overwrite: bool = False,
-    reading: dict | None = None,
-    progress=None,
-    cancelled=None,
-    **settings,
-):
+    frames: Iterable, body: str, out, *, orbits=None, positions=None, stars=None, extras: Iterable[str] = (),
+    overwrite: bool = False, reading: dict | None = None, progress=None, cancelled=None, **settings,
+):  # fmt: skip
     """Stack a night's frames on the stars and on the body; composite and animation with them.
 
     Parameters
@@ -302,13 +275,8 @@ def stack(
     from appulse.workflows.sources import open_bodies, open_stars
 
     planned = plan_pictures(
-        frames,
-        open_bodies(body, orbits, positions),
-        PictureOutputs(Path(out), frozenset(extras), overwrite=overwrite),
-        PictureSettings(**settings),
-        open_stars(stars),
-        reading=reading,
-        progress=progress,
-        cancelled=cancelled,
-    )
+        frames, open_bodies(body, orbits, positions),
+        PictureOutputs(Path(out), frozenset(extras), overwrite=overwrite), PictureSettings(**settings),
+        open_stars(stars), reading=reading, progress=progress, cancelled=cancelled,
+    )  # fmt: skip
     return run(planned.job, progress=progress, cancelled=cancelled)

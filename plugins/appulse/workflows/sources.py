@@ -372,12 +372,9 @@ class FrameFault(AppulseError):
 
 
 def frame_by_frame(
-    frames: Iterable,
-    work: Callable[[Any], Any],
-    words: str,
-    progress: Progress | None = None,
+    frames: Iterable, work: Callable[[Any], Any], words: str, progress: Progress | None = None,
     cancelled: IsCancelled | None = None,
-) -> Iterator:
+) -> Iterator:  # fmt: skip
     """Do the same to every frame; one that fails costs only itself.
 
     Parameters
@@ -417,13 +414,10 @@ def frame_by_frame(
 
 
 def usable_frames(
-    frames: Iterable,
-    work: Callable[[Any], Any],
-    words: str,
-    each: Callable[[FailedFrame], None] | None = None,
-    progress: Progress | None = None,
+    frames: Iterable, work: Callable[[Any], Any], words: str,
+    each: Callable[[FailedFrame], None] | None = None, progress: Progress | None = None,
     cancelled: IsCancelled | None = None,
-) -> tuple[list, tuple[FailedFrame, ...]]:
+) -> tuple[list, tuple[FailedFrame, ...]]:  # fmt: skip
     """The results of :func:`frame_by_frame`, and the frames that failed; `each` hears of these at once."""
     results, failed = [], []
     for result in frame_by_frame(frames, work, words, progress, cancelled):
