@@ -82,8 +82,9 @@ def read_instrument(fields):
         "rotation_deg": fields.number("rotation_deg", None, minimum=-360, maximum=360),
     }
     for name, most in _ABOVE_ZERO.items():
-        usual = getattr(default, name, None)  # none for what must be given
-        values[name] = fields.number(name, usual, required=name in _NEEDED, above=0, maximum=most)
+        # What must be given has no default.
+        usual, needed = getattr(default, name, None), name in _NEEDED
+        values[name] = fields.number(name, usual, required=needed, above=0, maximum=most)
     for name, most in _FROM_ZERO.items():
         values[name] = fields.number(name, getattr(default, name), minimum=0, maximum=most)
     fields.done()

@@ -357,10 +357,8 @@ def _length_of_span(name: str, start, mid, end) -> tuple[float, str]:
     elif mid and end:
         seconds = 2.0 * (end.time - mid.time).sec
     elif mid:
-        return (
-            0.0,
-            f"exposure time unknown: only the middle ({mid.key}) is used, no trail; --exposure gives it",
-        )
+        words = f"only the middle ({mid.key}) is used, no trail; --exposure gives it"
+        return 0.0, f"exposure time unknown: {words}"
     else:
         raise FrameTimeError(
             f"{name}: {start or end} is the {'start' if start else 'end'} of an exposure whose length the "
