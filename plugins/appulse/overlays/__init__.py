@@ -1,1 +1,1 @@
-"""Tracks and outlines in the pixels of a frame, and the scene that every painter paints: geometry, no drawing."""
+"""Tracks and outlines in the pixels of a frame, and the scene that painters paint: geometry, no drawing."""
