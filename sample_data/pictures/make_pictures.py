@@ -1,4 +1,4 @@
-"""Screenshots of the README, made from the sample night by the viewer itself, so that none goes stale.
+"""Screenshots of the guide, made from the sample night by the viewer itself, so that none goes stale.
 
 Run: python sample_data/pictures/make_pictures.py [FOLDER]
 It needs the extra 'desktop' and works without a screen.

@@ -37,7 +37,7 @@ def add_orbit_options(parser: argparse.ArgumentParser, *, body_required: bool = 
         "--orbits",
         type=Path,
         metavar="FILE",
-        help="orbits: the table of the README, MPCORB or MPC comet lines, mpc_orb.json and others; "
+        help="orbits: the table of `guide tables`, MPCORB or MPC comet lines, mpc_orb.json and others; "
         "the bundled starter set when left out",
     )
     parser.add_argument(

@@ -129,21 +129,25 @@ def read_campaign(path, settings=None):
     start, end = _dates(top)
     file = settings.path or settings_path()
     sites = _mixed(top, "sites", read_sites, settings.sites, file)
-    campaign = {
-        "title": top.text("title", path.stem),
-        "sites": sites,
-        "instruments": _mixed(top, "instruments", read_instruments, settings.instruments, file),
-        "bodies": _bodies(top, path.parent, settings),
-        "targets": _targets(top, path.parent),
-        "rule": _rule(top),
-        "ranking": _ranking(top),
-        "rental": _rental(top, sites),
-        "serving_nights": int(top.number("serving_nights", 5, minimum=1, maximum=60, whole=True)),
-    }
+    campaign = Campaign(
+        title=top.text("title", path.stem),
+        start=start,
+        end=end,
+        sites=sites,
+        instruments=_mixed(top, "instruments", read_instruments, settings.instruments, file),
+        bodies=_bodies(top, path.parent, settings),
+        targets=_targets(top, path.parent),
+        rule=_rule(top),
+        ranking=_ranking(top),
+        rental=_rental(top, sites),
+        serving_nights=int(top.number("serving_nights", 5, minimum=1, maximum=60, whole=True)),
+        path=path,
+        lines=dict(top.mapping.lines),
+    )
     top.done()
     # All mistakes at once: nobody likes to mend a file line by line.
     problems.raise_any()
-    return Campaign(start=start, end=end, path=path, lines=dict(top.mapping.lines), **campaign)
+    return campaign
 
 
 def _dates(top):
