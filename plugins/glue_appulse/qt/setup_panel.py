@@ -22,6 +22,17 @@ from glue_appulse.qt.panels import BackgroundWork, Panel, open_once, report_fail
 NEW = "a new one"
 
 
+def value_row(line: QLineEdit, known: QLabel, *between) -> QHBoxLayout:
+    """A line to write a value into, and beside it what is known already and from where."""
+    row = QHBoxLayout()
+    row.addWidget(line, 1)
+    for widget in between:
+        row.addWidget(widget)
+    known.setWordWrap(True)
+    row.addWidget(known, 2)
+    return row
+
+
 class InstrumentBox(QGroupBox):
     """Values of an instrument, each with where it comes from; kept in the settings file on request."""
 
@@ -39,10 +50,7 @@ class InstrumentBox(QGroupBox):
         form.addRow("which", self.choice)
         form.addRow("name", self.name)
         for name, words, _keys in frame_setup.INSTRUMENT_FIELDS:
-            row = QHBoxLayout()
-            row.addWidget(self.lines[name], 1)
-            row.addWidget(self.known[name], 2)
-            form.addRow(words, row)
+            form.addRow(words, value_row(self.lines[name], self.known[name]))
         low = QHBoxLayout()
         low.addWidget(self.use_button)
         low.addWidget(self.keep_button)
@@ -144,14 +152,8 @@ class SetupPanel(Panel):
         form = QFormLayout()
         form.addRow("frame", self.frame_box)
         for name, words, _hint in FIELDS:
-            row = QHBoxLayout()
-            row.addWidget(self.lines[name], 1)
-            if name == "time":
-                row.addWidget(QLabel("is the"))
-                row.addWidget(self.time_is)
-            self.known[name].setWordWrap(True)
-            row.addWidget(self.known[name], 2)
-            form.addRow(words, row)
+            between = (QLabel("is the"), self.time_is) if name == "time" else ()
+            form.addRow(words, value_row(self.lines[name], self.known[name], *between))
         for what, label in self.sources.items():
             row, button = QHBoxLayout(), QPushButton("choose…")
             button.clicked.connect(lambda _on=False, what=what: self._choose(what))
