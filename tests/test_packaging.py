@@ -1,5 +1,6 @@
 """The house keeps its own rules: layers, lint, plugin registration, and a command line that starts light."""
 
+import ast
 import configparser
 import importlib
 import subprocess
@@ -146,3 +147,34 @@ def test_readme_test_command_is_the_one_that_ci_runs():
     assert "the test command; .ci/run reads" in script
     assert "pytest" in after.strip().splitlines()[1]
     assert "pip install" not in script, "CI installs by the README's line only"
+
+
+def imports_past_a_door(tree: ast.AST, room: str | None, rooms: set[str]) -> list[str]:
+    """Imports of a module inside another room, where the room itself offers what its neighbours may use."""
+    return [
+        ast.unparse(node)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("appulse.")
+        for path in [node.module.split(".")]
+        if path[1] in rooms - {room} and len(path) > 2
+    ]
+
+
+def test_rooms_use_only_what_their_neighbours_offer():
+    rooms = {path.parent.name for path in (ROOT / "plugins/appulse").glob("*/__init__.py")}
+    found = {}
+    for path in (ROOT / "plugins").rglob("*.py"):
+        parts = path.relative_to(ROOT / "plugins").parts
+        room = parts[1] if parts[0] == "appulse" and len(parts) > 2 else None
+        past = imports_past_a_door(ast.parse(path.read_text(encoding="utf-8")), room, rooms)
+        if past:
+            found[str(path)] = past
+    assert found == {}
+
+
+def test_an_import_past_a_door_is_found():
+    tree = ast.parse("from appulse.frames.reading import read_frame\nfrom appulse.frames import SolvedFrame")
+    assert imports_past_a_door(tree, "cli", {"frames", "cli"}) == [
+        "from appulse.frames.reading import read_frame"
+    ]
+    assert imports_past_a_door(tree, "frames", {"frames", "cli"}) == []

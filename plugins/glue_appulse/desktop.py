@@ -22,7 +22,7 @@ def parser():
 
 def frame_options(args) -> dict:
     """What the user says about frames whose headers do not."""
-    from appulse.formats.settings import site_of
+    from appulse.formats import site_of
 
     hdu = int(args.hdu) if args.hdu is not None and args.hdu.isdigit() else args.hdu
     given = {
@@ -43,7 +43,7 @@ def load_frames(application, paths: list[str], options: dict) -> list:
     from glue.utils import as_list
 
     from appulse.errors import FrameError
-    from appulse.frames.reading import read_frame
+    from appulse.frames import read_frame
     from glue_appulse.data.kinds import FRAME, kind_of
     from glue_appulse.data.solved_frames import frame_of, replace_frame
 

@@ -113,7 +113,7 @@ def instrument_entries() -> dict[str, dict]:
     import yaml
 
     from appulse.errors import AppulseError
-    from appulse.formats.settings import read_settings, settings_path
+    from appulse.formats import read_settings, settings_path
 
     path = settings_path()
     try:
@@ -126,7 +126,7 @@ def instrument_entries() -> dict[str, dict]:
 
 def instrument_values(entry: dict, frame=None) -> dict[str, tuple[str, str]]:
     """Values of an instrument, each with its source: the settings file, a frame's header, or the default."""
-    from appulse.formats.settings import InstrumentSettings
+    from appulse.formats import InstrumentSettings
 
     defaults = {field.name: field.default for field in fields(InstrumentSettings)}
     found = {}
@@ -207,8 +207,8 @@ class Given:
 
     def options(self) -> dict:
         """Keywords of :func:`appulse.frames.reading.read_frame`."""
-        from appulse.formats.settings import read_settings
-        from appulse.observers.site import Site
+        from appulse.formats import read_settings
+        from appulse.observers import Site
 
         given = {name: value for name, value in vars(self).items() if value is not None}
         if self.site is not None:
@@ -219,7 +219,7 @@ class Given:
 
 def apply(frames: list, given: Given) -> list[str]:
     """Read frames again with what the user says."""
-    from appulse.frames.reading import read_frame
+    from appulse.frames import read_frame
 
     options, lines = given.options(), []
     for data in frames:
@@ -276,9 +276,8 @@ def _with_entry(entries, given):
 def keep_in_settings(*, site=None, site_name=None, orbits=None, stars=None, instrument=None):
     """Write into the settings file; what it held before stays, its earlier state beside it as ``.bak``."""
     # Comments stay too, but for those within an entry that is replaced.
-    from appulse.formats.output import write_text
-    from appulse.formats.settings import read_settings, settings_path
-    from appulse.observers.site import Site
+    from appulse.formats import read_settings, settings_path, write_text
+    from appulse.observers import Site
 
     path = settings_path()
     before = path.read_text(encoding="utf-8") if path.exists() else ""

@@ -41,7 +41,7 @@ def chosen() -> Choices:
 
 def _from_settings() -> dict:
     from appulse.errors import AppulseError
-    from appulse.formats.settings import read_settings
+    from appulse.formats import read_settings
 
     try:
         settings = read_settings()

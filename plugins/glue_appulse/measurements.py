@@ -129,9 +129,8 @@ def measure(task: Task) -> Measured:
 
 def _table_of(result: MeasuredFrame, source, stars):
     """The row of a measurement."""
-    from appulse.astrometry.residual import residual_table
-    from appulse.workflows import night_provenance
-    from appulse.workflows.export import in_space
+    from appulse.astrometry import residual_table
+    from appulse.workflows import in_space, night_provenance
 
     about = night_provenance(MeasuredNight((result,), total=1), source, stars, made="in the viewer")
     observer = result.frame.observer
@@ -170,14 +169,14 @@ def measure_night(
 
 def verdict(measured: Measured) -> str:
     """What a measurement says, in a sentence; of a body that was not measured, why."""
-    from appulse.astrometry.budget import error_budget
+    from appulse.astrometry import error_budget
 
     return error_budget(measured.residual).sentence if measured.found else measured.flag or "not measured"
 
 
 def circumstances(measured: Measured) -> str:
     """From where a frame was taken, and what else the dot could be."""
-    from appulse.workflows.export import from_the_earth, in_space
+    from appulse.workflows import from_the_earth, in_space
 
     observer = measured.result.frame.observer
     words = f"observer: {observer.name or observer.code}"
@@ -203,7 +202,7 @@ def doubts_of(measured: list[Measured]) -> list[str]:
 
 def rejected(measured: Measured, reason: str):
     """The row of a measurement that its observer does not trust: no measured numbers, and the reason."""
-    from appulse.formats.residual_table import make_table
+    from appulse.formats import make_table
 
     row = {name: value for name, value in measured.residual.row().items() if name in PREDICTED}
     return make_table([row | {"flag": f"rejected by the observer: {reason}"}], measured.table.meta)
@@ -211,7 +210,7 @@ def rejected(measured: Measured, reason: str):
 
 def joined(measured: list[Measured]):
     """One residual table of several measurements."""
-    from appulse.formats.residual_table import make_table
+    from appulse.formats import make_table
 
     meta = {}
     for m in measured:
@@ -233,14 +232,14 @@ def _residuals_of(data):
 
 def write_residuals_ecsv(filename: str, data, components=None):
     """Write residuals as ECSV."""
-    from appulse.formats.residual_table import write_residuals
+    from appulse.formats import write_residuals
 
     write_residuals(_residuals_of(data), filename, overwrite=True)
 
 
 def write_residuals_psv(filename: str, data, components=None):
     """Write measured places as ADES observations (PSV), a spacecraft's with its own place."""
-    from appulse.formats.ades.build import write_ades_psv
+    from appulse.formats import write_ades_psv
     from appulse.workflows import observation_options
 
     table, choice = _residuals_of(data), AdesChoice()
@@ -256,7 +255,7 @@ def write_residuals_psv(filename: str, data, components=None):
 
 def _observers(table) -> dict:
     """Who took the frames, as far as it may go out: stations with a code, and spacecraft."""
-    from appulse.observers.site import Site
+    from appulse.observers import Site
 
     spacecraft = table.meta.get(SPACECRAFT) or {}
     codes = table.meta.get("stations") or {}
@@ -271,7 +270,7 @@ def _observers(table) -> dict:
 
 def write_evidence_sheet(filename: str, data, components=None):
     """Write the one-page evidence sheet (HTML) of what was measured in this run."""
-    from appulse.reports.evidence import write_evidence
+    from appulse.reports import write_evidence
 
     table = _residuals_of(data)
     measured = [kept[key] for key in row_keys(table) if key in kept]

@@ -35,7 +35,7 @@ def preview(
     plan: "PictureRequest", progress: Callable | None = None, cancelled: Callable | None = None
 ) -> Answer:
     """See how the picture will look; nothing is written."""
-    from appulse.sequence.run import preview as look
+    from appulse.sequence import preview as look
 
     lines, failed = _listener()
     job = make_job(replace(plan, out=plan.out or FOLDER), failed)
@@ -47,7 +47,7 @@ def preview(
 
 def _preview_px(job):
     """Pixels of a frame's longer side in the preview: more where only a part of the frame is to be seen."""
-    from appulse.sequence.run import PREVIEW_PX
+    from appulse.sequence import PREVIEW_PX
 
     if not job.settings.view_arcmin:
         return PREVIEW_PX
@@ -58,9 +58,7 @@ def _preview_px(job):
 
 def grade(plan, folder, progress=None, cancelled=None):
     """Look at all frames in full."""
-    from appulse.sequence.parts import Parts
-    from appulse.sequence.prepared_night import prepare
-    from appulse.sequence.run import Steps
+    from appulse.sequence import Parts, Steps, prepare
 
     lines, failed = _listener()
     job = make_job(replace(plan, out=plan.out or FOLDER), failed)
@@ -74,8 +72,8 @@ def grade(plan, folder, progress=None, cancelled=None):
 
 def run(plan, graded=None, progress=None, cancelled=None):
     """Make the products; broken off, the same plan goes on from there."""
-    from appulse.formats.output import check_free
-    from appulse.sequence.run import run as do
+    from appulse.formats import check_free
+    from appulse.sequence import run as do
 
     lines, failed = _listener()
     job = make_job(plan, failed)
@@ -159,7 +157,7 @@ def suggested_folder(frames: list) -> str:
 
 def folder_state(out: str | Path) -> str:
     """What a folder holds of an earlier run."""
-    from appulse.sequence.picture_job import PictureJob, PictureSettings
+    from appulse.sequence import PictureJob, PictureSettings
 
     job = PictureJob("", [], PictureSettings(), Path(out))
     if job.unfinished:
@@ -170,7 +168,7 @@ def folder_state(out: str | Path) -> str:
 def make_job(plan: PictureRequest, failed: Callable | None = None):
     """The run that a plan asks for."""
     from appulse.errors import InputError
-    from appulse.sequence.picture_job import PictureSettings, job_for
+    from appulse.sequence import PictureSettings, job_for
     from glue_appulse import inputs
     from glue_appulse.data.solved_frames import frame_of
 

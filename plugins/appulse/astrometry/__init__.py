@@ -1,1 +1,20 @@
 """Bodies and stars measured on frames: fits, the plate check, O-C, error budget, verdict, improved orbits."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "budget": ["THREE_SIGMA_CHI2", "error_budget"],
+        "detection": ["detect_stars", "survey_frame"],
+        "identity": ["identify"],
+        "observations": ["observation_residuals", "observer_of"],
+        "orbit_fit": ["improve_orbit"],
+        "plate": ["check_plate", "zero_point"],
+        "prediction": ["Prediction"],
+        "psf": ["PSF", "Trail", "pixel_image"],
+        "residual": ["Residual", "measure", "residual_table"],
+        "sky": ["SkyMesh", "sky_mesh"],
+        "verdict": ["judge"],
+    },
+)

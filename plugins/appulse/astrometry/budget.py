@@ -11,7 +11,7 @@ from astropy import units as u
 from astropy.table import QTable
 
 from appulse.errors import MeasurementError
-from appulse.numerics.distributions import chi2_sf
+from appulse.numerics import chi2_sf
 
 LIKELY, UNLIKELY = 0.05, 0.0027
 THREE_SIGMA_CHI2 = 11.829

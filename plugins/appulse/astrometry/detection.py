@@ -21,8 +21,7 @@ from appulse.astrometry.source_fit import fit_source
 from appulse.astrometry.stamp import Noise, frame_noise, sky_sigma
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
-from appulse.numerics.distributions import normal_isf
-from appulse.numerics.robust import mad_sigma
+from appulse.numerics import mad_sigma, normal_isf
 
 STRIP_ROWS = 512
 THREADS = 2

@@ -9,7 +9,7 @@ from appulse.astrometry.plate import zero_point
 from appulse.astrometry.prediction import Prediction
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
-from appulse.numerics.sphere import separation_rad, unit_from_radec
+from appulse.numerics import separation_rad, unit_from_radec
 
 PREDICTED_MAG_SIGMA = 0.3
 """Error of a predicted magnitude: light curve, slope and colour together (common practice, no source)."""

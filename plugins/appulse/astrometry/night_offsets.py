@@ -15,8 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from appulse.errors import MeasurementError
-from appulse.numerics.distributions import chi2_isf, chi2_sf, f_isf
-from appulse.numerics.robust import extra_scatter
+from appulse.numerics import chi2_isf, chi2_sf, extra_scatter, f_isf
 
 OUTLIER_P = 1e-4
 """A frame is an outlier when its distance from the common motion is a chance smaller than this."""

@@ -7,8 +7,8 @@ from appulse.astrometry.prediction import Prediction, cell
 from appulse.astrometry.residual import Residual
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import InputError
-from appulse.numerics.sphere import offsets_rad, unit_from_radec
-from appulse.observers.site import Site, SpacecraftVector
+from appulse.numerics import offsets_rad, unit_from_radec
+from appulse.observers import Site, SpacecraftVector
 
 DEFAULT_SIGMA_ARCSEC = 0.5
 """Taken where an observation states no error, per axis (common practice, no source)."""

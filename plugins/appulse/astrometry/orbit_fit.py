@@ -9,12 +9,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from appulse.bodies.ephemeris import NBodyEphemeris
-from appulse.bodies.orbit import Orbit
+from appulse.bodies import NBodyEphemeris, Orbit
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import InputError
-from appulse.numerics.distributions import chi2_sf
-from appulse.numerics.sphere import offsets_rad, unit_from_radec
+from appulse.numerics import chi2_sf, offsets_rad, unit_from_radec
 
 STEP = 1e-7
 """Displacement of the neighbours, relative to distance and speed: the places then move by tens of mas, far

@@ -19,10 +19,16 @@ from astropy.table import QTable, Table
 from appulse.astrometry.detection import Survey, survey_frame, within
 from appulse.astrometry.stamp import polynomial_terms
 from appulse.constants import ARCSEC_PER_RAD
-from appulse.frames.wcs import SkyMap, WcsMap
-from appulse.numerics.robust import extra_scatter, mad_sigma, weighted_lstsq
-from appulse.numerics.sphere import offsets_rad, tangent_axes, unit_from_radec
-from appulse.registration.star_matching import FAR_ARCSEC, Match, match_frame
+from appulse.frames import SkyMap, WcsMap
+from appulse.numerics import (
+    extra_scatter,
+    mad_sigma,
+    offsets_rad,
+    tangent_axes,
+    unit_from_radec,
+    weighted_lstsq,
+)
+from appulse.registration import FAR_ARCSEC, Match, match_frame
 
 MIN_STARS = 3
 MIN_PHOTOMETRY_STARS = 3

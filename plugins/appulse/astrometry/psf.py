@@ -25,7 +25,7 @@ from scipy.special import ndtr
 from appulse.astrometry.stamp import Noise, cut, line_distance2
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
-from appulse.numerics.robust import MAD_TO_SIGMA, mad_sigma
+from appulse.numerics import MAD_TO_SIGMA, mad_sigma
 
 POINT_LIKE = 1e-3
 """A segment shorter than this, in sigmas, is a point."""

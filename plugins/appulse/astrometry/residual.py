@@ -25,8 +25,8 @@ from appulse.astrometry.source_fit import SourceFit, fit_source, is_plain, light
 from appulse.astrometry.stamp import line_distance2
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
-from appulse.formats.residual_table import make_table
-from appulse.numerics.sphere import offsets_rad, unit_from_radec
+from appulse.formats import make_table
+from appulse.numerics import offsets_rad, unit_from_radec
 
 SEARCH_ARCSEC = 3.0
 SEARCH_FWHM = 1.5

@@ -6,7 +6,7 @@ import numpy as np
 from scipy import ndimage
 
 from appulse.errors import MeasurementError
-from appulse.numerics.mesh import between
+from appulse.numerics import between
 
 SAMPLES_PER_BOX = 900
 """Enough for a median good to a twentieth of the sky's scatter."""

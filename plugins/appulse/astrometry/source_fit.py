@@ -24,8 +24,7 @@ from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
 from appulse.astrometry.stamp import Noise, Stamp, cut
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
-from appulse.numerics.distributions import chi2_isf
-from appulse.numerics.robust import clipped_sigma
+from appulse.numerics import chi2_isf, clipped_sigma
 
 WIDE, NARROW = 8.0, 4.0
 """Radii of the pixels used, in PSF sigmas: with the first a plane under the source costs under 1% of the

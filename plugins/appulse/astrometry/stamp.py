@@ -6,7 +6,7 @@ import numpy as np
 from scipy import ndimage
 
 from appulse.errors import MeasurementError
-from appulse.numerics.robust import mad_sigma
+from appulse.numerics import mad_sigma
 
 LEAST_PIXELS = 12
 """Fewer usable pixels carry no fit of place, flux and plane with a chi-squared to judge it by."""

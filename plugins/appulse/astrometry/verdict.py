@@ -24,7 +24,7 @@ import numpy as np
 from astropy.table import Table
 
 from appulse.astrometry.night_offsets import Motion, NightOffsets, fit_motion, gather, polynomial, solve
-from appulse.numerics.distributions import chi2_sf
+from appulse.numerics import chi2_sf
 
 NAMED_P = 5e-3
 """An effect of five sigmas, which noise may bring down to 3.3, is then named in 95 nights of 100."""

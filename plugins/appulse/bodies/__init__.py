@@ -1,1 +1,22 @@
 """Minor bodies: designations, orbits and their readers, ephemerides, photometry, who is in a field."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "catalogue": ["OrbitCatalogue"],
+        "designations": ["normalise", "pack", "read_name"],
+        "ephemeris": ["NBodyEphemeris", "predict"],
+        "field_search": ["bodies_in_field"],
+        "kernels": ["EARTH", "Kernels", "MOON", "SUN", "default_kernels"],
+        "orbit": ["NonGrav", "Orbit", "STATE_NAMES"],
+        "photometry": ["magnitude"],
+        "readers": ["starter_orbits", "read_orbits"],
+        "readers.json_orbits": ["COMET_UNIT", "orbit_from_json"],
+        "readers.orbit_files": ["join_orbits", "own_orbits", "own_orbits_path"],
+        "readers.orbit_table": ["orbit_table"],
+        "readers.orbit_text": ["to_float"],
+        "tabulated": ["TabulatedEphemeris"],
+    },
+)

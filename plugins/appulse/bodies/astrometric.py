@@ -21,9 +21,8 @@ from astropy.utils.masked import Masked
 from appulse.bodies.kernels import EARTH, SUN
 from appulse.constants import ARCSEC_PER_RAD, C_AU_DAY, J2000_JD
 from appulse.errors import TimeError
-from appulse.numerics.sphere import radec_from_unit, separation_rad, tangent_axes
-from appulse.observers.earth import accuracy_note
-from appulse.observers.timescales import quiet_erfa, tdb_days, tt_jd
+from appulse.numerics import radec_from_unit, separation_rad, tangent_axes
+from appulse.observers import accuracy_note, quiet_erfa, tdb_days, tt_jd
 
 # Turns rad/d into arcsec/h.
 ARCSEC_H = ARCSEC_PER_RAD / 24.0

@@ -20,7 +20,7 @@ from appulse.bodies.orbit import (
     states_icrf,
 )
 from appulse.errors import DesignationError, OrbitError
-from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, elements_from_state
+from appulse.numerics import ECLIPTIC_TO_ICRF, elements_from_state
 
 # Up to here every name is compared for the nearest ones.
 FEW = 5_000

@@ -23,8 +23,7 @@ from appulse.bodies.kernels import MAJOR_ROWS_BY_NUMBER, NAMES, RADIUS_AU, SUN
 from appulse.bodies.orbit import NonGrav
 from appulse.constants import GM_SUN, J2000_JD
 from appulse.errors import OrbitError
-from appulse.numerics.dop853 import Dop853Step, interpolate, step_factor, tableau
-from appulse.numerics.nbody import MAJOR_ROWS, Forces, NonGravArrays
+from appulse.numerics import MAJOR_ROWS, Dop853Step, Forces, NonGravArrays, interpolate, step_factor, tableau
 
 # Tolerated local error of place and velocity, relative; measured against halved steps in the benchmarks.
 TOLERANCE = 1e-13

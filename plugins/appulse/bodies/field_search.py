@@ -23,9 +23,8 @@ from appulse.bodies.kernels import EARTH, GM_MAJOR, SUN, VENUS, default_kernels
 from appulse.bodies.photometry import DEFAULT_G
 from appulse.constants import C_AU_DAY, GM_SUN, J2000_JD
 from appulse.errors import InputError
-from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, state_from_elements
-from appulse.numerics.sphere import separation_rad, unit_from_radec
-from appulse.observers.timescales import tdb_days
+from appulse.numerics import ECLIPTIC_TO_ICRF, separation_rad, state_from_elements, unit_from_radec
+from appulse.observers import tdb_days
 
 # Orbits of greater eccentricity take the universal formula; they are few.
 ELLIPTIC_BELOW = 0.95

@@ -14,7 +14,7 @@ import numpy as np
 from appulse.bodies.designations import read_name
 from appulse.constants import GM_SUN
 from appulse.errors import OrbitError
-from appulse.numerics.kepler import ECLIPTIC_TO_ICRF, elements_from_state, state_from_elements
+from appulse.numerics import ECLIPTIC_TO_ICRF, elements_from_state, state_from_elements
 
 # Accepted epochs, JD TDB: 1975 BC to AD 10072. What lies outside is another time scale, mostly MJD.
 EPOCH_SPAN_JD = (1_000_000.0, 5_400_000.0)

@@ -17,7 +17,7 @@ from appulse.bodies.ephemeris import StateEphemeris
 from appulse.bodies.kernels import EARTH, MOON, SUN, default_kernels
 from appulse.constants import AU_KM, DAY_S, J2000_JD
 from appulse.errors import DesignationError, EphemerisSpanError, InputError
-from appulse.numerics.kepler import ECLIPTIC_TO_ICRF
+from appulse.numerics import ECLIPTIC_TO_ICRF
 
 # NAIF frames J2000 (ICRF) and ECLIPJ2000.
 _AXES = {1: np.eye(3), 17: ECLIPTIC_TO_ICRF}

@@ -10,9 +10,9 @@ from scipy.interpolate import make_interp_spline
 from appulse.bodies.astrometric import UNITS, body_list, build_table, clean_times, place_and_motion
 from appulse.constants import DAY_S, J2000_JD
 from appulse.errors import DesignationError, EphemerisSpanError, TableError
-from appulse.formats.tables import angle_column, find_column, number_column, read_table, text_column
-from appulse.numerics.sphere import separation_rad, unit_from_radec
-from appulse.observers.timescales import parse_utc, tdb_days
+from appulse.formats import angle_column, find_column, number_column, read_table, text_column
+from appulse.numerics import separation_rad, unit_from_radec
+from appulse.observers import parse_utc, tdb_days
 
 # How near a single row's time must lie to the time asked for.
 SAME_TIME_S = 0.5

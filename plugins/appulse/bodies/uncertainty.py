@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from appulse.constants import ARCSEC_PER_RAD
-from appulse.numerics.sphere import ellipse_from_cov, tangent_axes
+from appulse.numerics import ellipse_from_cov, tangent_axes
 
 # Size of the neighbours' displacement relative to the orbit's own size: ten thousand times above the
 # integration's rounding, and small enough that its square does not count.

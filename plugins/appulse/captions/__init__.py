@@ -1,1 +1,14 @@
 """Facts with their sources, captions made of them, and sets of pictures to send in."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "caption_text": ["caption", "captions_text", "default_template", "facts_yaml", "read_template"],
+        "contact_sheet": ["contact_sheet"],
+        "entry_list": ["check_entries", "manifest", "read_entries", "safe_name"],
+        "formulas": ["KEYS"],
+        "picture_facts": ["body_facts", "frame_facts", "object_facts", "pass_facts"],
+    },
+)

@@ -3,7 +3,7 @@
 import numpy as np
 from PIL import Image, ImageDraw
 
-from appulse.sequence.picture_files import font, png_bytes
+from appulse.sequence import font, png_bytes
 
 CELL, GAP, PICTURE = 460, 28, 331
 """Width of a cell, space between cells, height of a picture, in pixels."""

@@ -12,8 +12,7 @@ import yaml
 from PIL import Image, ImageCms, UnidentifiedImageError
 
 from appulse.errors import InputError
-from appulse.formats.provenance import file_sha256
-from appulse.formats.yamlfile import Fields, Problems, load_yaml
+from appulse.formats import Fields, Problems, file_sha256, load_yaml
 
 ALLOWED = ("allowed", "declared", "forbidden")
 FORMATS = ("jpeg", "tiff", "png")

@@ -19,12 +19,11 @@ from appulse.captions.formulas import (
     relative_speed_km_s,
 )
 from appulse.constants import AU_KM
-from appulse.encounters.outline_pass import cross, outline_shape, plane
+from appulse.encounters import cross, outline_shape, plane
 from appulse.errors import AppulseError, InputError
-from appulse.numerics.sphere import separation_rad, unit_from_radec
-from appulse.observers.site import Site
-from appulse.observers.timescales import quiet_erfa
-from appulse.overlays.columns import plain_column
+from appulse.numerics import separation_rad, unit_from_radec
+from appulse.observers import Site, quiet_erfa
+from appulse.overlays import plain_column
 
 HEADERS = "the frames' headers"
 

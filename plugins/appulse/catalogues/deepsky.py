@@ -21,8 +21,8 @@ from astropy.table import QTable
 from scipy.spatial import cKDTree
 
 from appulse.errors import InputError, TableError
-from appulse.formats.tables import angle_column, find_column, number_column, read_table, text_column
-from appulse.numerics.sphere import SkyPlane, radec_from_unit, separation_rad, tangent_axes, unit_from_radec
+from appulse.formats import angle_column, find_column, number_column, read_table, text_column
+from appulse.numerics import SkyPlane, radec_from_unit, separation_rad, tangent_axes, unit_from_radec
 
 # Vertices of an ellipse: its polygon lies inside it by at most 0.1 % of the semi-axis.
 VERTICES = 72

@@ -19,8 +19,8 @@ from scipy.spatial import cKDTree
 
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import InputError, TableError
-from appulse.formats.tables import angle_column, find_column, number_column, read_table
-from appulse.numerics.sphere import axes_from_radec, radec_from_unit, separation_rad, unit_from_radec
+from appulse.formats import angle_column, find_column, number_column, read_table
+from appulse.numerics import axes_from_radec, radec_from_unit, separation_rad, unit_from_radec
 
 # Sigma of the place of a star of unknown motion grows by this much a year: the common size of the motion of
 # stars of magnitude 8 to 10 (common practice, no source).

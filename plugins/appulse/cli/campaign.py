@@ -27,8 +27,8 @@ def run(args: argparse.Namespace) -> int:
     """Check and explain; every mistake is listed."""
     import sys
 
-    from appulse.encounters.campaign_file import read_campaign
-    from appulse.workflows.pass_search import bodies_of, check_dates, targets_of
+    from appulse.encounters import read_campaign
+    from appulse.workflows import bodies_of, check_dates, targets_of
 
     problems, found = [], {}
     try:
@@ -98,7 +98,7 @@ def _site_words(site) -> str:
 
 def _window_words(window) -> str:
     """Which way around a window was understood: what lies between its corners is easily mistaken."""
-    from appulse.formats.settings import window_shape
+    from appulse.formats import window_shape
 
     west, low, east, top = window_shape(window).bounds
     if east - west >= 360:
@@ -111,7 +111,7 @@ def _window_words(window) -> str:
 
 
 def _instrument_words(optics) -> str:
-    from appulse.encounters.photon_rates import pixel_scale_arcsec
+    from appulse.encounters import pixel_scale_arcsec
 
     scale = float(pixel_scale_arcsec(optics.pixel_um, optics.focal_length_mm))
     width, height = (scale * n / 60 for n in optics.sensor_px)

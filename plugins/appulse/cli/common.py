@@ -82,7 +82,7 @@ def frame_options(args: argparse.Namespace) -> dict:
     >>> frame_options(parser.parse_args(["--time-is", "mid", "--hdu", "2"]))
     {'hdu': 2, 'time_is': 'mid'}
     """
-    from appulse.formats.settings import site_of
+    from appulse.formats import site_of
 
     given = {
         "hdu": int(args.hdu) if args.hdu is not None and args.hdu.isdigit() else args.hdu,
@@ -118,7 +118,7 @@ def requested_times(args: argparse.Namespace):
     import numpy as np
     from astropy.time import TimeDelta
 
-    from appulse.observers.timescales import parse_utc, quiet_erfa, read_times_file
+    from appulse.observers import parse_utc, quiet_erfa, read_times_file
 
     span = (args.begin, args.end, args.step)
     if args.times is not None:
@@ -141,7 +141,7 @@ def requested_times(args: argparse.Namespace):
 
 def open_source(args: argparse.Namespace):
     """Where the bodies of ``--body`` should be, by ``--orbits`` or ``--positions``."""
-    from appulse.workflows.sources import open_bodies
+    from appulse.workflows import open_bodies
 
     if args.orbits is not None and args.positions is not None:
         raise InputError("--orbits and --positions are two sources of the same places: give one of them")
@@ -157,7 +157,7 @@ def with_notes(source):
 
 def load_orbits(path: Path | None):
     """The orbits of a file, or those at hand; says on stderr what was skipped."""
-    from appulse.workflows.sources import load_orbits as load
+    from appulse.workflows import load_orbits as load
 
     catalogue, notes = load(path)
     for words in notes:
@@ -167,7 +167,7 @@ def load_orbits(path: Path | None):
 
 def split_names(text: str | None) -> list[str] | None:
     """Names of ``--body``, or none for all."""
-    from appulse.workflows.sources import split_names as split
+    from appulse.workflows import split_names as split
 
     return split(text)
 

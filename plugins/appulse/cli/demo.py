@@ -63,8 +63,7 @@ def program_as_typed(word: str) -> str:
 def run(args: argparse.Namespace) -> int:
     """Measure, compare, write."""
     from appulse.cli import common
-    from appulse.workflows.export import NightOutputs, measure_to_folder
-    from appulse.workflows.sources import open_bodies, open_stars
+    from appulse.workflows import NightOutputs, measure_to_folder, open_bodies, open_stars
 
     data = find_data(args.data)
     answers, orbits, stars = _read_answers(data / "answers.yaml"), data / "orbit.ecsv", data / "stars.ecsv"

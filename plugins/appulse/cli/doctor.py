@@ -83,7 +83,7 @@ def check_data():
 def _orbits():
     from datetime import UTC, datetime
 
-    from appulse.bodies.readers import starter_orbits
+    from appulse.bodies import starter_orbits
 
     catalogue = starter_orbits()
     epochs = catalogue.epoch_jd_tdb
@@ -94,7 +94,7 @@ def _orbits():
 
 
 def _kernels():
-    from appulse.bodies.kernels import default_kernels
+    from appulse.bodies import default_kernels
 
     kernels = default_kernels()
     first, last = (2000.0 + days / 365.25 for days in (kernels.start_d, kernels.end_d))
@@ -111,8 +111,7 @@ def _earth():
 def check_network():
     """Whether a service answers: asked once, for the orbit of (7), past the cache."""
     from appulse.errors import AppulseError
-    from appulse.services.client import RequestPolicy
-    from appulse.services.orbit_queries import sbdb_orbit
+    from appulse.services import RequestPolicy, sbdb_orbit
 
     begin = time.monotonic()
     try:
@@ -125,7 +124,7 @@ def check_network():
 def check_settings():
     """The settings file."""
     from appulse.errors import AppulseError
-    from appulse.formats.settings import read_settings, settings_path
+    from appulse.formats import read_settings, settings_path
 
     path = settings_path()
     if not path.exists():

@@ -52,9 +52,8 @@ def add_parser(subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Search, rank, write."""
-    from appulse.formats.output import check_free, write_table
-    from appulse.formats.settings import site_of
-    from appulse.workflows.pass_search import search_passes
+    from appulse.formats import check_free, site_of, write_table
+    from appulse.workflows import search_passes
 
     check_free([args.out], args.overwrite)
     campaign = _campaign(args)
@@ -96,8 +95,8 @@ def _print_hidden(hidden) -> None:
 
 def _campaign(args):
     """The campaign file, or an empty one, with the options laid over it."""
-    from appulse.encounters.campaign_file import BodyChoice, Campaign, TargetChoice, read_campaign
-    from appulse.observers.timescales import parse_utc
+    from appulse.encounters import BodyChoice, Campaign, TargetChoice, read_campaign
+    from appulse.observers import parse_utc
 
     given = {"start": args.begin, "end": args.end}
     dates = {name: parse_utc(text) for name, text in given.items() if text is not None}
@@ -143,7 +142,7 @@ def _spread(args):
     """How the search is spread: not at all, over processes, or over a cluster."""
     from concurrent.futures import ProcessPoolExecutor
 
-    from appulse.encounters.passes import on_dask
+    from appulse.encounters import on_dask
 
     if args.jobs < 1:
         raise InputError(f"--jobs {args.jobs}: at least 1 process is needed")

@@ -46,9 +46,8 @@ def add_parser(subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, copy, and say what is wrong."""
-    from appulse.captions.contact_sheet import contact_sheet
-    from appulse.captions.entry_list import check_entries, manifest, read_entries, safe_name
-    from appulse.formats.output import check_free, replacing, together, write_bytes, write_text
+    from appulse.captions import check_entries, contact_sheet, manifest, read_entries, safe_name
+    from appulse.formats import check_free, replacing, together, write_bytes, write_text
 
     rules, entries = read_entries(args.list)
     entries, whole = check_entries(rules, entries)

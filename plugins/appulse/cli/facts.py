@@ -58,15 +58,8 @@ def add_parser(subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Gather the facts, write and print the captions."""
-    from appulse.captions.caption_text import (
-        caption,
-        captions_text,
-        default_template,
-        facts_yaml,
-        read_template,
-    )
-    from appulse.captions.formulas import KEYS
-    from appulse.formats.output import check_free, together, write_text
+    from appulse.captions import KEYS, caption, captions_text, default_template, facts_yaml, read_template
+    from appulse.formats import check_free, together, write_text
 
     if args.write_template is not None:
         print(write_text(args.write_template, default_template(), args.overwrite))
@@ -94,8 +87,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _gather(args):
     """Facts of the options' frames, body and object."""
-    from appulse.catalogues.deepsky import find_object
-    from appulse.workflows.captioning import GivenFigures, gather_facts
+    from appulse.catalogues import find_object
+    from appulse.workflows import GivenFigures, gather_facts
 
     paths = common.expand_frames(args.frames)
     bodies = common.open_source(args)

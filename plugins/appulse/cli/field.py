@@ -43,10 +43,10 @@ def add_parser(subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List what is in the frame."""
-    from appulse.catalogues.deepsky import objects_near, read_polygons
-    from appulse.formats.output import check_free, write_table
-    from appulse.frames.reading import read_frame
-    from appulse.overlays.field_listing import BODY, field_listing
+    from appulse.catalogues import objects_near, read_polygons
+    from appulse.formats import check_free, write_table
+    from appulse.frames import read_frame
+    from appulse.overlays import BODY, field_listing
 
     if args.limit is not None and not -30.0 < args.limit < 40.0:
         raise InputError(f"--limit {args.limit:g} is no magnitude: a number such as 16 is needed")
@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _bodies(frame, args):
     """Orbits or an ephemeris, or none for a frame without time or site."""
-    from appulse.bodies.ephemeris import NBodyEphemeris
+    from appulse.bodies import NBodyEphemeris
 
     lacking = [name for name, value in (("time", frame.exposure), ("site", frame.observer)) if value is None]
     if not lacking:

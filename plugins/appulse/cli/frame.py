@@ -32,8 +32,7 @@ def add_parser(subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Describe each frame; a bad one costs only itself."""
-    from appulse.frames.frame import describe
-    from appulse.frames.reading import read_frame
+    from appulse.frames import describe, read_frame
 
     paths, options, failed = common.expand_frames(args.frames), common.frame_options(args), 0
     for path in paths:

@@ -41,10 +41,8 @@ def add_parser(subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Fit, write, and say what was gained."""
-    from appulse.formats.output import check_free, write_table
-    from appulse.formats.settings import site_of
-    from appulse.workflows.comparing import improve_by_places
-    from appulse.workflows.sources import open_bodies
+    from appulse.formats import check_free, site_of, write_table
+    from appulse.workflows import improve_by_places, open_bodies
 
     check_free([args.out], args.overwrite)
     bodies = common.with_notes(open_bodies(args.body, args.orbits))

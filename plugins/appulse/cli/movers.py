@@ -65,9 +65,8 @@ def add_parser(subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Find movers and write them; 1 if some frames could not be used."""
-    from appulse.formats.output import check_free, together, write_table
-    from appulse.workflows.moving_objects import MoverLimits, find_movers
-    from appulse.workflows.sources import open_bodies, open_stars
+    from appulse.formats import check_free, together, write_table
+    from appulse.workflows import MoverLimits, find_movers, open_bodies, open_stars
 
     limits = MoverLimits(args.max_rate, args.min_frames, args.min_snr)
     outputs = [path for path in (args.out, args.sightings) if path is not None]

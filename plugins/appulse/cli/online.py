@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _frame(args):
-    from appulse.frames.reading import read_frame
+    from appulse.frames import read_frame
 
     return read_frame(args.frame, require=("wcs",)) if args.frame else None
 
@@ -87,8 +87,8 @@ def _cone(args, frame):
 
 
 def _stars(args) -> int:
-    from appulse.formats.output import check_free
-    from appulse.services.cone_queries import gaia_stars
+    from appulse.formats import check_free
+    from appulse.services import gaia_stars
 
     check_free([args.out], args.overwrite)
     ra, dec, radius = _cone(args, _frame(args))
@@ -96,11 +96,9 @@ def _stars(args) -> int:
 
 
 def _bodies(args) -> int:
-    from appulse.formats.output import check_free
-    from appulse.formats.settings import site_of
-    from appulse.observers.site import Site
-    from appulse.observers.timescales import parse_utc
-    from appulse.services.cone_queries import known_bodies
+    from appulse.formats import check_free, site_of
+    from appulse.observers import Site, parse_utc
+    from appulse.services import known_bodies
 
     check_free([args.out], args.overwrite)
     frame = _frame(args)
@@ -118,9 +116,8 @@ def _bodies(args) -> int:
 
 
 def _places(args) -> int:
-    from appulse.formats.output import check_free
-    from appulse.formats.settings import site_of
-    from appulse.services.ephemeris_queries import horizons_ephemeris
+    from appulse.formats import check_free, site_of
+    from appulse.services import horizons_ephemeris
 
     check_free([args.out], args.overwrite)
     times, site = common.requested_times(args), site_of(args.site)
@@ -133,8 +130,8 @@ def _places(args) -> int:
 
 
 def _write(table, args, what) -> int:
-    from appulse.formats.output import write_table
-    from appulse.services.client import plain
+    from appulse.formats import write_table
+    from appulse.services import plain
 
     write_table(plain(table), args.out, args.overwrite)
     print(f"{args.out}: {len(table)} {what}; {table.meta.get('source', '')}")
@@ -142,7 +139,7 @@ def _write(table, args, what) -> int:
 
 
 def _cache(args) -> int:
-    from appulse.services.client import ReplyCache, age_words
+    from appulse.services import ReplyCache, age_words
 
     cache = ReplyCache()
     if args.clear:

@@ -107,8 +107,8 @@ def _line(catalogue, row) -> str:
 
 
 def _import(args) -> int:
-    from appulse.bodies.catalogue import OrbitCatalogue
-    from appulse.formats.output import check_free
+    from appulse.bodies import OrbitCatalogue
+    from appulse.formats import check_free
 
     if args.out:
         check_free([args.out], args.overwrite)
@@ -127,9 +127,9 @@ def _import(args) -> int:
 
 
 def _update(args) -> int:
-    from appulse.bodies.readers.orbit_files import own_orbits
-    from appulse.formats.output import check_free
-    from appulse.services.orbit_queries import fetch_orbits
+    from appulse.bodies import own_orbits
+    from appulse.formats import check_free
+    from appulse.services import fetch_orbits
 
     if args.out:
         check_free([args.out], args.overwrite)
@@ -152,9 +152,8 @@ def _update(args) -> int:
 
 def _keep(catalogue, args) -> None:
     """Write a table, or put the orbits in front of the user's own collection."""
-    from appulse.bodies.readers.orbit_files import join_orbits, own_orbits, own_orbits_path
-    from appulse.bodies.readers.orbit_table import orbit_table
-    from appulse.formats.output import write_table
+    from appulse.bodies import join_orbits, orbit_table, own_orbits, own_orbits_path
+    from appulse.formats import write_table
 
     plural = "orbit" if len(catalogue) == 1 else "orbits"
     if args.out:
@@ -172,8 +171,7 @@ def _with_names(catalogue):
     """Names from what is at hand for orbits that came without, so that 'Eros' is still known afterwards."""
     from dataclasses import replace
 
-    from appulse.bodies.catalogue import OrbitCatalogue
-    from appulse.bodies.readers import starter_orbits
+    from appulse.bodies import OrbitCatalogue, starter_orbits
 
     if all(catalogue.name != ""):
         return catalogue

@@ -52,9 +52,9 @@ def _seed(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Plan and write."""
-    from appulse.encounters.campaign_file import read_campaign
-    from appulse.formats.output import check_free
-    from appulse.workflows.capture_plans import FILES, plan_capture, save_plan
+    from appulse.encounters import read_campaign
+    from appulse.formats import check_free
+    from appulse.workflows import FILES, plan_capture, save_plan
 
     check_free([args.out / name for name in FILES], args.overwrite)
     planned = plan_capture(
@@ -75,7 +75,7 @@ _SHOWN = (
 
 
 def _print(plan, words) -> None:
-    from appulse.reports.night_sheet import headline
+    from appulse.reports import headline
 
     print(headline(plan))
     print(words[0].upper() + words[1:])

@@ -45,9 +45,8 @@ def add_parser(subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Predict and write the table."""
-    from appulse.bodies.ephemeris import predict
-    from appulse.formats.output import check_free, write_table
-    from appulse.formats.settings import site_of
+    from appulse.bodies import predict
+    from appulse.formats import check_free, site_of, write_table
 
     check_free([args.out], args.overwrite)
     site = site_of(args.site)
@@ -87,7 +86,7 @@ def plain_table(predicted):
 
 def _provenance(path, orbits) -> dict:
     """Program, versions, and which orbits of which epochs were used."""
-    from appulse.formats.provenance import file_sha256, provenance
+    from appulse.formats import file_sha256, provenance
 
     used = {"file": "bundled starter set" if path is None else path.name, "bodies": len(orbits)}
     if path is not None:

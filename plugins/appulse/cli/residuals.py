@@ -88,7 +88,7 @@ def parse_extras(text: str) -> set[str]:
     >>> sorted(parse_extras("pictures, psv"))
     ['pictures', 'psv']
     """
-    from appulse.workflows.export import EXTRAS
+    from appulse.workflows import EXTRAS
 
     words = {word.strip() for word in text.split(",") if word.strip()}
     if "all" in words:
@@ -111,9 +111,8 @@ def run(args: argparse.Namespace) -> int:
         return _compare(args, extras)
     if not args.frames or args.body is None:
         raise InputError("frames and --body NAME,... (or all) are needed, or --observations FILE")
-    from appulse.formats.output import check_free
-    from appulse.workflows.export import NightOutputs, measure_to_folder
-    from appulse.workflows.sources import open_stars
+    from appulse.formats import check_free
+    from appulse.workflows import NightOutputs, measure_to_folder, open_stars
 
     paths = common.expand_frames(args.frames)
     outputs = NightOutputs(args.out, frozenset(extras), _ades_choice(args), args.overwrite)
@@ -130,9 +129,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _compare(args, extras: set[str]) -> int:
     """O-C of a file of observations, without frames; 1 if some of them could not be judged."""
-    from appulse.formats.output import check_free
-    from appulse.workflows.comparing import compare_observations, save_comparison
-    from appulse.workflows.export import EXTRAS, SHEET_FILES
+    from appulse.formats import check_free
+    from appulse.workflows import EXTRAS, SHEET_FILES, compare_observations, save_comparison
 
     kinds = extras & set(SHEET_FILES)
     if extras != set(EXTRAS) and extras - kinds:
@@ -161,7 +159,7 @@ def _compare(args, extras: set[str]) -> int:
 
 def _print_residuals(saved) -> None:
     """A line for each frame and body on standard output, and where the files are."""
-    from appulse.workflows.judging import suspicions
+    from appulse.workflows import suspicions
 
     for words in saved.notes:
         common.note(words)
@@ -255,8 +253,8 @@ def _ades_choice(args: argparse.Namespace):
     >>> choice.header.measurers, choice.header.aperture_m, choice.mode
     (('A. Nonym',), 0.25, 'CMO')
     """
-    from appulse.formats.ades.build import AdesHeader
-    from appulse.workflows.export import AdesChoice
+    from appulse.formats import AdesHeader
+    from appulse.workflows import AdesChoice
 
     if args.station is not None and not re.fullmatch(r"[A-Za-z0-9]{3,4}", args.station):
         raise InputError(f"--station {args.station!r} is no observatory code, as X05 is one")

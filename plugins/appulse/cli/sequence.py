@@ -115,8 +115,7 @@ def _add_animation(parser):
 
 def settings_of(args):
     """PictureSettings from the options; what is not given keeps its default."""
-    from appulse.sequence.marks import check_marks
-    from appulse.sequence.picture_job import PictureSettings
+    from appulse.sequence import PictureSettings, check_marks
 
     given = {
         "extent": args.extent, "keep": args.resample, "weights": args.weights, "scale_arcsec": args.scale,
@@ -141,7 +140,7 @@ def _words(text):
 
 
 def _extras(text):
-    from appulse.sequence.picture_job import EXTRAS
+    from appulse.sequence import EXTRAS
 
     words = set(_words(text))
     if "all" in words:
@@ -162,9 +161,8 @@ def progress_bar(words, total):
 
 def run(args: argparse.Namespace) -> int:
     """Make the pictures; one line on stderr for each frame that cannot be used."""
-    from appulse.sequence.picture_job import preview_job
-    from appulse.sequence.run import PREVIEW_FRAMES, PREVIEW_PX
-    from appulse.sequence.run import run as do
+    from appulse.sequence import PREVIEW_FRAMES, PREVIEW_PX, preview_job
+    from appulse.sequence import run as do
 
     failures: list[Path] = []
 
@@ -192,8 +190,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _planned(args, failed):
     """The run that the options or the recipe ask for."""
-    from appulse.workflows.picture_making import PictureFiles, PictureOutputs, plan_pictures, repeat_recipe
-    from appulse.workflows.sources import open_stars
+    from appulse.workflows import PictureFiles, PictureOutputs, open_stars, plan_pictures, repeat_recipe
 
     outputs = PictureOutputs(
         args.out, _extras(args.also), args.jpeg_size, args.overwrite, args.keep_parts, args.preview

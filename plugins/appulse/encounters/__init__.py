@@ -1,1 +1,23 @@
 """Passes to come: search, ranking, the nights of a site, and the plan of a capture."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "atmosphere": ["airmass"],
+        "campaign_file": ["BodyChoice", "Campaign", "TargetChoice", "read_campaign"],
+        "capture": ["plan_capture"],
+        "local_sky": ["horizon_altitude"],
+        "outline_pass": ["cross", "outline_shape", "plane"],
+        "pass_table": ["gather", "passes_table"],
+        "passes": ["PassSearch", "find_mutual_passes", "find_passes", "on_dask", "slug"],
+        "photon_rates": ["pixel_scale_arcsec"],
+        "plan_preview": ["invent_frame"],
+        "ranking": [
+            "advice", "body_name", "chance_text", "local_text", "odds", "rank", "together", "why_not",
+        ],
+        "targets": ["Targets", "choose_targets"],
+        "visibility": ["best_index", "body_vectors", "nights_of_pass"],
+    },
+)

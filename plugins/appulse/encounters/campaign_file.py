@@ -12,9 +12,17 @@ from pathlib import Path
 from astropy.time import Time
 
 from appulse.errors import AppulseError
-from appulse.formats.settings import read_instruments, read_settings, read_sites, settings_path
-from appulse.formats.yamlfile import Fields, Located, Problems, load_yaml
-from appulse.observers.timescales import parse_utc
+from appulse.formats import (
+    Fields,
+    Located,
+    Problems,
+    load_yaml,
+    read_instruments,
+    read_settings,
+    read_sites,
+    settings_path,
+)
+from appulse.observers import parse_utc
 
 RANKING_TERMS = ("closeness", "brightness", "duration", "moon", "airmass", "elongation")
 

@@ -30,8 +30,8 @@ from appulse.encounters.photon_rates import (
 )
 from appulse.encounters.visibility import best_index
 from appulse.errors import InputError
-from appulse.numerics.sphere import radec_from_unit, separation_rad, tangent_axes
-from appulse.observers.timescales import quiet_erfa
+from appulse.numerics import radec_from_unit, separation_rad, tangent_axes
+from appulse.observers import quiet_erfa
 
 FULL_SHARE = 0.9
 """Share of the field that is used: the rest is margin for pointing errors (common practice, no source)."""

@@ -19,11 +19,10 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from appulse.bodies.kernels import EARTH, MOON, SUN, default_kernels
-from appulse.formats.settings import window_shape
-from appulse.numerics.sphere import separation_rad, tangent_axes, unit_from_radec
-from appulse.observers.earth import itrs_to_gcrs
-from appulse.observers.timescales import tdb_days
+from appulse.bodies import EARTH, MOON, SUN, default_kernels
+from appulse.formats import window_shape
+from appulse.numerics import separation_rad, tangent_axes, unit_from_radec
+from appulse.observers import itrs_to_gcrs, tdb_days
 
 
 def horizon_altitude(points, azimuth_deg, lowest_deg=0.0):

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from appulse.numerics.sphere import radec_from_unit, tangent_axes, unit_from_radec
+from appulse.numerics import radec_from_unit, tangent_axes, unit_from_radec
 
 ARCMIN_PER_RAD = 180 * 60 / np.pi
 _HALF_CIRCLE = np.linspace(0.0, 2 * np.pi, 181)[:-1]

@@ -8,8 +8,8 @@ from astropy.table import MaskedColumn, Table
 from astropy.time import Time
 
 from appulse.constants import J2000_JD
-from appulse.numerics.sphere import separation_rad, unit_from_radec
-from appulse.observers.timescales import quiet_erfa
+from appulse.numerics import separation_rad, unit_from_radec
+from appulse.observers import quiet_erfa
 
 
 @quiet_erfa()

@@ -16,18 +16,16 @@ from functools import lru_cache
 import numpy as np
 from astropy.time import Time
 
-from appulse.bodies.ephemeris import NBodyEphemeris
-from appulse.bodies.kernels import Kernels, default_kernels
-from appulse.catalogues.deepsky import Outline
+from appulse.bodies import Kernels, NBodyEphemeris, default_kernels
+from appulse.catalogues import Outline
 from appulse.constants import AU_KM, J2000_JD
 from appulse.encounters.close_approaches import least_separations, least_separations_between
 from appulse.encounters.outline_pass import Crossing, cross, outline_shape, plane
 from appulse.encounters.paths import circumstances, follow
 from appulse.encounters.targets import Targets, extent_arcmin
 from appulse.errors import InputError, MissingExtraError
-from appulse.numerics.sphere import radec_from_unit
-from appulse.observers.site import Site
-from appulse.observers.timescales import quiet_erfa, tdb_days
+from appulse.numerics import radec_from_unit
+from appulse.observers import Site, quiet_erfa, tdb_days
 
 CHUNK = 250
 EARTH_RADIUS_AU = 6378.137 / AU_KM

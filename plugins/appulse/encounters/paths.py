@@ -14,12 +14,10 @@ import numpy as np
 from astropy.time import Time
 from scipy.interpolate import CubicSpline
 
-from appulse.bodies.kernels import EARTH, SUN
-from appulse.bodies.photometry import magnitude
+from appulse.bodies import EARTH, SUN, magnitude
 from appulse.constants import J2000_JD
-from appulse.numerics.sphere import separation_rad, tangent_axes
-from appulse.observers.site import Site
-from appulse.observers.timescales import tdb_days
+from appulse.numerics import separation_rad, tangent_axes
+from appulse.observers import Site, tdb_days
 
 STEP_D = 1.0
 LONGEST_ARC_DEG = 2.0

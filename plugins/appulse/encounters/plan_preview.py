@@ -15,14 +15,14 @@ from astropy.time import TimeDelta
 from astropy.wcs import WCS
 from scipy.ndimage import map_coordinates
 
-from appulse.astrometry.psf import PSF, Trail, pixel_image
-from appulse.catalogues.stars import bundled_stars
+from appulse.astrometry import PSF, Trail, pixel_image
+from appulse.catalogues import bundled_stars
 from appulse.encounters.outline_pass import outline_shape, plane
 from appulse.encounters.photon_rates import electrons_per_s, surface_brightness
 from appulse.encounters.visibility import best_index
 from appulse.errors import InputError
-from appulse.numerics.sphere import radec_from_unit, unit_from_radec
-from appulse.observers.timescales import quiet_erfa
+from appulse.numerics import radec_from_unit, unit_from_radec
+from appulse.observers import quiet_erfa
 
 PEDESTAL_ADU = 100.0
 MAX_PIXELS = 30_000_000

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from appulse.encounters.visibility import best_index
-from appulse.observers.timescales import quiet_erfa
+from appulse.observers import quiet_erfa
 
 FULL_NIGHT_HOURS = 6.0
 BRIGHTNESS_SCALE_MAG = 4.0

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from appulse.catalogues.deepsky import all_objects, find_object, outline_of, read_polygons
+from appulse.catalogues import all_objects, find_object, outline_of, read_polygons
 from appulse.encounters.outline_pass import outline_shape
 from appulse.errors import InputError
-from appulse.numerics.sphere import unit_from_radec
+from appulse.numerics import unit_from_radec
 
 
 @dataclass(frozen=True)

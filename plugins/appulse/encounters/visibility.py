@@ -16,13 +16,12 @@ import numpy as np
 from astropy.time import Time, TimeDelta
 from scipy.interpolate import CubicSpline
 
-from appulse.bodies.ephemeris import NBodyEphemeris
+from appulse.bodies import NBodyEphemeris
 from appulse.encounters.atmosphere import airmass, sky_brightness
 from appulse.encounters.local_sky import SkyOver, horizon_altitude, in_window
 from appulse.encounters.passes import Pass
-from appulse.numerics.sphere import separation_rad, unit_from_radec
-from appulse.observers.site import Site
-from appulse.observers.timescales import quiet_erfa
+from appulse.numerics import separation_rad, unit_from_radec
+from appulse.observers import Site, quiet_erfa
 
 STEP_MINUTES = 5.0
 KEPT_NIGHTS = 128

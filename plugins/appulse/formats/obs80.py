@@ -23,7 +23,7 @@ from astropy.time import Time
 from appulse.constants import AU_KM
 from appulse.errors import TableError
 from appulse.formats.ades.build import decimals_for
-from appulse.observers.timescales import quiet_erfa
+from appulse.observers import quiet_erfa
 
 # Letter in column 72 to the catalogue's name in ADES; rare ones are left out.
 CATALOGUES = {

@@ -11,7 +11,7 @@ from astropy.time import Time
 from appulse.errors import TableError
 from appulse.formats.ades.files import read_ades
 from appulse.formats.obs80 import ADES_SYSTEMS, read_obs80
-from appulse.observers.timescales import quiet_erfa
+from appulse.observers import quiet_erfa
 
 NUMBERS = {
     "ra": ("deg", "measured right ascension, ICRF"), "dec": ("deg", "measured declination, ICRF"),

@@ -32,7 +32,7 @@ import shapely
 
 from appulse.errors import AppulseError, InputError, SiteError
 from appulse.formats.yamlfile import Fields, Problems, load_yaml, short
-from appulse.observers.site import Site
+from appulse.observers import Site
 
 
 @dataclass(frozen=True)

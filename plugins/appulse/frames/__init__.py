@@ -3,5 +3,12 @@
 import lazy_loader
 
 __getattr__, __dir__, __all__ = lazy_loader.attach(
-    __name__, submod_attrs={"reading": ["read_frame"], "frame": ["SolvedFrame"]}
+    __name__,
+    submod_attrs={
+        "camera": ["Camera", "Valued"],
+        "exposure": ["Exposure"],
+        "frame": ["SolvedFrame", "describe"],
+        "reading": ["read_frame"],
+        "wcs": ["SkyMap", "WcsMap", "pixel_to_sky", "sky_to_pixel"],
+    },
 )

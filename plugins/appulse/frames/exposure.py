@@ -34,7 +34,7 @@ from appulse.frames.time_keywords import (
     time_scale,
     tolerant_moments,
 )
-from appulse.observers.timescales import quiet_erfa
+from appulse.observers import quiet_erfa
 
 # Pauses up to this share of one exposure are a camera's own, and even.
 READOUT_SHARE = 1 / 3

@@ -11,13 +11,12 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from appulse.errors import FrameError
-from appulse.formats.settings import PRIVATE_SOURCE
+from appulse.formats import PRIVATE_SOURCE
 from appulse.frames.camera import Camera
 from appulse.frames.exposure import Exposure
 from appulse.frames.wcs import SkyMap, WcsMap, icrf_wcs
-from appulse.numerics.sphere import separation_rad, unit_from_radec
-from appulse.observers.site import Site
-from appulse.observers.timescales import quiet_erfa
+from appulse.numerics import separation_rad, unit_from_radec
+from appulse.observers import Site, quiet_erfa
 
 
 @dataclass(eq=False)

@@ -9,7 +9,7 @@ from astropy.io import fits
 from astropy.io.fits.card import Undefined
 
 from appulse.errors import FrameError
-from appulse.formats.tables import sexagesimal
+from appulse.formats import sexagesimal
 
 _STRUCTURE = frozenset(
     [

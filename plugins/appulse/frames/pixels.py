@@ -17,7 +17,7 @@ from astropy.io.fits.verify import VerifyError
 from astropy.utils.exceptions import AstropyUserWarning
 
 from appulse.errors import FrameError, FrameWCSError
-from appulse.formats.provenance import file_sha256
+from appulse.formats import file_sha256
 from appulse.frames.wcs import REMEDY, has_celestial
 
 # More pixels than any camera has: a damaged header.

@@ -17,7 +17,7 @@ from appulse.frames.header import Cards, read_side_header, with_inherited
 from appulse.frames.pixels import PixelSource, checksum, find_image, layout_of, open_fits
 from appulse.frames.site_keywords import daylight_notes, read_observer
 from appulse.frames.wcs import WcsMap, celestial_wcs
-from appulse.observers.site import Site, SpacecraftVector
+from appulse.observers import Site, SpacecraftVector
 
 REQUIREMENTS = ("wcs", "time", "site")
 # EXTNAME of a table of one row an exposure, columns START and END: ISO text or MJD, scale of TIMESYS.

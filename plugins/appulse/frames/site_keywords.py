@@ -14,9 +14,8 @@ from astropy.time import Time
 
 from appulse.errors import FrameSiteError, SiteError
 from appulse.frames.header import Card, Cards, parse_angle
-from appulse.numerics.sphere import radec_from_unit
-from appulse.observers.site import Site, SpacecraftVector
-from appulse.observers.timescales import quiet_erfa, tt_jd
+from appulse.numerics import radec_from_unit
+from appulse.observers import Site, SpacecraftVector, quiet_erfa, tt_jd
 
 # Slack of sidereal time, degrees: of date against J2000, start against middle of the exposure, rounding.
 LST_SLACK_DEG = 3.0

@@ -15,7 +15,7 @@ from astropy.time import Time, TimeDelta
 from appulse.constants import DAY_S, MJD_ZERO_JD
 from appulse.errors import FrameError, FrameTimeError, TimeError
 from appulse.frames.header import Card, Cards, parse_angle
-from appulse.observers.timescales import parse_utc, quiet_erfa, tt_jd
+from appulse.observers import parse_utc, quiet_erfa, tt_jd
 
 # Keywords by the point of the exposure that they name; those under None leave it open.
 ROLE_KEYS = {

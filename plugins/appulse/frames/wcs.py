@@ -25,13 +25,7 @@ from astropy.wcs import WCS, WcsError
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import FrameWCSError
 from appulse.frames.header import Cards
-from appulse.numerics.sphere import (
-    axes_from_radec,
-    radec_from_unit,
-    separation_rad,
-    tangent_axes,
-    unit_from_radec,
-)
+from appulse.numerics import axes_from_radec, radec_from_unit, separation_rad, tangent_axes, unit_from_radec
 
 # Where the iteration that inverts a distortion may stop, pixels.
 CONVERGED_PX = 1e-9

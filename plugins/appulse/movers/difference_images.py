@@ -26,10 +26,10 @@ from functools import cached_property
 import numpy as np
 from scipy import ndimage
 
-from appulse.astrometry.sky import SkyMesh, sky_mesh
+from appulse.astrometry import SkyMesh, sky_mesh
 from appulse.errors import MeasurementError
 from appulse.movers.smoothed_frames import SmoothedFrames
-from appulse.numerics.robust import clipped_sigma
+from appulse.numerics import clipped_sigma
 
 SHAPE_STARS, FIELD_STARS = 5, 25
 """So many stars for the shape of the kernel, and for its change over the field."""

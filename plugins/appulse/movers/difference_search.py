@@ -27,8 +27,7 @@ from scipy.interpolate import RectBivariateSpline
 from scipy.optimize import minimize
 from scipy.spatial import cKDTree
 
-from appulse.astrometry.plate import zero_point
-from appulse.astrometry.residual import Residual
+from appulse.astrometry import Residual, zero_point
 from appulse.constants import ARCSEC_PER_RAD, FWHM_PER_SIGMA
 from appulse.movers.difference_images import Differences, detections, photon_factor, subtract, vertices
 from appulse.movers.linking import (
@@ -42,7 +41,7 @@ from appulse.movers.linking import (
     pairs_to_try,
 )
 from appulse.movers.smoothed_frames import CommonGrid, GridSky, common_grid, smooth_frames
-from appulse.numerics.sphere import offsets_rad, unit_from_radec
+from appulse.numerics import offsets_rad, unit_from_radec
 
 UNEVEN = 5.0
 """So many sigmas from the common brightness, and beyond these factors of it, a frame is at odds:"""

@@ -14,8 +14,7 @@ from astropy import units as u
 from astropy.table import MaskedColumn, QTable, Table
 from scipy.spatial import cKDTree
 
-from appulse.astrometry.prediction import Prediction
-from appulse.astrometry.residual import measure
+from appulse.astrometry import Prediction, measure
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import AppulseError, InputError, MeasurementError
 from appulse.movers.difference_search import difference_search, measure_on_difference
@@ -29,7 +28,7 @@ from appulse.movers.linking import (
     pairs_to_try,
     without_shared,
 )
-from appulse.numerics.sphere import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
+from appulse.numerics import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
 
 MIN_FRAMES = 3
 MAX_RATE = 600.0

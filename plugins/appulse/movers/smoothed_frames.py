@@ -31,10 +31,9 @@ from scipy import fft, integrate, ndimage, special
 
 from appulse.constants import ARCSEC_PER_RAD, FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
-from appulse.frames.wcs import SkyMap
-from appulse.numerics.sphere import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
-from appulse.registration.resampling import PixelMap, Spline, nearest_pixel
-from appulse.registration.star_matching import Match, match_frame
+from appulse.frames import SkyMap
+from appulse.numerics import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
+from appulse.registration import Match, PixelMap, Spline, match_frame, nearest_pixel
 
 MOST_STARS = 600
 FAR_ARCSEC = 180.0

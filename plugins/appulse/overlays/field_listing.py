@@ -7,9 +7,8 @@ from astropy import units as u
 from astropy.table import MaskedColumn, QTable
 from astropy.utils.masked import Masked
 
-from appulse.bodies.catalogue import OrbitCatalogue
-from appulse.bodies.field_search import bodies_in_field
-from appulse.catalogues.deepsky import objects_near
+from appulse.bodies import OrbitCatalogue, bodies_in_field
+from appulse.catalogues import objects_near
 from appulse.errors import InputError
 from appulse.overlays.columns import plain_column
 from appulse.overlays.shapes import outline_in_frame, place_in_frame

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from appulse.catalogues.deepsky import ellipse_ring
+from appulse.catalogues import ellipse_ring
 from appulse.errors import InputError
-from appulse.numerics.sphere import SkyPlane, along_great_circles, separation_rad, unit_from_radec
+from appulse.numerics import SkyPlane, along_great_circles, separation_rad, unit_from_radec
 
 EDGE_STEPS = 24
 """Points on each edge of the footprint: a distorted edge is followed to a small part of a pixel."""

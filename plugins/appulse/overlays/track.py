@@ -12,8 +12,8 @@ from astropy.table import QTable
 from astropy.time import Time, TimeDelta
 
 from appulse.errors import EphemerisSpanError, FrameSiteError, FrameTimeError, TimeError
-from appulse.numerics.sphere import separation_rad, unit_from_radec
-from appulse.observers.timescales import quiet_erfa
+from appulse.numerics import separation_rad, unit_from_radec
+from appulse.observers import quiet_erfa
 from appulse.overlays.columns import plain_column
 from appulse.overlays.ticks import SPACING_OF_DIAGONAL, SPACING_PX, choose_step_s, make_ticks, tick_hours
 

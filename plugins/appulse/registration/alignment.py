@@ -11,8 +11,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from appulse.errors import InputError
-from appulse.frames.wcs import pixel_to_sky, sky_to_pixel
-from appulse.numerics.robust import mad_sigma
+from appulse.frames import pixel_to_sky, sky_to_pixel
+from appulse.numerics import mad_sigma
 from appulse.registration.star_matching import match_frame
 
 MIN_AFFINE = 8

@@ -12,7 +12,7 @@ import numpy as np
 from scipy import ndimage
 
 from appulse.errors import InputError
-from appulse.frames.wcs import sky_to_pixel
+from appulse.frames import sky_to_pixel
 from appulse.registration.ringing import SuspectPixels, bad_blocks, filled, steep_blocks, without_rings
 from appulse.registration.threads import in_order
 

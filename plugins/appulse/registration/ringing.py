@@ -7,8 +7,8 @@ each block to the grid pixels that may see it.
 import numpy as np
 from scipy import ndimage
 
-from appulse.frames.wcs import pixel_to_sky
-from appulse.numerics.robust import mad_sigma
+from appulse.frames import pixel_to_sky
+from appulse.numerics import mad_sigma
 
 STEEP_SIGMAS, SHARP_STEEP_SIGMAS, SHARP_FWHM = 150.0, 12.0, 2.4
 """Above the sky; less where stars are sharper than so many pixels, for there a spline rings by a tenth."""

@@ -17,7 +17,7 @@ from itertools import chain
 import numpy as np
 from scipy.spatial import cKDTree
 
-from appulse.numerics.distributions import poisson_sf
+from appulse.numerics import poisson_sf
 
 CHANCE = 1e-3
 MAX_STARS, MAX_SOURCES = 1500, 3000

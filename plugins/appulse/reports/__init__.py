@@ -1,1 +1,14 @@
 """Pictures, plots and sheets: what was measured and what is planned, to look at and to print."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "calendar": ["write_calendar"],
+        "evidence": ["write_evidence"],
+        "evidence_pdf": ["evidence_pdf"],
+        "night_sheet": ["booking_text", "headline", "night_sheet_html", "night_sheet_pdf"],
+        "picture": ["annotated_png"],
+    },
+)

@@ -8,8 +8,8 @@ import numpy as np
 from icalendar import Alarm, Calendar, Event
 
 from appulse import __version__
-from appulse.encounters.ranking import body_name
-from appulse.formats.output import write_bytes
+from appulse.encounters import body_name
+from appulse.formats import write_bytes
 
 ALARMS = (datetime.timedelta(days=7), datetime.timedelta(days=1), datetime.timedelta(hours=3))
 """How long before the begin of an interval the calendar speaks up."""

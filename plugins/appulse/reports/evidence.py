@@ -13,8 +13,8 @@ import numpy as np
 from PIL import Image
 
 from appulse import __version__
-from appulse.astrometry.budget import error_budget
-from appulse.formats.output import write_text
+from appulse.astrometry import error_budget
+from appulse.formats import write_text
 from appulse.reports.evidence_tables import (
     alternatives_table,
     budget_table,

@@ -10,8 +10,8 @@ import numpy as np
 from matplotlib.backends.backend_pdf import PdfPages
 from PIL import Image
 
-from appulse.astrometry.budget import error_budget
-from appulse.formats.output import write_bytes
+from appulse.astrometry import error_budget
+from appulse.formats import write_bytes
 from appulse.reports.evidence import headline, notes_of, sections, stamp_words, subtitle, title_of
 from appulse.reports.evidence_tables import (
     BEST,

@@ -12,12 +12,10 @@ import numpy as np
 from astropy.time import TimeDelta
 from matplotlib.patheffects import withStroke
 
-from appulse.encounters.atmosphere import airmass
-from appulse.encounters.local_sky import horizon_altitude
-from appulse.encounters.outline_pass import outline_shape, plane
-from appulse.formats.settings import window_shape
-from appulse.numerics.sphere import unit_from_radec
-from appulse.observers.timescales import quiet_erfa
+from appulse.encounters import airmass, horizon_altitude, outline_shape, plane
+from appulse.formats import window_shape
+from appulse.numerics import unit_from_radec
+from appulse.observers import quiet_erfa
 from appulse.reports.residual_plots import BODY_COLOURS, FAINT, INK, new_figure, own_figure
 
 BODY, SENSOR, SUN, MOON = (BODY_COLOURS[i] for i in (0, 1, 1, 4))

@@ -14,8 +14,7 @@ from astropy.time import TimeDelta
 from matplotlib.backends.backend_pdf import PdfPages
 
 from appulse import __version__
-from appulse.encounters.ranking import body_name, chance_text, local_text, together
-from appulse.encounters.visibility import best_index
+from appulse.encounters import best_index, body_name, chance_text, local_text, together
 from appulse.reports.evidence_tables import html_table
 from appulse.reports.night_charts import altitude_figure, charts_page, field_figure, window_figure
 from appulse.reports.residual_plots import FAINT, INK, STYLE, new_figure, svg_uri

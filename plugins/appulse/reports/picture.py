@@ -23,11 +23,17 @@ from matplotlib.lines import Line2D
 from matplotlib.patheffects import withStroke
 
 from appulse.errors import FrameError, InputError
-from appulse.formats.output import write_bytes
-from appulse.numerics.robust import mad_sigma
-from appulse.overlays import palette
-from appulse.overlays.labels import place_labels
-from appulse.overlays.scene import BODY_RANK, LEAST_ELLIPSE_PX, OBJECT_RANK, Target, frame_scene
+from appulse.formats import write_bytes
+from appulse.numerics import mad_sigma
+from appulse.overlays import (
+    BODY_RANK,
+    LEAST_ELLIPSE_PX,
+    OBJECT_RANK,
+    Target,
+    frame_scene,
+    palette,
+    place_labels,
+)
 
 LONGEST_PX = 1800
 SHORTEST_PX = 1000

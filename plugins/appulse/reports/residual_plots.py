@@ -19,7 +19,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Ellipse, Rectangle
 from matplotlib.ticker import MaxNLocator
 
-from appulse.observers.timescales import quiet_erfa
+from appulse.observers import quiet_erfa
 
 INK, FAINT = "#1f2430", "#8a8f9c"
 BODY_COLOURS = ("#0b62a4", "#c1440e", "#00734f", "#8e4a9e", "#7a6a00", "#3a3f4b")

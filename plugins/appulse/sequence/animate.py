@@ -15,7 +15,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from appulse.errors import InputError, MissingExtraError
-from appulse.formats.output import replacing, write_bytes
+from appulse.formats import replacing, write_bytes
 from appulse.sequence.composite import add_dot, hours_of
 from appulse.sequence.picture_files import fitted, font, shown, to_8bit
 

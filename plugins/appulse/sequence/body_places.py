@@ -8,9 +8,9 @@ from astropy.time import TimeDelta
 from scipy import ndimage
 
 from appulse.constants import FWHM_PER_SIGMA
-from appulse.numerics.robust import MAD_TO_SIGMA, mad_sigma
-from appulse.observers.timescales import quiet_erfa
-from appulse.overlays.columns import plain_column
+from appulse.numerics import MAD_TO_SIGMA, mad_sigma
+from appulse.observers import quiet_erfa
+from appulse.overlays import plain_column
 from appulse.sequence.resampled_frames import ResampledFrame
 
 TRAIL_POINTS = 5

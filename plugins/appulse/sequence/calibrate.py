@@ -8,9 +8,9 @@ from astropy.io import fits
 from scipy import ndimage
 
 from appulse.errors import InputError
-from appulse.formats.provenance import file_sha256
-from appulse.numerics.robust import mad_sigma
-from appulse.registration.threads import READING
+from appulse.formats import file_sha256
+from appulse.numerics import mad_sigma
+from appulse.registration import READING
 
 HOT_SIGMAS = 15.0
 HOT_NEIGHBOUR = 0.2

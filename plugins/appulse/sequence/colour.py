@@ -6,8 +6,7 @@ import numpy as np
 from skimage.color import lab2rgb, rgb2lab
 
 from appulse.errors import FrameError, InputError
-from appulse.registration.alignment import align
-from appulse.registration.resampling import resample
+from appulse.registration import align, resample
 from appulse.sequence.subframe import star_list
 
 SAMPLE = 500_000

@@ -7,7 +7,7 @@ from astropy import units as u
 from astropy.table import QTable
 
 from appulse.errors import InputError
-from appulse.formats.output import write_bytes
+from appulse.formats import write_bytes
 
 CLOUDED, BLURRED = 0.55, 1.8
 """Left out: below this transparency against the best three, or above this FWHM against the median."""

@@ -4,19 +4,20 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from appulse.errors import InputError
-from appulse.frames.frame import SolvedFrame
-from appulse.overlays import palette
-from appulse.overlays.labels import Label, place_labels
-from appulse.overlays.scene import (
+from appulse.frames import SolvedFrame
+from appulse.overlays import (
     END_RANK,
     RING,
     TICK_RANK,
+    Label,
     Polyline,
     Scene,
     Target,
     flipped,
     furniture,
     outlines_scene,
+    palette,
+    place_labels,
     ring,
 )
 from appulse.sequence.picture_files import font

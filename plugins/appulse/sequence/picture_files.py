@@ -14,7 +14,7 @@ from PIL import Image, ImageCms, ImageFont
 
 from appulse import __version__
 from appulse.errors import InputError
-from appulse.formats.output import replacing, write_bytes, write_table
+from appulse.formats import replacing, write_bytes, write_table
 
 JPEG_QUALITY = 92
 STRIP_ROWS = 512

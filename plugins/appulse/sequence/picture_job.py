@@ -10,9 +10,8 @@ import yaml
 
 from appulse import __version__
 from appulse.errors import AppulseError, InputError
-from appulse.formats.output import write_text
-from appulse.formats.provenance import file_sha256
-from appulse.registration.resampling import KEEPS
+from appulse.formats import file_sha256, write_text
+from appulse.registration import KEEPS
 from appulse.sequence.animate import PATHS
 from appulse.sequence.body_places import place_in
 from appulse.sequence.sky_grid import EXTENTS

@@ -8,11 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from appulse.errors import AppulseError, InputError
-from appulse.frames.wcs import pixel_to_sky
-from appulse.numerics.sphere import separation_rad, unit_from_radec
-from appulse.registration.alignment import Alignment, align, tie_to_sky
-from appulse.registration.resampling import PixelMap
-from appulse.registration.threads import in_order
+from appulse.frames import pixel_to_sky
+from appulse.numerics import separation_rad, unit_from_radec
+from appulse.registration import Alignment, PixelMap, align, in_order, tie_to_sky
 from appulse.sequence.grade import transparencies, verdicts
 from appulse.sequence.sky_grid import SkyGrid, frame_outline, grid_for
 from appulse.sequence.subframe import (

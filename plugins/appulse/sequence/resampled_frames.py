@@ -5,8 +5,7 @@ from functools import cache, partial
 
 import numpy as np
 
-from appulse.registration.resampling import Resampler
-from appulse.registration.threads import in_order
+from appulse.registration import Resampler, in_order
 from appulse.sequence.parts import digest
 from appulse.sequence.subframe import Subframe, at_once
 

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
-from appulse.catalogues.deepsky import objects_near
+from appulse.catalogues import objects_near
 from appulse.errors import AppulseError, InputError
-from appulse.formats.output import check_free, write_bytes, write_table
+from appulse.formats import check_free, write_bytes, write_table
 from appulse.sequence import animate
 from appulse.sequence.body_places import centred_on_body
 from appulse.sequence.colour import colour_on_grid

@@ -12,7 +12,7 @@ import numpy as np
 from astropy.wcs import WCS
 
 from appulse.errors import InputError
-from appulse.frames.wcs import WcsMap
+from appulse.frames import WcsMap
 
 EXTENTS = ("common", "all")
 COARSE = 8

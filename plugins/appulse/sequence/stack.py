@@ -21,11 +21,11 @@ from functools import partial
 import numpy as np
 from scipy import ndimage
 
-from appulse.astrometry.sky import sky_mesh
+from appulse.astrometry import sky_mesh
 from appulse.errors import InputError
-from appulse.frames.wcs import pixel_to_sky
-from appulse.numerics.mesh import between
-from appulse.registration.threads import in_order
+from appulse.frames import pixel_to_sky
+from appulse.numerics import between
+from appulse.registration import in_order
 from appulse.sequence.body_places import TrailMask, body_peaks
 from appulse.sequence.composite import body_radius
 from appulse.sequence.parts import digest

@@ -10,12 +10,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy import ndimage
 
-from appulse.astrometry.detection import detect_stars, survey_frame
-from appulse.astrometry.psf import PSF
-from appulse.astrometry.sky import sky_mesh
-from appulse.numerics.robust import MAD_TO_SIGMA
-from appulse.registration.alignment import Alignment, StarList
-from appulse.registration.resampling import COARSER, MESH, PixelMap
+from appulse.astrometry import PSF, detect_stars, sky_mesh, survey_frame
+from appulse.numerics import MAD_TO_SIGMA
+from appulse.registration import COARSER, MESH, Alignment, PixelMap, StarList
 from appulse.sequence.calibrate import calibrated
 from appulse.sequence.parts import digest
 

@@ -7,7 +7,7 @@ from astropy import units as u
 from astropy.coordinates import SkyCoord
 from astropy.table import QTable, Table
 
-from appulse.bodies.designations import read_name
+from appulse.bodies import read_name
 from appulse.errors import DesignationError, InputError
 from appulse.services.client import from_text, request, to_text
 from appulse.services.ephemeris_queries import copy_column, location

@@ -6,7 +6,7 @@ from astropy.table import QTable, vstack
 from astropy.time import Time
 from tqdm import tqdm
 
-from appulse.bodies.designations import read_name
+from appulse.bodies import read_name
 from appulse.errors import DesignationError, SiteError, TimeError
 from appulse.services.client import from_text, request, to_text
 from appulse.services.orbit_queries import horizons_id, horizons_type, refused_by_name

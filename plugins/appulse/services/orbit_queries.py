@@ -7,11 +7,16 @@ import math
 
 from tqdm import tqdm
 
-from appulse.bodies.catalogue import OrbitCatalogue
-from appulse.bodies.designations import read_name
-from appulse.bodies.orbit import STATE_NAMES, NonGrav, Orbit
-from appulse.bodies.readers.json_orbits import COMET_UNIT, orbit_from_json
-from appulse.bodies.readers.orbit_text import to_float
+from appulse.bodies import (
+    COMET_UNIT,
+    STATE_NAMES,
+    NonGrav,
+    Orbit,
+    OrbitCatalogue,
+    orbit_from_json,
+    read_name,
+    to_float,
+)
 from appulse.errors import DesignationError, InputError, OrbitError, ServiceError
 from appulse.services.client import from_text, request, to_text
 

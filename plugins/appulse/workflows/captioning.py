@@ -71,8 +71,8 @@ def gather_facts(
     Traceback (most recent call last):
     appulse.errors.InputError: no frame can be used: see the lines above
     """
-    from appulse.captions.picture_facts import body_facts, frame_facts, object_facts, pass_facts
-    from appulse.frames.reading import read_frame
+    from appulse.captions import body_facts, frame_facts, object_facts, pass_facts
+    from appulse.frames import read_frame
 
     body, given = bodies.only_body("a caption is about one body; name one"), given or GivenFigures()
     usable, failed = usable_frames(

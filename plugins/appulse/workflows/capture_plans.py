@@ -79,11 +79,9 @@ def plan_capture(
     >>> planned.plan.night.site.name, planned.plan.night.evening.isoformat()
     ('hosted', '2027-05-04')
     """
-    from appulse.bodies.ephemeris import NBodyEphemeris
-    from appulse.encounters.campaign_file import read_campaign
-    from appulse.encounters.capture import plan_capture as plan_night
-    from appulse.encounters.ranking import advice, odds
-    from appulse.encounters.visibility import body_vectors, nights_of_pass
+    from appulse.bodies import NBodyEphemeris
+    from appulse.encounters import advice, body_vectors, nights_of_pass, odds, read_campaign
+    from appulse.encounters import plan_capture as plan_night
 
     if isinstance(campaign, str | os.PathLike):
         campaign = read_campaign(campaign)
@@ -106,7 +104,7 @@ def plan_capture(
 
 def _with_named(campaign, site: str | None, instrument: str | None):
     """The campaign with the chosen instrument first and the chosen site in it; and that site's name."""
-    from appulse.formats.settings import read_settings
+    from appulse.formats import read_settings
 
     kept = read_settings()
     sites, instruments = campaign.sites, campaign.instruments
@@ -126,7 +124,7 @@ def _with_named(campaign, site: str | None, instrument: str | None):
 
 def _pick(mine, kept, name, what):
     """The campaign's or the settings file's entry of a name."""
-    from appulse.formats.settings import named
+    from appulse.formats import named
 
     known = {entry.name: entry for entry in (*kept, *mine)}
     found = named(known, name)
@@ -146,8 +144,8 @@ def _find(encounter, campaign):
     from astropy import units as u
     from astropy.time import Time
 
-    from appulse.encounters.passes import PassSearch, find_passes, slug
-    from appulse.observers.site import Site
+    from appulse.encounters import PassSearch, find_passes, slug
+    from appulse.observers import Site
 
     parts = encounter.split("-")
     if len(parts) != 3 or not (parts[2].isdigit() and len(parts[2]) == 8):
@@ -181,8 +179,7 @@ def _seen_from(encounter, catalogue, site):
     import numpy as np
     from astropy import units as u
 
-    from appulse.encounters.passes import PassSearch, find_passes
-    from appulse.encounters.targets import Targets
+    from appulse.encounters import PassSearch, Targets, find_passes
 
     span = encounter.time - 2 * u.day, encounter.time + 2 * u.day
     search = PassSearch(Targets.from_outlines([encounter.target]), *span, site.place, WIDE_ARCMIN)
@@ -195,7 +192,7 @@ def _seen_from(encounter, catalogue, site):
 
 def _choose_night(encounter, nights, chances, site: str | None, evening: str | None):
     """The night that was asked for, or the nearest that serves at the likeliest site."""
-    from appulse.encounters.ranking import why_not
+    from appulse.encounters import why_not
 
     if site is not None:
         nights = [night for night in nights if night.site.name == site]
@@ -230,7 +227,7 @@ def _choose_night(encounter, nights, chances, site: str | None, evening: str | N
 
 def save_plan(planned: PlannedCapture, out: Path, *, seed: int = 1, overwrite: bool = False) -> list[Path]:
     """Write every file of a plan, all or none; `seed` is that of the preview's noise."""
-    from appulse.formats.output import check_free, together
+    from appulse.formats import check_free, together
 
     out = Path(out)
     check_free([out / name for name in FILES], overwrite)
@@ -242,10 +239,9 @@ def save_plan(planned: PlannedCapture, out: Path, *, seed: int = 1, overwrite: b
 def _write(planned, out, seed, over) -> None:
     import yaml
 
-    from appulse.encounters.plan_preview import invent_frame
-    from appulse.formats.output import replacing, write_bytes, write_text
-    from appulse.reports.calendar import write_calendar
-    from appulse.reports.night_sheet import booking_text, night_sheet_html, night_sheet_pdf
+    from appulse.encounters import invent_frame
+    from appulse.formats import replacing, write_bytes, write_text
+    from appulse.reports import booking_text, night_sheet_html, night_sheet_pdf, write_calendar
 
     plan, campaign, chances, words = planned.plan, planned.campaign, planned.chances, planned.advice
     html = night_sheet_html(plan, odds=chances, advice=words)
@@ -267,9 +263,9 @@ def _write(planned, out, seed, over) -> None:
 
 def _picture(fits_path, png_path, plan, ephemeris, overwrite):
     """The preview, read back as any frame is, with the object's outline and the body's track."""
-    from appulse.frames.reading import read_frame
-    from appulse.overlays.track import track_in_frame
-    from appulse.reports.picture import annotated_png
+    from appulse.frames import read_frame
+    from appulse.overlays import track_in_frame
+    from appulse.reports import annotated_png
 
     frame = read_frame(fits_path)
     track = track_in_frame(frame, ephemeris, plan.encounter.designation)
@@ -281,7 +277,7 @@ def _picture(fits_path, png_path, plan, ephemeris, overwrite):
 
 def _as_mapping(plan):
     """What plan.yaml holds."""
-    from appulse.formats.provenance import provenance
+    from appulse.formats import provenance
 
     encounter, framing = plan.encounter, plan.framing
     figures = {

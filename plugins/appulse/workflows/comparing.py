@@ -66,7 +66,7 @@ class ComparedObservations:
     @cached_property
     def verdict(self):
         """Verdict of a night of one station; None for more, whose clocks and plates are not the same."""
-        from appulse.astrometry.verdict import judge
+        from appulse.astrometry import judge
 
         if not self.seen:
             return None
@@ -133,7 +133,7 @@ def compare_observations(path, bodies: BodySource, *, progress=None, cancelled=N
     InputError
         If the file cannot be used, or has no observation of the bodies named.
     """
-    from appulse.formats.observation_table import read_observations
+    from appulse.formats import read_observations
 
     path = Path(path)
     observations = read_observations(path)
@@ -189,7 +189,7 @@ def _chosen_names(observations, engine, wanted) -> tuple[dict, tuple[str, ...]]:
 
 
 def _row(engine, name):
-    from appulse.bodies.designations import normalise
+    from appulse.bodies import normalise
 
     for text in (name, normalise(name)) if name else ():
         try:
@@ -201,8 +201,8 @@ def _row(engine, name):
 
 def _residuals(observations, rows, engine, name, known) -> list:
     """Of one body; where some time cannot be reached, one by one."""
-    from appulse.astrometry.observations import observation_residuals
-    from appulse.bodies.designations import normalise
+    from appulse.astrometry import observation_residuals
+    from appulse.bodies import normalise
 
     some = observations[rows]
     if known is None:
@@ -222,8 +222,7 @@ def _residuals(observations, rows, engine, name, known) -> list:
 def _flagged(row, designation, reason):
     import numpy as np
 
-    from appulse.astrometry.prediction import Prediction
-    from appulse.astrometry.residual import Residual
+    from appulse.astrometry import Prediction, Residual
 
     nowhere = Prediction(designation, np.nan, np.nan)
     time = row["time"]
@@ -233,7 +232,7 @@ def _flagged(row, designation, reason):
 def _statistics(body, station, mine) -> dict:
     import numpy as np
 
-    from appulse.astrometry.budget import THREE_SIGMA_CHI2
+    from appulse.astrometry import THREE_SIGMA_CHI2
 
     off = np.array([[residual.dra_cosdec, residual.ddec] for residual in mine])
     motion = np.array([[residual.along, residual.across] for residual in mine])
@@ -254,10 +253,8 @@ def _statistics(body, station, mine) -> dict:
 def save_comparison(compared: ComparedObservations, bodies: BodySource, out: Path, kinds=frozenset(), *,
                     overwrite: bool = False) -> list[Path]:  # fmt: skip
     """Write table, judgement and the sheets of a comparison: all of them or none; returns the paths."""
-    from appulse.astrometry.residual import residual_table
-    from appulse.formats.output import together
-    from appulse.formats.provenance import file_sha256, provenance
-    from appulse.formats.residual_table import write_residuals
+    from appulse.astrometry import residual_table
+    from appulse.formats import file_sha256, provenance, together, write_residuals
 
     path = compared.path
     names = "all" if bodies.names is None else ",".join(bodies.names)
@@ -319,7 +316,7 @@ def read_places(path: Path, orbit, site=None) -> MeasuredPlaces:
     InputError
         If the file holds no measured place of this body, or a place of observation is not known.
     """
-    from appulse.formats.residual_table import read_residuals
+    from appulse.formats import read_residuals
 
     try:
         table = read_residuals(path) if path.suffix.lower() in (".ecsv", ".csv") else None
@@ -338,8 +335,8 @@ def read_places(path: Path, orbit, site=None) -> MeasuredPlaces:
 
 
 def _places_of_observations(path, orbit) -> tuple[list, tuple[str, ...]]:
-    from appulse.astrometry.observations import observer_of
-    from appulse.bodies.ephemeris import NBodyEphemeris
+    from appulse.astrometry import observer_of
+    from appulse.bodies import NBodyEphemeris
 
     bare = replace(orbit, covariance=None, covariance_names=())
     source = BodySource(path.name, path, NBodyEphemeris([bare]), (orbit.designation,))
@@ -354,8 +351,8 @@ def _places_of_observations(path, orbit) -> tuple[list, tuple[str, ...]]:
 def _places_of_table(table, path, orbit, site) -> list:
     import numpy as np
 
-    from appulse.bodies.catalogue import OrbitCatalogue
-    from appulse.observers.site import Site
+    from appulse.bodies import OrbitCatalogue
+    from appulse.observers import Site
 
     this = OrbitCatalogue.from_orbits([orbit])
     stations, sites, pairs = dict(table.meta.get("stations") or {}), {}, []
@@ -382,9 +379,8 @@ def residual_of(row):
     import numpy as np
     from astropy.time import Time
 
-    from appulse.astrometry.prediction import Prediction
-    from appulse.astrometry.residual import Residual
-    from appulse.observers.timescales import quiet_erfa
+    from appulse.astrometry import Prediction, Residual
+    from appulse.observers import quiet_erfa
 
     def number(name):
         return np.nan if name not in row.colnames or np.ma.is_masked(row[name]) else float(row[name])
@@ -465,10 +461,9 @@ def improve_by_places(path: Path, bodies: BodySource, site=None, *, clock_offset
     InputError
         If the places cannot carry the fit, gain nothing, or something else is wrong with them.
     """
-    from appulse.astrometry.orbit_fit import improve_orbit
-    from appulse.bodies.catalogue import OrbitCatalogue
-    from appulse.bodies.readers.orbit_table import orbit_table
-    from appulse.formats.provenance import file_sha256, provenance
+    from appulse.astrometry import improve_orbit
+    from appulse.bodies import OrbitCatalogue, orbit_table
+    from appulse.formats import file_sha256, provenance
 
     name = bodies.only_body("one body is improved at a time; name it")
     orbit = bodies.catalogue.select(name)
@@ -495,7 +490,7 @@ def improve_by_places(path: Path, bodies: BodySource, site=None, *, clock_offset
 
 def _refuse_other_causes(residuals, observers: Iterable) -> tuple[str, ...]:
     """One night of one place: its verdict tells whether the orbit is to blame."""
-    from appulse.astrometry.verdict import judge
+    from appulse.astrometry import judge
 
     days = [residual.mid.jd for residual in residuals]
     if max(days) - min(days) > NIGHT_D or len({str(observer.name) for observer in observers}) > 1:
@@ -540,9 +535,9 @@ def _ellipses(before, after, time) -> tuple:
 
 def _ellipse(orbit, time) -> str:
     """Axes of the ellipse as seen from the Earth's centre."""
-    from appulse.bodies.ephemeris import NBodyEphemeris
+    from appulse.bodies import NBodyEphemeris
     from appulse.errors import AppulseError
-    from appulse.observers.site import Site
+    from appulse.observers import Site
 
     if orbit.covariance is None:
         return "not known"

@@ -47,10 +47,8 @@ def example_frame(number: int = 1):
     """
     from astropy.time import Time
 
-    from appulse.frames.camera import Camera, Valued
-    from appulse.frames.exposure import Exposure
-    from appulse.frames.frame import SolvedFrame
-    from appulse.observers.site import Site
+    from appulse.frames import Camera, Exposure, SolvedFrame, Valued
+    from appulse.observers import Site
 
     pixels, header = _drawn(number)
     exposure = Exposure.from_mid(Time(header["DATE-AVG"], scale="utc"), EXPOSURE_S)
@@ -89,7 +87,7 @@ def example_night(folder, count: int = 3) -> list[Path]:
     """
     from astropy.io import fits
 
-    from appulse.formats.output import check_free, replacing
+    from appulse.formats import check_free, replacing
 
     paths = [Path(folder) / f"example_{number}.fits" for number in range(1, count + 1)]
     check_free(paths)
@@ -106,11 +104,10 @@ def _drawn(number: int):
     from astropy.time import Time, TimeDelta
     from astropy.wcs import WCS
 
-    from appulse.bodies.ephemeris import predict
-    from appulse.bodies.readers import starter_orbits
-    from appulse.catalogues.stars import bundled_stars
+    from appulse.bodies import predict, starter_orbits
+    from appulse.catalogues import bundled_stars
     from appulse.errors import InputError
-    from appulse.observers.site import Site
+    from appulse.observers import Site
 
     if number < 1:
         raise InputError(f"frame {number} of the example: they are counted from 1")

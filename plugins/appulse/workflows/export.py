@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from appulse.errors import DesignationError, InputError, SiteError
-from appulse.formats.ades.build import AdesHeader
+from appulse.formats import AdesHeader
 from appulse.workflows.judging import judgement, suspicions, write_judgement
 from appulse.workflows.measuring import FailedFrame, MeasuredNight, measured_frames
 from appulse.workflows.sources import BodySource, StarSource
@@ -71,7 +71,7 @@ class AdesChoice:
 
 def write_observations(kinds, table, frames, choice: AdesChoice, out: Path, overwrite: bool):
     """Write the measured places of a residual table; returns the paths, and notes on what is left out."""
-    from appulse.formats.ades.build import write_ades_psv, write_ades_xml
+    from appulse.formats import write_ades_psv, write_ades_xml
 
     options, notes = observation_options(table, {frame.name: frame.observer for frame in frames}, choice)
     choice = choice.with_scale(frame.pixel_scale for frame in frames)
@@ -146,8 +146,8 @@ def from_the_earth(observer):
     # barycentre is carried over by the planetary ephemeris.
     import numpy as np
 
-    from appulse.bodies.kernels import EARTH, SUN, default_kernels
-    from appulse.observers.timescales import tdb_days
+    from appulse.bodies import EARTH, SUN, default_kernels
+    from appulse.observers import tdb_days
 
     if getattr(observer, "origin", "earth") == "earth":
         return observer
@@ -172,7 +172,7 @@ def _far_station(observers, choice: AdesChoice) -> tuple[str, ...]:
     """A note where a station is not where the frames were taken, by their own word."""
     import numpy as np
 
-    from appulse.observers.site import Site
+    from appulse.observers import Site
 
     if choice.header.mpc_code is None or all(in_space(observer) for observer in observers):
         return ()
@@ -189,9 +189,7 @@ def _far_station(observers, choice: AdesChoice) -> tuple[str, ...]:
 
 def _write_obs80(table, choice: AdesChoice, options, path: Path, overwrite: bool) -> Path:
     """Lines of 80 columns under the header words that go with them."""
-    from appulse.formats.ades.build import build_blocks
-    from appulse.formats.obs80 import format_obs80, from_ades
-    from appulse.formats.output import write_text
+    from appulse.formats import build_blocks, format_obs80, from_ades, write_text
 
     text = ""
     for block in build_blocks(table, choice.header, **options):
@@ -216,7 +214,7 @@ def _head80(header, station, catalogue) -> list[str]:
 
 def _packed(row) -> tuple[str, str]:
     """Columns 1-5 and 6-12: number, and provisional or temporary designation."""
-    from appulse.bodies.designations import pack
+    from appulse.bodies import pack
 
     if "permID" in row:
         return pack(row["permID"])[:5], pack(row["permID"])[5:]
@@ -299,7 +297,7 @@ def measure_to_folder(
     OutputExistsError
         If an output exists and may not be replaced; before anything is measured.
     """
-    from appulse.formats.output import check_free, together, write_bytes
+    from appulse.formats import check_free, together, write_bytes
 
     frames = list(frames)
     check_free(outputs.paths(frames), outputs.overwrite)
@@ -344,9 +342,8 @@ def save_night(night: MeasuredNight, outputs: NightOutputs, provenance: dict, wr
     -------
     SavedNight
     """
-    from appulse.astrometry.residual import residual_table
-    from appulse.formats.output import together
-    from appulse.formats.residual_table import write_residuals
+    from appulse.astrometry import residual_table
+    from appulse.formats import together, write_residuals
 
     table = residual_table(night.residuals, provenance)
     verdict, out, overwrite = night.verdict, outputs.out, outputs.overwrite
@@ -371,7 +368,7 @@ def save_night(night: MeasuredNight, outputs: NightOutputs, provenance: dict, wr
 
 def night_provenance(night: MeasuredNight, bodies: BodySource, stars: StarSource, **options) -> dict:
     """Programs, frames, orbits, stars and options of a night; never a private site's coordinates."""
-    from appulse.formats.provenance import provenance
+    from appulse.formats import provenance
 
     kept = {"body": "all" if bodies.names is None else ",".join(bodies.names)}
     for name, value in options.items():
@@ -396,7 +393,7 @@ def frame_drawer(bodies: BodySource, kinds) -> Callable | None:
     sizes = {"picture": {}, "small": {"longest_px": SHEET_PX}}
 
     def draw(frame, residuals) -> dict[str, bytes]:
-        from appulse.reports.picture import annotated_png
+        from appulse.reports import annotated_png
 
         shown = overlays_of(frame, bodies, residuals)
         return {name: annotated_png(frame, **sizes[name], **shown) for name in names}
@@ -406,8 +403,8 @@ def frame_drawer(bodies: BodySource, kinds) -> Callable | None:
 
 def overlays_of(frame, bodies: BodySource, residuals) -> dict:
     """Tracks of the measured bodies, outlines and residuals of one frame, as pictures take them."""
-    from appulse.catalogues.deepsky import objects_near
-    from appulse.overlays.track import track_in_frame
+    from appulse.catalogues import objects_near
+    from appulse.overlays import track_in_frame
 
     ordered = sorted(residuals, key=lambda residual: not residual.seen)[:LARGEST_TRACKS]
     found = [track_in_frame(frame, bodies.ephemeris, residual.designation) for residual in ordered]
@@ -439,8 +436,7 @@ def write_sheets(kinds, out: Path, residuals, **shared) -> list[Path]:
     """Write the evidence on some residuals as a page, as a document to print, or both."""
     if not set(kinds) & set(SHEET_FILES):
         return []  # drawing takes a second to load
-    from appulse.reports.evidence import write_evidence
-    from appulse.reports.evidence_pdf import evidence_pdf
+    from appulse.reports import evidence_pdf, write_evidence
 
     writers = {"evidence": write_evidence, "pdf": evidence_pdf}
     return [

@@ -94,7 +94,7 @@ def write_judgement(judged: dict, path: Path, overwrite: bool = False) -> Path:
     """Write a judgement as YAML; returns the path."""
     import yaml
 
-    from appulse.formats.output import write_text
+    from appulse.formats import write_text
 
     text = yaml.safe_dump(judged, sort_keys=False, allow_unicode=True, width=110, default_flow_style=None)
     return write_text(path, text, overwrite)
@@ -166,7 +166,7 @@ def _place(residual, identity) -> dict:
 
 
 def _budget(residual) -> dict:
-    from appulse.astrometry.budget import error_budget
+    from appulse.astrometry import error_budget
 
     budget = error_budget(residual)
     names = ("sigma_ra", "sigma_dec", "sigma_along", "sigma_across")

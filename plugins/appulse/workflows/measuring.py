@@ -108,7 +108,7 @@ class MeasuredNight:
     @cached_property
     def verdict(self):
         """The judgement of the night; None where no body was seen."""
-        from appulse.astrometry.verdict import judge
+        from appulse.astrometry import judge
 
         residuals = self.residuals
         return judge(residuals) if any(residual.seen for residual in residuals) else None
@@ -164,8 +164,7 @@ def measure_frame(
     >>> residual.seen, abs(residual.dra_cosdec) < 1, measured.plate.n_stars > 2
     (True, True, True)
     """
-    from appulse.astrometry.plate import check_plate
-    from appulse.astrometry.residual import measure
+    from appulse.astrometry import check_plate, measure
 
     require_time_and_site(frame)
     rows = bodies.in_frame(frame)
@@ -189,7 +188,7 @@ def measured_frames(
     """
     from dataclasses import replace
 
-    from appulse.frames.reading import read_frame
+    from appulse.frames import read_frame
 
     frames = list(frames)
     bodies.check_frames(len(frames))

@@ -95,14 +95,8 @@ def find_movers(
     Traceback (most recent call last):
     appulse.errors.InputError: 0 frames: three or more are needed to tell a mover from noise
     """
-    from appulse.formats.provenance import provenance
-    from appulse.movers.mover_search import (
-        confirmed,
-        detections_table,
-        measure_detections,
-        movers_table,
-        search_movers,
-    )
+    from appulse.formats import provenance
+    from appulse.movers import confirmed, detections_table, measure_detections, movers_table, search_movers
 
     stars, limits = stars or StarSource(), limits or MoverLimits()
     looked, failed = _look(frames, surroundings_of(bodies), stars, reading, each, progress, cancelled)
@@ -132,8 +126,8 @@ def find_movers(
 
 def _look(frames, around: Surroundings, stars, reading, each, progress, cancelled):
     """Frames without their pixels, their plates, and the known bodies on each; and those that failed."""
-    from appulse.astrometry.plate import check_plate
-    from appulse.frames.reading import read_frame
+    from appulse.astrometry import check_plate
+    from appulse.frames import read_frame
 
     def look(path):
         frame = read_frame(path, **(reading or {}))
@@ -147,7 +141,7 @@ def _look(frames, around: Surroundings, stars, reading, each, progress, cancelle
 
 
 def _missed(table, known) -> tuple:
-    from appulse.bodies.designations import normalise
+    from appulse.bodies import normalise
 
     found = {normalise(str(name)) for name in table["designation"]}
     predicted = {str(row["designation"]): row for rows in known for row in rows}

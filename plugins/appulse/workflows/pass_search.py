@@ -51,10 +51,9 @@ def search_passes(
     --------
     See :func:`appulse.find_passes`.
     """
-    from appulse.encounters.pass_table import gather, passes_table
-    from appulse.encounters.passes import PassSearch
-    from appulse.formats.provenance import provenance
-    from appulse.observers.site import Site
+    from appulse.encounters import PassSearch, gather, passes_table
+    from appulse.formats import provenance
+    from appulse.observers import Site
 
     check_dates(campaign)
     catalogue, notes = bodies_of(campaign)
@@ -130,9 +129,9 @@ def find_passes(
     >>> str(passes["encounter"][0]), round(float(passes["separation"][0]) / 60, 1)
     ('7-IC4603-20270504', 3.7)
     """
-    from appulse.encounters.campaign_file import BodyChoice, Campaign, TargetChoice
-    from appulse.formats.settings import site_of
-    from appulse.observers.timescales import parse_utc
+    from appulse.encounters import BodyChoice, Campaign, TargetChoice
+    from appulse.formats import site_of
+    from appulse.observers import parse_utc
 
     dates = [parse_utc(when) if isinstance(when, str) else when for when in (start, end)]
     names = tuple(split_names(bodies) or ())
@@ -151,7 +150,7 @@ def find_passes(
 
 
 def _find(catalogue, search, *, run, progress, cancelled):
-    from appulse.encounters.passes import find_passes
+    from appulse.encounters import find_passes
 
     words, done = "searching", 0
 
@@ -168,7 +167,7 @@ def _find(catalogue, search, *, run, progress, cancelled):
 
 
 def _stop(words: str):
-    from appulse.sequence.run import Cancelled as Stopped
+    from appulse.sequence import Cancelled as Stopped
 
     raise Stopped(f"stopped while {words}")
 
@@ -206,7 +205,7 @@ def _asked(search, catalogue):
 
 def _with_mutual(passes, catalogue, campaign):
     """Passes of body by body among the others, in the order of time."""
-    from appulse.encounters.passes import find_mutual_passes
+    from appulse.encounters import find_mutual_passes
 
     limits = {"brighter_than": campaign.bodies.brighter_than}
     more = find_mutual_passes(catalogue, campaign.start, campaign.end, campaign.rule.within, **limits)
@@ -216,8 +215,7 @@ def _with_mutual(passes, catalogue, campaign):
 
 def _rank(passes, catalogue, campaign, progress, cancelled):
     """Rank of each pass by what the campaign's sites see on the nights around, and its chances in words."""
-    from appulse.encounters.ranking import advice, odds, rank, why_not
-    from appulse.encounters.visibility import nights_of_pass
+    from appulse.encounters import advice, nights_of_pass, odds, rank, why_not
     ranks, chances = [], []
     words = "nights of the passes"
     for encounter in counted(passes, words, progress, cancelled):
@@ -250,8 +248,8 @@ def at_line(campaign, lines, key):
 
 def check_dates(campaign):
     """Refuse dates for which there are no places of the planets, with the campaign's line."""
-    from appulse.bodies.kernels import default_kernels
-    from appulse.observers.timescales import quiet_erfa, tdb_days
+    from appulse.bodies import default_kernels
+    from appulse.observers import quiet_erfa, tdb_days
 
     with at_line(campaign, campaign.lines, "dates"), quiet_erfa():
         for moment in (campaign.start, campaign.end):
@@ -262,7 +260,7 @@ def bodies_of(campaign) -> tuple[Any, tuple[str, ...]]:
     """The catalogue of the campaign's bodies, and notes; what cannot be used is refused with its line."""
     import numpy as np
 
-    from appulse.bodies.catalogue import OrbitCatalogue
+    from appulse.bodies import OrbitCatalogue
 
     choice = campaign.bodies
     with at_line(campaign, choice.lines, "orbits"):
@@ -282,7 +280,7 @@ def bodies_of(campaign) -> tuple[Any, tuple[str, ...]]:
 
 def targets_of(campaign):
     """The objects of the campaign; what cannot be used is refused with its line."""
-    from appulse.encounters.targets import choose_targets
+    from appulse.encounters import choose_targets
 
     choice, lines = campaign.targets, campaign.targets.lines
     limits = ("brighter_than", "larger_than", "smaller_than")

@@ -79,14 +79,9 @@ def plan_pictures(
     OutputExistsError
         If a product exists and may not be replaced.
     """
-    from appulse.formats.output import check_free
-    from appulse.formats.tables import read_table
-    from appulse.frames.reading import read_frame
-    from appulse.sequence.body_places import place_in
-    from appulse.sequence.calibrate import Masters
-    from appulse.sequence.grade import kept_frames
-    from appulse.sequence.picture_job import PictureJob, PictureSettings
-    from appulse.sequence.subframe import subframe_of
+    from appulse.formats import check_free, read_table
+    from appulse.frames import read_frame
+    from appulse.sequence import Masters, PictureJob, PictureSettings, kept_frames, place_in, subframe_of
 
     settings, stars, files = settings or PictureSettings(), stars or StarSource(), files or PictureFiles()
     if not outputs.preview:
@@ -135,7 +130,7 @@ def _refuse_finished_picture(path: Path) -> None:
 
 def colour_frames(paths: Iterable[Path]) -> list:
     """The colour base's frames: one of three planes, or three of one; anything else is refused."""
-    from appulse.frames.reading import read_frame
+    from appulse.frames import read_frame
 
     frames = [read_frame(path, require=("wcs",)) for path in paths]
     planes = sum(3 if frame.is_colour else 1 for frame in frames)
@@ -168,12 +163,9 @@ def repeat_recipe(path: Path, outputs: PictureOutputs, *, reading: dict | None =
     InputError
         If a file of the recipe is missing or has changed.
     """
-    from appulse.catalogues.stars import read_star_table
-    from appulse.frames.reading import read_frame
-    from appulse.sequence.body_places import BodyPlace
-    from appulse.sequence.calibrate import Masters
-    from appulse.sequence.picture_job import PictureJob, Recipe, checked_file
-    from appulse.sequence.subframe import subframe_of
+    from appulse.catalogues import read_star_table
+    from appulse.frames import read_frame
+    from appulse.sequence import BodyPlace, Masters, PictureJob, Recipe, checked_file, subframe_of
 
     recipe, folder = Recipe.read(path), path.parent
 
@@ -270,8 +262,7 @@ def stack(
     >>> sorted(path.name for path in made.written)[:3]
     ['animation.gif', 'base.fits', 'composite.png']
     """
-    from appulse.sequence.picture_job import PictureSettings
-    from appulse.sequence.run import run
+    from appulse.sequence import PictureSettings, run
     from appulse.workflows.sources import open_bodies, open_stars
 
     planned = plan_pictures(

@@ -53,7 +53,7 @@ def split_names(text: str | Sequence[str] | None, what: str = "body") -> list[st
 
 def load_orbits(path: Path | str | None = None) -> tuple[Any, tuple[str, ...]]:
     """The orbits of a file, or those at hand without one; and a sentence where entries were skipped."""
-    from appulse.bodies.readers import read_orbits, starter_orbits
+    from appulse.bodies import read_orbits, starter_orbits
 
     if path is None:
         return starter_orbits(), ()
@@ -112,7 +112,7 @@ class BodySource:
 
     def in_frame(self, frame):
         """Rows of the ephemeris at mid-exposure: the bodies named, or all that fall in the frame."""
-        from appulse.bodies.field_search import bodies_in_field
+        from appulse.bodies import bodies_in_field
 
         mid, observer = frame.exposure.mid, frame.observer
         if self.names is not None:
@@ -188,7 +188,7 @@ def open_bodies(body=None, orbits=None, positions=None) -> BodySource:
     >>> source.label, source.find("7"), source.label_of("7")
     ('bundled starter set', '7', '(7) Iris')
     """
-    from appulse.bodies.ephemeris import NBodyEphemeris
+    from appulse.bodies import NBodyEphemeris
 
     if orbits is not None and positions is not None:
         raise InputError("orbits and positions are two sources of the same places: give one of them")
@@ -208,8 +208,8 @@ def open_bodies(body=None, orbits=None, positions=None) -> BodySource:
 
 
 def _open_positions(positions, names) -> BodySource:
-    from appulse.bodies.tabulated import TabulatedEphemeris
-    from appulse.formats.tables import find_column, read_table
+    from appulse.bodies import TabulatedEphemeris
+    from appulse.formats import find_column, read_table
 
     path = Path(positions) if isinstance(positions, str | os.PathLike) else None
     ephemeris = TabulatedEphemeris.from_table(positions if path is None else path)
@@ -223,7 +223,7 @@ def _open_positions(positions, names) -> BodySource:
 
 def is_positions_table(path: Path) -> bool:
     """Whether a file is a table of positions rather than of orbits: told by its columns, not its name."""
-    from appulse.formats.tables import read_table
+    from appulse.formats import read_table
 
     if Path(path).suffix.lower() not in (".ecsv", ".csv", ".vot", ".xml", ".fits"):
         return False
@@ -250,7 +250,7 @@ class StarSource:
 
     def around(self, frame):
         """The stars that a frame is held against."""
-        from appulse.catalogues.stars import bundled_stars
+        from appulse.catalogues import bundled_stars
 
         if self.table is not None:
             return self.table
@@ -279,7 +279,7 @@ def open_stars(stars=None) -> StarSource:
     >>> open_stars().table is None
     True
     """
-    from appulse.catalogues.stars import read_star_table
+    from appulse.catalogues import read_star_table
 
     if stars is None:
         return StarSource()
@@ -297,7 +297,7 @@ class Surroundings:
 
     def bodies(self, frame) -> tuple[list, tuple[str, ...]]:
         """Ephemeris rows of all known bodies in a frame at its middle; a note where they cannot be had."""
-        from appulse.bodies.field_search import bodies_in_field
+        from appulse.bodies import bodies_in_field
 
         mid, observer = frame.exposure.mid, frame.observer
         rows, notes = [], ()
@@ -311,9 +311,9 @@ class Surroundings:
 
     def identify(self, frame, residuals) -> tuple[tuple, tuple[str, ...]]:
         """What speaks for and against each residual of a frame being its body, and notes."""
-        from appulse.astrometry.identity import identify
-        from appulse.bodies.designations import normalise
-        from appulse.catalogues.deepsky import objects_near
+        from appulse.astrometry import identify
+        from appulse.bodies import normalise
+        from appulse.catalogues import objects_near
 
         if not residuals:
             return (), ()
@@ -329,7 +329,7 @@ class Surroundings:
 
     def _names(self, designation: str) -> set:
         """What a body is called: the same one may stand in a table and in the orbits by different names."""
-        from appulse.bodies.designations import normalise
+        from appulse.bodies import normalise
 
         rows = self.catalogue.rows_of(designation)
         return {normalise(designation), *(normalise(str(self.catalogue.designation[row])) for row in rows)}
@@ -337,7 +337,7 @@ class Surroundings:
 
 def surroundings_of(bodies: BodySource | None = None) -> Surroundings:
     """The surroundings for a source of bodies: its own, and the bundled ones."""
-    from appulse.bodies.readers.orbit_files import join_orbits, starter_orbits
+    from appulse.bodies import join_orbits, starter_orbits
 
     if bodies is None or bodies.catalogue is None:
         return Surroundings(starter_orbits(), None if bodies is None else bodies.ephemeris)

@@ -10,7 +10,7 @@ import numpy as np
 from astropy.io import fits
 from astropy.wcs import WCS, FITSFixedWarning
 
-from appulse.frames.wcs import WcsMap
+from appulse.frames import WcsMap
 
 #: Distance from the field's middle, in units of the frame's diagonal, beyond which a distortion
 #: polynomial means nothing any more and a place counts as not projectable.

@@ -110,7 +110,7 @@ def outlines_data(outlines, *, label="outlines", color="#5ad1c8"):
 
 def objects_of(frames: list, **limits) -> list:
     """Catalogue objects in or near any of the frames, each once."""
-    from appulse.catalogues.deepsky import objects_near
+    from appulse.catalogues import objects_near
 
     found = {}
     for data in frames:

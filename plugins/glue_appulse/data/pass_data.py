@@ -33,7 +33,7 @@ def load_passes(path: str, **_kwargs):
     """Read a table of passes as a glue data set."""
     from pathlib import Path
 
-    from appulse.formats.tables import read_table, require_columns
+    from appulse.formats import read_table, require_columns
 
     table = read_table(path)
     require_columns(table, NEEDED, path)
@@ -46,7 +46,7 @@ def passes_data(table, label: str = "passes"):
     from glue.core import Component, Data
     from glue.core.component import CategoricalComponent
 
-    from appulse.observers.timescales import quiet_erfa
+    from appulse.observers import quiet_erfa
 
     data = Data(label=label)
     with quiet_erfa():
@@ -96,10 +96,9 @@ def sky_of(row: dict, ephemeris, *, site=None):
     from astropy.time import Time
     from astropy.wcs import WCS
 
-    from appulse.catalogues.deepsky import find_object, objects_near
-    from appulse.frames.exposure import Exposure
-    from appulse.frames.frame import SolvedFrame
-    from appulse.observers.site import Site
+    from appulse.catalogues import find_object, objects_near
+    from appulse.frames import Exposure, SolvedFrame
+    from appulse.observers import Site
     from glue_appulse.data.outline_data import outlines_data
     from glue_appulse.data.solved_frames import frame_data
     from glue_appulse.data.track_data import track_data

@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 from astropy.time import Time
 
-from appulse.overlays.palette import RESIDUAL as MEASURED_COLOR
+from appulse.overlays import RESIDUAL as MEASURED_COLOR
 from glue_appulse.data.kinds import KIND_KEY, RESIDUALS, all_of, from_json, to_json
 
 LABEL = "residuals"
@@ -62,7 +62,7 @@ def table_of(layer):
     """The residual table of a data set or of the selected rows of one."""
     from glue.core.subset import Subset
 
-    from appulse.formats.residual_table import COLUMNS, make_table
+    from appulse.formats import COLUMNS, make_table
 
     # Columns that a user has derived in glue are not of the table and stay behind.
     data = layer.data if isinstance(layer, Subset) else layer

@@ -34,7 +34,7 @@ _frames = weakref.WeakKeyDictionary()
 # glue asks for a file twice, whether it is ours and for its data: the header is read once.
 @lru_cache(maxsize=4)
 def _read(path, _stamp):
-    from appulse.frames.reading import read_frame
+    from appulse.frames import read_frame
 
     return read_frame(path, require=("wcs",))
 
@@ -216,7 +216,7 @@ def describe(frame):
 
 
 def _exposure(record):
-    from appulse.frames.exposure import Exposure
+    from appulse.frames import Exposure
 
     if not record:
         return None
@@ -236,12 +236,12 @@ def observer_of_record(record: dict | None):
     if not record:
         return None
     if "itrs_m" in record:
-        from appulse.observers.site import Site
+        from appulse.observers import Site
 
         return Site(
             name=record["name"], code=record["code"], itrs_m=tuple(record["itrs_m"]), source=record["source"]
         )
-    from appulse.observers.site import SpacecraftVector
+    from appulse.observers import SpacecraftVector
 
     return SpacecraftVector(
         name=record["name"],
@@ -256,8 +256,7 @@ def observer_of_record(record: dict | None):
 
 def rebuild(data):
     """A solved frame from a data set whose file is not at hand."""
-    from appulse.frames.camera import Camera, Valued
-    from appulse.frames.frame import SolvedFrame
+    from appulse.frames import Camera, SolvedFrame, Valued
 
     records = {key: from_json(data.meta.get(key)) for key in (EXPOSURE_KEY, OBSERVER_KEY, CAMERA_KEY)}
     camera = Camera(**{name: Valued(*value) for name, value in (records[CAMERA_KEY] or {}).items()})

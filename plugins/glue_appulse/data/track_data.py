@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from astropy.time import Time
 
-from appulse.overlays.columns import plain_column as column
-from appulse.overlays.palette import BODIES
+from appulse.overlays import BODIES
+from appulse.overlays import plain_column as column
 from appulse.workflows import BodySource
 from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.data.kinds import KIND_KEY, TRACK, all_of, to_json
@@ -156,7 +156,7 @@ class FieldBody:
 
 def bodies_in(frame, source: BodySource, limit_mag: float = 99.0) -> list[FieldBody]:
     """Bodies of a source in a frame at mid-exposure, brightest first; those of unknown magnitude stay."""
-    from appulse.numerics.sphere import separation_rad, unit_from_radec
+    from appulse.numerics import separation_rad, unit_from_radec
 
     require_time_and_site(frame)
     table = _predictions(frame, source, limit_mag)
@@ -176,7 +176,7 @@ def _predictions(frame, source, limit_mag):
     if source.catalogue is None or len(source.catalogue) <= LISTED:
         return source.ephemeris.at(Time([mid]), observer)
     # By place first: to integrate a million orbits to one moment would take hours.
-    from appulse.bodies.field_search import bodies_in_field
+    from appulse.bodies import bodies_in_field
 
     circle = (*frame.centre, frame.radius_deg)
     return bodies_in_field(source.catalogue, mid, observer, *circle, limit_mag=limit_mag)

@@ -19,8 +19,7 @@ from matplotlib.path import Path
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox, IdentityTransform
 
-from appulse.overlays.labels import place_labels
-from appulse.overlays.palette import HALO
+from appulse.overlays import HALO, place_labels
 
 BOARD_ZORDER = 50_000
 """Above every layer of glue, below its frame around the axes."""

@@ -6,7 +6,7 @@ from glue.core.subset import Subset
 from glue.viewers.matplotlib.state import DeferredDrawCallbackProperty as Drawn
 from glue.viewers.matplotlib.state import MatplotlibLayerState
 
-from appulse.overlays.scene import RING, ring
+from appulse.overlays import RING, ring
 from glue_appulse.layers.board import SkyGraphic, joined, stroke
 from glue_appulse.layers.sky_layer import SkyLayerArtist, exported
 from glue_appulse.layers.track_layer import SYMBOL_PX

@@ -7,8 +7,7 @@ from glue.viewers.matplotlib.state import DeferredDrawCallbackProperty as Drawn
 from glue.viewers.matplotlib.state import MatplotlibLayerState
 from matplotlib.path import Path
 
-from appulse.overlays.labels import Label
-from appulse.overlays.scene import LOZENGE, OBJECT_RANK, arc_mask, lozenge
+from appulse.overlays import LOZENGE, OBJECT_RANK, Label, arc_mask, lozenge
 from glue_appulse.layers.board import MAX_LABELS, PaintWindow, SkyGraphic, stroke
 from glue_appulse.layers.outline_model import CIRCLE, POINT, POLYGON, OutlineModel
 from glue_appulse.layers.sky_layer import SkyLayerArtist, exported

@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 from glue.core.subset import Subset
 
-from appulse.overlays.palette import outline_colour
+from appulse.overlays import outline_colour
 
 NAME, TYPE, SIZE, MAGNITUDE, SHAPE = "name", "type", "major axis", "magnitude", "drawn as"
 """Columns of an outlines data set."""

@@ -6,8 +6,18 @@ from glue.viewers.matplotlib.state import DeferredDrawCallbackProperty as Drawn
 from glue.viewers.matplotlib.state import DeferredDrawSelectionCallbackProperty as DrawnChoice
 from glue.viewers.matplotlib.state import MatplotlibLayerState
 
-from appulse.overlays.scene import GAP, PlaceMark, in_opening, opened, runs, track_scene
-from appulse.overlays.ticks import DAY_S, choose_step_s, tick_label, whole_steps
+from appulse.overlays import (
+    DAY_S,
+    GAP,
+    PlaceMark,
+    choose_step_s,
+    in_opening,
+    opened,
+    runs,
+    tick_label,
+    track_scene,
+    whole_steps,
+)
 from glue_appulse.layers.board import SkyGraphic, joined, stroke
 from glue_appulse.layers.sky_layer import SkyLayerArtist, exported
 from glue_appulse.layers.track_model import TrackModel

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from appulse.numerics.sphere import unit_from_radec
+from appulse.numerics import unit_from_radec
 from glue_appulse.data.kinds import from_json
 
 MJD, RA, DEC = "MJD (UTC)", "RA", "Dec"

@@ -19,7 +19,7 @@ from qtpy.QtWidgets import (
     QVBoxLayout,
 )
 
-from appulse.catalogues.deepsky import TYPES
+from appulse.catalogues import TYPES
 from glue_appulse import inputs
 from glue_appulse.data.kinds import OUTLINES, all_of
 from glue_appulse.data.outline_data import objects_of, outlines_data
@@ -276,7 +276,7 @@ class OutlineDialog(Panel):
 
     def add_file(self, path: str) -> BackgroundWork:
         """Add polygons of a file."""
-        from appulse.catalogues.deepsky import read_polygons
+        from appulse.catalogues import read_polygons
 
         label = str(path).replace("\\", "/").rpartition("/")[2]
         return self._start(lambda _job: outlines_data(read_polygons(path), label=label, color="#c9a7ff"))

@@ -20,7 +20,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from appulse.overlays.palette import MID, RESIDUAL
+from appulse.overlays import MID, RESIDUAL
 from glue_appulse import inputs, measurements
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import TRACK, all_of

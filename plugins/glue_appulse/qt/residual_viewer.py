@@ -28,8 +28,8 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from appulse.astrometry.budget import THREE_SIGMA_CHI2
-from appulse.formats.residual_table import COLUMNS
+from appulse.astrometry import THREE_SIGMA_CHI2
+from appulse.formats import COLUMNS
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import FRAME, RESIDUALS, all_of, is_frame, kind_of
 from glue_appulse.measurements import EXPORTERS

@@ -598,7 +598,7 @@ class SequencePanel(Panel):
 
     def _failed(self, exc):
         from appulse.errors import OutputExistsError
-        from appulse.sequence.run import Cancelled
+        from appulse.sequence import Cancelled
 
         if isinstance(exc, Cancelled):
             self.say("stopped")

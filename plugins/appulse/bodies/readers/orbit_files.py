@@ -13,7 +13,7 @@ from appulse.bodies.readers.mpcorb import is_mpcorb_line
 from appulse.bodies.readers.orbit_table import header_words, read_orbit_table
 from appulse.bodies.readers.orbit_text import decode, read_bytes
 from appulse.errors import OrbitError
-from appulse.formats.settings import settings_path
+from appulse.formats import settings_path
 
 # What a file can be -> the module of this package and its function (text, path) that reads it.
 READERS = {

@@ -11,7 +11,7 @@ from appulse.constants import AU_KM
 from appulse.errors import InputError, SiteError, TableError
 from appulse.formats.ades.files import AdesBlock, ades_psv, ades_xml
 from appulse.formats.output import write_text
-from appulse.observers.timescales import quiet_erfa
+from appulse.observers import quiet_erfa
 
 NOT_GIVEN = "not given"
 # The standard demands an aperture (above 0, below 100 000 m): one that nobody takes for a telescope's.
