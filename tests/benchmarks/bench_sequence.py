@@ -76,7 +76,7 @@ def make_night(folder, n, shape, stars):
     kept, key = folder / "night.pickle", (n, shape)
     if kept.exists():
         with kept.open("rb") as stream:
-            found, night = pickle.load(stream)
+            found, night = pickle.load(stream)  # noqa: S301 (own scratch folder)
         if found == key:
             return [(path, SkyGrid(WCS(header), shape), place) for path, header, place in night]
     night = _drawn(folder, n, shape, stars)

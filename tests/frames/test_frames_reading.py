@@ -127,7 +127,7 @@ def test_file_is_left_alone_and_closed(write):
 
 
 def test_frame_can_be_sent_to_another_process(write):
-    frame = pickle.loads(pickle.dumps(read_frame(write())))
+    frame = pickle.loads(pickle.dumps(read_frame(write())))  # noqa: S301 (own bytes)
     np.testing.assert_array_equal(frame.data, RAMP)
     assert frame.to_pixel(246.42, -24.16)[0] == pytest.approx(39.5)
 

@@ -1,6 +1,12 @@
 """Stacking, resampling, transfer and colour against figures from outside and against reproject."""
 
+import os
+import pickle
+import re
 import shutil
+import zipfile
+from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,14 +15,16 @@ from astropy.visualization import LuptonAsinhStretch
 from reproject import reproject_interp
 from skimage.color import rgb2lab
 
+import appulse
 from appulse.errors import FrameError, InputError
+from appulse.registration.alignment import StarList
 from appulse.registration.resampling import resample
 from appulse.sequence.calibrate import Masters, demosaic, hot_pixels
 from appulse.sequence.colour import Transfer, lrgb, transfer_for
 from appulse.sequence.composite import over_base, take_dot
 from appulse.sequence.parts import Parts
 from appulse.sequence.sky_grid import grid_for, largest_rectangle, tangent_grid
-from appulse.sequence.stack import combine
+from appulse.sequence.stack import Stack, combine
 
 TOL_BRIGHTNESS = 1e-3
 TOL_LAB = 1e-3
@@ -269,4 +277,83 @@ def test_a_plane_that_is_there_needs_no_room(tmp_path, monkeypatch):
 def test_a_parts_folder_that_cannot_be_made_is_told(tmp_path):
     (tmp_path / "file").touch()
     with pytest.raises(InputError, match="cannot be made"):
-        Parts(tmp_path / "file" / "parts").thing("stars", "k", dict)
+        Parts(tmp_path / "file" / "parts").record("stars", "k", dict, dict)
+
+
+def a_stack(value=1.0):
+    plane = np.full((4, 5), value, np.float32)
+    return Stack(plane, plane / 3, np.full((4, 5), 2, np.int16), 0.125)
+
+
+def same_stack(one, other):
+    assert one.rejected == other.rejected
+    for name in ("data", "noise", "count"):
+        np.testing.assert_array_equal(getattr(one, name), getattr(other, name), strict=True)
+
+
+def test_a_record_comes_back_as_it_was(tmp_path):
+    parts, made = Parts(tmp_path), a_stack()
+    same_stack(parts.record("base", "k", Stack, lambda: made), made)
+    same_stack(parts.record("base", "k", Stack, lambda: pytest.fail("it is there")), made)
+    stars = StarList(
+        *(np.arange(3.0) + i for i in range(5)), np.ones((3, 2)), np.float32(2.5), 0.1, np.float64(9.7),
+        np.nan, np.ones((2, 2)), np.ones((2, 2)), 64, 3, ("one", "two"),
+    )  # fmt: skip
+    parts.record("stars", "k", StarList, lambda: stars)
+    found = parts.record("stars", "k", StarList, lambda: pytest.fail("it is there"))
+    assert (type(found.fwhm), type(found.sky), type(found.box)) == (np.float32, np.float64, int)
+    assert (found.sky, found.box, found.notes) == (9.7, 64, ("one", "two"))
+    assert np.isnan(found.sky_sigma)
+
+
+class Planted:
+    """What a part of somebody else would run when it is read as a pickle."""
+
+    def __init__(self, mark):
+        self.mark = mark
+
+    def __reduce__(self):
+        return os.mkdir, (str(self.mark),)
+
+
+def planted(folder, key, kind):
+    """A file in the place of a record, and what it is to have done if it ran."""
+    mark, path = folder / f"ran-{kind}", folder / f"base-{key}"
+    if kind == "pickle":
+        for suffix in (".part", ".npz"):
+            path.with_suffix(suffix).write_bytes(pickle.dumps(Planted(mark)))
+    elif kind == "objects":
+        np.savez(path.with_suffix(".npz"), header=np.array([Planted(mark)], dtype=object))
+    elif kind == "bomb":
+        with zipfile.ZipFile(path.with_suffix(".npz"), "w", zipfile.ZIP_DEFLATED) as members:
+            members.writestr("header.npy", b"\0" * 10_000_000)
+    elif kind == "pipe":
+        os.mkfifo(path.with_suffix(".npz"))
+    elif kind == "truncated":
+        Parts(folder).record("base", key, Stack, a_stack)
+        whole = path.with_suffix(".npz").read_bytes()
+        path.with_suffix(".npz").write_bytes(whole[:-200])
+    elif kind == "another key":
+        Parts(folder).record("base", "other", Stack, lambda: a_stack(7.0))
+        (folder / "base-other.npz").rename(path.with_suffix(".npz"))
+    else:
+        grown = replace(a_stack(), data=np.ones((9, 9), np.float32))
+        Parts(folder).record("base", key, Stack, lambda: grown)
+    return mark
+
+
+@pytest.mark.parametrize(
+    "kind", ["pickle", "objects", "bomb", "pipe", "truncated", "another key", "another shape"]
+)
+def test_a_planted_part_is_neither_run_nor_believed(tmp_path, kind):
+    mark, wanted = planted(tmp_path, "k", kind), a_stack(2.0)
+    found = Parts(tmp_path).record("base", "k", Stack, lambda: wanted, lambda s: s.data.shape == (4, 5))
+    same_stack(found, wanted)
+    assert not mark.exists()
+    same_stack(Parts(tmp_path).record("base", "k", Stack, lambda: pytest.fail("made anew")), wanted)
+
+
+def test_no_module_of_the_package_knows_pickle():
+    sources = Path(appulse.__file__).parents[1]
+    knows = re.compile(r"^\s*(?:import|from)\s+(?:pickle|shelve|marshal)\b|allow_pickle=True", re.MULTILINE)
+    assert [p for p in sources.rglob("*.py") if knows.search(p.read_text(encoding="utf-8"))] == []

@@ -363,7 +363,7 @@ def _read_database():
     from pyongc.ongc import DBPATH
 
     with closing(sqlite3.connect(f"{Path(DBPATH).as_uri()}?mode=ro", uri=True)) as database:
-        return database.execute(f"SELECT {_COLUMNS} FROM objects ORDER BY id").fetchall()
+        return database.execute(f"SELECT {_COLUMNS} FROM objects ORDER BY id").fetchall()  # noqa: S608 (own words)
 
 
 def _split(text):

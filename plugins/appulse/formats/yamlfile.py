@@ -136,7 +136,7 @@ def load_yaml(path):
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: not UTF-8 text (byte {error.start}); save the file as UTF-8") from None
     try:
-        found = yaml.load(text, Loader=_Loader)
+        found = yaml.load(text, Loader=_Loader)  # noqa: S506 (a SafeLoader)
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark else 1

@@ -1,23 +1,27 @@
 """Finished parts of a run, kept on disk until the run is done: so it can be cancelled and taken up again.
 
 A part's name holds a digest of everything that shaped it; a part of another recipe is never mistaken for it.
-Planes are raw float32, rows one after the other, so that any strip is one read.
+Planes are raw float32, rows one after the other, so that any strip is one read. Records are numpy's npz
+with a JSON header and no pickles: the folder may be shared, and reading what was planted there runs nothing.
 """
 
 import hashlib
 import json
 import os
-import pickle
 import shutil
+import stat
 import tempfile
 import threading
+import zipfile
+from collections.abc import Callable
+from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
 
 from appulse.errors import InputError
 
-FORMAT = 6
+FORMAT = 7
 """Raised when what is computed changes: older parts are then computed again."""
 
 
@@ -104,26 +108,22 @@ class Parts:
     def plane(self, kind, key, shape, make) -> "Plane":
         """The plane of this name, computed by `make()` if it is not there yet."""
         path = self._path(kind, key, ".f32")
-        if path.exists() and path.stat().st_size == 4 * int(np.prod(shape)):
+        if _size(path) == 4 * int(np.prod(shape)):
             self._found()
         else:
             values = np.ascontiguousarray(make(), dtype=np.float32)
             self._keep(path, values.tofile)
         return Plane(path, tuple(shape))
 
-    def thing(self, kind, key, make):
-        """Any other result, pickled: written and read by this program alone, in the user's own folder."""
-        path = self._path(kind, key, ".part")
-        if path.exists():
-            try:
-                with path.open("rb") as stream:
-                    found = pickle.load(stream)
-                self._found()
-                return found
-            except (pickle.UnpicklingError, EOFError, AttributeError, ImportError):
-                path.unlink()
+    def record(self, kind, key, cls, make: Callable, fits: Callable = lambda found: True):
+        """A dataclass of arrays, numbers and words; one on disk that does not pass `fits` is made anew."""
+        path = self._path(kind, key, ".npz")
+        found = _read_record(path, key, cls)
+        if found is not None and fits(found):
+            self._found()
+            return found
         found = make()
-        self._keep(path, lambda stream: pickle.dump(found, stream))
+        self._keep(path, lambda stream: _write_record(stream, key, found))
         return found
 
     def clear(self, kind=None) -> None:
@@ -131,10 +131,68 @@ class Parts:
         if not self.folder.is_dir():
             return
         for path in self.folder.glob("*" if kind is None else f"{kind}-*"):
-            if path.suffix in (".f32", ".part") or path.name.startswith(".part-"):
+            if path.suffix in (".f32", ".npz", ".part") or path.name.startswith(".part-"):
                 path.unlink(missing_ok=True)
         if not any(self.folder.iterdir()):
             self.folder.rmdir()
+
+
+HEADER = "header"
+"""Member of a record's npz: its header's JSON as bytes."""
+
+
+def _size(path) -> int | None:
+    """Bytes of an ordinary file; None for what is none: a pipe or a link would be waited for or followed."""
+    try:
+        found = path.lstat()
+    except OSError:
+        return None
+    return found.st_size if stat.S_ISREG(found.st_mode) else None
+
+
+def _write_record(stream, key, record) -> None:
+    arrays, values = {}, {}
+    for field in fields(record):
+        value = getattr(record, field.name)
+        # A numpy number stays one: with Python's in its place a later product may have another precision.
+        if isinstance(value, np.ndarray | np.generic):
+            arrays[field.name] = np.asarray(value)
+        else:
+            values[field.name] = value
+    header = {
+        "format": FORMAT, "key": key, "class": type(record).__name__, "values": values,
+        "arrays": {name: [array.dtype.str, list(array.shape)] for name, array in arrays.items()},
+    }  # fmt: skip
+    text = np.frombuffer(json.dumps(header).encode(), np.uint8)
+    np.savez(stream, allow_pickle=False, **{HEADER: text}, **arrays)
+
+
+def _read_record(path, key, cls):
+    """The record of a file, or None where it is not there, damaged, or not what its name says."""
+    size = _size(path)
+    if size is None:
+        return None
+    try:
+        with zipfile.ZipFile(path) as members:
+            # Records are written uncompressed: nothing in them is larger than the file.
+            if any(m.compress_type != zipfile.ZIP_STORED or m.file_size > size for m in members.infolist()):
+                return None
+        with np.load(path, allow_pickle=False) as members:
+            header = json.loads(members[HEADER].tobytes())
+            if (header["format"], header["key"], header["class"]) != (FORMAT, key, cls.__name__):
+                return None
+            arrays = {name: members[name] for name in header["arrays"]}
+        if any([a.dtype.str, list(a.shape)] != header["arrays"][name] for name, a in arrays.items()):
+            return None
+        values = {
+            name: tuple(value) if isinstance(value, list) else value
+            for name, value in header["values"].items()
+        }
+        values |= {name: array[()] if array.ndim == 0 else array for name, array in arrays.items()}
+        return cls(**values)
+    # Whatever a file that somebody else wrote makes the readers stumble over: the part is computed again.
+    except Exception:
+        return None
 
 
 class Plane:

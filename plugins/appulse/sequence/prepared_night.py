@@ -10,7 +10,7 @@ import numpy as np
 from appulse.errors import AppulseError, InputError
 from appulse.frames import pixel_to_sky
 from appulse.numerics import separation_rad, unit_from_radec
-from appulse.registration import Alignment, PixelMap, align, in_order, tie_to_sky
+from appulse.registration import Alignment, PixelMap, StarList, align, in_order, tie_to_sky
 from appulse.sequence.grade import transparencies, verdicts
 from appulse.sequence.sky_grid import SkyGrid, frame_outline, grid_for
 from appulse.sequence.subframe import (
@@ -211,7 +211,8 @@ def _looked_at(subframes, settings, parts, failed, progress, workers) -> list:
     def looked(subframe):
         frame = subframe.look or subframe.frame
         try:
-            return replace(subframe, stars=parts.thing("stars", subframe.key(), lambda: look(frame))), None
+            stars = parts.record("stars", subframe.key(), StarList, lambda: look(frame), _fits)
+            return replace(subframe, stars=stars), None
         except AppulseError as error:
             return subframe, error
         finally:
@@ -228,6 +229,20 @@ def _looked_at(subframes, settings, parts, failed, progress, workers) -> list:
         if progress is not None:
             progress()
     return good
+
+
+def _fits(stars) -> bool:
+    """Whether a list of stars from the disk is whole."""
+    columns = (stars.x, stars.y, stars.flux, stars.snr, stars.sigma)
+    numbers = (stars.fwhm, stars.ellipticity, stars.sky, stars.sky_sigma, stars.box, stars.n_sources)
+    return (
+        all(isinstance(a, np.ndarray) for a in (*columns, stars.sources, stars.sky_level, stars.sky_noise))
+        and all(column.shape == (len(stars.x),) for column in columns)
+        and (stars.sources.ndim, stars.sources.shape[-1:]) == (2, (2,))
+        and stars.sky_level.shape == stars.sky_noise.shape
+        and stars.sky_level.ndim == 2
+        and all(isinstance(number, int | float | np.number) for number in numbers)
+    )
 
 
 def _outline(subframe):

@@ -360,8 +360,18 @@ def stack_all(resampled, settings, masks, grid, parts, kind, *, stills=None, **m
         levels = [[layer.level.factor, *layer.level.plane.tolist()] for layer in layers]
         known = None if still is None else hashlib.sha256(still.tobytes()).hexdigest()
         key = digest(names, levels, shaped, known, *clip, settings.weights)
-        found.append(parts.thing(kind, key, partial(stack, layers, grid.shape, clip=clip, **more)))
+        make = partial(stack, layers, grid.shape, clip=clip, **more)
+        found.append(parts.record(kind, key, Stack, make, partial(_fits, tuple(grid.shape))))
     return found
+
+
+def _fits(shape, found) -> bool:
+    """Whether a stack from the disk is what this grid asks for."""
+    planes = (found.data, np.float32), (found.noise, np.float32), (found.count, np.int16)
+    return isinstance(found.rejected, float) and all(
+        isinstance(plane, np.ndarray) and (plane.shape, plane.dtype) == (shape, kind)
+        for plane, kind in planes
+    )
 
 
 def _mask_words(mask):

@@ -130,8 +130,8 @@ def gaia_stars(ra_deg, dec_deg, radius_deg, *, faintest=18.0, policy=None):
         raise InputError(
             f"a cone at {ra_deg}, {dec_deg} of radius {radius_deg} degrees: radii go from 0 to 10"
         )
-    adql = (
-        f"SELECT TOP {MAX_STARS + 1} {GAIA_COLUMNS} FROM gaiadr3.gaia_source "
+    adql = (  # Numbers alone go in.
+        f"SELECT TOP {MAX_STARS + 1} {GAIA_COLUMNS} FROM gaiadr3.gaia_source "  # noqa: S608
         f"WHERE phot_g_mean_mag < {values[3]:.3f} AND "
         f"1 = CONTAINS(POINT(ra, dec), CIRCLE({values[0]:.7f}, {values[1]:.7f}, {values[2]:.7f}))"
     )
