@@ -2,7 +2,7 @@
 
 import sys
 
-from appulse.cli import main
+from appulse.cli.main import main
 
 if __name__ == "__main__":
     sys.exit(main())

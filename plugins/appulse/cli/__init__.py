@@ -2,12 +2,3 @@
 
 Nothing here is imported before its command is asked for; see :mod:`appulse.cli.main`.
 """
-
-import lazy_loader
-
-__getattr__, __dir__, __all__ = lazy_loader.attach(
-    __name__,
-    submod_attrs={
-        "main": ["main"],
-    },
-)
