@@ -7,6 +7,7 @@ from astropy.coordinates import SkyCoord
 from astropy.table import Table
 from astropy.time import Time
 
+from appulse.bodies.kernels import DEFAULT_ASTEROIDS, DEFAULT_PLANETS
 from appulse.cli.main import main
 
 COLUMNS = [
@@ -149,3 +150,42 @@ def test_private_place_stays_out_of_the_table(tmp_path, orbits):
     text = out.read_text(encoding="utf-8")
     assert "20.5123" not in text
     assert "23.0456" not in text
+
+
+def test_own_kernels_are_used_for_this_run_only(tmp_path, orbits):
+    words = ["--orbits", orbits, "--body", "7", "--site", SITE, *span(), "--overwrite"]
+    _, out = predict(tmp_path, *words)
+    bundled = Table.read(out)
+    # In any order: what a file holds is told by its content.
+    for name, path in (("rocks.bsp", DEFAULT_ASTEROIDS), ("planets.bsp", DEFAULT_PLANETS)):
+        (tmp_path / name).symlink_to(path)
+    kernels = [str(tmp_path / "rocks.bsp"), str(tmp_path / "planets.bsp")]
+    code, out = predict(tmp_path, *words, "--kernels", *kernels)
+    own = Table.read(out)
+    assert code == 0
+    assert own.meta["kernels"] == "planets.bsp + rocks.bsp"
+    np.testing.assert_array_equal(own["ra"], bundled["ra"])
+    _, out = predict(tmp_path, *words)
+    assert Table.read(out).meta["kernels"] == bundled.meta["kernels"]
+
+
+@pytest.mark.parametrize(
+    ("kernels", "says"),
+    [
+        (["none.bsp"], "does not exist"),
+        ([__file__], "is not an SPK file"),
+        ([str(DEFAULT_ASTEROIDS)], "0 planetary and 1 asteroid"),
+    ],
+)
+def test_unusable_kernels_are_named(tmp_path, orbits, capsys, kernels, says):
+    words = ["--orbits", orbits, "--body", "7", "--site", SITE, *span()]
+    code, _ = predict(tmp_path, *words, "--kernels", *kernels)
+    assert code == 2
+    assert says in capsys.readouterr().err
+
+
+def test_a_time_beyond_the_kernels_says_what_to_give(tmp_path, orbits, capsys):
+    words = ["--orbits", orbits, "--body", "7", "--site", SITE]
+    code, _ = predict(tmp_path, *words, *span("1980-05-04T20:00", "1980-05-04T21:00"))
+    assert code != 0
+    assert "--kernels FILE" in capsys.readouterr().err

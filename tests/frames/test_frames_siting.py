@@ -45,6 +45,10 @@ XYZ = Site.from_geodetic(LON, LAT, HEIGHT).itrs_m
         [("SITELONG", LON, "[deg] west is negative"), ("SITELAT", LAT), ("SITEELEV", HEIGHT)],
         [("LONGITUD", LON), ("LATITUDE", LAT), ("ALTITUDE", 55.0, "altitude of the telescope pointing"),
          ("HEIGHT", HEIGHT)],
+        [("SITELONG", "20:30.0"), ("SITELAT", "-23:00.0"), ("SITEELEV", HEIGHT),
+         ("TELALT", 60.97, "Telescope altitude at start, deg")],
+        [("SITELONG", LON), ("SITELAT", LAT), ("TELALT", 60.97), ("TELAZ", 120.3), ("SITEELEV", HEIGHT)],
+        [("SITELONG", LON), ("SITELAT", LAT), ("TELALT", HEIGHT, "telescope altitude above sea level")],
     ],
     ids=lambda cards: " ".join(str(card[:2]) for card in cards)[:50],
 )  # fmt: skip
@@ -70,6 +74,28 @@ def test_an_instrument_is_no_name_of_a_site(cards, name):
 def test_code_in_the_header():
     assert siting(("MPCCODE", "W84")).observer.code == "W84"
     assert siting(("OBSCODE", 95)).observer.code == "095"
+
+
+def test_pointing_is_no_height():
+    found = siting(("SITELONG", LON), ("SITELAT", LAT), ("TELALT", 60.97, "Telescope altitude, deg"))
+    assert apart_m(found.observer, height=0.0) < TOL_SITE_M
+    assert any("height of the site unknown" in note for note in found.notes)
+
+
+@pytest.mark.parametrize(
+    ("card", "offered"),
+    [
+        (("OBSERVAT", "X05"), "--site X05"),
+        (("TELESCOP", "Pan-STARRS 1"), "--site F51 (Pan-STARRS 1, Haleakala)"),
+        (("TELESCOP", "C14"), ""),
+        (("TELESCOP", "short refractor"), ""),
+    ],
+)
+def test_a_known_name_is_offered_and_not_taken(card, offered):
+    found = siting(card)
+    assert found.observer is None
+    assert ("may mean" in str(found.problem)) == bool(offered)
+    assert offered in str(found.problem)
 
 
 def test_unknown_code_is_passed_over_with_a_note():
@@ -188,6 +214,9 @@ def test_daylight_and_horizon_are_told():
         (3, 3.0),
         ("", None),
         ("nan", None),
+        ("111:36.0", 111.6),
+        ("-0:30.6", -0.51),
+        ("10:60.0", None),
         ("10:60:00", None),
         (True, None),
     ],

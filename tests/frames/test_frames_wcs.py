@@ -64,6 +64,9 @@ CASES = {
     "FK5 of date, TPV": TPV | {"RADESYS": "FK5", "EQUINOX": 2027.34},
     "FK5 of date, SIP": SIP | {"RADESYS": "FK5", "EQUINOX": 2027.34},
     "galactic": {"CTYPE1": "GLON-TAN", "CTYPE2": "GLAT-TAN", "CRVAL1": 353.0, "CRVAL2": 17.0},
+    "galactic, EQUINOX of 0": {
+        "CTYPE1": "GLON-TAN", "CTYPE2": "GLAT-TAN", "CRVAL1": 353.0, "CRVAL2": 17.0, "EQUINOX": 0.0,
+    },
     "CDELT and CROTA": {"CD1_1": None, "CD1_2": None, "CD2_1": None, "CD2_2": None, "CDELT1": -0.001,
                         "CDELT2": 0.001, "CROTA2": 20.0},
     "arcsec": {"CUNIT1": "arcsec", "CUNIT2": "arcsec", "CRVAL1": 246.42 * 3600, "CRVAL2": -24.16 * 3600,

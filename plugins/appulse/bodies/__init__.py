@@ -9,7 +9,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "designations": ["normalise", "pack", "read_name"],
         "ephemeris": ["NBodyEphemeris", "predict"],
         "field_search": ["bodies_in_field"],
-        "kernels": ["EARTH", "Kernels", "MOON", "SUN", "default_kernels"],
+        "kernels": ["EARTH", "Kernels", "MOON", "SUN", "choose_kernels", "chosen_kernels", "default_kernels"],
         "orbit": ["NonGrav", "Orbit", "STATE_NAMES"],
         "photometry": ["magnitude"],
         "readers": ["starter_orbits", "read_orbits"],

@@ -161,7 +161,8 @@ class Kernels:
             raise EphemerisSpanError(
                 f"{what} at JD {first + J2000_JD:.5f} TDB (year {2000 + first / 365.25:.1f}) lies outside the"
                 f" kernels {self.description}: {2000 + self.start_d / 365.25:.1f} to"
-                f" {2000 + self.end_d / 365.25:.1f}; give longer planetary and asteroid kernels"
+                f" {2000 + self.end_d / 365.25:.1f}; give longer planetary and asteroid kernels "
+                "(--kernels FILE...)"
             )
 
     def major(self, t_d: np.ndarray):
@@ -272,8 +273,16 @@ def _joined(segments, span_jd):
 
 
 @lru_cache(maxsize=1)
+def _bundled() -> Kernels:
+    """The kernels that come with appulse, read once."""
+    return Kernels()
+
+
+_chosen: list[Kernels] = []
+
+
 def default_kernels() -> Kernels:
-    """The kernels that come with appulse, read once.
+    """The kernels that come with appulse, read once; or those of :func:`choose_kernels`.
 
     Returns
     -------
@@ -285,4 +294,59 @@ def default_kernels() -> Kernels:
     >>> default_kernels().description
     'de440_1990_2050.bsp + sb441-n16_1990_2050.bsp'
     """
-    return Kernels()
+    return chosen_kernels() or _bundled()
+
+
+def chosen_kernels() -> Kernels | None:
+    """Those of :func:`choose_kernels`; None where the bundled ones are in use."""
+    return _chosen[0] if _chosen else None
+
+
+def choose_kernels(paths) -> Kernels:
+    """Use kernels of the user's own in place of the bundled ones, in this process from here on.
+
+    Parameters
+    ----------
+    paths : sequence of path
+        A DE4xx planetary file and, in any order, one of the 16 massive asteroids; without asteroids those do
+        not pull. Empty: the bundled ones again.
+
+    Returns
+    -------
+    Kernels
+
+    Raises
+    ------
+    InputError
+        A file is missing, is no SPK file, lacks a body, or there are two of a kind.
+
+    Examples
+    --------
+    >>> choose_kernels([DEFAULT_ASTEROIDS, DEFAULT_PLANETS]).description
+    'de440_1990_2050.bsp + sb441-n16_1990_2050.bsp'
+    >>> choose_kernels([]).numbers == default_kernels().numbers
+    True
+    """
+    if not paths:
+        _chosen.clear()
+        return _bundled()
+    planets = [path for path in paths if not _holds_asteroids(path)]
+    asteroids = [path for path in paths if _holds_asteroids(path)]
+    if len(planets) != 1 or len(asteroids) > 1:
+        raise InputError(
+            f"--kernels: {len(planets)} planetary and {len(asteroids)} asteroid kernels; give one planetary "
+            "file (DE4xx) and at most one of the massive asteroids"
+        )
+    _chosen[:] = [Kernels(planets[0], *asteroids)]
+    return _chosen[0]
+
+
+def _holds_asteroids(path) -> bool:
+    """Whether an SPK file is one of asteroids: its targets are numbers beyond two million."""
+    if not os.path.isfile(path):
+        raise InputError(f"kernel {path} does not exist")
+    try:
+        with SPK.open(path) as kernel:
+            return any(segment.target > 2_000_000 for segment in kernel.segments)
+    except (ValueError, OSError) as err:
+        raise InputError(f"kernel {path} is not an SPK file: {err}") from err

@@ -46,6 +46,34 @@ def add_orbit_options(parser: argparse.ArgumentParser, *, body_required: bool = 
         metavar="NAME,...",
         help="number, name or designation; several with commas; 'all' for every one",
     )
+    add_kernel_option(parser)
+
+
+def add_kernel_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--kernels``."""
+    parser.add_argument(
+        "--kernels",
+        type=Path,
+        nargs="+",
+        metavar="FILE",
+        help="SPK kernels for years beyond the bundled ones (1990 to 2050): a planetary file (DE4xx) and one "
+        "of the massive asteroids",
+    )
+
+
+@contextlib.contextmanager
+def kernels_of(args: argparse.Namespace):
+    """Within it the run uses the kernels of ``--kernels``, where they are given."""
+    if not getattr(args, "kernels", None):
+        yield
+        return
+    from appulse.bodies import choose_kernels
+
+    choose_kernels(args.kernels)
+    try:
+        yield
+    finally:
+        choose_kernels([])
 
 
 def add_frame_options(parser: argparse.ArgumentParser) -> None:

@@ -47,6 +47,7 @@ def add_parser(subparsers) -> None:
     common.add_site_option(parser)
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes to search with (1)")
     parser.add_argument("--dask", metavar="ADDRESS", help="search on this Dask cluster, e.g. tcp://host:8786")
+    common.add_kernel_option(parser)
     common.add_output_options(parser, out_help="the table to write, e.g. passes.ecsv")
 
 

@@ -12,6 +12,7 @@ import sys
 import warnings
 from typing import NamedTuple, NoReturn
 
+from appulse.cli.common import kernels_of
 from appulse.errors import AppulseError, AppulseWarning, InputError, MissingExtraError, OutputExistsError
 
 EXIT_DONE, EXIT_PARTIAL, EXIT_INPUT, EXIT_FAULT, EXIT_INTERRUPTED, EXIT_PIPE = 0, 1, 2, 70, 130, 141
@@ -217,7 +218,8 @@ def _run(argv: list[str]) -> int:
     if command is None:
         parser.print_help()
         return EXIT_INPUT
-    return importlib.import_module(command.module).run(args)
+    with kernels_of(args):
+        return importlib.import_module(command.module).run(args)
 
 
 def _message_and_code(error: Exception) -> tuple[str, int]:

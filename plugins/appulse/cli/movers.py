@@ -60,6 +60,7 @@ def add_parser(subparsers) -> None:
     group.add_argument("--min-snr", type=float, default=5.0, metavar="X", help="faintest sighting (5)")
     parser.add_argument("--sightings", type=Path, metavar="FILE.ecsv", help="every single sighting, measured")
     common.add_frame_options(parser)
+    common.add_kernel_option(parser)
     common.add_output_options(parser, out_help="the table to write, e.g. movers.ecsv")
 
 

@@ -40,6 +40,7 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--cadence", type=float, metavar="SECONDS", help="time between exposures")
     parser.add_argument("--trail", type=float, metavar="ARCSEC", help="longest trail; the seeing by default")
     parser.add_argument("--seed", type=_seed, default=1, metavar="N", help="of the preview's noise (1)")
+    common.add_kernel_option(parser)
     common.add_output_options(parser, out_help="folder for the plan")
 
 

@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from astropy.time import Time
 
-from appulse.bodies import Kernels, NBodyEphemeris, default_kernels
+from appulse.bodies import Kernels, NBodyEphemeris, chosen_kernels, default_kernels
 from appulse.catalogues import Outline
 from appulse.constants import AU_KM, J2000_JD
 from appulse.encounters.close_approaches import least_separations, least_separations_between
@@ -204,6 +204,8 @@ def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
         raise InputError("no object to search near; give names, or limits that leave some")
     if not search.end > search.start:
         raise InputError(f"the search ends ({search.end.iso}) before it begins ({search.start.iso})")
+    # Another process knows nothing of the kernels that were chosen in this one.
+    kernels = kernels or chosen_kernels()
     count = len(catalogue)
     rows = [np.arange(i, min(i + CHUNK, count)) for i in range(0, count, CHUNK)]
     # A chunk carries all that it needs, so that it can go to another process or machine.

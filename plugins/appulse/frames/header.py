@@ -25,6 +25,7 @@ _NUMBERED = re.compile(
     r"|[AB]P?_\d+_\d+|Z(IMAGE|TABLE|CMPTYPE|NAXIS\d*|BITPIX|TILE\d+|QUANTIZ|DITHER0|NAME\d+|VAL\d+)"
 )
 _CARD = re.compile(r"[A-Z][A-Z0-9_-]{0,7} *= ")
+_DECIMAL_MINUTES = re.compile(r"([-+]?)\s*(\d{1,3})[\s:hd°]+(\d{1,2}\.\d*)[m'′]?")
 
 
 @dataclass(frozen=True)
@@ -108,6 +109,9 @@ def parse_angle(value) -> float | None:
     body = text[:-1].strip() if side else text
     sign = -1.0 if side in ("S", "W") else 1.0
     value = sexagesimal(body)
+    if value is None and (match := _DECIMAL_MINUTES.fullmatch(body)) and float(match[3]) < 60.0:
+        # By the sign's own character: -0:30.5 is negative.
+        value = (-1.0 if match[1] == "-" else 1.0) * (int(match[2]) + float(match[3]) / 60.0)
     if value is not None:
         return sign * value if np.isfinite(value) else None
     try:

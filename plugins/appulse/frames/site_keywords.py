@@ -15,7 +15,7 @@ from astropy.time import Time
 from appulse.errors import FrameSiteError, SiteError
 from appulse.frames.header import Card, Cards, parse_angle
 from appulse.numerics import radec_from_unit
-from appulse.observers import Site, SpacecraftVector, quiet_erfa, tt_jd
+from appulse.observers import Site, SpacecraftVector, quiet_erfa, sites_named, tt_jd
 
 # Slack of sidereal time, degrees: of date against J2000, start against middle of the exposure, rounding.
 LST_SLACK_DEG = 3.0
@@ -129,8 +129,13 @@ _WEST = re.compile(r"\bwest\b|\bW\s*\+|\+\s*W\b", re.IGNORECASE)
 _WEST_NEGATIVE = re.compile(r"west\W*(is\W*)?(neg|-|\(-)|(neg\w*|-)\W*west|east\W*(is\W*)?(pos|\+)|\+\W*east",
                             re.IGNORECASE)  # fmt: skip
 _POINTING = re.compile(
-    r"\b(object|target|telescope|pointing|field|sun|moon|horizon|refraction)\b", re.IGNORECASE
+    r"\b(object|target|telescope|pointing|field|sun|moon|horizon|refraction|deg|degrees?)\b", re.IGNORECASE
 )
+_LENGTH = re.compile(r"\[?\b(m|metres?|meters?|km|kilomet(er|re)s?|ft|feet|foot)\b\]?|sea", re.IGNORECASE)
+ANGLE_OR_HEIGHT = ("TELALT", "ALTITUDE", "OBSALT", "SITEALT", "SITE_ALT")
+"""Altitude is a height or an angle: these keywords are used for both."""
+NAME_KEYS = ("TELESCOP", "OBSERVAT", "SITENAME", "SITE", "OBSVTORY", "ORIGIN")
+MOST_OFFERED = 3
 EARTH_RADIUS_M = (6_330_000.0, 6_420_000.0)
 # Two statements of the site that differ by less are one: 5 km move a body at 1 au by 7 mas.
 SAME_SITE_M = 5_000.0
@@ -163,7 +168,7 @@ def read_observer(
         if found is None:
             raise FrameSiteError(
                 f"{cards.name}: the header does not say where the frame was taken (OBSGEO-X/Y/Z, SITELAT and "
-                "SITELONG, MPCCODE ...): give --site CODE or --site LON,LAT,HEIGHT"
+                f"SITELONG, MPCCODE ...): give --site CODE or --site LON,LAT,HEIGHT{_offered(cards)}"
             )
         check_rotation(cards, found, mid, span_s, field_ra_deg)
     except FrameSiteError as problem:
@@ -267,6 +272,20 @@ def _code(cards: Cards) -> tuple[Site | None, tuple[str, ...]]:
         return None, (f"{card.key} = {card.value!r} not used: {error}",)
 
 
+def _offered(cards: Cards) -> str:
+    """Sites of the MPC's list that a name in the header may mean, to choose from: never taken unasked."""
+    for card in cards.all(*NAME_KEYS):
+        found = sites_named(str(card.value))
+        if card.key == "TELESCOP" and any(site.code == str(card.value).strip() for site in found):
+            continue  # a type of telescope, spelt as some site's code
+        if found and all(_apart_m(found[0], site) <= SAME_SITE_M for site in found):
+            found = found[:1]  # telescopes of one mountain
+        if found and len(found) <= MOST_OFFERED:
+            listed = " or ".join(f"--site {site.code} ({site.name})" for site in found)
+            return f"; {card.key} = {str(card.value)!r} may mean {listed}"
+    return ""
+
+
 def _from_keys(cards: Cards, name: str, lon_keys, lat_keys, height_keys) -> tuple[Site | None, tuple]:
     lon_card, lat_card = cards.find(*lon_keys), cards.find(*lat_keys)
     if lon_card is None or lat_card is None:
@@ -314,12 +333,23 @@ def _east(cards: Cards, card: Card, lon: float) -> tuple[float, tuple[str, ...]]
 
 def _height(cards: Cards, keys) -> tuple[float, tuple[str, ...]]:
     for card in cards.all(*keys):
-        if card.key == "ALTITUDE" and _POINTING.search(card.comment):
+        if card.key in ANGLE_OR_HEIGHT and _is_pointing(cards, card):
             continue
         value = parse_angle(card.value)
         if value is not None:
             return value * _metres(card), ()
     return 0.0, ("height of the site unknown: sea level taken (1 km moves a body at 1 au by 1.4 mas)",)
+
+
+def _is_pointing(cards: Cards, card: Card) -> bool:
+    """Whether an altitude is the angle of the pointing, by its comment or an azimuth beside it."""
+    if _LENGTH.search(card.comment):
+        return False
+    if _POINTING.search(card.comment) or ":" in str(card.value):
+        return True
+    value = parse_angle(card.value)
+    beside = card.key == "TELALT" and cards.find("TELAZ", "AZIMUTH", "TELAZIM", "AZ") is not None
+    return beside and value is not None and -90.0 <= value <= 90.0
 
 
 def _metres(card: Card) -> float:

@@ -40,7 +40,10 @@ SCALES = {
 
 GPS_MINUS_TAI_S = -19.0
 
-_DATE = r"(?P<date>\d{4}-\d{1,2}-\d{1,2}|\d{4}/\d{1,2}/\d{1,2}|\d{4}-\d{3}|\d{1,2}/\d{1,2}/\d{2,4})"
+_DATE = (
+    r"(?P<date>\d{4}-\d{1,2}-\d{1,2}|\d{4}/\d{1,2}/\d{1,2}|\d{4}-\d{3}|\d{1,2}/\d{1,2}/\d{2,4}"
+    r"|(?:1[89]|20)\d{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01]))"
+)
 _CLOCK = r"(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:\.(?P<digits>\d*))?)?)"
 _MOMENT = re.compile(
     rf"{_DATE}(?:[T\s]+{_CLOCK})?\s*(?P<zone>Z|UTC?|[+-]\d{{1,2}}(?::?\d{{2}})?)?", re.IGNORECASE
@@ -205,7 +208,9 @@ def _clock_card(cards: Cards, card: Card) -> str | None:
 
 
 def _iso_date(text: str) -> str:
-    """The date as YYYY-MM-DD, also from the day of the year and the DD/MM/YY used before 1999."""
+    """The date as YYYY-MM-DD, also from YYYYMMDD, the day of the year and the DD/MM/YY used before 1999."""
+    if re.fullmatch(r"\d{8}", text):
+        text = f"{text[:4]}-{text[4:6]}-{text[6:]}"
     if re.fullmatch(r"\d{4}-\d{3}", text):
         return Time(f"{text[:4]}:{text[5:]}", format="yday").strftime("%Y-%m-%d")
     parts = re.split("[-/]", text)

