@@ -1,5 +1,8 @@
 """``appulse facts`` and ``appulse entries`` from outside."""
 
+import os
+import zlib
+
 import numpy as np
 import pytest
 import yaml
@@ -104,3 +107,72 @@ def test_mistakes_in_the_list_carry_their_line(tmp_path, capsys):
     assert "year.yaml:3" in err
     assert "did you mean 'title'" in err
     assert "yesterday" in err
+
+
+SECRET = "a line that nobody asked for"
+
+
+@pytest.mark.parametrize("way", ["absolute", "dots", "link"])
+@pytest.mark.parametrize("role", ["file", "facts", "evidence"])
+def test_a_list_copies_nothing_from_outside_its_folder(tmp_path, capsys, role, way):
+    folder = tmp_path / "list"
+    folder.mkdir()
+    picture(folder / "a.png", 100)
+    secret = tmp_path / "secret.txt"
+    secret.write_text(SECRET, encoding="utf-8")
+    name = {"absolute": str(secret), "dots": "../secret.txt", "link": "link.txt"}[way]
+    (folder / "link.txt").symlink_to(secret)
+    files = {"file": "a.png", role: name}
+    words = ", ".join(f"{key}: {value}" for key, value in files.items())
+    line = f"  - {{{words}, title: One, dates: [2027-05-04], instrument: own}}\n"
+    assert main(["entries", entries(folder, line), "--out", str(tmp_path / "set")]) == 2
+    assert "year.yaml:3" in (err := capsys.readouterr().err)
+    assert "outside the list's folder" in err
+    assert not (tmp_path / "set").exists()
+    code = main(["entries", entries(folder, line), "--out", str(tmp_path / "set"), "--allow-outside"])
+    assert code == (1 if role == "file" else 0)
+    copied = [p for p in (tmp_path / "set").iterdir() if SECRET.encode() in p.read_bytes()]
+    assert bool(copied) is (role != "file")
+
+
+def damaged(folder, kind):
+    """A file that calls itself a picture, or facts, and is none."""
+    path = folder / "b.png"
+    picture(path, 100)
+    if kind == "cut":
+        path.write_bytes(path.read_bytes()[:-60])
+    elif kind == "bomb":  # 60,000 x 60,000 px in its header
+        content = bytearray(path.read_bytes())
+        content[16:24] = (60_000).to_bytes(4, "big") * 2
+        content[29:33] = zlib.crc32(content[12:29]).to_bytes(4, "big")
+        path.write_bytes(content)
+    elif kind == "text":
+        path.write_text(SECRET, encoding="utf-8")
+    elif kind == "pipe":
+        path.unlink()
+        os.mkfifo(path)
+    return path
+
+
+@pytest.mark.parametrize("kind", ["cut", "bomb", "text", "pipe"])
+def test_what_is_no_picture_is_reported_and_not_copied(tmp_path, capsys, kind):
+    damaged(tmp_path, kind)
+    line = "  - {file: b.png, title: One, dates: [2027-05-04], instrument: own}\n"
+    assert main(["entries", entries(tmp_path, line), "--out", str(tmp_path / "set")]) == 1
+    assert "b.png is no" in capsys.readouterr().err
+    assert {path.name for path in (tmp_path / "set").iterdir()} == {"contact.png", "manifest.yaml"}
+
+
+def test_facts_that_are_no_text_are_not_copied_and_modes_stay_narrow(tmp_path, capsys):
+    picture(tmp_path / "a.png", 100)
+    (tmp_path / "a.png").chmod(0o600)
+    (tmp_path / "a.md").write_bytes(b"\xff\xfe\x00key")
+    (tmp_path / "e.pdf").write_bytes(b"%PDF-1.4\xff")
+    files = "file: a.png, facts: a.md, evidence: e.pdf"
+    line = f"  - {{{files}, title: One, dates: [2027-05-04], instrument: own}}\n"
+    assert main(["entries", entries(tmp_path, line), "--out", str(tmp_path / "set")]) == 1
+    assert "is no UTF-8 text" in capsys.readouterr().err
+    assert {p.name for p in (tmp_path / "set").iterdir()} == {
+        "01_one.png", "01_one_evidence.pdf", "contact.png", "manifest.yaml"
+    }  # fmt: skip
+    assert (tmp_path / "set" / "01_one.png").stat().st_mode & 0o077 == 0

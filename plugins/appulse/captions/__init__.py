@@ -7,7 +7,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "caption_text": ["caption", "captions_text", "default_template", "facts_yaml", "read_template"],
         "contact_sheet": ["contact_sheet"],
-        "entry_list": ["check_entries", "manifest", "read_entries", "safe_name"],
+        "entry_list": ["check_entries", "copies_of", "manifest", "read_entries"],
         "formulas": ["KEYS"],
         "picture_facts": ["body_facts", "frame_facts", "object_facts", "pass_facts"],
     },

@@ -3,6 +3,8 @@
 Nothing here ranks pictures: what is chosen, and in which order, stands in the list.
 """
 
+import stat
+import warnings
 from dataclasses import dataclass, replace
 from datetime import date
 from io import BytesIO
@@ -12,11 +14,15 @@ import yaml
 from PIL import Image, ImageCms, UnidentifiedImageError
 
 from appulse.errors import InputError
-from appulse.formats import Fields, Problems, file_sha256, load_yaml
+from appulse.formats import Fields, Problems, file_sha256, load_yaml, short
 
 ALLOWED = ("allowed", "declared", "forbidden")
 FORMATS = ("jpeg", "tiff", "png")
 INSTRUMENTS = ("own", "hired")
+OPENED = ("JPEG", "TIFF", "PNG", "WEBP", "GIF", "BMP", "JPEG2000")
+"""Pillow's names of what is opened as a picture: none of these starts another program, as PostScript does."""
+LONGEST_TEXT = 20_000_000
+"""Bytes of facts or evidence to go with a picture: a sheet with its pictures inside has some 2 MB."""
 
 
 @dataclass(frozen=True)
@@ -40,7 +46,7 @@ class Rules:
 
 @dataclass(frozen=True)
 class Entry:
-    """One picture of the list; the last four are known after :func:`check_entries`."""
+    """One picture of the list; the last five are known after :func:`check_entries`."""
 
     file: Path
     title: str
@@ -53,18 +59,22 @@ class Entry:
     evidence: Path | None = None
     chosen: bool = True
     problems: tuple = ()
+    texts: tuple = ()  # those of facts and evidence that are what they should be
     size_px: tuple | None = None
     profile: str = ""
     format: str = ""
 
 
-def read_entries(path):
+def read_entries(path, allow_outside=False):
     """Read the list.
 
     Parameters
     ----------
     path : path
         YAML with `pictures` and, optionally, `rules`.
+    allow_outside : bool
+        Also take files that lie outside the list's folder. Whoever wrote the list chooses what is copied into
+        the set, so that a list from elsewhere is kept to its own folder.
 
     Returns
     -------
@@ -82,7 +92,7 @@ def read_entries(path):
     top = Fields(load_yaml(path), problems, "list")
     section = top.section("rules")
     rules = Rules() if section is None else _rules(section)
-    entries = [_entry(fields, path.parent) for fields in top.sections("pictures")]
+    entries = [_entry(fields, path.parent, allow_outside) for fields in top.sections("pictures")]
     top.done()
     if not entries:
         problems.add(1, "'pictures' holds nothing: '- file: ...' for every picture")
@@ -132,10 +142,21 @@ def _is_day(text) -> bool:
     return len(text) == 10  # fromisoformat also takes 20270504 and week dates
 
 
-def _entry(fields, folder) -> Entry:
+def _entry(fields, folder, allow_outside) -> Entry:
     def path_of(key, required=False):
         text = fields.text(key, required=required)
-        return None if text is None else folder / text
+        if text is None:
+            return None
+        if "\0" in text:
+            return fields.problem(key, f"'{key}' is no name of a file: {short(text)}")
+        # A link is followed first: one within the folder may lead out of it.
+        if not allow_outside and not (folder / text).resolve().is_relative_to(folder.resolve()):
+            return fields.problem(
+                key,
+                f"'{key}' is {short(text)}, outside the list's folder; copy it there, or give "
+                "--allow-outside if the list is your own",
+            )
+        return folder / text
 
     composite = fields.raw("composite")
     if composite is not None and not isinstance(composite, bool):
@@ -159,6 +180,18 @@ def _entry(fields, folder) -> Entry:
     return entry
 
 
+def safe_suffix(path) -> str:
+    """The ending of a file's name in small letters; empty where it is none that any system takes.
+
+    Examples
+    --------
+    >>> safe_suffix(Path("a.TIF")), safe_suffix(Path("b.not one"))
+    ('.tif', '')
+    """
+    suffix = path.suffix.lower()
+    return suffix if len(suffix) <= 6 and suffix[1:].isascii() and suffix[1:].isalnum() else ""
+
+
 def safe_name(number, title, suffix) -> str:
     """A file name that any system takes.
 
@@ -169,6 +202,34 @@ def safe_name(number, title, suffix) -> str:
     """
     words = "".join(letter if letter.isascii() and letter.isalnum() else " " for letter in title.lower())
     return f"{number:02d}_{'_'.join(words.split())[:60] or 'picture'}{suffix}"
+
+
+def copies_of(entry, number) -> tuple[str, list]:
+    """What of an entry is copied into the set, and under which names.
+
+    Parameters
+    ----------
+    entry : Entry
+        Checked: what could not be opened as a picture, or read as text, is not handed on.
+    number : int
+        Its place in the set, from 1.
+
+    Returns
+    -------
+    name : str
+        Of the picture's copy.
+    copies : list of (Path, str)
+        File and name of its copy.
+
+    Examples
+    --------
+    >>> copies_of(Entry(Path("a.JPG"), "One", size_px=(9, 9)), 1)
+    ('01_one.jpg', [(...Path('a.JPG'), '01_one.jpg')])
+    """
+    name = safe_name(number, entry.title, safe_suffix(entry.file))
+    copies = [] if entry.size_px is None else [(entry.file, name)]
+    copies += [(getattr(entry, role), copy) for role, copy in _text_names(entry, Path(name).stem)]
+    return name, copies
 
 
 def manifest(rules, entries, names, whole) -> str:
@@ -207,13 +268,18 @@ def _picture(entry, name) -> dict:
     own = ("title", "category", "caption", "dates", "instrument", "composite", "size_px", "format", "profile")
     return {
         "file": name,
-        "sha256": file_sha256(entry.file) if entry.file.is_file() else None,
+        "sha256": file_sha256(entry.file) if entry.size_px is not None else None,
         "from": entry.file.name,
         **{key: getattr(entry, key) for key in own},
-        "facts": None if entry.facts is None else f"{stem}{entry.facts.suffix}",
-        "evidence": None if entry.evidence is None else f"{stem}_evidence{entry.evidence.suffix}",
+        **dict(_text_names(entry, stem)),
         "problems": entry.problems,
     }
+
+
+def _text_names(entry, stem) -> list:
+    """(role, name of its copy) of the texts that go with a picture."""
+    endings = {"facts": "", "evidence": "_evidence"}
+    return [(role, f"{stem}{endings[role]}{safe_suffix(getattr(entry, role))}") for role in entry.texts]
 
 
 def check_entries(rules, entries):
@@ -244,7 +310,7 @@ def check_entries(rules, entries):
     # the same picture under two names is found by what is in the file
     sums = {}
     for entry in chosen:
-        if entry.file.is_file():
+        if _ordinary(entry.file):
             sums.setdefault(file_sha256(entry.file), []).append(entry.title)
     whole += [f"the same file twice: {' and '.join(titles)}" for titles in sums.values() if len(titles) > 1]
     return checked, whole
@@ -252,17 +318,77 @@ def check_entries(rules, entries):
 
 def _checked(rules, entry) -> Entry:
     """An entry with what its file is, and all that breaks a rule."""
-    words = _word_problems(rules, entry)
-    if not entry.file.is_file():
+    texts, wrong = _texts(entry)
+    words = (*_word_problems(rules, entry), *wrong)
+    entry = replace(entry, texts=texts)
+    if not entry.file.exists():
         return replace(entry, problems=(f"{entry.file} is not there", *words))
+    if not _ordinary(entry.file):
+        return replace(entry, problems=(f"{entry.file} is no ordinary file", *words))
     try:
-        with Image.open(entry.file) as image:
-            seen = {"format": (image.format or "").lower(), "size_px": image.size, "profile": _profile(image)}
-    except (UnidentifiedImageError, OSError) as error:
-        unread = f"{entry.file.name} is no picture that can be read ({error})"
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of Pillow, on large pictures; the largest are refused
+            with Image.open(entry.file, formats=OPENED) as image:
+                kind = (image.format or "").lower()
+                seen = {"format": kind, "size_px": image.size, "profile": _profile(image)}
+                image.load()  # the whole of it: the head of a cut or damaged file is often sound
+    # Pillow's readers raise whatever a damaged file made them stumble over.
+    except Exception as error:
+        unread = f"{entry.file.name} is no picture that can be read ({_reason(error)})"
         return replace(entry, problems=(unread, *words))
     entry = replace(entry, **seen)
     return replace(entry, problems=(*_file_problems(rules, entry), *words))
+
+
+def _reason(error) -> str:
+    if isinstance(error, UnidentifiedImageError):
+        return f"none of {', '.join(OPENED)}"
+    if isinstance(error, MemoryError):
+        return "it takes more memory than there is"
+    return " ".join(str(error).split())[:160] or type(error).__name__
+
+
+def _ordinary(path) -> bool:
+    """Whether a path leads to an ordinary file: a pipe is waited for and a device has no end."""
+    try:
+        return stat.S_ISREG(path.stat().st_mode)
+    except OSError:
+        return False
+
+
+def _texts(entry) -> tuple[tuple, list]:
+    """Roles whose file is a text that may go with the picture, and what is wrong with the others."""
+    good, wrong = [], []
+    for role in ("facts", "evidence"):
+        path = getattr(entry, role)
+        if path is None:
+            continue
+        why = _no_text(path, pdf=role == "evidence")
+        if why:
+            wrong.append(f"{role}: {path} {why}")
+        else:
+            good.append(role)
+    return tuple(good), wrong
+
+
+def _no_text(path, pdf) -> str:
+    if not path.exists():
+        return "is not there"
+    if not _ordinary(path):
+        return "is no ordinary file"
+    if path.stat().st_size > LONGEST_TEXT:
+        return f"has {path.stat().st_size / 1e6:.0f} MB, at most {LONGEST_TEXT / 1e6:.0f} are taken"
+    try:
+        content = path.read_bytes()
+        if pdf and content.startswith(b"%PDF-"):
+            return ""
+        if "\0" in content.decode("utf-8"):
+            return "is no text; it is not copied"
+    except UnicodeDecodeError:
+        return f"is no UTF-8 text{' and no PDF' if pdf else ''}; it is not copied"
+    except OSError as error:
+        return f"cannot be read ({error.strerror or error})"
+    return ""
 
 
 def _file_problems(rules, entry) -> list:
@@ -312,7 +438,4 @@ def _word_problems(rules, entry) -> list:
             found.append(f"{words}: not allowed")
         if rule != "allowed" and value is None:
             found.append(f"{words}: the list does not say")
-    for role, path in (("facts", entry.facts), ("evidence", entry.evidence)):
-        if path is not None and not path.is_file():
-            found.append(f"{role}: {path} is not there")
     return found

@@ -5,6 +5,7 @@ import shutil
 from pathlib import Path
 
 from appulse.cli import common
+from appulse.errors import InputError
 
 _EXAMPLES = """\
 examples:
@@ -26,8 +27,9 @@ year.yaml:
       - {file: other.jpg, title: Not this year, chosen: false}
 
 Every rule is optional and your own. Nothing is ranked: what is chosen stands in the list. The folder holds
-contact.png (all pictures), the chosen files under new names, and manifest.yaml. Exit code 1: a rule is
-broken.
+contact.png (all pictures), the chosen files under new names, and manifest.yaml. Files lie in the list's
+folder or below it; --allow-outside takes others. What is no picture, and facts that are no text, are not
+copied. Exit code 1: a rule is broken.
 """
 
 
@@ -42,36 +44,36 @@ def add_parser(subparsers) -> None:
     common.add_output_options(
         parser, out_help="folder for contact.png, the chosen pictures and manifest.yaml"
     )
+    parser.add_argument(
+        "--allow-outside", action="store_true",
+        help="take files from outside the list's folder too: only where the list is your own",
+    )  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> int:
     """Check, copy, and say what is wrong."""
-    from appulse.captions import check_entries, contact_sheet, manifest, read_entries, safe_name
+    from appulse.captions import check_entries, contact_sheet, copies_of, manifest, read_entries
     from appulse.formats import check_free, replacing, together, write_bytes, write_text
 
-    rules, entries = read_entries(args.list)
+    rules, entries = read_entries(args.list, args.allow_outside)
     entries, whole = check_entries(rules, entries)
     chosen = [entry for entry in entries if entry.chosen]
-    names = [safe_name(n, entry.title, entry.file.suffix.lower()) for n, entry in enumerate(chosen, 1)]
-    copies = []
-    for entry, name in zip(chosen, names, strict=True):
-        stem = Path(name).stem
-        for source, target in (
-            (entry.file, name),
-            (entry.facts, None if entry.facts is None else stem + entry.facts.suffix),
-            (entry.evidence, None if entry.evidence is None else f"{stem}_evidence{entry.evidence.suffix}"),
-        ):
-            if source is not None and source.is_file():
-                copies.append((source, args.out / target))
-    outputs = [args.out / "contact.png", args.out / "manifest.yaml", *(target for _, target in copies)]
+    planned = [copies_of(entry, number) for number, entry in enumerate(chosen, 1)]
+    names = [name for name, _ in planned]
+    copies = [(source, args.out / target) for _, files in planned for source, target in files]
+    targets = [target for _, target in copies]
+    twice = next((target for target in targets if targets.count(target) > 1), None)
+    if twice is not None:
+        raise InputError(f"two files would be called {twice.name}: let facts end in .md, not as the picture")
+    outputs = [args.out / "contact.png", args.out / "manifest.yaml", *targets]
     check_free(outputs, args.overwrite)
     with together():
         write_bytes(outputs[0], contact_sheet(entries), args.overwrite)
         for source, target in copies:
-            with replacing(target, args.overwrite) as temporary:
+            with replacing(target, args.overwrite, mode=source.stat().st_mode) as temporary:
                 shutil.copyfile(source, temporary)
         write_text(outputs[1], manifest(rules, chosen, names, whole), args.overwrite)
-    print(outputs[0], *(target for _, target in copies), outputs[1], sep="\n")
+    print(outputs[0], *targets, outputs[1], sep="\n")
     return _say(entries, whole)
 
 

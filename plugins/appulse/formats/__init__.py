@@ -19,6 +19,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "angle_column", "find_column", "number_column", "read_table", "require_columns", "sexagesimal",
             "text_column",
         ],
-        "yamlfile": ["Fields", "Located", "Problems", "load_yaml"],
+        "yamlfile": ["Fields", "Located", "Problems", "load_yaml", "short"],
     },
 )

@@ -153,7 +153,7 @@ def _not_written(path, error):
 
 
 @contextlib.contextmanager
-def replacing(path, overwrite=False):
+def replacing(path, overwrite=False, mode=None):
     """A temporary path beside the wanted one, moved there when the block ends well.
 
     Within :func:`together` the move waits for the other files.
@@ -163,6 +163,8 @@ def replacing(path, overwrite=False):
     path : path
         Wanted file; missing folders are made.
     overwrite : bool
+    mode : int, optional
+        Permissions of the file that is copied: whom it was closed to, its copy is closed to.
 
     Yields
     ------
@@ -189,7 +191,8 @@ def replacing(path, overwrite=False):
         yield temporary
         umask = os.umask(0)
         os.umask(umask)
-        temporary.chmod(0o666 & ~umask)  # mkstemp makes private files; an output is an ordinary one
+        allowed = 0o666 if mode is None else 0o600 | mode
+        temporary.chmod(0o666 & allowed & ~umask)  # mkstemp makes private files; an output is an ordinary one
         if stage is None:
             os.replace(temporary, path)
         else:

@@ -52,7 +52,27 @@ class _Short(reprlib.Repr):
         self.repr_Located, self.repr_LocatedList = self.repr_dict, self.repr_list
 
 
-short = _Short().repr
+_short = _Short()
+
+
+def short(value) -> str:
+    """What was got, in a line or two, whatever it is.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> short("x" * 900)
+    "'xxxxxxxxxxxxxxxxxxxxxxxxxxx...xxxxxxxxxxxxxxxxxxxxxxxxxxxx'"
+    """
+    return _short.repr(value)
+
 
 # YAML 1.1 would make 22:30 a number in base 60, 0123 octal and a date a date object: only what everybody
 # reads as a number is one here.
