@@ -150,22 +150,65 @@ def click(desk, answers):
 def test_a_click_measures_the_body_and_accept_keeps_it(desk, answers):
     click(desk, answers)
     assert agrees(desk.panel.current, answers["frames"]["iris_1.fits.fz"])
-    assert "±" in desk.panel.numbers.values["dra_cosdec"].text()
+    assert "±" in desk.panel.numbers.values["dra", residual_data.AS_MEASURED].text()
     assert residual_data.find(desk.data_collection) is None
     desk.panel.accept_button.click()
     table = residual_data.table_of(residual_data.find(desk.data_collection))
     assert table["frame"].tolist() == ["iris_1.fits.fz"]
 
 
+def press(canvas, key):
+    """Press a key as a keyboard does."""
+    from qtpy.QtTest import QTest
+
+    QTest.keyClicks(canvas, key)
+
+
 @pytest.mark.needs_qt
 def test_a_key_over_the_body_measures_too(desk, answers):
-    desk.viewer.toolbar.active_tool = "appulse:measure"
     canvas = desk.viewer.figure.canvas
+    press(canvas, "d")
+    assert desk.viewer.toolbar.active_tool.tool_id == "appulse:measure"
+    assert "E or Enter" in desk.viewer.statusBar().currentMessage()
     canvas.callbacks.process(
-        "key_press_event", KeyEvent("key_press_event", canvas, "m", *place(desk, answers))
+        "key_press_event", KeyEvent("key_press_event", canvas, "e", *place(desk, answers))
     )
     assert desk.panel.job.wait()
     assert desk.panel.current.found
+    press(canvas, "d")
+    assert desk.viewer.toolbar.active_tool is None
+
+
+@pytest.mark.needs_qt
+def test_no_key_makes_an_axis_of_a_picture_logarithmic(desk, answers):
+    canvas, axes = desk.viewer.figure.canvas, desk.viewer.axes
+    for key in ("k", "l", "L"):
+        at = place(desk, answers)
+        event = KeyEvent("key_press_event", canvas, key, *at)
+        event.inaxes = axes
+        canvas.callbacks.process("key_press_event", event)
+        assert (axes.get_xscale(), axes.get_yscale()) == ("linear", "linear")
+
+
+@pytest.mark.needs_qt
+def test_our_keys_are_free_in_glue_and_in_matplotlib(app):
+    from glue.config import viewer_tool
+    from glue_qt.viewers.image import ImageViewer
+    from matplotlib import rcParamsDefault
+
+    from glue_appulse.qt.tools import KEYS, MODE_KEY
+
+    ImageViewer(app.session)  # brings every tool of the image viewer
+    of_glue = {
+        tool.shortcut.lower()
+        for name, tool in viewer_tool.members.items()
+        if tool.shortcut and not name.startswith("appulse")
+    }
+    of_matplotlib = {
+        key.lower() for name in rcParamsDefault if name.startswith("keymap.") for key in rcParamsDefault[name]
+    }
+    assert {"m", "k"} <= of_glue | of_matplotlib
+    assert not {MODE_KEY, *KEYS} & (of_glue | of_matplotlib | {"tab", "backspace"})
 
 
 @pytest.mark.needs_qt
@@ -215,6 +258,25 @@ def test_a_click_without_a_track_says_what_is_missing(app, sample):
     assert "add its track first" in panel.status.text()
 
 
+def one_meaning_everywhere(desk, viewer, measured):
+    """Plot, table and panel show the same number for each meaning of O-C, and say which."""
+    row = 1  # the last frame is the one in the panel
+    for plate_off, meaning in ((True, "plate off"), (False, "as measured")):
+        viewer.plate_box.setChecked(plate_off)
+        headers = [viewer.table.horizontalHeaderItem(i).text() for i in range(viewer.table.columnCount())]
+        assert f"along\n{meaning}, ″" in headers[3:11]  # the chosen meaning comes first
+        shown = float(viewer.table.item(row, headers.index(f"along\n{meaning}, ″")).text())
+        sigma = float(viewer.table.item(row, headers.index(f"σ along\n{meaning}, ″")).text())
+        assert shown == pytest.approx(viewer.columns()["along"][row], abs=6e-4)
+        assert sigma == pytest.approx(viewer.columns()["sigma_along"][row], abs=6e-4)
+        panel = desk.panel.numbers.values["along", meaning].text()
+        assert panel == f"{shown:+.3f} ± {sigma:.3f}″"
+        assert meaning in viewer.canvas.time.get_ylabel()
+        assert meaning in viewer.canvas.sky.get_xlabel()
+    assert measured.number("along") == pytest.approx(shown, abs=6e-4)
+    viewer.plate_box.setChecked(True)
+
+
 @pytest.mark.needs_qt
 def test_the_night_is_measured_plotted_saved_and_written(desk, answers, tmp_path):
     from glue_qt.viewers.scatter import ScatterViewer
@@ -233,8 +295,9 @@ def test_the_night_is_measured_plotted_saved_and_written(desk, answers, tmp_path
 
     viewer = show_residuals(desk.session)
     headers = [viewer.table.horizontalHeaderItem(i).text() for i in range(viewer.table.columnCount())]
-    assert "ΔRA·cosδ\n″" in headers
+    assert headers[3] == "ΔRA·cosδ\nplate off, ″"
     assert not any("_" in words for words in headers)
+    one_meaning_everywhere(desk, viewer, measured=desk.panel.current)
     viewer.select_rows([1])
     assert data.subsets[0].to_mask().tolist() == [False, True]
     opened = viewer.open_row(1)

@@ -72,3 +72,14 @@ def test_residuals_survive_a_session(collection):
     table = residual_data.table_of(residual_data.find(restored))
     assert table["frame"].tolist() == ["a", "b"]
     assert table.meta["options"] == {"fit": "trail"}
+
+
+def test_the_plates_own_error_counts_where_its_offset_is_taken_off():
+    row = {"dra_cosdec": 1.0, "ddec": 2.0, "along": 1.0, "across": -2.0, "dra_plate": 0.4, "ddec_plate": 0.1,
+           "motion_pa": 90.0, "sigma_ra": 0.03, "sigma_dec": 0.06, "sigma_along": 0.03, "sigma_across": 0.06,
+           "sigma_plate_ra": 0.04, "sigma_plate_dec": 0.08}  # fmt: skip
+    raw, off = (residual_data.offsets(row.get, plate_off) for plate_off in (False, True))
+    assert (raw["along"], raw["sigma_along"]) == (1.0, 0.03)
+    # the motion is due east: along is ΔRA·cosδ, across 90 degrees further, to the south
+    found = [off[name] for name in ("along", "across", "sigma_dra", "sigma_along", "sigma_across")]
+    assert found == pytest.approx([0.4, -0.1, 0.05, 0.05, 0.1])

@@ -128,3 +128,33 @@ def add_rows(data_collection, table) -> Callable:
     before = table_of(data) if data is not None else None
     put(data_collection, merged(before, table))
     return lambda: put(data_collection, before if before is not None else table[:0])
+
+
+# --- what an O-C means: by the frame's own plate solution, or with the plate's own offset taken off
+
+#: Names of the two meanings, as every table, plot and panel has them.
+AS_MEASURED, PLATE_OFF = "as measured", "plate off"
+
+
+def offsets(get: Callable, plate_off: bool) -> dict[str, np.ndarray]:
+    """O-C of rows in one meaning, arcsec: dra, ddec, along, across, each with its sigma.
+
+    `get` gives a column of the residual table as floats. With the plate off, its own error counts too.
+    """
+    found = {"sigma_dra": get("sigma_ra"), "sigma_ddec": get("sigma_dec"),
+             "sigma_along": get("sigma_along"), "sigma_across": get("sigma_across")}  # fmt: skip
+    if not plate_off:
+        return {"dra": get("dra_cosdec"), "ddec": get("ddec"), "along": get("along"),
+                "across": get("across"), **found}  # fmt: skip
+    dra, ddec, pa = get("dra_plate"), get("ddec_plate"), np.radians(get("motion_pa"))
+    ra, dec = get("sigma_plate_ra"), get("sigma_plate_dec")
+    # along = east sin PA + north cos PA; across is 90 degrees clockwise of it, seen on the sky
+    plate = {"sigma_dra": ra, "sigma_ddec": dec, "sigma_along": np.hypot(ra * np.sin(pa), dec * np.cos(pa)),
+             "sigma_across": np.hypot(ra * np.cos(pa), dec * np.sin(pa))}  # fmt: skip
+    return {
+        "dra": dra,
+        "ddec": ddec,
+        "along": dra * np.sin(pa) + ddec * np.cos(pa),
+        "across": dra * np.cos(pa) - ddec * np.sin(pa),
+        **{name: np.hypot(sigma, plate[name]) for name, sigma in found.items()},
+    }

@@ -57,14 +57,8 @@ class PutRows(Command):
 
 #: Title, columns of value and sigma, unit.
 NUMBERS = (
-    ("ΔRA·cosδ", "dra_cosdec", "sigma_ra", "″"),
-    ("ΔDec", "ddec", "sigma_dec", "″"),
-    ("along", "along", "sigma_along", "″"),
-    ("across", "across", "sigma_across", "″"),
     ("plate ΔRA·cosδ", "plate_dra", "sigma_plate_ra", "″"),
     ("plate ΔDec", "plate_ddec", "sigma_plate_dec", "″"),
-    ("O−C, plate off: ΔRA·cosδ", "dra_plate", None, "″"),
-    ("O−C, plate off: ΔDec", "ddec_plate", None, "″"),
     ("magnitude", "mag_obs", "sigma_mag", ""),
     ("signal to noise", "snr", None, ""),
 )
@@ -79,23 +73,41 @@ def number_words(value: float, sigma: float, unit: str) -> str:
     return f"{value:+.{digits}f}{error}{unit}" if unit else f"{value:.{digits}f}{error}"
 
 
+#: Offsets of :func:`residual_data.offsets`, which stand in both their meanings side by side.
+OFFSETS = (("ΔRA·cosδ", "dra"), ("ΔDec", "ddec"), ("along", "along"), ("across", "across"))
+MEANINGS = (residual_data.AS_MEASURED, residual_data.PLATE_OFF)
+
+
 class MeasuredNumbers(QWidget):
-    """Names on the left, numbers on the right."""
+    """Names on the left, numbers on the right; O−C in both meanings."""
 
     def __init__(self):
         super().__init__()
-        self.values = {}
-        grid = QGridLayout(self)
-        grid.setContentsMargins(0, 0, 0, 0)
-        grid.setVerticalSpacing(1)
-        for row, (words, column, _sigma, _unit) in enumerate(NUMBERS):
-            self.values[column] = QLabel("–")
-            self.values[column].setAlignment(Qt.AlignRight)
-            grid.addWidget(QLabel(words), row, 0)
-            grid.addWidget(self.values[column], row, 1)
+        self.values, self._grid = {}, QGridLayout(self)
+        self._grid.setContentsMargins(0, 0, 0, 0)
+        self._grid.setVerticalSpacing(1)
+        self._row("O−C", *(f"<b>{meaning}</b>" for meaning in MEANINGS))
+        for words, name in OFFSETS:
+            labels = self._row(words, "–", "–")
+            self.values |= {(name, meaning): label for meaning, label in zip(MEANINGS, labels, strict=True)}
+        for words, column, _sigma, _unit in NUMBERS:
+            self.values[column] = self._row(words, "–")[0]
+
+    def _row(self, words, *numbers):
+        row, labels = self._grid.rowCount(), [QLabel(number) for number in numbers]
+        self._grid.addWidget(QLabel(words), row, 0)
+        for column, label in enumerate(labels, 1):
+            label.setAlignment(Qt.AlignRight)
+            self._grid.addWidget(label, row, column)
+        return labels
 
     def show_measured(self, measured):
         """Show what was measured; a dash where nothing was."""
+        for meaning in MEANINGS:
+            shown = residual_data.offsets(measured.number, meaning == residual_data.PLATE_OFF)
+            for _words, name in OFFSETS:
+                words = number_words(float(shown[name]), float(shown[f"sigma_{name}"]), "″")
+                self.values[name, meaning].setText(words)
         for _words, column, sigma, unit in NUMBERS:
             error = None if sigma is None else measured.number(sigma)
             self.values[column].setText(number_words(measured.number(column), error, unit))
@@ -114,7 +126,7 @@ class StampCanvas(FigureCanvasQTAgg):
         self.setMinimumHeight(150)
         self.axes = self.figure.subplots(1, 3)
         self.figure.subplots_adjust(left=0.01, right=0.99, bottom=0.01, top=0.87, wspace=0.03)
-        self.show_nothing("click on a body")
+        self.show_nothing("click on a body, or press E over it")
 
     def show_nothing(self, words: str):
         """Clear, with a word why."""

@@ -71,9 +71,9 @@ class ResidualCanvas(FigureCanvasQTAgg):
         self._kept = {axis: {*axis.lines, *axis.collections} for axis in (self.sky, self.time)}
         self.mpl_connect("button_press_event", self._pressed)
 
-    def draw_rows(self, columns: dict[str, np.ndarray], colours: list):
-        """Draw all rows."""
-        self._columns = columns
+    def draw_rows(self, columns: dict[str, np.ndarray], colours: list, meaning: str):
+        """Draw all rows; the meaning of their O-C stands at the axes."""
+        self._columns, self._meaning = columns, meaning
         self._wipe()
         self._draw_sky(columns, colours)
         self._draw_time(columns, colours)
@@ -97,7 +97,8 @@ class ResidualCanvas(FigureCanvasQTAgg):
 
     def _draw_sky(self, c, colours):
         axis = self.sky
-        self._start(axis, "ΔRA·cosδ  (″, east to the left)", "ΔDec  (″)")
+        self._start(axis, f"ΔRA·cosδ, {self._meaning}  (″, east to the left)",
+                    f"ΔDec, {self._meaning}  (″)")  # fmt: skip
         axis.axvline(0, color=FAINT, lw=0.9, zorder=0)
         good = np.isfinite(c["dx"]) & np.isfinite(c["dy"])
         if good.any():
@@ -124,7 +125,7 @@ class ResidualCanvas(FigureCanvasQTAgg):
 
     def _draw_time(self, c, colours):
         axis = self.time
-        self._start(axis, "hours (UT of the first day)", "observed − calculated  (″)")
+        self._start(axis, "hours (UT of the first day)", f"O−C, {self._meaning}  (″)")
         for name, ink, marker in (("along", ALONG, "o"), ("across", ACROSS, "s")):
             x, y, sigma = (c[column] for column in ("hours", name, f"sigma_{name}"))
             good = np.isfinite(y)
@@ -183,23 +184,30 @@ class ResidualCanvas(FigureCanvasQTAgg):
             self._opened(best)
 
 
-#: Columns of the table, and their headers with units.
-TABLE_COLUMNS = {
-    "frame": "frame",
-    "time": "mid-exposure\nUTC",
-    "designation": "body",
-    "dra_cosdec": "ΔRA·cosδ\n″",
-    "ddec": "ΔDec\n″",
-    "dra_plate": "ΔRA·cosδ, plate off\n″",
-    "ddec_plate": "ΔDec, plate off\n″",
-    "along": "along\n″",
-    "across": "across\n″",
-    "sigma_along": "σ along\n″",
-    "sigma_across": "σ across\n″",
-    "snr": "signal to noise",
-    "n_stars": "stars",
-    "flag": "what to mind",
-}
+#: Columns of the table beside the offsets: header, decimals.
+FIRST_COLUMNS = {"frame": ("frame", 0), "time": ("mid-exposure\nUTC", 0), "designation": ("body", 0)}
+LAST_COLUMNS = {"snr": ("signal to noise", 1), "n_stars": ("stars", 0), "flag": ("what to mind", 0)}
+#: Offsets of :func:`residual_data.offsets`, in both meanings: header.
+OFFSET_COLUMNS = {"dra": "ΔRA·cosδ", "sigma_dra": "σ", "ddec": "ΔDec", "sigma_ddec": "σ",
+                  "along": "along", "sigma_along": "σ along", "across": "across",
+                  "sigma_across": "σ across"}  # fmt: skip
+ARCSEC_DECIMALS = 3
+
+
+def table_columns(plate_off: bool) -> list[tuple[str, str | None, str]]:
+    """Name, meaning (None where there is but one) and header of every column; the chosen meaning first."""
+    meanings = (residual_data.PLATE_OFF, residual_data.AS_MEASURED)
+    return [
+        *((name, None, header) for name, (header, _) in FIRST_COLUMNS.items()),
+        *(
+            (name, meaning, f"{header}\n{meaning}, ″")
+            for meaning in (meanings if plate_off else meanings[::-1])
+            for name, header in OFFSET_COLUMNS.items()
+        ),
+        *((name, None, header) for name, (header, _) in LAST_COLUMNS.items()),
+    ]
+
+
 #: Opacity of a row's colour, of 255: words stay readable on it, on light and on dark.
 SHADE = 90
 
@@ -211,25 +219,37 @@ class ResidualTable(QTableWidget):
     chosen = Signal(list)
 
     def __init__(self, parent=None):
-        super().__init__(0, len(TABLE_COLUMNS), parent)
+        super().__init__(0, len(table_columns(True)), parent)
         self._filling = False
-        self.setHorizontalHeaderLabels(list(TABLE_COLUMNS.values()))
-        described = {column.name: column.meaning for column in COLUMNS}
-        for i, name in enumerate(TABLE_COLUMNS):
-            self.horizontalHeaderItem(i).setToolTip(f"{name}: {described[name]}")
         self.setSelectionBehavior(QAbstractItemView.SelectRows)
         self.setEditTriggers(QAbstractItemView.NoEditTriggers)
         self.itemSelectionChanged.connect(self._selected)
 
-    def show_rows(self, data, colours: list[str] | None):
+    def _name_columns(self, columns):
+        self.setHorizontalHeaderLabels([header for _name, _meaning, header in columns])
+        described = {column.name: column.meaning for column in COLUMNS}
+        for i, (name, meaning, header) in enumerate(columns):
+            words = described.get(name, header.split("\n")[0]) if meaning is None else MEANINGS[meaning]
+            self.horizontalHeaderItem(i).setToolTip(words)
+
+    def show_rows(self, data, colours: list[str] | None, plate_off: bool = True):
         """Fill the table."""
         # Filling selects and deselects rows; nobody has chosen those.
         self._filling = True
         self.setRowCount(data.size)
-        for column, name in enumerate(TABLE_COLUMNS):
-            values = data.get_component(name)
+        columns = table_columns(plate_off)
+        self._name_columns(columns)
+        get = _numbers(data)
+        both = {residual_data.PLATE_OFF: residual_data.offsets(get, True),
+                residual_data.AS_MEASURED: residual_data.offsets(get, False)}  # fmt: skip
+        decimals = {name: number for name, (_, number) in {**FIRST_COLUMNS, **LAST_COLUMNS}.items()}
+        for i, (name, meaning, _header) in enumerate(columns):
+            component = data.get_component(name) if meaning is None else None
+            text = component is not None and component.categorical
+            values = component.labels if text else get(name) if meaning is None else both[meaning][name]
             for row in range(data.size):
-                self.setItem(row, column, _cell(values, row, colours[row]))
+                number = None if text else decimals.get(name, ARCSEC_DECIMALS)
+                self.setItem(row, i, _cell(values[row], number, colours[row]))
         self.resizeColumnsToContents()
         self._filling = False
 
@@ -238,10 +258,23 @@ class ResidualTable(QTableWidget):
             self.chosen.emit(sorted({index.row() for index in self.selectedIndexes()}))
 
 
-def _cell(values, row, colour):
-    value = values.labels[row] if values.categorical else values.data[row]
-    item = QTableWidgetItem(str(value) if values.categorical else _cell_text(value))
-    if not values.categorical:
+#: What the two meanings of an O-C are, for those who point at a header.
+MEANINGS = {
+    residual_data.AS_MEASURED: "observed minus calculated by the frame's own plate solution",
+    residual_data.PLATE_OFF: "observed minus calculated, the plate's own offset (from its stars) taken off; "
+    "the errors hold the plate's own",
+}
+
+
+def _numbers(data):
+    """A reader of a data set's columns as floats; residuals of an earlier version lack some: not a number."""
+    known = {cid.label for cid in data.main_components}
+    return lambda name: np.asarray(data[name], float) if name in known else np.full(data.size, np.nan)
+
+
+def _cell(value, decimals, colour):
+    item = QTableWidgetItem(str(value) if decimals is None else _cell_text(value, decimals))
+    if decimals is not None:
         item.setTextAlignment(Qt.AlignRight | Qt.AlignVCenter)
     if colour is not None:
         shade = QColor(colour)
@@ -250,8 +283,9 @@ def _cell(values, row, colour):
     return item
 
 
-def _cell_text(value):
-    return "–" if value != value else f"{value:.3f}".rstrip("0").rstrip(".")
+def _cell_text(value, decimals):
+    # a fixed count of decimals: numbers of one column are compared at a glance
+    return "–" if value != value else f"{value:.{decimals}f}"
 
 
 #: Half width of the picture around a residual that is opened, pixels.
@@ -313,7 +347,8 @@ class ResidualViewer(DataViewer):
         self.state.add_callback("plate_off", self.refresh)
 
     def _bar(self):
-        self.plate_box = QCheckBox("plate's offset taken off")
+        self.plate_box = QCheckBox("plate off")
+        self.plate_box.setToolTip(MEANINGS[residual_data.PLATE_OFF])
         self.plate_box.setChecked(bool(self.state.plate_off))
         self.plate_box.toggled.connect(lambda on: setattr(self.state, "plate_off", on))
         self.status = QLabel("")
@@ -344,21 +379,18 @@ class ResidualViewer(DataViewer):
 
     def columns(self) -> dict[str, np.ndarray]:
         """Numbers of the plots."""
-        data = self.data
-        get = lambda name: np.asarray(data[name], float)  # noqa: E731
-        dx, dy = get("dra_cosdec"), get("ddec")
-        along, across = get("along"), get("across")
-        if self.state.plate_off:
-            # along = east sin PA + north cos PA; across is 90 degrees clockwise of it, seen on the sky
-            dx, dy, pa = get("dra_plate"), get("ddec_plate"), np.radians(get("motion_pa"))
-            along, across = dx * np.sin(pa) + dy * np.cos(pa), dx * np.cos(pa) - dy * np.sin(pa)
+        get = _numbers(self.data)
+        shown = residual_data.offsets(get, self.state.plate_off)
         mjd = get(residual_data.MJD)
         # residuals of an earlier version have no correlation: their ellipses stand upright
-        has_rho = "corr_ra_dec" in [cid.label for cid in data.main_components]
-        rho = np.nan_to_num(get("corr_ra_dec")) if has_rho else 0 * dx
-        return {"dx": dx, "dy": dy, "sx": get("sigma_ra"), "sy": get("sigma_dec"), "rho": rho,
-                "hours": (mjd - np.floor(np.nanmin(mjd))) * 24, "along": along, "across": across,
-                "sigma_along": get("sigma_along"), "sigma_across": get("sigma_across")}  # fmt: skip
+        rho = np.nan_to_num(get("corr_ra_dec"))
+        # the plate's error has no correlation of its own and rounds the ellipse
+        scale = get("sigma_ra") * get("sigma_dec") / (shown["sigma_dra"] * shown["sigma_ddec"])
+        return {
+            **shown,
+            **{"dx": shown["dra"], "dy": shown["ddec"], "sx": shown["sigma_dra"], "sy": shown["sigma_ddec"]},
+            **{"rho": rho * np.nan_to_num(scale), "hours": (mjd - np.floor(np.nanmin(mjd))) * 24},
+        }
 
     def colours(self) -> list[str]:
         """Colour of every row: the last visible selection that holds it, else the plain one."""
@@ -379,9 +411,10 @@ class ResidualViewer(DataViewer):
         if self.data is None or not hasattr(self, "canvas"):
             return
         colours = self.colours()
-        self.canvas.draw_rows(self.columns(), colours)
+        meaning = residual_data.PLATE_OFF if self.state.plate_off else residual_data.AS_MEASURED
+        self.canvas.draw_rows(self.columns(), colours, meaning)
         shades = [None if colour == self.canvas.plain else colour for colour in colours]
-        self.table.show_rows(self.data, shades)
+        self.table.show_rows(self.data, shades, self.state.plate_off)
 
     def select_rows(self, rows: list[int]):
         """Make rows the active selection everywhere."""

@@ -3,6 +3,8 @@
 from glue.config import viewer_tool
 from glue.core.subset import ElementSubsetState
 from glue.viewers.matplotlib.toolbar_mode import ToolbarModeBase
+from matplotlib import rcParamsDefault
+from matplotlib.backend_bases import key_press_handler
 from qtpy.QtCore import QPointF, QRectF, Qt
 from qtpy.QtGui import QColor, QIcon, QPainter, QPen, QPixmap
 
@@ -61,7 +63,27 @@ def pick_icon() -> QIcon:
 
 
 MEASURE, PICK = "appulse:measure", "appulse:pick"
-KEYS = ("m", "enter", "return")
+#: Free in glue and in matplotlib, which share the canvas: m is glue's Pan, k matplotlib's logarithmic axis.
+MODE_KEY, KEYS = "d", ("e", "enter", "return")
+#: Keys of matplotlib that make an axis logarithmic: on a picture of the sky, overlays would slide off it.
+SCALE_KEYS = (*rcParamsDefault["keymap.xscale"], *rcParamsDefault["keymap.yscale"])
+
+
+def own_keys(viewer):
+    """Let the canvas of an image viewer know our key, and no longer matplotlib's logarithmic axes."""
+    canvas = viewer.central_widget.canvas
+    manager = canvas.manager
+
+    def pressed(event):
+        if event.key == MODE_KEY and MEASURE in viewer.toolbar.tools:
+            active = viewer.toolbar.active_tool
+            on = getattr(active, "tool_id", None) == MEASURE
+            viewer.toolbar.active_tool = None if on else MEASURE
+        elif event.key not in SCALE_KEYS:
+            key_press_handler(event)
+
+    canvas.mpl_disconnect(manager.key_press_handler_id)
+    manager.key_press_handler_id = canvas.mpl_connect("key_press_event", pressed)
 
 
 class _ClickMode(ToolbarModeBase):
@@ -70,6 +92,11 @@ class _ClickMode(ToolbarModeBase):
     def __init__(self, viewer, **kwargs):
         super().__init__(viewer, **kwargs)
         self._press_callback = self._clicked
+
+    def activate(self):
+        super().activate()
+        # else keys go to the button that was clicked, or to the list of layers
+        self._canvas.setFocus()
 
     def _clicked(self, _mode):
         if self._event_xdata is not None and self.viewer is not None:
@@ -91,17 +118,19 @@ class MeasureMode(_ClickMode):
 
     tool_id = MEASURE
     action_text = "Measure a body"
-    tool_tip = "Click on a body, or press m over it, to measure it against its prediction"
+    tool_tip = "Click on a body, or press E or Enter over it, to measure it against its prediction"
     status_tip = (
-        "Click on a body, or press m over it: it is measured where it is predicted. Shift: where you click"
+        "Click on a body, or press E or Enter over it: it is measured where it is predicted. "
+        "Shift: where you click. D leaves the mode"
     )
-    shortcut = "K"
+    shortcut = MODE_KEY.upper()
 
     def __init__(self, viewer, **kwargs):
         from glue_appulse.qt.overlay_sync import follow
 
         super().__init__(viewer, **kwargs)
         follow(viewer)  # each new image viewer makes its tools once
+        own_keys(viewer)
 
     @property
     def icon(self):
