@@ -386,11 +386,10 @@ class ResidualViewer(DataViewer):
         rho = np.nan_to_num(get("corr_ra_dec"))
         # the plate's error has no correlation of its own and rounds the ellipse
         scale = get("sigma_ra") * get("sigma_dec") / (shown["sigma_dra"] * shown["sigma_ddec"])
-        return {
-            **shown,
-            **{"dx": shown["dra"], "dy": shown["ddec"], "sx": shown["sigma_dra"], "sy": shown["sigma_ddec"]},
-            **{"rho": rho * np.nan_to_num(scale), "hours": (mjd - np.floor(np.nanmin(mjd))) * 24},
-        }
+        return shown | {
+            "dx": shown["dra"], "dy": shown["ddec"], "sx": shown["sigma_dra"], "sy": shown["sigma_ddec"],
+            "rho": rho * np.nan_to_num(scale), "hours": (mjd - np.floor(np.nanmin(mjd))) * 24,
+        }  # fmt: skip
 
     def colours(self) -> list[str]:
         """Colour of every row: the last visible selection that holds it, else the plain one."""
