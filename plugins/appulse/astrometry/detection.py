@@ -16,12 +16,13 @@ from astropy.table import Table
 from scipy import fft, ndimage
 
 from appulse.astrometry.psf import POINT, PSF, FieldPSF, Trail, pixel_image, psf_from_stars
-from appulse.astrometry.sky import SkyMesh, sky_mesh
+from appulse.astrometry.sky import SkyMesh, level_mosaic_sky, sky_mesh
 from appulse.astrometry.source_fit import fit_source
 from appulse.astrometry.stamp import Noise, frame_noise, sky_sigma
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
 from appulse.numerics import mad_sigma, normal_isf
+from appulse.registration import Bad, bad_pixels, filled, mosaic_colours
 
 STRIP_ROWS = 512
 THREADS = 2
@@ -35,6 +36,11 @@ FALSE_ALARM = 1e-3
 """Allowed chance that pure noise gives a detection anywhere within the search radius."""
 LEAST_SNR = 4.0
 
+MOST_SATURATED = 0.8
+GREENS_DIFFER, SIGMAS_EQUAL = 0.3, 0.03
+"""Two places whose skies scatter differently, by this part of the spread over all four places and of the
+mean, are not both green."""
+
 PLATEAU_PIXELS = 6
 """So many pixels at the very top of the scale mean that it clips there."""
 STAR_RADIUS_FWHM = 3.2
@@ -42,16 +48,49 @@ STAR_RADIUS_FWHM = 3.2
 
 @dataclass(frozen=True)
 class Survey:
-    """What a frame's pixels tell about themselves."""
+    """What a frame's pixels tell about themselves.
+
+    Attributes
+    ----------
+    pixels : (ny, nx) float32 array or None
+        As measured; those of a raw mosaic with the skies of its colours brought to one level. None once
+        :meth:`about` has cut the survey down.
+    bad_kinds : (ny, nx) uint8 array or None
+        Sums of :class:`~appulse.registration.detector.Bad`.
+    colours : (ny, nx) int8 array or None
+        Colour of each pixel of a raw mosaic: 0 red, 1 green, 2 blue; the place in the pattern (0 to 3) where
+        the pattern of the header does not fit. None for a mono frame.
+    colour_sigmas : tuple of float
+        Scatter of the sky in each colour over that of the mesh; (1.0,) for a mono frame.
+    sky : SkyMesh
+        Of `pixels`.
+    sources : Table
+        From :func:`detect_stars`.
+    psf : FieldPSF
+    noise : Noise
+    saturation : float or None
+        Stored number from which pixels are saturated.
+    notes : tuple of str
+        What was found or estimated.
+    """
 
     sky: SkyMesh
-    sources: Table  # from :func:`detect_stars`
+    sources: Table
     psf: FieldPSF
     noise: Noise
-    saturation: float | None  # stored number from which pixels are saturated
-    notes: tuple[str, ...] = ()  # what was estimated for want of better
+    saturation: float | None
+    notes: tuple[str, ...] = ()
+    pixels: np.ndarray | None = field(default=None, repr=False)
+    bad_kinds: np.ndarray | None = field(default=None, repr=False)
+    colours: np.ndarray | None = field(default=None, repr=False)
+    colour_sigmas: tuple[float, ...] = (1.0,)
     # Star fits made so far: plate check and alignment ask for the same stars.
     _fits: dict = field(default_factory=dict, repr=False)
+
+    @property
+    def bad(self) -> np.ndarray | None:
+        """Pixels that are no light, or saturated; bool, (ny, nx)."""
+        return None if self.bad_kinds is None else self.bad_kinds > 0
 
     def star_fit(self, data, index: int):
         """Careful fit of one source of the table; None where it fails. Kept for the next who asks."""
@@ -62,14 +101,18 @@ class Survey:
                 self._fits[index] = fit_source(
                     data, x, y, psf, self.noise, background_order=1, saturation=self.saturation,
                     radius=max(STAR_RADIUS_FWHM * psf.fwhm, 5.0), max_shift=max(psf.fwhm, 1.5),
+                    bad=None if self.bad_kinds is None else (self.bad_kinds & ~Bad.SATURATED) > 0,
                 )  # fmt: skip
             except (MeasurementError, np.linalg.LinAlgError):
                 self._fits[index] = None
         return self._fits[index]
 
     def about(self, x: float, y: float, radius_px: float) -> "Survey":
-        """The same survey with the sources around a place only."""
-        return replace(self, sources=within(self.sources, x, y, radius_px), _fits={})
+        """The same survey with the sources around a place only, and without the pixels."""
+        return replace(
+            self, sources=within(self.sources, x, y, radius_px), pixels=None, bad_kinds=None, colours=None,
+            _fits={},
+        )  # fmt: skip
 
 
 def within(table: Table, x: float, y: float, radius: float) -> Table:
@@ -95,7 +138,7 @@ def survey_frame(frame, *, psf: PSF | None = None) -> Survey:
     Raises
     ------
     MeasurementError
-        If the frame has no usable pixel.
+        If the frame has no usable pixel, or is saturated throughout.
 
     Examples
     --------
@@ -106,26 +149,74 @@ def survey_frame(frame, *, psf: PSF | None = None) -> Survey:
     >>> len(survey.sources), survey.psf.n_stars
     (0, 0)
     """
-    data = frame.data
-    sky = sky_mesh(data)
+    raw = frame.data
+    saturation, clipped = _saturation(frame.camera, raw)
+    _refuse_all_saturated(raw, saturation)
+    pixels, colours, colour_sigmas, mosaic_note = _levelled(frame)
+    sky = sky_mesh(pixels)
     noise = frame_noise(frame.camera, *sky.typical)
-    saturation, clipped = _saturation(frame.camera, data)
-    sources = detect_stars(data, sky=sky)
+    level, sigma = sky.rows(0, pixels.shape[0]), sky.rows(0, pixels.shape[0], "sigma")
+    options = {"gain": noise.gain_e_adu, "mosaic": colours is not None}
+    kinds = bad_pixels(pixels, level, sigma, saturation=saturation, raw=raw, **options)
+    shown = filled(pixels, (kinds & ~Bad.SATURATED) > 0, level)
+    sources = detect_stars(shown, sky=sky)
     # A filter much wider or narrower than the stars loses the faint ones: look again with their own width.
     width = _typical_width(sources)
     if width > 4.5 or (0 < width < 2.0):
-        sources = detect_stars(data, sky=sky, fwhm=float(np.clip(width, 1.2, 15.0)))
+        sources = detect_stars(shown, sky=sky, fwhm=float(np.clip(width, 1.2, 15.0)))
     if psf is not None:
-        shape = FieldPSF.fixed(psf, data.shape)
+        shape = FieldPSF.fixed(psf, pixels.shape)
     else:
-        shape = psf_from_stars(data, sources, noise, saturation=saturation)
-    assumed = shape.n_stars == 0 and psf is None
+        shape = psf_from_stars(pixels, sources, noise, saturation=saturation)
     notes = (
+        mosaic_note,
         noise.source if "estimated" in noise.source or "alone" in noise.source else "",
         clipped,
-        f"PSF: {shape.words} of {shape.fwhm:.1f} px" if assumed else "",
+        f"PSF: {shape.words} of {shape.fwhm:.1f} px" if shape.n_stars == 0 and psf is None else "",
     )
-    return Survey(sky, sources, shape, noise, saturation, tuple(note for note in notes if note))
+    return Survey(
+        sky, sources, shape, noise, saturation, tuple(note for note in notes if note), pixels, kinds, colours,
+        colour_sigmas,
+    )  # fmt: skip
+
+
+def _refuse_all_saturated(raw, saturation) -> None:
+    """A frame at the end of its scale nearly everywhere shows nothing to measure."""
+    if saturation is None:
+        return
+    sample = raw[:: max(1, raw.shape[0] // 300), :: max(1, raw.shape[1] // 300)]
+    share = float(np.mean(sample[np.isfinite(sample)] >= saturation)) if np.isfinite(sample).any() else 0.0
+    if share > MOST_SATURATED:
+        raise MeasurementError(
+            f"{100 * share:.0f}% of the pixels are saturated (from {saturation:g} on): nothing can be "
+            "measured; expose shorter, or give the right limit with --saturation"
+        )
+
+
+def _levelled(frame):
+    """Pixels with their colours at one level; colour of each pixel, scatter of each colour, and a note."""
+    pattern = getattr(frame, "mosaic", None)
+    if not pattern:
+        return np.asarray(frame.data, dtype=np.float32), None, (1.0,), ""
+    pixels, sigmas = level_mosaic_sky(frame.data)
+    colours, note = mosaic_colours(pattern, pixels.shape), ""
+    green = [sigma for sigma, letter in zip(sigmas, pattern, strict=True) if letter == "G"]
+    uneven = np.ptp(green) if len(green) == 2 else np.inf
+    # Noise goes with the light behind each filter, so both greens have the same.
+    if uneven > max(GREENS_DIFFER * np.ptp(sigmas), SIGMAS_EQUAL * np.mean(sigmas)):
+        pattern, note = "0123", (
+            f"the colour pattern {pattern} does not fit the pixels (its two green places have a scatter of "
+            + " and ".join(f"{sigma:.3g}" for sigma in green or sigmas)
+            + "): measured with the four places of the pattern as four colours; --mosaic says the right one"
+        )
+        colours = mosaic_colours(pattern, pixels.shape)
+    names = sorted(set(pattern), key="R0G1B23".index)
+    squares = [
+        np.mean([sigma**2 for sigma, letter in zip(sigmas, pattern, strict=True) if letter == name])
+        for name in names
+    ]
+    relative = np.sqrt(np.array(squares) / np.mean(np.square(sigmas)))
+    return pixels, colours, tuple(float(share) for share in relative), note
 
 
 def _typical_width(sources) -> float:

@@ -340,7 +340,7 @@ def _fit_stars(frame, survey: Survey, catalogue, found: Match) -> Table:
     rows = []
     order = np.argsort(-np.asarray(survey.sources["snr"])[found.source], kind="stable")[: 2 * MAX_FITTED]
     for k in order:
-        fit = survey.star_fit(frame.data, int(found.source[k]))
+        fit = survey.star_fit(survey.pixels, int(found.source[k]))
         if fit is None or fit.snr < 5:
             continue
         star = catalogue[int(found.star[k])]

@@ -1,0 +1,365 @@
+"""What is no light: hot and dead pixels, cosmic rays, bad columns, saturation, satellites; colour mosaics.
+
+Nothing that came through the telescope is sharper than a point. Whatever lies on a frame (stars, galaxies,
+nebulae: sums of points) obeys, pixel by pixel,
+
+    z  <=  c(w) mean8(z)         z above the sky; mean8: mean of the eight neighbours; c(w): the largest
+                                 ratio that a point of FWHM w can have (centred on its pixel)
+
+so that a pixel beyond it, by its noise, is a fault of the sensor or a cosmic ray, and no star ever is::
+
+        . . .                . o .
+        . # .   no light     o O o   a point
+        . . .                . o .
+"""
+
+from enum import IntFlag
+from functools import lru_cache
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy import ndimage
+from scipy.special import ndtr
+
+from appulse.constants import FWHM_PER_SIGMA
+from appulse.numerics import MAD_TO_SIGMA, mad_sigma
+
+SHARPEST_FWHM = 1.2
+"""px; no optics and no air give less (the Gaussian of a point well inside one pixel): where the stars are not
+known yet."""
+STAR_SHARE = 0.8
+"""Part of the stars' FWHM down to which a point may be: their widths vary over the frame."""
+RATIO_MARGIN = 1.25
+"""A point on a rough background, or one whose core is sharper than a Gaussian's, may exceed c by so much."""
+SHARP_SIGMAS = 5.0
+OTHER_COLOUR = 0.3
+"""Least share of a point's light that a neighbour behind another filter of a mosaic gets."""
+LINE_SIGMAS, LINE_SIDE, LINE_SAMPLES = 6.0, 5, 600
+QUIET_LINE = 0.4
+"""A column that scatters by less than this part of the others does not see the sky."""
+TRAIL_PARTS, TRAIL_PRESENT, TRAIL_SIGMAS = 32, 0.6, 2.5
+"""A satellite's trail crosses the whole frame: of so many pieces of the line this share must stand out
+where stars and galaxies leave it to be seen; chance gives no third."""
+ANGLES, VOTERS, CANDIDATES = 360, 6000, 4
+
+
+class Bad(IntFlag):
+    """Why a pixel is not to be measured on."""
+
+    SHARP = 1  # narrower than a point: hot, or a cosmic ray
+    DEAD = 2
+    LINE = 4  # bad column or row
+    SATURATED = 8  # at the end of the scale, and where its charge ran
+    TRAIL = 16  # a satellite's
+    BLANK = 32  # no value
+    STAYS = 64  # at one pixel of the sensor while the sky moved
+
+
+@lru_cache(maxsize=256)
+def peak_ratio(fwhm: float, mosaic: bool = False) -> float:
+    """Largest ratio of a pixel to the mean of its eight neighbours that a point of this FWHM can have."""
+    edges = np.arange(-1.5, 2.0) * FWHM_PER_SIGMA / fwhm
+    line = np.diff(ndtr(edges))
+    image = np.outer(line, line)
+    weights = np.ones((3, 3))
+    weights[1, 1] = 0.0
+    if mosaic:
+        # The four nearest stand behind another filter whatever the pattern and the pixel.
+        weights[0, 1] = weights[1, 0] = weights[1, 2] = weights[2, 1] = OTHER_COLOUR
+    return float(8.0 * image[1, 1] / np.sum(weights * image))
+
+
+def sharp_pixels(above, sigma, fwhm: float, *, gain=np.inf, mosaic=False, bad=None, sigmas=SHARP_SIGMAS):
+    """Pixels that no point of this FWHM can explain.
+
+    Parameters
+    ----------
+    above : (ny, nx) array
+        Light above the sky, stored units.
+    sigma : (ny, nx) array or float
+        Scatter of the sky.
+    fwhm : float
+        The sharpest that a point can be, px.
+    gain : float
+        Electrons per stored unit, for the noise of the light itself.
+    mosaic : bool
+        Whether neighbours stand behind other filters.
+    bad : (ny, nx) bool array, optional
+        Known already: as neighbours they count for nothing.
+    sigmas : float
+
+    Returns
+    -------
+    (ny, nx) bool array
+
+    Examples
+    --------
+    >>> above = np.zeros((9, 9))
+    >>> above[4, 4] = 500.0
+    >>> np.argwhere(sharp_pixels(above, 2.0, 2.5)).tolist()
+    [[4, 4]]
+    """
+    ny, nx = above.shape
+    sigma = np.broadcast_to(np.asarray(sigma, dtype=np.float32), above.shape)
+    found = np.zeros(above.shape, dtype=bool)
+    blank = ~np.isfinite(above) if bad is None else bad | ~np.isfinite(above)
+    with np.errstate(invalid="ignore"):
+        high = (above > sigmas * sigma) & ~blank
+    rows, columns = np.nonzero(high)
+    ratio = RATIO_MARGIN * peak_ratio(round(float(max(fwhm, SHARPEST_FWHM)), 2), mosaic)
+    # Only bright pixels are looked at: a few in a hundred.
+    total, count = np.zeros(len(rows)), np.zeros(len(rows))
+    for j in (-1, 0, 1):
+        for i in (-1, 0, 1):
+            if (j, i) == (0, 0):
+                continue
+            # Over the edge a frame goes on as its mirror image: a star cut by the edge keeps its neighbours.
+            row = np.where((rows + j < 0) | (rows + j >= ny), rows - j, rows + j)
+            column = np.where((columns + i < 0) | (columns + i >= nx), columns - i, columns + i)
+            usable = ~blank[row, column]
+            total += np.where(usable, above[row, column], 0.0)
+            count += usable
+    mean = np.maximum(total / np.maximum(count, 1), 0.0)
+    value, noise2 = above[rows, columns].astype(float), sigma[rows, columns].astype(float) ** 2
+    noise2 = noise2 + value / gain + ratio**2 * (noise2 + mean / gain) / np.maximum(count, 1)
+    # With most neighbours unknown nothing is said.
+    hit = (value > ratio * mean + sigmas * np.sqrt(noise2)) & (count >= 4)
+    found[rows[hit], columns[hit]] = True
+    return found
+
+
+def bad_pixels(pixels, sky, sigma, *, fwhm=None, gain=np.inf, saturation=None, mosaic=False, raw=None):
+    """Map of all pixels of a frame that are no light from the sky, as far as the frame itself shows them.
+
+    Parameters
+    ----------
+    pixels : (ny, nx) float array
+        Stored numbers, of a mosaic with its colours brought to one level; NaN where there is no value.
+    sky, sigma : (ny, nx) arrays
+        Level and scatter of the sky.
+    fwhm : float, optional
+        Of the frame's stars, px; left out: the sharpest that can be.
+    gain : float
+        Electrons per stored unit.
+    saturation : float, optional
+        Stored number from which a pixel is saturated.
+    mosaic : bool
+    raw : (ny, nx) array, optional
+        Stored numbers before any levelling, for the saturation.
+
+    Returns
+    -------
+    (ny, nx) uint8 array
+        Sum of :class:`Bad`; 0 where the pixel is good.
+    """
+    kinds = np.zeros(pixels.shape, dtype=np.uint8)
+    blank = ~np.isfinite(pixels)
+    kinds[blank] |= np.uint8(Bad.BLANK)
+    above = np.where(blank, np.float32(0.0), pixels - sky)
+    width = SHARPEST_FWHM if fwhm is None else max(STAR_SHARE * fwhm, SHARPEST_FWHM)
+    sharp = sharp_pixels(above, sigma, width, gain=gain, mosaic=mosaic, bad=blank)
+    # What stood beside a hot pixel had a bright neighbour: it is looked at again without it.
+    sharp |= sharp_pixels(above, sigma, width, gain=gain, mosaic=mosaic, bad=blank | sharp)
+    kinds[sharp] |= np.uint8(Bad.SHARP)
+    if saturation is not None:
+        kinds[saturated_pixels(pixels if raw is None else raw, saturation)] |= np.uint8(Bad.SATURATED)
+    kinds[_dead(above, sigma, kinds > 0)] |= np.uint8(Bad.DEAD)
+    for axis in (0, 1):
+        lines = _bad_lines(above, sigma, kinds > 0, axis)
+        kinds[(slice(None), lines) if axis == 0 else lines] |= np.uint8(Bad.LINE)
+    return kinds
+
+
+def saturated_pixels(raw, saturation: float):
+    """Full pixels, their direct neighbours, and the columns and rows along which their charge ran."""
+    with np.errstate(invalid="ignore"):
+        full = raw >= saturation
+    if not full.any():
+        return full
+    grown = ndimage.binary_dilation(full)
+    # Blooming: a run of full pixels, one or two wide, is the end of a longer one that is not quite full.
+    for axis in (0, 1):
+        line = np.ones((7, 1) if axis == 0 else (1, 7), bool)
+        run = ndimage.binary_opening(full, line)
+        if run.any():
+            grown |= ndimage.binary_dilation(run, line)
+    return grown
+
+
+def _dead(above, sigma, bad):
+    """Pixels far below the sky and all their neighbours: those that see little of the light."""
+    low = (above < -SHARP_SIGMAS * sigma) & ~bad
+    if not low.any():
+        return low
+    around = np.ones((3, 3), bool)
+    around[1, 1] = False
+    least = ndimage.minimum_filter(np.where(bad, np.float32(np.inf), above), footprint=around, mode="mirror")
+    return low & (above < least - SHARP_SIGMAS * sigma)
+
+
+def _bad_lines(above, sigma, bad, axis: int):
+    """Columns (axis 0) or rows (1) that are brighter or darker than those beside them, or blind."""
+    # An odd step meets both rows of a mosaic's pattern.
+    step = max(1, above.shape[axis] // LINE_SAMPLES) | 1
+    part = (slice(None, None, step), slice(None)) if axis == 0 else (slice(None), slice(None, None, step))
+    values = np.where(bad[part], np.nan, above[part])
+    n = values.shape[axis]
+    known = np.isfinite(values).sum(axis=axis)
+    usable = known > max(8, 0.3 * n)
+    if usable.sum() < 8 * LINE_SIDE:
+        return np.zeros(values.shape[1 - axis], bool)
+    typical = float(np.median(np.broadcast_to(sigma, above.shape)[part]))
+    with np.errstate(invalid="ignore"):
+        filled = np.where(np.isfinite(values), values, 0.0)
+        along = np.expand_dims(usable, axis)
+        middle = np.nanmedian(np.where(along, values, 0.0), axis=axis)
+        spread = np.median(np.abs(filled - np.expand_dims(middle, axis)), axis=axis)
+    # A galaxy's flank is bright too, but so is one side of it: a line stands out of both.
+    padded = np.pad(middle, LINE_SIDE, mode="edge")
+    medians = np.median(sliding_window_view(padded, LINE_SIDE), axis=1)
+    sides = medians[: len(middle)], medians[LINE_SIDE + 1 :]
+    off = middle - np.clip(middle, np.minimum(*sides), np.maximum(*sides))
+    # A median errs by 1.25 sigma / sqrt(n), and so do the two beside it.
+    scatter = np.maximum(MAD_TO_SIGMA * ndimage.median_filter(spread, LINE_SIDE, mode="nearest"), typical)
+    lines = np.abs(off) > LINE_SIGMAS * 1.5 * scatter / np.sqrt(n)
+    lines |= spread < QUIET_LINE * np.median(spread[usable])
+    # A third of all lines is no fault of a few: the frame is made so.
+    return lines & usable if lines.mean() < 0.3 else np.zeros_like(lines)
+
+
+def satellite_trails(above, sigma, fwhm: float, bad=None):
+    """Pixels under straight lines of light that cross the whole frame.
+
+    Parameters
+    ----------
+    above : (ny, nx) array
+        Light above the sky.
+    sigma : float
+        Typical scatter of the sky.
+    fwhm : float
+        Of the stars, px: a trail is about as wide.
+    bad : (ny, nx) bool array, optional
+
+    Returns
+    -------
+    (ny, nx) bool array
+    """
+    ny, nx = above.shape
+    found = np.zeros(above.shape, bool)
+    size = int(max(1, round(max(ny, nx) / 700), round(fwhm / 2)))
+    small = _binned(above, size, bad)
+    # Structure wider than a trail goes, and no star, however bright, digs a ring around itself.
+    wide = 6 * max(1, round(fwhm / size)) + 1
+    reach = 6.0 * max(mad_sigma(small[:: max(1, small.shape[0] // 200)]), 0.5 * sigma / size)
+    small = np.clip(small, -reach, reach)
+    flat = small - ndimage.uniform_filter(small, wide, mode="nearest")
+    noise = max(mad_sigma(flat[:: max(1, flat.shape[0] // 200)]), 0.5 * sigma / size)
+    y, x = np.nonzero(flat > 2.0 * noise)
+    if len(y) > VOTERS:  # a sample of them votes
+        keep = np.random.default_rng(len(y)).choice(len(y), VOTERS, replace=False)
+        y, x = y[keep], x[keep]
+    half = np.array([small.shape[1] - 1, small.shape[0] - 1]) / 2
+    reach = int(np.ceil(np.hypot(*half))) + 2
+    votes = np.zeros((ANGLES, 2 * reach + 1))
+    for k in range(ANGLES):
+        c, s = np.cos(np.pi * k / ANGLES), np.sin(np.pi * k / ANGLES)
+        distance = np.rint((x - half[0]) * c + (y - half[1]) * s).astype(int) + reach
+        votes[k] = np.bincount(distance, minlength=2 * reach + 1)
+    for _ in range(CANDIDATES):
+        k, distance = np.unravel_index(np.argmax(votes), votes.shape)
+        line = _refined_line(flat, noise, np.pi * k / ANGLES, distance - reach, half)
+        for turned in range(k - 6, k + 7):
+            # Half a turn further the same line has the opposite distance.
+            middle = distance if 0 <= turned < ANGLES else 2 * reach - distance
+            votes[turned % ANGLES, max(0, middle - 4) : middle + 5] = 0.0
+        if line is None:
+            continue
+        angle, distance = line
+        yy, xx = np.ogrid[0:ny, 0:nx]
+        away = ((xx - (size - 1) / 2) / size - half[0]) * np.cos(angle)
+        away = away + ((yy - (size - 1) / 2) / size - half[1]) * np.sin(angle) - distance
+        found |= np.abs(away) * size < 1.6 * fwhm + 2.0
+    return found
+
+
+def _binned(image, size: int, bad):
+    """Means of blocks of good pixels."""
+    values = np.where(np.isfinite(image), image, 0.0) if bad is None else np.where(bad, 0.0, image)
+    if size == 1:
+        return values
+    ny, nx = (n // size * size for n in image.shape)
+    return values[:ny, :nx].reshape(ny // size, size, nx // size, size).mean(axis=(1, 3))
+
+
+def _refined_line(flat, noise, angle, distance, half):
+    """Angle and distance of the best line near a vote; None unless all of its length stands out."""
+    best = None
+    for turn in np.arange(-6, 7) * np.pi / ANGLES / 6:
+        for aside in np.arange(-1.5, 1.6, 0.5):
+            present = _pieces(flat, noise, angle + turn, distance + aside, half)
+            if present is not None and (best is None or present > best[0]):
+                best = present, angle + turn, distance + aside
+    if best is None or best[0][0] < TRAIL_PRESENT:
+        return None
+    # A straight edge (of a shadow, of a bad row) is no line: beside a line there is sky.
+    for side in (-1, 1):
+        beside = _pieces(flat, noise, best[1], best[2] + side * 4.0, half)
+        if beside is not None and beside[0] > 0.5:
+            return None
+    return best[1:]
+
+
+def _pieces(flat, noise, angle, distance, half):
+    """Share of a line's pieces that stand out, and by how much; None for a line that cuts a corner only."""
+    c, s = np.cos(angle), np.sin(angle)
+    reach = np.hypot(*half) + 1
+    along = np.arange(-reach, reach)
+    x = np.rint(half[0] + distance * c - along * s).astype(int)
+    y = np.rint(half[1] + distance * s + along * c).astype(int)
+    inside = (x >= 0) & (x < flat.shape[1]) & (y >= 0) & (y < flat.shape[0])
+    n = int(inside.sum()) // TRAIL_PARTS
+    if n < 3:
+        return None
+    values = flat[y[inside], x[inside]][: n * TRAIL_PARTS].reshape(TRAIL_PARTS, n)
+    strength = np.median(values, axis=1) / (1.25 * noise / np.sqrt(n))
+    return float(np.mean(strength > TRAIL_SIGMAS)), float(np.median(strength))
+
+
+# --- colour mosaics
+
+
+def mosaic_colours(pattern: str | None, shape) -> np.ndarray | None:
+    """Colour of each pixel, 0 red, 1 green, 2 blue, int8; None for a mono frame.
+
+    `pattern` is by rows from pixel (0, 0), e.g. ``RGGB``; digits stand for colours of their own.
+    """
+    if not pattern:
+        return None
+    colours = np.empty(shape, dtype=np.int8)
+    for k, letter in enumerate(pattern):
+        colours[k // 2 :: 2, k % 2 :: 2] = int(letter) if letter.isdigit() else "RGB".index(letter)
+    return colours
+
+
+def filled(pixels, bad, sky):
+    """Pixels with the bad ones replaced by the mean of the good around them, or by the sky."""
+    rows, columns = np.nonzero(bad)
+    out = np.array(pixels, dtype=np.float32)
+    if len(rows) == 0:
+        return out
+    ny, nx = pixels.shape
+    for reach in (1, 2):
+        total, count = np.zeros(len(rows)), np.zeros(len(rows))
+        for j in range(-reach, reach + 1):
+            for i in range(-reach, reach + 1):
+                row, column = np.clip(rows + j, 0, ny - 1), np.clip(columns + i, 0, nx - 1)
+                good = ~bad[row, column]
+                total += np.where(good, pixels[row, column], 0.0)
+                count += good
+        known = count >= (2 if reach == 1 else 1)
+        out[rows[known], columns[known]] = (total[known] / count[known]).astype(np.float32)
+        rows, columns = rows[~known], columns[~known]
+        if len(rows) == 0:
+            return out
+    out[rows, columns] = sky[rows, columns]
+    return out
