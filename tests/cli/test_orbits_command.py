@@ -111,7 +111,7 @@ def test_update_offline_is_one_line(capsys, monkeypatch):
 
     monkeypatch.setattr(SBDBClass, "_request", request)
     monkeypatch.setattr("appulse.services.client.time.sleep", lambda seconds: None)
-    assert main(["orbits", "update", "--body", "7"]) == 1
+    assert main(["orbits", "update", "--body", "7"]) == 2
     err = capsys.readouterr().err
     assert err.count("\n") == 1
     assert "did not answer after 3 attempts (no connection)" in err

@@ -32,6 +32,7 @@ from appulse.services.client import (
     to_text,
 )
 from appulse.services.cone_queries import gaia_stars, known_bodies
+from appulse.services.connection import Line
 from appulse.services.ephemeris_queries import CHUNK_TIMES, horizons_ephemeris, mpc_ephemeris
 from appulse.services.orbit_queries import fetch_orbits, horizons_id, horizons_orbit, mpc_orbit, sbdb_orbit
 
@@ -333,7 +334,7 @@ def gaia_reply(monkeypatch):
     response.set_data(method="POST", body=data("gaia", "1710099405832VAL-result.vot").decode())
     handler.set_default_response(response)
     monkeypatch.setattr(
-        cone_queries, "tap_client", lambda timeout_s: TapPlus(url="http://test:1111/tap", connhandler=handler)
+        cone_queries, "tap_client", lambda line: TapPlus(url="http://test:1111/tap", connhandler=handler)
     )
     return handler
 
@@ -350,7 +351,7 @@ def test_gaia_stars_are_a_star_table(gaia_reply, policy, tmp_path):
 
 
 def test_gaia_client_has_a_time_out_and_no_connection_yet():
-    client = cone_queries.tap_client(12.5)
+    client = cone_queries.tap_client(Line("Gaia archive", 12.5, 60.0))
     handler = client._Tap__connHandler._TapConn__connectionHandler
     assert handler.get_connection().timeout == 12.5
 

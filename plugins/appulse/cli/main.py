@@ -13,7 +13,14 @@ import warnings
 from typing import NamedTuple, NoReturn
 
 from appulse.cli.common import kernels_of
-from appulse.errors import AppulseError, AppulseWarning, InputError, MissingExtraError, OutputExistsError
+from appulse.errors import (
+    AppulseError,
+    AppulseWarning,
+    InputError,
+    MissingExtraError,
+    OutputExistsError,
+    ServiceError,
+)
 
 EXIT_DONE, EXIT_PARTIAL, EXIT_INPUT, EXIT_FAULT, EXIT_INTERRUPTED, EXIT_PIPE = 0, 1, 2, 70, 130, 141
 
@@ -224,7 +231,7 @@ def _run(argv: list[str]) -> int:
 
 def _message_and_code(error: Exception) -> tuple[str, int]:
     """One line and an exit code for whatever went wrong."""
-    if isinstance(error, (InputError, OutputExistsError, MissingExtraError)):
+    if isinstance(error, (InputError, OutputExistsError, MissingExtraError, ServiceError)):
         return str(error), EXIT_INPUT
     if isinstance(error, AppulseError):
         return str(error), EXIT_PARTIAL

@@ -13,6 +13,7 @@ import time
 import warnings
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from http.client import HTTPException
 from pathlib import Path
 from socket import gaierror
@@ -23,6 +24,7 @@ from astropy.time import Time
 
 from appulse.constants import DAY_S
 from appulse.errors import AppulseError, AppulseWarning, InputError, ServiceError
+from appulse.services.connection import NO_CONNECTION_S, Line
 
 
 def to_text(table) -> str:
@@ -201,8 +203,10 @@ def _read_reply(path) -> Reply | None:
     try:
         held = json.loads(path.read_text(encoding="utf-8"))
         fetched = datetime.fromisoformat(held["fetched"])
-        return Reply(held["service"], held["query"], held["text"], fetched, cached=True)
-    except (OSError, ValueError, KeyError, TypeError):
+        if not isinstance(held["text"], str) or not isinstance(held["query"], dict) or fetched.tzinfo is None:
+            return None
+        return Reply(str(held["service"]), held["query"], held["text"], fetched, cached=True)
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None
 
 
@@ -219,7 +223,9 @@ class RequestPolicy:
     cache : ReplyCache or None
         None: nothing is read from or written to the disk.
     timeout_s : int
-        For the connection and for each wait on data.
+        For each wait on data.
+    deadline_s : float
+        For the whole answer, all attempts together; what is not there by then is given up.
     attempts : int
         How often a service that does not answer is asked.
     pause_s : float
@@ -232,19 +238,26 @@ class RequestPolicy:
 
     cache: ReplyCache | None = field(default_factory=ReplyCache)
     timeout_s: int = 30
+    deadline_s: float = 90.0
     attempts: int = 3
     pause_s: float = 1.0
     stale_after_d: float = STALE_AFTER_D
     offline: bool = False
 
 
-def request(service, query, call, policy=None):
-    """The reply to a query (what JSON can hold): from the cache while fresh, else from the service."""
-    # ``call(timeout_s)`` asks the service and returns the text of its answer; the query is the cache's key.
+def request(service, query, call, read, policy=None):
+    """The reply to a query (what JSON can hold), and what `read(text)` makes of it."""
+    # ``call(line)`` asks within the limits of a Line and returns the answer's
+    # text; the query is the cache's key. What cannot be understood is not kept.
     policy = policy or RequestPolicy()
     held = policy.cache.get(service, query) if policy.cache is not None else None
     if held is not None and (policy.offline or held.age_d < policy.stale_after_d):
-        return held
+        try:
+            return held, _understood(service, read, held.text)
+        except ServiceError:
+            if policy.offline:
+                raise
+            held = None
     if policy.offline:
         raise ServiceError(
             f"{service}: no reply to this query in the cache, and asking online is switched off"
@@ -258,10 +271,28 @@ def request(service, query, call, policy=None):
         warnings.warn(
             f"{error}; a reply of {age_words(held.age_d)} ago is used", AppulseWarning, stacklevel=3
         )
-        return held
+        return held, _understood(service, read, held.text)
+    try:
+        value = _understood(service, read, text)
+    except ServiceError:
+        raise
+    except AppulseError:  # An answer all the same: there is no such body.
+        if policy.cache is not None:
+            policy.cache.put(service, query, text)
+        raise
     if policy.cache is None:
-        return Reply(service, query, text, datetime.now(UTC))
-    return policy.cache.put(service, query, text)
+        return Reply(service, query, text, datetime.now(UTC)), value
+    return policy.cache.put(service, query, text), value
+
+
+def _understood(service, read, text):
+    """What is read of an answer; whatever a reader stumbles over is one plain error."""
+    try:
+        return read(text)
+    except AppulseError:
+        raise
+    except Exception as error:
+        raise ServiceError(f"{service} answered with something unexpected: {_words(error)}") from error
 
 
 def _no_answer():
@@ -273,12 +304,13 @@ def _no_answer():
 
 
 def _persist(service: str, call, policy):
-    """Ask up to `attempts` times."""
+    """Ask up to `attempts` times, within the time there is for all of them."""
     pause = policy.pause_s
+    # astroquery takes whole seconds, and 0 means for ever.
+    line = Line(service, max(1, round(policy.timeout_s)), policy.deadline_s)
     for attempt in range(1, policy.attempts + 1):
         try:
-            # astroquery takes whole seconds, and 0 means for ever.
-            return call(max(1, round(policy.timeout_s)))
+            return line.run(partial(call, line))
         except AppulseError:
             raise
         except _no_answer() as error:
@@ -286,7 +318,10 @@ def _persist(service: str, call, policy):
             # A refusal stays a refusal; only 429, too many requests, is one that passes.
             if status is not None and 400 <= status < 500 and status != 429:
                 raise ServiceError(f"{service} refused the query (HTTP {status}): {_words(error)}") from error
-            if attempt == policy.attempts:
+            # Without a connection so far, another attempt would only end the same way, and later.
+            waited = time.monotonic() - line.began
+            hopeless = not line.connected and waited + pause > NO_CONNECTION_S / 2
+            if attempt == policy.attempts or hopeless or line.left_s <= pause:
                 tried = f"{attempt} attempts" if attempt > 1 else "one attempt"
                 raise ServiceError(
                     f"{service} did not answer after {tried} ({_words(error)}): check the connection, try "

@@ -1,6 +1,7 @@
 """What lies in a piece of sky: known bodies (IMCCE's SkyBoT) and reference stars (the Gaia archive)."""
 
 import warnings
+from functools import partial
 
 import numpy as np
 from astropy import units as u
@@ -10,6 +11,7 @@ from astropy.table import QTable, Table
 from appulse.bodies import read_name
 from appulse.errors import DesignationError, InputError
 from appulse.services.client import from_text, request, to_text
+from appulse.services.connection import plain_connection
 from appulse.services.ephemeris_queries import copy_column, location
 
 GAIA_HOST = "gea.esac.esa.int"
@@ -55,21 +57,24 @@ def known_bodies(ra_deg, dec_deg, radius_deg, time, site, *, policy=None):
     code = location(site, False)
     centre = [round(float(ra_deg), 7), round(float(dec_deg), 7), round(float(radius_deg), 7)]
     query = {"cone": centre, "time": time.utc.isot, "site": code}
-    reply = request("IMCCE SkyBoT", query, lambda timeout_s: _skybot(centre, time, code, timeout_s), policy)
-    table = _bodies(from_text(reply.text) if reply.text else Table())
+    reply, table = request(
+        "IMCCE SkyBoT", query, lambda line: _skybot(centre, time, code, line),
+        lambda text: _bodies(from_text(text) if text else Table()), policy,
+    )  # fmt: skip
     table.meta["source"], table.meta["time"] = reply.provenance, time.utc.isot
     return table
 
 
-def _skybot(centre, time, code, timeout_s):
+def _skybot(centre, time, code, line):
     from astroquery.exceptions import NoResultsWarning
     from astroquery.imcce import SkybotClass, conf
 
-    with conf.set_temp("timeout", timeout_s), warnings.catch_warnings():
+    with conf.set_temp("timeout", line.timeout_s), warnings.catch_warnings():
         # An empty piece of sky is an answer.
         warnings.simplefilter("ignore", NoResultsWarning)
         place = SkyCoord(centre[0], centre[1], unit="deg")
-        found = SkybotClass().cone_search(place, centre[2] * u.deg, time.utc, location=code, cache=False)
+        client = line.guard(SkybotClass())
+        found = client.cone_search(place, centre[2] * u.deg, time.utc, location=code, cache=False)
     return to_text(found) if len(found) else ""
 
 
@@ -135,32 +140,29 @@ def gaia_stars(ra_deg, dec_deg, radius_deg, *, faintest=18.0, policy=None):
         f"WHERE phot_g_mean_mag < {values[3]:.3f} AND "
         f"1 = CONTAINS(POINT(ra, dec), CIRCLE({values[0]:.7f}, {values[1]:.7f}, {values[2]:.7f}))"
     )
-    reply = request("Gaia archive", {"adql": adql}, lambda timeout_s: _gaia(adql, timeout_s), policy)
-    table = from_text(reply.text)
+    reply, table = request("Gaia archive", {"adql": adql}, partial(_gaia, adql), from_text, policy)
     if len(table) > MAX_STARS:
         raise InputError(f"more than {MAX_STARS} stars there: take a smaller radius or a brighter limit")
     table.meta["source"] = f"Gaia DR3; {reply.provenance}"
     return table
 
 
-def _gaia(adql, timeout_s):
+def _gaia(adql, line):
     # astroquery.gaia itself asks the archive for news when it is imported; its TAP client does not.
-    table = tap_client(timeout_s).launch_job(adql).get_results()
+    table = tap_client(line).launch_job(adql).get_results()
     for name in table.colnames:
         table.rename_column(name, name.lower())
     return to_text(table)
 
 
-def tap_client(timeout_s):
-    """astroquery's TAP client of the Gaia archive, with a time-out that its own connections lack."""
-    import http.client
-
+def tap_client(line):
+    """astroquery's TAP client of the Gaia archive, with the limits that its own connections lack."""
     from astroquery.utils.tap.conn.tapconn import TapConn
     from astroquery.utils.tap.core import TapPlus
 
     class Timed:
         def get_connection(self, *, ishttps=False, cookie=None, verbose=False):
-            return http.client.HTTPSConnection(GAIA_HOST, 443, timeout=timeout_s)
+            return plain_connection(line, GAIA_HOST)
 
         def get_connection_secure(self, verbose):
             return self.get_connection()

@@ -7,7 +7,7 @@ from astropy.time import Time
 from tqdm import tqdm
 
 from appulse.bodies import read_name
-from appulse.errors import DesignationError, SiteError, TimeError
+from appulse.errors import DesignationError, ServiceError, SiteError, TimeError
 from appulse.services.client import from_text, request, to_text
 from appulse.services.orbit_queries import horizons_id, horizons_type, refused_by_name
 
@@ -74,8 +74,9 @@ def horizons_ephemeris(body, times, site, *, share_site=False, policy=None, prog
     for at in tqdm(chunks, desc="Horizons", unit="query", disable=None if progress else True):
         some = moments[at : at + CHUNK_TIMES].tolist()
         query = {"places": name.designation or name.name, "times": some, "site": where}
-        reply = request("JPL Horizons", query, _horizons_call(name, some, where, body), policy)
-        parts.append(from_text(reply.text))
+        call = _horizons_call(name, some, where, body)
+        reply, part = request("JPL Horizons", query, call, _places, policy)
+        parts.append(part)
         provenance.append(reply.provenance)
     found = vstack(parts, metadata_conflicts="silent") if len(parts) > 1 else parts[0]
     table = QTable()
@@ -95,15 +96,25 @@ def horizons_ephemeris(body, times, site, *, share_site=False, policy=None, prog
     return table
 
 
+def _places(text):
+    """The table of an answer, refused where it lacks times or places, or they are no numbers."""
+    found = from_text(text)
+    for name in ("datetime_jd", "RA", "DEC"):
+        values = np.ma.filled(np.ma.asarray(found[name], dtype=float), np.nan)
+        if not np.isfinite(values).all():
+            raise ServiceError(f"JPL Horizons sent a table whose column {name} is no number in some row")
+    return found
+
+
 def _horizons_call(name, moments, where, body):
-    def call(timeout_s):
+    def call(line):
         from astroquery.jplhorizons import HorizonsClass, conf
 
-        with conf.set_temp("timeout", timeout_s):
-            client = HorizonsClass(
-                id=horizons_id(name), id_type=horizons_type(name), location=where, epochs=moments
-            )
-            client.TIMEOUT = timeout_s
+        with conf.set_temp("timeout", line.timeout_s):
+            kind = horizons_type(name)
+            client = HorizonsClass(id=horizons_id(name), id_type=kind, location=where, epochs=moments)
+            line.guard(client)
+            client.TIMEOUT = line.timeout_s
             found = refused_by_name(
                 lambda: client.ephemerides(quantities=QUANTITIES, extra_precision=True, cache=False),
                 body, "Horizons",
@@ -166,14 +177,14 @@ def mpc_ephemeris(body, start, step, number, site, *, share_site=False, policy=N
     query = {"places": asked, "start": start.utc.isot, "step": str(step), "number": int(number)}
     query["site"] = where
 
-    def call(timeout_s):
+    def call(line):
         from astroquery.exceptions import InvalidQueryError
         from astroquery.mpc import MPCClass, conf
 
         place = where if isinstance(where, str) else (where["lon"], where["lat"], where["elevation"] * 1000.0)
-        with conf.set_temp("timeout", timeout_s):
-            client = MPCClass()
-            client.TIMEOUT = timeout_s
+        with conf.set_temp("timeout", line.timeout_s):
+            client = line.guard(MPCClass())
+            client.TIMEOUT = line.timeout_s
             try:
                 found = client.get_ephemeris(
                     asked, location=place, start=start.utc, step=step, number=int(number), cache=False
@@ -183,8 +194,15 @@ def mpc_ephemeris(body, start, step, number, site, *, share_site=False, policy=N
         found["Date"] = found["Date"].utc.isot
         return to_text(found)
 
-    reply = request("MPC ephemeris service", query, call, policy)
-    found = from_text(reply.text)
+    def read(text):
+        return _mpc_table(from_text(text), asked)
+
+    reply, table = request("MPC ephemeris service", query, call, read, policy)
+    table.meta["source"], table.meta["observer"] = reply.provenance, site.name
+    return table
+
+
+def _mpc_table(found, asked) -> QTable:
     table = QTable()
     table["designation"] = np.full(len(found), asked)
     table["time"] = Time(list(found["Date"]), format="isot", scale="utc")
@@ -193,5 +211,4 @@ def mpc_ephemeris(body, start, step, number, site, *, share_site=False, policy=N
         ("delta", "Delta", u.au), ("phase", "Phase", u.deg), ("elongation", "Elongation", u.deg),
     ):  # fmt: skip
         copy_column(table, new, found, old, unit)
-    table.meta["source"], table.meta["observer"] = reply.provenance, site.name
     return table

@@ -46,17 +46,17 @@ def sbdb_orbit(body, *, policy=None):
     asked = read_name(body).designation or " ".join(str(body).split())
     query = {"body": asked}
 
-    def call(timeout_s):
+    def call(line):
         from astroquery.jplsbdb import SBDBClass, conf
 
-        with conf.set_temp("timeout", timeout_s):
-            answer = SBDBClass().query_async(
+        with conf.set_temp("timeout", line.timeout_s):
+            answer = line.guard(SBDBClass()).query_async(
                 asked, covariance="mat", phys=True, alternate_id=True, full_precision=True, cache=False
             )
         return _json_text(answer)
 
-    reply = request("JPL SBDB", query, call, policy)
-    return _with_provenance(_sbdb_record(json.loads(reply.text), body), reply)
+    reply, orbit = request("JPL SBDB", query, call, lambda text: _sbdb_record(json.loads(text), body), policy)
+    return _with_provenance(orbit, reply)
 
 
 def _json_text(answer):
@@ -68,14 +68,16 @@ def _json_text(answer):
 
 
 def _sbdb_record(record, body):
-    if "list" in record:
+    if not isinstance(record, dict):
+        raise ServiceError(f"JPL SBDB on {body!r}: a record was expected, got {str(record)[:60]!r}")
+    if isinstance(record.get("list"), list):
         found = ", ".join(str(item.get("name") or item.get("pdes")) for item in record["list"][:5])
         raise DesignationError(
             f"{body!r} means several bodies at JPL SBDB: {found}; use a number or designation"
         )
     if "orbit" not in record:
         raise DesignationError(
-            f"JPL SBDB knows no body {body!r}: {record.get('message', 'no orbit in its answer')}"
+            f"JPL SBDB knows no body {body!r}: {str(record.get('message', 'no orbit in its answer'))[:300]}"
         )
     try:
         return orbit_from_json(record)
@@ -115,30 +117,35 @@ def horizons_orbit(body, epoch_jd_tdb, *, policy=None):
     # A designation says one body only; a name is sent as a name where nothing else is given.
     asked, epoch = name.designation or name.name, float(epoch_jd_tdb)
 
-    def call(timeout_s):
+    def call(line):
         from astroquery.jplhorizons import HorizonsClass, conf
 
-        with conf.set_temp("timeout", timeout_s):
-            client = HorizonsClass(
-                id=horizons_id(name), id_type=horizons_type(name), location="@10", epochs=epoch
+        with conf.set_temp("timeout", line.timeout_s):
+            client = line.guard(
+                HorizonsClass(id=horizons_id(name), id_type=horizons_type(name), location="@10", epochs=epoch)
             )
-            client.TIMEOUT = timeout_s
+            client.TIMEOUT = line.timeout_s
             # FRAME axes of the ICRF; the other planes that astroquery offers are ecliptic or of the body.
             ask = functools.partial(client.vectors, refplane="earth", cache=False)
             return to_text(refused_by_name(ask, body, "JPL Horizons"))
 
-    reply = request("JPL Horizons", {"vectors": asked, "epoch": epoch}, call, policy)
-    row = from_text(reply.text)[0]
+    def read(text):
+        return _vector_row(from_text(text)[0], name)
+
+    reply, orbit = request("JPL Horizons", {"vectors": asked, "epoch": epoch}, call, read, policy)
+    return _with_provenance(orbit, reply)
+
+
+def _vector_row(row, name) -> Orbit:
     state = [float(row[key]) for key in STATE_NAMES]
     more = {
         field: _cell(row, column) for field, column in (("h", "H"), ("g", "G"), ("m1", "M1"), ("k1", "k1"))
     }
-    orbit = Orbit.from_state(
+    return Orbit.from_state(
         name.designation or name.name, float(row["datetime_jd"]), state,
         name=name.name if name.designation else "",
         source=f"JPL Horizons, {row['targetname']}", **more,
     )  # fmt: skip
-    return _with_provenance(orbit, reply)
 
 
 def horizons_id(name) -> str:
@@ -205,20 +212,23 @@ def mpc_orbit(body, *, policy=None):
     if name.kind == "numbered comet":
         criteria = {"number": name.designation[:-1], "object_type": name.designation[-1]}
 
-    def call(timeout_s):
+    def call(line):
         from astroquery.mpc import MPCClass, conf
 
-        with conf.set_temp("timeout", timeout_s):
-            client = MPCClass()
-            client.TIMEOUT = timeout_s
+        with conf.set_temp("timeout", line.timeout_s):
+            client = line.guard(MPCClass())
+            client.TIMEOUT = line.timeout_s
             return _json_text(client.query_object_async("comet" if comet else "asteroid", **criteria))
 
-    reply = request("MPC", {"object": criteria, "comet": comet}, call, policy)
-    return _with_provenance(mpc_record(json.loads(reply.text), body), reply)
+    query = {"object": criteria, "comet": comet}
+    reply, orbit = request("MPC", query, call, lambda text: mpc_record(json.loads(text), body), policy)
+    return _with_provenance(orbit, reply)
 
 
 def mpc_record(records, body: str) -> Orbit:
     """The orbit in the one record of the MPC's database; DesignationError for none or several."""
+    if not isinstance(records, list) or not all(isinstance(record, dict) for record in records):
+        raise ServiceError(f"MPC on {body!r}: a list of records was expected, got {str(records)[:60]!r}")
     if len(records) != 1:
         found = ", ".join(str(r.get("designation") or r.get("number")) for r in records[:5]) or "none"
         raise DesignationError(
