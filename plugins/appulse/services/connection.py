@@ -54,8 +54,9 @@ class Line:
 
     def guard(self, client):
         """An astroquery client whose connections keep to the limits."""
+        adapter = _Adapter(self)  # One for both: it remembers which host was asked first.
         for scheme in ("https://", "http://"):
-            client._session.mount(scheme, _Adapter(self))
+            client._session.mount(scheme, adapter)
         self._sessions.append(client._session)
         return client
 
@@ -162,9 +163,9 @@ class _Adapter(HTTPAdapter):
 
     def send(self, request, stream=False, timeout=None, verify=True, cert=None, proxies=None):
         self._check_place(urlsplit(request.url))
-        limit = min(self.line.timeout_s, max(1.0, self.line.left_s))
+        limits = (CONNECT_S, self.line.timeout_s)
         answer = super().send(
-            request, stream=True, timeout=(CONNECT_S, limit), verify=verify, cert=cert, proxies=proxies
+            request, stream=True, timeout=limits, verify=verify, cert=cert, proxies=proxies
         )
         self.line.connected = True
         answer._content = self._bounded(answer)
@@ -184,9 +185,9 @@ class _Adapter(HTTPAdapter):
     def _bounded(self, answer) -> bytes:
         raw, pieces, size = answer.raw, [], 0
         length = answer.headers.get("Content-Length", "")
-        if length.isdigit():
-            self.line.check(int(length))
         try:
+            if length.isdecimal():
+                self.line.check(int(length[:20]))
             while piece := raw.read1(CHUNK_BYTES, decode_content=True):
                 size += len(piece)
                 self.line.check(max(size, raw.tell()))
