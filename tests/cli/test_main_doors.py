@@ -50,7 +50,7 @@ def raising(error):
         (OutputExistsError("a.ecsv exists: give --overwrite"), 2),
         (MissingExtraError("glue is not installed"), 2),
         (MeasurementError("too faint"), 1),
-        (ServiceError("no answer"), 1),
+        (ServiceError("no answer"), 2),
         (FileNotFoundError(2, "No such file or directory", "orbits.csv"), 2),
         (PermissionError(13, "Permission denied", "out"), 2),
         (ZeroDivisionError("division by zero"), 70),
