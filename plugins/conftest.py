@@ -1,4 +1,4 @@
-"""Doctests of modules that need Qt are collected only where Qt is there."""
+"""Doctests of modules that need Qt are collected only where Qt is there; what needs a notebook, never."""
 
 import os
 
@@ -8,4 +8,5 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 os.environ["GLUE_TESTING"] = "True"
 
 collect_ignore = ["conftest.py"]
-collect_ignore_glob = ["glue_appulse/qt/*.py"] if qt_problem() else []
+# The libraries of widgets warn when they are imported: they are tested in a kernel of their own.
+collect_ignore_glob = ["glue_appulse/jupyter/*.py", *(["glue_appulse/qt/*.py"] if qt_problem() else [])]

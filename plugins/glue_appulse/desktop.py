@@ -65,17 +65,6 @@ def load_frames(application, paths: list[str], options: dict) -> list:
     return sorted(frames, key=lambda data: early(data).mjd if early(data) is not None else 0.0)
 
 
-def bodies_wanted(text: str, source, frames: list) -> list[str]:
-    """Bodies that a text asks for."""
-    from glue_appulse.data.solved_frames import frame_of
-    from glue_appulse.data.track_data import bodies_in, usable
-
-    if text != "all":
-        return [source.find(word) for word in text.split(",") if word.strip()]
-    found = [body.key for data in usable(frames)[0] for body in bodies_in(frame_of(data), source)]
-    return list(dict.fromkeys(found))
-
-
 def build(args):
     """The application with everything in place."""
     from glue_qt.app import GlueApplication
@@ -83,7 +72,7 @@ def build(args):
     from appulse.errors import FrameError
     from glue_appulse import inputs
     from glue_appulse.data.outline_data import objects_of, outlines_data
-    from glue_appulse.data.track_data import make_tracks
+    from glue_appulse.data.track_data import bodies_wanted, make_tracks
     from glue_appulse.health import check_desktop
     from glue_appulse.host import say
     from glue_appulse.qt.desk import add_overlay, add_tracks, show_frames

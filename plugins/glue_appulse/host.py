@@ -48,6 +48,11 @@ def desktop_running() -> bool:
     return started == "glue_qt.main" or "glue_qt.app" in sys.modules or "glue_qt.main" in sys.modules
 
 
+def notebook_running() -> bool:
+    """Whether glue's application for notebooks is what loads the plugins."""
+    return "glue_jupyter.app" in sys.modules
+
+
 def is_image_viewer(viewer) -> bool:
     """Whether a viewer is a matplotlib image viewer of any front end."""
     from glue.viewers.image.state import ImageViewerState

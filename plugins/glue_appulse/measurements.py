@@ -15,7 +15,7 @@ from appulse.constants import AU_KM
 from appulse.workflows import AdesChoice, MeasuredFrame, MeasuredNight, measure_frame
 from glue_appulse import inputs
 from glue_appulse.data.kinds import RESIDUALS, kind_of
-from glue_appulse.data.residual_data import merged_meta, row_keys, table_of
+from glue_appulse.data.residual_data import AS_MEASURED, PLATE_OFF, merged_meta, offsets, row_keys, table_of
 from glue_appulse.data.solved_frames import (
     frame_of,
     observer_of_record,
@@ -162,6 +162,46 @@ def measure_night(
     if progress is not None and len(measured) + len(lines) == len(tasks):
         progress(len(tasks), len(tasks))
     return measured, lines
+
+
+# --- the numbers of a measurement, as panels show them
+
+#: Title, columns of value and sigma, unit.
+NUMBERS = (
+    ("plate ΔRA·cosδ", "plate_dra", "sigma_plate_ra", "″"),
+    ("plate ΔDec", "plate_ddec", "sigma_plate_dec", "″"),
+    ("magnitude", "mag_obs", "sigma_mag", ""),
+    ("signal to noise", "snr", None, ""),
+)
+
+
+def number_words(value: float, sigma: float, unit: str) -> str:
+    """A number with its error."""
+    if value != value:
+        return "–"
+    digits = 3 if unit else 2 if sigma is not None else 0
+    error = "" if sigma is None or sigma != sigma else f" ± {sigma:.{digits}f}"
+    return f"{value:+.{digits}f}{error}{unit}" if unit else f"{value:.{digits}f}{error}"
+
+
+#: Offsets of :func:`residual_data.offsets`, which stand in both their meanings side by side.
+OFFSETS = (("ΔRA·cosδ", "dra"), ("ΔDec", "ddec"), ("along", "along"), ("across", "across"))
+MEANINGS = (AS_MEASURED, PLATE_OFF)
+
+
+def number_rows(measured: Measured | None) -> list[tuple[str, dict]]:
+    """Words of the numbers of a measurement, row by row: name, and text by column; dashes without one."""
+    number = (lambda _name: np.nan) if measured is None else measured.number
+    shown = {meaning: offsets(number, meaning == PLATE_OFF) for meaning in MEANINGS}
+    rows = [
+        (words, {(name, meaning): number_words(float(values[name]), float(values[f"sigma_{name}"]), "″")
+                 for meaning, values in shown.items()})
+        for words, name in OFFSETS
+    ]  # fmt: skip
+    for words, column, sigma, unit in NUMBERS:
+        error = None if sigma is None else number(sigma)
+        rows.append((words, {column: number_words(number(column), error, unit)}))
+    return rows
 
 
 # --- what is said of measurements

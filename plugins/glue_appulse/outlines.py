@@ -1,7 +1,7 @@
 """Plugin: outlines of deep-sky objects as region layers of image viewers."""
 
 from glue_appulse.data.kinds import OUTLINES, kind_of
-from glue_appulse.host import desktop_running, is_image_viewer, once
+from glue_appulse.host import desktop_running, is_image_viewer, notebook_running, once
 
 
 def make_layer(viewer, layer):
@@ -23,6 +23,10 @@ def _register():
 def setup():
     """Entry point of glue."""
     _register()
+    if notebook_running():
+        from glue_appulse.jupyter import layer_options
+
+        layer_options.register()
     if desktop_running():
         from glue_appulse.qt import menus
 

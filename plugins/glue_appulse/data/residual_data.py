@@ -134,6 +134,11 @@ def add_rows(data_collection, table) -> Callable:
 
 #: Names of the two meanings, as every table, plot and panel has them.
 AS_MEASURED, PLATE_OFF = "as measured", "plate off"
+#: Columns of the residual table that are an O-C: its meaning, and the column of its error.
+MEANING_OF = {"dra_cosdec": AS_MEASURED, "ddec": AS_MEASURED, "along": AS_MEASURED, "across": AS_MEASURED,
+              "dra_plate": PLATE_OFF, "ddec_plate": PLATE_OFF}  # fmt: skip
+SIGMA_OF = {"dra_cosdec": "sigma_ra", "ddec": "sigma_dec", "along": "sigma_along", "across": "sigma_across",
+            "mag_obs": "sigma_mag"}  # fmt: skip
 
 
 def offsets(get: Callable, plate_off: bool) -> dict[str, np.ndarray]:

@@ -215,6 +215,14 @@ def make_tracks(
     return tracks, lines
 
 
+def bodies_wanted(text: str, source: BodySource, frames: list) -> list[str]:
+    """Bodies that a text asks for: names with commas between, or "all" that the source has in the frames."""
+    if text != "all":
+        return [source.find(word) for word in text.split(",") if word.strip()]
+    found = [body.key for data in usable(frames)[0] for body in bodies_in(frame_of(data), source)]
+    return list(dict.fromkeys(found))
+
+
 def nearest_track(data_collection, frame, ra: float, dec: float):
     """Track whose place in a frame lies nearest to a point."""
     projector = SkyProjector(frame.coords, frame.shape)

@@ -20,6 +20,14 @@ def is_swapped(viewer_state):
     return viewer_state.x_att is not None and viewer_state.x_att.axis == viewer_state.reference_data.ndim - 2
 
 
+def soften(layer):
+    """Show stars and nebulae of a frame at once: a gentle stretch between sky and bright stars."""
+    if not is_frame(layer.layer) or not hasattr(layer.state, "stretch"):
+        return
+    layer.state.percentile = 99.5
+    layer.state.stretch = "arcsinh"
+
+
 class SkyLayerArtist(MatplotlibLayerArtist):
     """Layer artist with one graphic that is drawn through the sky of the viewer's reference image.
 

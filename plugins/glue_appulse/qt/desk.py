@@ -4,7 +4,7 @@ from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.data.kinds import FRAME, TRACK, all_of, is_frame
 from glue_appulse.data.links import link_overlay
 from glue_appulse.data.solved_frames import link_frames
-from glue_appulse.layers.sky_layer import is_swapped
+from glue_appulse.layers.sky_layer import is_swapped, soften
 
 
 def frames_of(session) -> list:
@@ -49,14 +49,6 @@ def show_frames(session, frames: list):
         soften(layer)
         layer.state.visible = layer.layer is frames[0]
     return viewer
-
-
-def soften(layer):
-    """Show stars and nebulae of a frame at once: a gentle stretch between sky and bright stars."""
-    if not is_frame(layer.layer) or not hasattr(layer.state, "stretch"):
-        return
-    layer.state.percentile = 99.5
-    layer.state.stretch = "arcsinh"
 
 
 def add_overlay(session, overlay, frames: list | None = None) -> list:

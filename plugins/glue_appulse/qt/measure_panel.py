@@ -1,6 +1,5 @@
 """Panel of a measurement: stamp, numbers, verdict; accept, refit, reject, undo; a whole night."""
 
-import numpy as np
 from glue.core.command import Command
 from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
 from matplotlib.figure import Figure
@@ -20,13 +19,13 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from appulse.overlays import MID, RESIDUAL
 from glue_appulse import inputs, measurements
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import TRACK, all_of
 from glue_appulse.data.links import link_overlay
 from glue_appulse.data.solved_frames import frame_of, link_frames
 from glue_appulse.data.track_data import nearest_track, usable
+from glue_appulse.layers.stamps import draw_fit
 from glue_appulse.qt.desk import clicked_sky, frames_of, image_viewers, top_frame
 from glue_appulse.qt.panels import BackgroundWork, Notice, open_once
 
@@ -55,29 +54,6 @@ class PutRows(Command):
         self._undo()
 
 
-#: Title, columns of value and sigma, unit.
-NUMBERS = (
-    ("plate ΔRA·cosδ", "plate_dra", "sigma_plate_ra", "″"),
-    ("plate ΔDec", "plate_ddec", "sigma_plate_dec", "″"),
-    ("magnitude", "mag_obs", "sigma_mag", ""),
-    ("signal to noise", "snr", None, ""),
-)
-
-
-def number_words(value: float, sigma: float, unit: str) -> str:
-    """A number with its error."""
-    if value != value:
-        return "–"
-    digits = 3 if unit else 2 if sigma is not None else 0
-    error = "" if sigma is None or sigma != sigma else f" ± {sigma:.{digits}f}"
-    return f"{value:+.{digits}f}{error}{unit}" if unit else f"{value:.{digits}f}{error}"
-
-
-#: Offsets of :func:`residual_data.offsets`, which stand in both their meanings side by side.
-OFFSETS = (("ΔRA·cosδ", "dra"), ("ΔDec", "ddec"), ("along", "along"), ("across", "across"))
-MEANINGS = (residual_data.AS_MEASURED, residual_data.PLATE_OFF)
-
-
 class MeasuredNumbers(QWidget):
     """Names on the left, numbers on the right; O−C in both meanings."""
 
@@ -86,12 +62,9 @@ class MeasuredNumbers(QWidget):
         self.values, self._grid = {}, QGridLayout(self)
         self._grid.setContentsMargins(0, 0, 0, 0)
         self._grid.setVerticalSpacing(1)
-        self._row("O−C", *(f"<b>{meaning}</b>" for meaning in MEANINGS))
-        for words, name in OFFSETS:
-            labels = self._row(words, "–", "–")
-            self.values |= {(name, meaning): label for meaning, label in zip(MEANINGS, labels, strict=True)}
-        for words, column, _sigma, _unit in NUMBERS:
-            self.values[column] = self._row(words, "–")[0]
+        self._row("O−C", *(f"<b>{meaning}</b>" for meaning in measurements.MEANINGS))
+        for words, cells in measurements.number_rows(None):
+            self.values |= dict(zip(cells, self._row(words, *cells.values()), strict=True))
 
     def _row(self, words, *numbers):
         row, labels = self._grid.rowCount(), [QLabel(number) for number in numbers]
@@ -103,19 +76,9 @@ class MeasuredNumbers(QWidget):
 
     def show_measured(self, measured):
         """Show what was measured; a dash where nothing was."""
-        for meaning in MEANINGS:
-            shown = residual_data.offsets(measured.number, meaning == residual_data.PLATE_OFF)
-            for _words, name in OFFSETS:
-                words = number_words(float(shown[name]), float(shown[f"sigma_{name}"]), "″")
-                self.values[name, meaning].setText(words)
-        for _words, column, sigma, unit in NUMBERS:
-            error = None if sigma is None else measured.number(sigma)
-            self.values[column].setText(number_words(measured.number(column), error, unit))
-
-
-STAMP_TITLES = ("pixels", "model", "left, in σ")
-#: Grey scale of what is left, in standard deviations.
-REMAINDER_SIGMA = 5.0
+        for _words, cells in measurements.number_rows(measured):
+            for name, words in cells.items():
+                self.values[name].setText(words)
 
 
 class StampCanvas(FigureCanvasQTAgg):
@@ -140,26 +103,10 @@ class StampCanvas(FigureCanvasQTAgg):
 
     def show_fit(self, residual):
         """Show the stamp of a measurement."""
-        fit = residual.fit
-        if fit is None or fit.data is None:
+        if residual.fit is None or residual.fit.data is None:
             self.show_nothing("no stamp")
             return
-        ny, nx = fit.data.shape
-        extent = (fit.x0 - 0.5, fit.x0 + nx - 0.5, fit.y0 - 0.5, fit.y0 + ny - 0.5)
-        low, high = np.nanpercentile(fit.data, [3, 99.7])
-        limits = ((low, high), (low, high), (-REMAINDER_SIGMA, REMAINDER_SIGMA))
-        for axis, title, image, (vmin, vmax) in zip(
-            self.axes, STAMP_TITLES, (fit.data, fit.model, fit.residual), limits, strict=True
-        ):
-            axis.clear()
-            axis.imshow(image, origin="lower", extent=extent, cmap="gray", vmin=vmin, vmax=vmax)
-            axis.set_title(title, fontsize=8, pad=3)
-            axis.set_xticks([])
-            axis.set_yticks([])
-            axis.set(xlim=extent[:2], ylim=extent[2:])
-        x, y = residual.expected_px
-        self.axes[0].plot([x], [y], "+", color=MID, ms=11, mew=1.6)
-        self.axes[0].plot([fit.x], [fit.y], "x", color=RESIDUAL, ms=8, mew=1.6)
+        draw_fit(self.axes, residual)
         self.draw_idle()
 
 
