@@ -11,6 +11,7 @@ from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.kernels import EARTH, SUN, default_kernels
 from appulse.bodies.readers import read_orbits
 from appulse.bodies.spk import SPKEphemeris
+from appulse.bodies.uncertainty import model_sigma_au
 from appulse.observers.site import Site
 
 TOL_ASSIST_MAS = 0.1  # main belt, one year; measured 0.019
@@ -59,6 +60,28 @@ def test_sixteen_asteroids_against_their_own_kernel():
         off = milliarcsec(states[row, :, :3], kernels.asteroid(number, t)[0], earth)
         assert off[near].max() < TOL_SIXTEEN_YEAR_MAS, number
         assert off.max() < TOL_SIXTEEN_TEN_YEARS_MAS, number
+
+
+def test_the_stated_error_of_the_force_model_is_that_of_the_sixteen():
+    """Their own kernel is the referee: after months, years and a decade the law holds to a third."""
+    kernels = default_kernels()
+    squares = {0.75: [], 2.5: [], 8.5: [], 15.0: []}
+    for t0, sign in ((-1500.0, 1), (4000.0, -1), (9131.0, 1), (12000.0, -1)):
+        pos, vel = (
+            np.array([kernels.asteroid(n, np.array([t0]))[i][0] for n in kernels.numbers]) for i in (0, 1)
+        )
+        sun_pos, sun_vel = kernels.major(np.array([t0]))
+        helio = np.hstack([pos - sun_pos[0, SUN], vel - sun_vel[0, SUN]])
+        track = Trajectory(kernels, np.full(16, t0), helio, own_row=11 + np.arange(16))
+        for years, found in squares.items():
+            t = t0 + sign * 365.25 * years * np.linspace(0.9, 1.1, 6)
+            if kernels.start_d < t.min() and t.max() < kernels.end_d:
+                off = track.states(np.arange(16), np.tile(t, (16, 1)))[..., :3]
+                off = off - np.array([kernels.asteroid(number, t)[0] for number in kernels.numbers])
+                found.append(np.einsum("kmi,kmi->km", off, off))
+    for years, found in squares.items():
+        rms = np.sqrt(np.mean(found))
+        assert rms == pytest.approx(float(model_sigma_au(years * 365.25)), rel=0.35), years
 
 
 @pytest.mark.needs_shared

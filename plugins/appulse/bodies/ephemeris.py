@@ -12,7 +12,8 @@ from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.engine import TOLERANCE, catalogue_bodies, neighbour_bodies, trajectory
 from appulse.bodies.kernels import SUN, default_kernels
 from appulse.bodies.photometry import Brightness, magnitude
-from appulse.bodies.uncertainty import neighbours, sky_ellipse, stated
+from appulse.bodies.uncertainty import model_sigma_au, neighbours, sky_ellipse, stated
+from appulse.constants import J2000_JD
 
 
 class StateEphemeris:
@@ -221,7 +222,8 @@ class NBodyEphemeris(StateEphemeris):
             # The neighbours are seen from the same place at the same times: their difference is the error.
             cloud, scale = self._clouds[row]
             members = sight(cloud.states, self._sun, np.arange(2 * len(scale)), seen)
-            out[:, i] = sky_ellipse(line.vector[i], members.vector, scale)
+            left_out = model_sigma_au(seen.t_d - (self.catalogue.epoch_jd_tdb[row] - J2000_JD))
+            out[:, i] = sky_ellipse(line.vector[i], members.vector, scale, left_out)
         return out
 
 
