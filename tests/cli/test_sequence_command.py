@@ -3,8 +3,6 @@
 import re
 import shutil
 import signal
-from contextlib import contextmanager
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -183,7 +181,7 @@ def test_ctrl_c_keeps_what_is_done(night, words, looked_at, capsys, monkeypatch)
     frames = [str(path) for path in sorted(night.glob("iris_[24].fits"))]
     command = ["sequence", *frames, *words, "--out", str(looked_at)]
     with monkeypatch.context() as patched:
-        patched.setattr("appulse.cli.sequence.progress_bar", interrupting)
+        patched.setattr("appulse.workflows.progress.Display.__call__", interrupting)
         assert main(command) == 130
     assert "the same command goes on" in capsys.readouterr().err
     assert (looked_at / "base.fits").exists()
@@ -195,12 +193,10 @@ def test_ctrl_c_keeps_what_is_done(night, words, looked_at, capsys, monkeypatch)
     assert not (looked_at / "parts").exists()
 
 
-@contextmanager
-def interrupting(words, total):
-    """A bar that is there when the user has seen enough."""
+def interrupting(_display, words, done, total):
+    """Progress that is shown when the user has seen enough."""
     if words == "stacking: moving body":
         signal.raise_signal(signal.SIGINT)
-    yield SimpleNamespace(update=lambda n=1: None)
 
 
 def test_edited_grades_are_followed(made, night, words, looked_at, tmp_path):

@@ -4,7 +4,6 @@ The science is imported inside the functions: building a parser must cost nothin
 """
 
 import argparse
-import contextlib
 import re
 import sys
 import textwrap
@@ -224,28 +223,18 @@ def expand_frames(words: list[str]) -> list[Path]:
     return paths
 
 
-@contextlib.contextmanager
-def bars():
-    """What a workflow's ``progress(words, done, total)`` draws: a bar on stderr, where that is a terminal."""
-    from tqdm import tqdm
+def add_progress_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--quiet``."""
+    parser.add_argument(
+        "--quiet", action="store_true", help="show no progress (notes and errors are said all the same)"
+    )
 
-    shown: dict = {}
 
-    def progress(words: str, done: int, total: int) -> None:
-        if words not in shown:
-            close()
-            shown[words] = tqdm(total=total, desc=words, leave=False, disable=None)
-        shown[words].update(done - shown[words].n)
+def progress_of(args: argparse.Namespace):
+    """A context manager: its value is a workflow's ``progress``, shown on stderr unless ``--quiet``."""
+    from appulse.workflows import show_progress
 
-    def close() -> None:
-        for bar in shown.values():
-            bar.close()
-        shown.clear()
-
-    try:
-        yield progress
-    finally:
-        close()
+    return show_progress(args.quiet)
 
 
 def note(text: str) -> None:
@@ -268,13 +257,27 @@ def say(text: str) -> None:
         bars.tqdm.write(line, file=sys.stderr)  # a bar that is being shown steps aside
 
 
-def say_frame(result) -> None:
-    """What there is to say of a frame, as soon as it is done: its notes, or why it could not be used."""
-    if hasattr(result, "error"):
-        frame_failed(result.path, result.error)
-        return
-    for words in result.notes:
-        note(f"{result.name}: {words}")
+class FrameNotes:
+    """What there is to say of the frames of a batch: failures at once, notes together at the end."""
+
+    def __init__(self):
+        self._notes: list[tuple[str, str]] = []
+        self._frames = 0
+
+    def hear(self, result) -> None:
+        """What a workflow's ``each`` takes: a frame that is done, or that could not be used."""
+        self._frames += 1
+        if hasattr(result, "error"):
+            frame_failed(result.path, result.error)
+            return
+        self._notes += [(result.name, words) for words in result.notes]
+
+    def say(self) -> None:
+        """The notes, each text once."""
+        from appulse.workflows import grouped_notes
+
+        for words in grouped_notes(self._notes, self._frames):
+            note(words)
 
 
 def failures(results) -> dict[Path, str]:

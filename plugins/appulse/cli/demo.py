@@ -5,6 +5,7 @@ import shutil
 import sys
 from pathlib import Path
 
+from appulse.cli import common
 from appulse.errors import FrameError, TableError
 
 _EXAMPLES = """\
@@ -32,6 +33,7 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--out", type=Path, default=DEFAULT_OUT, metavar="DIR", help=out_help)
     parser.add_argument("--data", type=Path, metavar="DIR", help="folder of the sample data, if not found")
     parser.add_argument("--overwrite", action="store_true", help="replace the outputs of an earlier run")
+    common.add_progress_option(parser)
 
 
 def find_data(given: Path | None) -> Path:
@@ -62,7 +64,6 @@ def program_as_typed(word: str) -> str:
 
 def run(args: argparse.Namespace) -> int:
     """Measure, compare, write."""
-    from appulse.cli import common
     from appulse.workflows import NightOutputs, measure_to_folder, open_bodies, open_stars
 
     data = find_data(args.data)
@@ -70,10 +71,12 @@ def run(args: argparse.Namespace) -> int:
     outputs = NightOutputs(args.out, frozenset(("psv", "evidence", "pictures")), overwrite=args.overwrite)
     bodies = open_bodies(answers["body"], orbits)
     frames = sorted(data.glob("*.fits.fz"))
-    with common.bars() as progress:
+    notes = common.FrameNotes()
+    with common.progress_of(args) as progress:
         saved = measure_to_folder(
-            frames, bodies, open_stars(stars), outputs, each=common.say_frame, progress=progress
+            frames, bodies, open_stars(stars), outputs, each=notes.hear, progress=progress
         )
+    notes.say()
     for words in saved.notes:
         common.note(words)
     if saved.table is not None:

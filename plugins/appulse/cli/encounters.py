@@ -49,6 +49,7 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--dask", metavar="ADDRESS", help="search on this Dask cluster, e.g. tcp://host:8786")
     common.add_kernel_option(parser)
     common.add_output_options(parser, out_help="the table to write, e.g. passes.ecsv")
+    common.add_progress_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     check_free([args.out], args.overwrite)
     campaign = _campaign(args)
     observer = None if args.site is None else site_of(args.site, campaign.sites)
-    with _spread(args) as how, common.bars() as progress:
+    with _spread(args) as how, common.progress_of(args) as progress:
         found = search_passes(campaign, observer=observer, run=how, progress=progress)
     for words in found.notes:
         common.note(words)

@@ -54,6 +54,7 @@ def add_parser(subparsers) -> None:
     common.add_output_options(
         parser, out_help="folder for caption.md, caption.txt, facts.yaml", required=False
     )
+    common.add_progress_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -97,7 +98,9 @@ def _gather(args):
         args.diameter_source, args.albedo,
     )  # fmt: skip
     outline = None if args.object is None else find_object(args.object)
-    return gather_facts(
-        paths, bodies, outline, name=args.name, given=given, reading=common.frame_options(args),
-        place=args.place, exact_place=args.exact_place, equipment=args.equipment, each=common.say_frame,
-    )  # fmt: skip
+    with common.progress_of(args) as progress:
+        return gather_facts(
+            paths, bodies, outline, name=args.name, given=given, reading=common.frame_options(args),
+            place=args.place, exact_place=args.exact_place, equipment=args.equipment,
+            each=common.FrameNotes().hear, progress=progress,
+        )  # fmt: skip

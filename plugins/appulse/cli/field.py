@@ -39,6 +39,7 @@ def add_parser(subparsers) -> None:
     )
     common.add_frame_options(parser)
     common.add_output_options(parser, out_help="the table to write, e.g. field.ecsv")
+    common.add_progress_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -55,7 +56,9 @@ def run(args: argparse.Namespace) -> int:
     outlines = objects_near(*frame.centre, frame.radius_deg)
     if args.outlines is not None:
         outlines += read_polygons(args.outlines)
-    table = field_listing(frame, _bodies(frame, args), outlines, args.limit)
+    with common.progress_of(args) as progress:
+        progress(f"looking for bodies in {frame.name}", 0, 0)
+        table = field_listing(frame, _bodies(frame, args), outlines, args.limit)
     write_table(plain_table(table), args.out, args.overwrite)
     bodies = sum(kind == BODY for kind in table["kind"])
     print(f"{args.out}: {bodies} bodies and {len(table) - bodies} deep-sky objects in {frame.name}")

@@ -37,6 +37,7 @@ def add_parser(subparsers) -> None:
     )
     parser.add_argument("--anyway", action="store_true", help="fit although the verdict is against the clock")
     common.add_output_options(parser, out_help="the orbit table to write, e.g. better.ecsv")
+    common.add_progress_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -47,9 +48,11 @@ def run(args: argparse.Namespace) -> int:
     check_free([args.out], args.overwrite)
     bodies = common.with_notes(open_bodies(args.body, args.orbits))
     site = None if args.site is None else site_of(args.site)
-    improved = improve_by_places(
-        args.places, bodies, site, clock_offset_s=args.clock_offset, anyway=args.anyway
-    )
+    with common.progress_of(args) as progress:
+        progress("fitting the orbit", 0, 0)
+        improved = improve_by_places(
+            args.places, bodies, site, clock_offset_s=args.clock_offset, anyway=args.anyway
+        )
     write_table(improved.table, args.out, args.overwrite)
     print(improved.fit.sentence)
     for words in improved.notes:

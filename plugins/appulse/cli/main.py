@@ -250,10 +250,15 @@ def _print_warnings_in_one_line(debug: bool) -> None:
     """Show appulse's own warnings as notes; libraries' warnings only to those who debug."""
     warnings.filterwarnings("always", category=AppulseWarning)
     usual = warnings.showwarning
+    said = set()
 
     def show(message, category, filename, lineno, file=None, line=None):
         if issubclass(category, AppulseWarning):
-            print("appulse: note: " + " ".join(str(message).split()), file=sys.stderr)
+            if str(message) not in said:
+                from appulse.cli import common
+
+                common.note(str(message))
+            said.add(str(message))
         elif debug:
             usual(message, category, filename, lineno, file, line)
 

@@ -42,6 +42,7 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--seed", type=_seed, default=1, metavar="N", help="of the preview's noise (1)")
     common.add_kernel_option(parser)
     common.add_output_options(parser, out_help="folder for the plan")
+    common.add_progress_option(parser)
 
 
 def _seed(text: str) -> int:
@@ -58,13 +59,16 @@ def run(args: argparse.Namespace) -> int:
     from appulse.workflows import FILES, plan_capture, save_plan
 
     check_free([args.out / name for name in FILES], args.overwrite)
-    planned = plan_capture(
-        read_campaign(args.campaign), args.encounter, site=args.site, instrument=args.instrument,
-        night=args.night, trail_arcsec=args.trail, cadence_s=args.cadence,
-    )  # fmt: skip
-    for words in planned.notes:
-        common.note(words)
-    save_plan(planned, args.out, seed=args.seed, overwrite=args.overwrite)
+    with common.progress_of(args) as progress:
+        progress("planning the night", 0, 0)
+        planned = plan_capture(
+            read_campaign(args.campaign), args.encounter, site=args.site, instrument=args.instrument,
+            night=args.night, trail_arcsec=args.trail, cadence_s=args.cadence,
+        )  # fmt: skip
+        for words in planned.notes:
+            common.note(words)
+        progress("drawing the plan", 0, 0)
+        save_plan(planned, args.out, seed=args.seed, overwrite=args.overwrite)
     _print(planned.plan, planned.advice)
     print(f"\nWritten to {args.out}: {', '.join(FILES)}")
     return 0

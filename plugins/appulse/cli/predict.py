@@ -41,6 +41,7 @@ def add_parser(subparsers) -> None:
     times.add_argument("--step", metavar="D", help="30s, 10m, 2h or 1d")
     common.add_site_option(parser, required=True)
     common.add_output_options(parser, out_help="the table to write, e.g. predicted.ecsv")
+    common.add_progress_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -58,7 +59,9 @@ def run(args: argparse.Namespace) -> int:
     if rows > MAX_ROWS:
         asked = f"{len(orbits)} bodies at {len(times)} times"
         raise DesignationError(f"{asked} are {rows} rows, at most {MAX_ROWS}: name some with --body")
-    table = plain_table(predict(orbits, times, site))
+    with common.progress_of(args) as progress:
+        progress(f"predicting {len(orbits)} x {len(times)} places", 0, 0)
+        table = plain_table(predict(orbits, times, site))
     table.meta["provenance"] = _provenance(args.orbits, orbits)
     write_table(table, args.out, args.overwrite)
     given = "the given site" if site.name in ("", "site") else site.name

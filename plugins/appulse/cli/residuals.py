@@ -74,6 +74,7 @@ def add_parser(subparsers) -> None:
     _add_ades_options(parser)
     common.add_frame_options(parser)
     common.add_output_options(parser, out_help="folder for residuals.ecsv and what --also names")
+    common.add_progress_option(parser)
 
 
 def _least_snr(args) -> float | None:
@@ -118,10 +119,13 @@ def run(args: argparse.Namespace) -> int:
     outputs = NightOutputs(args.out, frozenset(extras), _ades_choice(args), args.overwrite)
     options = {"reading": common.frame_options(args), "min_snr": _least_snr(args)}
     check_free(outputs.paths(paths), args.overwrite)
-    bodies, stars = common.open_source(args), open_stars(args.stars)
-    with common.bars() as progress:
-        more = options | {"each": common.say_frame, "progress": progress}
+    notes = common.FrameNotes()
+    with common.progress_of(args) as progress:
+        progress("reading orbits and stars", 0, 0)
+        bodies, stars = common.open_source(args), open_stars(args.stars)
+        more = options | {"each": notes.hear, "progress": progress}
         saved = measure_to_folder(paths, bodies, stars, outputs, **more)
+    notes.say()
     _print_residuals(saved)
     common.say_count(saved.night)
     return common.exit_code(saved.night)
@@ -139,8 +143,9 @@ def _compare(args, extras: set[str]) -> int:
         )
     names = ["residuals.ecsv", "verdict.yaml", *(SHEET_FILES[kind] for kind in kinds)]
     check_free([args.out / name for name in names], args.overwrite)
-    source = common.open_source(args)
-    with common.bars() as progress:
+    with common.progress_of(args) as progress:
+        progress("reading orbits", 0, 0)
+        source = common.open_source(args)
         compared = compare_observations(args.observations, source, progress=progress)
     for words in compared.notes:
         common.note(words)

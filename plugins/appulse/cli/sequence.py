@@ -1,7 +1,6 @@
 """``appulse sequence``: stacks, composite and animation of a night."""
 
 import argparse
-from contextlib import contextmanager
 from pathlib import Path
 
 from appulse.cli import common
@@ -51,6 +50,7 @@ def add_parser(subparsers) -> None:
     common.add_output_options(parser, out_help=OUT_HELP)
     parser.add_argument("--preview", action="store_true", help="preview.png at low resolution, in seconds")
     parser.add_argument("--keep-parts", action="store_true", help="keep the aligned frames in OUT/parts")
+    common.add_progress_option(parser)
 
 
 def _add_calibration(parser):
@@ -150,15 +150,6 @@ def _extras(text):
     return frozenset(words)
 
 
-@contextmanager
-def progress_bar(words, total):
-    """A bar on standard error that goes away when its stage is done."""
-    from tqdm import tqdm
-
-    with tqdm(total=total, desc=words, leave=False, disable=None) as bar:
-        yield bar
-
-
 def run(args: argparse.Namespace) -> int:
     """Make the pictures; one line on stderr for each frame that cannot be used."""
     from appulse.sequence import PREVIEW_FRAMES, PREVIEW_PX, preview_job
@@ -171,14 +162,16 @@ def run(args: argparse.Namespace) -> int:
         common.frame_failed(path, error)
         failures.append(path)
 
-    planned = _planned(args, failed)
-    job = preview_job(planned.job, PREVIEW_PX, PREVIEW_FRAMES) if args.preview else planned.job
-    try:
-        result = do(job, failed=failed, stage=progress_bar)
-    except KeyboardInterrupt:
-        if job.unfinished:
-            common.note("stopped; the same command goes on from there")
-        raise
+    with common.progress_of(args) as progress:
+        progress("reading orbits", 0, 0)
+        planned = _planned(args, failed, progress)
+        job = preview_job(planned.job, PREVIEW_PX, PREVIEW_FRAMES) if args.preview else planned.job
+        try:
+            result = do(job, failed=failed, progress=progress)
+        except KeyboardInterrupt:
+            if job.unfinished:
+                common.note("stopped; the same command goes on from there")
+            raise
     for words in dict.fromkeys(result.notes):
         common.note(words)
     _report(result, len(failures))
@@ -188,7 +181,7 @@ def run(args: argparse.Namespace) -> int:
     return 1 if failures else 0
 
 
-def _planned(args, failed):
+def _planned(args, failed, progress):
     """The run that the options or the recipe ask for."""
     from appulse.workflows import PictureFiles, PictureOutputs, open_stars, plan_pictures, repeat_recipe
 
@@ -212,6 +205,7 @@ def _planned(args, failed):
         files,
         reading=reading,
         each=lambda result: failed(result.path, result.error),
+        progress=progress,
     )
 
 

@@ -57,6 +57,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "picture_making": [
             "PictureFiles", "PictureOutputs", "PictureRun", "plan_pictures", "repeat_recipe", "stack",
         ],
+        "progress": ["Stage", "counted", "grouped_notes", "show_progress"],
         "sources": [
             "BodySource", "FailedFrame", "StarSource", "Surroundings", "frame_by_frame",
             "is_positions_table", "load_orbits", "open_bodies", "open_bodies_of_file", "open_stars",

@@ -15,7 +15,8 @@ from typing import Any
 from appulse.errors import AppulseError, DesignationError, InputError, TableError
 from appulse.workflows.export import write_sheets
 from appulse.workflows.judging import judgement, write_judgement
-from appulse.workflows.sources import BodySource, counted, split_names
+from appulse.workflows.progress import counted
+from appulse.workflows.sources import BodySource, split_names
 
 ONE_NIGHT_D = 1.0
 """Only observations of one station within a day are judged like the frames of a night."""

@@ -321,6 +321,8 @@ def measure_to_folder(
         night = MeasuredNight(tuple(measured), tuple(failed), len(frames))
         if not measured:
             return SavedNight(night)
+        if progress is not None:
+            progress("writing tables and sheets", 0, 0)
         about = night_provenance(night, bodies, stars, **(reading or {}), **options)
         return save_night(night, outputs, about, tuple(written))
 

@@ -11,11 +11,10 @@ from functools import cached_property
 from typing import Any
 
 from appulse.errors import FrameError
+from appulse.workflows.progress import IsCancelled, Progress
 from appulse.workflows.sources import (
     BodySource,
     FailedFrame,
-    IsCancelled,
-    Progress,
     StarSource,
     Surroundings,
     frame_by_frame,

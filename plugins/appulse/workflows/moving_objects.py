@@ -6,12 +6,12 @@ from pathlib import Path
 from typing import Any
 
 from appulse.errors import InputError
+from appulse.workflows.progress import counted
 from appulse.workflows.sources import (
     BodySource,
     FailedFrame,
     StarSource,
     Surroundings,
-    counted,
     surroundings_of,
     usable_frames,
 )

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from appulse.errors import AppulseError, InputError
-from appulse.workflows.sources import IsCancelled, Progress, counted, load_orbits, split_names
+from appulse.workflows.progress import IsCancelled, Progress, counted
+from appulse.workflows.sources import load_orbits, split_names
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from appulse.errors import AppulseError, DesignationError, InputError, TableError
+from appulse.workflows.progress import IsCancelled, Progress, counted
 
 STAR_MARGIN_DEG = 0.02
 """Stars are fetched a little past the corners of a frame: the plate may be shifted by so much."""
@@ -27,9 +28,6 @@ MOST_EPOCHS = 100
 STARTER = "bundled starter set"
 FRAME_ERRORS = (AppulseError, OSError)
 """What stops one frame of a batch and not the others."""
-
-Progress = Callable[[str, int, int], None]
-IsCancelled = Callable[[], bool]
 
 
 def split_names(text: str | Sequence[str] | None, what: str = "body") -> list[str] | None:
@@ -433,25 +431,3 @@ def usable_frames(
 def _fault(error: Exception) -> FrameFault:
     text = f"unexpected {type(error).__name__}: {' '.join(str(error).split())}"
     return FrameFault(f"{text}; set APPULSE_DEBUG=1 and repeat for the details to report")
-
-
-def counted(items: Iterable, words: str, progress: Progress | None, cancelled: IsCancelled | None = None):
-    """The items one by one, counted; no further one is begun once `cancelled` says yes.
-
-    Examples
-    --------
-    >>> list(counted("ab", "reading", lambda words, done, total: print(words, done, "of", total)))
-    reading 0 of 2
-    reading 1 of 2
-    reading 2 of 2
-    ['a', 'b']
-    """
-    items = list(items)
-    if progress is not None:
-        progress(words, 0, len(items))
-    for done, item in enumerate(items, 1):
-        if cancelled is not None and cancelled():
-            return
-        yield item
-        if progress is not None:
-            progress(words, done, len(items))

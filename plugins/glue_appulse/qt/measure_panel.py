@@ -256,13 +256,14 @@ class MeasurePanel(QDockWidget):
         self.job = BackgroundWork(function)
         self.job.done.connect(then)
         self.job.failed.connect(self.status.fail)
-        self.job.progressed.connect(self._progressed)
+        self.job.staged.connect(self._staged)
+        self.job.worded.connect(self.say)
         self.job.ended.connect(self._ended)
         self.progress.setRange(0, 0)
         self._allow()
         return self.job.start()
 
-    def _progressed(self, done, total):
+    def _staged(self, _words, done, total):
         self.progress.setRange(0, total)
         self.progress.setValue(done)
 
@@ -333,7 +334,10 @@ class MeasurePanel(QDockWidget):
         self.say("; ".join(lines))
 
         def work(job):
-            return (*measurements.measure_night(tasks, job.report, lambda: job.stopping), lines)
+            def measuring(done, total):
+                job.stage("measuring", done, total)
+
+            return (*measurements.measure_night(tasks, measuring, lambda: job.stopping), lines)
 
         return self._start(work, self.show_night)
 

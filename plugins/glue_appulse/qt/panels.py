@@ -23,6 +23,8 @@ class BackgroundWork(QObject):
     progressed = Signal(int, int)
     staged = Signal(str, int, int)
     ended = Signal()
+    #: What is done, of how many, time left: in the words of the command line.
+    worded = Signal(str)
 
     _alive: ClassVar[set] = set()
 
@@ -30,6 +32,7 @@ class BackgroundWork(QObject):
         super().__init__()
         self._function, self._args = function, args
         self._stop = threading.Event()
+        self._stage = None
         self._finished = threading.Event()
 
     def start(self) -> "BackgroundWork":
@@ -53,7 +56,13 @@ class BackgroundWork(QObject):
 
     def stage(self, words: str, count: int, total: int):
         """Report progress in words from within work that asks :attr:`stopping` itself."""
+        from appulse.workflows import Stage
+
+        if self._stage is None or (self._stage.words, self._stage.total) != (words, total):
+            self._stage = Stage(words, total)
+        self._stage.update(count)
         self.staged.emit(words, count, total)
+        self.worded.emit(self._stage.line())
 
     def step(self, count: int, total: int):
         """Report progress from within the work."""

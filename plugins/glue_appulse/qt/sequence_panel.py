@@ -577,6 +577,7 @@ class SequencePanel(Panel):
         self.progress.setFormat("beginning")
         self.job = BackgroundWork(function, self.plan())
         self.job.staged.connect(self._stage)
+        self.job.worded.connect(self.say)
         self.job.done.connect(show)
         self.job.failed.connect(self._failed)
         self.job.ended.connect(self._ended)
@@ -585,7 +586,7 @@ class SequencePanel(Panel):
 
     def _stage(self, words, done, total):
         self.progress.setRange(0, max(total, 1))
-        self.progress.setFormat(f"{words}: %p%")
+        self.progress.setFormat("%p%")
         self.progress.setValue(done)
 
     def _busy(self, busy):
