@@ -4,6 +4,7 @@ The science is imported inside the functions: building a parser must cost nothin
 """
 
 import argparse
+import contextlib
 import re
 import sys
 import textwrap

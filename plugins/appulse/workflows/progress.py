@@ -194,7 +194,7 @@ class Display:
             size = shutil.get_terminal_size()
             self._bar = tqdm(
                 total=stage.total or None, leave=False, file=self._stream, bar_format=form,
-                ncols=min(WIDEST, size.columns) - 1, nrows=size.lines,
+                ncols=min(WIDEST, size.columns) - 1, nrows=size.lines, desc=stage.line(),
             )  # fmt: skip
         self._bar.n = stage.done
         self._bar.set_description_str(stage.line(), refresh=True)
