@@ -290,7 +290,7 @@ def test_files_that_are_no_orbits(tmp_path, text, words):
 def test_a_file_that_is_not_there(tmp_path):
     with pytest.raises(OrbitError, match="no such file"):
         read_orbits(tmp_path / "gone.csv")
-    with pytest.raises(OrbitError, match=r"(?i)directory|denied"):
+    with pytest.raises(OrbitError, match="is a folder"):
         read_orbits(tmp_path)
 
 

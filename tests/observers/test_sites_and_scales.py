@@ -226,7 +226,7 @@ def test_times_file_names_its_bad_line(tmp_path):
     with pytest.raises(TimeError, match="cannot be read"):
         read_times_file(tmp_path / "absent.txt")
     path.write_bytes(b"\xff\xfe\x00\x01")
-    with pytest.raises(TimeError, match="cannot be read"):
+    with pytest.raises(TimeError, match="not UTF-8 text"):
         read_times_file(path)
 
 

@@ -7,12 +7,12 @@ import math
 import re
 from dataclasses import asdict
 from importlib.resources import files
-from pathlib import Path
 
 import yaml
 
 from appulse.constants import AU_KM
 from appulse.errors import InputError
+from appulse.files import read_text
 
 LENGTHS = ("short", "medium", "long")
 _FACT = re.compile(r"\{([a-z_]+)\}")
@@ -49,11 +49,7 @@ def read_template(path=None) -> dict:
     """
     if path is None:
         return parse_template(default_template(), "bundled template")
-    try:
-        text = Path(path).read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: the template cannot be read ({error})") from None
-    return parse_template(text, str(path))
+    return parse_template(read_text(path, "a template"), str(path))
 
 
 def parse_template(text, name="template") -> dict:

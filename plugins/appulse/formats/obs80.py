@@ -22,6 +22,7 @@ from astropy.time import Time
 
 from appulse.constants import AU_KM
 from appulse.errors import TableError
+from appulse.files import TABLE_BYTES, read_bytes
 from appulse.formats.ades.build import decimals_for
 from appulse.observers import quiet_erfa
 
@@ -127,10 +128,7 @@ def read_obs80(path):
         Unreadable, or not one line is an observation.
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="ascii", errors="replace")
-    except OSError as error:
-        raise TableError(f"{path}: cannot be read ({error.strerror}); give 80-column lines") from None
+    text = read_bytes(path, "80-column lines", TableError, TABLE_BYTES).decode("ascii", errors="replace")
     found = parse_obs80(text)
     if not found:
         why = f": line {found.rejected[0][0]}: {found.rejected[0][1]}" if found.rejected else ""

@@ -9,6 +9,7 @@ from astropy.table import MaskedColumn, Table
 from astropy.time import Time
 
 from appulse.errors import TableError
+from appulse.files import TABLE_BYTES, read_bytes
 from appulse.formats.ades.files import read_ades
 from appulse.formats.obs80 import ADES_SYSTEMS, read_obs80
 from appulse.observers import quiet_erfa
@@ -72,10 +73,8 @@ def read_observations(path):
     ('7', 0.1, True)
     """
     path = Path(path)
-    try:
-        start = path.read_bytes()[:4096].decode("utf-8", errors="replace").lstrip("\ufeff \r\n")
-    except OSError as error:
-        raise TableError(f"{path}: cannot be read ({error.strerror}); give observations") from None
+    content = read_bytes(path, "observations", TableError, TABLE_BYTES)
+    start = content[:4096].decode("utf-8", errors="replace").lstrip("\ufeff \r\n")
     # By content: files of both formats come as .txt. Eighty columns hold no bar.
     if start.startswith(("<", "# version")) or "|" in start:
         rows, rejected = _ades_rows(read_ades(path))

@@ -11,6 +11,7 @@ from astropy import units as u
 from astropy.table import Table
 
 from appulse.errors import TableError
+from appulse.files import TABLE_BYTES, gunzip, read_bytes
 
 _FITS_MAGIC, _GZIP_MAGIC = b"SIMPLE  =", b"\x1f\x8b"
 
@@ -43,10 +44,9 @@ def read_table(path):
     246.35
     """
     path = Path(path)
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise TableError(f"{path}: cannot be read ({error.strerror}); give the path of a table") from None
+    content = read_bytes(path, "a table", TableError, TABLE_BYTES)
+    if content.startswith(_GZIP_MAGIC):
+        content = gunzip(content, path, TableError)
     if not content.strip():
         raise TableError(f"{path}: empty; a table with a line of column names is needed")
     try:
@@ -67,8 +67,8 @@ def read_table(path):
 
 
 def _parse(path, content):
-    if content.startswith((_FITS_MAGIC, _GZIP_MAGIC)):
-        return Table.read(path, format="fits")
+    if content.startswith(_FITS_MAGIC):
+        return Table.read(io.BytesIO(content), format="fits")
     text = content.decode("utf-8-sig", errors="strict") if b"\x00" not in content[:4096] else None
     if text is None:
         raise TableError(f"{path}: binary, but neither FITS nor gzip; use ECSV, CSV, FITS or VOTable")

@@ -15,6 +15,7 @@ from pathlib import Path
 import yaml
 
 from appulse.errors import InputError
+from appulse.files import read_text
 
 
 class Located(dict):
@@ -149,12 +150,7 @@ def load_yaml(path):
     ('22:30', 2)
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}); give the path of a YAML file") from None
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path}: not UTF-8 text (byte {error.start}); save the file as UTF-8") from None
+    text = read_text(path, "a YAML file")
     try:
         found = yaml.load(text, Loader=_Loader)  # noqa: S506 (a SafeLoader)
     except yaml.MarkedYAMLError as error:

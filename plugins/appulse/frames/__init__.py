@@ -8,6 +8,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "camera": ["Camera", "Valued"],
         "exposure": ["Exposure"],
         "frame": ["SolvedFrame", "describe"],
+        "pixels": ["open_fits"],
         "reading": ["read_frame"],
         "wcs": ["SkyMap", "WcsMap", "pixel_to_sky", "sky_to_pixel"],
     },

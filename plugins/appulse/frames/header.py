@@ -9,6 +9,7 @@ from astropy.io import fits
 from astropy.io.fits.card import Undefined
 
 from appulse.errors import FrameError
+from appulse.files import read_bytes
 from appulse.formats import sexagesimal
 
 _STRUCTURE = frozenset(
@@ -81,7 +82,7 @@ class Cards:
         """A card's value as a finite number."""
         try:
             value = float("nan") if isinstance(card.value, bool) else float(card.value)
-        except (TypeError, ValueError):
+        except (TypeError, ValueError, OverflowError):
             value = float("nan")
         if not np.isfinite(value):
             raise FrameError(
@@ -100,7 +101,10 @@ def parse_angle(value) -> float | None:
     if isinstance(value, bool):
         return None
     if isinstance(value, int | float):
-        return float(value) if np.isfinite(value) else None
+        try:
+            return float(value) if np.isfinite(float(value)) else None
+        except OverflowError:  # a card of four hundred digits
+            return None
     text = str(value).strip()
     side = text[-1:].upper() if text[-1:].upper() in ("N", "S", "E", "W") and len(text) > 1 else ""
     # A trailing s after minutes stands for seconds; any other for south.
@@ -135,12 +139,7 @@ def with_inherited(own: fits.Header, primary: fits.Header) -> fits.Header:
 def read_side_header(path) -> fits.Header:
     """A header that stands in a file of its own: FITS without data, or plain text of one card a line."""
     path = Path(path)
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise FrameError(
-            f"{path.name}: side file with the WCS cannot be read ({error.strerror or error})"
-        ) from error
+    raw = read_bytes(path, "a side file with the WCS", FrameError)
     text = raw.decode("latin-1")
     # A FITS header is one run of 80-character cards; what has line ends is text, whatever it begins with.
     if raw.startswith(b"SIMPLE  =") and b"\n" not in raw[:2880]:

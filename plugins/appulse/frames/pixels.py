@@ -3,7 +3,10 @@
 import gzip
 import io
 import itertools
+import math
 import os
+import re
+import struct
 import warnings
 import zlib
 from collections.abc import Iterator
@@ -17,14 +20,23 @@ from astropy.io.fits.verify import VerifyError
 from astropy.utils.exceptions import AstropyUserWarning
 
 from appulse.errors import FrameError, FrameWCSError
+from appulse.files import check_ordinary, most_unpacked
 from appulse.formats import file_sha256
 from appulse.frames.wcs import REMEDY, has_celestial
 
 # More pixels than any camera has: a damaged header.
 MAX_PIXELS = 4_000_000_000
+MAX_HDUS = 1000
+"""More than any camera writes; opening a file takes a millisecond for each."""
+MAX_HEADER_BLOCKS = 5000
+"""Of one HDU: 180,000 cards."""
+MAX_JUNK = 1_000_000
+"""Bytes after the last HDU: some programs add a signature, or fill up."""
+BLOCK = 2880
 # What astropy's reader stumbles into where a file is damaged.
 _BROKEN = (
     OSError, EOFError, ValueError, KeyError, TypeError, IndexError, AttributeError, VerifyError, zlib.error,
+    ArithmeticError, RuntimeError, MemoryError, RecursionError, AssertionError, struct.error,
 )  # fmt: skip
 
 
@@ -108,7 +120,30 @@ def checksum(path: Path) -> str:
 
 @contextmanager
 def open_fits(path: Path) -> Iterator[fits.HDUList]:
-    """A FITS file, plain or compressed, with everything that can be wrong with it as one sentence."""
+    """A FITS file, plain or compressed, with everything that can be wrong with it as one sentence.
+
+    Parameters
+    ----------
+    path : Path
+
+    Yields
+    ------
+    HDUList
+
+    Raises
+    ------
+    FrameError
+        If it is no ordinary file, no FITS, cut short, or promises more pixels than it can hold.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "a.fits"
+    >>> fits.writeto(path, np.ones((2, 3), np.int16))
+    >>> with open_fits(path) as hdus:
+    ...     print(hdus[0].shape)
+    (2, 3)
+    """
     _check_file(path)
     try:
         with warnings.catch_warnings():
@@ -133,13 +168,110 @@ def _opened(path: Path) -> Iterator[fits.HDUList]:
     if is_gzip:
         # Unpacked as a whole: only the end of the stream tells whether it is all there.
         with gzip.open(path, "rb") as stream:
-            whole = io.BytesIO(stream.read())
+            whole = _promised(path, stream, packed=path.stat().st_size)
         with fits.open(whole, uint=False) as hdus:
             yield hdus
     else:
         # The handle is ours, so that it is closed also where astropy gives up half way.
-        with open(path, "rb") as handle, fits.open(handle, uint=False) as hdus:
-            yield hdus
+        with open(path, "rb") as handle:
+            _promised(path, handle)
+            handle.seek(0)
+            with fits.open(handle, uint=False) as hdus:
+                yield hdus
+
+
+_STRUCTURE_CARD = re.compile(rb"(Z?BITPIX|Z?NAXIS\d{0,3}|PCOUNT|GCOUNT|ZIMAGE) *= *([-+]?\d+|T\b)")
+
+
+def _promised(path: Path, stream, packed: int | None = None) -> io.BytesIO | None:
+    """Follow the headers of a file and refuse what no frame has, before a library believes them."""
+    # With `packed`, the size of a gzipped file, the stream is unpacked as far as its headers promise pixels:
+    # a small file may unpack to more than the memory. What is no FITS header is left to the library's words.
+    whole = io.BytesIO() if packed is not None else None
+    most = most_unpacked(path.stat().st_size)
+    total = 0
+    for _ in range(MAX_HDUS):
+        first, structure, n_blocks = True, {}, 0
+        while True:
+            block = stream.read(BLOCK)
+            if first and not block.startswith((b"SIMPLE", b"XTENSION")):
+                return _rest(path, stream, whole, block)
+            if whole is not None:
+                whole.write(block)
+            first, n_blocks = False, n_blocks + 1
+            cards = [block[at : at + 80] for at in range(0, len(block), 80)]
+            structure |= {m[1].decode(): m[2] for m in map(_STRUCTURE_CARD.match, cards) if m}
+            if len(block) < BLOCK:
+                break
+            if any(card.rstrip() == b"END" for card in cards):
+                break
+            if n_blocks > MAX_HEADER_BLOCKS:
+                raise FrameError(
+                    f"{path.name}: a header of more than {MAX_HEADER_BLOCKS * 36} cards: the file is damaged"
+                )
+        size = _data_bytes(path, structure, most)
+        total += size
+        if whole is None:
+            stream.seek(size, os.SEEK_CUR)
+            continue
+        if total > most:
+            raise FrameError(
+                f"{path.name}: {packed / 1e6:.1f} MB that unpack to {total / 1e6:.0f} MB are no frame"
+            )
+        while size > 0 and (piece := stream.read(min(size, 1 << 22))):
+            whole.write(piece)
+            size -= len(piece)
+    raise FrameError(f"{path.name}: more than {MAX_HDUS} HDUs: no camera writes so many")
+
+
+def _rest(path: Path, stream, whole, block: bytes) -> io.BytesIO | None:
+    """What follows the last HDU of a gzipped file: read to its end, for only there its checksum stands."""
+    if whole is None:
+        return None
+    whole.write(block)
+    left = MAX_JUNK
+    while piece := stream.read(1 << 16):
+        left -= len(piece)
+        if left < 0:
+            raise FrameError(
+                f"{path.name}: unpacks to more than its header says: it is damaged, or no frame; copy it anew"
+            )
+        whole.write(piece)
+    whole.seek(0)
+    return whole
+
+
+def _data_bytes(path: Path, structure: dict, most: int) -> int:
+    """Bytes of an HDU's data, rounded up to whole blocks."""
+
+    def count(key, default=0):
+        value = structure.get(key, b"T")
+        return default if value == b"T" else int(value[:30])
+
+    def product(prefix):
+        axes = count(f"{prefix}NAXIS")
+        if not 0 <= axes <= 999:
+            raise FrameError(
+                f"{path.name}: {prefix}NAXIS = {axes}: FITS has 0 to 999 axes; the header is damaged"
+            )
+        if any(count(f"{prefix}NAXIS{i}") < 0 for i in range(1, axes + 1)):
+            raise FrameError(f"{path.name}: an axis of negative length: the header is damaged")
+        return math.prod(count(f"{prefix}NAXIS{i}") for i in range(1, axes + 1)) if axes else 0
+
+    if "ZIMAGE" in structure:
+        pixels = product("Z")
+        if pixels * abs(count("ZBITPIX", 8)) // 8 > most or pixels > MAX_PIXELS:
+            raise FrameError(
+                f"{path.name}: {pixels:.3g} pixels in {path.stat().st_size / 1e6:.1f} MB of compressed tiles "
+                "are no frame of a camera: the header is damaged"
+            )
+    pixels = product("")
+    if pixels > MAX_PIXELS * 8:
+        raise FrameError(
+            f"{path.name}: {pixels:.3g} pixels are more than any camera has: the header is damaged"
+        )
+    size = abs(count("BITPIX", 8)) // 8 * max(count("GCOUNT", 1), 1) * (pixels + max(count("PCOUNT"), 0))
+    return -(-size // BLOCK) * BLOCK
 
 
 def _check_file(path: Path) -> None:
@@ -147,6 +279,7 @@ def _check_file(path: Path) -> None:
         raise FrameError(f"{path.name}: is a folder, not a frame: name the files in it")
     if not path.exists():
         raise FrameError(f"{path.name}: no such file ({path})")
+    check_ordinary(path, "a frame", FrameError)
     if not os.access(path, os.R_OK):
         raise FrameError(f"{path.name}: may not be read (permissions of {path})")
     if path.stat().st_size == 0:

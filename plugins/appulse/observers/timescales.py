@@ -14,6 +14,7 @@ from astropy.time import Time
 
 from appulse.constants import DAY_S, J2000_JD
 from appulse.errors import TimeError
+from appulse.files import read_text
 from appulse.observers.iers import ut1_minus_tai_s
 
 _ISO = re.compile(
@@ -109,11 +110,7 @@ def read_times_file(path):
     >>> read_times_file(path).shape
     (2,)
     """
-    try:
-        with open(path, encoding="utf-8-sig") as handle:
-            lines = handle.read().splitlines()
-    except (OSError, UnicodeDecodeError) as err:
-        raise TimeError(f"times file {path}: cannot be read as text ({err})") from err
+    lines = read_text(path, "a list of times", TimeError).splitlines()
     times = []
     for number, line in enumerate(lines, start=1):
         if line.strip() and not line.lstrip().startswith("#"):

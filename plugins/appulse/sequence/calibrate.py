@@ -4,11 +4,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from astropy.io import fits
 from scipy import ndimage
 
-from appulse.errors import InputError
+from appulse.errors import FrameError, InputError
 from appulse.formats import file_sha256
+from appulse.frames import open_fits
 from appulse.numerics import mad_sigma
 from appulse.registration import READING
 
@@ -77,11 +77,11 @@ class Masters:
 
 def _read_master(path, role):
     try:
-        with fits.open(path) as hdus:
+        with open_fits(Path(path)) as hdus:
             for hdu in hdus:
                 if hdu.data is not None and getattr(hdu.data, "ndim", 0) == 2:
-                    return np.asarray(hdu.data, dtype=np.float32), hdu.header.copy()
-    except OSError as error:
+                    return np.array(hdu.data, dtype=np.float32), hdu.header.copy()
+    except FrameError as error:
         raise InputError(f"{path}: the {role} cannot be read ({error}); give a FITS image") from None
     raise InputError(f"{path}: no image for the {role} in it; give a FITS image of two axes")
 

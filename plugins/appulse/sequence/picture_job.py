@@ -10,6 +10,7 @@ import yaml
 
 from appulse import __version__
 from appulse.errors import AppulseError, InputError
+from appulse.files import read_text
 from appulse.formats import file_sha256, write_text
 from appulse.registration import KEEPS
 from appulse.sequence.animate import PATHS
@@ -396,10 +397,10 @@ class Recipe:
         """Read a recipe."""
         path = Path(path)
         try:
-            kept = yaml.safe_load(path.read_text(encoding="utf-8"))
-        except OSError as error:
-            raise InputError(f"{path}: cannot be read ({error.strerror}); give a recipe.yaml") from None
-        except (yaml.YAMLError, UnicodeDecodeError) as error:
+            kept = yaml.safe_load(read_text(path, "a recipe.yaml"))
+        except (yaml.YAMLError, RecursionError, ValueError) as error:
+            if isinstance(error, InputError):
+                raise
             raise InputError(f"{path}: no YAML ({' '.join(str(error).split())})") from None
         if not isinstance(kept, dict) or not {"body", "frames", "settings"} <= set(kept):
             raise InputError(f"{path}: no recipe: 'body', 'frames' and 'settings' are needed")

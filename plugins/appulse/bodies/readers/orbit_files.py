@@ -128,9 +128,9 @@ def own_orbits():
         The file cannot be read.
     """
     path = own_orbits_path()
-    if not path.is_file():
+    if not path.exists():
         return None
-    return read_orbit_table(path.read_text(encoding="utf-8"), path)
+    return read_orbit_table(decode(read_bytes(path), path), path)
 
 
 def join_orbits(first, second) -> OrbitCatalogue:

@@ -1,11 +1,10 @@
 """The text of orbit files, plain or gzipped, and catalogues made of the lines that could be used."""
 
-import gzip
-import zlib
 from pathlib import Path
 
 import numpy as np
 
+from appulse import files
 from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.orbit import perihelion_elements
 from appulse.errors import OrbitError
@@ -16,16 +15,11 @@ GZIP_MAGIC = b"\x1f\x8b"
 def read_bytes(path) -> bytes:
     """The whole content of a file, decompressed if it is gzipped; OrbitError where there is none."""
     path = Path(path)
-    try:
-        content = path.read_bytes()
-        if content[:2] == GZIP_MAGIC:
-            content = gzip.decompress(content)
-    except FileNotFoundError:
-        raise OrbitError(f"{path}: no such file") from None
-    except (EOFError, zlib.error, gzip.BadGzipFile):
-        raise OrbitError(f"{path}: the gzip data end early or are damaged; fetch the file again") from None
-    except OSError as error:
-        raise OrbitError(f"{path}: {error.strerror or error}") from None
+    if not path.exists():
+        raise OrbitError(f"{path}: no such file")
+    content = files.read_bytes(path, "a file of orbits", OrbitError, files.TABLE_BYTES)
+    if content[:2] == GZIP_MAGIC:
+        content = files.gunzip(content, path, OrbitError)
     if not content.strip():
         raise OrbitError(f"{path}: the file is empty")
     return content

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from appulse.errors import TableError
+from appulse.files import TABLE_BYTES, read_bytes
 
 VERSION = "2022"
 KINDS = ("optical", "offset", "occultation", "radar", "opticalResidual", "radarResidual")
@@ -199,10 +200,7 @@ def read_ades(path):
     '246.35'
     """
     path = Path(path)
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise TableError(f"{path}: cannot be read ({error.strerror}); give an ADES file") from None
+    data = read_bytes(path, "an ADES file", TableError, TABLE_BYTES)
     text = xml_text(data, path)
     if text is not None:
         return parse_xml(text, path)
