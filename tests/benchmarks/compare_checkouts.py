@@ -23,7 +23,7 @@ from astropy.io import fits
 from PIL import Image
 
 NUMBER = re.compile(r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?")
-NOT_COMPARED = re.compile(r"appulse \d|^DTSTAMP|written|^# (?!- \{name:)")
+NOT_COMPARED = re.compile(r"appulse \d|^DTSTAMP|written|^# (?!- \{name:)|data:image|^\s+[\w-]+: \d+(\.\d+)+$")
 """Lines that name versions, moments or digests of the run itself; of a head only the columns count."""
 
 
