@@ -17,10 +17,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from appulse.astrometry.detection import Candidate, PlaceSearch, search_place
+from appulse.astrometry.detection import Candidate, PlaceSearch
 from appulse.astrometry.plate import PlateCheck, ZeroPoint, check_plate, zero_point
 from appulse.astrometry.prediction import Prediction, pixel_trail
 from appulse.astrometry.psf import PSF, Trail
+from appulse.astrometry.scene import Scene, look_around
+from appulse.astrometry.scene_fit import WEAK, fit_in_scene
 from appulse.astrometry.source_fit import SourceFit, fit_source, is_plain, light_doubt
 from appulse.astrometry.stamp import line_distance2
 from appulse.constants import ARCSEC_PER_RAD
@@ -277,6 +279,7 @@ class BodySearch:
     chosen: Candidate | None
     others: tuple[Candidate, ...]
     reason: str  # why nothing was chosen
+    scene: Scene
 
 
 def search_radius(frame, prediction: Prediction, plate: PlateCheck, fwhm_px: float) -> float:
@@ -302,18 +305,53 @@ def _search(frame, prediction, plate, expected, zero: ZeroPoint, trail, search_a
         # Who points at a source means that one, not its neighbour.
         fwhm = 1.5 * psf.fwhm * frame.pixel_scale
         radius = fwhm if pointed else search_radius(frame, prediction, plate, psf.fwhm)
-    found = search_place(frame.data, *expected, radius / frame.pixel_scale, psf, trail=trail)
+    scene = scene_of(frame, plate, expected, radius / frame.pixel_scale, psf, trail, zero, pointed)
+    found = scene.search(*expected, radius / frame.pixel_scale, trail)
     limit = zero.magnitude(found.flux_limit)[0]
     chosen, star = _choose(found, plate, psf, zero)
     if chosen is not None:
         others = tuple(candidate for candidate in found.candidates if candidate is not chosen)
-        return BodySearch(found, psf, radius, limit, chosen, others, "")
+        return BodySearch(found, psf, radius, limit, chosen, others, "", scene)
+    star = star or _star_at(plate, *expected, psf, zero, found.flux_limit)
     if star is not None:
         reason = f"not measured: the source within {radius:.1f} arcsec is the star {star}"
     else:
         reason = f"not seen: nothing above {found.threshold:.1f} sigma within {radius:.1f} arcsec"
         reason += f" (limit there {limit:.1f} mag)" if np.isfinite(limit) else ""
-    return BodySearch(found, psf, radius, limit, None, (), reason)
+    return BodySearch(found, psf, radius, limit, None, (), reason, scene)
+
+
+def scene_of(frame, plate, place, radius_px, psf, trail, zero: ZeroPoint, pointed: bool = False) -> Scene:
+    """The surroundings of a place on a frame, its catalogue stars and other sources modelled."""
+    survey = plate.survey
+    stars, sources = plate.field_stars, survey.sources
+    listed = np.column_stack([stars["x"], stars["y"]]) if len(stars) else np.zeros((0, 2))
+    magnitudes = np.asarray(stars["g"], dtype=float) if len(stars) else np.zeros(0)
+    names = np.asarray(stars["name"]) if len(stars) else np.zeros(0, str)
+    if pointed:
+        # Who points at a star wants that star measured.
+        far = np.hypot(*(listed - place).T) > max(radius_px, psf.fwhm)
+        listed, magnitudes, names = listed[far], magnitudes[far], names[far]
+    found = np.column_stack([sources["x"], sources["y"]]) if len(sources) else np.zeros((0, 2))
+    # What stands where the body can be may be the body or a lump of its trail: not taken off.
+    ends = trail.ends[0, 0], trail.ends[-1, 1]
+    off = line_distance2(found[:, 0] - place[0], found[:, 1] - place[1], *ends)
+    found = found[off > (radius_px + psf.fwhm) ** 2]
+    if len(listed) and len(found):
+        near = np.min(np.hypot(*(found[:, None] - listed[None]).transpose(2, 0, 1)), axis=1)
+        found = found[near > 0.8 * psf.fwhm]
+    fluxes = [zero.flux(m) if zero.known else np.nan for m in magnitudes]
+    return look_around(
+        survey_pixels(frame, survey), *place, radius_px, psf, survey.noise, trail=trail, listed=listed,
+        found=found, fluxes=fluxes, names=names, bad=getattr(survey, "bad", None),
+        saturation=survey.saturation, colours=getattr(survey, "colours", None),
+    )  # fmt: skip
+
+
+def survey_pixels(frame, survey):
+    """Pixels to measure on: calibrated where the survey has done so."""
+    pixels = getattr(survey, "pixels", None)
+    return frame.data if pixels is None else pixels
 
 
 def _choose(found: PlaceSearch, plate: PlateCheck, psf: PSF, zero: ZeroPoint):
@@ -321,13 +359,14 @@ def _choose(found: PlaceSearch, plate: PlateCheck, psf: PSF, zero: ZeroPoint):
     blend = None
     best, best_score = None, -np.inf
     for candidate in found.candidates:
-        star = _star_at(plate, candidate.x, candidate.y, psf, zero, found.flux_limit)
-        if star is not None:
-            blend = star
-            continue
         # The radius is 2.5 sigma of where the body can be; brightness counts little, and beyond 20 no more.
         place = -0.5 * (2.5 * candidate.distance / found.radius) ** 2
         score = place + np.log(min(candidate.snr, 20.0) / found.threshold)
+        star = _star_at(plate, candidate.x, candidate.y, psf, zero, found.flux_limit)
+        if star is not None:
+            # Its light is off: what is left there may be a body, but more likely the star's own misfit.
+            blend = star
+            score -= 5.0
         if score > best_score:
             best, best_score = candidate, score
     return best, blend
@@ -351,14 +390,31 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     if search.chosen is None:
         raise MeasurementError(search.reason)
     survey, chosen, psf = plate.survey, search.chosen, search.psf
-    fit = fit_source(
-        frame.data, chosen.x, chosen.y, psf, survey.noise, trail=trail, saturation=survey.saturation,
-        neighbours=_neighbours(survey.sources, psf, trail, chosen), free_trail=free_trail, radius=radius_px,
-    )  # fmt: skip
+    if _is_plain_place(search.scene, chosen, trail):
+        fit = fit_source(
+            survey_pixels(frame, survey), chosen.x, chosen.y, psf, survey.noise, trail=trail,
+            bad=getattr(survey, "bad", None), saturation=survey.saturation,
+            neighbours=_neighbours(survey.sources, psf, trail, chosen), free_trail=free_trail,
+            radius=radius_px,
+        )  # fmt: skip
+    else:
+        fit = fit_in_scene(
+            search.scene, chosen.x, chosen.y, trail=trail, radius=radius_px, free_trail=free_trail
+        )
     away = np.hypot(fit.x - expected[0], fit.y - expected[1]) * frame.pixel_scale
     if away > search.radius_arcsec + psf.fwhm * frame.pixel_scale:
         raise MeasurementError(f"not seen: nearest source lies beyond {search.radius_arcsec:.1f} arcsec")
     return fit
+
+
+def _is_plain_place(scene: Scene, chosen: Candidate, trail) -> bool:
+    """Whether there is nothing but the body and an even sky, on a sensor of one colour."""
+    if scene.is_mosaic or scene.is_rough:
+        return False
+    rows, columns = np.indices(scene.pixels.shape)
+    dx, dy = columns + scene.x0 - chosen.x, rows + scene.y0 - chosen.y
+    near = line_distance2(dx, dy, trail.ends[0, 0], trail.ends[-1, 1]) < (2.2 * scene.psf.fwhm) ** 2
+    return not (scene.star_light[near] > WEAK * np.sqrt(scene.variance[near])).any()
 
 
 def _neighbours(sources, psf: PSF, trail: Trail, chosen: Candidate) -> tuple:

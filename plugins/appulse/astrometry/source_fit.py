@@ -92,6 +92,7 @@ class SourceFit:
     trail_sigma: tuple[float, float] | None = None  # of a free trail's length (px) and direction (deg)
     phase_error_px: float = 0.0  # one sigma, in `cov`: not 0 for an undersampled PSF only
     neighbours: tuple = ()  # (x, y, flux) of each
+    structure_cov: np.ndarray | None = None  # share of `cov` that structure of the background makes, px^2
     x0: int = 0  # corner of the three images, (h, w) float32:
     y0: int = 0
     data: np.ndarray = field(default=None, repr=False)  # pixels
@@ -394,13 +395,14 @@ class ProfileFit:
     def _faint(self, cov):
         """Place and covariance of a faint source; what else was fitted is linear about its best value."""
         light, background, jacobian = self.state
-        weight = np.where(self.used, 1.0 / np.sqrt(self.variance), 0.0)
+        root = np.sqrt(self.variance[self.used])
         zero = np.zeros(self.n_parameters)
         held = np.diag(self._with_priors(np.diag(zero), zero.copy())[0])
         rest = self.stamp.values - light - background + self.p[2] * self._image()
         return faint_place(
-            self.stamp, self.psf, self._trail(), self.p[:2], cov, weight, jacobian[:, 3:], rest,
-            np.sqrt(held[3:]),
+            self.stamp.columns[self.used], self.stamp.rows[self.used], self.psf, self._trail(), self.p[:2],
+            cov, lambda images: images / root[:, None], jacobian[self.used, 3:] / root[:, None],
+            rest[self.used] / root, np.sqrt(held[3:]),
         )  # fmt: skip
 
     def _background_at(self, x, y) -> float:
@@ -514,34 +516,33 @@ def beyond_quartic(fit: ProfileFit):
     return (after @ right)[:2], after[:2, :2] - before[:2, :2]
 
 
-def faint_place(stamp, psf, trail, place, cov, weight, known, data, prior):
+def faint_place(columns, rows, psf, trail, place, cov, whiten, known, data, prior):
     """Place and covariance of a faint source: the mean of all places that its pixels allow.
 
     At a signal to noise of ten the likelihood of a place is no Gaussian: its peak scatters by several per
     cent more than the mean of the places weighted by their likelihood, which has the least mean square error
     of all estimates that move with the source (Pitman), and the curvature at the peak promises too small a
     sigma. Flux, background and whatever else was fitted (columns `known`, held to 0 by `prior`, inverse
-    sigmas) are integrated out, as linear parameters. `weight` is the inverse sigma of each pixel, 0 where not
-    used.
+    sigmas) are integrated out, as linear parameters. `whiten` turns images of the pixels, (n, k), into
+    numbers of unit noise, as `known` and `data` are already.
     """
     # 5 x 5 nodes of Gauss-Hermite over the peak's ellipse, stretched: the likelihood is near its Gaussian.
     at, share = np.polynomial.hermite_e.hermegauss(NODES)
     u, v = (a.ravel() for a in np.meshgrid(at, at))
     share = np.outer(share, share).ravel() / (2 * np.pi)
     values, vectors = np.linalg.eigh(cov)
-    steps = STRETCH * (vectors * np.sqrt(values)) @ np.stack([u, v])
-    use = weight > 0
+    steps = STRETCH * (vectors * np.sqrt(np.maximum(values, 0.0))) @ np.stack([u, v])
     # Moving the pixels instead of the source: one call for the images at all nodes.
-    columns = (stamp.columns[use] - steps[0][:, None]).ravel()
-    rows = (stamp.rows[use] - steps[1][:, None]).ravel()
-    images = pixel_image(psf, *place, columns, rows, trail, coarse=True)[0].reshape(len(u), -1) * weight[use]
-    design = np.concatenate([known[use] * weight[use][:, None], np.diag(prior)])
+    moved = (columns - steps[0][:, None]).ravel(), (rows - steps[1][:, None]).ravel()
+    images = pixel_image(psf, *place, *moved, trail, coarse=True)[0].reshape(len(u), -1)
+    images = whiten(images.T).T
+    design = np.concatenate([known, np.diag(prior)])
     # Images and pixels freed of what the linear parameters explain; priors are rows of their own.
     base, _ = np.linalg.qr(design)
     pad = np.zeros((len(u), len(prior)))
     images = np.concatenate([images, pad], axis=1)
     images = images - (images @ base) @ base.T
-    wanted = np.concatenate([data[use] * weight[use], np.zeros(len(prior))])
+    wanted = np.concatenate([data, np.zeros(len(prior))])
     length2 = np.einsum("ij,ij->i", images, images)
     match = images @ (wanted - base @ (base.T @ wanted)) / np.sqrt(length2)
     # Flux integrated out under a flat prior; places at which it would be negative do not count.

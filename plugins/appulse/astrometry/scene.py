@@ -1,0 +1,450 @@
+"""What stands around a place on a frame: stars, structure of nebulae, noise, and the light left of them.
+
+::
+
+    pixels --> stars there (listed and found), all fitted together --> their light taken off
+                                                                           |
+           covariance of structure  <-- autocorrelation of what is left <--+
+                                                                           |
+           candidates  <-- filter matched to the body, whitened by noise and structure
+
+A nebula is no noise of pixels: its light is as smooth as the star image that blurred it. Its covariance is
+taken as a sum of Gaussians that are no narrower than that of the star image with itself.
+
+References: Rybicki & Press 1992, ApJ 398, 169 (covariances of signals in least squares); Irwin 1985, MNRAS
+214, 575 (stars fitted together); Kay 1998, Detection Theory, 4.4 (the matched filter in coloured noise).
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy import fft, ndimage, optimize
+
+from appulse.astrometry.detection import Candidate, PlaceSearch, threshold_for
+from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
+from appulse.astrometry.stamp import Noise, line_distance2
+from appulse.constants import FWHM_PER_SIGMA
+from appulse.numerics.robust import mad_sigma
+
+LENGTHS = (1.0, 1.5, 2.3, 3.5, 5.5)
+"""Scales of structure, in widths of the star image's own autocorrelation: wider ones are a plane to a fit."""
+MODEL_ERROR = 0.02
+"""Share of a star's light that its model leaves behind."""
+LIGHT_ERROR = 0.3
+"""Relative error of a listed star's light: its colour, its variability (common practice, no source)."""
+PLACE_PX = {True: 0.15, False: 0.3}
+"""Errors of a listed star's place (plate and motion), and of one that was found."""
+MOST_STARS = 25
+ROUGH = 0.1
+"""Structure below this share of the noise that the pixels make in the body's light is not told from none."""
+LEAST_SIDE, SIDE_FWHM = 30.0, 8.0
+"""Surroundings looked at beyond the search: px, and FWHM."""
+
+
+@dataclass(frozen=True)
+class Structure:
+    """Covariance of a background that the star image blurs."""
+
+    amplitudes: np.ndarray  # of each of LENGTHS, stored units^2
+    sigma: float  # of the star image, px
+
+    @property
+    def lengths2(self) -> np.ndarray:
+        """Squared Gaussian widths of the covariances, px^2: that of a star's image with itself is 2 sigma^2."""
+        return 2.0 * (self.sigma * np.array(LENGTHS)) ** 2
+
+    def covariance(self, distance2):
+        """Covariance of two pixels at these squared distances."""
+        result = np.zeros_like(distance2)
+        for amplitude, length2 in zip(self.amplitudes, self.lengths2, strict=True):
+            if amplitude > 0:
+                result += amplitude * np.exp(-0.5 * distance2 / length2)
+        return result
+
+    def power(self, frequency2):
+        """Its spectrum at squared frequencies (cycles per pixel)^2."""
+        result = np.zeros_like(frequency2)
+        for amplitude, length2 in zip(self.amplitudes, self.lengths2, strict=True):
+            result += amplitude * 2 * np.pi * length2 * np.exp(-2 * np.pi**2 * length2 * frequency2)
+        return result
+
+    def share(self, variance: float) -> float:
+        """Variance that it adds to the light of a point, in units of what pixels of this variance make."""
+        l2 = np.array(LENGTHS) ** 2
+        # What is wider than about three images is a level and a plane to a fit, and does no harm.
+        weight = l2 / (1 + l2) / (1 + l2 / 9)
+        return float(4 * np.pi * self.sigma**2 * np.sum(self.amplitudes * weight) / variance)
+
+
+@dataclass(frozen=True)
+class SceneStar:
+    """A star near the body: its place as fitted, the prior of it, its light in each colour of the sensor."""
+
+    x: float
+    y: float
+    fluxes: np.ndarray
+    prior: tuple[float, float]
+    listed: bool
+    name: str = ""
+
+    @property
+    def place_px(self) -> float:
+        """One sigma of the prior place, px."""
+        return PLACE_PX[self.listed]
+
+
+@dataclass(frozen=True)
+class Scene:
+    """The surroundings of a place; arrays cover a box with its lower corner at (x0, y0)."""
+
+    x0: int
+    y0: int
+    pixels: np.ndarray  # stored units, float64, levels of colours taken off
+    good: np.ndarray  # pixels that can be used
+    full: np.ndarray  # saturated, with their neighbours
+    variance: np.ndarray  # of the pixels' noise, sky and read-out
+    colour: np.ndarray  # index of the colour of each pixel; 0 on a mono sensor
+    tint: np.ndarray  # light of the background that each colour passes, mean 1
+    stars: tuple[SceneStar, ...]
+    star_light: np.ndarray  # of all stars together
+    structure: Structure
+    psf: PSF
+    noise: Noise
+    _cache: dict = field(default_factory=dict, repr=False)
+
+    @property
+    def is_rough(self) -> bool:
+        """Whether structure matters here."""
+        return self.structure.share(float(np.median(self.variance))) > ROUGH
+
+    @property
+    def is_mosaic(self) -> bool:
+        """Whether pixels see different colours."""
+        return len(self.tint) > 1
+
+    def light_of(self, star: SceneStar, columns, rows, colour):
+        """Light of one of its stars in pixels, stored units."""
+        value = pixel_image(self.psf, star.x, star.y, columns, rows)[0]
+        return star.fluxes[colour] * value
+
+    def search(self, x: float, y: float, radius: float, trail: Trail = POINT, pixels=None) -> PlaceSearch:
+        """Look for light within `radius` px of a place, the stars taken off; `pixels` instead of its own."""
+        clean = (self.pixels if pixels is None else pixels) - self.star_light
+        good = self.good
+        clean = np.where(good, clean - _plane(clean, good), 0.0)
+        ny, nx = clean.shape
+        reach = int(np.ceil(3.5 * self.psf.axes[0] / FWHM_PER_SIGMA + trail.reach)) + 1
+        shape = [fft.next_fast_len(n + 2 * reach, real=True) for n in (ny, nx)]
+        rows, columns = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+        image = pixel_image(self.psf, 0.0, 0.0, columns.ravel(), rows.ravel(), trail)[0].reshape(rows.shape)
+        kernel = np.zeros(shape)
+        kernel[: 2 * reach + 1, : 2 * reach + 1] = image
+        kernel = np.roll(kernel, (-reach, -reach), (0, 1))
+        spectrum = np.conj(fft.rfft2(kernel))
+        ky, kx = np.fft.fftfreq(shape[0])[:, None], np.fft.rfftfreq(shape[1])[None, :]
+        white = float(np.median(self.variance[good]))
+        relative = np.sqrt(white / self.variance)
+        weight = np.where(good, relative, 0.0)  # pixels of more noise count less
+        power = white + self.structure.power(ky**2 + kx**2)
+        spectrum[0, 0] = 0.0  # the level is not known
+        filtered = fft.irfft2(fft.rfft2(clean * weight**2, shape) * spectrum / power, shape)[:ny, :nx]
+        # What a unit of light at each place gives, and its noise: with holes, and pixels of other noise.
+        kernel2 = fft.irfft2(spectrum / power, shape)
+        gain = fft.irfft2(
+            fft.rfft2(weight**2, shape) * np.conj(fft.rfft2(kernel * _reversed(kernel2))), shape
+        )[:ny, :nx]
+        total = float(np.sum(kernel * _reversed(kernel2)))
+        gain = np.maximum(gain, 1e-3 * total)
+        snr = np.where(gain > 0.3 * total, filtered / np.sqrt(gain), -np.inf)
+        # Stars leave more behind than noise: their share of it is not to be taken for a body.
+        rest = np.abs(self.star_light) * MODEL_ERROR
+        spread = ndimage.gaussian_filter(rest**2, self.psf.sigma)
+        left = np.sqrt(4 * np.pi * self.psf.sigma**2 * spread / white)
+        snr = snr / np.sqrt(1.0 + left**2)
+        here = np.hypot(*np.meshgrid(np.arange(nx) + self.x0 - x, np.arange(ny) + self.y0 - y))
+        around = snr[(here > radius + 2 * self.psf.fwhm) & np.isfinite(snr) & (left < 1.0)]
+        scale = float(np.clip(mad_sigma(around), 1.0, 3.0)) if around.size > 100 else 1.0
+        snr = snr / scale
+        limit = threshold_for(radius, self.psf, trail)
+        found = _peaks(snr, here, radius, limit, self.x0, self.y0, x, y)
+        j, i = np.unravel_index(np.argmin(here), here.shape)
+        flux = float(limit * scale * np.sqrt(1.0 + left[j, i] ** 2) / np.sqrt(gain[j, i]))
+        return PlaceSearch(tuple(found), limit, float(radius), flux)
+
+
+def look_around(
+    data, x: float, y: float, radius: float, psf: PSF, noise: Noise, *, trail: Trail = POINT, listed=(),
+    found=(), fluxes=(), names=(), bad=None, saturation: float | None = None, colours=None,
+) -> Scene:  # fmt: skip
+    """Look at the surroundings of a place, zero-based px, within whose `radius` a body is looked for.
+
+    `listed` are places of catalogue stars, with `names` and expected `fluxes` (NaN where unknown); `found`
+    are sources that no catalogue has and that stand too far off to be the body. `colours` is the index of
+    the colour of each pixel of the frame.
+    """
+    half = radius + trail.reach + 2 * psf.fwhm + max(LEAST_SIDE, SIDE_FWHM * psf.fwhm)
+    ny, nx = data.shape
+    x0, x1 = max(0, int(x - half)), min(nx, int(x + half) + 2)
+    y0, y1 = max(0, int(y - half)), min(ny, int(y + half) + 2)
+    box = slice(y0, y1), slice(x0, x1)
+    pixels = np.asarray(data[box], dtype=float)
+    good = np.isfinite(pixels)
+    if bad is not None:
+        good &= ~bad[box]
+    full = np.zeros(good.shape, bool)
+    if saturation is not None:
+        full = good & (pixels >= saturation)
+        full = ndimage.binary_dilation(full) if full.any() else full
+    colour = np.zeros(good.shape, int) if colours is None else np.asarray(colours[box], dtype=int)
+    n_colours = 1 if colours is None else int(np.max(colours)) + 1
+    pixels = np.where(good, pixels, 0.0)
+    for c in range(n_colours):
+        these = good & (colour == c)
+        pixels[colour == c] -= np.median(pixels[these]) if these.any() else 0.0
+    variance = _pixel_variance(pixels, good & ~full, colour, n_colours, colours is not None)
+    stars = _stars_of(x, y, half, psf, listed, found, fluxes, names)
+    usable = good & ~full
+    stars, light = _fit_stars(pixels, usable, variance, colour, n_colours, stars, psf, noise, x0, y0)
+    rows, columns = np.mgrid[y0:y1, x0:x1]
+    away = line_distance2(columns - x, rows - y, trail.ends[0, 0], trail.ends[-1, 1])
+    calm = usable & (away > (radius + 2 * psf.fwhm) ** 2) & (MODEL_ERROR * light < 0.3 * np.sqrt(variance))
+    left = pixels - light
+    tint = _tints(left, calm, colour, n_colours, variance, psf)
+    structure = _structure(left / tint[colour], calm, psf.sigma, variance / tint[colour] ** 2)
+    # A saturated pixel of a star tells nothing; one that no star explains may be the body's own.
+    good = good & ~(full & (light > np.sqrt(variance)))
+    return Scene(
+        x0, y0, pixels, good, full, variance, colour, tint, stars, light, structure, psf, noise
+    )
+
+
+def _reversed(kernel):
+    """A periodic kernel turned over."""
+    return np.roll(kernel[::-1, ::-1], (1, 1), (0, 1))
+
+
+def _plane(values, good):
+    """Plane through the usable pixels, sources clipped away."""
+    rows, columns = np.indices(values.shape)
+    design = np.column_stack(
+        [np.ones(values.size), columns.ravel() / values.shape[1] - 0.5, rows.ravel() / values.shape[0] - 0.5]
+    )
+    flat, use = values.ravel(), good.ravel().copy()
+    solution = np.zeros(3)
+    for _ in range(4):
+        if use.sum() < 20:
+            break
+        solution = np.linalg.lstsq(design[use], flat[use], rcond=None)[0]
+        rest = flat - design @ solution
+        use = good.ravel() & (np.abs(rest) < 3.0 * max(mad_sigma(rest[use]), 1e-9))
+    return (design @ solution).reshape(values.shape)
+
+
+def _pixel_variance(pixels, good, colour, n_colours, mosaic):
+    """Variance of the noise of pixels from differences of neighbours, which smooth light hardly enters."""
+    # 1 -2 1 along both axes: anything of second order cancels. A mosaic has its own colour two pixels on.
+    #         1 -2  1
+    #        -2  4 -2     squares of the weights: 36
+    #         1 -2  1
+    step = 2 if mosaic else 1
+    weights = np.zeros((2 * step + 1, 2 * step + 1))
+    weights[::step, ::step] = np.outer([1, -2, 1], [1, -2, 1])
+    rough = ndimage.convolve(pixels, weights, mode="reflect") / 6.0
+    spoilt = ndimage.binary_dilation(~good, np.ones(weights.shape, bool))
+    result = np.ones(pixels.shape)
+    for c in range(n_colours):
+        use = ~spoilt & (colour == c)
+        if use.sum() < 30:
+            use = good & (colour == c)
+        sigma = mad_sigma(rough[use]) if use.sum() > 8 else 0.0
+        result[colour == c] = max(sigma, 1e-6 * max(1.0, float(np.abs(pixels[good]).max(initial=0.0)))) ** 2
+    return result
+
+
+def _stars_of(x, y, half, psf, listed, found, fluxes, names):
+    """Stars whose light can reach the box: the brightest, nearest."""
+    stars = []
+    for is_listed, places in ((True, listed), (False, found)):
+        for k, (sx, sy) in enumerate(np.asarray(places, dtype=float).reshape(-1, 2)):
+            flux = float(fluxes[k]) if is_listed and len(fluxes) else np.nan
+            name = str(names[k]) if is_listed and len(names) else ""
+            if max(abs(sx - x), abs(sy - y)) < half + 4 * psf.fwhm:
+                stars.append((SceneStar(sx, sy, np.zeros(1), (sx, sy), is_listed, name), flux))
+    if len(stars) > MOST_STARS:
+        # Bright and near ones first; light falls about with the cube of the distance.
+        def weight(item):
+            star, flux = item
+            distance = max(np.hypot(star.x - x, star.y - y), psf.fwhm)
+            return -np.nan_to_num(flux, nan=1e9) / distance**3
+
+        stars = sorted(stars, key=weight)[:MOST_STARS]
+    return stars
+
+
+def _fit_stars(pixels, good, variance, colour, n_colours, given, psf, noise, x0, y0):
+    """All stars of the box fitted together: the stars with their light, and the sum of it."""
+    light = np.zeros(pixels.shape)
+    if not given:
+        return (), light
+    rows, columns = np.indices(pixels.shape)
+    smooth = _HighPass(good, 2.0 * psf.fwhm)
+    wanted = smooth(pixels)
+    stars = [star for star, _ in given]
+    expected = np.array([flux for _, flux in given])
+    places = np.array([[star.x, star.y] for star in stars])
+    total = np.zeros((len(stars), n_colours))
+    used = good.copy()
+    for turn in range(3):
+        images = [
+            pixel_image(psf, px - x0, py - y0, columns.ravel(), rows.ravel()) for px, py in places
+        ]
+        columns_of, what = [], []
+        for k, (value, sx, sy) in enumerate(images):
+            value = value.reshape(pixels.shape)
+            if value[good].max(initial=0.0) <= 0:
+                continue
+            for c in range(n_colours):
+                columns_of.append(smooth(value * (colour == c)))
+                what.append((k, c))
+            mean = float(total[k].mean())
+            if turn and mean * value.max() > 4.0 * np.sqrt(np.median(variance)):
+                for axis, slope in ((-1, sx), (-2, sy)):
+                    columns_of.append(smooth(slope.reshape(pixels.shape) * total[k][colour]))
+                    what.append((k, axis))
+        if not columns_of:
+            break
+        root = 1.0 / np.sqrt(variance + np.maximum(light, 0) / noise.gain_e_adu + (MODEL_ERROR * light) ** 2)
+        design = np.stack([(column * root)[used] for column in columns_of], axis=1)
+        normal, right = design.T @ design, design.T @ (wanted * root)[used]
+        for i, (k, c) in enumerate(what):
+            if c < 0:  # places stay within their errors
+                normal[i, i] += stars[k].place_px ** -2
+                right[i] += (stars[k].prior[-1 - c] - places[k][-1 - c]) * stars[k].place_px ** -2
+            elif np.isfinite(expected[k]) and expected[k] > 0:
+                weight = (LIGHT_ERROR * expected[k]) ** -2
+                normal[i, i] += weight
+                right[i] += weight * expected[k]
+        scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+        solution = np.linalg.lstsq(normal / np.outer(scale, scale), right / scale, rcond=1e-8)[0] / scale
+        for value, (k, c) in zip(solution, what, strict=True):
+            if c >= 0:
+                total[k, c] = max(value, 0.0)
+            else:
+                places[k][-1 - c] += np.clip(value, -0.5, 0.5)
+        light = np.zeros(pixels.shape)
+        for k, (value, _, _) in enumerate(images):
+            light += value.reshape(pixels.shape) * total[k][colour]
+        rest = wanted - smooth(light)
+        sigma = np.sqrt(variance + np.maximum(light, 0) / noise.gain_e_adu + (3 * MODEL_ERROR * light) ** 2)
+        # Cosmic rays, the body, stars in no list: not to pull the fitted ones.
+        used = good & (np.abs(rest) < 5.0 * sigma)
+    light = np.zeros(pixels.shape)
+    for k, (px, py) in enumerate(places):
+        value = pixel_image(psf, px - x0, py - y0, columns.ravel(), rows.ravel())[0]
+        light += value.reshape(pixels.shape) * total[k][colour]
+    fitted = tuple(
+        SceneStar(float(px), float(py), total[k], star.prior, star.listed, star.name)
+        for k, (star, (px, py)) in enumerate(zip(stars, places, strict=True))
+    )
+    return fitted, light
+
+
+class _HighPass:
+    """An image less its own smooth version, holes left out: level and nebula go, points of light stay."""
+
+    def __init__(self, good, sigma):
+        self.good, self.sigma = good, sigma
+        self.share = np.maximum(self._smooth(good.astype(float)), 1e-6)
+
+    def _smooth(self, image):
+        return ndimage.gaussian_filter(image, self.sigma, mode="constant", truncate=3.0)
+
+    def __call__(self, image):
+        image = np.where(self.good, image, 0.0)
+        return np.where(self.good, image - self._smooth(image) / self.share, 0.0)
+
+
+def _tints(left, calm, colour, n_colours, variance, psf):
+    """How much of a nebula's light each colour passes: from what its blocks of pixels do together."""
+    if n_colours == 1:
+        return np.ones(1)
+    side = max(4, 2 * round(psf.fwhm))
+    ny, nx = (n // side for n in left.shape)
+    if ny * nx < 12:
+        return np.ones(n_colours)
+    means = np.full((n_colours, ny * nx), np.nan)
+    noise2 = np.zeros(n_colours)
+    rows, columns = np.indices(left.shape)
+    block = (rows // side) * nx + columns // side
+    inside = calm & (rows < ny * side) & (columns < nx * side)
+    for c in range(n_colours):
+        use = inside & (colour == c)
+        count = np.bincount(block[use], minlength=ny * nx)[: ny * nx]
+        sums = np.bincount(block[use], left[use], minlength=ny * nx)[: ny * nx]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            means[c] = np.where(count >= side, sums / count, np.nan)
+        noise2[c] = float(np.median(variance[colour == c])) / max(np.median(count[count > 0]), 1)
+    means = means[:, np.isfinite(means).all(axis=0)]
+    if means.shape[1] < 12:
+        return np.ones(n_colours)
+    means = means - np.median(means, axis=1, keepdims=True)
+    limit = 4 * np.std(means, axis=1, keepdims=True)
+    covariance = np.cov(np.clip(means, -limit, limit))
+    values, vectors = np.linalg.eigh(covariance - np.diag(noise2))
+    lead = vectors[:, -1] * np.sign(vectors[:, -1].sum())
+    # Without clear structure colours are taken alike: there is little for them to differ in.
+    if values[-1] < 2.0 * float(noise2.max()) or (lead <= 0.15 * lead.max()).any():
+        return np.ones(n_colours)
+    shares = np.array([(colour == c).mean() for c in range(n_colours)])
+    return lead / float(np.sum(lead * shares))
+
+
+def _structure(left, calm, sigma, variance) -> Structure:
+    """Covariance of the structure in what the stars leave, from its autocorrelation."""
+    none = Structure(np.zeros(len(LENGTHS)), sigma)
+    if calm.sum() < 200:
+        return none
+    ny, nx = left.shape
+    rest = np.where(calm, left - _plane(left, calm), 0.0)
+    limit = 5.0 * np.std(rest[calm])
+    rest = np.clip(rest, -limit, limit)
+    shape = [fft.next_fast_len(2 * n, real=True) for n in (ny, nx)]
+    power = np.abs(fft.rfft2(rest, shape)) ** 2
+    pairs = np.abs(fft.rfft2(calm.astype(float), shape)) ** 2
+    sums, count = fft.irfft2(power, shape), fft.irfft2(pairs, shape)
+    reach = int(min(max(8 * sigma, 6), ny // 2 - 1, nx // 2 - 1))
+    if reach < 3:
+        return none
+    dy, dx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    distance2 = (dx**2 + dy**2).astype(float)
+    n = count[dy, dx]
+    # A pixel with itself holds the noise, which is no structure.
+    use = (distance2 > 0) & (distance2 <= reach**2) & (n > 50)
+    covariance = sums[dy, dx][use] / n[use]
+    lengths2 = 2.0 * (sigma * np.array(LENGTHS)) ** 2
+    basis = np.exp(-0.5 * distance2[use][:, None] / lengths2)
+    weight = np.sqrt(n[use])
+    amplitudes, _ = optimize.nnls(basis * weight[:, None], covariance * weight)
+    # Noise correlates by chance: what is not beyond it is none.
+    share = np.sum(basis, axis=0)
+    chance = float(np.median(variance)) / np.sqrt(np.median(n[use])) / np.sqrt(np.maximum(share, 1.0) / 2)
+    return Structure(np.where(amplitudes > 2.0 * chance, amplitudes, 0.0), sigma)
+
+
+def _peaks(snr, distance, radius, limit, x0, y0, x, y):
+    """Local maxima above the limit within the radius, refined by a parabola; highest first."""
+    top = (snr >= limit) & (distance <= radius) & (snr == ndimage.maximum_filter(snr, 3))
+    result = []
+    # At the rim a peak may lie outside, and a parabola has nothing to lean on.
+    for j, i in np.argwhere(top[1:-1, 1:-1]) + 1:
+        dx = _parabola(snr[j, i - 1], snr[j, i], snr[j, i + 1])
+        dy = _parabola(snr[j - 1, i], snr[j, i], snr[j + 1, i])
+        px, py = float(x0 + i + dx), float(y0 + j + dy)
+        result.append(Candidate(px, py, float(snr[j, i]), float(np.hypot(px - x, py - y))))
+    return sorted(result, key=lambda candidate: -candidate.snr)
+
+
+def _parabola(left, middle, right) -> float:
+    """Where a parabola through three neighbours peaks, px from the middle one."""
+    bend = left + right - 2 * middle
+    return float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5)) if np.isfinite(bend) and bend < 0 else 0.0

@@ -1,0 +1,461 @@
+"""Where a body is among stars and in the structure of a nebula: generalised least squares in its scene.
+
+The pixels' covariance is that of their noise plus that of structure, which has the shape measured in the
+surroundings or stands in the stamp alone; how much of it there is, the stamp itself says (restricted maximum
+likelihood), and the answers are averaged by what the pixels think of each. On a mosaic every colour has its
+own level and every source its own light in each colour.
+
+::
+
+    model  =  body (trailed) + neighbours + a level per colour + a plane
+    C      =  scale * (noise of the pixels + c * K)        c from 0 to 16, and structure of the stamp's own
+
+References: Patterson & Thompson 1971, Biometrika 58, 545 (restricted likelihood); Rybicki & Press 1992, ApJ
+398, 169; Sundararajan & Keerthi 2001, Neural Computation 13, 1103 (leave-one-out residuals).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg
+
+from appulse.astrometry.psf import POINT, Trail, pixel_image
+from appulse.astrometry.scene import LENGTHS, Scene, SceneStar, Structure
+from appulse.astrometry.source_fit import (
+    FAINT_SNR,
+    UNDERSAMPLED_FWHM_PX,
+    SourceFit,
+    faint_place,
+    phase_error,
+)
+from appulse.astrometry.stamp import LEAST_PIXELS, line_distance2
+from appulse.errors import MeasurementError
+
+SCALES = (0.0, 1 / 16, 1 / 4, 1.0, 4.0, 16.0)
+"""Strengths of the structure that are tried, of that in the surroundings."""
+OWN_LENGTHS = (0, 1, 2)
+"""Of LENGTHS: structure that stands in the stamp alone, such as a filament beside the body."""
+OWN_SHARES = (3.0, 12.0, 50.0, 200.0)
+"""Its strength, as variance of a point's light in units of what the pixels' noise makes."""
+OWN_PRIOR = 0.02
+"""Odds of each such case against one of SCALES."""
+NOISE_TRUST = 40.0
+"""The measured noise of the pixels counts as so many pixels of the stamp."""
+MODEL_ERROR = 0.005
+"""What a star's model misses in a single pixel, of its light there."""
+REJECT = 5.5
+"""Leave-one-out residuals beyond so many sigmas are cosmic rays or defects."""
+MOST_PIXELS = 420
+"""Of a stamp: more are summed in squares while the star image is wide enough."""
+MOST_NEIGHBOURS = 6
+WEAK = 0.3
+"""A neighbour whose light is below this share of a pixel's noise everywhere is only taken off."""
+ROUNDS = 12
+GAUSSIAN_SIGMAS, MOFFAT_SIGMAS, LEAST_RADIUS = 5.0, 5.5, 7.0
+
+
+@dataclass(frozen=True)
+class Solution:
+    """What one covariance of the pixels makes of the stamp, about the same place."""
+
+    odds: float  # log of the restricted likelihood
+    scale: float  # of all variances
+    values: np.ndarray  # linear terms, then steps of the places
+    covariance: np.ndarray
+    lower: np.ndarray  # Cholesky factor
+    chi2: float
+
+
+class _Bins:
+    """Good pixels of a stamp, summed in squares of `side` px: data and model alike, so that nothing is lost."""
+
+    def __init__(self, columns, rows, colour, side: int):
+        key = (rows // side) * 100_003 + columns // side
+        _, self.of = np.unique(key * 8 + colour, return_inverse=True)
+        self.count = np.bincount(self.of).astype(float)
+        self.n = len(self.count)
+        self.x, self.y = self.sum(columns) / self.count, self.sum(rows) / self.count
+        self.colour = np.rint(self.sum(colour) / self.count).astype(int)
+
+    def sum(self, values):
+        return np.bincount(self.of, values, minlength=self.n)
+
+
+def fit_in_scene(
+    scene: Scene, x: float, y: float, *, trail: Trail = POINT, radius: float | None = None,
+    free_trail: bool = False, max_shift: float | None = None,
+) -> SourceFit:  # fmt: skip
+    """Fit the body near (x, y), zero-based px of the frame, together with the stars around it.
+
+    Raises
+    ------
+    MeasurementError
+        If nothing can be fitted there; the message is the reason.
+    """
+    fit = _SceneFit(scene, x, y, trail, radius, free_trail)
+    fit.run()
+    limit = max_shift if max_shift is not None else 2.0 * scene.psf.fwhm + 0.5 * trail.length
+    return fit.result((x, y), limit)
+
+
+class _SceneFit:
+    """One fit: `place` and the neighbours' places are stepped, everything else is linear."""
+
+    def __init__(self, scene: Scene, x, y, trail, radius, free_trail):
+        self.scene, self.psf, self.trail = scene, scene.psf, trail
+        self.free = np.array([1.0, 0.0]) if free_trail and trail.length > 0 else None
+        sigmas = GAUSSIAN_SIGMAS if self.psf.beta is None else MOFFAT_SIGMAS
+        self.radius = radius or max(sigmas * self.psf.axes[0] / 2.3548, LEAST_RADIUS)
+        rows, columns = np.indices(scene.pixels.shape)
+        rows, columns = rows + scene.y0, columns + scene.x0
+        away = line_distance2(columns - x, rows - y, trail.ends[0, 0], trail.ends[-1, 1])
+        self.inside = (away <= self.radius**2) & scene.good & ~scene.full
+        self.n_saturated = int(np.sum(scene.full & scene.good & (away <= self.radius**2)))
+        if self.inside.sum() < LEAST_PIXELS:
+            raise MeasurementError(f"only {int(self.inside.sum())} usable pixels around the place")
+        self.columns, self.rows = columns[self.inside].astype(float), rows[self.inside].astype(float)
+        self.colour = scene.colour[self.inside]
+        self.bins = self._binned()
+        if self.bins.n < LEAST_PIXELS:
+            raise MeasurementError(f"only {self.bins.n} usable pixels around the place")
+        self.place = np.array([x, y], dtype=float)
+        self._share_stars(x, y)
+        b = self.bins
+        self.value = b.sum(self.pixels)
+        self.noise2 = b.sum(scene.variance[self.inside])
+        self.colours = [(b.colour == c).astype(float) for c in np.unique(b.colour)]
+        self.shares = np.array([np.mean(scene.colour == c) for c in np.unique(b.colour)])
+        self.shares = self.shares / self.shares.sum()
+        u, v = (b.x - x) / self.radius, (b.y - y) / self.radius
+        tint = scene.tint[b.colour]
+        self.background = [b.count * c for c in self.colours] + [b.count * tint * u, b.count * tint * v]
+        distance2 = (b.x[:, None] - b.x) ** 2 + (b.y[:, None] - b.y) ** 2
+        weight = np.outer(b.count * tint, b.count * tint)
+        self.kernel = scene.structure.covariance(distance2) * weight
+        self._distance2, self._weight, self._own = distance2, weight, {}
+        self.extra = np.zeros(b.n)
+        self.light = np.zeros(b.n)
+
+    def _binned(self) -> _Bins:
+        """Bins as wide as the star image allows: a third of its FWHM, half where there are too many."""
+        fwhm, mosaic = self.psf.fwhm, self.scene.is_mosaic
+        side = max(1, int(fwhm / 2.7))
+        if len(self.columns) / side**2 > MOST_PIXELS:
+            side = max(side, int(fwhm / 2.0))
+        if mosaic:
+            side = 2 * max(1, side // 2) if fwhm >= 5.0 else 1
+        return _Bins(self.columns.astype(int), self.rows.astype(int), self.colour, side)
+
+    def _share_stars(self, x, y):
+        """Neighbours to be fitted along; the light of all others is taken off the pixels."""
+        scene = self.scene
+        self.pixels = scene.pixels[self.inside] - 0.0
+        noise = float(np.sqrt(np.median(scene.variance)))
+        near = []
+        for star in scene.stars:
+            light = scene.light_of(star, self.columns, self.rows, self.colour)
+            distance = np.hypot(star.x - x, star.y - y)
+            reach = self.radius + self.trail.length / 2 + self.psf.fwhm
+            if light.max(initial=0.0) > WEAK * noise and distance < reach:
+                near.append((distance, star, light))
+            else:
+                self.pixels -= light
+        near.sort(key=lambda item: item[0])
+        for _, _, light in near[MOST_NEIGHBOURS:]:
+            self.pixels -= light
+        self.near: list[SceneStar] = [star for _, star, _ in near[:MOST_NEIGHBOURS]]
+        self.near_places = np.array([[star.x, star.y] for star in self.near]).reshape(-1, 2)
+
+    # --- model
+
+    def _image(self, place, trail):
+        """Light of a source of unit flux and its slopes, in bins."""
+        return [self.bins.sum(part) for part in pixel_image(self.psf, *place, self.columns, self.rows, trail)]
+
+    def _trail(self) -> Trail:
+        return self.trail if self.free is None else self.trail.turned(*self.free)
+
+    def _design(self):
+        """Linear terms (n, k), and a function that gives the slopes for their values."""
+        trail = self._trail()
+        body = self._image(self.place, trail)
+        stars = [self._image(place, POINT) for place in self.near_places]
+        terms = [body[0] * c for c in self.colours]
+        for star in stars:
+            terms += [star[0] * c for c in self.colours]
+        linear = np.column_stack(terms + self.background)
+        nc = len(self.colours)
+
+        def slopes(values):
+            flux = sum(f * c for f, c in zip(values[:nc], self.colours, strict=True))
+            result = [flux * body[1], flux * body[2]]
+            light = flux * body[0]
+            for k, star in enumerate(stars):
+                part = values[nc * (k + 1) : nc * (k + 2)]
+                each = sum(f * c for f, c in zip(part, self.colours, strict=True))
+                result += [each * star[1], each * star[2]]
+                light = light + each * star[0]
+            if self.free is not None:
+                for step in ((0.01, 0.0), (0.0, 0.5)):
+                    sides = [
+                        self._image(self.place, self.trail.turned(*(self.free + sign * np.array(step))))[0]
+                        for sign in (1, -1)
+                    ]
+                    result.append(flux * (sides[0] - sides[1]) / (2 * sum(step)))
+            return np.column_stack(result), light
+
+        return linear, slopes
+
+    def _priors(self, n_linear):
+        """Inverse variances and what the priors pull towards, for the steps."""
+        weight, pull = [0.0, 0.0], [0.0, 0.0]
+        for star, place in zip(self.near, self.near_places, strict=True):
+            w = star.place_px**-2
+            weight += [w, w]
+            pull += [w * (star.prior[0] - place[0]), w * (star.prior[1] - place[1])]
+        if self.free is not None:
+            # Length within a factor of about two, direction within 40 degrees: a round dot has neither.
+            for now, centre, sigma in zip(self.free, (1.0, 0.0), (0.6, 40.0), strict=True):
+                weight.append(sigma**-2)
+                pull.append((centre - now) / sigma**2)
+        return np.r_[np.zeros(n_linear), weight], np.r_[np.zeros(n_linear), pull]
+
+    # --- covariance of the pixels
+
+    def _cases(self):
+        """Covariances of structure that are weighed against each other, with the log of their prior odds."""
+        rough = self.kernel.any()
+        cases = [(("scale", s), 0.0) for s in (SCALES if rough else SCALES[:1])]
+        for k in OWN_LENGTHS:
+            for share in OWN_SHARES:
+                cases.append((("own", k, share), np.log(OWN_PRIOR)))
+        return cases
+
+    def _structure(self, case):
+        if case[0] == "scale":
+            return case[1] * self.kernel
+        _, k, share = case
+        if k not in self._own:
+            amplitudes = np.zeros(len(LENGTHS))
+            amplitudes[k] = 1.0
+            one = Structure(amplitudes, self.psf.sigma)
+            noise = float(np.median(self.noise2 / self.bins.count))
+            self._own[k] = one.covariance(self._distance2) * self._weight / one.share(noise)
+        return self.kernel + share * self._own[k]
+
+    def _noise(self):
+        """Variance of the bins by noise, by the photons of the sources, and by what their model misses."""
+        gain = self.scene.noise.gain_e_adu
+        photons = np.maximum(self.light, 0.0) / gain
+        return self.noise2 + photons + (MODEL_ERROR * self.light) ** 2 + self.extra
+
+    def _solve(self, case, prior, design, rest, n_linear) -> Solution | None:
+        """Restricted likelihood and solution of one case; None where its covariance is none."""
+        covariance = self._structure(case) + np.diag(self._noise())
+        try:
+            lower = linalg.cholesky(covariance, lower=True, check_finite=False)
+        except linalg.LinAlgError:
+            return None
+        both = linalg.solve_triangular(
+            lower, np.column_stack([design, rest]), lower=True, check_finite=False
+        )
+        terms, wanted = both[:, :-1], both[:, -1]
+        weight, pull = self._priors(n_linear)
+        normal = terms.T @ terms + np.diag(weight)
+        size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+        scaled = normal / np.outer(size, size)
+        inverse = np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) / np.outer(size, size)
+        values = inverse @ (terms.T @ wanted + pull)
+        left = wanted - terms @ values
+        free = len(rest) - np.sum(weight == 0) - np.sum(self.extra > 0)
+        total = float(left @ left) + NOISE_TRUST
+        dof = max(free, 1.0) + NOISE_TRUST
+        _, log_normal = np.linalg.slogdet(scaled)
+        log_normal += 2 * float(np.sum(np.log(size)))
+        log_lower = 2 * float(np.sum(np.log(np.diag(lower))))
+        odds = prior - 0.5 * (dof * np.log(total / dof) + log_lower + log_normal)
+        return Solution(odds, total / dof, values, inverse * total / dof, lower, float(left @ left))
+
+    # --- fit
+
+    def run(self):
+        """Step to the best place; then every case of structure gives its answer about it."""
+        cases = self._cases()
+        best, values = (("scale", 1.0 if self.kernel.any() else 0.0), 0.0), None
+        shift = np.inf
+        for count in range(ROUNDS):
+            linear, slopes = self._design()
+            n_linear = linear.shape[1]
+            if values is None:
+                # Light first, at the guessed place; then steps.
+                lower = linalg.cholesky(self._structure(best[0]) + np.diag(self._noise()), lower=True)
+                both = linalg.solve_triangular(lower, np.column_stack([linear, self.value]), lower=True)
+                values = np.linalg.lstsq(both[:, :-1], both[:, -1], rcond=None)[0]
+                least = 2.0 * np.sqrt(np.median(self.noise2 / self.bins.count))
+                nc = len(self.colours)
+                if values[:nc] @ self.shares < least:
+                    values[:nc] = least
+            columns, self.light = slopes(values)
+            design = np.column_stack([linear, columns])
+            if count in (1, 4):
+                tried = [(case, self._solve(*case, design, self.value, n_linear)) for case in cases]
+                tried = [(case, found) for case, found in tried if found is not None]
+                if tried:
+                    best = max(tried, key=lambda item: item[1].odds)[0]
+            found = self._solve(*best, design, self.value, n_linear)
+            if found is None:
+                raise MeasurementError("the pixels there do not settle a fit")
+            values = found.values[:n_linear]
+            shift = self._step(found.values[n_linear:])
+            if not np.isfinite(self.place).all():
+                raise MeasurementError("the fit did not settle")
+            changed = False
+            if count >= 2:
+                changed = self._reject(found, design, n_linear)
+            if count > 4 and shift < 1e-3 * self.psf.sigma and not changed:
+                break
+        if shift > 0.1 * self.psf.sigma:
+            raise MeasurementError("the fit did not settle")
+        linear, slopes = self._design()
+        columns, self.light = slopes(values)
+        self.design, self.n_linear = np.column_stack([linear, columns]), linear.shape[1]
+        solved = [self._solve(*case, self.design, self.value, self.n_linear) for case in cases]
+        self.solved = [found for found in solved if found is not None]
+        if not self.solved:
+            raise MeasurementError("the pixels there do not settle a fit")
+        self.white = solved[0]
+
+    def _step(self, steps) -> float:
+        """Move the places; how far the body's went."""
+        limit = 0.5 * max(self.psf.fwhm, 1.0)
+        size = float(np.hypot(*steps[:2]))
+        self.place = self.place + steps[:2] * min(1.0, limit / max(size, 1e-12))
+        n = len(self.near)
+        self.near_places = self.near_places + np.clip(steps[2 : 2 + 2 * n].reshape(-1, 2), -1.0, 1.0)
+        if self.free is not None:
+            self.free = self.free + np.clip(steps[-2:], [-0.3, -20.0], [0.3, 20.0])
+            self.free[0] = np.clip(self.free[0], 0.05, 5.0)
+        return size
+
+    def _reject(self, found: Solution, design, n_linear) -> bool:
+        """Put bins aside that the others do not foretell; whether that changed anything."""
+        inverse = linalg.cho_solve((found.lower, True), np.eye(self.bins.n), check_finite=False)
+        rest = self.value - design @ found.values
+        diagonal = np.diag(inverse)
+        alone = (inverse @ rest) / diagonal
+        variance = np.maximum(1.0 / diagonal - self.extra, 1e-300) * max(found.scale, 0.25)
+        # A core that is sharper or wider than the model is no cosmic ray.
+        variance = variance + (max(self.psf.width_error, 0.01) * 2.0 * self.light) ** 2
+        out = alone**2 > REJECT**2 * variance
+        if out.sum() > 0.2 * self.bins.n:
+            return False
+        changed = not np.array_equal(out, self.extra > 0)
+        self.extra = np.where(out, 1e4 * (alone**2 + variance), 0.0)
+        return changed
+
+    def result(self, guess, max_shift: float) -> SourceFit:
+        """The answers of all cases together, weighted by their likelihood."""
+        odds = np.array([found.odds for found in self.solved])
+        share = np.exp(odds - odds.max())
+        share /= share.sum()
+        nc, n = len(self.colours), self.n_linear
+        pick = np.r_[np.arange(nc), n, n + 1]
+        each = np.array([found.values[pick] for found in self.solved])
+        mean = share @ each
+        covariance = sum(
+            s * (found.covariance[np.ix_(pick, pick)] + np.outer(row - mean, row - mean))
+            for s, found, row in zip(share, self.solved, each, strict=True)
+        )
+        best = self.solved[int(np.argmax(odds))]
+        flux = float(mean[:nc] @ self.shares)
+        flux_sigma = float(np.sqrt(self.shares @ covariance[:nc, :nc] @ self.shares))
+        if not flux > 0.0:
+            raise MeasurementError("no light there")
+        cov = covariance[nc:, nc:]
+        place = self.place + mean[nc:]
+        if flux < FAINT_SNR * flux_sigma:
+            place, cov = self._faint(place, cov, best, mean[:nc])
+        plain = self.white.covariance[n : n + 2, n : n + 2] if self.white is not None else cov
+        structure = _positive(cov - plain)
+        phase = 0.0
+        if self.psf.axes[1] < UNDERSAMPLED_FWHM_PX:
+            gain = self.scene.noise.gain_e_adu
+            noise2 = float(np.median(self.noise2 / self.bins.count))
+            phase = phase_error(self.psf, self._trail(), flux / (gain * noise2))
+            cov = cov + phase**2 * np.eye(2)
+        if np.hypot(place[0] - guess[0], place[1] - guess[1]) > max_shift:
+            raise MeasurementError("the fit left its place")
+        return self._source_fit(place, cov, structure, flux, flux_sigma, phase, best)
+
+    def _faint(self, place, cov, best: Solution, fluxes):
+        """Mean of the likelihood of a faint body's place, in the likeliest structure."""
+        scale = np.sqrt(best.scale)
+        weights = fluxes / max(float(fluxes @ self.shares), 1e-300)
+        # A colour that is all noise must not turn the image about.
+        weights = np.clip(weights, 0.0, 3.0)
+        tint = sum(w * c for w, c in zip(weights, self.colours, strict=True))
+
+        def whiten(values):
+            """(pixels, k) to whitened bins, (n, k)."""
+            summed = np.stack([self.bins.sum(column) for column in values.T], axis=1)
+            return self._whitened(summed * tint[:, None], best) / scale
+
+        nc = len(self.colours)
+        known = np.delete(self.design, np.r_[np.arange(nc), self.n_linear, self.n_linear + 1], axis=1)
+        weight, _ = self._priors(self.n_linear)
+        prior = np.sqrt(np.delete(weight, np.r_[np.arange(nc), self.n_linear, self.n_linear + 1]))
+        # About the place of the design: what the stars and the level leave of the pixels.
+        data = self._whitened(self.value[:, None], best)[:, 0] / scale
+        return faint_place(
+            self.columns, self.rows, self.psf, self._trail(), place, cov, whiten,
+            self._whitened(known, best) / scale, data, prior,
+        )  # fmt: skip
+
+    def _whitened(self, columns, best: Solution):
+        return linalg.solve_triangular(best.lower, columns, lower=True, check_finite=False)
+
+    def _source_fit(self, place, cov, structure, flux, flux_sigma, phase, best: Solution) -> SourceFit:
+        scene, b, n = self.scene, self.bins, self.n_linear
+        model = self.design[:, :n] @ best.values[:n]
+        rest = self.value - model
+        noise = self._noise()
+        smooth = rest - noise * linalg.cho_solve((best.lower, True), rest, check_finite=False)
+        used = self.extra[b.of] == 0
+        dof = int(max(b.n - self.design.shape[1] - np.sum(self.extra > 0), 1))
+        per_pixel = ((model + smooth) / b.count)[b.of]
+        residual = ((rest - smooth) / np.sqrt(noise * best.scale))[b.of]
+        rows, columns = np.nonzero(self.inside)
+        y0, y1, x0, x1 = rows.min(), rows.max() + 1, columns.min(), columns.max() + 1
+        box = slice(y0, y1), slice(x0, x1)
+
+        def image(values):
+            full = np.full(self.inside.shape, np.nan, np.float32)
+            full[self.inside] = values
+            return full[box]
+
+        nc = len(self.colours)
+        stars = tuple(
+            (float(p[0]), float(p[1]), float(best.values[nc * (k + 1) : nc * (k + 2)] @ self.shares))
+            for k, p in enumerate(self.near_places)
+        )
+        levels = best.values[nc * (1 + len(self.near)) : nc * (2 + len(self.near))]
+        trail_sigma = None
+        if self.free is not None:
+            sigma = np.sqrt(np.diag(best.covariance)[-2:])
+            trail_sigma = float(sigma[0] * self.trail.length), float(sigma[1])
+        return SourceFit(
+            x=float(place[0]), y=float(place[1]), cov=cov, flux=flux, flux_sigma=flux_sigma,
+            background=float(levels @ self.shares),
+            sky_sigma=float(np.sqrt(np.median(self.noise2 / b.count))),
+            chi2=best.chi2, dof=dof, n_rejected=int(np.sum(~used)), n_saturated=self.n_saturated,
+            background_order=1, psf=self.psf, trail=self._trail(), trail_sigma=trail_sigma,
+            phase_error_px=phase, neighbours=stars, x0=int(scene.x0 + x0), y0=int(scene.y0 + y0),
+            data=image(scene.pixels[self.inside]), model=image(per_pixel),
+            residual=image(np.where(used, residual, np.nan)), structure_cov=structure,
+        )  # fmt: skip
+
+
+def _positive(matrix):
+    """The part of a symmetric matrix that is a covariance."""
+    values, vectors = np.linalg.eigh(matrix)
+    return (vectors * np.maximum(values, 0.0)) @ vectors.T
