@@ -23,12 +23,13 @@ from appulse.astrometry.prediction import Prediction, pixel_trail
 from appulse.astrometry.psf import PSF, Trail
 from appulse.astrometry.scene import Scene, look_around
 from appulse.astrometry.scene_fit import WEAK, fit_in_scene
-from appulse.astrometry.source_fit import SourceFit, fit_source, is_plain, light_doubt
+from appulse.astrometry.source_fit import ASSUMED_WIDTH, SourceFit, fit_source, is_plain, light_doubt
 from appulse.astrometry.stamp import line_distance2
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
 from appulse.formats import make_table
 from appulse.numerics import offsets_rad, unit_from_radec
+from appulse.registration import Bad
 
 SEARCH_ARCSEC = 3.0
 SEARCH_FWHM = 1.5
@@ -336,22 +337,23 @@ def scene_of(frame, plate, place, radius_px, psf, trail, zero: ZeroPoint, pointe
     # What stands where the body can be may be the body or a lump of its trail: not taken off.
     ends = trail.ends[0, 0], trail.ends[-1, 1]
     off = line_distance2(found[:, 0] - place[0], found[:, 1] - place[1], *ends)
-    found = found[off > (radius_px + psf.fwhm) ** 2]
+    keep = off > (radius_px + psf.fwhm) ** 2
     if len(listed) and len(found):
         near = np.min(np.hypot(*(found[:, None] - listed[None]).transpose(2, 0, 1)), axis=1)
-        found = found[near > 0.8 * psf.fwhm]
+        keep &= near > 0.8 * psf.fwhm
+    found = found[keep]
+    brightness = np.asarray(sources["flux"], dtype=float)[keep] if len(sources) else np.zeros(0)
     fluxes = [zero.flux(m) if zero.known else np.nan for m in magnitudes]
     return look_around(
-        survey_pixels(frame, survey), *place, radius_px, psf, survey.noise, trail=trail, listed=listed,
-        found=found, fluxes=fluxes, names=names, bad=getattr(survey, "bad", None),
-        saturation=survey.saturation, colours=getattr(survey, "colours", None),
+        survey.pixels, *place, radius_px, psf, survey.noise, trail=trail, listed=listed, found=found,
+        fluxes=[*fluxes, *brightness], names=names, bad=_no_light(survey),
+        saturated=(survey.bad_kinds & Bad.SATURATED) > 0, colours=survey.colours,
     )  # fmt: skip
 
 
-def survey_pixels(frame, survey):
-    """Pixels to measure on: calibrated where the survey has done so."""
-    pixels = getattr(survey, "pixels", None)
-    return frame.data if pixels is None else pixels
+def _no_light(survey) -> np.ndarray:
+    """Pixels that show no light; a saturated one does."""
+    return (survey.bad_kinds & ~Bad.SATURATED) > 0
 
 
 def _choose(found: PlaceSearch, plate: PlateCheck, psf: PSF, zero: ZeroPoint):
@@ -392,10 +394,9 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     survey, chosen, psf = plate.survey, search.chosen, search.psf
     if _is_plain_place(search.scene, chosen, trail):
         fit = fit_source(
-            survey_pixels(frame, survey), chosen.x, chosen.y, psf, survey.noise, trail=trail,
-            bad=getattr(survey, "bad", None), saturation=survey.saturation,
-            neighbours=_neighbours(survey.sources, psf, trail, chosen), free_trail=free_trail,
-            radius=radius_px,
+            survey.pixels, chosen.x, chosen.y, psf, survey.noise, trail=trail, bad=_no_light(survey),
+            saturation=survey.saturation, neighbours=_neighbours(survey.sources, psf, trail, chosen),
+            free_trail=free_trail, radius=radius_px,
         )  # fmt: skip
     else:
         fit = fit_in_scene(
@@ -470,9 +471,17 @@ def _light_columns(frame, plate: PlateCheck, fit: SourceFit, zero: ZeroPoint) ->
     magnitude, sigma = zero.magnitude(fit.flux, fit.flux_sigma)
     if not np.isfinite(magnitude):
         return {}
-    sigma = np.hypot(sigma, light_doubt(frame.data, fit, plate.survey.noise, plate.survey.saturation))
+    sigma = np.hypot(sigma, _light_doubt(plate.survey, fit))
     # A magnitude whose error is not known is not given.
     return {"mag_obs": magnitude, "sigma_mag": float(sigma)} if np.isfinite(sigma) else {}
+
+
+def _light_doubt(survey, fit: SourceFit) -> float:
+    """What another image than the model's makes of the light, mag; NaN where that is not known."""
+    if fit.structure_cov is None:
+        return light_doubt(survey.pixels, fit, survey.noise, survey.saturation)
+    # Light and structure share the pixels already: a wider aperture would only hold more of the nebula.
+    return 2.2 * fit.psf.width_error if is_plain(fit) and not fit.psf.width_error > ASSUMED_WIDTH else np.nan
 
 
 def _pauses(exposure, prediction: Prediction) -> np.ndarray:

@@ -30,8 +30,9 @@ LENGTHS = (1.0, 1.5, 2.3, 3.5, 5.5)
 """Scales of structure, in widths of the star image's own autocorrelation: wider ones are a plane to a fit."""
 MODEL_ERROR = 0.02
 """Share of a star's light that its model leaves behind."""
-LIGHT_ERROR = 0.3
-"""Relative error of a listed star's light: its colour, its variability (common practice, no source)."""
+LIGHT_ERROR = {True: 0.3, False: 1.0}
+"""Relative error of a listed star's light (colour, variability), and of what was found and is blended with
+others (common practice, no source)."""
 PLACE_PX = {True: 0.15, False: 0.3}
 """Errors of a listed star's place (plate and motion), and of one that was found."""
 MOST_STARS = 25
@@ -50,7 +51,7 @@ class Structure:
 
     @property
     def lengths2(self) -> np.ndarray:
-        """Squared Gaussian widths of the covariances, px^2: that of a star's image with itself is 2 sigma^2."""
+        """Squared widths of the covariances, px^2: that of a star's image with itself is 2 sigma^2."""
         return 2.0 * (self.sigma * np.array(LENGTHS)) ** 2
 
     def covariance(self, distance2):
@@ -174,13 +175,13 @@ class Scene:
 
 def look_around(
     data, x: float, y: float, radius: float, psf: PSF, noise: Noise, *, trail: Trail = POINT, listed=(),
-    found=(), fluxes=(), names=(), bad=None, saturation: float | None = None, colours=None,
+    found=(), fluxes=(), names=(), bad=None, saturated=None, colours=None,
 ) -> Scene:  # fmt: skip
     """Look at the surroundings of a place, zero-based px, within whose `radius` a body is looked for.
 
-    `listed` are places of catalogue stars, with `names` and expected `fluxes` (NaN where unknown); `found`
-    are sources that no catalogue has and that stand too far off to be the body. `colours` is the index of
-    the colour of each pixel of the frame.
+    `listed` are places of catalogue stars, with `names`; `found` are sources that no catalogue has and that
+    stand too far off to be the body; `fluxes` are expected of both (NaN where unknown). `bad` are pixels of
+    the frame without light, `saturated` the full ones, `colours` the index of each one's colour.
     """
     half = radius + trail.reach + 2 * psf.fwhm + max(LEAST_SIDE, SIDE_FWHM * psf.fwhm)
     ny, nx = data.shape
@@ -192,8 +193,9 @@ def look_around(
     if bad is not None:
         good &= ~bad[box]
     full = np.zeros(good.shape, bool)
-    if saturation is not None:
-        full = good & (pixels >= saturation)
+    if saturated is not None:
+        # A full pixel bleeds: its direct neighbours hold charge that did not fall on them.
+        full = good & saturated[box]
         full = ndimage.binary_dilation(full) if full.any() else full
     colour = np.zeros(good.shape, int) if colours is None else np.asarray(colours[box], dtype=int)
     n_colours = 1 if colours is None else int(np.max(colours)) + 1
@@ -264,9 +266,10 @@ def _pixel_variance(pixels, good, colour, n_colours, mosaic):
 def _stars_of(x, y, half, psf, listed, found, fluxes, names):
     """Stars whose light can reach the box: the brightest, nearest."""
     stars = []
-    for is_listed, places in ((True, listed), (False, found)):
-        for k, (sx, sy) in enumerate(np.asarray(places, dtype=float).reshape(-1, 2)):
-            flux = float(fluxes[k]) if is_listed and len(fluxes) else np.nan
+    listed, found = (np.asarray(places, dtype=float).reshape(-1, 2) for places in (listed, found))
+    for is_listed, places, first in ((True, listed, 0), (False, found, len(listed))):
+        for k, (sx, sy) in enumerate(places):
+            flux = float(fluxes[first + k]) if len(fluxes) else np.nan
             name = str(names[k]) if is_listed and len(names) else ""
             if max(abs(sx - x), abs(sy - y)) < half + 4 * psf.fwhm:
                 stars.append((SceneStar(sx, sy, np.zeros(1), (sx, sy), is_listed, name), flux))
@@ -321,7 +324,7 @@ def _fit_stars(pixels, good, variance, colour, n_colours, given, psf, noise, x0,
                 normal[i, i] += stars[k].place_px ** -2
                 right[i] += (stars[k].prior[-1 - c] - places[k][-1 - c]) * stars[k].place_px ** -2
             elif np.isfinite(expected[k]) and expected[k] > 0:
-                weight = (LIGHT_ERROR * expected[k]) ** -2
+                weight = (LIGHT_ERROR[stars[k].listed] * expected[k]) ** -2
                 normal[i, i] += weight
                 right[i] += weight * expected[k]
         scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))

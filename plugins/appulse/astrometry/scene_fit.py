@@ -67,7 +67,7 @@ class Solution:
 
 
 class _Bins:
-    """Good pixels of a stamp, summed in squares of `side` px: data and model alike, so that nothing is lost."""
+    """Good pixels of a stamp, summed in squares of `side` px: data and model alike, so nothing is lost."""
 
     def __init__(self, columns, rows, colour, side: int):
         key = (rows // side) * 100_003 + columns // side
