@@ -35,7 +35,7 @@ SEARCH_ARCSEC = 3.0
 SEARCH_FWHM = 1.5
 CLOCK_ALLOWANCE_S = 60.0
 """The search reaches as far as a body moves in a minute, whatever else is known: clocks are that wrong."""
-BARE_SNR, BARE_LISTED = 11.5, 0.5
+BARE_SNR, BARE_LISTED = 11.0, 0.5
 """Where the prediction is a bare place (no motion, no magnitude) and less than half of the frame's sources
 are listed stars, place alone tells body from unlisted source: only a clear one is taken (common practice, no
 source). ``min_snr`` overrules it."""
@@ -188,7 +188,7 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     at_pixel : (float, float), optional
         Measure the source that was pointed at instead of searching at the predicted place.
     min_snr : float, optional
-        Least signal to noise of the fit; by default what noise does not reach, and 11.5 where neither motion
+        Least signal to noise of the fit; by default what noise does not reach, and 11 where neither motion
         nor brightness can tell the body from the many unlisted sources.
     radius_px : float, optional
         Radius of the aperture within which pixels are fitted; by default as the seeing asks.

@@ -309,9 +309,8 @@ class _SceneFit:
             shift = self._step(found.values[n_linear:])
             if not np.isfinite(self.place).all():
                 raise MeasurementError("the fit did not settle")
-            changed = False
-            if count >= 2:
-                changed = self._reject(found, design, n_linear)
+            # Before the place is settled only what is far off is a cosmic ray for certain.
+            changed = self._reject(found, design, settled=count >= 2)
             if count > 4 and shift < 1e-3 * self.psf.sigma and not changed:
                 break
         if shift > 0.1 * self.psf.sigma:
@@ -337,7 +336,7 @@ class _SceneFit:
             self.free[0] = np.clip(self.free[0], 0.05, 5.0)
         return size
 
-    def _reject(self, found: Solution, design, n_linear) -> bool:
+    def _reject(self, found: Solution, design, settled: bool) -> bool:
         """Put bins aside that the others do not foretell; whether that changed anything."""
         inverse = linalg.cho_solve((found.lower, True), np.eye(self.bins.n), check_finite=False)
         rest = self.value - design @ found.values
@@ -345,8 +344,9 @@ class _SceneFit:
         alone = (inverse @ rest) / diagonal
         variance = np.maximum(1.0 / diagonal - self.extra, 1e-300) * max(found.scale, 0.25)
         # A core that is sharper or wider than the model is no cosmic ray.
-        variance = variance + (max(self.psf.width_error, 0.01) * 2.0 * self.light) ** 2
-        out = alone**2 > REJECT**2 * variance
+        misfit = 2.0 * max(self.psf.width_error, 0.01) if settled else 0.5
+        variance = variance + (misfit * self.light) ** 2
+        out = alone**2 > (REJECT if settled else 2.0 * REJECT) ** 2 * variance
         if out.sum() > 0.2 * self.bins.n:
             return False
         changed = not np.array_equal(out, self.extra > 0)

@@ -1,0 +1,114 @@
+"""A body among stars, on a filament, in a nebula and behind a colour mosaic: found, and sigmas that hold."""
+
+import numpy as np
+import pytest
+
+from appulse.astrometry.psf import PSF, pixel_image
+from appulse.astrometry.scene import look_around
+from appulse.astrometry.scene_fit import fit_in_scene
+from appulse.astrometry.stamp import Noise
+from invented_nights import NightPlan, colour_of_pixels, nebula_image
+
+SHAPE, SKY, FWHM = (110, 120), 400.0, 3.0
+BODY = 60.3, 54.6
+NOISE = Noise(1.0)
+ROWS, COLUMNS = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+MOSAIC = np.array([[0, 1], [1, 2]])[ROWS % 2, COLUMNS % 2]
+TOL_PULL_24 = 0.35
+"""24 pulls have a width of 1 within 0.14 (2.5 sigma)."""
+
+
+def point(x, y, fwhm=FWHM):
+    """A point of unit light."""
+    return pixel_image(PSF.round(fwhm), x, y, COLUMNS.ravel(), ROWS.ravel())[0].reshape(SHAPE)
+
+
+def light_for(snr, fwhm=FWHM):
+    """Light of a body that has this S/N on the plain sky."""
+    return snr * np.sqrt(4 * np.pi * SKY) * fwhm / 2.3548
+
+
+def filament(strength):
+    """A filament as wide as a star, two FWHM beside the body."""
+    across = (COLUMNS - BODY[0]) * 0.6 + (ROWS - BODY[1]) * 0.8 - 2.0 * FWHM
+    return strength * SKY * np.exp(-0.5 * (across / (1.2 * FWHM / 2.3548)) ** 2)
+
+
+def nebula(seed):
+    """A patchy nebula of half the sky."""
+    plan = NightPlan(shape=SHAPE, fwhm_px=FWHM, sky_e=SKY)
+    return 0.5 * SKY * nebula_image(plan, np.random.default_rng(seed))
+
+
+def measured(rng, expected, **more):
+    """Candidates and fit of a body at BODY in these expected electrons."""
+    data = rng.poisson(expected).astype(float)
+    scene = look_around(data, *BODY, 5.0, PSF.round(FWHM), NOISE, **more)
+    found = scene.search(*BODY, 5.0)
+    if not found.candidates:
+        return scene, found, None
+    return scene, found, fit_in_scene(scene, found.candidates[0].x, found.candidates[0].y)
+
+
+@pytest.mark.parametrize("fainter", [-3.0, -1.5, 0.0])
+def test_a_body_beside_a_listed_star_is_found_and_placed(rng_of, fainter):
+    rng, star = rng_of(11), (BODY[0] + 2.2 * FWHM, BODY[1] - 1.0)
+    body = light_for(25.0)
+    expected = SKY + body * point(*BODY) + body * 10 ** (-0.4 * fainter) * point(*star)
+    _, found, fit = measured(rng, expected, listed=[star], fluxes=[body * 10 ** (-0.4 * fainter)])
+    assert fit is not None
+    assert np.hypot(found.candidates[0].x - BODY[0], found.candidates[0].y - BODY[1]) < 1.0
+    assert np.hypot(fit.x - BODY[0], fit.y - BODY[1]) < 4 * np.sqrt(np.trace(fit.cov))
+    assert fit.snr > 12
+    assert len(fit.neighbours) == 1
+
+
+def test_a_star_without_a_body_leaves_nothing(rng_of):
+    star = BODY[0] + 1.0, BODY[1] + 0.5
+    expected = SKY + light_for(300.0) * point(*star)
+    _, found, _ = measured(rng_of(12), expected, listed=[star], fluxes=[light_for(300.0)])
+    assert not found.candidates
+
+
+@pytest.mark.parametrize("kind", ["filament", "nebula", "mosaic in a nebula"])
+def test_sigmas_hold_where_the_background_is_rough(rng_of, kind):
+    """The fit of before gave 3 to 10 of its sigmas on a filament, and missed bodies in a nebula."""
+    pulls, ratios = [], []
+    passes = np.array([0.6, 1.0, 0.5])[MOSAIC] if "mosaic" in kind else 1.0
+    colours = {"colours": MOSAIC} if "mosaic" in kind else {}
+    for seed in range(12):
+        rough = filament(0.3) if kind == "filament" else nebula(seed)
+        expected = (SKY + rough + light_for(40.0) * point(*BODY)) * passes
+        scene, _, fit = measured(rng_of(100 + seed), expected, **colours)
+        assert scene.is_rough or kind == "filament"
+        assert fit is not None
+        pulls += list(np.array([fit.x - BODY[0], fit.y - BODY[1]]) / np.sqrt(np.diag(fit.cov)))
+        ratios.append(np.sqrt(np.trace(fit.structure_cov) / np.trace(fit.cov)))
+    assert abs(np.std(pulls) - 1.0) < TOL_PULL_24
+    assert np.max(np.abs(pulls)) < 4.0
+    assert 0.1 < np.median(ratios) < 1.0  # the share of the structure is stated apart
+
+
+def test_each_colour_of_a_mosaic_has_its_own_light(rng_of):
+    tint = np.array([1.3, 1.0, 0.7])[MOSAIC] * np.array([0.6, 1.0, 0.5])[MOSAIC]
+    pulls = []
+    for seed in range(12):
+        expected = SKY * np.array([0.6, 1.0, 0.5])[MOSAIC] + light_for(60.0) * point(*BODY) * tint
+        _, _, fit = measured(rng_of(200 + seed), expected, colours=MOSAIC)
+        pulls += list(np.array([fit.x - BODY[0], fit.y - BODY[1]]) / np.sqrt(np.diag(fit.cov)))
+    assert abs(np.std(pulls) - 1.0) < TOL_PULL_24
+
+
+def test_a_cosmic_ray_is_put_aside(rng_of):
+    expected = SKY + nebula(1) + light_for(40.0) * point(*BODY)
+    data = rng_of(13).poisson(expected).astype(float)
+    data[int(BODY[1]) + 3, int(BODY[0]) + 2] += 4000.0
+    scene = look_around(data, *BODY, 5.0, PSF.round(FWHM), NOISE)
+    fit = fit_in_scene(scene, *BODY)
+    assert fit.n_rejected >= 1
+    assert np.hypot(fit.x - BODY[0], fit.y - BODY[1]) < 4 * np.sqrt(np.trace(fit.cov))
+
+
+@pytest.fixture
+def rng_of():
+    return np.random.default_rng
