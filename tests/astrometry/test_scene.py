@@ -7,7 +7,7 @@ from appulse.astrometry.psf import PSF, pixel_image
 from appulse.astrometry.scene import look_around
 from appulse.astrometry.scene_fit import fit_in_scene
 from appulse.astrometry.stamp import Noise
-from invented_nights import NightPlan, colour_of_pixels, nebula_image
+from invented_nights import NightPlan, nebula_image
 
 SHAPE, SKY, FWHM = (110, 120), 400.0, 3.0
 BODY = 60.3, 54.6
