@@ -24,7 +24,7 @@ from appulse.astrometry.detection import Candidate, PlaceSearch, threshold_for
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
 from appulse.astrometry.stamp import Noise, line_distance2
 from appulse.constants import FWHM_PER_SIGMA
-from appulse.numerics.robust import mad_sigma
+from appulse.numerics import mad_sigma
 
 LENGTHS = (1.0, 1.5, 2.3, 3.5, 5.5)
 """Scales of structure, in widths of the star image's own autocorrelation: wider ones are a plane to a fit."""
