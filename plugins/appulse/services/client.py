@@ -8,7 +8,6 @@ import hashlib
 import io
 import json
 import os
-import sys
 import time
 import warnings
 from dataclasses import dataclass, field
@@ -22,6 +21,7 @@ import numpy as np
 from astropy.table import MaskedColumn, Table
 from astropy.time import Time
 
+from appulse import formats
 from appulse.constants import DAY_S
 from appulse.errors import AppulseError, AppulseWarning, InputError, ServiceError
 from appulse.services.connection import NO_CONNECTION_S, Line
@@ -78,16 +78,8 @@ def plain(table):
 
 
 def cache_folder() -> Path:
-    """Where replies are kept: ``APPULSE_CACHE``, else the platform's folder for such files."""
-    if os.environ.get("APPULSE_CACHE"):
-        return Path(os.environ["APPULSE_CACHE"]) / "services"
-    if sys.platform == "win32":
-        base = Path(os.environ.get("LOCALAPPDATA", Path.home()))
-    elif sys.platform == "darwin":
-        base = Path.home() / "Library" / "Caches"
-    else:
-        base = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache"))
-    return base / "appulse" / "services"
+    """Where replies are kept: in the user's cache, which ``APPULSE_CACHE`` can name."""
+    return formats.cache_folder() / "services"
 
 
 @dataclass(frozen=True)
