@@ -1,14 +1,18 @@
 """The entry point ``appulse``: loads the module of the command asked for, and turns errors into one line.
 
 Exit codes: 0 done; 1 some frames or steps failed and the others are done; 2 the input cannot be used as it
-is; 70 a fault of the program itself; 130 interrupted; 141 the reader of a pipe went away.
+is, or nothing was done; 70 a fault of the program itself; 74 the screen or a pipe could not be written to;
+130 interrupted; 141 the reader of a pipe went away; 143 asked to end by a signal.
 """
 
 import argparse
+import contextlib
 import importlib
 import os
 import re
+import signal
 import sys
+import threading
 import warnings
 from typing import NamedTuple, NoReturn
 
@@ -22,7 +26,8 @@ from appulse.errors import (
     ServiceError,
 )
 
-EXIT_DONE, EXIT_PARTIAL, EXIT_INPUT, EXIT_FAULT, EXIT_INTERRUPTED, EXIT_PIPE = 0, 1, 2, 70, 130, 141
+EXIT_DONE, EXIT_PARTIAL, EXIT_INPUT, EXIT_FAULT, EXIT_SCREEN = 0, 1, 2, 70, 74
+EXIT_INTERRUPTED, EXIT_PIPE, EXIT_TERMINATED = 130, 141, 143
 
 
 class Command(NamedTuple):
@@ -197,7 +202,7 @@ def main(argv: list[str] | None = None) -> int:
     debug = os.environ.get("APPULSE_DEBUG", "") not in ("", "0")
     if hasattr(sys.stdout, "reconfigure"):
         sys.stdout.reconfigure(errors="replace")  # a console that lacks a sign shows '?', and goes on
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), _ended_by_signals():
         _print_warnings_in_one_line(debug)
         try:
             code = _run(argv)
@@ -205,6 +210,8 @@ def main(argv: list[str] | None = None) -> int:
             return code
         except SystemExit as leaving:  # argparse leaves this way, after its own message
             return leaving.code if isinstance(leaving.code, int) else EXIT_DONE
+        except Terminated:
+            return _say("asked to end by a signal; nothing half-written is left", EXIT_TERMINATED)
         except KeyboardInterrupt:
             return _say("interrupted", EXIT_INTERRUPTED)
         except BrokenPipeError:
@@ -215,6 +222,34 @@ def main(argv: list[str] | None = None) -> int:
             if debug:
                 raise
             return _say(*_message_and_code(error))
+
+
+class Terminated(KeyboardInterrupt):
+    """A signal asked the program to end: it cleans up as it does for Ctrl-C."""
+
+
+@contextlib.contextmanager
+def _ended_by_signals():
+    """SIGTERM and SIGHUP as exceptions within the block; only the main thread of a program may say so."""
+
+    def end(number, frame):
+        # Once: the cleaning up itself is not to be cut short.
+        for name in before:
+            signal.signal(name, signal.SIG_IGN)
+        raise Terminated
+
+    names = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        # What is ignored on purpose (nohup) or belongs to a host program stays so.
+        before = {name: signal.getsignal(name) for name in names if signal.getsignal(name) is signal.SIG_DFL}
+    for name in before:
+        signal.signal(name, end)
+    try:
+        yield
+    finally:
+        for name, handler in before.items():
+            signal.signal(name, handler)
 
 
 def _run(argv: list[str]) -> int:

@@ -1,7 +1,7 @@
 """Writing without regret: to a temporary name first, then moved; what exists is kept unless asked.
 
 Nothing half-written is left behind by a full disk or an interrupted run, and files that belong together
-(:func:`together`) appear all at once or not at all.
+(:func:`together`) appear all at once or not at all; what a kill leaves, the next run there puts right.
 """
 
 import contextlib
@@ -12,6 +12,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from appulse.errors import InputError, OutputExistsError
+from appulse.formats.publishing import (
+    journals_of,
+    keep_aside,
+    own_prefix,
+    recover,
+    sync_file,
+    sync_folder,
+)
 
 _STAGE = contextvars.ContextVar("files that wait for each other", default=None)
 
@@ -36,7 +44,12 @@ def check_free(paths, overwrite=False):
     >>> check_free(["a-file-that-does-not-exist.ecsv"])
     """
     tried = set()
-    for path in map(Path, paths):
+    paths = [Path(path) for path in paths]
+    for folder in {path.parent for path in paths}:
+        # What a killed run left half moved is finished first: only then does it show what is there.
+        if folder.is_dir():
+            recover(folder)
+    for path in paths:
         if path.is_dir():
             raise InputError(f"{path} is a folder; give the name of a file to write")
         if path.exists() and not overwrite:
@@ -64,41 +77,40 @@ class _Stage:
 
     def publish(self) -> None:
         """Move all into their places; what was there comes back where one cannot be moved."""
-        done = []
+        if not self.moves:
+            return
+        path, journals, moves = self.moves[0][1], [], []
         try:
             for temporary, path in self.moves:
-                kept = None
-                # What stood there is moved aside, not overwritten: a later file may fail, and all come back.
-                if path.exists():
-                    kept = _temporary(path)
+                kept = keep_aside(path) if path.exists() else None
+                if kept is not None:
                     self.extras.append(kept)
-                    os.replace(path, kept)
-                done.append((path, kept))
+                moves.append((temporary, path, kept))
+            journals = journals_of(moves)
+            for temporary, path in self.moves:
                 os.replace(temporary, path)
-        except OSError as error:
-            _take_back(done)
-            raise _not_written(path, error) from error
-        except BaseException:
-            _take_back(done)
+            for folder in {path.parent for _, path in self.moves}:
+                sync_folder(folder)
+        except BaseException as error:
+            for journal in journals:
+                journal.back()
+                journal.close()
+            if isinstance(error, OSError):
+                raise _not_written(path, error) from error
             raise
+        for journal in journals:
+            journal.close()
         self.folders.clear()
 
     def clear(self) -> None:
         """Take away whatever is not in its place, and the folders that were made for it."""
         for temporary in (*(entry for entry, _ in self.moves), *self.extras):
-            temporary.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):  # a later run sweeps it
+                temporary.unlink(missing_ok=True)
         # The deepest first; one that holds a stranger's file stays.
         for folder in sorted(self.folders, key=lambda entry: -len(entry.parts)):
             with contextlib.suppress(OSError):
                 folder.rmdir()
-
-
-def _take_back(done) -> None:
-    for path, kept in reversed(done):
-        if kept is None:
-            path.unlink(missing_ok=True)
-        else:
-            os.replace(kept, path)
 
 
 @contextlib.contextmanager
@@ -140,8 +152,10 @@ def _temporary(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         if stage is not None:
             stage.folders += missing
+        if not missing:
+            recover(path.parent)
         ending = "".join(path.suffixes[-2:])
-        handle, name = tempfile.mkstemp(prefix=".appulse-", suffix=ending, dir=path.parent)
+        handle, name = tempfile.mkstemp(prefix=own_prefix(), suffix=ending, dir=path.parent)
     except OSError as error:
         raise InputError(f"{path} cannot be written: {error.strerror or error}") from None
     os.close(handle)
@@ -193,8 +207,10 @@ def replacing(path, overwrite=False, mode=None):
         os.umask(umask)
         allowed = 0o666 if mode is None else 0o600 | mode
         temporary.chmod(0o666 & allowed & ~umask)  # mkstemp makes private files; an output is an ordinary one
+        sync_file(temporary)
         if stage is None:
             os.replace(temporary, path)
+            sync_folder(path.parent)
         else:
             stage.moves.append((temporary, path))
             temporary = None
