@@ -14,6 +14,14 @@ collect_ignore_glob = ["conftest.py", "*/conftest.py"]
 """No examples are looked for in files of fixtures: as modules they would all have the same name."""
 
 
+@pytest.fixture(scope="session", autouse=True)
+def own_cache(tmp_path_factory):
+    """What the program keeps between runs goes to a folder of this run, not to the user's."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("APPULSE_CACHE", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
 @pytest.fixture(scope="session")
 def shared():
     """Folder of check material kept beside the checkout; skips, saying so, where it is absent."""

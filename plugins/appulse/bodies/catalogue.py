@@ -260,6 +260,14 @@ class OrbitCatalogue:
         taken._sources, taken._source_index = self._sources, self._source_index[rows]
         return taken
 
+    def moved(self, rows: np.ndarray, epoch_jd_tdb: np.ndarray, state: np.ndarray):
+        """A catalogue of all rows, some of them with their states at other epochs."""
+        everyone = self.take(np.arange(len(self)))
+        states, epochs = self.state.copy(), self.epoch_jd_tdb.copy()
+        states[rows], epochs[rows] = state, epoch_jd_tdb
+        everyone._state, everyone._elements, everyone.epoch_jd_tdb = states, None, epochs
+        return everyone
+
     def label(self, row: int):
         """How one writes the body of a row: '(7) Iris', 'C/2023 A3 (Name)'."""
         number = int(self.number[row]) or None
@@ -307,6 +315,7 @@ class OrbitCatalogue:
                 f"{text!r} means {len(rows)} bodies: {listed}{more}; use a number or designation"
             )
         raise DesignationError(f"{text!r} is not among the {len(self)} orbits at hand{_hint(self, text)}")
+
 
 def _uncommon(orbit):
     """The attributes of a record that have no column of their own."""

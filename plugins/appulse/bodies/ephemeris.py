@@ -4,16 +4,19 @@ Every source of places, integrated, tabulated or from a kernel, has the same ``a
 returns the same table, so that nothing downstream asks where a place came from.
 """
 
+import contextlib
+
 import numpy as np
 
-from appulse.bodies import astrometric
+from appulse.bodies import astrometric, carried
 from appulse.bodies.astrometric import angles, body_list, build_table, clean_times, observer_state, sight
 from appulse.bodies.catalogue import OrbitCatalogue
-from appulse.bodies.engine import TOLERANCE, catalogue_bodies, neighbour_bodies, trajectory
-from appulse.bodies.kernels import SUN, default_kernels
+from appulse.bodies.engine import TOLERANCE, Bodies, catalogue_bodies, neighbour_bodies, trajectory
+from appulse.bodies.kernels import SUN, chosen_kernels, default_kernels
 from appulse.bodies.photometry import Brightness, magnitude
 from appulse.bodies.uncertainty import model_sigma_au, neighbours, sky_ellipse, stated
 from appulse.constants import J2000_JD
+from appulse.errors import OrbitError
 
 
 class StateEphemeris:
@@ -103,8 +106,20 @@ class StateEphemeris:
         return None
 
 
+# A trajectory that begins within so much of a time serves it; carried states are a year apart.
+ONE_YEAR_D, HALF_YEAR_D = 365.25, 0.5 * 365.25
 # Uncertainties are listed for so many bodies at most: a longer list would hide the table below it.
 MAX_STATED = 20
+
+
+class _Some:
+    """The labels of some of the bodies."""
+
+    def __init__(self, bodies, rows):
+        self.labels, self.rows = bodies.labels, rows
+
+    def __getitem__(self, i):
+        return self.labels[self.rows[i]]
 
 
 class NBodyEphemeris(StateEphemeris):
@@ -143,7 +158,9 @@ class NBodyEphemeris(StateEphemeris):
         self.kernels, self.tolerance = kernels or default_kernels(), tolerance
         self._orbits = {}
         self._tracks = []  # (trajectory, rows of the catalogue in its order)
-        self._where = {}  # row of the catalogue -> (trajectory number, row there)
+        # Row of the catalogue -> (TDB days where it begins or was asked about, trajectory number, row there).
+        self._where = {}
+        self._years = {}  # trajectory number -> years whose states are kept
         self._clouds = {}  # row -> (trajectory of its neighbours, their scales)
 
     @property
@@ -192,22 +209,107 @@ class NBodyEphemeris(StateEphemeris):
 
     def states(self, rows: np.ndarray, t_d: np.ndarray):
         """Barycentric states (k, m, 6) of rows (k,) at t_d (k, m); au and au/d, ICRF axes."""
-        # Bodies that are new are integrated together, so that they can share their steps.
-        fresh = [int(row) for row in dict.fromkeys(map(int, rows)) if int(row) not in self._where]
-        if fresh:
-            self._integrate(fresh)
+        self.kernels.check_span(t_d)
+        which = self._tracks_near(rows, 0.5 * (np.min(t_d, axis=1) + np.max(t_d, axis=1)))
         out = np.empty((*np.shape(t_d), 6))
-        which = np.array([self._where[int(row)] for row in rows], dtype=int).reshape(-1, 2)
         for number in np.unique(which[:, 0]):
             mine = which[:, 0] == number
             out[mine] = self._tracks[number].states(which[mine, 1], t_d[mine])
+        self._keep_years(which, t_d)
         return out
 
-    def _integrate(self, rows):
+    def _tracks_near(self, rows, middle_d):
+        """Trajectory and row there (k, 2) of each body; one that begins within a year of the time, if any."""
+        which, fresh = np.empty((len(rows), 2), dtype=int), {}
+        for i, (row, middle) in enumerate(zip(map(int, rows), middle_d.tolist(), strict=True)):
+            begins = self._where.get(row, ())
+            best = min(begins, key=lambda begin: abs(begin[0] - middle), default=None)
+            if best is not None and abs(best[0] - middle) <= ONE_YEAR_D:
+                which[i] = best[1:]
+            else:
+                fresh.setdefault(row, middle)
+        # Bodies that are new are integrated together, in one sweep.
+        if fresh:
+            self._begin(np.array(list(fresh)), np.array(list(fresh.values())))
+            return self._tracks_near(rows, middle_d)
+        return which
+
+    def _begin(self, rows: np.ndarray, middle_d: np.ndarray):
+        """New trajectories where none begins near enough: from the epoch, or from a year kept before."""
         bodies = catalogue_bodies(self.catalogue, rows)
-        self._tracks.append(trajectory(bodies, self.kernels, self.tolerance))
-        for i, row in enumerate(rows):
-            self._where[row] = (len(self._tracks) - 1, i)
+        far = np.abs(bodies.epoch_d - middle_d) > ONE_YEAR_D
+        if far.any() and self.may_be_carried():
+            found, states = carried.nearest(carried.orbit_keys(bodies), middle_d)
+            nearer = far & (np.abs(found - middle_d) < np.abs(bodies.epoch_d - middle_d))
+            state = np.where(nearer[:, None], states, bodies.state)
+            bodies = bodies._replace(epoch_d=np.where(nearer, found, bodies.epoch_d), state=state)
+        new = [
+            i for i, row in enumerate(rows.tolist()) if not self._know(row, bodies.epoch_d[i], middle_d[i])
+        ]
+        if new:
+            some = Bodies(
+                *(column[new] for column in bodies[:3]), [bodies.terms[i] for i in new], _Some(bodies, new)
+            )
+            self._tracks.append(trajectory(some, self.kernels, self.tolerance))
+            for at, i in enumerate(new):
+                begins = self._where.setdefault(int(rows[i]), [])
+                track = (len(self._tracks) - 1, at)
+                begins += [(float(bodies.epoch_d[i]), *track), (float(middle_d[i]), *track)]
+
+    def _know(self, row, epoch_d, middle_d):
+        """Whether a trajectory from there is at hand already: then it serves the time asked about, too."""
+        for begin, *track in self._where.get(row, ()):
+            if begin == epoch_d:
+                self._where[row].append((float(middle_d), *track))
+                return True
+        return False
+
+    def may_be_carried(self):
+        """Carried years belong to the bundled kernels and the full accuracy."""
+        return self.tolerance == TOLERANCE and self.kernels is default_kernels() and chosen_kernels() is None
+
+    def _keep_years(self, which, t_d):
+        """Keep the states at the years that an integration over more than one has passed."""
+        if not self.may_be_carried():
+            return
+        for number in np.unique(which[:, 0]):
+            track, kept = self._tracks[number], self._years.setdefault(int(number), set())
+            mine = which[:, 0] == number
+            start = track.epoch_d[which[mine, 1]]
+            low = np.minimum(t_d[mine].min(axis=1), start)
+            high = np.maximum(t_d[mine].max(axis=1), start)
+            if np.max(high - low) > 1.5 * ONE_YEAR_D:
+                # The year nearest to the time asked about may lie a little beyond it.
+                low, high = (
+                    np.where(low < start, low - HALF_YEAR_D, low),
+                    np.where(high > start, high + HALF_YEAR_D, high),
+                )
+                years = [
+                    y for y in carried.YEARS if low.min() < carried.year_d(y) < high.max() and y not in kept
+                ]
+                kept.update(years)
+                # A body may come to its end in that half year: then its company is not kept, either.
+                with contextlib.suppress(OrbitError):
+                    self._keep(int(number), which[mine, 1], low, high, years)
+
+    def _keep(self, number, at, low_d, high_d, years):
+        """Keep the states of bodies ``at`` of one trajectory at the years between two times of each."""
+        track, nodes_d = self._tracks[number], carried.year_d(years)
+        start = track.epoch_d[at][:, None]
+        # Nearer to the beginning than half a year nothing is gained.
+        passed = (
+            (nodes_d > low_d[:, None]) & (nodes_d < high_d[:, None]) & (np.abs(nodes_d - start) > HALF_YEAR_D)
+        )
+        if not passed.any():
+            return
+        states = track.states(at, np.where(passed, nodes_d, start))
+        sun = np.hstack([part[:, SUN] for part in self.kernels.major(nodes_d)])
+        body, year = np.nonzero(passed)
+        rows = {
+            row_there: row for row, begins in self._where.items() for _, n, row_there in begins if n == number
+        }
+        keys = carried.orbit_keys(catalogue_bodies(self.catalogue, [rows[int(i)] for i in at]))
+        carried.keep(np.array(years)[year], keys[body], states[body, year] - sun[year])
 
     def _ellipses(self, rows: np.ndarray, seen, line):
         """(3, k, m): sigma_major, sigma_minor, sigma_pa; NaN for a body without covariance."""

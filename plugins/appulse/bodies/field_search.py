@@ -17,8 +17,10 @@ from typing import NamedTuple
 import numpy as np
 from astropy import units as u
 
+from appulse.bodies import carried
 from appulse.bodies.astrometric import clean_times, observer_state
-from appulse.bodies.ephemeris import NBodyEphemeris
+from appulse.bodies.engine import catalogue_bodies
+from appulse.bodies.ephemeris import ONE_YEAR_D, NBodyEphemeris
 from appulse.bodies.kernels import EARTH, GM_MAJOR, SUN, VENUS, default_kernels
 from appulse.bodies.photometry import DEFAULT_G
 from appulse.constants import C_AU_DAY, GM_SUN, J2000_JD
@@ -256,7 +258,9 @@ def _rough_magnitude(catalogue, part, place, seen, delta: np.ndarray, margin):
 NIGHTS_KEPT = 2
 # More bodies than this, so many days from their epochs, are first looked at roughly: there the two-body sky
 # cuts nothing, and the full integration of them all takes minutes.
-MANY, FAR_D = 40, 1000.0
+MANY, FAR_D = 1000, 1000.0
+# The sky of a list of up to so many bodies is made from the orbits carried nearest to it.
+MOST_CARRIED = 50_000
 # Tolerance of the rough look and the error allowed for it: over 16 years the worst of 491 bodies, most of
 # them near the Earth, was 0.013 degrees off.
 ROUGH_TOLERANCE, ROUGH_DEG = 1e-8, 1.0
@@ -276,14 +280,26 @@ class _KeptSearch:
     def sky(self, catalogue, t_d, observer, place):
         """The two-body sky that serves this moment; the last nights' are kept, a spacecraft's are not."""
         if observer.origin != "earth" or _far(place, t_d, self.kernels):
-            return night_sky(catalogue, t_d, self.kernels, place)
+            return night_sky(self.near(catalogue, t_d), t_d, self.kernels, place)
         night = float(np.floor(t_d + 0.5))
         night = min(max(night, self.kernels.start_d), self.kernels.end_d)
         if night not in self.skies:
-            self.skies[night] = night_sky(catalogue, night, self.kernels)
+            self.skies[night] = night_sky(self.near(catalogue, night), night, self.kernels)
             while len(self.skies) > NIGHTS_KEPT:
                 self.skies.popitem(last=False)
         return self.skies[night]
+
+    def near(self, catalogue, t_d):
+        """The catalogue with the orbits that were carried to a year nearer to a time than their epochs."""
+        epoch_d = catalogue.epoch_jd_tdb - J2000_JD
+        rows = np.flatnonzero(np.abs(epoch_d - t_d) > ONE_YEAR_D)
+        if not len(rows) or len(catalogue) > MOST_CARRIED or not self.ephemeris.may_be_carried():
+            return catalogue
+        found, states = carried.nearest(
+            carried.orbit_keys(catalogue_bodies(catalogue, rows)), np.full(len(rows), t_d)
+        )
+        nearer = np.abs(found - t_d) < np.abs(epoch_d[rows] - t_d)
+        return catalogue.moved(rows[nearer], found[nearer] + J2000_JD, states[nearer])
 
 
 def _far(place, t_d: float, kernels):

@@ -1,0 +1,138 @@
+"""Orbits carried to other years and kept: a frame of 1995 is not integrated to from an epoch of 2026.
+
+::
+
+    epoch 2025.9 ----integrated once---->  1 Jan 1996 | 1997 | ... | 2025    one record per body and year
+    frame 1995.6 <--half a year at most--  nearest of them
+
+The starter set's records come with the package. Those of other orbits gather in one file of the user's cache
+as years are passed by an integration. A body is known there by a digest of its orbit, so that a newer orbit
+never starts from an older one's places.
+"""
+
+import contextlib
+import hashlib
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from appulse.bodies.engine import Bodies
+from appulse.bodies.kernels import DATA
+from appulse.errors import InputError
+from appulse.formats import cache_folder, replacing
+
+# One state: heliocentric, ICRF axes, au and au/d, at the beginning of a Julian year (TDB). Files are sorted,
+# by year, then key.
+RECORD = np.dtype([("year", "<i2"), ("key", "<u8"), ("state", "<f8", (6,))])
+BUNDLED = DATA / "starter_carried.npy"
+# Raised when the force model changes: what an older one integrated is not gone on with.
+FORMAT = 1
+# 20 MB; a file that would grow past it begins anew with what was integrated last.
+MOST_RECORDS = 350_000
+YEARS = range(1990, 2051)
+# Orbits are the same when these many decimals of au and au/d are: elements become states with rounding that
+# differs between machines in the sixteenth.
+DECIMALS = 12
+
+
+def year_d(year):
+    """TDB days from J2000.0 of the beginning of a Julian year."""
+    return (np.asarray(year, dtype=float) - 2000.0) * 365.25
+
+
+def orbit_keys(bodies: Bodies) -> np.ndarray:
+    """Digests (n,) of what a body's motion depends on: epoch, state, non-gravitational terms, number."""
+    states = np.round(np.asarray(bodies.state, dtype=float), DECIMALS) + 0.0
+    epochs = np.round(np.asarray(bodies.epoch_d, dtype=float), 9) + 0.0
+    keys = np.empty(len(states), np.uint64)
+    for i, (state, epoch, number, terms) in enumerate(
+        zip(states, epochs, bodies.number, bodies.terms, strict=True)
+    ):
+        text = f"{FORMAT} {int(number)} {terms!r}".encode()
+        digest = hashlib.blake2b(text + state.tobytes() + epoch.tobytes(), digest_size=8).digest()
+        keys[i] = int.from_bytes(digest, "little")
+    return keys
+
+
+def carried_path() -> Path:
+    """The file of the user's cache."""
+    return cache_folder() / f"carried-{FORMAT}.npy"
+
+
+def _read(path) -> np.ndarray:
+    """Records of a file, memory-mapped; none where it is absent or damaged, for they can be made again."""
+    with contextlib.suppress(OSError, ValueError, EOFError):
+        records = np.load(path, mmap_mode="r", allow_pickle=False)
+        if records.dtype == RECORD and records.ndim == 1 and np.isfinite(records["state"]).all():
+            ascending = np.diff(records["year"]) > 0
+            ascending |= (np.diff(records["year"]) == 0) & (records["key"][1:] > records["key"][:-1])
+            if ascending.all():
+                return records
+    return np.empty(0, RECORD)
+
+
+@lru_cache(maxsize=4)
+def _opened(path, stamp) -> tuple:
+    """Records and the slices of their years, of one state of a file."""
+    records = _read(path)
+    years, first = np.unique(records["year"], return_index=True)
+    last = np.append(first[1:], len(records))[: len(first)]
+    return records, {int(y): slice(a, b) for y, a, b in zip(years, first, last, strict=True)}
+
+
+def _tables():
+    """The bundled records and the user's, each with its years."""
+    tables = []
+    for path in (BUNDLED, carried_path()):
+        with contextlib.suppress(OSError):
+            stat = path.stat()
+            tables.append(_opened(path, (stat.st_mtime_ns, stat.st_size)))
+    return tables
+
+
+def nearest(keys: np.ndarray, t_d: np.ndarray):
+    """Times (n,), NaN where there are none, and states (n, 6) of the records nearest to times t_d (n,)."""
+    found, states = np.full(len(keys), np.nan), np.full((len(keys), 6), np.nan)
+    wanted = np.round(2000.0 + np.asarray(t_d, dtype=float) / 365.25).astype(int)
+    for records, years in _tables():
+        for target in np.unique(wanted):
+            left = np.flatnonzero(wanted == target)
+            for year in sorted(years, key=lambda y: abs(y - target)):
+                if not len(left):
+                    break
+                part = records[years[year]]
+                at = np.minimum(np.searchsorted(part["key"], keys[left]), len(part) - 1)
+                hit = part["key"][at] == keys[left]
+                rows, at, left = left[hit], at[hit], left[~hit]
+                nearer = ~(np.abs(found[rows] - t_d[rows]) <= np.abs(year_d(year) - t_d[rows]))
+                found[rows[nearer]] = year_d(year)
+                states[rows[nearer]] = part["state"][at[nearer]]
+    return found, states
+
+
+def sorted_records(years, keys, states) -> np.ndarray:
+    """Records (n,) in the order of the files; of equal ones the first stays."""
+    records = np.empty(len(keys), RECORD)
+    records["year"], records["key"], records["state"] = years, keys, states
+    records = records[np.lexsort((records["key"], records["year"]))]
+    again = (np.diff(records["year"]) == 0) & (records["key"][1:] == records["key"][:-1])
+    return records[np.concatenate([[True], ~again])] if len(records) else records
+
+
+def keep(years: np.ndarray, keys: np.ndarray, states: np.ndarray):
+    """Add records to the user's file; what cannot be written is simply not kept."""
+    path = carried_path()
+    old = np.array(_read(path))
+    if len(old) + len(keys) > MOST_RECORDS:
+        old = old[:0]
+        years, keys, states = years[:MOST_RECORDS], keys[:MOST_RECORDS], states[:MOST_RECORDS]
+    joined = [
+        np.concatenate([a, b]) for a, b in ((old["year"], years), (old["key"], keys), (old["state"], states))
+    ]
+    with (
+        contextlib.suppress(OSError, InputError),
+        replacing(path, overwrite=True) as part,
+        open(part, "wb") as file,
+    ):
+        np.save(file, sorted_records(*joined), allow_pickle=False)
