@@ -5,6 +5,7 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
+        "carried": ["carried_records"],
         "catalogue": ["OrbitCatalogue"],
         "designations": ["normalise", "pack", "read_name"],
         "ephemeris": ["NBodyEphemeris", "predict"],

@@ -17,8 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
-from appulse.bodies.engine import Bodies
-from appulse.bodies.kernels import DATA
+from appulse.bodies.engine import Bodies, catalogue_bodies, trajectory
+from appulse.bodies.kernels import DATA, SUN, default_kernels
 from appulse.errors import InputError
 from appulse.formats import cache_folder, replacing
 
@@ -136,3 +136,44 @@ def keep(years: np.ndarray, keys: np.ndarray, states: np.ndarray):
         open(part, "wb") as file,
     ):
         np.save(file, sorted_records(*joined), allow_pickle=False)
+
+
+def carried_records(catalogue, years=YEARS) -> np.ndarray:
+    """The orbits of a catalogue integrated to every year, for a file of such records.
+
+    Parameters
+    ----------
+    catalogue : OrbitCatalogue
+        Some hundred bodies: each is integrated over sixty years.
+    years : sequence of int
+        Those of the bundled kernels by default.
+
+    Returns
+    -------
+    (n,) structured array
+        ``year`` (Julian, its beginning, TDB), ``key`` (digest of the orbit), ``state`` (6,): heliocentric,
+        ICRF axes, au and au/d. Years within half a year of an epoch are left out.
+
+    Raises
+    ------
+    EphemerisSpanError
+        An epoch lies outside the kernels.
+    OrbitError
+        A body hits something on the way.
+
+    Examples
+    --------
+    >>> from appulse.bodies import Orbit, OrbitCatalogue
+    >>> more = {"i": 5, "node": 260, "peri": 145, "tp": 2461200.5}
+    >>> records = carried_records(
+    ...     OrbitCatalogue.from_orbits([Orbit.from_elements("7", 2461000.5, q=1.84, e=0.23, **more)]),
+    ...     years=(2025, 2026, 2027))
+    >>> records["year"].tolist()
+    [2025, 2027]
+    """
+    kernels, rows, years = default_kernels(), np.arange(len(catalogue)), np.array(years)
+    bodies, nodes_d = catalogue_bodies(catalogue, rows), year_d(years)
+    states = trajectory(bodies, kernels).states(rows, np.tile(nodes_d, (len(rows), 1)))
+    states -= np.hstack([part[:, SUN] for part in kernels.major(nodes_d)])
+    row, year = np.nonzero(np.abs(nodes_d - bodies.epoch_d[:, None]) > 0.5 * 365.25)
+    return sorted_records(years[year], orbit_keys(bodies)[row], states[row, year])

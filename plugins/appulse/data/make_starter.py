@@ -171,20 +171,10 @@ def write_comets(out, list_path):
 
 def write_carried(out):
     """Write ``starter_carried.npy``: the orbits of the tables integrated to every year from 1990 to 2050."""
-    from appulse.bodies import carried
-    from appulse.bodies.engine import catalogue_bodies, trajectory
-    from appulse.bodies.kernels import SUN, default_kernels
-    from appulse.bodies.readers import starter_orbits
+    from appulse.bodies import carried_records, starter_orbits
 
-    catalogue, kernels = starter_orbits(own=False), default_kernels()
-    rows, years = np.arange(len(catalogue)), np.array(carried.YEARS)
-    bodies, nodes_d = catalogue_bodies(catalogue, rows), carried.year_d(years)
-    states = trajectory(bodies, kernels).states(rows, np.tile(nodes_d, (len(rows), 1)))
-    states -= np.hstack([part[:, SUN] for part in kernels.major(nodes_d)])
-    # Nearer to the epoch than half a year nothing is gained.
-    row, year = np.nonzero(np.abs(nodes_d - bodies.epoch_d[:, None]) > 0.5 * 365.25)
-    records = carried.sorted_records(years[year], carried.orbit_keys(bodies)[row], states[row, year])
-    np.save(out / carried.BUNDLED.name, records, allow_pickle=False)
+    records = carried_records(starter_orbits(own=False))
+    np.save(out / "starter_carried.npy", records, allow_pickle=False)
     return len(records)
 
 
