@@ -187,7 +187,7 @@ def test_figures_of_the_planning_page(sample_data, tmp_path, monkeypatch):
     monkeypatch.setenv("APPULSE_SETTINGS", str(tmp_path / "none.yaml"))
     when = ["--from", "2027-05-04", "--to", "2027-05-06"]
     out = tmp_path / "passes.ecsv"
-    assert main(["encounters", "--bodies", "7", "--targets", "IC 4603", *when, "--out", str(out)]) == 0
+    assert main(["encounters", "--body", "7", "--object", "IC 4603", *when, "--out", str(out)]) == 0
     [separation] = stated("planning", r"by (\d\.\d) arcmin, seen from the Earth's centre")
     assert abs(Table.read(out)["separation"].quantity.to_value("arcmin")[0] - separation) <= 0.05
     plan = tmp_path / "plan"

@@ -245,7 +245,7 @@ def rejected(measured: Measured, reason: str):
     from appulse.formats import make_table
 
     row = {name: value for name, value in measured.residual.row().items() if name in PREDICTED}
-    return make_table([row | {"flag": f"rejected by the observer: {reason}"}], measured.table.meta)
+    return make_table([row | {"flag": f"set aside by the observer: {reason}"}], measured.table.meta)
 
 
 def joined(measured: list[Measured]):

@@ -71,7 +71,7 @@ def grade(plan, folder, progress=None, cancelled=None):
 
 
 def run(plan, graded=None, progress=None, cancelled=None):
-    """Make the products; broken off, the same plan goes on from there."""
+    """Make the products; interrupted, the same plan goes on from there."""
     from appulse.formats import check_free
     from appulse.sequence import run as do
 

@@ -94,7 +94,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         draw_colour(folder / "colour.fits")
-        words = ["sequence", *(str(path) for path in sorted(SAMPLE.glob("iris_*.fits.fz")))]
+        words = ["picture", *(str(path) for path in sorted(SAMPLE.glob("iris_*.fits.fz")))]
         words += [
             "--body",
             "7",

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import yaml
 
+from appulse.bodies import measured_diameter, starter_orbits
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.readers import read_orbits
 from appulse.captions.caption_text import (
@@ -18,6 +19,7 @@ from appulse.captions.caption_text import (
     parse_template,
     read_template,
     rounded,
+    share_text,
     size_comparison,
     value_text,
 )
@@ -31,11 +33,19 @@ from appulse.captions.formulas import (
     object_size_ly,
     relative_speed_km_s,
 )
-from appulse.captions.picture_facts import body_facts, frame_facts, object_facts, orbit_error_text, pass_facts
+from appulse.captions.picture_facts import (
+    body_facts,
+    check_in_view,
+    frame_facts,
+    object_facts,
+    orbit_error_text,
+    pass_facts,
+)
 from appulse.catalogues.deepsky import find_object
 from appulse.constants import AU_KM
 from appulse.errors import InputError
 from appulse.frames.reading import read_frame
+from appulse.workflows import GivenFigures, gather_facts, open_bodies
 
 TOL_PUBLISHED = 5e-4
 """Worked examples are given to three or four figures."""
@@ -44,7 +54,7 @@ KPC_LY = 1000 * LY_PER_PC
 
 @pytest.mark.parametrize(("albedo", "km"), [(0.25, 66.8), (0.05, 149.3), (0.5, 47.2)])
 def test_diameter_of_h_8(albedo, km):
-    """D = 1329/sqrt(p) 10^(-H/5), worked for H 8."""
+    """D = 1329/sqrt(p) 10^(-H/5) (Fowler & Chillemi 1992, IRAS Minor Planet Survey), worked for H 8."""
     assert body_diameter(8.0, albedo=albedo).value == pytest.approx(km, abs=0.05)
 
 
@@ -69,12 +79,22 @@ def test_speed_of_a_body_that_runs_an_au_across_in_a_day():
     assert speed.value == pytest.approx(149_597_870.7 / 86_400)
 
 
+def test_the_speed_follows_from_the_figures_beside_it(facts):
+    """By the fact's own formula, to the digits of its inputs."""
+    speed = by_key(facts)["relative_speed"]
+    inputs = speed.inputs
+    across = np.radians(inputs["motion_arcsec_h"] / 3600) / 3600 * inputs["distance_au"] * AU_KM
+    assert speed.value == pytest.approx(np.hypot(inputs["range_rate_km_s"], across), rel=1e-9)
+
+
 def test_light_time_of_one_au():
+    """The IAU's 149,597,870.7 km (Resolution B2 of 2012) over the SI's 299,792.458 km/s."""
     assert light_time_s(1.0).value == pytest.approx(499.004783836, abs=1e-9)
 
 
 @pytest.mark.parametrize(("arcmin", "kpc", "size_kpc"), [(10.0, 10_000.0, 29.09), (190.0, 765.0, 42.28)])
 def test_size_of_an_object(arcmin, kpc, size_kpc):
+    """Plane geometry, 2 d tan(angle / 2), worked by hand: 10,000 kpc and 10 arcmin, 765 kpc and 190."""
     size = object_size_ly(arcmin, kpc * KPC_LY, "worked example").value / KPC_LY
     assert size == pytest.approx(size_kpc, rel=TOL_PUBLISHED)
 
@@ -83,7 +103,7 @@ def test_ratio_of_a_large_spiral_to_a_large_minor_planet():
     """Common practice, no source: a little under 1,000 km against 160,000 light years is of order 10^15."""
     ratio = 160_000 * 9.4607e12 / 950
     assert 15 <= np.log10(ratio) < 16
-    assert number_text(ratio).endswith("thousand million million")
+    assert number_text(ratio) == "1.59 × 10^15"
 
 
 @pytest.fixture(scope="module")
@@ -215,7 +235,12 @@ def test_in_front_only_if_the_path_is_inside_the_outline(night, width, words):
         (rounded(0.0), 0.0),
         (number_text(1234567.0), "1.23 million"),
         (number_text(12.5), "12.5"),
-        (number_text(3e9), "3 thousand million"),
+        (number_text(3e9), "3 billion"),
+        (number_text(9.999e14), "1 × 10^15"),
+        (share_text(0.184), "about a fifth of the width"),
+        (share_text(0.02), "about 2 % of the width"),
+        (share_text(1.0), "about the width"),
+        (share_text(2.31), "about 2.3 times the width"),
         (number_text(0.31), "0.31"),
         (value_text(body_diameter(8.0)), "about 100 km (66.8 to 149 km)"),
         (value_text(light_time_s(1.96)), "16.3 minutes"),
@@ -227,7 +252,7 @@ def test_in_front_only_if_the_path_is_inside_the_outline(night, width, words):
         (size_comparison(3e7), "were the first a grain of sand of 1 mm, the second would be 30 km wide"),
         (
             size_comparison(1.5e15),
-            "were the first a grain of sand of 1 mm, the second would be 1.5 thousand million km wide, "
+            "were the first a grain of sand of 1 mm, the second would be 1.5 billion km wide, "
             "10 times the distance of the Sun",
         ),
         (parse_template("# note\n## short\n{body} by {object}.\n"), {"short": ["{body} by {object}."]}),
@@ -247,3 +272,33 @@ def test_figures_in_words(got, expected):
 )  # fmt: skip
 def test_units_that_make_a_number_one_to_speak_of(value, unit, said):
     assert value_text(Fact("x", value, unit, "formula", "source", uncertainty="none")) == said
+
+
+@pytest.mark.parametrize(("pick", "said"), [([0], "after the last frame"), ([-1], "before the first frame")])
+def test_a_least_separation_outside_the_series_says_so(night, pick, said):
+    """The body comes nearest at 22:36 UT; the first frame ends before, the last begins after."""
+    frames, ephemeris, outline = night
+    some = [frames[i] for i in pick]
+    known = by_key(pass_facts(some, ephemeris, "7", outline, []))
+    assert known["least_separation_time"].value.endswith(said)
+
+
+def test_what_is_not_in_the_frames_is_refused(night):
+    frames, ephemeris, outline = night
+    check_in_view(frames, ephemeris, "7", outline)
+    with pytest.raises(InputError, match=r"NGC 4565 is in none of the 6 frames.*in the field: .*IC 4604"):
+        check_in_view(frames, ephemeris, "7", find_object("NGC 4565"))
+    with pytest.raises(InputError, match=r"\(1\) Ceres is in none of the 6 frames"):
+        check_in_view(frames, NBodyEphemeris([starter_orbits().select("1")]), "1", name="(1) Ceres")
+
+
+def test_a_measured_diameter_wins_over_one_from_h(sample_data):
+    """(7) is 199.83 km by IRAS (Tedesco et al. 2004); from H alone it came out as 310 (210 to 470) km."""
+    frames = sorted(sample_data.glob("iris_*.fits.fz"))[:1]
+    known = by_key(gather_facts(frames, open_bodies("7", sample_data / "orbit.ecsv")).facts)
+    assert known["body_diameter"].value == pytest.approx(199.83)
+    assert "Tedesco" in known["body_diameter"].source
+    own = gather_facts(frames, open_bodies("7", sample_data / "orbit.ecsv"), given=GivenFigures(albedo=0.28))
+    assert by_key(own.facts)["body_diameter"].value != pytest.approx(199.83)
+    assert measured_diameter(123456) is None
+    assert measured_diameter(None) is None

@@ -33,12 +33,23 @@ SPELLINGS = ("NGC 224", "ngc224", "NGC0224", "M31", "m 031", "Messier 31", "Andr
 
 @pytest.mark.parametrize("spelling", SPELLINGS)
 def test_every_spelling_finds_the_object(spelling):
-    assert find_object(spelling).name == "NGC 224"
+    found = find_object(spelling)
+    assert "NGC 224" in (found.name, *found.other_names)
+
+
+@pytest.mark.parametrize(
+    ("asked", "called"),
+    [("M105", "M 105"), ("ngc3379", "NGC 3379"), ("messier 031", "M 31"), ("Caldwell 20", "C 20")],
+)
+def test_an_object_keeps_the_name_it_was_asked_for(asked, called):
+    assert find_object(asked).name == called
 
 
 @pytest.mark.parametrize(("double", "main"), [("IC 2118", "NGC 1909"), ("IC 11", "NGC 281")])
 def test_doubles_lead_to_their_object(double, main):
-    assert find_object(double).name == main
+    found = find_object(double)
+    assert found.name == double
+    assert main in found.other_names
 
 
 def test_doubles_and_objects_that_do_not_exist_are_gone():

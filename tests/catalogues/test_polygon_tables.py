@@ -63,7 +63,7 @@ def test_extent_about_the_pole(tmp_path):
         (["A,faint,1,10,0", "A,1,1,11,0", "A,1,1,11,1"], "'faint' is not a number"),
         (["A,1.5,1,10,0", "A,1,1,11,0", "A,1,1,11,1"], "whole number"),
         (["A,1,1,10,0", "A,1,1,190,0", "A,1,1,11,1"], "degrees apart"),
-        (["A,1,1,ten,0", "A,1,1,11,0", "A,1,1,11,1"], "'ten' is no angle"),
+        (["A,1,1,ten,0", "A,1,1,11,0", "A,1,1,11,1"], "'ten' is not an angle"),
     ],
 )
 def test_bad_tables_are_refused_with_the_row(tmp_path, rows, words):

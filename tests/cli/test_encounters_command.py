@@ -17,7 +17,7 @@ PASS = "7-IC4603-20270504"
 
 def test_search_by_options_alone(tmp_path, capsys):
     out = tmp_path / "passes.ecsv"
-    words = ["encounters", "--bodies", "7", "--targets", "IC 4603,IC 4604", "--from", "2027-05-01", "--to"]
+    words = ["encounters", "--body", "7", "--object", "IC 4603,IC 4604", "--from", "2027-05-01", "--to"]
     assert main([*words, "2027-05-09", "--within", "20", "--out", str(out)]) == 0
     table = Table.read(out)
     assert list(table["encounter"]) == [PASS]
@@ -31,7 +31,7 @@ def test_search_by_options_alone(tmp_path, capsys):
 def test_an_existing_table_is_kept(tmp_path, capsys):
     out = tmp_path / "passes.ecsv"
     out.write_text("mine")
-    words = ["encounters", "--bodies", "7", "--from", "2027-05-01", "--to", "2027-05-02", "--out", str(out)]
+    words = ["encounters", "--body", "7", "--from", "2027-05-01", "--to", "2027-05-02", "--out", str(out)]
     assert main(words) == 2
     assert out.read_text() == "mine"
     assert "--overwrite" in capsys.readouterr().err
@@ -42,12 +42,12 @@ def test_an_existing_table_is_kept(tmp_path, capsys):
     [
         (["--from", "2027-05-01"], "no dates"),
         (["--from", "2027-05-02", "--to", "2027-05-01"], "earlier"),
-        (["--from", "2027-05-01", "--to", "2027-05-02", "--bodies", "nobody"], "nobody"),
-        (["--from", "2027-05-01", "--to", "2027-05-02", "--targets", "IC 99999"], "IC 99999"),
+        (["--from", "2027-05-01", "--to", "2027-05-02", "--body", "nobody"], "nobody"),
+        (["--from", "2027-05-01", "--to", "2027-05-02", "--object", "IC 99999"], "IC 99999"),
         (["--from", "2027-05-01", "--to", "2027-05-02", "--within", "-1"], "--within"),
         (["--from", "2027-05-01", "--to", "2027-05-02", "--brighter-than", "nan"], "--brighter-than"),
-        (["--from", "2027-05-01", "--to", "2027-05-02", "--targets", ","], "names no object"),
-        (["--from", "2061-05-01", "--to", "2061-05-02", "--bodies", "7"], "kernels"),
+        (["--from", "2027-05-01", "--to", "2027-05-02", "--object", ","], "names no object"),
+        (["--from", "2061-05-01", "--to", "2061-05-02", "--body", "7"], "kernels"),
     ],
 )
 def test_bad_wishes_in_one_line(tmp_path, capsys, words, said):
@@ -96,14 +96,14 @@ def test_the_sample_campaign_is_checked_searched_and_planned(tmp_path, sample_da
 @pytest.mark.parametrize(
     ("more", "said"),
     [
-        (["--encounter", "nonsense"], "is no id"),
+        (["--encounter", "nonsense"], "is not an id"),
         (["--encounter", "8-IC4603-20270504"], "no body '8'"),
         (["--encounter", "7-IC4603-20270424"], "do not pass"),
         (["--encounter", "7-IC4603-20270506"], "nearest to that date is 7-IC4603-20270504"),
         (["--encounter", PASS, "--instrument", "eye"], "known; of the campaign: short refractor"),
         (["--encounter", PASS, "--night", "2027-06-04"], "around the pass: 2027-05-02 to 2027-05-06"),
         (["--encounter", PASS, "--site", "moon"], "'moon' is not known; of the campaign: home, hosted"),
-        (["--encounter", PASS, "--night", "4 May"], "is no date"),
+        (["--encounter", PASS, "--night", "4 May"], "is not a date"),
         (["--encounter", PASS, "--cadence", "nan"], "does not fit"),
     ],
 )
@@ -195,7 +195,7 @@ def test_a_near_body_is_planned_as_the_site_sees_it(tmp_path, near_bodies, capsy
 
 
 def test_an_empty_answer_says_what_was_asked(tmp_path, capsys):
-    words = ["encounters", "--bodies", "7", "--targets", "M 31", "--from", "2027-05-01", "--to", "2027-05-05"]
+    words = ["encounters", "--body", "7", "--object", "M 31", "--from", "2027-05-01", "--to", "2027-05-05"]
     assert main([*words, "--out", str(tmp_path / "none.ecsv")]) == 0
     said = capsys.readouterr().out
     assert "0 passes" in said

@@ -25,7 +25,8 @@ COLUMNS = [
 def listing(sample_data, tmp_path_factory):
     out = tmp_path_factory.mktemp("field") / "field.ecsv"
     frame, orbits = sample_data / "iris_3.fits.fz", sample_data / "orbit.ecsv"
-    assert main(["field", str(frame), "--orbits", str(orbits), "--limit", "14", "--out", str(out)]) == 0
+    words = ["--orbits", str(orbits), "--brighter-than", "14", "--out", str(out)]
+    assert main(["field", str(frame), *words]) == 0
     return out
 
 
@@ -77,6 +78,7 @@ def test_bad_frames_get_one_line(bad_frames, tmp_path, capsys, name):
 
 @pytest.mark.parametrize("limit", ["nan", "99", "-40"])
 def test_limit_that_is_no_magnitude(bad_frames, tmp_path, capsys, limit):
-    words = ["field", str(bad_frames / "good.fits"), "--limit", limit, "--out", str(tmp_path / "f.ecsv")]
+    out = str(tmp_path / "f.ecsv")
+    words = ["field", str(bad_frames / "good.fits"), "--brighter-than", limit, "--out", out]
     assert main(words) == 2
     assert "magnitude" in capsys.readouterr().err

@@ -72,9 +72,9 @@ def test_predict_and_search_from_a_named_site(kept, tmp_path, capsys):
     out = tmp_path / "passes.ecsv"
     words = [
         "encounters",
-        "--bodies",
+        "--body",
         "7",
-        "--targets",
+        "--object",
         "IC 4603",
         "--from",
         "2027-05-01",

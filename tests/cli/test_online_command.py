@@ -82,10 +82,10 @@ def test_a_private_site_is_not_sent_unless_allowed(tmp_path, replies, capsys):
     ]
     assert main(words) == 2
     err = capsys.readouterr().err
-    assert "--share-site" in err
+    assert "--disclose-site" in err
     assert err.count("\n") == 1
     assert replies == []
-    assert main([*words, "--share-site"]) == 0
+    assert main([*words, "--disclose-site"]) == 0
     assert "16.5" in replies[0]["SITE_COORD"]
 
 

@@ -29,11 +29,11 @@ def mine(tmp_path):
 
 
 def test_list_what_is_at_hand(capsys):
-    assert main(["orbits", "list", "--limit", "3"]) == 0
+    assert main(["orbits", "list", "--lines", "3"]) == 0
     out = capsys.readouterr().out.splitlines()
     assert out[1].startswith("(1) Ceres")
     assert "JPL SB441-N16" in out[1]
-    assert out[-1].endswith("more: --limit 0")
+    assert out[-1].endswith("more: --lines 0")
     assert len(out) == 5
 
 

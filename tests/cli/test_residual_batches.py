@@ -145,7 +145,7 @@ def spoilt(folder, good):
     (folder / "empty.fits").write_bytes(b"")
     (folder / "folder.fits").mkdir()
     return {
-        "nan": "no pixel has a value", "before": "-5.0 s is no exposure time", "huge": "cut short",
+        "nan": "no pixel has a value", "before": "-5.0 s is not an exposure time", "huge": "cut short",
         "vast": "cut short", "empty": "empty", "folder": "is a folder", "missing": "no such file",
     }  # fmt: skip
 

@@ -1,4 +1,4 @@
-"""Campaign and settings files: what is wrong is told with its line, all at once."""
+"""Campaign and settings files: what is wrong is reported with its line number, all at once."""
 
 import pytest
 
@@ -171,14 +171,14 @@ sites:
         ("[10, 5], [10, 30]", "[10, 30], [10, 5]", 6, "crosses itself"),
         ("[350, 5], [10, 5], [10, 30], [350, 30]", "[0, 5], [360, 5], [360, 9], [0, 9]", 6, "less than 180"),
         ("[10, 30]", "[10, 130]", 6, "[10, 130] is out of range"),
-        ("[10, 30]", "[true, 30]", 6, "is no pair"),
-        ("[10, 30]", "[.nan, 30]", 6, "is no pair"),
+        ("[10, 30]", "[true, 30]", 6, "is not a pair"),
+        ("[10, 30]", "[.nan, 30]", 6, "is not a pair"),
         ("place: [7.6, 53.1, 10]", "place: '500'", 4, "nobody observes from there"),
         ("to: 2027-05-10}", "to: 2027-02-29}", 1, "no such day"),
         ("lowest: 10", "time_zone: ''", 5, "IANA name"),
         ("sites:", "bodies: {names: []}\nsites:", 2, "'names' is empty"),
         ("sites:", "targets: {types: []}\nsites:", 2, "'types' is empty"),
-        ("sites:", "serving_nights: 2.5\nsites:", 2, "whole number"),
+        ("sites:", "usable_nights: 2.5\nsites:", 2, "whole number"),
         ("  - name: ledge", "  - home\n  - name: home", 3, "two sites are called 'home'"),
     ],
 )

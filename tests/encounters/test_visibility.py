@@ -105,7 +105,7 @@ def test_a_body_that_is_far_from_the_object_or_near_it_by_day_only():
 
 
 def test_beneath_the_horizon_and_in_the_polar_day():
-    assert "beneath the horizon" in watch(site(lat=75.0), datetime.date(2027, 3, 1)).reason
+    assert "below the horizon" in watch(site(lat=75.0), datetime.date(2027, 3, 1)).reason
     assert watch(site(lat=78.0)).reason == "the Sun stays above -15 degrees all night (lowest 4.1)"
 
 
@@ -142,7 +142,7 @@ def test_moon_in_the_way_is_said():
 
 def test_beside_the_sun_it_never_rises_in_the_dark():
     """In early December the Sun stands in Ophiuchus beside the nebula."""
-    assert "stays beneath the horizon" in watch(site(-68.0, -23.0), datetime.date(2027, 12, 1)).reason
+    assert "stays below the horizon" in watch(site(-68.0, -23.0), datetime.date(2027, 12, 1)).reason
 
 
 def test_daylight_only():

@@ -35,7 +35,7 @@ def test_scalars_stay_what_was_written(tmp_path, text, value):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("a: 1\na: 2\n", ":2: not valid YAML: 'a' stands twice (first in line 1)"),
+        ("a: 1\na: 2\n", ":2: not valid YAML: 'a' appears twice (first in line 1)"),
         ("a: [1, 2\nb: 3\n", "not valid YAML"),
         ("- 1\n- 2\n", "'key: value' lines expected at the top level, not a list"),
         ("a: !!python/object/apply:os.system ['true']\n", "not valid YAML"),

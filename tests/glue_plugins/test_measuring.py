@@ -61,7 +61,7 @@ def test_a_frame_without_site_says_what_to_do(sample, tmp_path):
 
 def test_a_rejected_row_has_a_reason_and_no_numbers(sample):
     row = measurements.rejected(measurements.measure(task(sample[0])), "cloud")
-    assert row["flag"][0] == "rejected by the observer: cloud"
+    assert row["flag"][0] == "set aside by the observer: cloud"
     assert row["x"].mask.all()
     assert not row["ra_calc"].mask.any()
 
@@ -217,7 +217,7 @@ def test_reject_keeps_the_reason_and_undo_takes_it_back(desk, answers):
     desk.panel.reason.setCurrentText("double image")
     desk.panel.reject_button.click()
     table = residual_data.table_of(residual_data.find(desk.data_collection))
-    assert table["flag"][0] == "rejected by the observer: double image"
+    assert table["flag"][0] == "set aside by the observer: double image"
     desk.panel.undo_button.click()
     assert residual_data.find(desk.data_collection) is None
 

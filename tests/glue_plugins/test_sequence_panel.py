@@ -77,7 +77,7 @@ def small_night(small_files, registered):
 
 @pytest.fixture(scope="session")
 def picture(small_files, registered, tmp_path_factory):
-    """Answer of one whole run, and its folder; two frames are taken over from a run that was broken off."""
+    """Answer of one whole run, and its folder; two frames are taken over from an interrupted run."""
     out = tmp_path_factory.mktemp("picture") / "out"
     frames = [load_data(str(path)) for path in small_files]
     plan = PictureRequest(frames, "7", out=str(out), keep={"n3.fits": False})

@@ -271,7 +271,7 @@ def test_no_mark_inside_the_axes_is_a_legends(draw):
     figure = draw([residual(0), residual(1)])
     figure.draw_without_rendering()
     assert all(axes.get_legend() is None for axes in figure.axes)
-    assert "filled: plate offset taken off" in labels(figure)
+    assert "filled: plate-corrected" in labels(figure)
     box = figure.legends[0].get_window_extent()
     assert not any(axes.get_window_extent().overlaps(box) for axes in figure.axes)
 

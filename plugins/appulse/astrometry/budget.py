@@ -113,7 +113,7 @@ def _parts(residual, clock_sigma_s):
     elif np.isfinite(plate_cov).all():
         plate_words, catalogue_words = stars, "within the plate's"
     else:
-        plate_words = catalogue_words = "no stars: the plate's own error is not known and counts as nothing"
+        plate_words = catalogue_words = "no stars: the plate's own error is unknown, taken as zero"
     known = np.isfinite(residual.prediction.covariance).all()
     sigma_s = residual.clock_sigma_s if clock_sigma_s is None else clock_sigma_s
     # A clock is wrong along the motion only: a line, not an ellipse.
@@ -127,7 +127,7 @@ def _parts(residual, clock_sigma_s):
         ("plate", plate_cov, plate_words),
         ("catalogue", catalogue, catalogue_words),
         ("ephemeris", residual.prediction.covariance,
-         "predicted ellipse" if known else "orbit without covariance: not known"),
+         "predicted ellipse" if known else "orbit without covariance: unknown"),
         ("clock", np.outer(speed, speed) * sigma_s**2,
          clock_words if np.isfinite(sigma_s) else "no error of the clock stated: not known"),
     ]  # fmt: skip
@@ -158,7 +158,7 @@ def _sentence(residual, lines, total, chi2, probability) -> str:
         f"{sigma[1]:.3f} north, most of it from the {largest}"
     )
     if unknown:
-        words += "; not known and counted as nothing: " + ", ".join(unknown)
+        words += "; unknown and taken as zero: " + " and ".join(f"{name} error" for name in unknown)
     return words + "."
 
 

@@ -141,7 +141,7 @@ class Residual:
 
     @property
     def corrected(self) -> np.ndarray:
-        """O-C (east, north) with the plate's offset taken off, arcsec; NaN without a zero point."""
+        """O-C (east, north) with the plate-corrected, arcsec; NaN without a zero point."""
         return np.array([self.dra_cosdec, self.ddec]) - self.plate_offset
 
     def row(self) -> dict:

@@ -291,8 +291,8 @@ def _table(night, models, plate_chi2) -> Table:
         add(model.cause, body, model.chi2, model.n_free, n, "body's O-C")
     zero, mean, count = plate_chi2
     if count:
-        add(PLATE, "", zero, 0, 2 * count, "stars: plate right")
-        add(PLATE, "", mean, 2, 2 * count, "stars: plate off")
+        add(PLATE, "", zero, 0, 2 * count, "stars: plate as solved")
+        add(PLATE, "", mean, 2, 2 * count, "stars: plate shifted")
     names = ("cause", "body", "chi2", "parameters", "dof", "probability", "bic", "words")
     return Table(rows=rows, names=names)
 
@@ -408,7 +408,7 @@ def _headline(verdict: Verdict, plate: str) -> str:
     if cause == CLOCK_OR_ORBIT and verdict.drifts:
         return (
             f"clock or orbit: along the track only, as a clock off by {clock} at the middle of "
-            "the night would give; a second body of another rate would tell"
+            "the night would give; a second body of another rate would decide"
         )
     if cause == CLOCK_OR_ORBIT:
         return (

@@ -7,6 +7,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "carried": ["carried_records"],
         "catalogue": ["OrbitCatalogue"],
+        "diameters": ["MeasuredDiameter", "measured_diameter"],
         "designations": ["normalise", "pack", "read_name"],
         "ephemeris": ["NBodyEphemeris", "predict"],
         "field_search": ["bodies_in_field"],

@@ -314,7 +314,10 @@ class OrbitCatalogue:
             raise DesignationError(
                 f"{text!r} means {len(rows)} bodies: {listed}{more}; use a number or designation"
             )
-        raise DesignationError(f"{text!r} is not among the {len(self)} orbits at hand{_hint(self, text)}")
+        raise DesignationError(
+            f"{text!r} is not among the {len(self)} orbits at hand{_hint(self, text)}. Add its orbit: "
+            "'appulse orbits import' from a file, 'appulse orbits update' from a service"
+        )
 
 
 def _uncommon(orbit):

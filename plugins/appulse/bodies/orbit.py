@@ -306,7 +306,7 @@ class Orbit:
     Raises
     ------
     OrbitError
-        Anything that is not finite, a zero vector, an impossible epoch, a matrix that is no covariance.
+        Anything that is not finite, a zero vector, an impossible epoch, a matrix that is not a covariance.
 
     Examples
     --------

@@ -9,6 +9,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "contact_sheet": ["contact_sheet"],
         "entry_list": ["check_entries", "copies_of", "manifest", "read_entries"],
         "formulas": ["KEYS"],
-        "picture_facts": ["body_facts", "frame_facts", "object_facts", "pass_facts"],
+        "picture_facts": ["body_facts", "check_in_view", "frame_facts", "object_facts", "pass_facts"],
     },
 )

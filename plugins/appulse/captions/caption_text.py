@@ -157,9 +157,14 @@ def facts_yaml(facts) -> str:
     return yaml.safe_dump(kept, sort_keys=False, allow_unicode=True, width=110)
 
 
-_STEPS = (
-    (1e18, "million million million"), (1e15, "thousand million million"), (1e12, "million million"),
-    (1e9, "thousand million"), (1e6, "million"),
+_STEPS = ((1e9, "billion"), (1e6, "million"))
+LARGEST_NAMED = 1e12
+"""From here on a number stands as a power of ten: the names of larger ones differ between countries."""
+
+_SHARES = (
+    (1 / 10, "a tenth"), (1 / 8, "an eighth"), (1 / 6, "a sixth"), (1 / 5, "a fifth"), (1 / 4, "a quarter"),
+    (1 / 3, "a third"), (2 / 5, "two fifths"), (1 / 2, "half"), (3 / 5, "three fifths"),
+    (2 / 3, "two thirds"), (3 / 4, "three quarters"), (4 / 5, "four fifths"), (9 / 10, "nine tenths"),
 )  # fmt: skip
 
 
@@ -176,7 +181,12 @@ def rounded(value, low=None, high=None, digits=3) -> float:
 
 
 def number_text(value) -> str:
-    """A number with commas; without a decimal point from 100 on."""
+    """A number with commas; without a decimal point from 100 on; a power of ten from 10^12 on."""
+    if LARGEST_NAMED <= abs(value) < math.inf:
+        power = math.floor(math.log10(abs(value)))
+        if round(abs(value) / 10**power, 2) >= 10:
+            power += 1
+        return f"{value / 10**power:.3g} \u00d7 10^{power}"
     for size, word in _STEPS:
         if abs(value) >= size:
             return f"{rounded(value / size):g} {word}"
@@ -237,6 +247,18 @@ def size_comparison(ratio) -> str:
     if suns >= 0.5:
         words += f", {number_text(rounded(suns, digits=2))} times the distance of the Sun"
     return words
+
+
+def share_text(value) -> str:
+    """A length in widths of something: 'about a fifth of the width', 'about 2.3 times the width'."""
+    if value >= 1.05:
+        return f"about {value:.2g} times the width"
+    if value > 0.95:
+        return "about the width"
+    if value < 0.09:
+        return f"about {value * 100:.1g} % of the width"
+    nearest = min(_SHARES, key=lambda share: abs(math.log(value / share[0])))
+    return f"about {nearest[1]} of the width"
 
 
 def degrees_text(value, positive, negative) -> str:

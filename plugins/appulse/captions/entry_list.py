@@ -129,7 +129,7 @@ def _rules(fields) -> Rules:
 def _day(fields, key, value=None):
     text = fields.text(key) if value is None else value
     if text is not None and not _is_day(text):
-        fields.problem(key, f"{text!r} is no day; write YYYY-MM-DD")
+        fields.problem(key, f"{text!r} is not a date; write YYYY-MM-DD")
         return None
     return text
 
@@ -334,7 +334,7 @@ def _checked(rules, entry) -> Entry:
                 image.load()  # the whole of it: the head of a cut or damaged file is often sound
     # Pillow's readers raise whatever a damaged file made them stumble over.
     except Exception as error:
-        unread = f"{entry.file.name} is no picture that can be read ({_reason(error)})"
+        unread = f"{entry.file.name} is not a picture that can be read ({_reason(error)})"
         return replace(entry, problems=(unread, *words))
     entry = replace(entry, **seen)
     return replace(entry, problems=(*_file_problems(rules, entry), *words))

@@ -19,8 +19,8 @@ KEYS = frozenset((
     "body_distance_au", "sun_distance_au", "body_mag", "elongation", "motion_per_hour",
     "body_light_time", "motion", "motion_hours", "relative_speed", "body_diameter", "object",
     "object_type", "object_mag", "object_width", "object_distance", "object_size", "passing",
-    "least_separation", "least_separation_time", "motion_widths", "times_nearer", "size_ratio",
-    "size_words",
+    "least_separation", "least_separation_time", "motion_share", "motion_widths", "times_nearer",
+    "size_ratio", "size_words",
 ))  # fmt: skip
 """Every fact that a template may ask for."""
 
@@ -200,7 +200,12 @@ def relative_speed_km_s(range_au_before, range_au_after, delta_au, rate_arcsec_h
     radial = (range_au_after - range_au_before) * AU_KM / (hours * 3600)
     across = math.radians(rate_arcsec_h / 3600) / 3600 * delta_au * AU_KM
     return Fact(
-        "relative_speed", math.hypot(radial, across), "km/s", "sqrt(range rate^2 + (distance x motion)^2)",
-        "ephemeris of this run", inputs={"radial_km_s": radial, "across_km_s": across},
+        "relative_speed", math.hypot(radial, across), "km/s",
+        "sqrt(range rate^2 + (distance x motion)^2), as seen from the Earth's centre",
+        "ephemeris of this run",
+        inputs={
+            "range_rate_km_s": radial, "across_km_s": across, "distance_au": delta_au,
+            "motion_arcsec_h": rate_arcsec_h,
+        },
         uncertainty="that of the orbit",
     )  # fmt: skip

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from astropy.time import Time, TimeDelta
 
-from appulse.captions.caption_text import degrees_text, size_comparison
+from appulse.captions.caption_text import degrees_text, share_text, size_comparison
 from appulse.captions.formulas import (
     EXACT,
     LIGHT_YEAR_KM,
@@ -18,12 +18,13 @@ from appulse.captions.formulas import (
     published_distance,
     relative_speed_km_s,
 )
+from appulse.catalogues import objects_near
 from appulse.constants import AU_KM
 from appulse.encounters import cross, outline_shape, plane
 from appulse.errors import AppulseError, InputError
 from appulse.numerics import separation_rad, unit_from_radec
 from appulse.observers import Site, quiet_erfa
-from appulse.overlays import plain_column
+from appulse.overlays import inside_words, plain_column
 
 HEADERS = "the frames' headers"
 
@@ -105,6 +106,48 @@ def _equipment_facts(header, equipment):
     return [Fact("equipment", ", ".join(dict.fromkeys(found)), "", "TELESCOP, INSTRUME", HEADERS)]
 
 
+def check_in_view(frames, ephemeris, body, outline=None, *, name=None) -> None:
+    """Refuse a caption about what the frames do not show.
+
+    Parameters
+    ----------
+    frames : list of SolvedFrame
+    ephemeris, body
+        As for :func:`body_facts`.
+    outline : Outline, optional
+        The object that is to be named beside the body.
+    name : str, optional
+        What people call the body.
+
+    Raises
+    ------
+    InputError
+        If the body is predicted outside every frame, or no part of the object lies in one.
+    """
+    mids = Time([frame.exposure.mid.utc.isot for frame in frames], scale="utc")
+    rows = ephemeris.at(mids, frames[0].observer, bodies=[body], uncertainty=False)
+    ra, dec = plain_column(rows, "ra"), plain_column(rows, "dec")
+    if not any(bool(frame.contains(ra[i], dec[i])) for i, frame in enumerate(frames)):
+        away = _degrees_apart((ra[0], dec[0]), frames[0].centre)
+        raise InputError(
+            f"{name or body} is in none of the {len(frames)} frames: at the time of {frames[0].name} it is "
+            f"predicted {away:.2g} degrees from the centre; name the body that they show"
+        )
+    if outline is None or any(inside_words(frame, outline) is not None for frame in frames):
+        return
+    away = _degrees_apart((outline.ra, outline.dec), frames[0].centre)
+    near = objects_near(*frames[0].centre, frames[0].radius_deg)[:4]
+    there = f"; in the field: {', '.join(other.name for other in near)}" if near else ""
+    raise InputError(
+        f"{outline.name} is in none of the {len(frames)} frames: it lies {away:.2g} degrees from the centre "
+        f"of {frames[0].name}{there}"
+    )
+
+
+def _degrees_apart(one, other) -> float:
+    return float(np.degrees(separation_rad(unit_from_radec(*one), unit_from_radec(*other))))
+
+
 def body_facts(frames, ephemeris, body, *, name=None, h=None, source="ephemeris of this run", **size) -> list:
     """The body that night.
 
@@ -147,7 +190,7 @@ def body_facts(frames, ephemeris, body, *, name=None, h=None, source="ephemeris 
     light_time = light_time_s(float(value["delta"]))
     return [
         Fact("body", name or body, "", "designation", source),
-        # what is not a number is no fact
+        # what is not a number is not a fact
         *(
             Fact(key, float(number), unit, formula, source, inputs=made, uncertainty=uncertainty)
             for key, number, unit, formula, uncertainty in rows
@@ -300,6 +343,10 @@ def _ratios(known, both_sources, source):
             "motion_widths", width, "", "motion / major axis", both_sources, about=True,
             uncertainty="that of the catalogue's width",
         )  # fmt: skip
+        yield Fact(
+            "motion_share", share_text(width), "", "motion / major axis, in words", both_sources,
+            inputs={"motion_widths": width},
+        )  # fmt: skip
     if {"object_distance", "body_distance_au"} <= known.keys():
         far, near = known["object_distance"], known["body_distance_au"].value * AU_KM / LIGHT_YEAR_KM
         yield _ratio("times_nearer", far, (near, near, near), f"{far.source}; {source}")
@@ -375,6 +422,10 @@ def _least_separation(frames, ephemeris, body, outline, source):
     with quiet_erfa():
         when = times[least] + TimeDelta(step * (offsets[1] - offsets[0]), format="sec")
     words = when.isot[:16].replace("T", " ") + " UTC"
+    if when < starts:
+        words += ", before the first frame"
+    elif when > ends:
+        words += ", after the last frame"
     inputs = {"object_ra": outline.ra, "object_dec": outline.dec}
     sources = f"{source}; {outline.source}"
     orbit = orbit_error_text(plain_column(rows, "sigma_major")[least])
@@ -383,5 +434,5 @@ def _least_separation(frames, ephemeris, body, outline, source):
             "least_separation", value, "arcmin", "least angle to the object's centre", sources, inputs=inputs,
             uncertainty=f"{orbit}; that of the catalogue's centre is not stated",
         ),
-        Fact("least_separation_time", words, "", "when that is", sources, inputs=inputs),
+        Fact("least_separation_time", words, "", "time of the least angle", sources, inputs=inputs),
     ]  # fmt: skip

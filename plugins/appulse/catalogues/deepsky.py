@@ -10,7 +10,7 @@ import json
 import re
 import sqlite3
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from importlib import resources
 from pathlib import Path
@@ -192,8 +192,8 @@ def read_polygons(path):
     Raises
     ------
     TableError
-        A column is missing, a cell is no number, a ring has fewer than three different vertices, a level or
-        ring is no whole number, or two neighbouring vertices lie absurdly far apart.
+        A column is missing, a cell is not a number, a ring has fewer than three different vertices, a level
+        or ring is not a whole number, or two neighbouring vertices lie absurdly far apart.
 
     Examples
     --------
@@ -513,6 +513,7 @@ def find_object(name):
     Returns
     -------
     Outline
+        Called as it was asked for, in the catalogue's spelling; its main name is among the others.
 
     Raises
     ------
@@ -522,7 +523,7 @@ def find_object(name):
     Examples
     --------
     >>> find_object("m 31").name, find_object("Andromeda Galaxy").kind, find_object("IC 2118").name
-    ('NGC 224', 'ellipse', 'NGC 1909')
+    ('M 31', 'ellipse', 'IC 2118')
     """
     index = load().index
     wanted = key(str(name))
@@ -531,7 +532,14 @@ def find_object(name):
         names = ", ".join(dict.fromkeys(str(load().name[index[spelling]]) for spelling in near))
         hint = f"near it: {names}" if near else "give a designation such as NGC 224, M31 or IC 4603"
         raise InputError(f"no deep-sky object is called {str(name)!r}; {hint}")
-    return outline_of(index[wanted])
+    return _named_as(outline_of(index[wanted]), wanted)
+
+
+def _named_as(outline, wanted):
+    """The outline under the name it was asked for; the catalogue's own is the first of the others."""
+    names = (outline.name, *outline.other_names)
+    called = next((name for name in names if key(name) == wanted), outline.name)
+    return replace(outline, name=called, other_names=tuple(name for name in names if name != called))
 
 
 def all_objects():

@@ -180,7 +180,7 @@ def read_star_table(path):
     Raises
     ------
     TableError
-        A column is missing, a cell is no number, or no star is left.
+        A column is missing, a cell is not a number, or no star is left.
 
     Examples
     --------

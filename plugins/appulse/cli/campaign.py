@@ -10,9 +10,9 @@ _EXAMPLES = """\
 examples:
   appulse campaign check spring.yaml
 
-Every mistake is reported with its line. A commented example is in the sample data: sample_data/campaign.yaml.
-Sites and instruments may be named from the settings file instead of being defined in the campaign; appulse
-doctor says where that file is looked for.
+Every mistake is reported with its line number. A commented example is in the sample data:
+sample_data/campaign.yaml. Sites and instruments may be named from the settings file instead of being defined
+in the campaign; appulse doctor says where that file is looked for.
 """
 
 

@@ -13,8 +13,8 @@ from pathlib import Path
 from appulse.errors import InputError, TimeError
 
 SITE_HELP = (
-    "where the observer stands: a site's name in the settings file, an MPC code (X05), LON,LAT,HEIGHT "
-    "(degrees east-positive, degrees, metres above WGS84; e.g. -70.8,-23,2400), or geocentre"
+    "where the observer stands: a site's name in the settings file, an MPC observatory code, LON,LAT,HEIGHT "
+    "(degrees east-positive, degrees, metres above WGS84; e.g. 20.5,-23,1250), or geocentre"
 )
 _STEP_UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
 _STEP = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*([smhd])")
@@ -96,9 +96,15 @@ def add_frame_options(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_output_options(parser: argparse.ArgumentParser, *, out_help: str, required: bool = True) -> None:
-    """Add ``--out`` and ``--overwrite``."""
-    parser.add_argument("--out", type=Path, required=required, metavar="PATH", help=out_help)
+def add_output_options(
+    parser: argparse.ArgumentParser, *, out_help: str, default: str | None = None
+) -> None:
+    """Add ``--out``, with its default in the help, and ``--overwrite``."""
+    if default is not None:
+        out_help += f" ({default})"
+    parser.add_argument(
+        "--out", type=Path, default=None if default is None else Path(default), metavar="PATH", help=out_help
+    )
     parser.add_argument("--overwrite", action="store_true", help="replace outputs that exist already")
 
 

@@ -40,7 +40,8 @@ def run(args: argparse.Namespace) -> int:
         lines += [f"{title}:", *(f"  {line}" for line in found), *(f"  ! {line}" for line in wrong)]
         problems += wrong
     print("\n".join(lines))
-    print(f"\n{len(problems)} thing(s) to mend, marked with !" if problems else "\nnothing is missing")
+    count = len(problems)
+    print(f"\n{count} problem{'s' * (count != 1)} found, marked with !" if count else "\nnothing is missing")
     return 1 if problems else 0
 
 
@@ -89,7 +90,7 @@ def _orbits():
     epochs = catalogue.epoch_jd_tdb
     now = datetime.now(UTC).timestamp() / 86400 + 2440587.5
     age = now - epochs.max()
-    old = f", {age:.0f} days ago: newer ones serve better" if age > OLD_ORBITS_DAYS else ""
+    old = f", {age:.0f} days ago: newer ones are better" if age > OLD_ORBITS_DAYS else ""
     return f"starter orbits: {len(catalogue)} bodies, epochs JD {epochs.min():.1f} to {epochs.max():.1f}{old}"
 
 

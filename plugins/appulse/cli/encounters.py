@@ -13,8 +13,8 @@ examples:
   all passes of the bundled bodies within 10' of any catalogue object in a month, from the Earth's centre
     appulse encounters --from 2027-05-01 --to 2027-06-01 --out may.ecsv
   one body, some objects, a wider look, as seen from a site
-    appulse encounters --bodies 7 --targets "IC 4603,IC 4604" --from 2027-04-01 --to 2027-07-01 --within 60 \\
-      --site -68,-23,2400 --out iris.ecsv
+    appulse encounters --body 7 --object "IC 4603,IC 4604" --from 2027-04-01 --to 2027-07-01 --within 60 \\
+      --site 20.5,-23,1250 --out iris.ecsv
   a campaign file with sites, limits and weights; a second option overrides what it says
     appulse encounters spring.yaml --within 5 --jobs 2 --out ranked.ecsv
 
@@ -33,9 +33,9 @@ def add_parser(subparsers) -> None:
         epilog=_EXAMPLES,
     )
     parser.add_argument("campaign", nargs="?", type=Path, metavar="CAMPAIGN.yaml", help="a campaign file")
-    parser.add_argument("--bodies", metavar="NAME,...", help="numbers, names; all when left out")
+    parser.add_argument("--body", metavar="NAME,...", help="the bodies; all when left out")
     parser.add_argument("--orbits", type=Path, metavar="FILE", help="orbits; the bundled set by default")
-    parser.add_argument("--targets", metavar="NAME,...", help="objects; the whole catalogue when left out")
+    parser.add_argument("--object", metavar="NAME,...", help="objects; the whole catalogue when left out")
     parser.add_argument("--from", dest="begin", metavar="T", help="first UTC, e.g. 2027-05-01")
     parser.add_argument("--to", dest="end", metavar="T", help="last UTC")
     parser.add_argument("--within", type=float, metavar="ARCMIN", help="largest separation (10)")
@@ -48,7 +48,7 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes to search with (1)")
     parser.add_argument("--dask", metavar="ADDRESS", help="search on this Dask cluster, e.g. tcp://host:8786")
     common.add_kernel_option(parser)
-    common.add_output_options(parser, out_help="the table to write, e.g. passes.ecsv")
+    common.add_output_options(parser, out_help="the table to write", default="appulse-encounters.ecsv")
     common.add_progress_option(parser)
 
 
@@ -111,19 +111,19 @@ def _campaign(args):
     if not campaign.end > campaign.start:
         raise InputError(f"--from {campaign.start.isot} must be earlier than --to {campaign.end.isot}")
     bodies, targets, rule = campaign.bodies, campaign.targets, campaign.rule
-    if args.bodies is not None:
-        bodies = replace(bodies, names=tuple(common.split_names(args.bodies) or ()), lines={})
+    if args.body is not None:
+        bodies = replace(bodies, names=tuple(common.split_names(args.body) or ()), lines={})
     if args.orbits:
         bodies = replace(bodies, orbits=(str(args.orbits),), lines={})
     if args.brighter_than is not None:
         if not -30 <= args.brighter_than <= 40:
             raise InputError(f"--brighter-than {args.brighter_than:g}: a magnitude from -30 to 40 is wanted")
         bodies = replace(bodies, brighter_than=args.brighter_than)
-    if args.targets is not None:
-        names = tuple(name.strip() for name in args.targets.split(",") if name.strip())
+    if args.object is not None:
+        names = tuple(name.strip() for name in args.object.split(",") if name.strip())
         if not names:
             raise InputError(
-                f"--targets {args.targets!r} names no object: give names, or leave it out for all"
+                f"--object {args.object!r} names no object: give names, or leave it out for all"
             )
         targets = replace(targets, names=names, lines={})
     if args.within is not None:

@@ -37,12 +37,13 @@ def add_parser(subparsers) -> None:
     """Register the command and its options."""
     parser = subparsers.add_parser(
         "entries",
-        description="Hold a list of finished pictures against your rules; sheet, copies and manifest.",
+        description="Check a list of finished pictures against your rules; sheet, copies and manifest.",
         epilog=_EXAMPLES,
     )
     parser.add_argument("list", type=Path, metavar="LIST.yaml", help="rules and pictures")
     common.add_output_options(
-        parser, out_help="folder for contact.png, the chosen pictures and manifest.yaml"
+        parser, out_help="folder for contact.png, the chosen pictures and manifest.yaml",
+        default="appulse-entries",
     )
     parser.add_argument(
         "--allow-outside", action="store_true",
@@ -81,11 +82,10 @@ def _say(entries, whole) -> int:
     """Name everything that breaks a rule; 1 if a chosen picture or the set does."""
     for words in whole:
         common.note(words)
-    broken = bool(whole)
+    broken = len(whole)
     for entry in entries:
         for words in entry.problems if entry.chosen else ():
             common.note(f"{entry.title}: {words}")
-            broken = True
-    if not broken:
-        print("every rule of the list is kept")
+            broken += 1
+    print(f"{broken} problem{'s' * (broken != 1)} found" if broken else "every rule of the list is kept")
     return 1 if broken else 0

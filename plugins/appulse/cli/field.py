@@ -9,7 +9,7 @@ from appulse.errors import InputError
 _EXAMPLES = """\
 examples:
   bodies of the bundled starter set and deep-sky objects, down to magnitude 16
-    appulse field night/f1.fits --limit 16 --out field.ecsv
+    appulse field night/f1.fits --brighter-than 16 --out field.ecsv
   bodies of your own orbit file, and outlines that you have drawn beside those of the catalogue
     appulse field night/f1.fits --orbits mine.csv --outlines drawn.csv --out field.ecsv
 
@@ -30,7 +30,7 @@ def add_parser(subparsers) -> None:
     )
     parser.add_argument("frame", type=Path, metavar="FRAME", help="plate-solved FITS frame")
     common.add_orbit_options(parser)
-    parser.add_argument("--limit", type=float, metavar="MAG", help="faintest magnitude to list")
+    parser.add_argument("--brighter-than", type=float, metavar="MAG", help="faintest magnitude to list")
     parser.add_argument(
         "--outlines",
         type=Path,
@@ -38,7 +38,7 @@ def add_parser(subparsers) -> None:
         help="outlines of your own: columns name, ra, dec, and where needed level, ring",
     )
     common.add_frame_options(parser)
-    common.add_output_options(parser, out_help="the table to write, e.g. field.ecsv")
+    common.add_output_options(parser, out_help="the table to write", default="appulse-field.ecsv")
     common.add_progress_option(parser)
 
 
@@ -49,8 +49,9 @@ def run(args: argparse.Namespace) -> int:
     from appulse.frames import read_frame
     from appulse.overlays import BODY, field_listing
 
-    if args.limit is not None and not -30.0 < args.limit < 40.0:
-        raise InputError(f"--limit {args.limit:g} is no magnitude: a number such as 16 is needed")
+    limit = args.brighter_than
+    if limit is not None and not -30.0 < limit < 40.0:
+        raise InputError(f"--brighter-than {limit:g} is not a magnitude: give a number such as 16")
     check_free([args.out], args.overwrite)
     frame = read_frame(args.frame, require=("wcs",), **common.frame_options(args))
     outlines = objects_near(*frame.centre, frame.radius_deg)
@@ -58,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
         outlines += read_polygons(args.outlines)
     with common.progress_of(args) as progress:
         progress(f"looking for bodies in {frame.name}", 0, 0)
-        table = field_listing(frame, _bodies(frame, args), outlines, args.limit)
+        table = field_listing(frame, _bodies(frame, args), outlines, limit)
     write_table(plain_table(table), args.out, args.overwrite)
     bodies = sum(kind == BODY for kind in table["kind"])
     print(f"{args.out}: {bodies} bodies and {len(table) - bodies} deep-sky objects in {frame.name}")

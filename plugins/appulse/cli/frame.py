@@ -10,7 +10,7 @@ examples:
   are time, site and plate solution understood?
     appulse frame night/*.fits
   the header has one time only, and it is the middle of the exposure; the site is not in it
-    appulse frame f1.fits --time-is mid --site X05
+    appulse frame f1.fits --time-is mid --site YOUR_CODE
   DATE-OBS and MJD-OBS disagree: believe one of them
     appulse frame f1.fits --time MJD-OBS
 

@@ -8,7 +8,7 @@ from appulse.cli import common
 _EXAMPLES = """\
 examples:
   the night's own residuals, taken at a private place (it goes nowhere)
-    appulse improve measured/residuals.ecsv --body 7 --orbits mine.ecsv --site -70.8,-23,2400 --out b.ecsv
+    appulse improve measured/residuals.ecsv --body 7 --orbits mine.ecsv --site 20.5,-23,1250 --out b.ecsv
   the verdict said that the clock was late by 95 s: put the times right first
     appulse improve measured/residuals.ecsv --body 7 --orbits mine.ecsv --clock-offset 95 --out b.ecsv
   observations of others, ADES or 80 columns
@@ -36,7 +36,7 @@ def add_parser(subparsers) -> None:
         "--clock-offset", type=float, default=0.0, metavar="SECONDS", help="true minus recorded time (0)"
     )
     parser.add_argument("--anyway", action="store_true", help="fit although the verdict is against the clock")
-    common.add_output_options(parser, out_help="the orbit table to write, e.g. better.ecsv")
+    common.add_output_options(parser, out_help="the orbit table to write", default="appulse-improve.ecsv")
     common.add_progress_option(parser)
 
 

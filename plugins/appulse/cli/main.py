@@ -47,8 +47,8 @@ COMMANDS = (
     Command("improve", "appulse.cli.improve", "correct an orbit by measured places"),
     Command("encounters", "appulse.cli.encounters", "which bodies pass which objects, months ahead"),
     Command("plan", "appulse.cli.plan", "how to photograph a pass: night, framing, exposures, sheet"),
-    Command("campaign", "appulse.cli.campaign", "check a campaign file and say what it asks for"),
-    Command("sequence", "appulse.cli.sequence", "stacks, composite and animation of a night"),
+    Command("campaign", "appulse.cli.campaign", "check a campaign file and sum it up"),
+    Command("picture", "appulse.cli.picture", "stacks, composite and animation of a night"),
     Command("facts", "appulse.cli.facts", "what a caption may say, each figure with its source"),
     Command("entries", "appulse.cli.entries", "a set of pictures to send in: sheet, rules, manifest"),
     Command("view", "appulse.cli.view", "open frames, tracks and outlines in glue"),
@@ -70,6 +70,16 @@ Each command has its own help with examples: appulse COMMAND --help.
 Set APPULSE_DEBUG=1 to see a traceback where an error is reported in one line.
 """
 
+OLD_COMMANDS = {"sequence": "picture"}
+OLD_OPTIONS = {
+    "encounters": {"--bodies": "--body", "--targets": "--object"},
+    "facts": {"--exact-place": "--disclose-site"},
+    "field": {"--limit": "--brighter-than"},
+    "online": {"--faintest": "--brighter-than", "--share-site": "--disclose-site"},
+    "orbits": {"--limit": "--lines"},
+}
+"""Names of version 0.1, by command: understood for one version more, and shown in no help."""
+
 _NEGATIVE_VALUE = re.compile(r"-\.?\d")
 
 
@@ -90,7 +100,7 @@ class Parser(argparse.ArgumentParser):
         super().__init__(*args, **kwargs)
 
     def error(self, message: str) -> NoReturn:
-        """Print the message in one line and leave with exit code 2."""
+        """Print the message in one line and exit with code 2."""
         self.exit(EXIT_INPUT, f"{self.prog}: {message} (see {self.prog} --help)\n")
 
 
@@ -138,6 +148,31 @@ def join_negative_values(argv: list[str]) -> list[str]:
     return joined
 
 
+def present_names(argv: list[str]) -> tuple[list[str], list[str]]:
+    """The words of the command line with present names for old ones, and a note on each that was replaced.
+
+    >>> present_names(["sequence", "a.fits", "--out", "b"])[0]
+    ['picture', 'a.fits', '--out', 'b']
+    >>> present_names(["field", "a.fits", "--limit=14"])[1]
+    ['--limit is called --brighter-than now; the old name goes with the next version']
+    """
+    at = next((place for place, word in enumerate(argv) if not word.startswith("-")), None)
+    if at is None:
+        return argv, []
+    words, replaced = list(argv), {}
+    if argv[at] in OLD_COMMANDS:
+        words[at] = replaced[argv[at]] = OLD_COMMANDS[argv[at]]
+    options = OLD_OPTIONS.get(words[at], {})
+    for place, word in enumerate(words):
+        name, equals, value = word.partition("=")
+        if name in options:
+            replaced[name] = options[name]
+            words[place] = options[name] + equals + value
+    return words, [
+        f"{old} is called {new} now; the old name goes with the next version" for old, new in replaced.items()
+    ]
+
+
 def build_parser(command: Command | None) -> Parser:
     """Build the parser with the options of one command, the others by name only.
 
@@ -162,7 +197,7 @@ def build_parser(command: Command | None) -> Parser:
         description="Passes of minor bodies by deep-sky objects: where they are, what is measured.",
         epilog=_list_commands() + _EPILOG,
     )
-    parser.add_argument("--version", action=_VersionAction, help="print the version and leave")
+    parser.add_argument("--version", action=_VersionAction, help="print the version and exit")
     subparsers = parser.add_subparsers(
         prog="appulse", metavar="COMMAND", help=argparse.SUPPRESS, parser_class=Parser
     )
@@ -253,6 +288,9 @@ def _ended_by_signals():
 
 
 def _run(argv: list[str]) -> int:
+    argv, notes = present_names(argv)
+    for words in notes:
+        print(f"appulse: note: {words}", file=sys.stderr)
     name = next((word for word in argv if not word.startswith("-")), None)
     command = next((entry for entry in COMMANDS if entry.name == name), None)
     parser = build_parser(command)
@@ -277,7 +315,10 @@ def _message_and_code(error: Exception) -> tuple[str, int]:
 
 
 def _say(message: str, code: int) -> int:
-    print("appulse: " + " ".join(str(message).split()), file=sys.stderr)
+    # Problems of a file that was checked as a whole have a line each; everything else is one line.
+    lines = str(message).splitlines() if code == EXIT_INPUT else [str(message)]
+    for line in lines:
+        print("appulse: " + " ".join(line.split()), file=sys.stderr)
     return code
 
 

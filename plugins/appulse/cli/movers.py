@@ -47,7 +47,7 @@ def add_parser(subparsers) -> None:
     )
     parser.add_argument("frames", nargs="+", metavar="FRAME", help="FITS files (.fits, .fits.gz, .fits.fz)")
     parser.add_argument(
-        "--orbits", type=Path, metavar="FILE", help="known bodies; the bundled ones stand beside"
+        "--orbits", type=Path, metavar="FILE", help="known bodies, added to the bundled ones"
     )
     parser.add_argument(
         "--stars", type=Path, metavar="TABLE", help="reference stars; bundled ones if left out"
@@ -62,7 +62,7 @@ def add_parser(subparsers) -> None:
     common.add_progress_option(parser)
     common.add_frame_options(parser)
     common.add_kernel_option(parser)
-    common.add_output_options(parser, out_help="the table to write, e.g. movers.ecsv")
+    common.add_output_options(parser, out_help="the table to write", default="appulse-movers.ecsv")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -13,13 +13,13 @@ examples:
   which known bodies are in the frame, as a positions table for --positions
     appulse online bodies --frame night/f1.fits --out bodies.ecsv
   JPL Horizons' own places of a body, as a positions table
-    appulse online places --body 7 --from 2027-05-04T18:00 --to 2027-05-05T04:00 --step 1h --site X05 \\
+    appulse online places --body 7 --from 2027-05-04T18:00 --to 2027-05-05T04:00 --step 1h --site YOUR_CODE \\
         --out iris.ecsv
   what is kept on the disk, and how old it is
     appulse online cache
 
 Newer orbits are fetched by: appulse orbits update. Replies are kept for a week; without a connection older
-ones stand in, and say so. Your site's coordinates are sent only with --share-site; an MPC code is public.
+ones stand in, and say so. Your site's coordinates are sent only with --disclose-site; an MPC code is public.
 """
 
 
@@ -33,7 +33,9 @@ def add_parser(subparsers) -> None:
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     stars = actions.add_parser("stars", help="reference stars (Gaia DR3)")
     _add_cone(stars)
-    stars.add_argument("--faintest", type=float, default=17.0, metavar="G", help="faintest G magnitude (17)")
+    stars.add_argument(
+        "--brighter-than", type=float, default=17.0, metavar="MAG", help="faintest G magnitude (17)"
+    )
     bodies = actions.add_parser("bodies", help="known bodies (IMCCE SkyBoT)")
     _add_cone(bodies)
     bodies.add_argument("--time", metavar="UTC", help="the moment, where no frame gives it")
@@ -44,10 +46,12 @@ def add_parser(subparsers) -> None:
     places.add_argument("--from", dest="begin", metavar="T", help="first time, e.g. 2027-05-04T18:00:00")
     places.add_argument("--to", dest="end", metavar="T", help="last time")
     places.add_argument("--step", metavar="D", help="30s, 10m, 2h or 1d")
-    places.add_argument("--share-site", action="store_true", help="allow coordinates to be sent")
+    places.add_argument("--disclose-site", action="store_true", help="allow coordinates to be sent")
     common.add_site_option(places, required=True)
-    for action in (stars, bodies, places):
-        common.add_output_options(action, out_help="the table to write")
+    for name, action in (("stars", stars), ("bodies", bodies), ("places", places)):
+        common.add_output_options(
+            action, out_help="the table to write", default=f"appulse-online-{name}.ecsv"
+        )
     cache = actions.add_parser("cache", help="what is kept on the disk")
     cache.add_argument("--clear", action="store_true", help="remove it")
 
@@ -92,7 +96,7 @@ def _stars(args) -> int:
 
     check_free([args.out], args.overwrite)
     ra, dec, radius = _cone(args, _frame(args))
-    return _write(gaia_stars(ra, dec, radius, faintest=args.faintest), args, "stars")
+    return _write(gaia_stars(ra, dec, radius, faintest=args.brighter_than), args, "stars")
 
 
 def _bodies(args) -> int:
@@ -122,10 +126,10 @@ def _places(args) -> int:
     check_free([args.out], args.overwrite)
     times, site = common.requested_times(args), site_of(args.site)
     try:
-        table = horizons_ephemeris(args.body, times, site, share_site=args.share_site)
+        table = horizons_ephemeris(args.body, times, site, share_site=args.disclose_site)
     except AppulseError as error:
         # The library speaks of its argument; here it is an option.
-        raise type(error)(str(error).replace("say share_site=True", "give --share-site")) from error
+        raise type(error)(str(error).replace("say share_site=True", "give --disclose-site")) from error
     return _write(table, args, "places")
 
 

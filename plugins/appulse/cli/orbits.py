@@ -39,7 +39,7 @@ def add_parser(subparsers) -> None:
     listing.add_argument("file", nargs="?", type=Path, metavar="FILE", help="an orbit file, as --orbits")
     common.add_orbit_options(listing)
     listing.add_argument("--find", metavar="TEXT", help="only bodies whose designation or name contains this")
-    listing.add_argument("--limit", type=int, default=40, metavar="N", help="at most N lines (40; 0: all)")
+    listing.add_argument("--lines", type=int, default=40, metavar="N", help="at most N lines (40; 0: all)")
     bring = actions.add_parser("import", help="bring orbits of files into your collection or a table")
     bring.add_argument("files", nargs="+", type=Path, metavar="FILE", help="orbit file of any known kind")
     update = actions.add_parser("update", help="fetch newer orbits (goes online)")
@@ -74,11 +74,11 @@ def _list(args) -> int:
         rows = rows[_contains(catalogue, args.find)[rows]]
         if not rows.size:
             raise DesignationError(f"none of the {len(catalogue)} orbits has {args.find!r} in its name")
-    shown = rows if args.limit <= 0 else rows[: args.limit]
+    shown = rows if args.lines <= 0 else rows[: args.lines]
     print(f"{'body':32} {'epoch':10} {'q au':>9} {'e':>9} {'i deg':>8} {'H/M1':>6} {'sigma':7} source")
     for row in shown:
         print(_line(catalogue, int(row)))
-    more = f", {len(rows) - len(shown)} more: --limit 0" if len(shown) < len(rows) else ""
+    more = f", {len(rows) - len(shown)} more: --lines 0" if len(shown) < len(rows) else ""
     print(f"{len(rows)} of {len(catalogue)} orbits{more}")
     return 0
 

@@ -22,7 +22,7 @@ price). All of it is computed for the site's place rounded to 0.01 degrees, unle
 def add_parser(subparsers) -> None:
     """Register the command and its options."""
     parser = subparsers.add_parser(
-        "plan", description="Plan the capture of one pass: when, how, and with what odds.", epilog=_EXAMPLES
+        "plan", description="Plan the capture of one pass: when, how, and with what chance.", epilog=_EXAMPLES
     )
     parser.add_argument("campaign", type=Path, metavar="CAMPAIGN.yaml", help="sites, instruments, limits")
     parser.add_argument("--encounter", required=True, metavar="ID", help="id out of the table of passes")
@@ -41,14 +41,14 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--trail", type=float, metavar="ARCSEC", help="longest trail; the seeing by default")
     parser.add_argument("--seed", type=_seed, default=1, metavar="N", help="of the preview's noise (1)")
     common.add_kernel_option(parser)
-    common.add_output_options(parser, out_help="folder for the plan")
+    common.add_output_options(parser, out_help="folder for the plan", default="appulse-plan")
     common.add_progress_option(parser)
 
 
 def _seed(text: str) -> int:
     """A whole number of 0 or more."""
     if not text.isdigit():
-        raise argparse.ArgumentTypeError(f"{text!r} is no whole number of 0 or more")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of 0 or more")
     return int(text)
 
 

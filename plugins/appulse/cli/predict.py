@@ -9,9 +9,9 @@ from appulse.errors import DesignationError, TimeError
 _EXAMPLES = """\
 examples:
   one night from a listed observatory, every ten minutes, out of the bundled starter orbits
-    appulse predict --body 7 --from 2027-05-04T18:00 --to 2027-05-05T04:00 --step 10m --site X05 --out a.ecsv
+    appulse predict --body 7 --from 2027-05-04T18:00 --to 2027-05-05T04:00 --step 10m --site YOUR_CODE
   your own orbit table and your own place (longitude east of Greenwich is positive)
-    appulse predict --orbits mine.csv --times moments.txt --site -70.8,-23,2400 --out mine.ecsv
+    appulse predict --orbits mine.csv --times moments.txt --site 20.5,-23,1250 --out mine.ecsv
 
 The places are astrometric, ICRF. Rates are in arcsec/h, the one in RA times cos(Dec). sigma_major,
 sigma_minor and sigma_pa (1-sigma, arcsec and degrees) stand where the orbit has a covariance.
@@ -40,7 +40,7 @@ def add_parser(subparsers) -> None:
     times.add_argument("--to", dest="end", metavar="T", help="last time")
     times.add_argument("--step", metavar="D", help="30s, 10m, 2h or 1d")
     common.add_site_option(parser, required=True)
-    common.add_output_options(parser, out_help="the table to write, e.g. predicted.ecsv")
+    common.add_output_options(parser, out_help="the table to write", default="appulse-predict.ecsv")
     common.add_progress_option(parser)
 
 

@@ -18,17 +18,17 @@ examples:
   observations that others have sent in, against your orbit
     appulse residuals --observations published.psv --orbits mine.ecsv --also evidence --out compared
   to be sent in: header, station and magnitudes filled in
-    appulse residuals night/*.fits --body 7 --also psv --station X05 --submitter "A. Nonym" \\
+    appulse residuals night/*.fits --body 7 --also psv --station YOUR_CODE --submitter "A. Nonym" \\
         --telescope reflector,0.25,CMOS --out measured
   a header without site, and with one time only
-    appulse residuals a.fits --body 7 --site -70.8,-23,2400 --time-is start --out measured
+    appulse residuals a.fits --body 7 --site 20.5,-23,1250 --time-is start --out measured
 
 measured/residuals.ecsv has a row for each frame and body: observed minus calculated, arcsec, east, north and
 along the motion positive, with sigmas, and the stars' own offset (plate_dra, plate_ddec) beside. A body that
 does not show is flagged, not invented. measured/verdict.yaml holds the judgement of the night: each cause
 that was tried with its chi-squared, what cannot be told, and what else could be the dot. Exit code 1: some
 frames failed, the others are measured; 2: nothing could be used, and nothing is written. The outputs of a run
-are written all together or not at all; of more than one frame the last line tells how many were measured.
+are written all together or not at all; of more than one frame the last line gives the number measured.
 """
 
 _MIN_SNR_HELP = (
@@ -73,7 +73,9 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--min-snr", type=float, metavar="X", help=_MIN_SNR_HELP)
     _add_ades_options(parser)
     common.add_frame_options(parser)
-    common.add_output_options(parser, out_help="folder for residuals.ecsv and what --also names")
+    common.add_output_options(
+        parser, out_help="folder for residuals.ecsv and what --also names", default="appulse-residuals"
+    )
     common.add_progress_option(parser)
 
 
@@ -262,9 +264,9 @@ def _ades_choice(args: argparse.Namespace):
     from appulse.workflows import AdesChoice
 
     if args.station is not None and not re.fullmatch(r"[A-Za-z0-9]{3,4}", args.station):
-        raise InputError(f"--station {args.station!r} is no observatory code, as X05 is one")
+        raise InputError(f"--station {args.station!r} is not an observatory code of the MPC's list")
     if args.band is not None and not re.fullmatch(r"[A-Za-z0-9]{1,3}", args.band):
-        raise InputError(f"--band {args.band!r} is no band: one to three letters, as G, V or Gb")
+        raise InputError(f"--band {args.band!r} is not a band: one to three letters, as G, V or Gb")
     design, aperture_m, detector = _telescope(args.telescope)
     measurers = _names(args.measurer) or ((args.submitter,) if args.submitter else ())
     header = AdesHeader(

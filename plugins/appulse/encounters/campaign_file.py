@@ -93,7 +93,7 @@ class Campaign:
     rule: PassRule = field(default_factory=PassRule)
     ranking: dict = field(default_factory=lambda: dict.fromkeys(RANKING_TERMS, 1.0))
     rental: dict = field(default_factory=dict)
-    serving_nights: int = 5
+    usable_nights: int = 5
     path: Path | None = None
     lines: dict = field(default_factory=dict, compare=False)
 
@@ -137,6 +137,8 @@ def read_campaign(path, settings=None):
     start, end = _dates(top)
     file = settings.path or settings_path()
     sites = _mixed(top, "sites", read_sites, settings.sites, file)
+    # version 0.1 called it serving_nights; goes with the next version
+    nights = "serving_nights" if "serving_nights" in top.mapping else "usable_nights"
     campaign = Campaign(
         title=top.text("title", path.stem),
         start=start,
@@ -148,12 +150,12 @@ def read_campaign(path, settings=None):
         rule=_rule(top),
         ranking=_ranking(top),
         rental=_rental(top, sites),
-        serving_nights=int(top.number("serving_nights", 5, minimum=1, maximum=60, whole=True)),
+        usable_nights=int(top.number(nights, 5, minimum=1, maximum=60, whole=True)),
         path=path,
         lines=dict(top.mapping.lines),
     )
     top.done()
-    # All mistakes at once: nobody likes to mend a file line by line.
+    # All mistakes at once: nobody likes to correct a file line by line.
     problems.raise_any()
     return campaign
 

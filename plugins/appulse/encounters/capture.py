@@ -309,6 +309,13 @@ def _saturation_limit(scene):
     return float(room / (peak + sky + optics.dark_e_s if np.isfinite(peak) else sky))
 
 
+def _ordinal(number: int) -> str:
+    """A rank in figures: 1st, 2nd, 3rd, 4th, 11th, 22nd."""
+    if number % 100 in (11, 12, 13):
+        return f"{number}th"
+    return f"{number}{ {1: 'st', 2: 'nd', 3: 'rd'}.get(number % 10, 'th')}"
+
+
 def _motion_figures(scene, step_s, exposure_s):
     """Motion on the sensor and the spacing of the images in a composite."""
     source = "N-body ephemeris, seen from the site"
@@ -319,7 +326,7 @@ def _motion_figures(scene, step_s, exposure_s):
     every = max(1, int(np.ceil(2.0 * scene.fwhm / max(spacing, 1e-9))))
     words = "a string of separate dots"
     if apart <= 1.5:
-        words = f"a continuous line (every image); separate dots from every {every}. image"
+        words = f"a continuous line; separate dots if every {_ordinal(every)} image is used"
     return _figures(
         ("motion", "motion on the sky", scene.rate, "arcsec/h", f"{source}, middle of the interval"),
         ("motion_fastest", "motion at most", scene.fastest, "arcsec/h", source),
@@ -480,7 +487,7 @@ def plan_capture(encounter, night, instrument, vector_au, *, trail_arcsec=None, 
     """
     interval = night.interval
     if interval is None:
-        raise InputError(f"the night of {night.evening} at {night.site.name} does not serve: {night.reason}")
+        raise InputError(f"the night of {night.evening} at {night.site.name} is not usable: {night.reason}")
     begin, end = interval
     scene = _Scene.of(encounter, night, instrument, vector_au, binning)
     conditions, warnings = _conditions(scene)

@@ -96,7 +96,7 @@ def _sky_terms(nights):
 
 @dataclass(frozen=True)
 class Odds:
-    """Chance of at least one clear usable night, expected usable hours, and the nights that serve."""
+    """Chance of at least one clear usable night, expected usable hours, and the usable nights."""
 
     chance: float
     hours: float

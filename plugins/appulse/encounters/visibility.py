@@ -140,11 +140,11 @@ class SiteNight:
         return "usable for less than a quarter of an hour at a stretch"
 
     def _hidden(self, served):
-        """Why the body is not seen in the dark: beneath the horizon, too low, behind something."""
+        """Why the body is not seen in the dark: below the horizon, too low, behind something."""
         top = float(self.altitude[served].max())
         highest = f"(highest {_degrees(top)} degrees in the dark)"
         if top <= 0.0:
-            return f"the body stays beneath the horizon {highest}"
+            return f"the body stays below the horizon {highest}"
         if top < self.site.lowest:
             return f"the body stays below {self.site.lowest:g} degrees {highest}"
         where = "outside the site's window" if self.site.window is not None else "behind the horizon"
@@ -258,13 +258,13 @@ def nights_of_pass(encounter: Pass, catalogue, campaign, *, reach_arcmin=None):
     Returns
     -------
     list of SiteNight
-        ``campaign.serving_nights`` nights of each site, centred on the pass; the places are those that may
+        ``campaign.usable_nights`` nights of each site, centred on the pass; the places are those that may
         be shown (:attr:`appulse.formats.settings.SiteSettings.shown`), since all that comes of the nights is.
     """
     semi = (encounter.target.major_arcmin or 0.0) / 2
     if reach_arcmin is None:
         reach_arcmin = max(NEAR_ARCMIN, encounter.separation_arcsec / 60 * 1.2, semi)
-    count = campaign.serving_nights
+    count = campaign.usable_nights
     vector_au = _smooth(body_vectors(encounter, catalogue), encounter.time, count / 2 + NIGHT_REACH_D)
     unit = unit_from_radec(encounter.target.ra, encounter.target.dec)
     nights = []

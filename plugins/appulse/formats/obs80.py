@@ -188,7 +188,7 @@ def _parse_line(line, place, second_line):
     dec, dec_decimals, dec_minutes = _sexagesimal(line[44:56], 90, "declination")
     mag = line[65:70].strip()
     if mag and not re.fullmatch(r"-?\d+\.?\d*", mag):
-        raise ValueError(f"magnitude {mag!r} is no number")
+        raise ValueError(f"magnitude {mag!r} is not a number")
     if ra_minutes != dec_minutes:
         raise ValueError("right ascension and declination, one with seconds and one without")
     return Obs80(

@@ -171,9 +171,9 @@ def _check_place(numbers):
     if not (np.isfinite(ra) and np.isfinite(dec)):
         raise ValueError("without ra or dec")
     if not (0.0 <= ra < 360.0 and -90.0 <= dec <= 90.0):
-        raise ValueError(f"ra = {ra}, dec = {dec} is no place on the sky: 0 to 360 and -90 to 90 are allowed")
+        raise ValueError(f"ra = {ra}, dec = {dec} is not on the sky: 0 to 360 and -90 to 90 are allowed")
     for name in ("sigma_ra", "sigma_dec", "sigma_time"):
         if numbers[name] < 0.0:
-            raise ValueError(f"{name} = {numbers[name]} is no error: it is negative")
+            raise ValueError(f"{name} = {numbers[name]} is negative: an error is 0 or more")
     if abs(numbers["corr_ra_dec"]) > 1.0:
-        raise ValueError(f"corr_ra_dec = {numbers['corr_ra_dec']} is no correlation: -1 to 1 are allowed")
+        raise ValueError(f"corr_ra_dec = {numbers['corr_ra_dec']} is not a correlation: -1 to 1 are allowed")

@@ -50,11 +50,11 @@ COLUMNS = (
     _number("sigma_across", "arcsec", 4, "1-sigma of the measured place across the motion"),
     _number("plate_dra", "arcsec", 4, "stars, observed minus catalogue, in RA times cos Dec, at the body"),
     _number("plate_ddec", "arcsec", 4, "stars, observed minus catalogue, in Dec, at the body"),
-    _number("dra_plate", "arcsec", 4, "dra_cosdec with the plate's offset taken off"),
-    _number("ddec_plate", "arcsec", 4, "ddec with the plate's offset taken off"),
+    _number("dra_plate", "arcsec", 4, "dra_cosdec with the plate-corrected"),
+    _number("ddec_plate", "arcsec", 4, "ddec with the plate-corrected"),
     Column("n_stars", "count", None, None, "stars that the plate's offset rests on"),
     _number("snr", None, 1, "signal to noise of the body, matched to its trail"),
-    Column("flag", "text", None, None, "empty: measured; else why not, or what to mind"),
+    Column("flag", "text", None, None, "empty: measured; else the reason, or a caution"),
     _number("corr_ra_dec", None, 3, "correlation of the errors of the measured place in RA and Dec"),
     _number("sigma_plate_ra", "arcsec", 4, "1-sigma of plate_dra"),
     _number("sigma_plate_dec", "arcsec", 4, "1-sigma of plate_ddec"),
@@ -90,7 +90,7 @@ def make_table(rows, meta=None):
     Raises
     ------
     TableError
-        A name that is no column.
+        A name that is not a column.
 
     Examples
     --------

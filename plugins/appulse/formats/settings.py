@@ -274,7 +274,7 @@ def _corners(fields, key, least):
         return fields.problem(key, f"'{key}' must be {needed}, got {short(raw)}")
     for number, corner in enumerate(raw):
         if not _is_pair(corner):
-            text = "is no pair [azimuth, altitude] in degrees"
+            text = "is not a pair [azimuth, altitude] in degrees"
         elif not (-360 <= corner[0] <= 720 and -5 <= corner[1] <= 90):
             text = "is out of range: azimuths run from north through east, -360 to 720, altitudes -5 to 90"
         else:
@@ -424,7 +424,7 @@ def site_of(text, more=()):
     'X05'
     """
     words = str(text).strip()
-    if words.count(",") == 2:
+    if "," in words:
         return Site.parse(words)  # nobody needs a readable settings file to give coordinates
     known = {site.name: site for site in (*read_settings().sites, *more)}
     match = named(known, words)

@@ -135,7 +135,7 @@ def number_column(table, name, path, *, unit=None, default=None):
     Raises
     ------
     TableError
-        Missing, of the wrong unit, or a cell that is no number; the row is named, counted from 1.
+        Missing, of the wrong unit, or a cell that is not a number; the row is named, counted from 1.
 
     Examples
     --------
@@ -199,7 +199,7 @@ def angle_column(table, name, path, *, hours=False):
     Raises
     ------
     TableError
-        A cell that is no angle, or lies outside -90..90 (declination) or -360..360 (right ascension).
+        A cell that is not an angle, or lies outside -90..90 (declination) or -360..360 (right ascension).
 
     Examples
     --------
@@ -251,7 +251,7 @@ def _angle(text, hours, path, name, row):
     if value is None:
         form = "15 13 39.76" if hours else "-18 50 09.2"
         raise TableError(
-            f"{path}: column '{name}', row {row + 1}: {text!r} is no angle; give degrees, or as in {form}"
+            f"{path}: column '{name}', row {row + 1}: {text!r} is not an angle; give degrees, or as in {form}"
         )
     if math.isnan(value):
         raise TableError(

@@ -101,7 +101,7 @@ def _mapping(loader, node):
         key = str(key)
         if key in found:
             raise yaml.constructor.ConstructorError(
-                None, None, f"'{key}' stands twice (first in line {found.lines[key]})", key_node.start_mark
+                None, None, f"'{key}' appears twice (first in line {found.lines[key]})", key_node.start_mark
             )
         found[key] = loader.construct_object(value_node, deep=True)
         found.lines[key] = line
@@ -161,7 +161,7 @@ def load_yaml(path):
     except yaml.YAMLError as error:
         raise InputError(f"{path}: not valid YAML: {' '.join(str(error).split())}") from None
     except RecursionError:
-        raise InputError(f"{path}: lists or mappings stand too deep in each other; write them flat") from None
+        raise InputError(f"{path}: lists or mappings are nested too deeply; write them flat") from None
     if found is None:
         found = Located()
     if not isinstance(found, Located):
@@ -184,7 +184,10 @@ class Problems:
     def raise_any(self):
         """Raise InputError that lists the problems in the order of their lines, or return."""
         if self.found:
-            raise InputError("\n".join(f"{self.path}:{line}: {text}" for line, text in sorted(self.found)))
+            lines = [f"{self.path}:{line}: {text}" for line, text in sorted(self.found)]
+            if len(lines) > 1:
+                lines.append(f"{len(lines)} problems found")
+            raise InputError("\n".join(lines))
 
 
 class Fields:

@@ -110,7 +110,7 @@ class SolvedFrame(SkyMap):
         """
         planes = np.asarray(data)
         if planes.ndim not in (2, 3) or (planes.ndim == 3 and planes.shape[0] != 3) or 0 in planes.shape:
-            raise FrameError(f"data of shape {planes.shape} are no image: (ny, nx) or (3, ny, nx) is needed")
+            raise FrameError(f"data of shape {planes.shape}: an image of (ny, nx) or (3, ny, nx) is needed")
         celestial, notes = icrf_wcs(wcs, planes.shape[-2:])
         more["notes"] = tuple(more.pop("notes", ())) + tuple(notes)
         return cls(

@@ -278,7 +278,7 @@ def _check_file(path: Path) -> None:
     if path.is_dir():
         raise FrameError(f"{path.name}: is a folder, not a frame: name the files in it")
     if not path.exists():
-        raise FrameError(f"{path.name}: no such file ({path})")
+        raise FrameError(f"{path}: no such file")
     check_ordinary(path, "a frame", FrameError)
     if not os.access(path, os.R_OK):
         raise FrameError(f"{path.name}: may not be read (permissions of {path})")
@@ -297,7 +297,7 @@ def _reason(path: Path, error: BaseException) -> str:
     if "END card" in text:
         return "its FITS header has no END card: the file is cut short or damaged; copy it anew"
     if "No SIMPLE card" in text or "Empty or corrupt" in text or "not a valid" in text:
-        return f"is not a FITS file ({text.rstrip('.')}); FITS, also .gz and .fz, is read"
+        return "is not a FITS file; appulse reads FITS (.fits, .gz, .fz): save your frames as FITS"
     if "buffer is too small" in text or "reshape" in text or "truncated" in text:
         return f"the file is cut short ({text}): copy it anew"
     return f"cannot be read as FITS ({type(error).__name__}: {text})"
@@ -340,7 +340,7 @@ def _named_image(path: Path, hdus: fits.HDUList, hdu: int | str) -> int:
         raise FrameError(f"{path.name}: no HDU {hdu!r}; the file has {have}") from None
     if not _is_image(image):
         raise FrameError(
-            f"{path.name}: HDU {hdu!r} is no image of two axes ({type(image).__name__}): name another"
+            f"{path.name}: HDU {hdu!r} is not an image of two axes ({type(image).__name__}): name another"
         )
     return index
 

@@ -182,9 +182,9 @@ def _given(cards: Cards, mid: Time | None, site) -> Siting:
     if isinstance(other.observer, Site) and isinstance(site, Site) and not site.is_geocentre:
         apart_m = _apart_m(other.observer, site)
         if apart_m > SAME_SITE_M:
-            notes = [f"site as given; the header's own lies {apart_m / 1000:.0f} km away and is passed over"]
+            notes = [f"site as given; the header's own lies {apart_m / 1000:.0f} km away and is ignored"]
     elif other.observer is not None:
-        notes = [f"site as given; the header's own ({other.observer.name}) is passed over"]
+        notes = [f"site as given; the header's own ({other.observer.name}) is ignored"]
     return Siting(site, tuple(notes))
 
 
@@ -213,8 +213,8 @@ def _spacecraft(cards: Cards, mid: Time | None) -> SpacecraftVector | None:
     position = tuple(value for value, _ in places)
     if not 0.2 < float(np.linalg.norm(position)) < 100.0:
         raise FrameSiteError(
-            f"{cards.name}: SUN2SCX/Y/Z {position} is no place in au from the Sun: correct it, or give the "
-            "observer"
+            f"{cards.name}: SUN2SCX/Y/Z {position} is not a place in au from the Sun: correct it, or give "
+            "the observer"
         )
     name = cards.text("TELESCOP") or "spacecraft"
     return SpacecraftVector(name, mid, position, tuple(value for value, _ in speeds), origin="sun")
@@ -295,7 +295,7 @@ def _from_keys(cards: Cards, name: str, lon_keys, lat_keys, height_keys) -> tupl
     # There is sea at (0, 0).
     if lon == 0.0 and lat == 0.0:
         keys = f"{lon_card.key} and {lat_card.key}"
-        return None, (f"{keys} are both 0, as a program leaves them that was never told",)
+        return None, (f"{keys} are both 0, as where no site was ever set",)
     lon, east_notes = _east(cards, lon_card, lon)
     lon = (lon + 180.0) % 360.0 - 180.0 if -360.0 <= lon <= 360.0 else lon
     height_m, height_notes = _height(cards, height_keys)
@@ -311,7 +311,7 @@ def _angle(cards: Cards, card: Card) -> float:
     value = parse_angle(card.value)
     if value is None:
         raise FrameSiteError(
-            f"{cards.name}: {card.key} = {card.value!r} is no angle (degrees, or sexagesimal as "
+            f"{cards.name}: {card.key} = {card.value!r} is not an angle (degrees, or sexagesimal as "
             "+46:52:00.4): give --site LON,LAT,HEIGHT"
         )
     return value

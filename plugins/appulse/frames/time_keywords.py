@@ -1,10 +1,10 @@
 """What a header says about time: its moments, which point of the exposure each is, the length.
 
-The FITS standard 4.0 (section 9) gives DATE-BEG, DATE-AVG, DATE-END and their MJD- kin; DATE-OBS is the start
-unless the header says otherwise. Headers say otherwise in comments, split date and time over two keywords,
-write an underscore for the hyphen, append a Z, and put local time where UTC belongs: FITS has no field for a
-time zone, so a camera whose computer runs on local time writes it as if it were UTC, and every body is looked
-for hours off its place.
+The FITS standard 4.0 (section 9) gives DATE-BEG, DATE-AVG, DATE-END and their MJD- forms; DATE-OBS is the
+start unless the header says otherwise. Headers say otherwise in comments, split date and time over two
+keywords, write an underscore for the hyphen, append a Z, and put local time where UTC belongs: FITS has no
+field for a time zone, so a camera whose computer runs on local time writes it as if it were UTC, and every
+body is looked for hours off its place.
 """
 
 import re
@@ -89,7 +89,7 @@ def header_moments(cards: Cards, only: str | None = None) -> tuple[list[Moment],
                     "give the time in UTC with --time"
                 )
             if _is_bare_date(cards, card):
-                notes.append(f"{card.key} has no time of day: passed over")
+                notes.append(f"{card.key} has no time of day: ignored")
                 continue
             read = _day_count if card.key.startswith(("MJD", "JD")) else _calendar_time
             try:
@@ -168,8 +168,8 @@ def _calendar_time(cards: Cards, card: Card, scale: str) -> tuple[Time, float, t
     match = _MOMENT.fullmatch(str(card.value))
     if match is None:
         raise FrameTimeError(
-            f"{cards.name}: {card.key} = {card.value!r} is no time: YYYY-MM-DDTHH:MM:SS is allowed; give it "
-            "with --time"
+            f"{cards.name}: {card.key} = {card.value!r} is not a time: YYYY-MM-DDTHH:MM:SS is allowed; "
+            "give it with --time"
         )
     zone, clock = (match["zone"] or "").upper(), match["clock"]
     if zone.startswith(("+", "-")) and zone.strip("+-0:"):
@@ -249,7 +249,7 @@ def clock_s(card: Card) -> float | None:
 
 
 def check_local_time(cards: Cards, moments: list[Moment]) -> tuple[str, ...]:
-    """Hold DATE-OBS and its kin against the header's local and universal clocks; notes of what looks odd."""
+    """Hold DATE-OBS and its derivatives against the header's local and universal clocks; notes."""
     notes = []
     for moment in moments:
         card = cards.find(moment.key)
@@ -348,7 +348,7 @@ def read_exposure_time(cards: Cards, exposure_s: float | None) -> tuple[Exposure
             raise FrameTimeError(f"{cards.name}: --exposure {exposure_s}: seconds, at least 0, are allowed")
         said = _seconds(cards, *TOTAL_KEYS, *(GENERIC_KEYS if n_sub == 1 else ()))
         other = said is not None and not same_length(said[0], float(exposure_s))
-        notes = (f"exposure {exposure_s:g} s given; {said[1]} s of the header passed over",) if other else ()
+        notes = (f"exposure {exposure_s:g} s given; {said[1]} s of the header ignored",) if other else ()
         source = f"{exposure_s:g} s (given)"
         return ExposureTime(float(exposure_s), n_sub, span_s=span_s, source=source), notes
     total, sub, notes = _seconds(cards, *TOTAL_KEYS), _seconds(cards, *SUB_KEYS), ()
@@ -365,7 +365,7 @@ def _count(cards: Cards) -> int:
         return 1
     value, card = found
     if value != int(value) or not 0 <= value < 1e7:
-        raise FrameTimeError(f"{cards.name}: {card} is no number of exposures: correct it")
+        raise FrameTimeError(f"{cards.name}: {card} is not a number of exposures: correct it")
     return max(1, int(value))
 
 
@@ -378,7 +378,8 @@ def _seconds(cards: Cards, *keys: str) -> tuple[float, Card] | None:
     value *= _UNITS[unit[1].lower().rstrip("s") if len(unit[1]) > 2 else unit[1].lower()] if unit else 1.0
     if not 0.0 <= value < 1e8:
         raise FrameTimeError(
-            f"{cards.name}: {card} s is no exposure time: seconds, at least 0, are allowed; give --exposure"
+            f"{cards.name}: {card} s is not an exposure time: seconds, at least 0, are allowed; "
+            "give --exposure"
         )
     return value, card
 
@@ -495,7 +496,7 @@ def collect_moments(cards: Cards, time, time_is: str | None) -> tuple[list[Momen
     except TimeError as error:
         raise FrameTimeError(f"{cards.name}: --time: {error}") from error
     passed_over = ", ".join(moment.key for moment in tolerant_moments(cards))
-    notes = (f"time given; {passed_over} of the header passed over",) if passed_over else ()
+    notes = (f"time given; {passed_over} of the header ignored",) if passed_over else ()
     return [Moment("time given", utc, time_is, 0.001, "as given")], notes
 
 

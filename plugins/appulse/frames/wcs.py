@@ -379,7 +379,7 @@ def _frame_cards(name: str, cards: Cards, header: fits.Header) -> None:
     match = re.fullmatch(r"[JB]?\s*(\d{4}(?:\.\d*)?)", str(equinox.value).strip(), re.IGNORECASE)
     if match is None:
         raise FrameWCSError(
-            f"{name}: {equinox.key} = {equinox.value!r} is no year such as 2000.0: correct it"
+            f"{name}: {equinox.key} = {equinox.value!r} is not a year such as 2000.0: correct it"
         )
     header["EQUINOX"] = float(match[1])
 
@@ -415,7 +415,7 @@ def settle_matrix(name: str, header: fits.Header) -> tuple[str, ...]:
     scale = 3600.0 * np.sqrt(area)
     if all(unit.startswith("deg") for unit in units) and not SCALE_ARCSEC[0] <= scale <= SCALE_ARCSEC[1]:
         raise FrameWCSError(
-            f"{name}: a pixel scale of {scale:.6g} arcsec is no camera's ({SCALE_ARCSEC[0]:g} to "
+            f"{name}: a pixel scale of {scale:.6g} arcsec is not a camera's ({SCALE_ARCSEC[0]:g} to "
             f"{SCALE_ARCSEC[1]:g} are allowed): {REMEDY}"
         )
     return notes

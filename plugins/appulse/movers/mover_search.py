@@ -444,7 +444,7 @@ def _brightness(found) -> tuple[float, float]:
 
 
 def detections_table(movers, seen):
-    """Every detection, the plate's offset taken off where stars allowed.
+    """Every detection, the plate-corrected where stars allowed.
 
     Parameters
     ----------

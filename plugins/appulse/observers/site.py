@@ -17,7 +17,8 @@ from appulse.observers.timescales import tdb_days
 # Unit of the MPC's parallax constants, m (equatorial radius of WGS84).
 EQUATOR_RADIUS_M = 6_378_137.0
 
-_HOW = "give an MPC code (X05), LON,LAT,HEIGHT (degrees east, degrees, metres above WGS84) or 'geocentre'"
+_NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)")
+_HOW = "give an MPC code, LON,LAT,HEIGHT (degrees east, degrees, metres above WGS84) or 'geocentre'"
 
 
 @lru_cache(maxsize=1)
@@ -98,8 +99,12 @@ class Site:
         """
         lon, lat, height = _value(lon, "deg"), _value(lat, "deg"), _value(height, "m")
         got = f"longitude {lon:g}, latitude {lat:g}, height {height:g} m"
-        if not (-180.0 <= lon <= 360.0 and -90.0 <= lat <= 90.0):
-            raise SiteError(f"{got}: longitude lies in -180..360 (east +), latitude in -90..90; LON,LAT")
+        if not -180.0 <= lon <= 360.0:
+            raise SiteError(f"{got}: longitude {lon:g} is out of range, -180 to 360 (east +) is allowed")
+        if not -90.0 <= lat <= 90.0:
+            raise SiteError(
+                f"{got}: latitude {lat:g} is out of range, -90 to 90 is allowed; the order is LON,LAT,HEIGHT"
+            )
         if not -1000.0 <= height <= 100_000.0:
             raise SiteError(f"{got}: the height must lie in -1000..100000 m above the ellipsoid")
         xyz = erfa.gd2gc(1, np.radians(lon), np.radians(lat), height)
@@ -156,6 +161,8 @@ class Site:
         parts = [part.strip() for part in words.split(",")]
         if len(parts) == 1 and 0 < len(words) <= 4:
             return cls.from_mpc_code(words)
+        if len(parts) == 2 and all(_NUMBER.fullmatch(part) for part in parts):
+            raise SiteError(f"site {words!r} has two numbers: is the height missing? {_HOW}")
         try:
             lon, lat, height = (float(part) for part in parts)
         except ValueError:

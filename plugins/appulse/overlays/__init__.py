@@ -6,7 +6,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "columns": ["plain_column"],
-        "field_listing": ["BODY", "field_listing"],
+        "field_listing": ["BODY", "field_listing", "inside_words"],
         "labels": ["Label", "place_labels"],
         "palette": ["BODIES", "HALO", "MID", "RESIDUAL", "outline_colour"],
         "scene": [

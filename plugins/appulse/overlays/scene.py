@@ -390,7 +390,7 @@ def _signed(value):
 
 
 def outlines_scene(target, outlines):
-    """Outlines with their names; what does not show on the frame is passed over."""
+    """Outlines with their names; what does not show on the frame is ignored."""
     scene = Scene()
     for outline in outlines:
         colour = palette.outline_colour(outline.object_type, outline.kind)

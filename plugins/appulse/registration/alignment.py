@@ -173,7 +173,7 @@ def align(wcs, shape, stars: StarList, reference_wcs, reference: StarList) -> Al
     ra, dec = pixel_to_sky(reference_wcs, reference.x, reference.y)
     found = _refined(wcs, shape, stars, ra, dec, reference.sigma)
     if found is None:
-        reason = "its stars agree with no shift of the reference's: laid by its own WCS alone"
+        reason = "its stars could not be matched to the reference frame: its own WCS is used"
         return Alignment(wcs, notes=(reason,))
     refined, star, source, rms = found
     middle = np.array([[(shape[1] - 1) / 2, (shape[0] - 1) / 2]])
@@ -203,7 +203,7 @@ def tie_to_sky(wcs, shape, stars: StarList, ra, dec, sigma_px) -> Alignment:
     found = _refined(wcs, shape, stars, ra, dec, sigma_px)
     if found is None:
         return Alignment(
-            wcs, notes=("too few stars of the catalogue are recognised: laid by its own WCS alone",)
+            wcs, notes=("too few stars of the catalogue are recognised: its own WCS is used",)
         )
     refined, star, _, rms = found
     return Alignment(refined, len(star), rms)

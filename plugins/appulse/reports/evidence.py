@@ -35,7 +35,7 @@ from appulse.reports.residual_plots import (
 SHEET_PX = 1200
 MOST_REPORTED = 60
 """More places than this, reported by others, have no budgets of their own in the sheet."""
-NO_VERDICT = "No verdict was asked for: the numbers below stand for themselves."
+NO_VERDICT = "No verdict was asked for: only the numbers are given."
 NOTHING = "Nothing was measured. The reasons stand in the column \u2018flag\u2019 below."
 
 
@@ -151,7 +151,7 @@ def _overview(residuals, verdict, notes):
     pair = _figure(
         svg_uri(oc_figure, seen),
         _spoken(seen),
-        "Each ellipse is one sigma (it holds 39 % of the outcomes); the grey lines cross at the predicted "
+        "Each ellipse is one sigma (39 % of cases fall inside); the grey lines cross at the predicted "
         "place.",
     ) + _figure(
         svg_uri(motion_figure, seen),
@@ -165,7 +165,7 @@ def _overview(residuals, verdict, notes):
     if table is not None and len(table):
         parts.append("<h3>Every cause that was tried</h3>" + alternatives_table(table))
     if notes:
-        parts.append("<h3>To mind</h3>" + _list(dict.fromkeys(map(str, notes))))
+        parts.append("<h3>Notes</h3>" + _list(dict.fromkeys(map(str, notes))))
     return "\n".join(parts) + "</section>"
 
 
@@ -228,7 +228,7 @@ def _frame_section(name, residuals, pictures, shapes, frame_notes):
     if name in pictures:
         picture = pictures[name]
         png = picture if isinstance(picture, bytes) else Path(picture).read_bytes()
-        alternative = f"Frame {name} with tracks, outlines and measured places drawn upon it"
+        alternative = f"Frame {name} with tracks, outlines and measured places drawn on it"
         parts.append(_figure(picture_uri(png), alternative))
     for residual in residuals:
         if residual.seen:

@@ -70,7 +70,7 @@ def evidence_pdf(
     title = title or title_of(residuals)
     blocks = [
         heading(title, 14.0), prose(subtitle(residuals), 8.0), prose(headline(residuals, verdict), 10.0, 92),
-        *_plots(residuals), *_numbers(residuals, verdict), *_list("To mind", notes),
+        *_plots(residuals), *_numbers(residuals, verdict), *_list("Notes", notes),
     ]  # fmt: skip
     for name in sections(residuals):
         mine = [residual for residual in residuals if residual.frame == name]

@@ -206,7 +206,7 @@ def _when(residual):
 
 
 def best_rows(residuals):
-    """Head and rows of the places that the plots show: the plate's offset taken off, its error added."""
+    """Head and rows of the places that the plots show: the plate-corrected, its error added."""
     head = ["frame", "body", "middle, UTC", *SKY_HEAD]
     rows, labels = [], frame_labels([residual.frame for residual in residuals])[0]
     for residual in residuals:
@@ -262,12 +262,12 @@ REPORTED_FOOT = (
     "Arcsec; sigmas as stated, or assumed where none are. Along is positive with the motion, across 90\u00b0 "
     "further in position angle."
 )
-BEST = "Plate offset taken off (as in the plots)"
+BEST = "Plate-corrected (as in the plots)"
 BEST_FOOT = (
     "Arcsec. The stars' own offset at the body is taken off, its error added. Along is positive with the "
     "motion, across 90\u00b0 further in position angle."
 )
-SOLVED = "As the frames' own plate solutions have it"
+SOLVED = "Using each frame's own plate solution"
 SOLVED_FOOT = (
     "Arcsec. Nothing is taken off. Plate: the stars, observed minus catalogue, at the body; it is what is "
     "taken off above."

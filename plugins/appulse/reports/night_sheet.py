@@ -56,7 +56,7 @@ def night_sheet_html(plan, *, odds=None, advice="", notes=()):
         _section("Figures and where they come from", _figures(plan)),
     ]
     if odds:
-        head = ["site", "chance of a clear night", "expected hours", "nights that serve"]
+        head = ["site", "chance of a clear night", "expected hours", "usable nights"]
         body.insert(
             1, _section("Odds", html_table(head, _odds_rows(odds), words=(0,)) + f"<p>{escape(advice)}</p>")
         )

@@ -161,7 +161,7 @@ def draw_oc(panel, residuals):
     _set_window(axes[0], (0.0, 0.0), reach)
     if close:
         _set_window(axes[1], middle, near)
-        axes[1].set_title("the square, enlarged", fontsize=9)
+        axes[1].set_title("enlarged", fontsize=9)
         corner, size = middle - near, 2.0 * near
         axes[0].add_patch(Rectangle(corner, size, size, fill=False, edgecolor=INK, linewidth=0.8))
     _legend(panel, bodies)
@@ -205,7 +205,7 @@ def _legend(panel, bodies):
             marks.append(Line2D([], [], linestyle="none", label=f"and {len(bodies) - MOST_NAMED} more"))
     shown = {"color": INK, "marker": "o", "linestyle": "none", "markersize": 5}
     if True in ways:
-        marks.append(Line2D([], [], label="filled: plate offset taken off", **shown))
+        marks.append(Line2D([], [], label="filled: plate-corrected", **shown))
     open_ones = "open: by the frame's own plate solution"
     words = open_ones if True in ways else "as measured, no plate offset known"
     marks.append(Line2D([], [], markerfacecolor="none", label=words, **shown))
@@ -286,7 +286,7 @@ def draw_stars(panel, plate, shape):
     maps = [("observed minus catalogue", "dra", "ddec")]
     # without a plate model nothing was taken off, and a second map would be the first one again
     if "left_dra" in stars.colnames and np.isfinite(_arcsec(stars["left_dra"])).any():
-        maps.append(("the same, plate offset taken off", "left_dra", "left_ddec"))
+        maps.append(("plate-corrected", "left_dra", "left_ddec"))
     for axes, (words, east, north) in zip(panel.subplots(1, len(maps), squeeze=False)[0], maps, strict=True):
         typical = _draw_arrows(axes, plate, used, _arcsec(stars[east]), _arcsec(stars[north]), shape)
         axes.set_title(f"{words}\ntypical arrow {typical:.2g}\u2033", fontsize=9)

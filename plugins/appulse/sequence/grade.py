@@ -37,7 +37,7 @@ def verdicts(rows) -> list[tuple[bool, str]]:
         elif row["fwhm"] > BLURRED * fwhm and len(rows) > 2:
             reason = f"blurred: FWHM {row['fwhm']:.1f} px, {fwhm:.1f} px in the middle of the night"
         elif row["align_stars"] == 0 and len(rows) > 1:
-            reason = "its stars agree with no shift of the reference's: clouded, or its WCS is wrong"
+            reason = "its stars could not be matched to the reference frame: clouded, or its WCS is wrong"
         found.append((reason == "", reason))
     return found
 

@@ -207,7 +207,7 @@ class PictureJob:
 
     @property
     def unfinished(self) -> bool:
-        """Whether a run was broken off here: its finished products may be written again."""
+        """Whether a run was interrupted here: its finished products may be written again."""
         return self.parts_folder.is_dir() and not (Path(self.out) / "recipe.yaml").exists()
 
 
@@ -386,7 +386,7 @@ class Recipe:
             "results": self.results or {},
         }
         head = (
-            "# Repeats this run to the same pixels: appulse sequence --recipe recipe.yaml --out FOLDER\n"
+            "# Repeats this run to the same pixels: appulse picture --recipe recipe.yaml --out FOLDER\n"
             "# keep: false leaves a frame out; place is where the body was predicted, ICRF degrees.\n"
         )
         text = yaml.safe_dump(kept, sort_keys=False, allow_unicode=True, width=110)

@@ -36,7 +36,7 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "captioning": ["GivenFigures", "PassFacts", "gather_facts"],
+        "captioning": ["GivenFigures", "PassFacts", "frames_of_recipe", "gather_facts"],
         "capture_plans": ["FILES", "PlannedCapture", "plan_capture", "save_plan"],
         "comparing": [
             "ComparedObservations", "ImprovedOrbit", "MeasuredPlaces", "compare_observations",

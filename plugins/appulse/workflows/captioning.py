@@ -1,8 +1,9 @@
 """Facts of a pass for its caption: of frames, body and object, each figure with its source."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import NamedTuple
 
 from appulse.errors import InputError
 from appulse.workflows.sources import BodySource, FailedFrame, usable_frames
@@ -27,6 +28,43 @@ class PassFacts:
 
     facts: tuple
     failed: tuple[FailedFrame, ...] = field(default=())
+
+
+class RecipeFrames(NamedTuple):
+    """The frames that a picture was made of, and its body."""
+
+    frames: tuple[Path, ...]
+    body: str
+
+
+def frames_of_recipe(path: Path) -> RecipeFrames:
+    """The frames that a recipe keeps: those that a caption of its picture may count.
+
+    Parameters
+    ----------
+    path : path
+        A ``recipe.yaml`` that a run has written.
+
+    Returns
+    -------
+    RecipeFrames
+
+    Raises
+    ------
+    InputError
+        If it is not a recipe, keeps no frame, or a frame is missing or has changed.
+    """
+    from appulse.sequence import Recipe, checked_file
+
+    recipe = Recipe.read(path)
+    kept = tuple(
+        checked_file(name, entry.get("sha256"), Path(path).parent)
+        for name, entry in recipe.frames.items()
+        if entry.get("keep", True)
+    )
+    if not kept:
+        raise InputError(f"{path}: the recipe keeps no frame")
+    return RecipeFrames(kept, recipe.body)
 
 
 def gather_facts(
@@ -62,7 +100,8 @@ def gather_facts(
     Raises
     ------
     InputError
-        If no frame can be used, more than one body is asked for, or a figure comes without its source.
+        If no frame can be used, more than one body is asked for, body or object lie outside the frames, or a
+        figure comes without its source.
 
     Examples
     --------
@@ -71,7 +110,8 @@ def gather_facts(
     Traceback (most recent call last):
     appulse.errors.InputError: no frame can be used: see the lines above
     """
-    from appulse.captions import body_facts, frame_facts, object_facts, pass_facts
+    from appulse.bodies import measured_diameter
+    from appulse.captions import body_facts, check_in_view, frame_facts, object_facts, pass_facts
     from appulse.frames import read_frame
 
     body, given = bodies.only_body("a caption is about one body; name one"), given or GivenFigures()
@@ -82,9 +122,16 @@ def gather_facts(
         raise InputError("no frame can be used: see the lines above")
     orbit = bodies.orbits[0] if bodies.orbits is not None else None
     source = f"orbit: {bodies.label}" + (f" ({orbit.source})" if orbit is not None and orbit.source else "")
+    called = name or _number_and_name(orbit, body)
+    check_in_view(usable, bodies.ephemeris, body, outline, name=called)
+    if given.diameter_km is None and given.albedo is None and orbit is not None:
+        # what was measured wins over a size from H, whose albedo is a guess
+        known = measured_diameter(orbit.number)
+        if known is not None:
+            given = replace(given, diameter_km=known.km, diameter_source=known.source)
     facts = frame_facts(usable, place=place, exact_place=exact_place, equipment=equipment)
     facts += body_facts(
-        usable, bodies.ephemeris, body, name=name or _number_and_name(orbit, body),
+        usable, bodies.ephemeris, body, name=called,
         h=None if orbit is None else orbit.h, source=source, albedo=given.albedo,
         measured_km=given.diameter_km, measured_error_km=given.diameter_error_km,
         measured_source=given.diameter_source,

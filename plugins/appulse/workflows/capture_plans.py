@@ -38,7 +38,7 @@ def plan_capture(
     campaign, encounter_id: str, *, site: str | None = None, instrument: str | None = None,
     night: str | None = None, trail_arcsec: float | None = None, cadence_s: float | None = None,
 ) -> PlannedCapture:  # fmt: skip
-    """Plan the capture of one pass: when, how, and with what odds.
+    """Plan the capture of one pass: when, how, and with what chance.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def plan_capture(
     Raises
     ------
     InputError
-        If the pass, the site, the instrument or the night cannot be used, or no night serves.
+        If the pass, the site, the instrument or the night cannot be used, or no usable night.
 
     Examples
     --------
@@ -149,12 +149,12 @@ def _find(encounter, campaign):
 
     parts = encounter.split("-")
     if len(parts) != 3 or not (parts[2].isdigit() and len(parts[2]) == 8):
-        raise InputError(f"--encounter {encounter!r} is no id: body-object-date, as 7-IC4603-20270504")
+        raise InputError(f"--encounter {encounter!r} is not an id: body-object-date, as 7-IC4603-20270504")
     body, target, date = parts
     catalogue, notes = bodies_of(campaign)
     rows = [i for i, name in enumerate(catalogue.designation) if slug(str(name)) == body]
     targets = targets_of(campaign)
-    wanted = [i for i in range(len(targets)) if slug(targets.outline(i).name) == target]
+    wanted = [i for i in range(len(targets)) if target in map(slug, _names(targets.outline(i)))]
     if rows and not wanted and any(slug(str(name)) == target for name in catalogue.designation):
         raise InputError(f"--encounter {encounter} is a pass of two bodies; a plan needs an object at rest")
     if not rows or not wanted:
@@ -172,6 +172,10 @@ def _find(encounter, campaign):
     if abs((nearest.time - middle).jd) > LONGEST_SHIFT_D:
         raise InputError(f"--encounter {encounter}: the pass nearest to that date is {nearest.id}")
     return nearest, catalogue, notes
+
+
+def _names(outline):
+    return (outline.name, *outline.other_names)
 
 
 def _seen_from(encounter, catalogue, site):
@@ -200,7 +204,7 @@ def _choose_night(encounter, nights, chances, site: str | None, evening: str | N
         try:
             day = datetime.date.fromisoformat(evening)
         except ValueError:
-            raise InputError(f"--night {evening!r} is no date; give it as 2027-05-04") from None
+            raise InputError(f"--night {evening!r} is not a date; give it as 2027-05-04") from None
         around = sorted({night.evening for night in nights})
         nights = [night for night in nights if night.evening == day]
         if not nights:
@@ -210,7 +214,7 @@ def _choose_night(encounter, nights, chances, site: str | None, evening: str | N
     if not serving:
         of_site = {name: [night for night in nights if night.site.name == name] for name in chances}
         reasons = [f"{name}: {why_not(some)}" for name, some in of_site.items() if some]
-        raise InputError(f"no night serves. {'; '.join(reasons)}")
+        raise InputError(f"no usable night. {'; '.join(reasons)}")
     if site is None:
         best = max({night.site.name for night in serving}, key=lambda name: chances[name].chance)
         serving = [night for night in serving if night.site.name == best]

@@ -505,7 +505,7 @@ def _refuse_other_causes(residuals, observers: Iterable) -> tuple[str, ...]:
     if verdict.cause == "not this body":
         raise InputError(f"the verdict on these places: {verdict.sentence} --anyway fits them nevertheless")
     if verdict.cause in ("clock or orbit", "can't tell"):
-        return (f"the orbit takes the blame for what may not be its fault: {verdict.sentence}",)
+        return (f"the fit may put another error into the orbit: {verdict.sentence}",)
     return ()
 
 
@@ -518,7 +518,8 @@ def _check_gain(fit) -> tuple[str, ...]:
         raise InputError(f"{fit.sentence} Nothing is written: give more places, or better ones")
     if np.isfinite(fit.correction_sigmas) and stats.chi2.sf(fit.correction_sigmas**2, 6) < ODD_CHANCE:
         return (
-            "the correction is far beyond what the old orbit's covariance allows: mistrust one of the two",
+            "the correction is far beyond what the old orbit's covariance allows: "
+            "one of the two is likely wrong",
         )
     return ()
 

@@ -74,7 +74,7 @@ def doubts(verdict) -> list[str]:
 
 def is_noteworthy(residual, identity) -> bool:
     """Whether something else could be the dot, or its brightness is wrong."""
-    # An object that the place lies upon is no rival: passes before them are what is photographed.
+    # An object that the place lies on is not a rival: passes before them are what is photographed.
     rivals = [kind for kind in identity.others["kind"] if kind != "object"]
     wrong = abs(identity.magnitude_difference) > 3 * identity.magnitude_sigma
     return bool(residual.seen and (rivals or wrong))

@@ -117,7 +117,7 @@ def require_time_and_site(frame) -> None:
     """Refuse a frame for which no body can be predicted."""
     lacking = [name for name, value in (("time", frame.exposure), ("site", frame.observer)) if value is None]
     if lacking:
-        raise FrameError(f"{frame.name} has no {' and no '.join(lacking)}: bodies need both; say what it is")
+        raise FrameError(f"{frame.name} has no {' and no '.join(lacking)}: bodies need both; give it")
 
 
 def measure_frame(

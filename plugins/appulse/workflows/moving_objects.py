@@ -70,7 +70,7 @@ def find_movers(
     frames : iterable of path
         Plate-solved, of one field.
     bodies : BodySource, optional
-        Orbits of known bodies; the bundled ones stand beside, and alone where it is left out.
+        Orbits of known bodies, added to the bundled ones, and alone where it is left out.
     stars : StarSource, optional
     limits : MoverLimits, optional
     reading : dict, optional

@@ -227,7 +227,7 @@ def stack(
     body : str
         Number, name or designation.
     out : path
-        Folder for the products; a run that was broken off there is taken up.
+        Folder for the products; an interrupted run there goes on.
     orbits, positions, stars : path, optional
         See :func:`appulse.open_bodies` and :func:`appulse.open_stars`.
     extras : iterable of str

@@ -78,7 +78,7 @@ def chosen_row(layer) -> dict:
     from glue.core.subset import Subset
 
     if kind_of(layer) != PASSES:
-        raise ValueError("this is no table of passes; open one that 'appulse encounters' wrote")
+        raise ValueError("this is not a table of passes; open one that 'appulse encounters' wrote")
     data = layer.data if isinstance(layer, Subset) else layer
     rows = np.flatnonzero(layer.to_mask()) if isinstance(layer, Subset) else np.arange(data.size)
     if not len(rows):

@@ -1,7 +1,7 @@
 """Graphics on an axes, and the board that writes their words so that none lies on another.
 
 While the window moves over the sky at one scale, a picture of all graphics and words is carried along:
-stroking thousands of outlines at every step of the mouse costs more than the picture beneath them. ::
+stroking thousands of outlines at every step of the mouse costs more than the picture below them. ::
 
     +-----------------------+
     |  canvas   +--------+  |      everything is painted once on a canvas larger than the window; each step

@@ -130,7 +130,7 @@ class TrackGraphic(SkyGraphic):
         seen = _seen(line, view.window)
         moves = self.model.curve is not None
         scene = track_scene(
-            # what is out of sight is broken off: the rest is quicker to cut
+            # what is out of sight is cut off: the rest is quicker to cut
             np.where(seen[:, None], line, np.nan),
             self._ticks_in(line, seen, view) if look.show_ticks and moves and seen.sum() > 1 else [],
             self._marks_in(view, look.ellipse_sigma if look.show_ellipse else 0.0),

@@ -162,7 +162,7 @@ class MeasurePanel(QDockWidget):
 
     def _refit_row(self):
         self.reach = QDoubleSpinBox(
-            maximum=600.0, suffix="″", specialValueText="as errors ask", singleStep=1.0
+            maximum=600.0, suffix="″", specialValueText="automatic", singleStep=1.0
         )
         self.aperture = QDoubleSpinBox(
             maximum=100.0, suffix=" px", specialValueText="as seeing asks", singleStep=0.5, decimals=1
@@ -308,7 +308,7 @@ class MeasurePanel(QDockWidget):
         if self.current is not None:
             reason = self.reason.currentText().strip() or REASONS[-1]
             self._put(measurements.rejected(self.current, reason))
-            self.say(f"{self.current.name} is rejected: {reason}")
+            self.say(f"{self.current.name} is set aside: {reason}")
 
     def _put(self, table):
         self.session.command_stack.do(PutRows(table=table))

@@ -186,7 +186,7 @@ class ResidualCanvas(FigureCanvasQTAgg):
 
 #: Columns of the table beside the offsets: header, decimals.
 FIRST_COLUMNS = {"frame": ("frame", 0), "time": ("mid-exposure\nUTC", 0), "designation": ("body", 0)}
-LAST_COLUMNS = {"snr": ("signal to noise", 1), "n_stars": ("stars", 0), "flag": ("what to mind", 0)}
+LAST_COLUMNS = {"snr": ("signal to noise", 1), "n_stars": ("stars", 0), "flag": ("reason or caution", 0)}
 #: Offsets of :func:`residual_data.offsets`, in both meanings: header.
 OFFSET_COLUMNS = {"dra": "ΔRA·cosδ", "sigma_dra": "σ", "ddec": "ΔDec", "sigma_ddec": "σ",
                   "along": "along", "sigma_along": "σ along", "across": "across",
@@ -295,7 +295,7 @@ CLOSE_UP_PX = 60
 class ResidualViewerState(ViewerState):
     """What is set about the viewer."""
 
-    plate_off = CallbackProperty(True, docstring="Whether the plate's own offset is taken off")
+    plate_off = CallbackProperty(True, docstring="Whether the residuals are plate-corrected")
 
 
 class ResidualLayerArtist(LayerArtist):

@@ -103,8 +103,8 @@ GRADE_TIPS = {
     "ellipticity": "Of the stars: 0 round",
     "sky": "Level of the sky, in the units of the frame",
     "n_stars": "Stars that were found",
-    "transparency": "Light that came through, against the best frames of the night",
-    "trail": "Way of the body during the exposure",
+    "transparency": "Transparency, against the best frames of the night",
+    "trail": "Motion of the body during the exposure",
 }
 GRADE_TITLES = ("keep\nframe", "UTC\n", *(title for _key, title, _digits in GRADE_COLUMNS), "why left out\n")
 
@@ -521,7 +521,7 @@ class SequencePanel(Panel):
         state = folder_state(folder) if folder else "free"
         self.run_button.setText(RESUME if state == "unfinished" else RUN)
         self.run_button.setToolTip(
-            "The folder holds parts of a run that was broken off; it goes on from there"
+            "The folder holds parts of an interrupted run; it goes on from there"
             if state == "unfinished" else "Stacks, composite and animation at full resolution"
         )  # fmt: skip
 
@@ -553,7 +553,7 @@ class SequencePanel(Panel):
         return self._start(lambda job, plan: work.preview(plan, job.stage, _asked(job)), self.show_preview)
 
     def run(self) -> BackgroundWork:
-        """Make the products, or go on where a run was broken off."""
+        """Make the products, or go on where a run was interrupted."""
         folder, wanted = self._graded, self.options.wanted_stacks()
 
         def make(job, plan):
@@ -645,7 +645,7 @@ class SequencePanel(Panel):
         words = (
             f"{len(result.night.kept)} of {len(result.night.subframes)} frames; written to {self.plan().out}"
         )
-        taken = [f"{result.reused} parts taken over"] if result.reused else []
+        taken = [f"{result.reused} parts reused"] if result.reused else []
         self.say("; ".join([words, *taken, *dict.fromkeys(answer.lines)]))
 
 

@@ -217,7 +217,7 @@ class SetupPanel(Panel):
                 numbers[name] = None if words[name] is None else float(words[name])
             except ValueError:
                 raise ValueError(
-                    f"'{words[name]}' is no number; write digits with a point, or leave it empty"
+                    f"'{words[name]}' is not a number; write digits with a point, or leave it empty"
                 ) from None
         return frame_setup.Given(words["site"], words["time"], self.time_is.currentText() or None, **numbers)
 

@@ -34,7 +34,7 @@ def read_mpc_comets(text: str, path):
 def _mpc_comet(line: str):
     """One line as a dictionary, and why it cannot be used."""
     if len(line) < MPC_SHORTEST or not MPC_COMET_LINE.match(line):
-        return None, f"{line[:30].strip()!r} is no whole line of comet elements"
+        return None, f"{line[:30].strip()!r} is not a whole line of comet elements"
     try:
         designation = unpack(line[:4] + line[4] if line[5:12].strip() == "" else line[4:12])
         if line[:4].strip():
@@ -99,7 +99,7 @@ def _jpl_line(line, keys, spans):
     if "Tp" in cells:
         date = re.fullmatch(r"(-?\d{1,4})(\d\d)(\d\d\.\d+)", cells["Tp"])
         if not date:
-            return None, f"{first!r}: time of perihelion {cells['Tp']!r} is no date"
+            return None, f"{first!r}: time of perihelion {cells['Tp']!r} is not a date"
         body |= {"q": number.get("q", np.nan), "tp": julian_date(int(date[1]), int(date[2]), float(date[3]))}
     else:
         body |= {"a": number.get("a", np.nan), "m": number.get("M", np.nan)}

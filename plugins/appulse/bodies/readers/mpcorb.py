@@ -90,7 +90,7 @@ def _read_chunk(block, lengths: np.ndarray, numbers):
         a, b = COLUMNS[name]
         problems.add(
             np.isnan(values[name]),
-            lambda r, k=name, a=a, b=b: f"{_start(block[r])!r}: {k} is {_text(block[r, a:b])!r}, no number",
+            lambda r, k=name, a=a, b=b: f"{_start(block[r])!r}: {k} {_text(block[r, a:b])!r} is not a number",
         )
     # A line with a digit lost inside it still parses: the printed motion is a checksum of the printed axis.
     with np.errstate(all="ignore"):
@@ -140,7 +140,7 @@ def _fixed(field: np.ndarray):
             leading &= ~easy
             continue
         leading &= column == _BLANK
-        # What is no digit wraps round to more than 9.
+        # What is not a digit wraps round to more than 9.
         digit = column - np.uint8(_ZERO)
         digit[leading] = 0
         easy &= digit <= 9
@@ -271,6 +271,6 @@ def _csv_names(row):
     other = read_name(principal).designation if principal else ""
     designation = str(int(number)) if number.isdigit() else other
     if not designation:
-        raise DesignationError(f"{principal!r} is no designation")
+        raise DesignationError(f"{principal!r} is not a designation")
     aliases = {"aliases": (other,)} if other and other != designation else {}
     return {"designation": designation, "name": (row.get("Name") or "").strip(), "extras": aliases}

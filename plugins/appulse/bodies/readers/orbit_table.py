@@ -235,7 +235,7 @@ def _check_units(table, path):
         if name in table.colnames and not isinstance(table[name], Time):
             unit = _unit(table, name)
             if unit is not None and not (isinstance(unit, u.UnitBase) and unit.is_equivalent(expected)):
-                raise TableError(f"{path}: column {name} is in {unit}, which is no {expected.to_string()}")
+                raise TableError(f"{path}: column {name} is in {unit}, which is not {expected.to_string()}")
     for name in DIMENSIONLESS:
         unit = _unit(table, name) if name in table.colnames else None
         if unit not in (None, u.dimensionless_unscaled, u.mag):

@@ -144,7 +144,7 @@ def parse_xml(text, path):
             data = [] if data is None else data
         for element in data:
             if element.tag not in KINDS:
-                raise TableError(f"{path}: <{element.tag}> is no kind of observation; ADES: {KINDS}")
+                raise TableError(f"{path}: <{element.tag}> is not a kind of observation; ADES: {KINDS}")
             last = blocks[-1] if blocks else None
             if last is None or last.kind != element.tag or last.context is not context:
                 # Loose observations of one kind that follow each other are one block.

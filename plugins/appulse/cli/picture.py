@@ -1,4 +1,4 @@
-"""``appulse sequence``: stacks, composite and animation of a night."""
+"""``appulse picture``: stacks, composite and animation of a night."""
 
 import argparse
 from pathlib import Path
@@ -9,18 +9,18 @@ from appulse.errors import InputError
 _EXAMPLES = """\
 examples:
   one night, everything by itself
-    appulse sequence night/*.fits --body 7 --out night/picture
+    appulse picture night/*.fits --body 7 --out night/picture
   how will it look? a few seconds
-    appulse sequence night/*.fits --body 7 --preview --out night/preview
+    appulse picture night/*.fits --body 7 --preview --out night/preview
   luminance of this night over colours of another, north up, a window of 25 arcmin, a JPEG for the web
-    appulse sequence night/*.fits --body 7 --colour red.fits green.fits blue.fits --north-up --view 25 \\
+    appulse picture night/*.fits --body 7 --colour red.fits green.fits blue.fits --north-up --view 25 \\
         --also jpeg --jpeg-size 2000 --out night/picture
   leave frames out by your own judgement: edit 'keep' in grades.ecsv, then
-    appulse sequence night/*.fits --body 7 --grades night/picture/grades.ecsv --out night/second
+    appulse picture night/*.fits --body 7 --grades night/picture/grades.ecsv --out night/second
   the same pixels again
-    appulse sequence --recipe night/picture/recipe.yaml --out night/again
+    appulse picture --recipe night/picture/recipe.yaml --out night/again
 
-Broken off (Ctrl-C)? The same command goes on where it stopped. The folder holds base.fits (the still sky),
+Interrupted (Ctrl-C)? The same command goes on where it stopped. The folder holds base.fits (the still sky),
 tracked.fits (the body at rest), composite.png, animation.gif, dots.ecsv (frame and time of every dot),
 grades.ecsv and recipe.yaml.
 """
@@ -31,7 +31,7 @@ OUT_HELP = "folder for the stacks and pictures"
 def add_parser(subparsers) -> None:
     """Register the command and its options."""
     parser = subparsers.add_parser(
-        "sequence",
+        "picture",
         description="Stacks, composite and animation of a body's pass, out of the frames of one night.",
         epilog=_EXAMPLES,
     )
@@ -47,7 +47,7 @@ def add_parser(subparsers) -> None:
     _add_picture(parser)
     _add_animation(parser)
     common.add_frame_options(parser)
-    common.add_output_options(parser, out_help=OUT_HELP)
+    common.add_output_options(parser, out_help=OUT_HELP, default="appulse-picture")
     parser.add_argument("--preview", action="store_true", help="preview.png at low resolution, in seconds")
     parser.add_argument("--keep-parts", action="store_true", help="keep the aligned frames in OUT/parts")
     common.add_progress_option(parser)
@@ -69,9 +69,9 @@ def _add_calibration(parser):
     group.add_argument(
         "--resample", choices=("surface", "flux"), help="what is kept: surface brightness or sums"
     )
-    group.add_argument("--scale", type=float, metavar="ARCSEC", help="of a pixel of the grid")
+    group.add_argument("--scale", type=float, metavar="ARCSEC", help="pixel scale of the output")
     group.add_argument("--north-up", action="store_true", help="turn the grid so that north is up")
-    group.add_argument("--weights", choices=("noise", "equal"), help="of the frames in the stacks (noise)")
+    group.add_argument("--weights", choices=("noise", "equal"), help="weights of the frames (noise)")
     group.add_argument("--clip-low", type=float, metavar="SIGMA", help="rejection below the median (4)")
     group.add_argument("--clip-high", type=float, metavar="SIGMA", help="rejection above the median (3)")
 
@@ -104,7 +104,7 @@ def _add_animation(parser):
     group.add_argument(
         "--show", choices=("clean", "frames"), help="base with the body, or the frames (clean)"
     )
-    group.add_argument("--no-trail", action="store_true", help="earlier dots go again")
+    group.add_argument("--no-trail", action="store_true", help="earlier dots disappear again")
     group.add_argument("--no-stamp", action="store_true", help="no time in the corner")
     group.add_argument("--fps", type=float, metavar="N", help="pictures a second (2)")
     group.add_argument(
@@ -191,7 +191,7 @@ def _planned(args, failed, progress):
     reading = common.frame_options(args)
     if args.recipe is not None:
         if args.frames:
-            raise InputError("--recipe names the frames itself: give no others beside it")
+            raise InputError("--recipe names the frames itself: leave the frames out")
         return repeat_recipe(args.recipe, outputs, reading=reading)
     if not args.frames or args.body is None:
         raise InputError("frames and --body NAME are needed, or --recipe FILE")
@@ -221,7 +221,7 @@ def _report(result, n_failed) -> None:
         total = len(night.subframes) + n_failed
         print(f"{len(kept)} of {total} frames; alignment RMS {max(rms):.3f} px at worst")
     if result.reused:
-        print(f"{result.reused} parts of a broken-off run taken over")
+        print(f"{result.reused} parts of an interrupted run reused")
     for dot in result.dots:
         if not dot.used:
             common.note(f"{dot.frame}: no dot, {dot.reason}")

@@ -1,4 +1,4 @@
-"""``appulse sequence`` from outside: bad frames in a batch, recipes, editing the grades."""
+"""``appulse picture`` from outside: bad frames in a batch, recipes, editing the grades."""
 
 import re
 import shutil
@@ -54,7 +54,7 @@ def made(night, words, tmp_path_factory):
     out = tmp_path_factory.mktemp("made")
     frames = [str(path) for path in sorted(night.glob("iris_*.fits"))]
     more = ["--also", "tiff,jpeg", "--jpeg-size", "200", "--keep-parts"]
-    assert main(["sequence", *frames, *words, *more, "--out", str(out)]) == 0
+    assert main(["picture", *frames, *words, *more, "--out", str(out)]) == 0
     return out
 
 
@@ -91,7 +91,7 @@ def test_wcs_of_the_stack_puts_the_dots_where_the_body_was(made, sample_data):
 def test_a_recipe_repeats_to_the_same_pixels(made, tmp_path, capsys, monkeypatch):
     monkeypatch.setattr("appulse.sequence.prepared_night.anchored", never)
     monkeypatch.setattr("appulse.sequence.prepared_night.align", never)
-    assert main(["sequence", "--recipe", str(made / "recipe.yaml"), "--out", str(tmp_path)]) == 0
+    assert main(["picture", "--recipe", str(made / "recipe.yaml"), "--out", str(tmp_path)]) == 0
     before, after = (
         yaml.safe_load((f / "recipe.yaml").read_text(encoding="utf-8")) for f in (made, tmp_path)
     )
@@ -126,12 +126,12 @@ def test_a_changed_frame_is_refused_by_the_recipe(made, night, tmp_path, capsys)
     (tmp_path / "r.yaml").write_text(yaml.safe_dump(recipe), encoding="utf-8")
     with fits.open(tmp_path / "cut" / "iris_1.fits", mode="update") as hdus:
         hdus[0].data[0, 0] += 1
-    assert main(["sequence", "--recipe", str(tmp_path / "r.yaml"), "--out", str(tmp_path / "o")]) == 2
+    assert main(["picture", "--recipe", str(tmp_path / "r.yaml"), "--out", str(tmp_path / "o")]) == 2
     assert "iris_1.fits: its bytes are not those" in capsys.readouterr().err
 
 
 def test_an_existing_output_is_refused(made, night, words, capsys):
-    assert main(["sequence", str(night / "iris_1.fits"), *words, "--out", str(made)]) == 2
+    assert main(["picture", str(night / "iris_1.fits"), *words, "--out", str(made)]) == 2
     assert "--overwrite" in capsys.readouterr().err
 
 
@@ -152,7 +152,7 @@ def test_bad_frames_are_told_and_the_rest_goes_on(night, words, looked_at, tmp_p
     Image.new("RGB", (40, 40)).save(tmp_path / "snap.jpg")
     frames = [*sorted(night.glob("iris_[24].fits")), *sorted(tmp_path.glob("*.fits")), tmp_path / "snap.jpg"]
     out = looked_at
-    assert main(["sequence", *map(str, frames), *words, "--out", str(out)]) == 1
+    assert main(["picture", *map(str, frames), *words, "--out", str(out)]) == 1
     err = capsys.readouterr().err
     for word in ("nowcs.fits", "other.fits: another field", "cloud.fits: left out, clouded", "snap.jpg"):
         assert word in err
@@ -179,7 +179,7 @@ def heeding_ctrl_c():
 @pytest.mark.usefixtures("heeding_ctrl_c")
 def test_ctrl_c_keeps_what_is_done(night, words, looked_at, capsys, monkeypatch):
     frames = [str(path) for path in sorted(night.glob("iris_[24].fits"))]
-    command = ["sequence", *frames, *words, "--out", str(looked_at)]
+    command = ["picture", *frames, *words, "--out", str(looked_at)]
     with monkeypatch.context() as patched:
         patched.setattr("appulse.workflows.progress.Display.__call__", interrupting)
         assert main(command) == 130
@@ -218,7 +218,7 @@ def test_edited_grades_are_followed(made, night, words, looked_at, tmp_path):
         "--clock-sigma",
         "0.5",
     ]
-    assert main(["sequence", *frames, *words, *more, "--out", str(looked_at)]) == 0
+    assert main(["picture", *frames, *words, *more, "--out", str(looked_at)]) == 0
     assert fits.getheader(looked_at / "base.fits")["NCOMBINE"] == 2
     text = (looked_at / "recipe.yaml").read_text(encoding="utf-8")
     recipe = yaml.safe_load(text)
@@ -234,7 +234,7 @@ def test_a_colour_base_that_misses_the_track_is_told(night, words, looked_at, tm
         fits.writeto(tmp_path / "rgb.fits", np.stack([corner] * 3), hdus[0].header, output_verify="ignore")
     frames = [str(path) for path in sorted(night.glob("iris_[24].fits"))]
     more = ["--colour", str(tmp_path / "rgb.fits"), "--marks", "scale,compass,times,ring", "--north-up"]
-    assert main(["sequence", *frames, *words, *more, "--out", str(looked_at)]) == 0
+    assert main(["picture", *frames, *words, *more, "--out", str(looked_at)]) == 0
     assert "does not cover the body" in capsys.readouterr().err
 
 
@@ -249,11 +249,11 @@ def test_a_colour_base_that_misses_the_track_is_told(night, words, looked_at, tm
     ],
 )
 def test_wrong_words_are_told(night, words, looked_at, capsys, more, word):
-    code = main(["sequence", str(night / "iris_1.fits"), *words, *more, "--out", str(looked_at)])
+    code = main(["picture", str(night / "iris_1.fits"), *words, *more, "--out", str(looked_at)])
     assert code == 2
     assert word in capsys.readouterr().err
 
 
 def test_frames_or_recipe_are_needed(tmp_path, capsys):
-    assert main(["sequence", "--out", str(tmp_path / "o")]) == 2
+    assert main(["picture", "--out", str(tmp_path / "o")]) == 2
     assert "--recipe" in capsys.readouterr().err
