@@ -1,11 +1,13 @@
 """``appulse demo`` from outside: the answers put in come out, within their own sigmas."""
 
+import configparser
 import shutil
 
 import numpy as np
 import pytest
 import yaml
 
+from appulse.cli import demo as demo_command
 from appulse.cli.demo import program_as_typed
 from appulse.cli.main import main
 from appulse.formats.residual_table import read_residuals
@@ -114,3 +116,24 @@ def test_the_last_line_can_be_typed_where_the_program_is_not_on_the_path(tmp_pat
     program.parent.mkdir(parents=True)
     program.touch()
     assert program_as_typed(str(program)) == str(program)
+
+
+def test_an_installation_without_the_checkout_finds_the_night(sample_data, tmp_path, monkeypatch):
+    """The wheel's own list of files leads there; setup.cfg puts all that the demo needs into the wheel."""
+
+    class Installed:
+        name, parts = "answers.yaml", ("..", "share", "appulse", "sample_data", "answers.yaml")
+
+        def locate(self):
+            return sample_data / self.name
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(demo_command.importlib.metadata, "files", lambda name: [Installed()])
+    monkeypatch.setattr(demo_command, "__file__", str(tmp_path / "a" / "b" / "c" / "d" / "demo.py"))
+    assert demo_command.find_data(None) == sample_data
+    config = configparser.ConfigParser()
+    config.read(sample_data.parent / "setup.cfg")
+    patterns = config["options.data_files"]["share/appulse/sample_data"].split()
+    shipped = {path.name for pattern in patterns for path in sample_data.parent.glob(pattern)}
+    assert set(demo_command.NEEDED) < shipped
+    assert {f"iris_{i}.fits.fz" for i in range(1, 7)} < shipped

@@ -75,7 +75,7 @@ def error_budget(residual, *, clock_sigma_s: float | None = None) -> Budget:
     (5.5, 0.064)
     """
     if not residual.seen:
-        raise MeasurementError(f"{residual.frame}: {residual.designation} was not measured: {residual.flag}")
+        raise MeasurementError(f"{residual.frame}: {residual.label} was not measured: {residual.flag}")
     parts = _parts(residual, clock_sigma_s)
     turn = residual.rotation
     lines = QTable([[p[0] for p in parts]], names=["part"])
@@ -153,7 +153,7 @@ def _sentence(residual, lines, total, chi2, probability) -> str:
         fits = "the O-C is beyond its errors"
     sigma = np.sqrt(np.diag(total))
     words = (
-        f"{residual.frame}, {residual.designation}: {fits} (chi-squared {chi2:.1f} with 2 degrees of "
+        f"{residual.frame}, {residual.label}: {fits} (chi-squared {chi2:.1f} with 2 degrees of "
         f"freedom, probability {_chance(probability)}); sigma {sigma[0]:.3f} arcsec east, "
         f"{sigma[1]:.3f} north, most of it from the {largest}"
     )

@@ -152,7 +152,7 @@ def _stars_near(residual, x, y, reach):
 
 def _sentence(residual, rows, difference, sigma, reach) -> str:
     """What speaks for and against, in words."""
-    name = residual.designation
+    name = residual.label
     if residual.seen:
         words = [f"{name} was measured"]
         if np.isfinite(difference):

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from appulse.bodies import body_label
 from appulse.errors import MeasurementError
 from appulse.numerics import chi2_isf, chi2_sf, extra_scatter, f_isf
 
@@ -53,7 +54,7 @@ class NightOffsets:
         """Frames left out, with the body where there are several."""
         many = len(self.names) > 1
         return [
-            f"{self.frame[i]} ({self.names[self.body[i]]})" if many else self.frame[i]
+            f"{self.frame[i]}, {body_label(self.names[self.body[i]])}" if many else self.frame[i]
             for i in np.flatnonzero(~self.used)
         ]
 

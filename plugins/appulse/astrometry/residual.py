@@ -25,6 +25,7 @@ from appulse.astrometry.scene import Scene, look_around
 from appulse.astrometry.scene_fit import WEAK, fit_in_scene
 from appulse.astrometry.source_fit import ASSUMED_WIDTH, SourceFit, fit_source, is_plain, light_doubt
 from appulse.astrometry.stamp import line_distance2
+from appulse.bodies import body_label
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
 from appulse.formats import make_table
@@ -114,6 +115,11 @@ class Residual:
     plate: PlateCheck | None = field(default=None, repr=False)
 
     @property
+    def label(self) -> str:
+        """What people read of the body: '(7) Iris'."""
+        return body_label(self.designation)
+
+    @property
     def rotation(self) -> np.ndarray:
         """(east, north) to (along, across); NaN without a motion."""
         pa = np.radians(self.prediction.motion_pa)
@@ -141,7 +147,7 @@ class Residual:
 
     @property
     def corrected(self) -> np.ndarray:
-        """O-C (east, north) with the plate-corrected, arcsec; NaN without a zero point."""
+        """O-C (east, north), plate-corrected, arcsec; NaN without a zero point."""
         return np.array([self.dra_cosdec, self.ddec]) - self.plate_offset
 
     def row(self) -> dict:

@@ -24,6 +24,7 @@ import numpy as np
 from astropy.table import Table
 
 from appulse.astrometry.night_offsets import Motion, NightOffsets, fit_motion, gather, polynomial, solve
+from appulse.bodies import body_label
 from appulse.numerics import chi2_sf
 
 NAMED_P = 5e-3
@@ -376,7 +377,7 @@ def sentence(verdict: Verdict) -> str:
             f"{DRIFT_OF[verdict.cause]}"
         )
     if verdict.plate_off and verdict.cause != PLATE:
-        parts.append(f"the plate is off by {plate}, taken off")
+        parts.append(f"the plate solution is shifted by {plate}, and the places are plate-corrected")
     if not night.corrected:
         parts.append("the plate was not checked on every frame, so an offset may be the plate's")
     if night.outliers:
@@ -401,7 +402,7 @@ def _headline(verdict: Verdict, plate: str) -> str:
     if cause == CLOCK:
         return f"the clock is off by {clock}"
     if cause == ORBIT:
-        words = f"the orbit of {verdict.body} is off by {orbit}"
+        words = f"the orbit of {body_label(verdict.body)} is off by {orbit}"
         if chi2_sf(motion.chi2[0] - motion.chi2[1], 2) < DRIFT_P:
             words += f", and it drifts from it by {np.hypot(*motion.drift):.2f} arcsec/h"
         return words
@@ -417,9 +418,11 @@ def _headline(verdict: Verdict, plate: str) -> str:
             "another rate would tell"
         )
     if cause == PLATE:
-        return f"the plate is off by {plate}; with that taken off the body is where it should be"
+        words = f"the plate solution is shifted by {plate}; plate-corrected, "
+        return words + "the body is where it should be"
     if cause == OTHER:
-        words = f"not {verdict.body}: it drifts from its place by {np.hypot(*motion.drift):.2f} arcsec/h"
+        drift = np.hypot(*motion.drift)
+        words = f"not {body_label(verdict.body)}: it drifts from its place by {drift:.2f} arcsec/h"
         if np.isfinite(motion.rate):
             words += (
                 f" (measured {motion.rate:.2f} ± {motion.sigma_rate:.2f} arcsec/h at "

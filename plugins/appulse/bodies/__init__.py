@@ -7,11 +7,11 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "carried": ["carried_records"],
         "catalogue": ["OrbitCatalogue"],
-        "diameters": ["MeasuredDiameter", "measured_diameter"],
         "designations": ["normalise", "pack", "read_name"],
         "ephemeris": ["NBodyEphemeris", "predict"],
         "field_search": ["bodies_in_field"],
         "kernels": ["EARTH", "Kernels", "MOON", "SUN", "choose_kernels", "chosen_kernels", "default_kernels"],
+        "known_bodies": ["MeasuredDiameter", "body_label", "measured_diameter"],
         "orbit": ["NonGrav", "Orbit", "STATE_NAMES"],
         "photometry": ["magnitude"],
         "readers": ["starter_orbits", "read_orbits"],

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 
 from appulse.bodies.designations import read_name
+from appulse.bodies.known_bodies import body_label
 from appulse.constants import GM_SUN
 from appulse.errors import OrbitError
 from appulse.numerics import ECLIPTIC_TO_ICRF, elements_from_state, state_from_elements
@@ -493,7 +494,7 @@ class OrbitElements:
 def make_label(designation: str, number: int | None, name: str) -> str:
     """Number, designation and name as one writes them: '(7) Iris', '2P/Encke', 'C/2023 A3 (Name)'."""
     if not name or name in designation:
-        return f"({number})" if number is not None and designation == str(number) else str(designation)
+        return body_label(designation) if number is not None else str(designation)
     if number is not None:
         return f"({number}) {name}"
     joined = "/" not in designation and read_name(designation).kind == "numbered comet"

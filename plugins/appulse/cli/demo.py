@@ -1,6 +1,7 @@
 """``appulse demo``: the sample night, measured, with the known answers beside."""
 
 import argparse
+import importlib.metadata
 import shutil
 import sys
 from pathlib import Path
@@ -14,9 +15,9 @@ examples:
   appulse demo --out /tmp/night --overwrite
   appulse demo --data appulse/sample_data
 
-Six invented frames of a pass that will happen: (7) before the reflection nebula IC 4603, 2027-05-04/05. The
-camera's clock is late and the plate solutions are shifted, on purpose; the table shows what was put in beside
-what was measured.
+Six invented frames of a pass that will happen: (7) Iris in front of the reflection nebula IC 4603,
+2027-05-04/05. The camera's clock is late and the plate solutions are shifted, on purpose; the table shows
+what was put in beside what was measured. The frames are installed with the program.
 """
 
 DEFAULT_OUT = Path("appulse-demo")
@@ -37,16 +38,28 @@ def add_parser(subparsers) -> None:
 
 
 def find_data(given: Path | None) -> Path:
-    """The folder of the sample night: as given, or in the working folder, or beside the source tree."""
+    """The folder of the sample night: as given, or here, in the source tree, in the installation."""
     here = Path(__file__).resolve()
-    places = [given] if given is not None else [Path("sample_data"), here.parents[3] / "sample_data"]
+    places = [Path("sample_data"), here.parents[3] / "sample_data", *installed_data()]
+    if given is not None:
+        places = [given]
     for place in places:
         if all((place / name).is_file() for name in NEEDED) and any(place.glob("*.fits.fz")):
             return place
     looked = " nor ".join(str(place) for place in places)
     raise FrameError(
-        f"the sample night is not in {looked}: run this in a checkout of appulse, or name it with --data"
+        f"the sample night is not in {looked}: install appulse again, or name its folder with --data"
     )
+
+
+def installed_data() -> list[Path]:
+    """Where the installation has put the sample night, by its own list of files."""
+    try:
+        files = importlib.metadata.files("appulse") or ()
+    except importlib.metadata.PackageNotFoundError:
+        return []
+    named = [file for file in files if file.name == "answers.yaml" and "appulse" in file.parts]
+    return [Path(str(file.locate())).resolve().parent for file in named]
 
 
 def program_as_typed(word: str) -> str:
@@ -115,8 +128,9 @@ _LINE = "{:16} {:>22} {:>22} {:>16} {:>18} {:>6}  {}"
 
 def _compare(table, answers: dict) -> None:
     """Print the measured numbers with the answers beside."""
-    print("Sample night 2027-05-04/05: (7) before IC 4603. Arcsec, seconds; in brackets what was put in.\n")
-    print(_LINE.format("frame", "O-C RA cosDec", "O-C Dec", "plate RA, Dec", "clock late by", "SNR", "flag"))
+    print("(7) Iris in front of IC 4603, sample night 2027-05-04/05.")
+    print("Arcsec, seconds; in brackets what was put in.\n")
+    print(_LINE.format("frame", "O-C RA cosDec", "O-C Dec", "plate RA, Dec", "clock late by", "S/N", "flag"))
     for row in table:
         truth = answers["frames"].get(str(row["frame"]))
         if truth is not None:
@@ -134,10 +148,10 @@ def _cells(row, truth: dict, clock_s: float) -> list[str]:
     to_clock = 3600.0 / truth["rate"]
     return [
         str(row["frame"]),
-        f"{row['dra_cosdec']:+.3f}+-{row['sigma_ra']:.3f} ({truth['dra_cosdec']:+.3f})",
-        f"{row['ddec']:+.3f}+-{row['sigma_dec']:.3f} ({truth['ddec']:+.3f})",
+        f"{row['dra_cosdec']:+.3f}±{row['sigma_ra']:.3f} ({truth['dra_cosdec']:+.3f})",
+        f"{row['ddec']:+.3f}±{row['sigma_dec']:.3f} ({truth['ddec']:+.3f})",
         f"{row['plate_dra']:+.3f}, {row['plate_ddec']:+.3f}",
-        f"{along * to_clock:+.1f}+-{row['sigma_along'] * to_clock:.1f} ({clock_s:+.0f})",
+        f"{along * to_clock:+.1f}±{row['sigma_along'] * to_clock:.1f} ({clock_s:+.0f})",
         f"{row['snr']:.0f}",
         str(row["flag"]),
     ]

@@ -172,7 +172,7 @@ def _print_residuals(saved) -> None:
         common.note(words)
     if saved.table is None:
         return
-    head = ("frame", "body", "O-C RA cosDec", "O-C Dec", "along", "across", "SNR", "flag")
+    head = ("frame", "body", "O-C RA cosDec", "O-C Dec", "along", "across", "S/N", "flag")
     print(_LINE.format(*head))
     for row in saved.table:
         pairs = (("dra_cosdec", "sigma_ra"), ("ddec", "sigma_dec"))

@@ -444,7 +444,7 @@ def _brightness(found) -> tuple[float, float]:
 
 
 def detections_table(movers, seen):
-    """Every detection, the plate-corrected where stars allowed.
+    """Every detection, plate-corrected where stars allowed.
 
     Parameters
     ----------

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from appulse.bodies import body_label
 from appulse.overlays import palette
 from appulse.overlays.labels import ACROSS_DEG, Label
 from appulse.overlays.shapes import outline_in_frame, place_in_frame
@@ -371,7 +372,7 @@ def measured_scene(target, rows, named=()):
         if row["x"] is None or row["y"] is None:
             continue
         centre = target.at(row["x"], row["y"])
-        words = "" if str(row.get("designation")) in named else f"{row.get('designation', '')}   "
+        words = "" if str(row.get("designation")) in named else f"{body_label(row.get('designation', ''))}   "
         if row.get("dra_cosdec") is not None and row.get("ddec") is not None:
             words += f"O\u2212C {_signed(row['dra_cosdec'])}, {_signed(row['ddec'])}\u2033"
         label = Label(

@@ -11,6 +11,7 @@ import numpy as np
 from astropy.table import QTable
 from astropy.time import Time, TimeDelta
 
+from appulse.bodies import body_label
 from appulse.errors import EphemerisSpanError, FrameSiteError, FrameTimeError, TimeError
 from appulse.numerics import separation_rad, unit_from_radec
 from appulse.observers import quiet_erfa
@@ -452,7 +453,7 @@ def _assemble(path, here, hours, span, name, tick_step, notes):
     known = {n: float(v) if np.isfinite(v) else None for n, v in value.items()}
     designation = str(here["designation"][0])
     return Track(
-        designation=designation, name=name or designation, table=rows, times=path.times(hours),
+        designation=designation, name=name or body_label(designation), table=rows, times=path.times(hours),
         ra=ra, dec=dec, x=pixels[:, 0], y=pixels[:, 1], ticks=_ticks(path, hours, pixels, tick_step),
         mid=mid_place(frame, here), trail=trail, trail_parts=parts, enters=enters, leaves=leaves,
         rate=known["rate"], pa=known["motion_pa"], mag=known["mag"], notes=notes,

@@ -112,7 +112,7 @@ def picture_uri(png):
 
 def title_of(residuals):
     """The question that a sheet answers."""
-    bodies = list(dict.fromkeys(residual.designation for residual in residuals))
+    bodies = list(dict.fromkeys(residual.label for residual in residuals))
     return f"Where was {', '.join(bodies[:4])}{' and others' if len(bodies) > 4 else ''}?"
 
 
@@ -180,7 +180,7 @@ def notes_of(residuals):
     seen = [residual for residual in residuals if residual.seen]
     for residual in seen:
         for note in residual.notes:
-            whose.setdefault(str(note), []).append(residual.designation)
+            whose.setdefault(str(note), []).append(residual.label)
     words = []
     for note, names in whose.items():
         # what all say is said once, without names
@@ -202,7 +202,7 @@ def _spoken(seen):
     east, north = np.mean([place for place, _, _ in best], axis=0)
     taken = sum(corrected for _, _, corrected in best)
     return (
-        f"O minus C of {len(seen)} measured places with one-sigma ellipses; plate offset taken off {taken} "
+        f"O minus C of {len(seen)} measured places with one-sigma ellipses; plate-corrected: {taken} "
         f"of them; mean {east:+.2f} arcsec in right ascension, {north:+.2f} arcsec in declination"
     )
 
@@ -217,9 +217,9 @@ def sections(residuals):
 def stamp_words(residual):
     """What stands below the pixels of a measured body, or names a place that was reported."""
     if residual.fit is None:
-        return f"{residual.designation}, {str(residual.time)[:19].replace('T', ' ')} UTC"
+        return f"{residual.label}, {str(residual.time)[:19].replace('T', ' ')} UTC"
     place = f"at x {residual.x:.2f}, y {residual.y:.2f} px"
-    words = f"{residual.designation}: S/N {residual.snr:.0f}, {place}"
+    words = f"{residual.label}: S/N {residual.snr:.0f}, {place}"
     return words + (f"; {residual.flag}" if residual.flag else "")
 
 
@@ -233,13 +233,13 @@ def _frame_section(name, residuals, pictures, shapes, frame_notes):
     for residual in residuals:
         if residual.seen:
             uri = png_uri(stamp_figure, residual)
-            alternative = f"Pixels around {residual.designation}, the fitted model, what is left in sigmas"
+            alternative = f"Pixels around {residual.label}, the fitted model, what is left in sigmas"
             words = stamp_words(residual)
             shown = _figure(uri, alternative, words) or f"<p>{escape(words)}</p>"
             parts.append(f'<div class="body">{shown}')
             parts.append(budget_table(error_budget(residual)) + "</div>")
         else:
-            parts.append(f"<p>{escape(residual.designation)}: not measured: {escape(residual.flag)}</p>")
+            parts.append(f"<p>{escape(residual.label)}: not measured: {escape(residual.flag)}</p>")
     words = [*frame_notes.get(name, ()), *notes_of(residuals)]
     if words:
         parts.append(f'<div class="small">{_list(dict.fromkeys(words))}</div>')

@@ -133,7 +133,7 @@ def _frame(name, residuals, pictures, shapes, notes):
         yield _picture(pictures[name])
     for residual in residuals:
         if not residual.seen:
-            yield prose(f"{residual.designation}: not measured: {residual.flag}", 8.0, 110)
+            yield prose(f"{residual.label}: not measured: {residual.flag}", 8.0, 110)
             continue
         if has_stamp(residual):
             # the residual of now, not that of the last turn of the loop

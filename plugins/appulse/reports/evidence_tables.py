@@ -206,7 +206,7 @@ def _when(residual):
 
 
 def best_rows(residuals):
-    """Head and rows of the places that the plots show: the plate-corrected, its error added."""
+    """Head and rows of the places that the plots show: plate-corrected, the plate's error added."""
     head = ["frame", "body", "middle, UTC", *SKY_HEAD]
     rows, labels = [], frame_labels([residual.frame for residual in residuals])[0]
     for residual in residuals:
@@ -218,7 +218,7 @@ def best_rows(residuals):
             values = [*place, *motion]
             sigmas = [*np.sqrt(np.diag(covariance)), *motion_sigma]
         cells = [with_sigma(value, sigma) for value, sigma in zip(values, sigmas, strict=True)]
-        rows.append([labels[residual.frame], residual.designation, _when(residual), *cells])
+        rows.append([labels[residual.frame], residual.label, _when(residual), *cells])
     return head, rows
 
 
@@ -239,9 +239,9 @@ def solved_rows(residuals):
         row = residual.row()
         cells = [with_sigma(row[value], row[sigma]) for value, sigma in pairs]
         if bare:
-            rows.append([residual.frame, residual.designation, _when(residual), *cells])
+            rows.append([residual.frame, residual.label, _when(residual), *cells])
         else:
-            rows.append([labels[residual.frame], residual.designation, *cells, number(row["snr"], 0)])
+            rows.append([labels[residual.frame], residual.label, *cells, number(row["snr"], 0)])
     if bare:
         return ["of", "body", "middle, UTC", *SKY_HEAD], rows
     return ["frame", "body", *SKY_HEAD, "plate RA", "plate Dec", "S/N"], rows

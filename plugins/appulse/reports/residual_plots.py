@@ -118,7 +118,7 @@ def _by_body(residuals):
         if mine:
             # colours and markers have the same count: shifted by one each round, 36 pairs differ
             turn = i // len(MARKERS)
-            yield name, BODY_COLOURS[(i + turn) % len(BODY_COLOURS)], MARKERS[i % len(MARKERS)], mine
+            yield mine[0].label, BODY_COLOURS[(i + turn) % len(BODY_COLOURS)], MARKERS[i % len(MARKERS)], mine
 
 
 def best_place(residual):
@@ -229,7 +229,7 @@ def moving(residuals):
 
 
 def draw_motion(panel, residuals):
-    """O-C along and across the motion against time, plate offset taken off; one body moves at least."""
+    """O-C along and across the motion against time, plate-corrected; one body moves at least."""
     bodies = list(_by_body(moving(residuals)))
     # along and across on one time axis: a clock error shows in the upper one alone
     panels = panel.subplots(2, 1, sharex=True)
