@@ -261,7 +261,7 @@ def test_a_click_without_a_track_says_what_is_missing(app, sample):
 def one_meaning_everywhere(desk, viewer, measured):
     """Plot, table and panel show the same number for each meaning of O-C, and say which."""
     row = 1  # the last frame is the one in the panel
-    for plate_off, meaning in ((True, "plate off"), (False, "as measured")):
+    for plate_off, meaning in ((True, "plate-corrected"), (False, "as measured")):
         viewer.plate_box.setChecked(plate_off)
         headers = [viewer.table.horizontalHeaderItem(i).text() for i in range(viewer.table.columnCount())]
         assert f"along\n{meaning}, ″" in headers[3:11]  # the chosen meaning comes first
@@ -295,7 +295,7 @@ def test_the_night_is_measured_plotted_saved_and_written(desk, answers, tmp_path
 
     viewer = show_residuals(desk.session)
     headers = [viewer.table.horizontalHeaderItem(i).text() for i in range(viewer.table.columnCount())]
-    assert headers[3] == "ΔRA·cosδ\nplate off, ″"
+    assert headers[3] == "ΔRA·cosδ\nplate-corrected, ″"
     assert not any("_" in words for words in headers)
     one_meaning_everywhere(desk, viewer, measured=desk.panel.current)
     viewer.select_rows([1])

@@ -324,7 +324,7 @@ def _checked(rules, entry) -> Entry:
     if not entry.file.exists():
         return replace(entry, problems=(f"{entry.file} is not there", *words))
     if not _ordinary(entry.file):
-        return replace(entry, problems=(f"{entry.file} is no ordinary file", *words))
+        return replace(entry, problems=(f"{entry.file} is not an ordinary file", *words))
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of Pillow, on large pictures; the largest are refused
@@ -375,7 +375,7 @@ def _no_text(path, pdf) -> str:
     if not path.exists():
         return "is not there"
     if not _ordinary(path):
-        return "is no ordinary file"
+        return "is not an ordinary file"
     if path.stat().st_size > LONGEST_TEXT:
         return f"has {path.stat().st_size / 1e6:.0f} MB, at most {LONGEST_TEXT / 1e6:.0f} are taken"
     try:

@@ -133,7 +133,7 @@ def add_rows(data_collection, table) -> Callable:
 # --- what an O-C means: by the frame's own plate solution, or with the plate's own offset taken off
 
 #: Names of the two meanings, as every table, plot and panel has them.
-AS_MEASURED, PLATE_OFF = "as measured", "plate off"
+AS_MEASURED, PLATE_OFF = "as measured", "plate-corrected"
 #: Columns of the residual table that are an O-C: its meaning, and the column of its error.
 MEANING_OF = {"dra_cosdec": AS_MEASURED, "ddec": AS_MEASURED, "along": AS_MEASURED, "across": AS_MEASURED,
               "dra_plate": PLATE_OFF, "ddec_plate": PLATE_OFF}  # fmt: skip
@@ -144,7 +144,7 @@ SIGMA_OF = {"dra_cosdec": "sigma_ra", "ddec": "sigma_dec", "along": "sigma_along
 def offsets(get: Callable, plate_off: bool) -> dict[str, np.ndarray]:
     """O-C of rows in one meaning, arcsec: dra, ddec, along, across, each with its sigma.
 
-    `get` gives a column of the residual table as floats. With the plate off, its own error counts too.
+    `get` gives a column of the residual table as floats. Plate-corrected, the plate's own error counts too.
     """
     found = {"sigma_dra": get("sigma_ra"), "sigma_ddec": get("sigma_dec"),
              "sigma_along": get("sigma_along"), "sigma_across": get("sigma_across")}  # fmt: skip

@@ -347,7 +347,7 @@ class ResidualViewer(DataViewer):
         self.state.add_callback("plate_off", self.refresh)
 
     def _bar(self):
-        self.plate_box = QCheckBox("plate off")
+        self.plate_box = QCheckBox("plate-corrected")
         self.plate_box.setToolTip(MEANINGS[residual_data.PLATE_OFF])
         self.plate_box.setChecked(bool(self.state.plate_off))
         self.plate_box.toggled.connect(lambda on: setattr(self.state, "plate_off", on))
