@@ -13,6 +13,10 @@ class InputError(AppulseError, ValueError):
     """Something that the user gave cannot be used as it is."""
 
 
+class ProblemListError(InputError):
+    """Several problems of one file; the message has a line for each, and their number last."""
+
+
 class FrameError(InputError):
     """A frame's file, header or pixels cannot be used."""
 

@@ -68,10 +68,10 @@ def test_parabola_and_hyperbola_in_a_list(tmp_path):
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        (HALE_BOPP[:60], "no whole line"),
+        (HALE_BOPP[:60], "not a whole line"),
         (HALE_BOPP.replace("0.916241", "       x"), "q is nan"),
         (HALE_BOPP.replace("0.916241", "-0.91624"), "must be positive"),
-        (HALE_BOPP.replace("J95O010", "J95!010"), "no whole line"),
+        (HALE_BOPP.replace("J95O010", "J95!010"), "not a whole line"),
     ],
 )
 def test_broken_comet_lines_are_listed(tmp_path, line, words):

@@ -68,6 +68,30 @@ def test_figures_against_their_formulas():
     assert plan.count * value["cadence"] <= (plan.end - plan.begin).sec
 
 
+def test_a_series_for_a_picture():
+    """Dots 2.5 FWHM apart, an hour of light, around the least separation, within the night."""
+    where = night()
+    begin, end = where.interval
+    one = encounter(time=begin + (end - begin) / 2)
+    dense = make_plan(one, where, camera())
+    plan = make_plan(one, where, camera(), dots=12)
+    series = plan.series
+    assert (series.dots, plan.count) == (12, 12 * series.per_dot)
+    image = np.hypot(plan.figures["seeing"].value, plan.figures["scale"].value)
+    assert_allclose(plan.figures["spacing"].value, 2.5 * image, rtol=0.05)
+    assert_allclose(plan.figures["total"].value, 60.0, rtol=0.1)
+    assert begin <= plan.begin < one.time < plan.end <= end
+    span_s = 11 * series.every_s + series.per_dot * plan.figures["cadence"].value
+    assert span_s <= (plan.end - plan.begin).sec + 1.0
+    assert plan.count < dense.count / 4
+    # a body too slow for twelve dots in one night leaves fewer; one dot at least
+    few = make_plan(one, where, camera(), dots=150)
+    assert 12 < few.series.dots < 150
+    assert few.end <= end
+    with pytest.raises(InputError, match="dots"):
+        make_plan(one, where, camera(), dots=0)
+
+
 def test_signal_to_noise_by_hand():
     """Electrons of a V 14 body: 10,050 photons/(s cm2 nm) at V 0, area, band, efficiency, extinction."""
     site = night(extinction=0.2)
@@ -148,7 +172,7 @@ def test_bad_wishes_are_refused():
             make_plan(encounter(), night(), camera(), cadence_s=cadence)
     with pytest.raises(InputError, match="trail"):
         make_plan(encounter(), night(), camera(), trail_arcsec=0.0)
-    with pytest.raises(InputError, match="does not serve"):
+    with pytest.raises(InputError, match="is not usable"):
         make_plan(encounter(), night(window=((20, 5), (60, 5), (60, 40))), camera())
 
 

@@ -212,7 +212,7 @@ def test_local_use_survives_in_xml_and_is_refused_in_psv(tmp_path):
     ("permID|ra\n7|1|2\n", "line 2: 3 cells for 2 fields"), ("! name X\npermID\n", "needs a '# ' line"),
     ("<ades version='2022'><optical>", "broken XML"), ("<other/>", "outermost element is <other>"),
     ("<!DOCTYPE a><ades/>", "document type"), ("<ades/>", "without observations"),
-    ("<ades><thing/></ades>", "no kind of observation"),
+    ("<ades><thing/></ades>", "not a kind of observation"),
     ("<ades><optical><x>1</x></optical></ades>", "no field 'x'"),
 ])  # fmt: skip
 def test_damaged_files_are_named(tmp_path, text, words):

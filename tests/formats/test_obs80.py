@@ -102,7 +102,8 @@ def test_ades_and_80_columns_say_the_same():
 
 @pytest.mark.parametrize(("text", "reason"), [
     (optical(ra="16 65 24.02"), "out of range"), (optical(dec="-24 xx 00"), "not sexagesimal"),
-    (optical(mag="1O.0"), "no number"), (optical("S"), "second line is missing"), (FAR, "without its first"),
+    (optical(mag="1O.0"), "not a number"), (optical("S"), "second line is missing"),
+    (FAR, "without its first"),
     (optical("R"), "radar"), ("what is this", "not an 80-column"), (optical(date="2027 13 05.1"), ""),
     ("\n".join([optical("S", station="C51"), FAR.replace("1 + 1234", "9 + 1234")]), "unit '9'"),
 ])  # fmt: skip

@@ -75,7 +75,8 @@ def test_all_problems_are_told_with_their_lines(tmp_path):
     site.done()
     with pytest.raises(InputError) as caught:
         problems.raise_any()
-    said = str(caught.value).splitlines()
+    *said, count = str(caught.value).splitlines()
+    assert count == "5 problems found"
     assert [line.split(":")[1] for line in said] == ["2", "2", "3", "4", "5"]
     assert "did you mean 'latitude'?" in said[3]
     assert "at least 0 and at most 1" in said[4]

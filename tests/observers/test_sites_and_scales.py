@@ -68,8 +68,9 @@ def test_geocentre(text):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("ZZZ", "observatory codes"), ("C51", "position vector"), ("1,2", "not understood"),
-        ("east,3,4", "not understood"), ("10,95,0", "LON,LAT"), ("400,10,0", "LON,LAT"),
+        ("ZZZ", "observatory codes"), ("C51", "position vector"), ("1,2", "is the height missing"),
+        ("east,3,4", "not understood"), ("10,95,0", "latitude 95 is out of range"),
+        ("400,10,0", "longitude 400 is out of range"),
         ("10,20,nan", "finite"), ("10,20,2e6", "height"), ("", "not understood"),
         ("1,2,3,4", "not understood"),
     ],

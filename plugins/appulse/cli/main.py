@@ -23,6 +23,7 @@ from appulse.errors import (
     InputError,
     MissingExtraError,
     OutputExistsError,
+    ProblemListError,
     ServiceError,
 )
 
@@ -256,7 +257,10 @@ def main(argv: list[str] | None = None) -> int:
         except Exception as error:
             if debug:
                 raise
-            return _say(*_message_and_code(error))
+            *first, last = str(error).splitlines() if isinstance(error, ProblemListError) else [error]
+            for line in first:
+                _say(line, EXIT_INPUT)
+            return _say(*_message_and_code(error if last is error else InputError(last)))
 
 
 class Terminated(KeyboardInterrupt):
@@ -315,10 +319,7 @@ def _message_and_code(error: Exception) -> tuple[str, int]:
 
 
 def _say(message: str, code: int) -> int:
-    # Problems of a file that was checked as a whole have a line each; everything else is one line.
-    lines = str(message).splitlines() if code == EXIT_INPUT else [str(message)]
-    for line in lines:
-        print("appulse: " + " ".join(line.split()), file=sys.stderr)
+    print("appulse: " + " ".join(str(message).split()), file=sys.stderr)
     return code
 
 

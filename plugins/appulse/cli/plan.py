@@ -9,6 +9,8 @@ _EXAMPLES = """\
 examples:
   the best site and night of the campaign for a pass that appulse encounters listed
     appulse plan campaign.yaml --encounter 7-IC4603-20270504 --out iris_plan
+  all through the night, as many exposures as the camera can take
+    appulse plan campaign.yaml --encounter 7-IC4603-20270504 --densest --out iris_dense
   from one site, with one instrument, on one night, a frame every two minutes
     appulse plan campaign.yaml --encounter 7-IC4603-20270504 --site hosted --instrument "short refractor" \\
       --night 2027-05-04 --cadence 120 --out iris_plan
@@ -37,7 +39,15 @@ def add_parser(subparsers) -> None:
         help="an instrument of the campaign or of the settings file; its first",
     )
     parser.add_argument("--night", metavar="DATE", help="evening's local date, e.g. 2027-05-04; the nearest")
-    parser.add_argument("--cadence", type=float, metavar="SECONDS", help="time between exposures")
+    parser.add_argument(
+        "--dots", type=int, default=12, metavar="N", help="separate dots of the body in the picture (12)"
+    )
+    parser.add_argument(
+        "--densest", action="store_true", help="expose all through the usable hours, without a pause"
+    )
+    parser.add_argument(
+        "--cadence", type=float, metavar="SECONDS", help="the same, with this time between exposures"
+    )
     parser.add_argument("--trail", type=float, metavar="ARCSEC", help="longest trail; the seeing by default")
     parser.add_argument("--seed", type=_seed, default=1, metavar="N", help="of the preview's noise (1)")
     common.add_kernel_option(parser)
@@ -64,29 +74,36 @@ def run(args: argparse.Namespace) -> int:
         planned = plan_capture(
             read_campaign(args.campaign), args.encounter, site=args.site, instrument=args.instrument,
             night=args.night, trail_arcsec=args.trail, cadence_s=args.cadence,
+            dots=None if args.densest else args.dots,
         )  # fmt: skip
         for words in planned.notes:
             common.note(words)
         progress("drawing the plan", 0, 0)
         save_plan(planned, args.out, seed=args.seed, overwrite=args.overwrite)
-    _print(planned.plan, planned.advice)
+    _print(planned)
     print(f"\nWritten to {args.out}: {', '.join(FILES)}")
     return 0
 
 
 _SHOWN = (
-    "scale", "altitude", "sky", "motion_px", "exposure", "count", "snr", "snr_total", "composite", "fits"
+    "scale", "altitude", "sky", "motion_px", "exposure", "dots", "dots_every", "per_dot", "count", "total",
+    "volume",
+    "snr", "snr_total", "composite", "fits",
 )  # fmt: skip
 
 
-def _print(plan, words) -> None:
-    from appulse.reports import headline
+def _print(planned) -> None:
+    from appulse.reports import cost_text, headline
 
+    plan, words = planned.plan, planned.advice
     print(headline(plan))
     print(words[0].upper() + words[1:])
     print()
     for key in _SHOWN:
         if key in plan.figures:
             print(f"  {plan.figures[key].label:34} {plan.figures[key]}")
+    rental = planned.campaign.rental.get(plan.night.site.name)
+    if rental is not None:
+        print(f"  {'hired time':34} {cost_text(plan, rental)}")
     for warning in plan.warnings:
         common.note(warning)

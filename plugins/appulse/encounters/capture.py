@@ -10,6 +10,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from astropy.time import Time, TimeDelta
@@ -28,7 +29,7 @@ from appulse.encounters.photon_rates import (
     surface_brightness,
     trailing_loss_mag,
 )
-from appulse.encounters.visibility import best_index
+from appulse.encounters.visibility import LEAST_HOURS, STEP_MINUTES, best_index
 from appulse.errors import InputError
 from appulse.numerics import radec_from_unit, separation_rad, tangent_axes
 from appulse.observers import quiet_erfa
@@ -52,6 +53,11 @@ TWILIGHT_SEEN_DEG = -15.0
 TRAIL_IN_FWHM = 1.0
 """A trail may grow to the seeing: common practice, no source."""
 
+DOT_FWHM, LEAST_DOT_FWHM = 2.5, 2.0
+"""How far dots of a picture stand apart, and how near they may come (common practice, no source)."""
+DEPTH_S = 3600.0
+"""Light for the still sky of a picture (common practice, no source)."""
+MOST_DOTS = 200
 CCD_EQUATION = "CCD equation (Merline & Howell 1995)"
 WHOLE = "the whole object and the whole track"
 MIDDLE = "the object's centre and the whole track"
@@ -316,24 +322,26 @@ def _ordinal(number: int) -> str:
     return f"{number}{ {1: 'st', 2: 'nd', 3: 'rd'}.get(number % 10, 'th')}"
 
 
-def _motion_figures(scene, step_s, exposure_s):
+def _motion_figures(scene, step_s, exposure_s, series=None):
     """Motion on the sensor and the spacing of the images in a composite."""
     source = "N-body ephemeris, seen from the site"
     trail = scene.fastest / 3600 * exposure_s
-    spacing = scene.rate / 3600 * step_s
+    spacing = scene.rate / 3600 * (step_s if series is None else series.every_s)
     apart = spacing / scene.fwhm
     # dots 2 FWHM apart are seen as separate; between 1.5 and 2 they still are, as beads on a string
     every = max(1, int(np.ceil(2.0 * scene.fwhm / max(spacing, 1e-9))))
     words = "a string of separate dots"
     if apart <= 1.5:
         words = f"a continuous line; separate dots if every {_ordinal(every)} image is used"
+    if series is not None:
+        words = "one dot" if series.dots == 1 else f"{series.dots} separate dots, one image of each group"
     return _figures(
         ("motion", "motion on the sky", scene.rate, "arcsec/h", f"{source}, middle of the interval"),
         ("motion_fastest", "motion at most", scene.fastest, "arcsec/h", source),
         ("motion_px", "motion on the sensor", scene.rate / 60 / scene.scale, "px/min", "motion / scale"),
         ("motion_pa", "towards", scene.motion_pa, "deg E of N", source),
         ("trail", "trail of one exposure, at most", trail, "arcsec", "motion x exposure"),
-        ("spacing", "images of the body apart", spacing, "arcsec", "motion x cadence"),
+        ("spacing", "dots of the body apart", spacing, "arcsec", "motion x time between them"),
         ("composite", "composite shows", words, "", "spacing / seeing; 2 FWHM apart: common practice"),
     )
 
@@ -367,6 +375,18 @@ def _light_figures(scene, exposure_s, count):
     return _figures(*rows)
 
 
+def _group_figures(series):
+    """How a series is divided into groups, where it is."""
+    if series is None:
+        return []
+    apart = f"{DOT_FWHM:g} FWHM apart (common practice, no source), or as the night allows"
+    return _figures(
+        ("dots", "dots of the body", series.dots, "", apart),
+        ("dots_every", "one dot every", series.every_s / 60.0, "min", "way of the body / motion"),
+        ("per_dot", "exposures for each dot", series.per_dot, "", "an hour of light in all, common practice"),
+    )
+
+
 def _series_figures(scene, exposure_s, step_s, count, framing):
     """Number, cadence, data volume, colour, flip."""
     optics = scene.optics
@@ -375,7 +395,7 @@ def _series_figures(scene, exposure_s, step_s, count, framing):
     split = f"{total * LUMINANCE_SHARE:.0f} min luminance, {total * (1 - LUMINANCE_SHARE):.0f} min colour"
     colour_time = _colour_time(scene.night, scene.chosen)
     return _figures(
-        ("count", "exposures in the interval", count, "", "interval / cadence"),
+        ("count", "exposures in all", count, "", "dots x exposures, or interval / cadence"),
         ("cadence", "one every", step_s, "s", "exposure + readout, or as given"),
         ("total", "light collected", total, "min", "number x exposure"),
         ("volume", "data", volume, "GB", "pixels x 2 bytes x number"),
@@ -401,6 +421,48 @@ def _flip(night, chosen, instrument):
     when = night.times[chosen[turn[0]]] + TimeDelta(150.0, format="sec")
     act = "flip the mount" if instrument.mount == "equatorial" else "no flip needed"
     return f"crossed at {when.strftime('%H:%M')} UTC: {act}"
+
+
+class Series(NamedTuple):
+    """Groups of exposures, one group for each dot that the body leaves in the picture."""
+
+    dots: int
+    per_dot: int
+    every_s: float
+    night: object  # SiteNight with the series' own stretch alone
+
+
+def _series(scene, exposure_s, step_s, dots):
+    """A series for a picture: separate dots around the least separation, and an hour of light in all.
+
+    ::
+
+        |ooo      |ooo      |ooo      |ooo      o  an exposure; a group of them for each dot
+         <- every ->                               every: the body's way of 2.5 FWHM, or the group's length
+    """
+    night = scene.night
+    begin, end = night.interval
+    total_s = (end - begin).sec
+    # coarse pixels widen a dot as the air does
+    dot_s = DOT_FWHM * np.hypot(scene.fwhm, scene.scale) / max(scene.rate, 1e-9) * 3600.0
+    per_dot = max(1, int(np.ceil(DEPTH_S / (dots * exposure_s))))
+    every_s = max(dot_s, per_dot * step_s)
+    if (dots - 1) * every_s + per_dot * step_s > total_s:
+        # a short stretch: the dots come nearer while they stay separate, then there are fewer
+        least_s = max(LEAST_DOT_FWHM / DOT_FWHM * dot_s, step_s)
+        per_dot = max(1, min(per_dot, int(total_s // step_s)))
+        every_s = max((total_s - per_dot * step_s) / max(dots - 1, 1), least_s)
+        per_dot = max(1, min(per_dot, int(every_s // step_s)))
+        dots = min(dots, 1 + max(0, int((total_s - per_dot * step_s) // every_s)))
+    span_s = (dots - 1) * every_s + per_dot * step_s
+    middle_s = (scene.encounter.time - begin).sec
+    start_s = float(np.clip(middle_s - span_s / 2, 0.0, max(total_s - span_s, 0.0)))
+    # the night's grid has steps of five minutes; a quarter of an hour is the shortest stretch it knows
+    grid_s = STEP_MINUTES * 60.0
+    first = np.floor(start_s / grid_s)
+    last = max(np.ceil((start_s + span_s) / grid_s), first + np.ceil(LEAST_HOURS * 3600.0 / grid_s))
+    ends = begin + TimeDelta(np.clip([first * grid_s, last * grid_s], 0.0, total_s), format="sec")
+    return Series(dots, per_dot, every_s, night.within(*ends))
 
 
 @quiet_erfa()
@@ -443,6 +505,8 @@ class CapturePlan:
     exposure_s : float
     count : int
     warnings : tuple of str
+    series : Series or None
+        Of a series for a picture: its groups; None where exposures follow each other without a pause.
     """
 
     encounter: object
@@ -455,10 +519,13 @@ class CapturePlan:
     exposure_s: float
     count: int
     warnings: tuple = field(default=())
+    series: Series | None = None
 
 
 @quiet_erfa()
-def plan_capture(encounter, night, instrument, vector_au, *, trail_arcsec=None, cadence_s=None, binning=1):
+def plan_capture(
+    encounter, night, instrument, vector_au, *, trail_arcsec=None, cadence_s=None, binning=1, dots=None
+):
     """Plan the capture of a pass.
 
     Parameters
@@ -475,6 +542,9 @@ def plan_capture(encounter, night, instrument, vector_au, *, trail_arcsec=None, 
         Time between the starts of two exposures; default as fast as the camera allows.
     binning : int
         Pixels per side added on the chip.
+    dots : int, optional
+        A series of so many separate dots of the body, with an hour of light for the still sky; left out:
+        the whole usable stretch, as dense as the camera or `cadence_s` has it.
 
     Returns
     -------
@@ -493,6 +563,16 @@ def plan_capture(encounter, night, instrument, vector_au, *, trail_arcsec=None, 
     conditions, warnings = _conditions(scene)
     exposure_s, exposure, more = _exposure(scene, trail_arcsec)
     step_s = exposure_s + instrument.overhead_s
+    series = None
+    if dots is not None and cadence_s is None:
+        if not 1 <= dots <= MOST_DOTS:
+            raise InputError(f"{dots} dots: 1 to {MOST_DOTS} are allowed")
+        series = _series(scene, exposure_s, step_s, dots)
+        night = series.night
+        begin, end = interval = night.interval
+        # what the sky is like within the series, and no longer within the whole stretch
+        scene = _Scene.of(encounter, night, instrument, vector_au, binning)
+        conditions, warnings = _conditions(scene)
     if cadence_s is not None:
         if not np.isfinite(cadence_s) or cadence_s > (end - begin).sec:
             minutes = (end - begin).sec / 60
@@ -504,16 +584,17 @@ def plan_capture(encounter, night, instrument, vector_au, *, trail_arcsec=None, 
             needed = f"exposure and readout, {step_s:.1f} s"
             raise InputError(f"a cadence of {cadence_s:g} s is shorter than {needed}; give a longer one")
         step_s = float(cadence_s)
-    count = max(1, int((end - begin).sec // step_s))
+    count = max(1, int((end - begin).sec // step_s)) if series is None else series.dots * series.per_dot
     framing = frame_field(encounter, interval, instrument, vector_au, night.site.place)
     figures = [
         *conditions,
         *exposure,
-        *_motion_figures(scene, step_s, exposure_s),
+        *_motion_figures(scene, step_s, exposure_s, series),
+        *_group_figures(series),
         *_light_figures(scene, exposure_s, count),
         *_series_figures(scene, exposure_s, step_s, count, framing),
     ]
     return CapturePlan(
         encounter, night, instrument, {figure.key: figure for figure in figures}, framing, begin, end,
-        exposure_s, count, (*warnings, *more),
+        exposure_s, count, (*warnings, *more), series,
     )  # fmt: skip

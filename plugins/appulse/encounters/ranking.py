@@ -167,18 +167,19 @@ def advice(by_site, rented=()):
     Examples
     --------
     >>> advice({"ledge": Odds(0.14, 0.3, (1,)), "hosted": Odds(0.85, 4.0, (1,))}, {"hosted"})
-    'from ledge 14%, from hosted 85%, together 87%: book hosted.'
+    'chance of at least one clear night of those usable: ledge 14%, hosted 85%, together 87%: book hosted.'
     >>> advice({"ledge": Odds(0.0, 0.0, ())})
     'from ledge it cannot be seen: choose another site or another pass.'
     """
     serving = {name: site for name, site in by_site.items() if site.nights}
     if not serving:
         return f"from {', '.join(by_site)} it cannot be seen: choose another site or another pass."
-    parts = [f"from {name} {chance_text(site)}" for name, site in by_site.items()]
+    parts = [f"{name} {chance_text(site)}" for name, site in by_site.items()]
     if len(serving) > 1:
         parts.append(f"together {chance_text(together(by_site))}")
     best = max(serving, key=lambda name: serving[name].chance)
-    return f"{', '.join(parts)}: {'book' if best in rented else 'plan for'} {best}."
+    act = "book" if best in rented else "plan for"
+    return f"chance of at least one clear night of those usable: {', '.join(parts)}: {act} {best}."
 
 
 def chance_text(one):

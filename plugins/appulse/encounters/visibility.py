@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime
 import zoneinfo
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -104,6 +104,12 @@ class SiteNight:
             return None
         first, last = self._stretch
         return self.times[first], self.times[last - 1]
+
+    def within(self, begin, end):
+        """The same night with nothing usable outside two moments."""
+        slack = TimeDelta(1.0, format="sec")
+        inside = (self.times >= begin - slack) & (self.times <= end + slack)
+        return replace(self, near=self.near & inside)
 
     @property
     def _stretch(self):

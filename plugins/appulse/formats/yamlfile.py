@@ -14,7 +14,7 @@ from pathlib import Path
 
 import yaml
 
-from appulse.errors import InputError
+from appulse.errors import InputError, ProblemListError
 from appulse.files import read_text
 
 
@@ -187,7 +187,7 @@ class Problems:
             lines = [f"{self.path}:{line}: {text}" for line, text in sorted(self.found)]
             if len(lines) > 1:
                 lines.append(f"{len(lines)} problems found")
-            raise InputError("\n".join(lines))
+            raise ProblemListError("\n".join(lines))
 
 
 class Fields:

@@ -8,7 +8,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "calendar": ["write_calendar"],
         "evidence": ["write_evidence"],
         "evidence_pdf": ["evidence_pdf"],
-        "night_sheet": ["booking_text", "headline", "night_sheet_html", "night_sheet_pdf"],
+        "night_sheet": ["booking_text", "cost_text", "headline", "night_sheet_html", "night_sheet_pdf"],
         "picture": ["annotated_png"],
     },
 )

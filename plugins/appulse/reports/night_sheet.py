@@ -53,18 +53,18 @@ def night_sheet_html(plan, *, odds=None, advice="", notes=()):
         _section("When", _when(plan)),
         _section("Cautions", "<ul>" + "".join(f"<li>{escape(line)}</li>" for line in CAUTIONS) + "</ul>"),
         _section("Charts", _charts(plan)),
-        _section("Figures and where they come from", _figures(plan)),
+        _section("Figures and their sources", _figures(plan)),
     ]
     if odds:
-        head = ["site", "chance of a clear night", "expected hours", "usable nights"]
+        head = ["site", "at least one clear night", "expected hours", "usable nights"]
         body.insert(
-            1, _section("Odds", html_table(head, _odds_rows(odds), words=(0,)) + f"<p>{escape(advice)}</p>")
+            1, _section("Chances", html_table(head, _odds_rows(odds), words=(0,)) + f"<p>{escape(advice)}</p>")
         )
     warnings = [*plan.warnings, *notes]
     if warnings:
         items = "".join(f"<li>{escape(line)}</li>" for line in warnings)
         # warnings come before everything that they concern
-        body.insert(1, _section("Mind", f"<ul>{items}</ul>"))
+        body.insert(1, _section("Notes", f"<ul>{items}</ul>"))
     template = resources.files("appulse.reports").joinpath("templates", "evidence.html")
     return Template(template.read_text(encoding="utf-8")).substitute(
         title=escape(f"{body_name(encounter)} by {encounter.target.name}"),
@@ -106,9 +106,34 @@ def headline(plan):
     apart = encounter.separation_arcsec / 60
     return (
         f"{body_name(encounter)} passes the centre of {encounter.target.name} by {apart:.1f} arcmin"
-        f"{where} at {when}. Photograph from {begin} to {end}: {plan.count} exposures of "
-        f"{plan.exposure_s:g} s."
+        f"{where} at {when}. Photograph from {begin} to {end}: {series_text(plan)}."
     )
+
+
+def series_text(plan):
+    """The exposures in words: groups, one for each dot of the body, or all in one row."""
+    series = plan.series
+    if series is None or series.dots == 1:
+        return f"{plan.count} exposures of {plan.exposure_s:g} s"
+    every = series.every_s / 60
+    each = f"{series.per_dot} x {plan.exposure_s:g} s" if series.per_dot > 1 else f"{plan.exposure_s:g} s"
+    return f"{series.dots} dots, one every {every:.3g} min, {each} for each ({plan.count} exposures)"
+
+
+def cost_text(plan, rental):
+    """Slots and price of hired time in a line."""
+    count = _slot_count(plan, rental)
+    words = f"{count} {'slot' if count == 1 else 'slots'} of {rental.slot_minutes:g} min"
+    if rental.price_hour is None:
+        return words
+    cost = count * rental.slot_minutes / 60 * rental.price_hour
+    return f"{words}, {cost:.2f} {rental.currency}".rstrip()
+
+
+def _slot_count(plan, rental):
+    minutes = (plan.end - plan.begin).sec / 60
+    # rounded first: 60.0000001 minutes are one slot of an hour
+    return max(1, int(np.ceil(round(minutes / rental.slot_minutes, 6))))
 
 
 def booking_text(plan, rental=None, others=()):
@@ -131,11 +156,12 @@ def booking_text(plan, rental=None, others=()):
     lines = [
         f"Booking: {site.name}",
         f"Object:  {body_name(encounter)} by {encounter.target.name} ({encounter.id})",
-        f"Pointing: RA {plan.framing.ra:.5f}, Dec {plan.framing.dec:+.5f} degrees ICRF, "
+        f"Pointing: RA {sexagesimal(plan.framing.ra / 15, 'h')}, Dec {sexagesimal(plan.framing.dec, 'd')} "
+        f"({plan.framing.ra:.5f}, {plan.framing.dec:+.5f} degrees, ICRF), "
         f"camera's up side at position angle {plan.framing.rotation_deg:.1f}",
         f"From:    {_in_zones(plan.begin, where)}",
         f"To:      {_in_zones(plan.end, where)}",
-        f"Series:  {plan.count} x {plan.exposure_s:g} s",
+        f"Series:  {series_text(plan)}",
         f"Data:    {plan.figures['volume']}",
     ]
     if rental is not None:
@@ -154,15 +180,13 @@ def _in_zones(moment, sites):
     local = {}
     for site in sites:
         local.setdefault(local_text(moment, site), []).append(site.name)
-    told = (f"{text} ({', '.join(names)})" for text, names in local.items())
-    return " = ".join([f"{moment.strftime('%Y-%m-%d %H:%M')} UTC", *told])
+    named = (f"{text} ({', '.join(names)})" for text, names in local.items())
+    return " = ".join([f"{moment.strftime('%Y-%m-%d %H:%M')} UTC", *named])
 
 
 def _slots(plan, rental, where):
     """The slots that cover the interval, one a line, and what they cost."""
-    minutes = (plan.end - plan.begin).sec / 60
-    # rounded first: 60.0000001 minutes are one slot of an hour
-    count = max(1, int(np.ceil(round(minutes / rental.slot_minutes, 6))))
+    count = _slot_count(plan, rental)
     lines = [f"Slots:   {count} of {rental.slot_minutes:g} min"]
     edges = plan.begin + TimeDelta(np.arange(count + 1) * rental.slot_minutes * 60, format="sec")
     for number in range(min(count, MOST_SLOTS)):
@@ -265,7 +289,7 @@ def _text_page(plan, odds, advice):
         chances = [
             f"{row[0]}: {row[1]}, {row[2]} hours expected, {row[3]} nights" for row in _odds_rows(odds)
         ]
-        blocks.append(("Odds", [*chances, advice]))
+        blocks.append(("Chances", [*chances, advice]))
     blocks.append(("Cautions", [f"- {line}" for line in CAUTIONS]))
     top = 0.915
     for heading, lines in blocks:

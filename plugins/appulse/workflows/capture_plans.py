@@ -9,6 +9,8 @@ from typing import Any
 from appulse.errors import InputError
 from appulse.workflows.pass_search import bodies_of, targets_of
 
+DOTS = 12
+"""Dots of the body in a picture: enough to show its way, few enough to be told apart (common practice)."""
 LONGEST_SHIFT_D = 1.5
 """An id made for a site may fall on the other side of midnight: a day's grace, and half of one."""
 WIDE_ARCMIN = 600.0
@@ -37,6 +39,7 @@ class PlannedCapture:
 def plan_capture(
     campaign, encounter_id: str, *, site: str | None = None, instrument: str | None = None,
     night: str | None = None, trail_arcsec: float | None = None, cadence_s: float | None = None,
+    dots: int | None = DOTS,
 ) -> PlannedCapture:  # fmt: skip
     """Plan the capture of one pass: when, how, and with what chance.
 
@@ -53,7 +56,10 @@ def plan_capture(
     trail_arcsec : float, optional
         Longest trail; the seeing when left out.
     cadence_s : float, optional
-        Time between exposures.
+        Time between exposures, all through the usable stretch.
+    dots : int or None
+        A series for a picture with so many separate dots of the body, and an hour of light for the still
+        sky; None: the densest series that the camera and the night allow.
 
     Returns
     -------
@@ -71,7 +77,7 @@ def plan_capture(
     >>> _ = file.write_text('''
     ... title: Iris among nebulae
     ... dates: {from: 2027-05-01, to: 2027-05-09}
-    ... sites: [{name: hosted, place: [-68.0, -23.0, 2400], time_zone: America/Santiago, private: false}]
+    ... sites: [{name: hosted, place: [20.5, -23.0, 1250], time_zone: Africa/Windhoek, private: false}]
     ... instruments: [{name: small, aperture_mm: 70, focal_length_mm: 350, pixel_um: 6.1,
     ...                sensor_px: [1600, 1200], mount: equatorial}]
     ... ''')
@@ -96,7 +102,8 @@ def plan_capture(
     encounter = _seen_from(encounter, catalogue, chosen.site)
     vectors = body_vectors(encounter, catalogue)
     plan = plan_night(
-        encounter, chosen, campaign.instruments[0], vectors, trail_arcsec=trail_arcsec, cadence_s=cadence_s
+        encounter, chosen, campaign.instruments[0], vectors, trail_arcsec=trail_arcsec, cadence_s=cadence_s,
+        dots=dots,
     )
     words = advice(chances, campaign.rental)
     return PlannedCapture(plan, NBodyEphemeris(catalogue), vectors, chances, words, campaign, notes)
@@ -315,11 +322,12 @@ def _as_mapping(plan):
 
 def _pointings(plan):
     """The plan's pointing as a line of CSV under its heading."""
-    framing = plan.framing
+    framing, series = plan.framing, plan.series
+    groups = f"{plan.count},0" if series is None else f"{series.dots},{series.every_s:.1f}"
     return (
-        "name,ra_deg,dec_deg,rotation_deg,begin_utc,end_utc,exposure_s,count\n"
+        "name,ra_deg,dec_deg,rotation_deg,begin_utc,end_utc,exposure_s,count,dots,every_s\n"
         f"{plan.encounter.id},{framing.ra:.6f},{framing.dec:.6f},{framing.rotation_deg:.2f},"
-        f"{plan.begin.isot},{plan.end.isot},{plan.exposure_s:g},{plan.count}\n"
+        f"{plan.begin.isot},{plan.end.isot},{plan.exposure_s:g},{plan.count},{groups}\n"
     )
 
 
