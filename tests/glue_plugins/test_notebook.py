@@ -148,7 +148,7 @@ def test_a_click_measures_and_the_buttons_keep_set_aside_and_undo(found, answers
     assert found["title"] == "<b>7 in iris_1.fits.fz</b>"
     assert found["place"] == pytest.approx([answers["iris_1.fits.fz"][name] for name in "xy"], abs=0.1)
     assert "as measured" in found["numbers"]
-    assert "plate off" in found["numbers"]
+    assert "plate-corrected" in found["numbers"]
     assert found["numbers"].count("±") > 8
     assert all(found[name] for name in ("stamp", "verdict", "before", "undone"))
     assert found["kept"] == ["iris_1.fits.fz"]

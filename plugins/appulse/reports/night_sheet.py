@@ -58,7 +58,8 @@ def night_sheet_html(plan, *, odds=None, advice="", notes=()):
     if odds:
         head = ["site", "at least one clear night", "expected hours", "usable nights"]
         body.insert(
-            1, _section("Chances", html_table(head, _odds_rows(odds), words=(0,)) + f"<p>{escape(advice)}</p>")
+            1,
+            _section("Chances", html_table(head, _odds_rows(odds), words=(0,)) + f"<p>{escape(advice)}</p>")
         )
     warnings = [*plan.warnings, *notes]
     if warnings:

@@ -102,7 +102,7 @@ def _places(text):
     for name in ("datetime_jd", "RA", "DEC"):
         values = np.ma.filled(np.ma.asarray(found[name], dtype=float), np.nan)
         if not np.isfinite(values).all():
-            raise ServiceError(f"JPL Horizons sent a table whose column {name} is no number in some row")
+            raise ServiceError(f"JPL Horizons sent a table whose column {name} is not a number in some row")
     return found
 
 

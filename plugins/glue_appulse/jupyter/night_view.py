@@ -299,7 +299,7 @@ class NightView:
     def plot(self, x: str = residual_data.MJD, y: str = "along", *, show: bool = True):
         """glue's plot of two columns of the residuals; a selection in it shows in the frames and the table.
 
-        Columns with errors show them; the axis says which O-C it is, as measured or with the plate off.
+        Columns with errors show them; the axis says which O-C it is, as measured or plate-corrected.
         """
         data = self._residual_data()
         with _quiet():
