@@ -189,7 +189,7 @@ def test_ctrl_c_keeps_what_is_done(night, words, looked_at, capsys, monkeypatch)
     assert not list(looked_at.rglob(".*"))
     assert main(command) == 0
     # Two star lists, four planes and the base.
-    assert "7 parts of a broken-off run" in capsys.readouterr().out
+    assert "7 parts of an interrupted run" in capsys.readouterr().out
     assert not (looked_at / "parts").exists()
 
 

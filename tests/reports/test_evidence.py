@@ -259,7 +259,7 @@ def test_every_note_stands_with_its_frame():
 def test_notes_of_one_body_among_several_name_it():
     bodies = [residual(0, notes=("PSF", "3 neighbours")), residual(0, notes=("PSF",))]
     bodies[1] = replace(bodies[1], designation="8")
-    assert notes_of(bodies) == ["PSF", "7: 3 neighbours"]
+    assert notes_of(bodies) == ["PSF", "(7) Iris: 3 neighbours"]
 
 
 def labels(figure):
