@@ -69,8 +69,8 @@ def test_a_residual_keeps_its_surroundings_and_not_the_frame(scene):
     ):
         away = np.hypot(whole["x"] - 150.2, whole["y"] - 120.4)
         assert len(table) == np.sum(away <= reach) < len(whole)
-    assert plate.survey._fits
-    assert not kept.survey._fits
+    assert plate.survey.pixels is not None
+    assert kept.survey.pixels is kept.survey.bad is None
     assert kept.local_offset(10.0, 20.0)[0] == plate.local_offset(10.0, 20.0)[0]
     beside = measure(frame, row(135.0, 235.0), plate)
     near = np.hypot(plate.field_stars["x"] - 135.0, plate.field_stars["y"] - 235.0) * plate.pixel_scale < 100

@@ -13,9 +13,10 @@ import numpy as np
 from bench_centroid import GAIN, bound, scene
 
 from appulse.astrometry.detection import detect_stars
-from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image, psf_from_stars
+from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
 from appulse.astrometry.source_fit import fit_source
 from appulse.astrometry.stamp import Noise
+from appulse.astrometry.star_fit import psf_from_stars
 from appulse.errors import MeasurementError
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from appulse.registration import Bad, bad_pixels, filled, mosaic_colours, satellite_trails
+from appulse.registration import Bad, bad_pixels, filled, mosaic_colours, satellite_trails, sharper
 from appulse.registration.detector import peak_ratio, saturated_pixels
 from invented_frames import add_point
 
@@ -23,7 +23,9 @@ def field():
 
 
 def marked(data, fwhm=None):
-    return bad_pixels(data, np.float32(SKY), np.full(SHAPE, SIGMA, np.float32), fwhm=fwhm, gain=GAIN)
+    sigma = np.full(SHAPE, SIGMA, np.float32)
+    kinds = bad_pixels(data, np.float32(SKY), sigma, gain=GAIN)
+    return sharper(kinds, data - SKY, sigma, fwhm, gain=GAIN)
 
 
 def test_no_star_and_no_galaxy_trips_it(field):

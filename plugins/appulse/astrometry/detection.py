@@ -15,14 +15,14 @@ import numpy as np
 from astropy.table import Table
 from scipy import fft, ndimage
 
-from appulse.astrometry.psf import POINT, PSF, FieldPSF, Trail, pixel_image, psf_from_stars
+from appulse.astrometry.psf import POINT, PSF, FieldPSF, Trail, pixel_image
 from appulse.astrometry.sky import SkyMesh, level_mosaic_sky, sky_mesh
-from appulse.astrometry.source_fit import fit_source
 from appulse.astrometry.stamp import Noise, frame_noise, sky_sigma
+from appulse.astrometry.star_fit import NARROWEST_FWHM, Pixels, StarFits, fit_stars, psf_from_stars
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
 from appulse.numerics import mad_sigma, normal_isf
-from appulse.registration import Bad, bad_pixels, filled, mosaic_colours
+from appulse.registration import Bad, bad_pixels, filled, mosaic_colours, satellite_trails, sharper
 
 STRIP_ROWS = 512
 THREADS = 2
@@ -43,7 +43,6 @@ mean, are not both green."""
 
 PLATEAU_PIXELS = 6
 """So many pixels at the very top of the scale mean that it clips there."""
-STAR_RADIUS_FWHM = 3.2
 
 
 @dataclass(frozen=True)
@@ -84,35 +83,29 @@ class Survey:
     bad_kinds: np.ndarray | None = field(default=None, repr=False)
     colours: np.ndarray | None = field(default=None, repr=False)
     colour_sigmas: tuple[float, ...] = (1.0,)
-    # Star fits made so far: plate check and alignment ask for the same stars.
-    _fits: dict = field(default_factory=dict, repr=False)
-
     @property
     def bad(self) -> np.ndarray | None:
         """Pixels that are no light, or saturated; bool, (ny, nx)."""
         return None if self.bad_kinds is None else self.bad_kinds > 0
 
-    def star_fit(self, data, index: int):
-        """Careful fit of one source of the table; None where it fails. Kept for the next who asks."""
-        if index not in self._fits:
-            x, y = float(self.sources["x"][index]), float(self.sources["y"][index])
-            psf = self.psf.at(x, y)
-            try:
-                self._fits[index] = fit_source(
-                    data, x, y, psf, self.noise, background_order=1, saturation=self.saturation,
-                    radius=max(STAR_RADIUS_FWHM * psf.fwhm, 5.0), max_shift=max(psf.fwhm, 1.5),
-                    bad=None if self.bad_kinds is None else (self.bad_kinds & ~Bad.SATURATED) > 0,
-                )  # fmt: skip
-            except (MeasurementError, np.linalg.LinAlgError):
-                self._fits[index] = None
-        return self._fits[index]
+    @property
+    def for_stars(self) -> Pixels:
+        """The pixels as star fits take them."""
+        return Pixels(
+            self.pixels, self.bad_kinds, lambda x, y: self.sky.at(x, y, "sigma"), self.noise, self.colours,
+            self.colour_sigmas, int(Bad.SATURATED),
+        )  # fmt: skip
+
+    def star_fits(self, rows) -> StarFits:
+        """Careful fits of some rows of the table of sources, all at once."""
+        x, y, flux = (np.asarray(self.sources[name], dtype=float) for name in ("x", "y", "flux"))
+        return fit_stars(self.for_stars, x[rows], y[rows], self.psf, (x, y, flux))
 
     def about(self, x: float, y: float, radius_px: float) -> "Survey":
         """The same survey with the sources around a place only, and without the pixels."""
         return replace(
-            self, sources=within(self.sources, x, y, radius_px), pixels=None, bad_kinds=None, colours=None,
-            _fits={},
-        )  # fmt: skip
+            self, sources=within(self.sources, x, y, radius_px), pixels=None, bad_kinds=None, colours=None
+        )
 
 
 def within(table: Table, x: float, y: float, radius: float) -> Table:
@@ -122,7 +115,7 @@ def within(table: Table, x: float, y: float, radius: float) -> Table:
     return table[np.hypot(np.asarray(table["x"]) - x, np.asarray(table["y"]) - y) <= radius]
 
 
-def survey_frame(frame, *, psf: PSF | None = None) -> Survey:
+def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     """Look at a frame once.
 
     Parameters
@@ -130,6 +123,9 @@ def survey_frame(frame, *, psf: PSF | None = None) -> Survey:
     frame : SolvedFrame
     psf : PSF, optional
         Where it is known; else from the frame's stars.
+    known : callable, optional
+        Given the table of sources, brightest first, and their typical FWHM in px it says which rows are stars
+        that a catalogue knows: the PSF is taken from those where they are enough.
 
     Returns
     -------
@@ -158,26 +154,66 @@ def survey_frame(frame, *, psf: PSF | None = None) -> Survey:
     level, sigma = sky.rows(0, pixels.shape[0]), sky.rows(0, pixels.shape[0], "sigma")
     options = {"gain": noise.gain_e_adu, "mosaic": colours is not None}
     kinds = bad_pixels(pixels, level, sigma, saturation=saturation, raw=raw, **options)
-    shown = filled(pixels, (kinds & ~Bad.SATURATED) > 0, level)
-    sources = detect_stars(shown, sky=sky)
-    # A filter much wider or narrower than the stars loses the faint ones: look again with their own width.
-    width = _typical_width(sources)
-    if width > 4.5 or (0 < width < 2.0):
-        sources = detect_stars(shown, sky=sky, fwhm=float(np.clip(width, 1.2, 15.0)))
+    kinds, sources = _sources(pixels, kinds, sky, level, sigma, known, options)
     if psf is not None:
         shape = FieldPSF.fixed(psf, pixels.shape)
     else:
-        shape = psf_from_stars(pixels, sources, noise, saturation=saturation)
+        shape = _star_image(Pixels(
+            pixels, kinds, lambda x, y: sky.at(x, y, "sigma"), noise, colours, colour_sigmas,
+            int(Bad.SATURATED),
+        ), sources, saturation, known)  # fmt: skip
+    # What is sharper than these very stars is no light either; nor is a line across the whole frame.
+    kinds = sharper(kinds, pixels - level, sigma, shape.fwhm if shape.n_stars else None, **options)
+    trail = satellite_trails(pixels - level, sky.typical[1], shape.fwhm, kinds > 0)
+    kinds[trail] |= np.uint8(Bad.TRAIL)
+    sources = sources[_light(sources, kinds)]
     notes = (
         mosaic_note,
         noise.source if "estimated" in noise.source or "alone" in noise.source else "",
         clipped,
+        "a satellite's trail crosses the frame: its pixels are left out" if trail.any() else "",
         f"PSF: {shape.words} of {shape.fwhm:.1f} px" if shape.n_stars == 0 and psf is None else "",
     )
     return Survey(
         sky, sources, shape, noise, saturation, tuple(note for note in notes if note), pixels, kinds, colours,
         colour_sigmas,
     )  # fmt: skip
+
+
+def _sources(pixels, kinds, sky, level, sigma, known, options) -> tuple[np.ndarray, Table]:
+    """Sources of a frame by a filter about as wide as they are, and its bad pixels by what they tell."""
+    shown = filled(pixels, (kinds & ~np.uint8(Bad.SATURATED)) > 0, level)
+    sources = detect_stars(shown, sky=sky)
+    width = _typical_width(sources, None if known is None else known(sources, _typical_width(sources) or 3.0))
+    if not width:
+        return kinds, sources
+    # With the stars' width more is known to be no light, and a filter as wide as they are finds more of them.
+    again = sharper(kinds, pixels - level, sigma, width, **options)
+    more = np.count_nonzero(again) > np.count_nonzero(kinds) + 0.05 * len(sources)
+    if more or not 2.0 <= width <= 4.5:
+        shown = filled(pixels, (again & ~np.uint8(Bad.SATURATED)) > 0, level)
+        sources = detect_stars(shown, sky=sky, fwhm=float(np.clip(width, 1.2, 15.0)))
+    return again, sources
+
+
+def _star_image(pixels: Pixels, sources, saturation, known) -> FieldPSF:
+    """The frame's star image, from stars that a catalogue knows where it can be."""
+    rows = None
+    if known is not None and len(sources):
+        rows = known(sources, _typical_width(sources) or 3.0)
+    return psf_from_stars(
+        pixels.values, sources, pixels.noise, saturation=saturation, pixels=pixels, known=rows
+    )
+
+
+def _light(sources, kinds):
+    """Rows of sources whose middle is light: not sharp, dead or on a trail or bad line."""
+    if len(sources) == 0:
+        return np.zeros(0, int)
+    ny, nx = kinds.shape
+    x = np.clip(np.rint(np.asarray(sources["x"])).astype(int), 0, nx - 1)
+    y = np.clip(np.rint(np.asarray(sources["y"])).astype(int), 0, ny - 1)
+    return np.flatnonzero(kinds[y, x] & ~np.uint8(Bad.SATURATED) == 0)
 
 
 def _refuse_all_saturated(raw, saturation) -> None:
@@ -219,10 +255,16 @@ def _levelled(frame):
     return pixels, colours, tuple(float(share) for share in relative), note
 
 
-def _typical_width(sources) -> float:
-    """Median width of the brighter sources, px; 0 where there are too few."""
-    bright = np.asarray(sources["snr"]) > 15
-    return float(np.median(sources["fwhm"][bright][:300])) if bright.sum() >= 5 else 0.0
+def _typical_width(sources, listed=None) -> float:
+    """Width of the stars that a catalogue knows, else of the brighter sources, px; 0 with too few."""
+    width, snr = np.asarray(sources["fwhm"], dtype=float), np.asarray(sources["snr"], dtype=float)
+    light = width > NARROWEST_FWHM
+    if listed is not None and len(listed) >= 5 and light[listed].sum() >= 3:
+        rows = listed[light[listed]]
+        return float(np.median(width[rows[np.argsort(-snr[rows])][:40]]))
+    bright = np.flatnonzero(light & (snr > 15))[:300]
+    # Lumps of a nebula are wider than stars, and nothing is narrower: the lower third.
+    return float(np.percentile(width[bright], 33)) if len(bright) >= 5 else 0.0
 
 
 def _saturation(camera, data) -> tuple[float | None, str]:
@@ -274,16 +316,27 @@ def detect_stars(
     """
     data = frame if isinstance(frame, np.ndarray) else frame.data
     sky = sky if sky is not None else sky_mesh(data)
-    sigma = fwhm / FWHM_PER_SIGMA
-    pad = int(np.ceil(TRUNCATE * sigma)) + 3
+    band = BandPass(fwhm / FWHM_PER_SIGMA)
+    flat = np.empty(data.shape, np.float32)
+
+    def smooth_strip(first):
+        last = min(first + STRIP_ROWS, data.shape[0])
+        flat[first:last] = band.rows(data, sky, first, last)
 
     def strip(first):
-        last = min(first + STRIP_ROWS, data.shape[0])
-        return _strip(data, sky, sigma, first, last, pad, threshold)
+        return _strip(flat, data, sky, rough, band, first, min(first + STRIP_ROWS, data.shape[0]), threshold)
 
+    starts = range(0, data.shape[0], STRIP_ROWS)
     # The filter lets other threads run; more than two strips at a time would only cost memory.
     with ThreadPoolExecutor(THREADS) as pool:
-        columns = np.concatenate(list(pool.map(strip, range(0, data.shape[0], STRIP_ROWS))), axis=1)
+        list(pool.map(smooth_strip, starts))
+        # Where a nebula has structure as fine as the stars the limit is higher: its lumps are no sources.
+        found = sky_mesh(flat, sky.box) if np.ptp(flat) > 0 else None
+        noise = sky.sigma * np.float32(np.sqrt(band.norm2))
+        rough = replace(sky, level=np.zeros_like(noise), sigma=noise)
+        if found is not None and found.level.shape == noise.shape:
+            rough = replace(rough, sigma=np.maximum(noise, found.sigma))
+        columns = np.concatenate(list(pool.map(strip, starts)), axis=1)
     order = np.argsort(-columns[2], kind="stable")[:MAX_SOURCES]
     table = Table(
         dict(zip(("x", "y", "flux", "snr", "peak", "fwhm", "round"), columns[:, order], strict=True))
@@ -292,29 +345,56 @@ def detect_stars(
     return table
 
 
-def _strip(data, sky, sigma, first, last, pad, threshold):
-    """Peaks in rows first..last-1; columns of the table, shape (7, n)."""
-    low, high = max(0, first - pad), min(data.shape[0], last + pad)
-    values = np.asarray(data[low:high], dtype=np.float32)
-    bad = ~np.isfinite(values)
-    any_bad = bool(bad.any())
-    if any_bad:
+class BandPass:
+    """A Gaussian as wide as the stars, less its own mean over a few widths: wider structure goes."""
+
+    def __init__(self, sigma: float):
+        self.sigma, self.side = sigma, 2 * round(4.5 * sigma) + 1
+        self.pad = int(np.ceil(TRUNCATE * sigma)) + 2 * (self.side // 2) + 3
+        line = np.zeros(2 * self.pad + 1, dtype=np.float64)
+        line[self.pad] = 1.0
+        core = ndimage.gaussian_filter1d(line, sigma, truncate=TRUNCATE, mode="constant")
+        wide = core
+        for _ in range(2):
+            wide = ndimage.uniform_filter1d(wide, self.side, mode="constant")
+        # Noise after the filter over that before, squared; and its answer to a star as wide as itself.
+        self.norm2 = float(np.sum(core**2) ** 2 - 2 * np.sum(core * wide) ** 2 + np.sum(wide**2) ** 2)
+        self.response = float(np.sum(core**2) ** 2 - np.sum(core * wide) ** 2)
+        self.wide2 = 2 * (self.side**2 - 1) / 12
+
+    def rows(self, data, sky, first, last):
+        """Filtered rows first..last-1."""
+        low, high = max(0, first - self.pad), min(data.shape[0], last + self.pad)
+        values = np.asarray(data[low:high], dtype=np.float32)
+        bad = ~np.isfinite(values)
+        level = sky.rows(low, high)
         # A hole would dig into its neighbours' smoothing; the sky's own level does not.
-        values = np.where(bad, sky.rows(low, high), values)
-    smooth = ndimage.gaussian_filter(values, sigma, mode="nearest", truncate=TRUNCATE)
-    # The smoothed noise: white noise times the norm of the kernel, 1 / (2 sqrt(pi) sigma) if it is wide.
-    line = np.zeros(2 * pad + 1, dtype=np.float64)
-    line[pad] = 1.0
-    kernel = ndimage.gaussian_filter1d(line, sigma, truncate=TRUNCATE, mode="constant")
-    norm2 = float(np.sum(kernel**2)) ** 2
-    y, x = _above(smooth, sky, threshold * np.sqrt(norm2), low)
+        values = np.where(bad, np.float32(0.0), values - level)
+        smooth = ndimage.gaussian_filter(values, self.sigma, mode="nearest", truncate=TRUNCATE)
+        wide = smooth
+        for _ in range(2):
+            wide = ndimage.uniform_filter(wide, self.side, mode="nearest")
+        return (smooth - wide)[first - low : last - low]
+
+    def variance(self, ratio):
+        """Variance of an image's own light from the ratio of its peak to its bend, px^2."""
+        # Peak 1/t - 1/(t + w) and bend 1/t^2 - 1/(t + w)^2 with t = own + sigma^2 + 1/12, w that of the mean.
+        half = 0.5 * self.wide2 - ratio
+        return np.sqrt(half**2 + ratio * self.wide2) - half - self.sigma**2 - 1 / 12
+
+
+def _strip(flat, data, sky, rough, band, first, last, threshold):
+    """Peaks in rows first..last-1; columns of the table, shape (7, n)."""
+    low, high = max(0, first - 2), min(data.shape[0], last + 2)
+    smooth, values = flat[low:high], data[low:high]
+    y, x = _above(smooth, rough, threshold, low)
     nx = data.shape[1]
     inside = (
         (y + low >= first) & (y + low < last) & (x > 1) & (x < nx - 2) & (y > 1) & (y < smooth.shape[0] - 2)
     )
     y, x = y[inside], x[inside]
     centre = smooth[y, x]
-    top = np.ones(len(y), dtype=bool)
+    top = np.isfinite(values[y, x])
     for dy in (-1, 0, 1):
         for dx in (-1, 0, 1):
             if (dy, dx) != (0, 0):
@@ -322,10 +402,8 @@ def _strip(data, sky, sigma, first, last, pad, threshold):
                 later = (dy, dx) > (0, 0)
                 other = smooth[y + dy, x + dx]
                 top &= (centre > other) if later else (centre >= other)
-    if any_bad:
-        top &= ~bad[y, x]
     y, x = y[top], x[top]
-    return _shape(smooth, values, sky, x, y, low, sigma, norm2)
+    return _shape(smooth, values, sky, rough, x, y, low, band)
 
 
 def _above(smooth, sky, sigmas, low):
@@ -347,14 +425,13 @@ def _above(smooth, sky, sigmas, low):
     return y[out], x[out]
 
 
-def _shape(smooth, values, sky, x, y, low, sigma, norm2):
+def _shape(smooth, values, sky, rough, x, y, low, band):
     """Place, flux, signal to noise, peak, width and roundness of each peak from the pixels around it."""
-    level, noise = (sky.at(x, y + low, what) for what in ("level", "sigma"))
-    top = smooth[y, x]
-    centre = top - level
+    level, noise = sky.at(x, y + low), rough.at(x, y + low, "sigma")
+    centre = smooth[y, x]
     gx, gy = (smooth[y, x + 1] - smooth[y, x - 1]) / 2, (smooth[y + 1, x] - smooth[y - 1, x]) / 2
-    hxx = smooth[y, x + 1] + smooth[y, x - 1] - 2 * top
-    hyy = smooth[y + 1, x] + smooth[y - 1, x] - 2 * top
+    hxx = smooth[y, x + 1] + smooth[y, x - 1] - 2 * centre
+    hyy = smooth[y + 1, x] + smooth[y - 1, x] - 2 * centre
     hxy = (smooth[y + 1, x + 1] + smooth[y - 1, x - 1] - smooth[y + 1, x - 1] - smooth[y - 1, x + 1]) / 4
     # The peak of the paraboloid with these slopes and bends; a flat top has none, and keeps its pixel.
     determinant = hxx * hyy - hxy**2
@@ -363,12 +440,10 @@ def _shape(smooth, values, sky, x, y, low, sigma, norm2):
     dy = np.clip(-(hxx * gy - hxy * gx) / safe, -0.6, 0.6)
     mean, spread = -(hxx + hyy) / 2, np.hypot((hxx - hyy) / 2, hxy)
     sharp, blunt = np.maximum(mean + spread, 1e-30), np.maximum(mean - spread, 1e-30)
-    # Curvature of a smoothed Gaussian of width s: peak / (s^2 + sigma^2); and the pixel's own 1/12.
-    wide2 = np.maximum(centre / blunt - sigma**2 - 1 / 12, 0.05)
-    narrow2 = np.maximum(centre / sharp - sigma**2 - 1 / 12, 0.05)
+    wide2, narrow2 = (np.maximum(band.variance(np.minimum(centre / b, 1e6)), 0.05) for b in (blunt, sharp))
     fwhm = FWHM_PER_SIGMA * (wide2 * narrow2) ** 0.25
     return np.stack([
-        x + dx, y + low + dy, centre / norm2, centre / (noise * np.sqrt(norm2)), values[y, x] - level,
+        x + dx, y + low + dy, centre / band.response, centre / noise, values[y, x] - level,
         np.minimum(fwhm, 99.0), np.sqrt(narrow2 / wide2),
     ]).astype(float)  # fmt: skip
 

@@ -272,20 +272,28 @@ def check_plate(frame, star_table, *, survey: Survey | None = None, max_order: i
     >>> plate.corrected, plate.notes[-1]
     (False, 'no reference stars: the plate is not checked and nothing is corrected')
     """
-    survey = survey if survey is not None else survey_frame(frame)
-    plate = PlateCheck(survey, WcsMap(frame.wcs), frame.centre, frame.pixel_scale, survey.notes)
     if star_table is None or len(star_table) == 0:
+        survey = survey if survey is not None else survey_frame(frame)
+        plate = PlateCheck(survey, WcsMap(frame.wcs), frame.centre, frame.pixel_scale, survey.notes)
         note = "no reference stars: the plate is not checked and nothing is corrected"
         return replace(plate, notes=(*survey.notes, note))
     places = star_table.at_epoch(frame.exposure.mid)
     catalogue = _on_frame(frame, places)
+
+    def known(sources, fwhm):
+        """Rows of sources that are stars of the catalogue."""
+        match = _match(frame, sources, fwhm, catalogue)
+        return np.zeros(0, int) if match is None else match.source
+
+    survey = survey if survey is not None else survey_frame(frame, known=known)
+    plate = PlateCheck(survey, WcsMap(frame.wcs), frame.centre, frame.pixel_scale, survey.notes)
     n_catalogue = int(np.sum(catalogue["inside"]))
     notes = (*survey.notes, *places.meta.get("notes", ()))
     plate = replace(
         plate, catalogue=star_table.catalogue, ades_code=star_table.ades_code, n_catalogue=n_catalogue,
         field_stars=catalogue["name", "g", "x", "y"],
     )  # fmt: skip
-    found = _match(frame, survey, catalogue)
+    found = _match(frame, survey.sources, survey.psf.fwhm, catalogue)
     matched = 0 if found is None else len(found.star)
     if matched < MIN_STARS:
         note = (
@@ -326,38 +334,30 @@ def _on_frame(frame, places) -> Table:
     return table[np.argsort(np.where(np.isfinite(table["g"]), table["g"], 99.0), kind="stable")]
 
 
-def _match(frame, survey: Survey, catalogue) -> Match | None:
+def _match(frame, sources, fwhm: float, catalogue) -> Match | None:
     """Which source is which star; None where no agreement is better than luck."""
     stars = np.column_stack([catalogue["x"], catalogue["y"]])
-    sources = np.column_stack([survey.sources["x"], survey.sources["y"]])
+    sources = np.column_stack([sources["x"], sources["y"]])
     # A frame full of catalogue stars too faint to show would only add wrong votes.
     keep = slice(0, max(60, 3 * len(sources)))
-    return match_frame(stars[keep], sources, frame.shape, frame.pixel_scale, survey.psf.fwhm)
+    return match_frame(stars[keep], sources, frame.shape, frame.pixel_scale, fwhm)
 
 
 def _fit_stars(frame, survey: Survey, catalogue, found: Match) -> Table:
     """Careful places of the matched stars, and their offsets in the tangent plane of the frame's centre."""
-    rows = []
     order = np.argsort(-np.asarray(survey.sources["snr"])[found.source], kind="stable")[: 2 * MAX_FITTED]
-    for k in order:
-        fit = survey.star_fit(survey.pixels, int(found.source[k]))
-        if fit is None or fit.snr < 5:
-            continue
-        star = catalogue[int(found.star[k])]
-        rows.append((
-            str(star["name"]), star["g"], fit.x, fit.y, star["ra"], star["dec"], star["sigma_ra"],
-            star["sigma_dec"], fit.cov[0, 0], fit.cov[1, 1], fit.cov[0, 1], fit.snr, fit.flux, fit.flux_sigma,
-            fit.n_saturated,
-        ))  # fmt: skip
-        if len(rows) == MAX_FITTED:
-            break
-    if not rows:
+    fits = survey.star_fits(found.source[order])
+    with np.errstate(invalid="ignore"):
+        kept = np.flatnonzero(fits.good & (fits.snr >= 5))[:MAX_FITTED]
+    stars = catalogue[found.star[order[kept]]]["name", "g", "ra", "dec"]
+    for axis in ("ra", "dec"):
+        stars[f"catalogue_{axis}"] = catalogue[f"sigma_{axis}"][found.star[order[kept]]]
+    for name, i, j in (("cxx", 0, 0), ("cyy", 1, 1), ("cxy", 0, 1)):
+        stars[name] = fits.cov[kept, i, j]
+    for name in ("x", "y", "snr", "flux", "flux_sigma", "n_saturated"):
+        stars[name] = getattr(fits, name)[kept]
+    if len(stars) == 0:
         return Table()
-    names = (
-        *("name", "g", "x", "y", "ra", "dec", "catalogue_ra", "catalogue_dec", "cxx", "cyy", "cxy"),
-        *("snr", "flux", "flux_sigma", "n_saturated"),
-    )
-    stars = Table(rows=rows, names=names)
     catalogue_ra, catalogue_dec = np.asarray(stars["ra"]), np.asarray(stars["dec"])
     centre = unit_from_radec(*frame.centre)
     ra, dec = frame.to_sky(np.asarray(stars["x"]), np.asarray(stars["y"]))

@@ -13,31 +13,20 @@ is the integral over its square, by Gauss-Legendre points: exact to 1e-4 of the 
 The PSF of a frame comes from its own stars: one for all, or one that changes over the field.
 """
 
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import NamedTuple
 
 import numpy as np
-from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
-from appulse.astrometry.stamp import Noise, cut, line_distance2
+from appulse.astrometry.stamp import line_distance2
 from appulse.constants import FWHM_PER_SIGMA
-from appulse.errors import MeasurementError
-from appulse.numerics import MAD_TO_SIGMA, mad_sigma
 
 POINT_LIKE = 1e-3
 """A segment shorter than this, in sigmas, is a point."""
 
 TAIL = 6.0
 """Beyond this many sigmas of every segment a Gaussian's light (2e-8) is not computed."""
-
-MAX_STARS = 60
-FIELD_STARS = 25
-"""From so many good stars on, the PSF's moments may change linearly over the field."""
-BETAS = (2.2, 2.8, 3.5, 5.0)
-"""Moffat exponents tried: long exposures through the air give 2.5 to 5 (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -159,7 +148,7 @@ def _whitener(psf: PSF) -> np.ndarray:
 
 
 @lru_cache(maxsize=8)
-def _nodes(order: int):
+def gauss_nodes(order: int):
     """Gauss-Legendre points on a unit pixel: offsets and weights, (order^2,) each."""
     points, weights = np.polynomial.legendre.leggauss(order)
     dx, dy = np.meshgrid(points / 2, points / 2)
@@ -169,7 +158,11 @@ def _nodes(order: int):
 @lru_cache(maxsize=64)
 def _order(psf: PSF) -> int:
     """Points per pixel side that keep the integral's error below 1e-4 of the peak."""
-    narrow = psf.axes[1] / FWHM_PER_SIGMA
+    return nodes_per_side(psf.axes[1] / FWHM_PER_SIGMA)
+
+
+def nodes_per_side(narrow: float) -> int:
+    """Points per pixel side for an image whose narrow axis has this sigma, px."""
     return 2 if narrow > 1.5 else 3 if narrow > 0.8 else 5 if narrow > 0.4 else 9
 
 
@@ -215,7 +208,7 @@ def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POIN
         columns, rows = columns[near], rows[near]
     else:
         near = slice(None)
-    dx, dy, share = _nodes(order)
+    dx, dy, share = gauss_nodes(order)
     px = columns[:, None] + dx - x
     py = rows[:, None] + dy - y
     u = white[0, 0] * px + white[0, 1] * py
@@ -318,14 +311,6 @@ def _phi(t):
     return np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi)
 
 
-class ShapeFit(NamedTuple):
-    """Shape of one star, its place in px, and chi-squared per degree of freedom."""
-
-    psf: PSF
-    place: tuple[float, float]
-    chi2: float
-
-
 @dataclass(frozen=True)
 class FieldPSF:
     """PSF as a function of the place in the frame."""
@@ -339,13 +324,18 @@ class FieldPSF:
 
     def at(self, x: float, y: float) -> PSF:
         """PSF at a place, zero-based px."""
+        xx, yy, xy = self.moments_at(np.array([x]), np.array([y]))[0]
+        return PSF(float(xx), float(yy), float(xy), self.beta, self.width_error)
+
+    def moments_at(self, x, y) -> np.ndarray:
+        """Moments xx, yy, xy at places, (n, 3)."""
         ny, nx = self.shape
         u, v = np.clip(2 * x / max(nx - 1, 1) - 1, -1, 1), np.clip(2 * y / max(ny - 1, 1) - 1, -1, 1)
-        xx, yy, xy = self.moments @ np.array([1.0, u, v])
+        xx, yy, xy = self.moments @ np.stack([np.ones_like(u), u, v])
         # A plane through the stars' moments may leave the ellipses that exist in a corner without stars.
-        xx, yy = max(xx, 0.03), max(yy, 0.03)
+        xx, yy = np.maximum(xx, 0.03), np.maximum(yy, 0.03)
         limit = 0.95 * np.sqrt(xx * yy)
-        return PSF(float(xx), float(yy), float(np.clip(xy, -limit, limit)), self.beta, self.width_error)
+        return np.stack([xx, yy, np.clip(xy, -limit, limit)], axis=1)
 
     @property
     def fwhm(self) -> float:
@@ -358,143 +348,3 @@ class FieldPSF:
         moments = np.zeros((3, 3))
         moments[:, 0] = psf.xx, psf.yy, psf.xy
         return cls(moments, psf.beta, tuple(shape), 0, psf.width_error, words)
-
-
-def psf_from_stars(data, stars, noise: Noise, *, saturation=None, bad=None) -> FieldPSF:
-    """PSF of a frame from its detected stars; round and 20% uncertain where none of them can be fitted."""
-    ny, nx = data.shape
-    picked = _pick(stars, data.shape, saturation)
-    guess = float(np.median(stars["fwhm"][picked])) if len(picked) else 3.0
-    guess = PSF.round(float(np.clip(guess, 1.0, 15.0)))
-
-    def fit_all(rows, psf) -> list[ShapeFit]:
-        fits = []
-        for i in rows:
-            # Blends, edges and cosmic rays fail now and then; the others carry the PSF.
-            with suppress(MeasurementError, np.linalg.LinAlgError):
-                x, y = float(stars["x"][i]), float(stars["y"][i])
-                fits.append(fit_shape(data, x, y, psf, noise, saturation, bad))
-        return fits
-
-    fits = fit_all(picked, guess)
-    if not fits:
-        assumed = replace(guess, width_error=0.2)
-        return FieldPSF.fixed(assumed, data.shape, "no star could be fitted: assumed round")
-    beta, fits = _choose_beta(fit_all, picked, guess, fits)
-    places = np.array([fit.place for fit in fits])
-    moments = np.array([[fit.psf.xx, fit.psf.yy, fit.psf.xy] for fit in fits])
-    sizes = np.sqrt(np.sqrt(np.maximum(moments[:, 0] * moments[:, 1] - moments[:, 2] ** 2, 1e-6)))
-    # Galaxies and blends that passed for stars are wider than the rest, hot pixels narrower.
-    keep = np.abs(sizes - np.median(sizes)) <= max(3.5 * mad_sigma(sizes), 0.02 * np.median(sizes))
-    places, moments, sizes = places[keep], moments[keep], sizes[keep]
-    scatter = max(mad_sigma(sizes) / np.median(sizes), 0.005) if len(sizes) > 2 else 0.05
-    coefficients = np.zeros((3, 3))
-    words = f"from {len(places)} star{'s' if len(places) > 1 else ''}"
-    if len(places) >= FIELD_STARS:
-        uv = 2 * places / np.array([max(nx - 1, 1), max(ny - 1, 1)]) - 1
-        design = np.column_stack([np.ones(len(uv)), uv])
-        coefficients[:] = [_robust_plane(design, moments[:, k]) for k in range(3)]
-        words += ", changing over the field"
-    else:
-        coefficients[:, 0] = np.median(moments, axis=0)
-    words += ", Gaussian" if beta is None else f", Moffat of exponent {beta:g}"
-    return FieldPSF(coefficients, beta, data.shape, len(places), float(scatter / np.sqrt(len(places))), words)
-
-
-def _pick(stars, shape, saturation) -> np.ndarray:
-    """Rows of stars that are bright, unsaturated, alone, off the edges, no sharper or wider than the rest."""
-    if len(stars) == 0:
-        return np.array([], dtype=int)
-    ny, nx = shape
-    x, y, width, snr, flux = (np.asarray(stars[c], dtype=float) for c in ("x", "y", "fwhm", "snr", "flux"))
-    bright = np.flatnonzero(snr > 20)[:400]
-    typical = np.median(width[bright]) if len(bright) else np.median(width)
-    margin = 4 * typical
-    good = (snr > 20) & (x > margin) & (x < nx - margin) & (y > margin) & (y < ny - margin)
-    good &= (width < 2.0 * typical) & (width > 0.5 * typical) & (np.asarray(stars["round"]) > 0.6)
-    if saturation is not None:
-        # Below the limit by a third: the response bends before it ends.
-        good &= np.asarray(stars["peak"]) < 0.7 * saturation
-    tree = cKDTree(np.column_stack([x, y]))
-    picked = []
-    for i in np.flatnonzero(good)[: 6 * MAX_STARS]:
-        near = [j for j in tree.query_ball_point((x[i], y[i]), 4.5 * typical) if j != i]
-        # Its companion's light would widen the fitted shape.
-        if np.all(flux[near] < 0.02 * flux[i]):
-            picked.append(i)
-        if len(picked) == MAX_STARS:
-            break
-    return np.array(picked, dtype=int)
-
-
-def fit_shape(data, x: float, y: float, psf: PSF, noise: Noise, saturation=None, bad=None) -> ShapeFit:
-    """Fit place, flux, plane and the three moments of one star; `psf` is the guess, its beta is kept."""
-    stamp = cut(data, x, y, 3.4 * psf.fwhm, bad=bad, saturation=saturation)
-    if stamp.n_saturated or not stamp.good.all():
-        raise MeasurementError("saturated or bad pixels")
-    basis = stamp.background_terms(1)
-    p = np.array([x, y, psf.xx, psf.yy, psf.xy])
-    sigma2 = psf.sigma**2
-    rim = np.hypot(stamp.columns - x, stamp.rows - y) > 2.2 * psf.fwhm
-    floor = max(mad_sigma(stamp.values[rim]), 1e-6) ** 2
-
-    def image(parameters):
-        shape = PSF(*parameters[2:5], psf.beta)
-        return pixel_image(shape, parameters[0], parameters[1], stamp.columns, stamp.rows)
-
-    flux = 0.0
-    for count in range(25):
-        value, slope_x, slope_y = image(p)
-        design = np.column_stack([value, basis])
-        # Weights from the model of the round before: those of the pixels themselves favour the faint ones.
-        root = np.sqrt(noise.variance(flux * value, floor))
-        # Flux and plane are linear: solved outright, so that only place and shape are stepped.
-        linear = np.linalg.lstsq(design / root[:, None], stamp.values / root, rcond=None)[0]
-        flux = linear[0]
-        if not flux > 0:
-            raise MeasurementError("no light")
-        # A PSF has no closed slope with its moments once it is integrated over pixels.
-        step = 1e-3 * sigma2
-        slopes = [(image(p + step * (np.arange(5) == k))[0] - value) / step for k in (2, 3, 4)]
-        columns = [flux * slope for slope in (slope_x, slope_y, *slopes)]
-        jacobian = np.column_stack([*columns, design]) / root[:, None]
-        residual = (stamp.values - design @ linear) / root
-        move = np.linalg.lstsq(jacobian, residual, rcond=None)[0][:5]
-        # Short steps, and inside the ellipses that exist: the first guess may be off by a factor of two.
-        p = p + np.clip(move, -0.4 * sigma2, 0.4 * sigma2)
-        p[2:4] = np.clip(p[2:4], 0.05, 9 * sigma2 + 1)
-        p[4] = np.clip(p[4], -0.9 * np.sqrt(p[2] * p[3]), 0.9 * np.sqrt(p[2] * p[3]))
-        if count > 2 and np.max(np.abs(move)) < 1e-4:
-            break
-    if np.hypot(p[0] - x, p[1] - y) > psf.fwhm:
-        raise MeasurementError("the fit left its place")
-    chi2 = float(np.sum(residual**2) / (len(residual) - 9))
-    return ShapeFit(PSF(*p[2:5], psf.beta), (float(p[0]), float(p[1])), chi2)
-
-
-def _choose_beta(fit_all, picked, guess: PSF, gaussian):
-    """Moffat where it explains the brightest stars clearly better than a Gaussian."""
-    base = np.median([fit.chi2 for fit in gaussian[:12]])
-    best, best_chi2 = None, base
-    if base < 1.15:
-        return None, gaussian
-    for beta in BETAS:
-        fits = fit_all(picked[:12], replace(guess, beta=beta))
-        chi2 = np.median([fit.chi2 for fit in fits]) if fits else np.inf
-        # A tenth of the misfit at least: the exponents differ little, and noise must not choose among them.
-        if chi2 < best_chi2 - 0.1 * (base - 1.0):
-            best, best_chi2 = beta, chi2
-    if best is None:
-        return None, gaussian
-    fits = fit_all(picked, replace(guess, beta=best))
-    return (best, fits) if len(fits) >= 0.5 * len(gaussian) else (None, gaussian)
-
-
-def _robust_plane(design, values) -> np.ndarray:
-    """Coefficients of a plane; stars far off it are left out."""
-    weight = np.ones(len(values))
-    for _ in range(5):
-        solution = np.linalg.lstsq(design * weight[:, None], values * weight, rcond=None)[0]
-        off = np.abs(values - design @ solution)
-        weight = (off < 3.5 * max(MAD_TO_SIGMA * np.median(off), 1e-9)).astype(float)
-    return solution

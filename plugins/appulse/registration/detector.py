@@ -128,7 +128,7 @@ def sharp_pixels(above, sigma, fwhm: float, *, gain=np.inf, mosaic=False, bad=No
     return found
 
 
-def bad_pixels(pixels, sky, sigma, *, fwhm=None, gain=np.inf, saturation=None, mosaic=False, raw=None):
+def bad_pixels(pixels, sky, sigma, *, gain=np.inf, saturation=None, mosaic=False, raw=None):
     """Map of all pixels of a frame that are no light from the sky, as far as the frame itself shows them.
 
     Parameters
@@ -137,8 +137,6 @@ def bad_pixels(pixels, sky, sigma, *, fwhm=None, gain=np.inf, saturation=None, m
         Stored numbers, of a mosaic with its colours brought to one level; NaN where there is no value.
     sky, sigma : (ny, nx) arrays
         Level and scatter of the sky.
-    fwhm : float, optional
-        Of the frame's stars, px; left out: the sharpest that can be.
     gain : float
         Electrons per stored unit.
     saturation : float, optional
@@ -156,7 +154,8 @@ def bad_pixels(pixels, sky, sigma, *, fwhm=None, gain=np.inf, saturation=None, m
     blank = ~np.isfinite(pixels)
     kinds[blank] |= np.uint8(Bad.BLANK)
     above = np.where(blank, np.float32(0.0), pixels - sky)
-    width = SHARPEST_FWHM if fwhm is None else max(STAR_SHARE * fwhm, SHARPEST_FWHM)
+    # The stars are not known yet: :func:`sharper` goes on when they are.
+    width = SHARPEST_FWHM
     sharp = sharp_pixels(above, sigma, width, gain=gain, mosaic=mosaic, bad=blank)
     # What stood beside a hot pixel had a bright neighbour: it is looked at again without it.
     sharp |= sharp_pixels(above, sigma, width, gain=gain, mosaic=mosaic, bad=blank | sharp)
@@ -168,6 +167,19 @@ def bad_pixels(pixels, sky, sigma, *, fwhm=None, gain=np.inf, saturation=None, m
         lines = _bad_lines(above, sigma, kinds > 0, axis)
         kinds[(slice(None), lines) if axis == 0 else lines] |= np.uint8(Bad.LINE)
     return kinds
+
+
+def sharper(kinds, above, sigma, fwhm, *, gain=np.inf, mosaic=False):
+    """The map with what is sharper than stars of this FWHM, px; as it was where that is not known."""
+    if fwhm is None or STAR_SHARE * fwhm <= SHARPEST_FWHM:
+        return kinds
+    bad, found = kinds > 0, kinds.copy()
+    width = STAR_SHARE * fwhm
+    for _ in range(2):
+        sharp = sharp_pixels(above, sigma, width, gain=gain, mosaic=mosaic, bad=bad)
+        found[sharp] |= np.uint8(Bad.SHARP)
+        bad = bad | sharp
+    return found
 
 
 def saturated_pixels(raw, saturation: float):

@@ -192,15 +192,11 @@ def star_list(frame) -> StarList:
         looked = survey_frame(frame, psf=PSF.round(width))
     psf = looked.psf.at((frame.shape[1] - 1) / 2, (frame.shape[0] - 1) / 2)
     major, minor = psf.axes
-    rows = []
-    for index in range(min(len(looked.sources), 3 * MAX_FITTED)):
-        fit = looked.star_fit(data, index)
-        if fit is None or fit.snr < 8 or fit.n_saturated:
-            continue
-        rows.append((fit.x, fit.y, fit.flux, fit.snr, np.sqrt(np.trace(fit.cov) / 2)))
-        if len(rows) == MAX_FITTED:
-            break
-    x, y, flux, snr, sigma = np.array(rows, dtype=float).reshape(-1, 5).T
+    fits = looked.star_fits(np.arange(min(len(looked.sources), 3 * MAX_FITTED)))
+    with np.errstate(invalid="ignore"):
+        kept = np.flatnonzero(fits.good & (fits.snr >= 8) & (fits.n_saturated == 0))[:MAX_FITTED]
+    x, y, flux, snr = (column[kept] for column in (fits.x, fits.y, fits.flux, fits.snr))
+    sigma = np.sqrt(np.trace(fits.cov[kept], axis1=1, axis2=2) / 2)
     level, noise = looked.sky.typical
     sources = np.column_stack([looked.sources["x"], looked.sources["y"]])[:3000]
     return StarList(
