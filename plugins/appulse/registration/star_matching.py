@@ -19,7 +19,7 @@ from scipy.spatial import cKDTree
 
 from appulse.numerics import poisson_sf
 
-CHANCE = 1e-3
+CHANCE, CERTAIN = 1e-3, 1e-12
 MAX_STARS, MAX_SOURCES = 1500, 3000
 PATTERN_STARS = 70
 MAX_SCALE_ERROR = 0.06
@@ -74,12 +74,19 @@ def match(stars, sources, *, tolerance: float, near: float, far: float, centre) 
         if shift is not None:
             how = "in place" if reach == near else "shifted"
             return _refine(stars, sources, np.eye(2), shift, centre, chance, tolerance, how)
+    best = None
     for matrix in turns(stars[:PATTERN_STARS], sources[:PATTERN_STARS]):
         turned = (stars - centre) @ matrix.T + centre
         shift, chance = vote(turned[:300], sources[:600], 2 * far, 2 * tolerance)
-        if shift is not None:
-            return _refine(stars, sources, matrix, shift, centre, chance, 2 * tolerance, "turned")
-    return None
+        if shift is not None and (best is None or chance < best[0]):
+            best = chance, matrix, shift
+            if chance < CERTAIN:
+                break
+    # A dozen patterns are tried: the first that luck does not explain well need not be the true one.
+    if best is None:
+        return None
+    chance, matrix, shift = best
+    return _refine(stars, sources, matrix, shift, centre, chance, 2 * tolerance, "turned")
 
 
 def match_frame(
