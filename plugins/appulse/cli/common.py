@@ -237,6 +237,23 @@ def add_progress_option(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_workers_options(parser: argparse.ArgumentParser, *, dask: bool = False) -> None:
+    """Add ``--jobs`` and, where the work may go to a cluster, ``--dask``."""
+    parser.add_argument(
+        "--jobs", type=int, default=1, metavar="N", help="processes to work with (1); 0: one per processor"
+    )
+    if dask:
+        dask_help = "work on this Dask cluster, e.g. tcp://host:8786; its workers must see the same files"
+        parser.add_argument("--dask", metavar="ADDRESS", help=dask_help)
+
+
+def workers_of(args: argparse.Namespace):
+    """Who does the work: what ``--jobs`` and ``--dask`` say."""
+    from appulse.workflows import Workers
+
+    return Workers(args.jobs, getattr(args, "dask", None))
+
+
 def progress_of(args: argparse.Namespace):
     """A context manager: its value is a workflow's ``progress``, shown on stderr unless ``--quiet``."""
     from appulse.workflows import show_progress

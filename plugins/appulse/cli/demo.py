@@ -34,6 +34,7 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--out", type=Path, default=DEFAULT_OUT, metavar="DIR", help=out_help)
     parser.add_argument("--data", type=Path, metavar="DIR", help="folder of the sample data, if not found")
     parser.add_argument("--overwrite", action="store_true", help="replace the outputs of an earlier run")
+    common.add_workers_options(parser)
     common.add_progress_option(parser)
 
 
@@ -84,11 +85,12 @@ def run(args: argparse.Namespace) -> int:
     outputs = NightOutputs(args.out, frozenset(("psv", "evidence", "pictures")), overwrite=args.overwrite)
     bodies = open_bodies(answers["body"], orbits)
     frames = sorted(data.glob("*.fits.fz"))
-    notes = common.FrameNotes()
+    notes, workers = common.FrameNotes(), common.workers_of(args)
     with common.progress_of(args) as progress:
         saved = measure_to_folder(
-            frames, bodies, open_stars(stars), outputs, each=notes.hear, progress=progress
-        )
+            frames, bodies, open_stars(stars), outputs, each=notes.hear, progress=progress,
+            workers=workers,
+        )  # fmt: skip
     notes.say()
     for words in saved.notes:
         common.note(words)

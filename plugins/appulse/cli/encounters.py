@@ -1,7 +1,6 @@
 """``appulse encounters``: which bodies pass which objects, months ahead."""
 
 import argparse
-import contextlib
 from dataclasses import replace
 from pathlib import Path
 
@@ -45,8 +44,7 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--body-by-body", action="store_true", help="also two minor bodies by each other")
     parser.add_argument("--brighter-than", type=float, metavar="MAG", help="faintest body")
     common.add_site_option(parser)
-    parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes to search with (1)")
-    parser.add_argument("--dask", metavar="ADDRESS", help="search on this Dask cluster, e.g. tcp://host:8786")
+    common.add_workers_options(parser, dask=True)
     common.add_kernel_option(parser)
     common.add_output_options(parser, out_help="the table to write", default="appulse-encounters.ecsv")
     common.add_progress_option(parser)
@@ -60,8 +58,9 @@ def run(args: argparse.Namespace) -> int:
     check_free([args.out], args.overwrite)
     campaign = _campaign(args)
     observer = None if args.site is None else site_of(args.site, campaign.sites)
-    with _spread(args) as how, common.progress_of(args) as progress:
-        found = search_passes(campaign, observer=observer, run=how, progress=progress)
+    workers = common.workers_of(args)
+    with common.progress_of(args) as progress:
+        found = search_passes(campaign, observer=observer, run=workers.run, progress=progress)
     for words in found.notes:
         common.note(words)
     write_table(found.table, args.out, args.overwrite)
@@ -137,24 +136,6 @@ def _campaign(args):
     if args.campaign is None:
         rule = replace(rule, least_elongation=0.0)
     return replace(campaign, bodies=bodies, targets=targets, rule=rule)
-
-
-@contextlib.contextmanager
-def _spread(args):
-    """How the search is spread: not at all, over processes, or over a cluster."""
-    from concurrent.futures import ProcessPoolExecutor
-
-    from appulse.encounters import on_dask
-
-    if args.jobs < 1:
-        raise InputError(f"--jobs {args.jobs}: at least 1 process is needed")
-    if args.dask:
-        yield on_dask(args.dask)
-    elif args.jobs > 1:
-        with ProcessPoolExecutor(args.jobs) as pool:
-            yield pool.map
-    else:
-        yield None
 
 
 _LINE = "  {:>4}  {:28} {:16} {:>10} {:>7} {:>6} {:>6}"

@@ -59,6 +59,7 @@ def add_parser(subparsers) -> None:
     group.add_argument("--min-frames", type=int, metavar="N", help="sightings that make a line (3, or half)")
     group.add_argument("--min-snr", type=float, default=5.0, metavar="X", help="faintest sighting (5)")
     parser.add_argument("--sightings", type=Path, metavar="FILE.ecsv", help="every single sighting, measured")
+    common.add_workers_options(parser)
     common.add_progress_option(parser)
     common.add_frame_options(parser)
     common.add_kernel_option(parser)
@@ -73,14 +74,14 @@ def run(args: argparse.Namespace) -> int:
     limits = MoverLimits(args.max_rate, args.min_frames, args.min_snr)
     outputs = [path for path in (args.out, args.sightings) if path is not None]
     check_free(outputs, args.overwrite)
-    paths, heard = common.expand_frames(args.frames), common.FrameNotes()
+    paths, heard, workers = common.expand_frames(args.frames), common.FrameNotes(), common.workers_of(args)
     with common.progress_of(args) as progress:
         progress("reading orbits and stars", 0, 0)
         bodies = None if args.orbits is None else common.with_notes(open_bodies(orbits=args.orbits))
         stars = open_stars(args.stars)
         found = find_movers(
             paths, bodies, stars, limits, reading=common.frame_options(args), each=heard.hear,
-            progress=progress,
+            progress=progress, workers=workers,
         )  # fmt: skip
     for words in found.notes:
         common.note(words)

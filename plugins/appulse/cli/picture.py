@@ -1,6 +1,7 @@
 """``appulse picture``: stacks, composite and animation of a night."""
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 
 from appulse.cli import common
@@ -50,6 +51,9 @@ def add_parser(subparsers) -> None:
     common.add_output_options(parser, out_help=OUT_HELP, default="appulse-picture")
     parser.add_argument("--preview", action="store_true", help="preview.png at low resolution, in seconds")
     parser.add_argument("--keep-parts", action="store_true", help="keep the aligned frames in OUT/parts")
+    parser.add_argument(
+        "--jobs", type=int, metavar="N", help="frames at once (up to 4, by processors); 0: one per processor"
+    )
     common.add_progress_option(parser)
 
 
@@ -165,6 +169,7 @@ def run(args: argparse.Namespace) -> int:
     with common.progress_of(args) as progress:
         progress("reading orbits", 0, 0)
         planned = _planned(args, failed, progress)
+        planned = _with_jobs(planned, args)
         job = preview_job(planned.job, PREVIEW_PX, PREVIEW_FRAMES) if args.preview else planned.job
         try:
             result = do(job, failed=failed, progress=progress)
@@ -179,6 +184,15 @@ def run(args: argparse.Namespace) -> int:
         for words in planned.recipe.compared(result.hashes):
             print(words)
     return 1 if failures else 0
+
+
+def _with_jobs(planned, args):
+    from appulse.workflows import Workers, processors
+
+    if args.jobs is None:
+        return planned
+    jobs = Workers(args.jobs).jobs or processors()
+    return replace(planned, job=replace(planned.job, workers=jobs))
 
 
 def _planned(args, failed, progress):

@@ -76,6 +76,7 @@ def add_parser(subparsers) -> None:
     common.add_output_options(
         parser, out_help="folder for residuals.ecsv and what --also names", default="appulse-residuals"
     )
+    common.add_workers_options(parser, dask=True)
     common.add_progress_option(parser)
 
 
@@ -121,11 +122,12 @@ def run(args: argparse.Namespace) -> int:
     outputs = NightOutputs(args.out, frozenset(extras), _ades_choice(args), args.overwrite)
     options = {"reading": common.frame_options(args), "min_snr": _least_snr(args)}
     check_free(outputs.paths(paths), args.overwrite)
-    notes = common.FrameNotes()
+    notes, workers = common.FrameNotes(), common.workers_of(args)
     with common.progress_of(args) as progress:
         progress("reading orbits and stars", 0, 0)
         bodies, stars = common.open_source(args), open_stars(args.stars)
         more = options | {"each": notes.hear, "progress": progress}
+        more["workers"] = workers
         saved = measure_to_folder(paths, bodies, stars, outputs, **more)
     notes.say()
     _print_residuals(saved)

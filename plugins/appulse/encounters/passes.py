@@ -23,7 +23,7 @@ from appulse.encounters.close_approaches import least_separations, least_separat
 from appulse.encounters.outline_pass import Crossing, cross, outline_shape, plane
 from appulse.encounters.paths import circumstances, follow
 from appulse.encounters.targets import Targets, extent_arcmin
-from appulse.errors import InputError, MissingExtraError
+from appulse.errors import InputError
 from appulse.numerics import radec_from_unit
 from appulse.observers import Site, quiet_erfa, tdb_days
 
@@ -174,7 +174,7 @@ def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
     search : PassSearch
     run : callable, optional
         ``run(function, chunks)`` yields results in order: :func:`map` (default), ``pool.imap`` of a process
-        pool, or :func:`appulse.encounters.passes.on_dask`.
+        pool, or what spreads them over a cluster.
     progress : callable, optional
         Called with the number of bodies done after each chunk.
     kernels : Kernels, optional
@@ -388,44 +388,3 @@ def _mutual_pass(ephemeris, pair, t_d, separation, kernels):
         source=other.source,
     )
     return _pass(body, row, target, utc(t_d), separation, None, facts)
-
-
-def on_dask(address):
-    """A ``run`` for :func:`appulse.encounters.passes.find_passes` that uses an existing Dask cluster.
-
-    Parameters
-    ----------
-    address : str
-        Of its scheduler, e.g. ``tcp://127.0.0.1:8786``.
-
-    Raises
-    ------
-    MissingExtraError
-        The package ``distributed`` is not installed.
-
-    Notes
-    -----
-    ``run`` raises InputError where no scheduler answers.
-    """
-    try:
-        from dask.distributed import Client
-    except ImportError:
-        raise MissingExtraError(
-            "a Dask cluster needs the package 'distributed': pip install distributed"
-        ) from None
-
-    def run(function, chunks):
-        try:
-            client = Client(address)
-        except (OSError, ValueError) as error:
-            why = " ".join(str(error).split())
-            raise InputError(
-                f"no Dask cluster at {address!r} ({why}); give its scheduler's address, as tcp://127.0.0.1:8786"
-            ) from None
-        with client:
-            # pure=False: the scheduler would hash every chunk to see whether it has met it before
-            for future in client.map(function, chunks, pure=False):
-                yield future.result()
-                future.release()
-
-    return run

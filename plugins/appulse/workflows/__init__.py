@@ -63,5 +63,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "is_positions_table", "load_orbits", "open_bodies", "open_bodies_of_file", "open_stars",
             "split_names", "surroundings_of",
         ],
+        "workers": ["WorkerCrash", "Workers", "processors"],
     },
 )

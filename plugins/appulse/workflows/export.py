@@ -5,6 +5,7 @@ The observations go out in the exchange formats: ADES as PSV and XML, and 80 col
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -273,7 +274,8 @@ class SavedNight:
 
 def measure_to_folder(
     frames: Iterable[Path], bodies: BodySource, stars: StarSource, outputs: NightOutputs, *,
-    each: Callable | None = None, reading: dict | None = None, progress=None, cancelled=None, **options,
+    each: Callable | None = None, reading: dict | None = None, progress=None, cancelled=None, workers=None,
+    **options,
 ) -> SavedNight:  # fmt: skip
     """Measure a night and write its table, verdict and whatever else is wanted: all of it or nothing.
 
@@ -283,7 +285,7 @@ def measure_to_folder(
     bodies : BodySource
     stars : StarSource
     outputs : NightOutputs
-    each, reading, progress, cancelled, **options
+    each, reading, progress, cancelled, workers, **options
         Of :func:`appulse.workflows.measure_night`.
 
     Returns
@@ -305,7 +307,7 @@ def measure_to_folder(
     with together():
         for result in measured_frames(
             frames, bodies, stars, reading=reading, progress=progress, cancelled=cancelled,
-            draw=frame_drawer(bodies, outputs.kinds), **options,
+            workers=workers, draw=frame_drawer(bodies, outputs.kinds), **options,
         ):  # fmt: skip
             if each is not None:
                 each(result)
@@ -392,15 +394,15 @@ def frame_drawer(bodies: BodySource, kinds) -> Callable | None:
     names = sorted({wanted[kind] for kind in kinds if kind in wanted})
     if not names:
         return None
-    sizes = {"picture": {}, "small": {"longest_px": SHEET_PX}}
+    return partial(_drawn, bodies=bodies, names=names)
 
-    def draw(frame, residuals) -> dict[str, bytes]:
-        from appulse.reports import annotated_png
 
-        shown = overlays_of(frame, bodies, residuals)
-        return {name: annotated_png(frame, **sizes[name], **shown) for name in names}
+def _drawn(frame, residuals, bodies: BodySource, names) -> dict[str, bytes]:
+    """Pictures of a frame by name."""
+    from appulse.reports import annotated_png
 
-    return draw
+    shown, sizes = overlays_of(frame, bodies, residuals), {"picture": {}, "small": {"longest_px": SHEET_PX}}
+    return {name: annotated_png(frame, **sizes[name], **shown) for name in names}
 
 
 def overlays_of(frame, bodies: BodySource, residuals) -> dict:

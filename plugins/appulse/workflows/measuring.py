@@ -6,8 +6,8 @@
 """
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
-from functools import cached_property
+from dataclasses import dataclass, field, replace
+from functools import cached_property, partial
 from typing import Any
 
 from appulse.errors import FrameError
@@ -20,6 +20,7 @@ from appulse.workflows.sources import (
     frame_by_frame,
     surroundings_of,
 )
+from appulse.workflows.workers import Workers
 
 
 @dataclass(frozen=True)
@@ -178,33 +179,37 @@ def measure_frame(
 def measured_frames(
     frames: Iterable, bodies: BodySource, stars: StarSource | None = None, *,
     surroundings: Surroundings | None = None, reading: dict | None = None, draw: Callable | None = None,
-    progress: Progress | None = None, cancelled: IsCancelled | None = None, **options,
+    progress: Progress | None = None, cancelled: IsCancelled | None = None,
+    workers: Workers | None = None, **options,
 ) -> Iterator[MeasuredFrame | FailedFrame]:  # fmt: skip
     """Measure frame by frame, each handed on as soon as it is done; one that fails costs only itself.
 
     The arguments are those of :func:`measure_night`; `draw` takes the frame (with its pixels) and the
     residuals and returns pictures by name.
     """
-    from dataclasses import replace
-
-    from appulse.frames import read_frame
-
     frames = list(frames)
     bodies.check_frames(len(frames))
-    around = surroundings or surroundings_of(bodies)
+    options["surroundings"] = surroundings or surroundings_of(bodies)
+    # It may go to another process, so it is no function within this one.
+    work = partial(
+        _measured, bodies=bodies, stars=stars, reading=reading or {}, draw=draw, options=options
+    )  # fmt: skip
+    yield from frame_by_frame(frames, work, "measuring", progress, cancelled, workers)
 
-    def work(given):
-        frame = given if hasattr(given, "exposure") else read_frame(given, **(reading or {}))
-        try:
-            measured = measure_frame(frame, bodies, stars, surroundings=around, **options)
-            if draw is not None:
-                measured = replace(measured, pictures=draw(frame, measured.residuals))
-        finally:
-            if frame.path is not None:
-                frame.release()
-        return measured
 
-    yield from frame_by_frame(frames, work, "measuring", progress, cancelled)
+def _measured(given, bodies, stars, reading, draw, options) -> MeasuredFrame:
+    """A frame, or the file of one, measured and drawn; its pixels are let go."""
+    from appulse.frames import read_frame
+
+    frame = given if hasattr(given, "exposure") else read_frame(given, **reading)
+    try:
+        measured = measure_frame(frame, bodies, stars, **options)
+        if draw is not None:
+            measured = replace(measured, pictures=draw(frame, measured.residuals))
+    finally:
+        if frame.path is not None:
+            frame.release()
+    return measured
 
 
 def measure_night(
@@ -226,7 +231,8 @@ def measure_night(
     **more
         `surroundings` (what else could be the dot: the source's and the bundled orbits by default),
         `reading` (options of :func:`appulse.frames.read_frame` for paths), `progress(words, done, total)`,
-        `cancelled()` (asked before each frame; what was measured is kept), and the options of
+        `cancelled()` (asked before each frame; what was measured is kept), `workers` (a
+        :class:`~appulse.workflows.workers.Workers`: several processes, or a cluster), and the options of
         :func:`measure_frame`.
 
     Returns

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -61,7 +62,7 @@ class FoundMovers:
 def find_movers(
     frames: Iterable[Path], bodies: BodySource | None = None, stars: StarSource | None = None,
     limits: MoverLimits | None = None, *, reading: dict | None = None, each: Callable | None = None,
-    progress=None, cancelled=None,
+    progress=None, cancelled=None, workers=None,
 ) -> FoundMovers:  # fmt: skip
     """Find what moves in a straight line across three or more frames, and name what is known.
 
@@ -78,6 +79,8 @@ def find_movers(
     each : callable, optional
         Called with a :class:`~appulse.workflows.sources.FailedFrame` as soon as one fails.
     progress, cancelled : callable, optional
+    workers : Workers, optional
+        Several processes to look at the frames with.
 
     Returns
     -------
@@ -99,7 +102,8 @@ def find_movers(
     from appulse.movers import confirmed, detections_table, measure_detections, movers_table, search_movers
 
     stars, limits = stars or StarSource(), limits or MoverLimits()
-    looked, failed = _look(frames, surroundings_of(bodies), stars, reading, each, progress, cancelled)
+    around = surroundings_of(bodies)
+    looked, failed = _look(frames, around, stars, reading, each, progress, cancelled, workers)
     usable, plates, known = (list(column) for column in zip(*looked, strict=True)) if looked else ([], [], [])
     search = search_movers(
         usable, plates, predicted=known, max_rate=limits.max_rate, min_frames=limits.min_frames,
@@ -124,20 +128,22 @@ def find_movers(
     )
 
 
-def _look(frames, around: Surroundings, stars, reading, each, progress, cancelled):
+def _look(frames, around: Surroundings, stars, reading, each, progress, cancelled, workers):
     """Frames without their pixels, their plates, and the known bodies on each; and those that failed."""
+    work = partial(_looked_at, around=around, stars=stars, reading=reading or {})
+    return usable_frames(frames, work, "looking", each, progress, cancelled, workers)
+
+
+def _looked_at(path, around: Surroundings, stars, reading):
     from appulse.astrometry import check_plate
     from appulse.frames import read_frame
 
-    def look(path):
-        frame = read_frame(path, **(reading or {}))
-        plate = check_plate(frame, stars.around(frame))
-        rows, _ = around.bodies(frame)
-        inside = [row for row in rows if frame.contains(row["ra"].value, row["dec"].value)]
-        frame.release()
-        return frame, plate, inside
-
-    return usable_frames(frames, look, "looking", each, progress, cancelled)
+    frame = read_frame(path, **reading)
+    plate = check_plate(frame, stars.around(frame))
+    rows, _ = around.bodies(frame)
+    inside = [row for row in rows if frame.contains(row["ra"].value, row["dec"].value)]
+    frame.release()
+    return frame, plate, inside
 
 
 def _missed(table, known) -> tuple:

@@ -7,6 +7,7 @@
     both and the bundled orbits --> Surroundings --> what else could be the dot
 """
 
+import contextlib
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -15,6 +16,7 @@ from typing import Any
 
 from appulse.errors import AppulseError, DesignationError, InputError, TableError
 from appulse.workflows.progress import IsCancelled, Progress, counted
+from appulse.workflows.workers import Workers
 
 STAR_MARGIN_DEG = 0.02
 """Stars are fetched a little past the corners of a frame: the plate may be shifted by so much."""
@@ -371,7 +373,7 @@ class FrameFault(AppulseError):
 
 def frame_by_frame(
     frames: Iterable, work: Callable[[Any], Any], words: str, progress: Progress | None = None,
-    cancelled: IsCancelled | None = None,
+    cancelled: IsCancelled | None = None, workers: Workers | None = None,
 ) -> Iterator:  # fmt: skip
     """Do the same to every frame; one that fails costs only itself.
 
@@ -386,6 +388,8 @@ def frame_by_frame(
         ``progress(words, done, total)``: before the first frame and after each.
     cancelled : callable, optional
         Asked before each frame; once it says yes, no further frame is begun.
+    workers : Workers, optional
+        Several processes or a cluster: then `work` must be picklable. Order and results are the same.
 
     Yields
     ------
@@ -397,28 +401,32 @@ def frame_by_frame(
     >>> list(frame_by_frame([Path("a.fits"), Path("b.fits")], lambda path: path.stem, "looking"))
     ['a', 'b']
     """
-    for frame in counted(frames, words, progress, cancelled):
-        path = Path(getattr(frame, "path", None) or getattr(frame, "name", frame))
-        try:
-            result = work(frame)
-        except FRAME_ERRORS as error:
-            result = FailedFrame(path, error)
-        except Exception as error:
-            # A fault of the program in one frame must not cost the others; who debugs wants to see it.
-            if os.environ.get("APPULSE_DEBUG", "") not in ("", "0"):
-                raise
-            result = FailedFrame(path, _fault(error))
-        yield result
+    frames = list(frames)
+    with contextlib.closing((workers or Workers()).outcomes(work, frames)) as outcomes:
+        for frame in counted(frames, words, progress, cancelled):
+            outcome = next(outcomes)
+            yield outcome.value if outcome.error is None else _failed(frame, outcome.error)
+
+
+def _failed(frame, error: Exception) -> FailedFrame:
+    """A frame that failed; of a fault of the program, who debugs sees everything."""
+    path = Path(getattr(frame, "path", None) or getattr(frame, "name", frame))
+    if isinstance(error, FRAME_ERRORS):
+        return FailedFrame(path, error)
+    # A fault of the program in one frame must not cost the others.
+    if os.environ.get("APPULSE_DEBUG", "") not in ("", "0"):
+        raise error
+    return FailedFrame(path, _fault(error))
 
 
 def usable_frames(
     frames: Iterable, work: Callable[[Any], Any], words: str,
     each: Callable[[FailedFrame], None] | None = None, progress: Progress | None = None,
-    cancelled: IsCancelled | None = None,
+    cancelled: IsCancelled | None = None, workers: Workers | None = None,
 ) -> tuple[list, tuple[FailedFrame, ...]]:  # fmt: skip
     """The results of :func:`frame_by_frame`, and the frames that failed; `each` hears of these at once."""
     results, failed = [], []
-    for result in frame_by_frame(frames, work, words, progress, cancelled):
+    for result in frame_by_frame(frames, work, words, progress, cancelled, workers):
         if isinstance(result, FailedFrame):
             failed.append(result)
             if each is not None:
