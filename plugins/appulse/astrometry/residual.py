@@ -18,10 +18,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from appulse.astrometry.detection import Candidate, PlaceSearch
+from appulse.astrometry.limits import prove_limit
 from appulse.astrometry.plate import PlateCheck, ZeroPoint, check_plate, zero_point
 from appulse.astrometry.prediction import Prediction, pixel_trail
 from appulse.astrometry.psf import PSF, Trail
-from appulse.astrometry.scene import Scene, look_around
+from appulse.astrometry.scene import Scene, look_around, place_score
 from appulse.astrometry.scene_fit import WEAK, fit_in_scene
 from appulse.astrometry.source_fit import ASSUMED_WIDTH, SourceFit, fit_source, is_plain, light_doubt
 from appulse.astrometry.stamp import line_distance2
@@ -40,6 +41,8 @@ BARE_SNR, BARE_LISTED = 11.0, 0.5
 """Where the prediction is a bare place (no motion, no magnitude) and less than half of the frame's sources
 are listed stars, place alone tells body from unlisted source: only a clear one is taken (common practice, no
 source). ``min_snr`` overrules it."""
+FIT_SHARE = 0.8
+"""A fit gives up some signal to background and neighbours that the filter of the search did not."""
 MAX_NEIGHBOURS = 6
 KEPT_ARCSEC, KEPT_SEARCHES = 120.0, 3.0
 """A residual keeps the sources and stars of its frame within this distance, or so many search radii."""
@@ -232,18 +235,38 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     search = _search(frame, prediction, plate, expected, zero, trail, search_arcsec, pointed)
     found = _plate_columns(plate, *expected) | {
         "search_arcsec": search.radius_arcsec, "threshold": search.found.threshold,
-        "limit_mag": search.limit_mag, "others": search.others,
+        "others": search.others,
     }  # fmt: skip
     try:
         fit = _fit(frame, plate, search, expected, trail, free_trail, radius_px)
         _demand(fit, prediction, plate, search, expected, min_snr, pointed)
-    except MeasurementError as error:
+    except (MeasurementError, np.linalg.LinAlgError) as error:
+        reason = str(error) if isinstance(error, MeasurementError) else "the pixels there carry no fit"
         # A limit, what was searched and what else stands there are known all the same.
-        return _residual(frame, prediction, plate, expected, found | {"flag": str(error)})
+        found |= _not_seen(frame, plate, search, expected, trail, zero, pointed, reason)
+        return _residual(frame, prediction, plate, expected, found)
     found |= _measured_columns(frame, prediction, plate, fit) | _light_columns(frame, plate, fit, zero)
+    least = zero.magnitude(search.found.threshold * fit.flux_sigma)[0]
+    found["limit_mag"] = float(least)
     found["flag"] = _flag(fit, frame.exposure, prediction, found["covariance"])
     found["notes"] = _notes(fit, plate, prediction, search)
     return _residual(frame, prediction, plate, expected, found)
+
+
+def _not_seen(frame, plate, search: "BodySearch", expected, trail, zero: ZeroPoint, pointed, reason) -> dict:
+    """What is said of a body that was not measured: why, and how bright it would have had to be."""
+    if pointed or not zero.known:
+        return {"flag": reason}
+    found = search.found
+    limit = prove_limit(
+        search.scene, *expected, found.radius, trail, guess=found.flux_limit, threshold=found.threshold,
+        least_snr=FIT_SHARE * found.threshold,
+    )  # fmt: skip
+    magnitude = zero.magnitude(limit.flux)[0] if np.isfinite(limit.flux) else np.nan
+    if not np.isfinite(magnitude):
+        return {"flag": reason, "notes": (limit.words,)}
+    words = f"limit of {magnitude:.1f} mag: half of {limit.words} at this brightness were found and measured"
+    return {"flag": f"{reason} (limit there {magnitude:.1f} mag)", "limit_mag": magnitude, "notes": (words,)}
 
 
 def _residual(frame, prediction: Prediction, plate: PlateCheck, expected, found: dict) -> Residual:
@@ -282,7 +305,6 @@ class BodySearch:
     found: PlaceSearch
     psf: PSF
     radius_arcsec: float
-    limit_mag: float
     chosen: Candidate | None
     others: tuple[Candidate, ...]
     reason: str  # why nothing was chosen
@@ -314,18 +336,16 @@ def _search(frame, prediction, plate, expected, zero: ZeroPoint, trail, search_a
         radius = fwhm if pointed else search_radius(frame, prediction, plate, psf.fwhm)
     scene = scene_of(frame, plate, expected, radius / frame.pixel_scale, psf, trail, zero, pointed)
     found = scene.search(*expected, radius / frame.pixel_scale, trail)
-    limit = zero.magnitude(found.flux_limit)[0]
     chosen, star = _choose(found, plate, psf, zero)
     if chosen is not None:
         others = tuple(candidate for candidate in found.candidates if candidate is not chosen)
-        return BodySearch(found, psf, radius, limit, chosen, others, "", scene)
+        return BodySearch(found, psf, radius, chosen, others, "", scene)
     star = star or _star_at(plate, *expected, psf, zero, found.flux_limit)
     if star is not None:
         reason = f"not measured: the source within {radius:.1f} arcsec is the star {star}"
     else:
         reason = f"not seen: nothing above {found.threshold:.1f} sigma within {radius:.1f} arcsec"
-        reason += f" (limit there {limit:.1f} mag)" if np.isfinite(limit) else ""
-    return BodySearch(found, psf, radius, limit, None, (), reason, scene)
+    return BodySearch(found, psf, radius, None, (), reason, scene)
 
 
 def scene_of(frame, plate, place, radius_px, psf, trail, zero: ZeroPoint, pointed: bool = False) -> Scene:
@@ -367,9 +387,7 @@ def _choose(found: PlaceSearch, plate: PlateCheck, psf: PSF, zero: ZeroPoint):
     blend = None
     best, best_score = None, -np.inf
     for candidate in found.candidates:
-        # The radius is 2.5 sigma of where the body can be; brightness counts little, and beyond 20 no more.
-        place = -0.5 * (2.5 * candidate.distance / found.radius) ** 2
-        score = place + np.log(min(candidate.snr, 20.0) / found.threshold)
+        score = place_score(candidate, found)
         star = _star_at(plate, candidate.x, candidate.y, psf, zero, found.flux_limit)
         if star is not None:
             # Its light is off: what is left there may be a body, but more likely the star's own misfit.
@@ -442,8 +460,7 @@ def _demand(fit, prediction, plate, search: BodySearch, expected, min_snr, point
         least = BARE_SNR
         why = ", as without motion and magnitude only place tells it from others (min_snr overrules)"
     else:
-        # The fit gives up some signal to background and neighbours that the filter of the search did not.
-        least, why = (0.8 * search.found.threshold if min_snr is None else min_snr), ""
+        least, why = (FIT_SHARE * search.found.threshold if min_snr is None else min_snr), ""
     if fit.snr < least:
         away = float(np.hypot(fit.x - expected[0], fit.y - expected[1]))
         raise MeasurementError(

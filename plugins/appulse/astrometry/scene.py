@@ -123,6 +123,15 @@ class Scene:
         """Whether pixels see different colours."""
         return len(self.tint) > 1
 
+    @property
+    def star_tint(self) -> np.ndarray:
+        """Light of a star that each colour passes, mean 1 over the pixels."""
+        total = sum((star.fluxes for star in self.stars), np.zeros(len(self.tint)))
+        if len(total) != len(self.tint) or not (total > 0).all():
+            return self.tint
+        shares = np.bincount(self.colour.ravel(), minlength=len(total)) / self.colour.size
+        return total / float(total @ shares)
+
     def light_of(self, star: SceneStar, columns, rows, colour):
         """Light of one of its stars in pixels, stored units."""
         value = pixel_image(self.psf, star.x, star.y, columns, rows)[0]
@@ -171,6 +180,13 @@ class Scene:
         j, i = np.unravel_index(np.argmin(here), here.shape)
         flux = float(limit * scale * np.sqrt(1.0 + left[j, i] ** 2) / np.sqrt(gain[j, i]))
         return PlaceSearch(tuple(found), limit, float(radius), flux)
+
+
+def place_score(candidate: Candidate, found: PlaceSearch) -> float:
+    """How likely a candidate is the body, as a logarithm."""
+    # The radius is 2.5 sigma of where the body can be; brightness counts little, and beyond 20 no more.
+    place = -0.5 * (2.5 * candidate.distance / found.radius) ** 2
+    return float(place + np.log(min(candidate.snr, 20.0) / found.threshold))
 
 
 def look_around(

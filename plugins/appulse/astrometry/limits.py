@@ -1,0 +1,140 @@
+"""How faint a body would have been found: proved with bodies planted on the frame's own pixels.
+
+::
+
+    places about the expected one --> a body's image, its photons' noise --> the same search, the same fit
+                                                                             |
+         brightness at which half are found and lie within their sigmas  <---+    or no number at all
+
+A formula knows the noise of an even sky; it does not know the star, the filament and the hot column that
+made the search fail.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from appulse.astrometry.psf import Trail, pixel_image
+from appulse.astrometry.scene import Scene, place_score
+from appulse.astrometry.scene_fit import fit_in_scene
+from appulse.errors import MeasurementError
+
+PLACES = 9
+STEP_MAG = 0.3
+MOST_BRIGHTER, MOST_FAINTER = 7, 4
+"""Steps from the search's own estimate: two magnitudes up, one down."""
+WITHIN_CHI2 = 11.829
+"""A place that is off by more, with two degrees of freedom, is a measurement outside its sigmas (0.27%)."""
+NEAR_FWHM = 0.7
+LEAST_USED = 6
+ASSUMED_WIDTH = 0.1
+"""With a star image known no better than this planted bodies prove nothing: they share its error."""
+
+
+@dataclass(frozen=True)
+class Limit:
+    """What a search was proved to reach: light (stored units; NaN where it cannot be said), and how."""
+
+    flux: float
+    planted: int
+    words: str
+
+
+def prove_limit(
+    scene: Scene, x: float, y: float, radius: float, trail: Trail, *, guess: float, threshold: float,
+    least_snr: float,
+) -> Limit:  # fmt: skip
+    """Plant bodies at and around a place, zero-based px, and find how bright half of them must be.
+
+    `guess` is the light at which the search expects to reach its `threshold`, `least_snr` what the fit must
+    give to be accepted.
+    """
+    if not scene.psf.width_error < ASSUMED_WIDTH:
+        return Limit(np.nan, 0, "no limit: the star image of this frame is not known")
+    places = _places(scene, x, y, radius, trail)
+    if len(places) < LEAST_USED:
+        return Limit(np.nan, 0, "no limit: too few usable pixels there")
+    rng = np.random.default_rng([int(x), int(y), scene.x0, scene.y0])
+    noise = rng.standard_normal((len(places), *scene.pixels.shape))
+    trials, shares = 0, {}
+
+    def share(step: int) -> float:
+        """Part of the bodies found and measured at a brightness."""
+        nonlocal trials
+        flux = guess * 10 ** (0.4 * STEP_MAG * step)
+        good = bad = 0
+        for place, grain in zip(places, noise, strict=True):
+            trials += 1
+            if _measured(scene, place, radius, trail, flux, grain, least_snr):
+                good += 1
+            else:
+                bad += 1
+            # More trials would not change on which side of a half it lies.
+            if good > 0.75 * len(places) or bad > 0.75 * len(places):
+                break
+        shares[step] = good / (good + bad)
+        return shares[step]
+
+    step, up = 0, share(0) < 0.5
+    while (shares[step] < 0.5) == up:
+        step += 1 if up else -1
+        if not -MOST_FAINTER <= step <= MOST_BRIGHTER:
+            break
+        share(step)
+    if step > MOST_BRIGHTER:
+        return Limit(np.nan, trials, "no limit: bodies two magnitudes above the noise are lost there too")
+    if step < -MOST_FAINTER:
+        return Limit(np.nan, trials, "no limit: bodies far below the noise seem to be found there")
+    below, above = (step - 1, step) if up else (step, step + 1)
+    low, high = shares[below], shares[above]
+    at = below + (0.5 - low) / max(high - low, 1e-9)
+    flux = guess * 10 ** (0.4 * STEP_MAG * at)
+    # What stands at the very place need not stand beside it; a fit there says how well light is told from it.
+    try:
+        light = _planted(scene, (x, y), trail, 2.0 * flux)
+        fit = fit_in_scene(replace(scene, pixels=scene.pixels + light), x, y, trail=trail)
+    except MeasurementError:
+        return Limit(np.nan, trials, "no limit: the pixels at the very place carry no fit")
+    flux = max(flux, threshold * fit.flux_sigma)
+    return Limit(float(flux), trials, f"{trials} bodies planted there")
+
+
+def _places(scene: Scene, x, y, radius, trail) -> np.ndarray:
+    """The place itself and a ring about it, where the pixels can be used."""
+    ring = max(min(radius, 2.5 * scene.psf.fwhm), 1.3 * scene.psf.fwhm)
+    angles = np.arange(PLACES - 1) * 2 * np.pi / (PLACES - 1) + 0.3
+    # Off the pixels' centres by a different part of a pixel each.
+    around = np.column_stack([x + ring * np.cos(angles), y + ring * np.sin(angles)])
+    places = np.concatenate([[[x, y]], around])
+    ny, nx = scene.pixels.shape
+    i, j = np.rint(places[:, 0] - scene.x0).astype(int), np.rint(places[:, 1] - scene.y0).astype(int)
+    inside = (i >= 2) & (i < nx - 2) & (j >= 2) & (j < ny - 2)
+    usable = scene.good & ~scene.full
+    return places[[bool(ok and usable[b, a]) for ok, a, b in zip(inside, i, j, strict=True)]]
+
+
+def _measured(scene: Scene, place, radius, trail, flux, grain, least_snr) -> bool:
+    """Whether a planted body is found, chosen and measured within its sigmas."""
+    light = _planted(scene, place, trail, flux)
+    light = light + grain * np.sqrt(light / scene.noise.gain_e_adu)
+    pixels = scene.pixels + light
+    found = scene.search(*place, radius, trail, pixels)
+    near = NEAR_FWHM * scene.psf.fwhm + 0.25 * trail.length
+    best = max(found.candidates, key=lambda candidate: place_score(candidate, found), default=None)
+    if best is None or np.hypot(best.x - place[0], best.y - place[1]) > near:
+        return False
+    try:
+        fit = fit_in_scene(replace(scene, pixels=pixels), best.x, best.y, trail=trail)
+    except MeasurementError:
+        return False
+    off = np.array([fit.x - place[0], fit.y - place[1]])
+    return fit.snr >= least_snr and float(off @ np.linalg.solve(fit.cov, off)) < WITHIN_CHI2
+
+
+def _planted(scene: Scene, place, trail, flux) -> np.ndarray:
+    """Light of a body in the pixels of the scene."""
+    rows, columns = np.indices(scene.pixels.shape)
+    value = pixel_image(
+        scene.psf, place[0] - scene.x0, place[1] - scene.y0, columns.ravel(), rows.ravel(), trail
+    )[0].reshape(scene.pixels.shape)
+    return flux * value * scene.star_tint[scene.colour]

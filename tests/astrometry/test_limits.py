@@ -1,0 +1,68 @@
+"""Limits are proved on the pixels themselves: where a body of that brightness would not be found, no number."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from appulse.astrometry.limits import prove_limit
+from appulse.astrometry.psf import POINT, PSF, pixel_image
+from appulse.astrometry.scene import look_around
+from appulse.astrometry.scene_fit import fit_in_scene
+from appulse.astrometry.stamp import Noise
+
+SHAPE, SKY, FWHM, RADIUS = (110, 120), 400.0, 3.0, 5.0
+PLACE = 60.3, 54.6
+TOL_HALF = 0.3
+"""Of 20 bodies at the limit a half is found, within 2.7 sigma of chance."""
+
+
+def point(x, y):
+    """A point of unit light."""
+    rows, columns = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    return pixel_image(PSF.round(FWHM), x, y, columns.ravel(), rows.ravel())[0].reshape(SHAPE)
+
+
+def ripples(strength):
+    """A background in waves of three FWHM."""
+    rows, columns = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    return strength * SKY * np.sin(columns / FWHM * 1.1) * np.sin(rows / FWHM * 0.9)
+
+
+def scene_of(seed, light, rough=0.0, psf=None):
+    """A scene with a body of this light at PLACE."""
+    expected = SKY + ripples(rough) + light * point(*PLACE)
+    data = np.random.default_rng(seed).poisson(np.maximum(expected, 1.0)).astype(float)
+    return look_around(data, *PLACE, RADIUS, psf or PSF.round(FWHM), Noise(1.0))
+
+
+def limit_of(scene):
+    """The limit at PLACE."""
+    found = scene.search(*PLACE, RADIUS)
+    return prove_limit(
+        scene, *PLACE, RADIUS, POINT, guess=found.flux_limit, threshold=found.threshold,
+        least_snr=0.8 * found.threshold,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("rough", [0.0, 0.2])
+def test_half_of_the_bodies_at_the_limit_are_found(rough):
+    limits = [limit_of(scene_of(seed, 0.0, rough)).flux for seed in (1, 2, 3)]
+    light, found = float(np.median(limits)), 0
+    for seed in range(20):
+        scene = scene_of(50 + seed, light, rough)
+        search = scene.search(*PLACE, RADIUS)
+        near = [c for c in search.candidates if np.hypot(c.x - PLACE[0], c.y - PLACE[1]) < 0.7 * FWHM]
+        found += bool(near) and fit_in_scene(scene, near[0].x, near[0].y).snr > 0.8 * search.threshold
+    assert abs(found / 20 - 0.5) < TOL_HALF + 0.2 * (rough > 0)
+
+
+def test_a_rough_background_costs_depth():
+    smooth, rough = limit_of(scene_of(4, 0.0)).flux, limit_of(scene_of(4, 0.0, 0.3)).flux
+    assert not rough < 1.2 * smooth  # fainter than that is a false limit; no number is allowed
+
+
+def test_no_number_without_a_star_image():
+    limit = limit_of(scene_of(5, 0.0, psf=replace(PSF.round(FWHM), width_error=0.2)))
+    assert np.isnan(limit.flux)
+    assert "no limit" in limit.words
