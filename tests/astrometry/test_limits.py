@@ -1,4 +1,4 @@
-"""Limits are proved on the pixels themselves: where a body of that brightness would not be found, no number."""
+"""Limits are proved on the pixels themselves: where a body of that brightness is not found, no number."""
 
 from dataclasses import replace
 

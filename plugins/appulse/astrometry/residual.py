@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from appulse.astrometry.detection import Candidate, PlaceSearch
+from appulse.astrometry.elsewhere import look_elsewhere
 from appulse.astrometry.limits import prove_limit
 from appulse.astrometry.plate import PlateCheck, ZeroPoint, check_plate, zero_point
 from appulse.astrometry.prediction import Prediction, pixel_trail
@@ -243,30 +244,34 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     except (MeasurementError, np.linalg.LinAlgError) as error:
         reason = str(error) if isinstance(error, MeasurementError) else "the pixels there carry no fit"
         # A limit, what was searched and what else stands there are known all the same.
-        found |= _not_seen(frame, plate, search, expected, trail, zero, pointed, reason)
+        found |= _not_seen(frame, prediction, plate, search, expected, trail, zero, pointed, reason)
         return _residual(frame, prediction, plate, expected, found)
     found |= _measured_columns(frame, prediction, plate, fit) | _light_columns(frame, plate, fit, zero)
-    least = zero.magnitude(search.found.threshold * fit.flux_sigma)[0]
-    found["limit_mag"] = float(least)
+    found["limit_mag"] = zero.magnitude(_least_flux(fit, search.found, plate.survey.noise))[0]
     found["flag"] = _flag(fit, frame.exposure, prediction, found["covariance"])
     found["notes"] = _notes(fit, plate, prediction, search)
     return _residual(frame, prediction, plate, expected, found)
 
 
-def _not_seen(frame, plate, search: "BodySearch", expected, trail, zero: ZeroPoint, pointed, reason) -> dict:
-    """What is said of a body that was not measured: why, and how bright it would have had to be."""
-    if pointed or not zero.known:
+def _not_seen(frame, prediction, plate, search: "BodySearch", expected, trail, zero, pointed, reason) -> dict:
+    """What is said of a body that was not measured: why, how bright it could be, and where else it may be."""
+    if pointed:
         return {"flag": reason}
-    found = search.found
-    limit = prove_limit(
-        search.scene, *expected, found.radius, trail, guess=found.flux_limit, threshold=found.threshold,
-        least_snr=FIT_SHARE * found.threshold,
-    )  # fmt: skip
-    magnitude = zero.magnitude(limit.flux)[0] if np.isfinite(limit.flux) else np.nan
-    if not np.isfinite(magnitude):
-        return {"flag": reason, "notes": (limit.words,)}
-    words = f"limit of {magnitude:.1f} mag: half of {limit.words} at this brightness were found and measured"
-    return {"flag": f"{reason} (limit there {magnitude:.1f} mag)", "limit_mag": magnitude, "notes": (words,)}
+    found, notes, magnitude = search.found, [], np.nan
+    if zero.known:
+        limit = prove_limit(
+            search.scene, *expected, found.radius, trail, guess=found.flux_limit, threshold=found.threshold,
+            least_snr=FIT_SHARE * found.threshold,
+        )  # fmt: skip
+        magnitude = zero.magnitude(limit.flux)[0] if np.isfinite(limit.flux) else np.nan
+        notes.append(limit.words)
+    if np.isfinite(magnitude):
+        reason += f" (limit there {magnitude:.1f} mag)"
+        notes[-1] = f"limit of {magnitude:.1f} mag: half of such bodies planted there are found and measured"
+    questions = look_elsewhere(frame, plate, prediction, expected, found.radius, zero)
+    if questions:
+        reason += f"; {questions[0]}"
+    return {"flag": reason, "limit_mag": float(magnitude), "notes": (*notes, *questions)}
 
 
 def _residual(frame, prediction: Prediction, plate: PlateCheck, expected, found: dict) -> Residual:
@@ -501,10 +506,17 @@ def _light_columns(frame, plate: PlateCheck, fit: SourceFit, zero: ZeroPoint) ->
 
 def _light_doubt(survey, fit: SourceFit) -> float:
     """What another image than the model's makes of the light, mag; NaN where that is not known."""
-    if fit.structure_cov is None:
+    if survey.colours is None:
         return light_doubt(survey.pixels, fit, survey.noise, survey.saturation)
-    # Light and structure share the pixels already: a wider aperture would only hold more of the nebula.
+    # One brightness in a wide aperture over pixels of several colours would say nothing.
     return 2.2 * fit.psf.width_error if is_plain(fit) and not fit.psf.width_error > ASSUMED_WIDTH else np.nan
+
+
+def _least_flux(fit: SourceFit, found: PlaceSearch, noise) -> float:
+    """Light that would just have been found where a body was measured: its own photons are not in the way."""
+    sigma2 = fit.flux_sigma**2 / max(fit.chi2_per_dof, 1.0)  # nor is what its image misses
+    dark2 = max(sigma2 - fit.flux / noise.gain_e_adu, 0.1 * sigma2)
+    return max(found.flux_limit, found.threshold * float(np.sqrt(dark2)))
 
 
 def _pauses(exposure, prediction: Prediction) -> np.ndarray:

@@ -86,6 +86,12 @@ def add_frame_options(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--time-is", choices=("start", "mid", "end"), help="which moment of the exposure the one time is"
     )
+    group.add_argument(
+        "--time-shift",
+        metavar="SHIFT",
+        help="added to the frames' times: -1h where the camera's clock showed a local time one hour ahead of "
+        "UTC, 40s where it was 40 s late",
+    )
     group.add_argument("--exposure", type=float, metavar="SECONDS", help="exposure time")
     group.add_argument("--clock-sigma", type=float, metavar="SECONDS", help="1-sigma of the clock")
     group.add_argument("--gain", type=float, metavar="E/ADU", help="electrons for one stored unit")
@@ -125,6 +131,7 @@ def frame_options(args: argparse.Namespace) -> dict:
         "time": args.time,
         "time_is": args.time_is,
         "exposure_s": args.exposure,
+        "time_shift_s": None if args.time_shift is None else parse_shift_s(args.time_shift),
         "clock_sigma_s": args.clock_sigma,
         "gain_e_adu": args.gain,
         "read_noise_e": args.read_noise,
@@ -145,6 +152,19 @@ def parse_step_s(text: str) -> float:
     if step_s <= 0.0:
         raise TimeError(f"--step {text!r} is not a step: a positive number and s, m, h or d, as in 30s or 2h")
     return step_s
+
+
+def parse_shift_s(text: str) -> float:
+    """Seconds in a shift such as ``-1h``, ``+30m`` or ``40s``.
+
+    >>> parse_shift_s("-1h"), parse_shift_s("+30m")
+    (-3600.0, 1800.0)
+    """
+    words = text.strip()
+    match = _STEP.fullmatch(words.lstrip("+-")) if words.count("-") + words.count("+") <= 1 else None
+    if not match:
+        raise TimeError(f"--time-shift {text!r} is no shift: a number and s, m, h or d, as in -1h or 40s")
+    return (-1.0 if words.startswith("-") else 1.0) * float(match[1]) * _STEP_UNITS_S[match[2]]
 
 
 def requested_times(args: argparse.Namespace):

@@ -34,6 +34,7 @@ def read_frame(
     time_is: str | None = None,
     exposure_s: float | None = None,
     clock_sigma_s: float | None = None,
+    time_shift_s: float | None = None,
     gain_e_adu: float | None = None,
     read_noise_e: float | None = None,
     saturation_adu: float | None = None,
@@ -60,6 +61,8 @@ def read_frame(
         Time in which light was collected, s; wins over the header.
     clock_sigma_s : float, optional
         One-sigma error of the clock, s.
+    time_shift_s : float, optional
+        Added to the frame's times, s: -3600 where the clock showed a local time one hour ahead of UTC.
     gain_e_adu, read_noise_e, saturation_adu : float, optional
         Win over the header.
     sip : {'apply', 'ignore'}
@@ -111,6 +114,9 @@ def read_frame(
     )
     timing = {"time": time, "time_is": time_is, "exposure_s": exposure_s, "clock_sigma_s": clock_sigma_s}
     exposure, time_notes = _exposure(cards, timing, intervals, "time" in required)
+    if time_shift_s and exposure is not None:
+        exposure = exposure.shifted(time_shift_s)
+        time_notes = (*time_notes, f"all times shifted by {time_shift_s:+g} s, as asked")
     centre = tuple(float(value) for value in WcsMap(wcs).to_sky(*(np.array(layout.shape[::-1]) - 1) / 2))
     observer, site_notes = _observer(cards, exposure, site, centre, "site" in required)
     notes = (
