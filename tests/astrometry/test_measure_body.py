@@ -1,5 +1,7 @@
 """One body on one invented frame: signs, sigmas, and what happens when it does not show."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from astropy import units as u
@@ -126,3 +128,32 @@ def test_budget_adds_its_parts(night):
     assert budget.covariance[0, 0] == pytest.approx(squares)
     assert 0 < budget.probability <= 1
     assert "arcsec" in budget.sentence
+
+
+@pytest.mark.parametrize(("hours", "words"), [(1, "--time-shift +1h"), (-1.5, "--time-shift -90m")])
+def test_a_body_hours_along_its_track_is_asked_about(night, hours, words):
+    """Local time in DATE-OBS: three times "not seen", and nothing said."""
+    frame, plate = night
+    one = measure(frame, predict(*at(240.3, 170.8, along=60.0 * hours)), plate)
+    assert not one.seen
+    assert "DATE-OBS" in one.flag
+    assert words in one.flag
+
+
+def test_nothing_is_asked_where_nothing_stands(night):
+    frame, plate = night
+    one = measure(frame, predict(*at(77.0, 350.0)), plate)
+    assert "?" not in one.flag
+
+
+def test_a_structure_has_its_own_line_in_the_budget(night):
+    frame, plate = night
+    one = measure(frame, predict(*at(240.3, 170.8)), plate)
+    names = list(error_budget(one).lines["part"])
+    assert names == ["centroid", "plate", "catalogue", "ephemeris", "clock"]
+    assert np.all(one.structure_covariance == 0)
+    rough = replace(one, structure_covariance=0.25 * one.covariance)
+    lines = error_budget(rough).lines
+    row = {line["part"]: line for line in lines}
+    assert row["background structure"]["sigma_ra"].value == pytest.approx(0.5 * one.sigma_sky[0])
+    assert error_budget(rough).covariance == pytest.approx(error_budget(one).covariance)

@@ -422,3 +422,17 @@ def test_survey_camera(shared):
     assert frame.camera.saturation_adu.value == pytest.approx(45845.4, abs=0.1)
     ra, dec = frame.to_sky(*frame.to_pixel(186.7439, 25.4616))
     assert (ra, dec) == pytest.approx((186.7439, 25.4616), abs=1e-9)
+
+
+def test_a_time_shift_moves_all_times(tmp_path):
+    """A camera's clock on local time: the header stays as it is, the frame's times are an hour earlier."""
+    path = tmp_path / "m1.fits"
+    header = fits.Header({"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRVAL1": 246.42, "CRVAL2": -24.16,
+                          "CRPIX1": 50.5, "CRPIX2": 40.5, "CDELT1": -0.001, "CDELT2": 0.001,
+                          "EXPTIME": 60.0, "DATE-OBS": "2027-05-04T22:35:30", "OBSGEO-L": 20.5,
+                          "OBSGEO-B": -23.0, "OBSGEO-H": 1250.0})  # fmt: skip
+    fits.writeto(path, np.ones((80, 100), dtype=np.int16), header)
+    plain, shifted = read_frame(path), read_frame(path, time_shift_s=-3600.0)
+    assert (shifted.exposure.mid - plain.exposure.mid).sec == pytest.approx(-3600.0, abs=1e-6)
+    assert (shifted.exposure.start - plain.exposure.start).sec == pytest.approx(-3600.0, abs=1e-6)
+    assert any("shifted by -3600 s" in note for note in shifted.notes)

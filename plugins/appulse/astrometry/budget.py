@@ -122,8 +122,16 @@ def _parts(residual, clock_sigma_s):
     centroid_words = "fit of the body's image"
     if residual.fit is not None and residual.fit.phase_error_px > 0:
         centroid_words += f", {residual.fit.phase_error_px:.3f} px of pixel-phase error in it"
+    centroid, rough = residual.covariance, []
+    if np.any(residual.structure_covariance):
+        # Frames of one field share it: it is not to shrink with their number as the pixels' noise does.
+        centroid = _less(residual.covariance, residual.structure_covariance)
+        structure = residual.covariance - centroid
+        words = "nebula, wisps and unlisted stars beneath the body"
+        rough = [("background structure", structure, words)]
     return [
-        ("centroid", residual.covariance, centroid_words),
+        ("centroid", centroid, centroid_words),
+        *rough,
         ("plate", plate_cov, plate_words),
         ("catalogue", catalogue, catalogue_words),
         ("ephemeris", residual.prediction.covariance,

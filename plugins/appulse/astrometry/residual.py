@@ -66,6 +66,8 @@ class Residual:
         arcsec.
     covariance : (2, 2) array
         Of the measured place (east, north), arcsec^2.
+    structure_covariance : (2, 2) array
+        The part of it that structure of the background makes, arcsec^2: it stays when frames are added up.
     plate_offset : (2,) array
     plate_covariance : (2, 2) array
         Of the zero point at the body, arcsec and arcsec^2; NaN where there is none.
@@ -99,6 +101,7 @@ class Residual:
     dra_cosdec: float = np.nan
     ddec: float = np.nan
     covariance: np.ndarray = field(default_factory=lambda: np.full((2, 2), np.nan))
+    structure_covariance: np.ndarray = field(default_factory=lambda: np.zeros((2, 2)))
     plate_offset: np.ndarray = field(default_factory=lambda: np.full(2, np.nan))
     plate_covariance: np.ndarray = field(default_factory=lambda: np.full((2, 2), np.nan))
     n_stars: int = 0
@@ -487,10 +490,11 @@ def _measured_columns(frame, prediction: Prediction, plate: PlateCheck, fit: Sou
     xi, eta = offsets_rad(calculated, unit_from_radec(ra, dec))
     jacobian = frame.jacobian(fit.x, fit.y)
     covariance = jacobian @ fit.cov @ jacobian.T + _pauses(frame.exposure, prediction)
+    structure = np.zeros((2, 2)) if fit.structure_cov is None else jacobian @ fit.structure_cov @ jacobian.T
     return _plate_columns(plate, fit.x, fit.y) | {
         "seen": True, "fit": fit, "x": fit.x, "y": fit.y, "snr": fit.snr, "ra_obs": ra, "dec_obs": dec,
         "dra_cosdec": float(xi) * ARCSEC_PER_RAD, "ddec": float(eta) * ARCSEC_PER_RAD,
-        "covariance": covariance,
+        "covariance": covariance, "structure_covariance": structure,
     }  # fmt: skip
 
 
@@ -545,12 +549,20 @@ def _flag(fit: SourceFit, exposure, prediction: Prediction, covariance) -> str:
     return "; ".join(flags)
 
 
+def _background_words(fit: SourceFit) -> str:
+    """How the background was taken off."""
+    if fit.structure_cov is None:
+        return f"background of order {fit.background_order}"
+    share = np.sqrt(np.trace(fit.structure_cov) / np.trace(fit.cov))
+    return f"fitted in its surroundings; structure of the background makes {share:.0%} of its sigma"
+
+
 def _notes(fit: SourceFit, plate: PlateCheck, prediction: Prediction, search: BodySearch) -> tuple[str, ...]:
     """How a body was measured, in words."""
     notes = [
         f"PSF {plate.survey.psf.words}: FWHM {fit.psf.fwhm:.2f} px",
         f"noise: {plate.survey.noise.source}",
-        f"background of order {fit.background_order}",
+        _background_words(fit),
     ]
     if not np.isfinite(prediction.rate):
         notes.append("the prediction has no motion: no along and across, no trail")
