@@ -161,3 +161,30 @@ def test_steps_that_are_none(text):
 def test_no_body_named():
     with pytest.raises(DesignationError, match="names no body"):
         common.split_names(" , ")
+
+
+STEERING = "a\x1b[2Jb\u202ec\x07.fits"
+
+
+def test_nothing_that_was_read_steers_the_terminal(tmp_path, capsys):
+    (tmp_path / STEERING).write_bytes(b"no frame")
+    assert main.main(["frame", str(tmp_path / STEERING)]) == 2
+    assert main.main(["predict", STEERING]) == 2
+    assert main.main(["frame", "x" * 700]) == 2
+    shown = capsys.readouterr()
+    said = shown.out + shown.err
+    assert "a\\x1b[2Jb\\u202ec\\x07.fits" in said
+    assert not set(said) & {"\x1b", "\u202e", "\x07"}
+    assert "x" * 300 not in said
+
+
+@pytest.mark.parametrize("closed", ["full", "closed"])
+def test_a_screen_that_takes_nothing_stops_no_output(tmp_path, sample_data, closed):
+    shell = {"full": "> /dev/full", "closed": ">&-"}[closed]
+    words = f"{sys.executable} -m appulse.cli.main orbits import {sample_data}/orbit.ecsv"
+    words += f" --out {tmp_path}/own.ecsv"
+    done = subprocess.run(["/bin/sh", "-c", f"{words} {shell}"], capture_output=True, text=True, check=False)
+    assert done.returncode == 74
+    assert "all outputs are written" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert (tmp_path / "own.ecsv").stat().st_size > 1000

@@ -17,6 +17,7 @@ import warnings
 from typing import NamedTuple, NoReturn
 
 from appulse.cli.common import kernels_of
+from appulse.cli.screen import harmless_screen
 from appulse.errors import (
     AppulseError,
     AppulseWarning,
@@ -238,29 +239,45 @@ def main(argv: list[str] | None = None) -> int:
     debug = os.environ.get("APPULSE_DEBUG", "") not in ("", "0")
     if hasattr(sys.stdout, "reconfigure"):
         sys.stdout.reconfigure(errors="replace")  # a console that lacks a sign shows '?', and goes on
-    with warnings.catch_warnings(), _ended_by_signals():
+    with warnings.catch_warnings(), _ended_by_signals(), harmless_screen() as screen:
         _print_warnings_in_one_line(debug)
-        try:
-            code = _run(argv)
-            sys.stdout.flush()
-            return code
-        except SystemExit as leaving:  # argparse leaves this way, after its own message
-            return leaving.code if isinstance(leaving.code, int) else EXIT_DONE
-        except Terminated:
-            return _say("asked to end by a signal; nothing half-written is left", EXIT_TERMINATED)
-        except KeyboardInterrupt:
-            return _say("interrupted", EXIT_INTERRUPTED)
-        except BrokenPipeError:
-            # Python would complain once more when it flushes standard output on the way out.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            return EXIT_PIPE
-        except Exception as error:
-            if debug:
-                raise
-            *first, last = str(error).splitlines() if isinstance(error, ProblemListError) else [error]
-            for line in first:
-                _say(line, EXIT_INPUT)
-            return _say(*_message_and_code(error if last is error else InputError(last)))
+        return _shown(_code_of(argv, debug), screen)
+
+
+def _code_of(argv: list[str], debug: bool) -> int:
+    try:
+        return _run(argv)
+    except SystemExit as leaving:  # argparse leaves this way, after its own message
+        return leaving.code if isinstance(leaving.code, int) else EXIT_DONE
+    except Terminated:
+        return _say("asked to end by a signal; nothing half-written is left", EXIT_TERMINATED)
+    except KeyboardInterrupt:
+        return _say("interrupted", EXIT_INTERRUPTED)
+    except BrokenPipeError:
+        return EXIT_PIPE
+    except Exception as error:
+        if debug:
+            raise
+        *first, last = str(error).splitlines() if isinstance(error, ProblemListError) else [error]
+        for line in first:
+            _say(line, EXIT_INPUT)
+        return _say(*_message_and_code(error if last is error else InputError(last)))
+
+
+def _shown(code: int, screen) -> int:
+    """The exit code, once all that was printed has arrived; another where it could not."""
+    screen.flush()
+    if isinstance(screen.problem, BrokenPipeError) or code == EXIT_PIPE:
+        # Python would complain once more when it flushes standard output on the way out.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), screen.fileno())
+        return EXIT_PIPE
+    if screen.problem is None:
+        return code
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), screen.fileno())
+    words = getattr(screen.problem, "strerror", None) or screen.problem
+    said = "all outputs are written" if code == EXIT_DONE else f"else the exit code were {code}"
+    return _say(f"standard output could not be written to ({words}); {said}", EXIT_SCREEN)
 
 
 class Terminated(KeyboardInterrupt):

@@ -149,6 +149,12 @@ def read_side_header(path) -> fits.Header:
     end = next((i for i, line in enumerate(lines) if line.strip() == "END"), len(lines))
     cards = [fits.Card.fromstring(line) for line in lines[:end] if _CARD.match(line)]
     header = fits.Header(cards)
+    for card in header.cards:
+        try:
+            _ = card.value, card.comment
+        except (fits.VerifyError, ValueError) as error:
+            words = f"the header card {card.keyword} cannot be read ({error}): correct it"
+            raise FrameError(f"{path.name}: {words}") from error
     if not any(key.startswith("CTYPE") for key in header):
         raise FrameError(
             f"{path.name}: side file without CTYPE cards: a FITS header (as a solver's .wcs file) or plain "

@@ -1,5 +1,6 @@
 """What a run is to make: settings, job, and the recipe, a YAML file that repeats it to the same pixels."""
 
+import math
 import os
 from dataclasses import asdict, dataclass, field, fields, replace
 from importlib.metadata import version
@@ -11,10 +12,11 @@ import yaml
 from appulse import __version__
 from appulse.errors import AppulseError, InputError
 from appulse.files import read_text
-from appulse.formats import file_sha256, write_text
+from appulse.formats import file_sha256, short, write_text
 from appulse.registration import KEEPS
 from appulse.sequence.animate import PATHS
 from appulse.sequence.body_places import place_in
+from appulse.sequence.recipe_check import RecipeCheck
 from appulse.sequence.sky_grid import EXTENTS
 from appulse.sequence.subframe import subframe_of
 
@@ -35,6 +37,17 @@ PREVIEW_PRODUCTS = ("preview.png",)
 EXTRAS = {"tiff": "composite.tiff", "jpeg": "composite.jpg", "mp4": "animation.mp4", "frames": "animation"}
 PIXEL_PACKAGES = ("numpy", "scipy", "astropy", "reproject", "scikit-image", "pillow")
 """Packages whose version can change a pixel."""
+
+
+RANGES = {
+    "scale_arcsec": (1e-3, 3600.0), "cadence_h": (0.0, 1e5), "saturation": (0.0, 1000.0),
+    "view_arcmin": (1e-3, 1e5), "step_h": (1e-4, 1e5), "longest_px": (8, 20_000), "bin": (1, 64),
+}  # fmt: skip
+"""Least and largest value of a setting; wide, for they only keep out what no picture can be made of."""
+
+
+def _is_number(value) -> bool:
+    return isinstance(value, int | float | np.number) and not isinstance(value, bool) and math.isfinite(value)
 
 
 @dataclass(frozen=True)
@@ -112,13 +125,28 @@ class PictureSettings:
 
     def __post_init__(self):
         for name, allowed in CHOICES.items():
-            if getattr(self, name) not in allowed:
-                raise InputError(f"{name} {getattr(self, name)!r}: {', '.join(allowed)} are allowed")
+            value = getattr(self, name)
+            if not isinstance(value, str) or value not in allowed:
+                raise InputError(f"{name} {short(value)}: {', '.join(allowed)} are allowed")
         for name in ("clip_low", "clip_high", "brightness", "fps"):
-            if not 0 < getattr(self, name) < 1000:
-                raise InputError(f"{name} {getattr(self, name)}: a number above 0 is needed")
-        if not 1 <= self.bin <= 64:
-            raise InputError(f"bin {self.bin}: 1 to 64 is allowed")
+            value = getattr(self, name)
+            if not _is_number(value) or not 0 < value < 1000:
+                raise InputError(f"{name} {short(value)}: a number above 0 is needed")
+        for name, (low, high) in RANGES.items():
+            value = getattr(self, name)
+            if value is not None and (not _is_number(value) or not low <= value <= high):
+                raise InputError(f"{name} {short(value)}: a number from {low:g} to {high:g} is needed")
+        for name in ("longest_px", "bin"):
+            value = getattr(self, name)
+            if not _is_number(value) or value != int(value):
+                raise InputError(f"{name} {short(value)}: a whole number is needed")
+        for name in ("north_up", "mend_hot", "reject_clouds", "growing", "stamp"):
+            if not isinstance(getattr(self, name), bool):
+                raise InputError(f"{name} {short(getattr(self, name))}: true or false is needed")
+        if self.reference is not None and not isinstance(self.reference, str):
+            raise InputError(f"reference {short(self.reference)}: the name of a frame is needed")
+        if isinstance(self.marks, str) or not all(isinstance(mark, str) for mark in self.marks):
+            raise InputError(f"marks {short(self.marks)}: a list of words is needed")
         object.__setattr__(self, "marks", tuple(self.marks))
 
     def plain(self) -> dict:
@@ -130,6 +158,8 @@ class PictureSettings:
     @classmethod
     def from_plain(cls, kept) -> "PictureSettings":
         """Back from a recipe."""
+        if not all(isinstance(name, str) for name in kept):
+            raise InputError(f"recipe: settings are named by words, got {short(kept)}")
         known = {entry.name for entry in fields(cls)}
         if unknown := sorted(set(kept) - known):
             raise InputError(
@@ -406,8 +436,13 @@ class Recipe:
             raise InputError(f"{path}: no recipe: 'body', 'frames' and 'settings' are needed")
         if not isinstance(kept["frames"], dict) or not kept["frames"]:
             raise InputError(f"{path}: 'frames' holds no frame")
+        RecipeCheck(path).all(kept)
+        try:
+            settings = PictureSettings.from_plain(kept["settings"])
+        except InputError as error:
+            raise InputError(f"{path}: {error}") from None
         return cls(
-            str(kept["body"]), kept["frames"], PictureSettings.from_plain(kept["settings"]),
+            str(kept["body"]), kept["frames"], settings,
             kept.get("orbits") or {},
             kept.get("stars"), kept.get("masters") or {}, kept.get("colour") or [],
             kept.get("results") or {},

@@ -1,0 +1,59 @@
+"""Thousands of hostile inputs over all commands, and what the judge says of each.
+
+    python tests/benchmarks/bench_hostile.py [N] [--from M] [--seed S] [--command NAME]
+
+By hand: 5,000 take about an hour and a half. Every fault is printed with its number, which repeats it.
+"""
+
+import argparse
+import shutil
+import sys
+import tempfile
+from collections import Counter
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT / "tests" / "hostile"))
+
+from cases import Generator, Material  # noqa: E402
+from judge import judged  # noqa: E402
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("number", nargs="?", type=int, default=5000)
+    parser.add_argument("--from", dest="first", type=int, default=0)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--command", default=None)
+    args = parser.parse_args()
+    work = Path(tempfile.mkdtemp(prefix="hostile-"))
+    generator = Generator(Material(work / "good", ROOT / "sample_data"), args.seed)
+    codes, kinds, slowest, largest, done = Counter(), Counter(), 0.0, 0.0, 0
+    for n in range(args.first, args.first + args.number):
+        if args.command and generator.commands[n % len(generator.commands)] != args.command:
+            continue
+        folder = work / str(n)
+        case = generator.case(n, folder)
+        found = judged(case, folder)
+        codes[found.code] += 1
+        done += 1
+        slowest, largest = max(slowest, found.seconds), max(largest, found.grown)
+        for fault in found.faults:
+            kinds[fault.split(" in ")[0][:40]] += 1
+            print(
+                f"{n}: {fault}\n    {' '.join(map(repr, case.words))[:400]}\n    {found.err[-400:]!r}",
+                flush=True,
+            )
+        shutil.rmtree(folder, ignore_errors=True)
+    shutil.rmtree(work, ignore_errors=True)
+    print(
+        f"{done} inputs; exit codes {dict(codes)}; at most {slowest:.0f} s, growth {largest / 1e6:.0f} MB"
+    )
+    print(f"faults: {sum(kinds.values())}", *kinds.most_common(), sep="\n    ")
+    return 1 if kinds else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
