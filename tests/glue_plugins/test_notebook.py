@@ -86,6 +86,10 @@ panel.night_button.click()
 found["rows"], found["said"] = len(night.residuals), panel.status.value
 found["dra_plate"] = [float(value) for value in night.residuals["dra_plate"]]
 plot, table = night.plot(show=False), night.table(show=False)
+low, high = plot.axes.get_ylim()
+ends = [value + side * error for value, error in zip(night.residuals["along"], night.residuals["sigma_along"])
+        for side in (-1, 1)]
+found["errors in sight"] = bool(low < min(ends) and max(ends) < high)
 found["axis"] = [plot.axes.get_ylabel(), bool(plot.layers[0].state.yerr_visible)]
 rows = plot.layers[0].layer
 plot.apply_subset_state(ElementSubsetState(indices=[1], data=rows))
@@ -161,6 +165,7 @@ def test_the_night_is_measured_plotted_and_written(found, answers):
     assert found["dra_plate"] == pytest.approx(wanted, abs=0.1)
     assert "clock" in found["said"]
     assert found["axis"] == ["along: O−C, as measured (arcsec)", True]
+    assert found["errors in sight"]
     assert found["selected"] == [[False, True]]
     assert found["marks"] == 2  # the rows, and the selected ones
     assert found["shown"] == "iris_3.fits.fz"

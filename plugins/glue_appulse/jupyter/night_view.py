@@ -6,6 +6,8 @@ import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import numpy as np
+
 from appulse.errors import AppulseError, FrameError, InputError
 from glue_appulse import inputs, measurements
 from glue_appulse.data import residual_data
@@ -161,6 +163,7 @@ class NightView:
             self.viewer = self.app.new_data_viewer(NightImageViewer, data=frames[0], show=False)
             for data in frames[1:]:
                 self.viewer.add_data(data)
+        self.viewer.canvas.header_visible = False
         for layer in self.viewer.layers:
             soften(layer)
         self.viewer.measure_click = self.measure_at
@@ -306,8 +309,14 @@ class NightView:
             plot = self.app.scatter2d(data=data, x=x, y=y, widget="matplotlib", show=show)
         sigma = residual_data.SIGMA_OF.get(y)
         if sigma in {cid.label for cid in data.main_components}:
-            state = plot.layers[0].state
-            state.yerr_att, state.yerr_visible = data.id[sigma], True
+            layer, state = plot.layers[0].state, plot.state
+            layer.yerr_att, layer.yerr_visible = data.id[sigma], True
+            # glue's limits hold the points, not their errors
+            low, high = (np.nanmin(data[y] - data[sigma]), np.nanmax(data[y] + data[sigma]))
+            margin = 0.05 * (high - low)
+            if np.isfinite(margin):
+                state.y_min, state.y_max = float(low - margin), float(high + margin)
+        plot.canvas.header_visible = False
         if y in residual_data.MEANING_OF:
             plot.state.y_axislabel = f"{y}: O−C, {residual_data.MEANING_OF[y]} (arcsec)"
         return plot
