@@ -46,15 +46,15 @@ for residual in night.residuals:
 them. The stars say how large that shift is, and it can be taken off:
 ---
 first = night.residuals[0]
-print("the plate's shift:", first.plate_offset.round(3), "arcsec (east, north)")
-print("O-C, plate off:   ", first.corrected.round(3), "arcsec (east, north)")
+print("plate offset:       ", first.plate_offset.round(3), "arcsec (east, north)")
+print("plate-corrected O-C:", first.corrected.round(3), "arcsec (east, north)")
 ---
 Now the whole night at once. A late clock moves the body along its path, by the same number of seconds in
 every frame. The verdict looks for such a pattern, and says how sure it is.
 ---
 print(night.verdict.sentence)
 ---
-The right answers are in `answers.yaml`: the clock is 95 s late. A plot shows the same: with the plate off,
+The right answers are in `answers.yaml`: the clock is 95 s late. A plot shows the same: plate-corrected,
 what is left lies along the motion, and nothing across it.
 ---
 %matplotlib inline
@@ -71,7 +71,7 @@ plt.errorbar(hours, along, sigma_along, fmt="o", label="along the motion")
 plt.errorbar(hours, across, sigma_across, fmt="s", label="across it")
 plt.axhline(0, color="0.6", lw=1)
 plt.xlabel("hours after the first frame")
-plt.ylabel("O−C, plate off (arcsec)")
+plt.ylabel("O−C, plate-corrected (arcsec)")
 plt.legend();
 ---
 To see the frames with track and outlines, and to measure by a click, install the extra `jupyter` and go on

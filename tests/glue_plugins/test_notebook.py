@@ -35,11 +35,11 @@ def dark(name):
     off = np.asarray(viewer.figure.canvas.buffer_rgba()).copy()
     layer.state.visible = True
     return int((on != off).any(-1).sum())
-found["pixels of the layers"] = {name: dark(name) for name in ("outlines", "(7)")}
+found["pixels of the layers"] = {name: dark(name) for name in ("outlines", "(7) Iris")}
 panels = {item["label"]: item["layer_panel"] for item in viewer.layer_options.layers}
 found["options"] = {name: type(panel).__name__ for name, panel in panels.items()}
-track = next(layer for layer in viewer.layers if layer.layer.label == "(7)")
-fields = {child.description: child for child in panels["(7)"].children}
+track = next(layer for layer in viewer.layers if layer.layer.label == "(7) Iris")
+fields = {child.description: child for child in panels["(7) Iris"].children}
 fields["times"].value = False
 fields["ticks every"].value = 120
 fields["line width, pt"].value = 5.0
@@ -138,10 +138,10 @@ def test_a_notebook_gets_its_viewer_and_no_qt(found):
 def test_frames_track_and_outlines_are_layers_with_options(found):
     assert found["layers"] == {
         "iris_1.fits.fz": [True, True], "iris_3.fits.fz": [True, False], "outlines": [True, True],
-        "(7)": [True, True],
+        "(7) Iris": [True, True],
     }  # fmt: skip
     assert min(found["pixels of the layers"].values()) > 100
-    assert found["options"]["(7)"] == "TrackOptions"
+    assert found["options"]["(7) Iris"] == "TrackOptions"
     assert found["options"]["outlines"] == "OutlineOptions"
     assert found["track"] == [False, 120, 5.0]
     assert found["types"][0] == found["types"][1]
