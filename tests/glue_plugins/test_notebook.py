@@ -156,7 +156,7 @@ def test_a_click_measures_and_the_buttons_keep_set_aside_and_undo(found, answers
     assert found["numbers"].count("±") > 8
     assert all(found[name] for name in ("stamp", "verdict", "before", "undone"))
     assert found["kept"] == ["iris_1.fits.fz"]
-    assert found["aside"] == ["rejected by the observer: double image"]
+    assert found["aside"] == ["set aside by the observer: double image"]
 
 
 def test_the_night_is_measured_plotted_and_written(found, answers):
