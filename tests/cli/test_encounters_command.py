@@ -29,6 +29,45 @@ def test_search_by_options_alone(tmp_path, capsys):
     assert "3.73'" in capsys.readouterr().out
 
 
+@pytest.fixture
+def broad(tmp_path, capsys):
+    """Search of the bundled bodies without limits of one's own, and with none at all: tables and notes."""
+
+    def search(*more):
+        out = tmp_path / f"passes{len(more)}.ecsv"
+        words = ["encounters", "--from", "2027-05-01", "--to", "2027-05-08", "--within", "20", *more]
+        assert main([*words, "--out", str(out)]) == 0
+        return Table.read(out), capsys.readouterr().err
+
+    return search
+
+
+def test_without_a_campaign_passes_are_ranked_and_what_is_left_out_is_counted(broad):
+    usual, said = broad()
+    everything, nothing_said = broad("--brighter-than", "40", "--elongation", "0")
+    assert len(usual) > 3
+    assert max(usual["mag"]) <= 16
+    assert min(usual["elongation"]) >= 30
+    assert list(usual["score"]) == sorted(usual["score"], reverse=True)
+    reached = (everything["mag"] <= 16) & (everything["elongation"] >= 30)
+    assert set(usual["encounter"]) == set(everything["encounter"][reached])
+    assert len(usual) + beyond(said) == len(everything) + beyond(nothing_said)
+    assert beyond(nothing_said) < beyond(said)  # those of unknown brightness
+    assert "brighter than magnitude 16 (--brighter-than)" in said
+    assert "at least 30 degrees from the Sun (--elongation)" in said
+
+
+def beyond(said: str) -> int:
+    """How many more passes there are, by the words on stderr."""
+    [number] = re.findall(r"(\d+) more are beyond the limits", said)
+    return int(number)
+
+
+def test_a_named_body_is_shown_however_faint(broad):
+    _, said = broad("--body", "7", "--elongation", "10")
+    assert "--brighter-than" not in said
+
+
 def test_an_existing_table_is_kept(tmp_path, capsys):
     out = tmp_path / "passes.ecsv"
     out.write_text("mine")

@@ -7,6 +7,9 @@ from pathlib import Path
 from appulse.cli import common
 from appulse.errors import InputError
 
+SMALL_TELESCOPE_MAG = 16.0
+"""What a telescope of 0.1 to 0.2 m shows in some minutes of exposure (common practice, no source)."""
+
 _EXAMPLES = """\
 examples:
   all passes of the bundled bodies within 10' of any catalogue object in a month, from the Earth's centre
@@ -16,6 +19,9 @@ examples:
       --site 20.5,-23,1250 --out iris.ecsv
   a campaign file with sites, limits and weights; a second option overrides what it says
     appulse encounters spring.yaml --within 5 --jobs 2 --out ranked.ecsv
+
+Without a campaign file the passes are ranked by closeness, brightness and elongation, of bodies brighter than
+16 (of any brightness with --body) and at least 30 degrees from the Sun; how many more there are is said.
 
 A row per pass: its id, UTC and separation of the least distance from the object's centre, whether the body
 goes inside the outline, when it enters and leaves, magnitude, elongation, motion. With sites in the campaign
@@ -42,7 +48,13 @@ def add_parser(subparsers) -> None:
         "--measured-from", choices=("centre", "outline"), help="where --within starts: the object's centre"
     )
     parser.add_argument("--body-by-body", action="store_true", help="also two minor bodies by each other")
-    parser.add_argument("--brighter-than", type=float, metavar="MAG", help="faintest body")
+    parser.add_argument(
+        "--brighter-than", type=float, metavar="MAG",
+        help="faintest body (16, what a small telescope shows; any for a campaign or with --body)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--elongation", type=float, metavar="DEG", help="least distance from the Sun (30; 0: any)"
+    )
     common.add_site_option(parser)
     common.add_workers_options(parser, dask=True)
     common.add_kernel_option(parser)
@@ -60,15 +72,32 @@ def run(args: argparse.Namespace) -> int:
     observer = None if args.site is None else site_of(args.site, campaign.sites)
     workers = common.workers_of(args)
     with common.progress_of(args) as progress:
-        found = search_passes(campaign, observer=observer, run=workers.run, progress=progress)
+        found = search_passes(
+            campaign, observer=observer, run=workers.run, progress=progress, ranked=args.campaign is None
+        )
     for words in found.notes:
         common.note(words)
     write_table(found.table, args.out, args.overwrite)
     _print(found.table, args.out)
+    _note_limits(args, found)
     if not found.passes:
         print(_why_none(found.search, found.catalogue))
         _print_hidden(found.hidden)
     return 0
+
+
+def _note_limits(args, found) -> None:
+    """Which limits nobody asked for, and how many more passes there are without any."""
+    search, limits = found.search, []
+    if args.campaign is None and args.brighter_than is None and search.brighter_than is not None:
+        limits.append(f"bodies brighter than magnitude {search.brighter_than:g} (--brighter-than)")
+    if args.campaign is None and args.elongation is None:
+        limits.append(f"at least {search.least_elongation:g} degrees from the Sun (--elongation)")
+    more = {0: "no more are", 1: "1 more is"}.get(found.n_hidden, f"{found.n_hidden} more are")
+    if limits and (found.n_hidden or len(limits) > 1):
+        common.note(f"limited to passes of {' and '.join(limits)}; {more} beyond the limits")
+    elif found.n_hidden and found.passes:
+        common.note(f"{more} beyond the limits")
 
 
 def _why_none(search, catalogue):
@@ -133,8 +162,12 @@ def _campaign(args):
         rule = replace(rule, body_by_body=True)
     if args.measured_from:
         rule = replace(rule, measured_from=args.measured_from)
-    if args.campaign is None:
-        rule = replace(rule, least_elongation=0.0)
+    if args.elongation is not None:
+        if not 0 <= args.elongation < 180:
+            raise InputError(f"--elongation {args.elongation:g}: 0 to 180 degrees from the Sun are allowed")
+        rule = replace(rule, least_elongation=args.elongation)
+    if args.campaign is None and args.brighter_than is None and not bodies.names:
+        bodies = replace(bodies, brighter_than=SMALL_TELESCOPE_MAG)
     return replace(campaign, bodies=bodies, targets=targets, rule=rule)
 
 

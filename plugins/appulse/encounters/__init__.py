@@ -11,7 +11,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "local_sky": ["horizon_altitude"],
         "outline_pass": ["cross", "outline_shape", "plane"],
         "pass_table": ["gather", "passes_table"],
-        "passes": ["PassSearch", "find_mutual_passes", "find_passes", "slug"],
+        "passes": ["PassSearch", "find_mutual_passes", "find_and_count", "find_passes", "slug"],
         "photon_rates": ["pixel_scale_arcsec"],
         "plan_preview": ["invent_frame"],
         "ranking": [

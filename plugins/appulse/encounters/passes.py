@@ -12,6 +12,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from astropy.time import Time
@@ -164,7 +165,13 @@ class PassSearch:
         return reach + self.targets.extent_arcmin if self.measured_from == "outline" else reach
 
 
-@quiet_erfa()
+class FoundAndHidden(NamedTuple):
+    """Passes in the order of time, and how many more the limits of brightness and elongation hide."""
+
+    passes: list
+    n_hidden: int
+
+
 def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
     """All passes, ordered by time.
 
@@ -200,6 +207,12 @@ def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
     >>> found.id, round(found.separation_arcsec / 60, 1)
     ('7-IC4603-20270504', 3.7)
     """
+    return find_and_count(catalogue, search, run=run, progress=progress, kernels=kernels).passes
+
+
+@quiet_erfa()
+def find_and_count(catalogue, search, *, run=None, progress=None, kernels=None) -> FoundAndHidden:
+    """Passes as :func:`find_passes` gives them, and the number of those that the limits hide."""
     if not len(search.targets):
         raise InputError("no object to search near; give names, or limits that leave some")
     if not search.end > search.start:
@@ -210,26 +223,29 @@ def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
     rows = [np.arange(i, min(i + CHUNK, count)) for i in range(0, count, CHUNK)]
     # A chunk carries all that it needs, so that it can go to another process or machine.
     chunks = [(catalogue.take(part), int(part[0]), search, kernels) for part in rows]
-    found = []
-    for chunk, passes in zip(chunks, (run or map)(_search_chunk, chunks), strict=True):
+    found, n_hidden = [], 0
+    for chunk, (passes, hidden) in zip(chunks, (run or map)(_search_chunk, chunks), strict=True):
         found.extend(passes)
+        n_hidden += hidden
         if progress is not None:
             progress(len(chunk[0]))
-    return sorted(found, key=lambda found_pass: (found_pass.time.jd, found_pass.id))
+    return FoundAndHidden(sorted(found, key=lambda passing: (passing.time.jd, passing.id)), n_hidden)
 
 
 @quiet_erfa()
 def _search_chunk(chunk):
-    """Passes of one chunk of bodies: ``(catalogue, first row, search, kernels)``; picklable both ways."""
+    """Passes, and the number of hidden ones, of ``(catalogue, first row, search, kernels)``."""
     catalogue, first, search, kernels = chunk
     if kernels is not None and not isinstance(kernels, Kernels):
         kernels = Kernels(*kernels)
     ephemeris = NBodyEphemeris(catalogue, kernels=kernels)
     kernels = kernels or default_kernels()
-    found = []
+    found, n_hidden = [], 0
     for paths in follow(ephemeris, search.start, search.end):
-        found += _passes_on(paths, ephemeris, first, search, kernels)
-    return found
+        passes, hidden = _passes_on(paths, ephemeris, first, search, kernels)
+        found += passes
+        n_hidden += hidden
+    return found, n_hidden
 
 
 def _passes_on(paths, ephemeris, first, search, kernels):
@@ -242,7 +258,7 @@ def _passes_on(paths, ephemeris, first, search, kernels):
     unit = search.targets.unit
     near = least_separations(paths.t_d, paths.unit, unit, reach + parallax)
     span = tuple(float(tdb_days(t)) for t in (search.start, search.end))
-    found = []
+    found, n_hidden = [], 0
     for body in np.unique(near.body):
         mine = near.body == body
         path, numbers = paths.spline(body), near.target[mine]
@@ -256,27 +272,33 @@ def _passes_on(paths, ephemeris, first, search, kernels):
         if keep.any():
             row = int(paths.rows[body])
             who = (path, ephemeris.orbit(row), first + row)
-            found += _make_passes(*who, numbers[keep], t_d[keep], separation[keep], search, kernels)
-    return found
+            passes, hidden = _make_passes(*who, numbers[keep], t_d[keep], separation[keep], search, kernels)
+            found += passes
+            n_hidden += hidden
+    return found, n_hidden
 
 
 def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
-    """The passes of one body, their circumstances computed together."""
+    """The passes of one body, their circumstances computed together; and how many the limits hide."""
     facts = circumstances(path, orbit, t_d, kernels, place_au(search.observer, t_d))
     keep = facts["elongation"] >= search.least_elongation
     if search.brighter_than is not None:
         keep &= facts["mag"] <= search.brighter_than
     times = utc(t_d)
-    found = []
-    for i in np.flatnonzero(keep):
+    found, n_hidden = [], 0
+    # Whether a pass counts that starts from the outline is known when it is drawn: then all are.
+    for i in np.flatnonzero(keep | (search.measured_from == "outline")):
         target = search.targets.outline(numbers[i])
         crossing = _cross(path, target, t_d[i], facts["rate"][i], search)
         outside = crossing is not None and crossing.distance_arcmin > search.within_arcmin
         if search.measured_from == "outline" and outside:
             continue
+        if not keep[i]:
+            n_hidden += 1
+            continue
         then = {name: float(values[i]) for name, values in facts.items()}
         found.append(_pass(orbit, row, target, times[i], separation[i], crossing, then))
-    return found
+    return found, n_hidden if search.measured_from == "outline" else int(np.sum(~keep))
 
 
 def _pass(orbit, row, target, time, separation, crossing, facts):

@@ -18,13 +18,14 @@ class FoundPasses:
     passes: tuple
     search: Any  # PassSearch: what was searched for, and with which limits
     catalogue: Any  # OrbitCatalogue: of the bodies
-    hidden: tuple = ()  # where there is none: passes that the limits of elongation and brightness hide
+    n_hidden: int = 0  # how many more the limits of elongation and brightness hide
+    hidden: tuple = ()  # where there is none: those passes
     notes: tuple[str, ...] = ()
 
 
 def search_passes(
     campaign, *, observer=None, run: Callable | None = None, progress: Progress | None = None,
-    cancelled: IsCancelled | None = None,
+    cancelled: IsCancelled | None = None, ranked: bool = False,
 ) -> FoundPasses:  # fmt: skip
     """Search a campaign's dates for passes of its bodies by its objects, and rank them for its sites.
 
@@ -38,6 +39,8 @@ def search_passes(
         Spreads the search: ``pool.map`` of a process pool, or that of a cluster.
     progress, cancelled : callable, optional
         A search that is cancelled raises :class:`appulse.sequence.run.Cancelled`: half of it is of no use.
+    ranked : bool
+        Rank the passes although the campaign has no sites: by closeness, brightness and elongation alone.
 
     Returns
     -------
@@ -66,20 +69,22 @@ def search_passes(
     )  # fmt: skip
     notes += _of_unknown_brightness(catalogue, search.brighter_than)
     how = {"run": run, "progress": progress, "cancelled": cancelled}
-    passes = _find(catalogue, search, **how)
+    passes, n_hidden = _find(catalogue, search, **how)
     if campaign.rule.body_by_body:
         if observer is not None:
             notes += ("passes of body by body are those of the Earth's centre, whatever --site says",)
         passes = _with_mutual(passes, catalogue, campaign)
     events, more = gather(passes, campaign.rule.group_within), {}
-    if campaign.sites and passes:
+    if (campaign.sites or ranked) and passes:
         ranks, chances = _rank(passes, catalogue, campaign, progress, cancelled)
         order = sorted(range(len(passes)), key=lambda i: -ranks[i].score)
         passes, events = [passes[i] for i in order], [events[i] for i in order]
-        more = {"ranks": [ranks[i] for i in order], "chances": [chances[i] for i in order]}
+        more = {"ranks": [ranks[i] for i in order]}
+        if campaign.sites:
+            more["chances"] = [chances[i] for i in order]
     table = passes_table(passes, events=events, meta=provenance(**_asked(search, catalogue)), **more)
     hidden = () if passes else _hidden(catalogue, search, how)
-    return FoundPasses(table, tuple(passes), search, catalogue, hidden, notes)
+    return FoundPasses(table, tuple(passes), search, catalogue, n_hidden, hidden, notes)
 
 
 def find_passes(
@@ -151,7 +156,7 @@ def find_passes(
 
 
 def _find(catalogue, search, *, run, progress, cancelled):
-    from appulse.encounters import find_passes
+    from appulse.encounters import find_and_count
 
     words, done = "searching", 0
 
@@ -164,7 +169,7 @@ def _find(catalogue, search, *, run, progress, cancelled):
             _stop(words)
 
     advance(0)
-    return find_passes(catalogue, search, run=run, progress=advance)
+    return find_and_count(catalogue, search, run=run, progress=advance)
 
 
 def _stop(words: str):
@@ -177,7 +182,7 @@ def _hidden(catalogue, search, how) -> tuple:
     """Passes that the limits of elongation and brightness hide."""
     if search.least_elongation <= 0 and search.brighter_than is None:
         return ()
-    return tuple(_find(catalogue, replace(search, least_elongation=0.0, brighter_than=None), **how))
+    return tuple(_find(catalogue, replace(search, least_elongation=0.0, brighter_than=None), **how).passes)
 
 
 def _of_unknown_brightness(catalogue, brighter_than) -> tuple[str, ...]:
@@ -217,6 +222,9 @@ def _with_mutual(passes, catalogue, campaign):
 def _rank(passes, catalogue, campaign, progress, cancelled):
     """Rank of each pass by what the campaign's sites see on the nights around, and its chances in words."""
     from appulse.encounters import advice, nights_of_pass, odds, rank, why_not
+
+    if not campaign.sites:
+        return [rank(passing, (), campaign.ranking, campaign.rule.within) for passing in passes], []
     ranks, chances = [], []
     words = "nights of the passes"
     for encounter in counted(passes, words, progress, cancelled):
