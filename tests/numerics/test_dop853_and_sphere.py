@@ -51,6 +51,21 @@ def test_coefficients_are_the_printed_ones():
     assert not np.triu(table.stages).any()  # an explicit method: no stage needs a later one
 
 
+def test_coefficients_are_those_of_scipy_to_the_last_bit():
+    table = tableau()
+    assert np.array_equal(table.stages[:12, :12], DOP853.A)
+    assert np.array_equal(table.stages[12, :12], DOP853.B)
+    assert np.array_equal(table.stages[13:], DOP853.A_EXTRA)
+    assert np.array_equal(table.nodes, [*DOP853.C, 1.0, *DOP853.C_EXTRA])
+    for mine, theirs in (
+        (table.weights, DOP853.B),
+        (table.third, DOP853.E3[:12]),
+        (table.fifth, DOP853.E5[:12]),
+    ):
+        assert np.array_equal(mine, theirs)
+    assert np.array_equal(table.dense, DOP853.D)
+
+
 def test_step_factor_at_its_limits():
     assert step_factor(np.array([1.0, 0.0, np.inf])).tolist() == [0.9, 6.0, 0.2]
 

@@ -4,10 +4,10 @@ Each system is a published formula, named with its source; which one a body uses
 record carries. All are V (or the record's own band): no colour term is added.
 """
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 # Slope where a record gives none, by convention (Bowell et al. 1989, *Asteroids II*, 524).
 DEFAULT_G = 0.15
@@ -48,23 +48,37 @@ class Brightness(NamedTuple):
 
 
 _DEG = np.pi / 180.0
-# Nodes, values and end slopes as Muinonen et al. 2010 print them.
-_PHI1 = CubicSpline(
-    np.array([7.5, 30, 60, 90, 120, 150]) * _DEG,
-    [0.75, 0.33486016, 0.13410560, 0.051104756, 0.021465687, 0.0036396989],
-    bc_type=((1, -1.9098593), (1, -0.091328612)),
+# Nodes, values and end slopes of phi1 to phi3 as Muinonen et al. 2010 print them.
+_WIDE = (7.5, 30, 60, 90, 120, 150)
+_PHASE_NODES = (
+    (
+        _WIDE,
+        (0.75, 0.33486016, 0.13410560, 0.051104756, 0.021465687, 0.0036396989),
+        (-1.9098593, -0.091328612),
+    ),
+    (
+        _WIDE,
+        (0.925, 0.62884169, 0.31755495, 0.12716367, 0.022373903, 0.00016505689),
+        (-0.57295780, -8.6573138e-8),
+    ),
+    (
+        (0, 0.3, 1, 2, 4, 8, 12, 20, 30),
+        (1, 0.83381185, 0.57735424, 0.42144772, 0.23174230, 0.10348178, 0.061733473, 0.016107006, 0),
+        # As printed; programs with -1.0630097 differ by less than 0.003 mag, and only below 0.3 degrees.
+        (-0.10630097, 0.0),
+    ),
 )
-_PHI2 = CubicSpline(
-    np.array([7.5, 30, 60, 90, 120, 150]) * _DEG,
-    [0.925, 0.62884169, 0.31755495, 0.12716367, 0.022373903, 0.00016505689],
-    bc_type=((1, -0.57295780), (1, -8.6573138e-8)),
-)
-# Slope at zero as printed; programs with -1.0630097 differ by less than 0.003 mag, and only below 0.3 deg.
-_PHI3 = CubicSpline(
-    np.array([0, 0.3, 1, 2, 4, 8, 12, 20, 30]) * _DEG,
-    [1, 0.83381185, 0.57735424, 0.42144772, 0.23174230, 0.10348178, 0.061733473, 0.016107006, 0],
-    bc_type=((1, -0.10630097), (1, 0.0)),
-)
+
+
+@lru_cache(maxsize=1)
+def _phase_splines() -> tuple:
+    # Few bodies have G1 and G2, and scipy.interpolate takes half a second to load.
+    from scipy.interpolate import CubicSpline
+
+    return tuple(
+        CubicSpline(np.array(nodes) * _DEG, values, bc_type=((1, first), (1, last)))
+        for nodes, values, (first, last) in _PHASE_NODES
+    )
 
 
 def magnitude_hg1g2(h, g1, g2, r_au: np.ndarray, delta_au: np.ndarray, phase_deg: np.ndarray) -> np.ndarray:
@@ -73,9 +87,10 @@ def magnitude_hg1g2(h, g1, g2, r_au: np.ndarray, delta_au: np.ndarray, phase_deg
     # splines farther out; the opposition spike phi3 ends at 30 degrees.
     alpha = np.radians(np.asarray(phase_deg, dtype=float))
     near = alpha < 7.5 * _DEG
-    phi1 = np.where(near, 1.0 - 6.0 * alpha / np.pi, _PHI1(alpha))
-    phi2 = np.where(near, 1.0 - 9.0 * alpha / (5.0 * np.pi), _PHI2(alpha))
-    phi3 = np.where(alpha < 30.0 * _DEG, _PHI3(alpha), 0.0)
+    spline1, spline2, spline3 = _phase_splines()
+    phi1 = np.where(near, 1.0 - 6.0 * alpha / np.pi, spline1(alpha))
+    phi2 = np.where(near, 1.0 - 9.0 * alpha / (5.0 * np.pi), spline2(alpha))
+    phi3 = np.where(alpha < 30.0 * _DEG, spline3(alpha), 0.0)
     light = g1 * phi1 + g2 * phi2 + (1.0 - g1 - g2) * phi3
     return _magnitude(h, r_au, delta_au, np.where(alpha <= 150.0 * _DEG, light, 0.0))
 

@@ -9,6 +9,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from appulse.numerics.dop853_numbers import DENSE, FIFTH, NODES, STAGES_BELOW_DIAGONAL, THIRD
+
 ERROR_EXPONENT = 1.0 / 8.0
 # A step is chosen a little shorter than the error allows, and never changes wildly: Hairer et al., II.4.
 SAFETY, SHRINK, GROW = 0.9, 0.2, 6.0
@@ -29,14 +31,11 @@ class Tableau(NamedTuple):
 @lru_cache(maxsize=1)
 def tableau() -> Tableau:
     """The method's coefficients, as scipy publishes them (equal to the printed ones to the last bit)."""
-    # scipy.integrate is slow to import, and a command that integrates nothing shall not wait for it.
-    from scipy.integrate import DOP853
-
     stages = np.zeros((16, 16))
-    stages[:12, :12], stages[12, :12], stages[13:] = DOP853.A, DOP853.B, DOP853.A_EXTRA
-    nodes = np.concatenate([DOP853.C, [1.0], DOP853.C_EXTRA])
-    # The errors have no part of stage 12: scipy carries a zero for it, which would make a NaN there count.
-    return Tableau(stages, nodes, DOP853.B, DOP853.E3[:STAGES], DOP853.E5[:STAGES], DOP853.D)
+    for i, row in enumerate(STAGES_BELOW_DIAGONAL, start=1):
+        stages[i, :i] = row
+    nodes, third, fifth, dense = (np.array(numbers) for numbers in (NODES, THIRD, FIFTH, DENSE))
+    return Tableau(stages, nodes, stages[STAGES, :STAGES].copy(), third, fifth, dense)
 
 
 class Dop853Step:
