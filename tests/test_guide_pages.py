@@ -39,6 +39,10 @@ BEFORE = {
         "appulse residuals night/*.fits --body 7 --orbits mine.ecsv --stars stars.ecsv --out measured",
         "appulse residuals night/*.fits --body 7 --station X05 --also psv --out theirs",
     ),
+    "together": (
+        "appulse residuals night/*.fits --body 7 --orbits mine.ecsv --stars stars.ecsv --out mine",
+        "appulse residuals night/*.fits --body 7 --station X05 --also psv --out theirs",
+    ),
 }
 """What a page takes for granted because another page has it."""
 
@@ -108,6 +112,8 @@ def test_every_command_of_a_page_runs(page, small_night, tmp_path, monkeypatch, 
         assert run(shlex.split(line)) == 0, f"{line}\n{capsys.readouterr().err}"
     if page == "second-thoughts":
         shutil.copy("theirs/residuals.psv", "published.psv")
+    if page == "together":
+        shutil.copy("theirs/residuals.psv", "friend.psv")
     for words in commands(PAGES[page]):
         if is_started_by(words, NOT_OURS) or (page == "README" and words in GUIDE_COMMANDS):
             continue  # README's lines that the guide repeats run with the guide's page

@@ -10,6 +10,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "identity": ["identify"],
         "observations": ["observation_residuals", "observer_of"],
         "orbit_fit": ["improve_orbit"],
+        "parallax": ["ParallaxFit", "Sighting", "distance_by_parallax"],
         "plate": ["check_plate", "zero_point"],
         "prediction": ["Prediction"],
         "psf": ["PSF", "Trail", "pixel_image"],

@@ -7,13 +7,13 @@
       |  of sight                ____----     an angle of about baseline / distance
     B *---------------_____------
 
-The short arc of a body has six parameters: its direction from the Earth's centre, two angular rates, the inverse
-of its distance, and its radial velocity over its distance (Bernstein & Khushalani 2000, AJ 120, 3323, use the
-same six). The lines of sight depend on them nearly linearly, so that a Gaussian of the inverse distance is an
-honest answer where a Gaussian of the distance is none. Sun and Earth bend the arc; light time is counted.
+The short arc of a body has six parameters: its direction from the Earth's centre, two angular rates, the
+inverse of its distance, and its radial velocity over its distance (Bernstein & Khushalani 2000, AJ 120, 3323,
+use the same six). The lines of sight depend on them nearly linearly: a Gaussian of the inverse distance is an
+honest answer where one of the distance is none. Sun and Earth bend the arc; light time is counted.
 
-What the sites do not share is a parameter of its own, with what is known of it beforehand: a zero point of each
-site's plate, the clock of each site. A baseline too short to overcome them shows as a wide sigma.
+What the sites do not share is a parameter of its own, with what is known of it beforehand: a zero point of
+each site's plate, the clock of each site. A baseline too short to overcome them shows as a wide sigma.
 """
 
 from dataclasses import dataclass
@@ -21,13 +21,12 @@ from typing import NamedTuple
 
 import numpy as np
 from astropy.time import Time, TimeDelta
-from scipy.integrate import solve_ivp
-from scipy.interpolate import CubicSpline
+from scipy.interpolate import CubicHermiteSpline, CubicSpline
 
 from appulse.bodies import EARTH, SUN, default_kernels
 from appulse.constants import ARCSEC_PER_RAD, AU_KM, C_AU_DAY, DAY_S, GM_EARTH_KM3_S2, GM_SUN
 from appulse.errors import MeasurementError
-from appulse.numerics import axes_from_radec, chi2_sf, offsets_rad, radec_from_unit, unit_from_radec
+from appulse.numerics import axes_from_radec, chi2_sf, radec_from_unit, unit_from_radec
 from appulse.observers import tdb_days
 
 # Earth's GM, au^3/d^2.
@@ -44,6 +43,8 @@ LEAST_SIGMAS = 3.0
 STARTS = (20.0, 3.0, 0.8, 0.3, 0.1)
 # A second hollow whose chi-squared is larger by less than this (3 sigma) is a rival.
 RIVAL_MISFIT = 9.0
+# Longest step of the integration, days: the Hermite cubic between is then good to a metre.
+STEP_D = 0.1
 # The arc that six parameters with Sun and Earth carry, days.
 LONGEST_ARC_D = 30.0
 PARAMETERS = ("direction E", "direction N", "rate E", "rate N", "inverse distance", "radial velocity")
@@ -231,7 +232,7 @@ def distance_by_parallax(sightings, *, zero_arcsec=None, clock_s=None, air_arcse
 
 
 def _settle(arc: "_Arc", parameters, names, zero, clock, air):
-    """(misfit, system, parameters) at the bottom of the hollow that holds a start; None where there is none."""
+    """(misfit, system, parameters) at the bottom of the hollow around a start, or None."""
     for _ in range(25):
         system = _System(arc, parameters, names, zero, clock, air)
         step, chi2 = system.solve()
@@ -286,7 +287,7 @@ def example_sightings(sites, *, distance_au, sigma_arcsec, seed=1, nights=1, cou
                 time = start + TimeDelta(night + k * 0.2 / max(count - 1, 1), format="jd")
                 blank = Sighting(name, time, 0.0, 0.0, sigma_arcsec**2 * np.eye(2), site)
                 arc = _Arc((blank,), t0)
-                direction = arc.directions(place, speed)[0]
+                direction = arc.directions(place[None], speed[None])[0, 0]
                 ra, dec = radec_from_unit(direction)
                 off = rng.normal(0, sigma_arcsec, 2) / 3600
                 made.append(
@@ -306,13 +307,14 @@ class _Arc:
         self.t0_d = float(np.mean([self.t_d.min(), self.t_d.max()])) if t0_d is None else t0_d
         if np.ptp(self.t_d) > LONGEST_ARC_D:
             raise MeasurementError(
-                f"the sightings span {np.ptp(self.t_d):.1f} days: a short arc carries {LONGEST_ARC_D:g} at most; "
-                "fit an orbit instead"
+                f"the sightings span {np.ptp(self.t_d):.1f} days: a short arc carries {LONGEST_ARC_D:g} at "
+                "most; fit an orbit instead"
             )
         kernels.check_span(self.t_d)
         earth = kernels.major(self.t_d)[0][:, EARTH]
         # Sun and Earth between nodes two hours apart: good to metres.
-        nodes = np.arange(self.t_d.min() - 0.5, self.t_d.max() + 0.6, 1.0 / 12.0)
+        low, high = min(self.t_d.min(), self.t0_d), max(self.t_d.max(), self.t0_d)
+        nodes = np.arange(low - 0.5, high + 0.6, 1.0 / 12.0)
         self.attracting = CubicSpline(nodes, kernels.major(nodes)[0][:, [SUN, EARTH]])
         own = [np.ravel(s.observer.posvel_au(s.time.reshape(1))[0])[:3] for s in sightings]
         self.from_earth = np.array(own)
@@ -353,47 +355,55 @@ class _Arc:
         escape = np.sqrt(2 * GM_SUN / np.linalg.norm(place - sun))
         return float(max(np.linalg.norm(velocity) / escape - 1.0, 0.0) / 0.1) ** 2
 
-    def directions(self, place, velocity) -> np.ndarray:
-        """Unit vectors (n, 3) in which a body of this state at the epoch is seen."""
+    def directions(self, places, velocities) -> np.ndarray:
+        """Unit vectors (k, n, 3) in which bodies of k states (k, 3) at the epoch are seen."""
+        far = np.linalg.norm(places - self.earth0, axis=1).max()
         # Light left before it was seen: some minutes earlier than the first sighting.
-        early = min(float(np.linalg.norm(place - self.earth0)) / C_AU_DAY * 1.3 + 0.01, 0.4)
-        ends = self.t_d.min() - early, self.t_d.max() + 0.01
-
-        def pull(t, state):
-            away = state[:3] - self.attracting(t + self.t0_d)
-            force = -_GM @ (away / np.sum(away**2, axis=1, keepdims=True) ** 1.5)
-            return np.concatenate([state[3:], force])
-
-        begin = np.concatenate([place, velocity])
-        pieces = [
-            solve_ivp(
-                pull,
-                (0.0, end - self.t0_d),
-                begin,
-                method="DOP853",
-                rtol=1e-10,
-                atol=1e-13,
-                dense_output=True,
-            )
-            for end in ends
-        ]
-
-        def at(t):
-            tau = t - self.t0_d
-            back, ahead = (piece.sol(tau)[:3].T for piece in pieces)
-            return np.where((tau < 0)[:, None], back, ahead)
-
-        light = np.zeros_like(self.t_d)
+        early = min(1.3 * float(far) / C_AU_DAY + 0.01, 0.4)
+        begin = np.concatenate([places, velocities], axis=1)
+        behind = self._carried(begin, min(self.t_d.min() - self.t0_d, 0.0) - early)
+        ahead = self._carried(begin, max(self.t_d.max() - self.t0_d, 0.0) + 0.01)
+        times = np.concatenate([behind[0][:0:-1], ahead[0]])
+        states = np.concatenate([behind[1][:0:-1], ahead[1]])
+        path = CubicHermiteSpline(times, states[..., :3], states[..., 3:])
+        light = np.zeros((len(places), len(self.t_d)))
+        which = np.arange(len(places))[:, None]
         for _ in range(3):
-            sight = at(self.t_d - light) - self.observer
-            light = np.minimum(np.linalg.norm(sight, axis=1) / C_AU_DAY, 0.4)
-        return sight / np.linalg.norm(sight, axis=1)[:, None]
+            emitted = self.t_d - self.t0_d - light
+            sight = path(emitted)[which, np.arange(len(self.t_d)), which] - self.observer
+            light = np.minimum(np.linalg.norm(sight, axis=2) / C_AU_DAY, 0.4)
+        return sight / np.linalg.norm(sight, axis=2)[..., None]
+
+    def _carried(self, states, tau: float) -> tuple[np.ndarray, np.ndarray]:
+        """Times (m,) and states (m, k, 6) on the way to a time, by Runge and Kutta's fourth-order steps."""
+        count = max(2, int(np.ceil(abs(tau) / STEP_D)))
+        h = tau / count
+
+        def slope(t, state):
+            away = state[:, None, :3] - self.attracting(t + self.t0_d)
+            force = -np.einsum("b,kbi->ki", _GM, away / np.sum(away**2, axis=2, keepdims=True) ** 1.5)
+            return np.concatenate([state[:, 3:], force], axis=1)
+
+        path = [states]
+        for m in range(count):
+            t, state = m * h, path[-1]
+            first = slope(t, state)
+            second = slope(t + h / 2, state + h / 2 * first)
+            third = slope(t + h / 2, state + h / 2 * second)
+            fourth = slope(t + h, state + h * third)
+            path.append(state + h / 6 * (first + 2 * second + 2 * third + fourth))
+        return np.arange(count + 1) * h, np.array(path)
 
     def left(self, parameters) -> np.ndarray:
-        """Observed minus computed, (n, 2) arcsec east and north."""
-        computed = self.directions(*self.state(parameters))
-        offsets = [offsets_rad(c, o) for c, o in zip(computed, self.observed, strict=True)]
-        return np.array(offsets, dtype=float).reshape(-1, 2) * ARCSEC_PER_RAD
+        """Observed minus computed of k sets of parameters (k, 6): (k, n, 2) arcsec, east and north."""
+        places, velocities = (np.array(part) for part in zip(*map(self.state, parameters), strict=True))
+        computed = self.directions(places, velocities)
+        # On the plane that touches the sphere at the mean direction: the arc is short.
+        planes = [
+            np.stack([seen @ self.east, seen @ self.north], axis=-1) / (seen @ self.mean)[..., None]
+            for seen in (self.observed[None], computed)
+        ]
+        return (planes[0] - planes[1]) * ARCSEC_PER_RAD
 
 
 class _System:
@@ -406,14 +416,11 @@ class _System:
         self.arc, self.names, self.air = arc, names, air
         self.zero, self.clock = zero, clock
         n = len(arc.sightings)
-        self.left = arc.left(parameters)
-        slopes = []
         steps = np.array([1e-7, 1e-7, 1e-6, 1e-6, 1e-4 * max(parameters[4], 0.05), 1e-5])
-        for k, h in enumerate(steps):
-            ahead = parameters.copy()
-            ahead[k] += h
-            slopes.append((self.left - arc.left(ahead)) / h)
-        self.slopes = np.array(slopes)  # (6, n, 2): computed place per parameter
+        left = arc.left(np.vstack([parameters, parameters + np.diag(steps)]))
+        self.left = left[0]
+        slopes = (left[0] - left[1:]) / steps[:, None, None]
+        self.slopes = slopes  # (6, n, 2): computed place per parameter
         rate_s = (slopes[0] * parameters[2] + slopes[1] * parameters[3]) / DAY_S  # arcsec per second of time
         index = np.array([names.index(s.site) for s in arc.sightings])
         design = np.zeros((n, 2, 6 + 3 * len(names)))
@@ -495,7 +502,8 @@ def _result(arc: _Arc, system: _System, parameters, rivals) -> ParallaxFit:
         sites.append(
             SiteError(
                 name, sum(s.site == name for s in arc.sightings), system.zero[name], system.clock[name],
-                step[here], np.sqrt(np.diag(covariance)[here]), float(step[k]), float(np.sqrt(covariance[k, k])),
+                step[here], np.sqrt(np.diag(covariance)[here]), float(step[k]),
+                float(np.sqrt(covariance[k, k])),
             )
         )  # fmt: skip
     nuisance = step.copy()
@@ -505,6 +513,6 @@ def _result(arc: _Arc, system: _System, parameters, rivals) -> ParallaxFit:
     return ParallaxFit(
         Time(arc.t0_d + 2451545.0, format="jd", scale="tdb").utc, float(ra), float(dec),
         np.array(parameters[2:4]) * ARCSEC_PER_RAD / 24.0, float(parameters[4]), sigma, baseline * AU_KM,
-        baseline * float(parameters[4]) * ARCSEC_PER_RAD, baseline * sigma * ARCSEC_PER_RAD, parts, tuple(sites),
-        left, chi2, dof, covariance[:6, :6], rivals,
+        baseline * float(parameters[4]) * ARCSEC_PER_RAD, baseline * sigma * ARCSEC_PER_RAD, parts,
+        tuple(sites), left, chi2, dof, covariance[:6, :6], rivals,
     )  # fmt: skip

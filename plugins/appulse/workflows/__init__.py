@@ -63,6 +63,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "is_positions_table", "load_orbits", "open_bodies", "open_bodies_of_file", "open_stars",
             "split_names", "surroundings_of",
         ],
+        "together": ["NightOfSite", "TogetherFit", "put_together", "read_night", "save_together"],
         "workers": ["WorkerCrash", "Workers", "processors"],
     },
 )

@@ -1,0 +1,87 @@
+"""``appulse together``: nights of several observers, distance by parallax, and whose clock is off."""
+
+import argparse
+from pathlib import Path
+
+from appulse.cli import common
+
+_EXAMPLES = """\
+examples:
+  your own night and that of a friend with an observatory code
+    appulse together mine/residuals.ecsv friend.psv --body 7 --site 20.5,-23,1250 --out distance
+  two private places: one --site for each table, in the order of the files (they go nowhere)
+    appulse together a/residuals.ecsv b/residuals.ecsv --body 7 --site garden --site hosted --out distance
+  one observer over neighbouring nights; the orbit's distance beside
+    appulse together monday.psv tuesday.psv wednesday.psv --body 433 --orbits mine.ecsv --out distance
+
+The places alone give the distance, without an orbit: the farther the observers are apart across the line
+of sight, the better. distance/distance.yaml holds the distance with its error budget (places, plates, clocks,
+air), what the orbit says beside it, and each site's clock against the others'; distance/sightings.ecsv has a
+row for each place with what is left over, distance/parallax.png shows the lines of sight. Where the baseline
+cannot do it, a least distance is given and what would be needed. No coordinates of a site are written.
+"""
+
+
+def add_parser(subparsers) -> None:
+    """Register the command and its options."""
+    parser = subparsers.add_parser(
+        "together",
+        description="Put nights of several observers together: how far the body is, and whose clock is off.",
+        epilog=_EXAMPLES,
+    )
+    parser.add_argument(
+        "nights", type=Path, nargs="+", metavar="NIGHT",
+        help="residuals.ecsv of ours, ADES (PSV, XML) or 80 columns",
+    )  # fmt: skip
+    common.add_orbit_options(parser, body_required=True)
+    parser.add_argument(
+        "--site", action="append", default=[], metavar="NAME|CODE|LON,LAT,HEIGHT",
+        help="where a table was measured that names no station: once for each, in their order",
+    )  # fmt: skip
+    parser.add_argument(
+        "--plate-sigma", type=float, metavar="ARCSEC", help="1-sigma of a plate that no file tells (0.05)"
+    )
+    parser.add_argument(
+        "--clock-sigma", type=float, metavar="SECONDS", help="1-sigma of each site's clock (1)"
+    )
+    common.add_progress_option(parser)
+    common.add_output_options(parser, out_help="folder for distance.yaml, sightings.ecsv and parallax.png")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read, fit, write, and say how far it is."""
+    from appulse.errors import InputError
+    from appulse.formats import check_free, site_of
+    from appulse.workflows import open_bodies, put_together, read_night, save_together
+
+    for name in ("plate_sigma", "clock_sigma"):
+        value = getattr(args, name)
+        if value is not None and not 0 <= value < 1e5:
+            raise InputError(f"--{name.replace('_', '-')} {value} is no sigma: give a number of 0 or more")
+    check_free([args.out / name for name in ("distance.yaml", "sightings.ecsv")], args.overwrite)
+    sites = list(args.site)
+    nights = []
+    for number, path in enumerate(args.nights, 1):
+        try:
+            nights.append(read_night(path, args.body))
+        except InputError as error:
+            if "names no station" not in str(error) or not sites:
+                raise
+            words = sites.pop(0)
+            label = words if "," not in words else f"site {number}"
+            nights.append(read_night(path, args.body, site_of(words), label))
+    if sites:
+        raise InputError(f"--site {sites[0]}: every file tells its own station; leave the option out")
+    bodies = common.with_notes(open_bodies(args.body, args.orbits)) if args.orbits is not None else None
+    with common.progress_of(args) as progress:
+        found = put_together(
+            nights, zero_arcsec=args.plate_sigma, clock_s=args.clock_sigma, bodies=bodies, progress=progress
+        )
+    paths = save_together(found, args.out, args.overwrite)
+    for words in (*found.sentences, ""):
+        print(words)
+    for words in found.notes:
+        common.note(words)
+    for path in paths:
+        print(path)
+    return 0

@@ -1,0 +1,387 @@
+"""Nights of several observers put together: how far the body is, and whose clock is off.
+
+::
+
+    NIGHT (ECSV, ADES, 80 columns) --+
+    NIGHT                          --+--> sightings --> distance by parallax --> table, figures, sentences
+    orbit, where there is one      --+         +------> O-C of each site ------> clocks told from the orbit
+"""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from appulse.errors import InputError
+from appulse.workflows.comparing import residual_of
+
+# A clock is named late when its offset from the other sites' is so many of its sigmas.
+CLOCK_SIGMAS = 5.0
+# 1 sigma of a place whose observation states none, arcsec (common practice, no source).
+SIGMA_UNSTATED_ARCSEC = 0.5
+
+
+@dataclass(frozen=True)
+class NightOfSite:
+    """Places of one body from one file.
+
+    Attributes
+    ----------
+    path : Path
+    sightings : tuple of Sighting
+    zero_arcsec : dict of str to float
+        Error of each site's plate, where the file tells it.
+    residuals : tuple of Residual
+        The same places with their O-C; empty where the file holds none.
+    notes : tuple of str
+    """
+
+    path: Path
+    sightings: tuple
+    zero_arcsec: dict = field(default_factory=dict)
+    residuals: tuple = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class TogetherFit:
+    """What several nights tell together.
+
+    Attributes
+    ----------
+    fit : ParallaxFit
+    nights : tuple of NightOfSite
+    predicted_au : float
+        Geocentric distance by the orbit at the same moment; NaN without one.
+    clocks : tuple of (site, offset s, sigma s)
+        Each site's clock against the mean of the others, by the O-C along the motion.
+    sentences : tuple of str
+    notes : tuple of str
+    """
+
+    fit: Any
+    nights: tuple
+    predicted_au: float
+    clocks: tuple
+    sentences: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def sightings(self) -> list:
+        """Of all nights, in the order of the fit's residuals."""
+        return [sighting for night in self.nights for sighting in night.sightings]
+
+    @property
+    def figures(self) -> dict:
+        """Everything as plain numbers and words, for YAML; no coordinates of a site are among them."""
+        fit = self.fit
+        near, far = fit.range_au(2.0)
+        plain = {
+            "epoch_utc": fit.epoch.utc.isot,
+            "sentences": list(self.sentences),
+            "distance_au": _plain(fit.distance_au),
+            "inverse_distance_per_au": _plain(fit.inverse_au),
+            "sigma_inverse_distance_per_au": _plain(fit.sigma_inverse_au),
+            "nearest_au_95": _plain(near),
+            "farthest_au_95": _plain(far),
+            "predicted_au": _plain(self.predicted_au),
+            "baseline_across_km": round(float(fit.baseline_km), 1),
+            "parallax_arcsec": _plain(fit.parallax_arcsec),
+            "sigma_parallax_arcsec": _plain(fit.sigma_parallax_arcsec),
+            "error_budget_per_au": {part: _plain(value) for part, value in fit.budget.items()},
+            "other_distances_au": [_plain(1.0 / inverse) for inverse in fit.rivals],
+            "chi2": _plain(fit.chi2),
+            "degrees_of_freedom": int(fit.dof),
+            "clocks": [
+                {"site": name, "late_by_s": _plain(offset), "sigma_s": _plain(sigma)}
+                for name, offset, sigma in self.clocks
+            ],
+            "notes": list(self.notes),
+        }
+        return plain
+
+
+def _plain(value, digits: int = 6):
+    """A float of so many significant digits; None where it is not finite."""
+    import math
+
+    value = float(value)
+    return float(f"{value:.{digits}g}") if math.isfinite(value) else None
+
+
+def read_night(path: Path, body: str, site=None, label: str = "") -> NightOfSite:
+    """Places of one body in a file of measured places.
+
+    Parameters
+    ----------
+    path : Path
+        Residual table (ECSV), ADES (PSV, XML) or 80 columns, told by the content.
+    body : str
+        Number, name or designation as the file has it.
+    site : Site, optional
+        Where a table was measured that names no station.
+    label : str
+        What to call that site.
+
+    Returns
+    -------
+    NightOfSite
+
+    Raises
+    ------
+    InputError
+        If the file holds no place of the body, or its observer's place is not known.
+    """
+    from appulse.errors import TableError
+    from appulse.formats import read_residuals
+
+    try:
+        table = read_residuals(path) if path.suffix.lower() in (".ecsv", ".csv") else None
+    except TableError:
+        table = None
+    night = _of_table(table, path, body, site, label) if table is not None else _of_observations(path, body)
+    if not night.sightings:
+        raise InputError(f"{path} holds no measured place of {body}: give the file of its observations")
+    return night
+
+
+def _same_body(found: str, wanted: str) -> bool:
+    """Whether two designations mean one body, as '7', '(7)' and '(7) Iris' do."""
+    parts = [set(word.replace("(", " ").replace(")", " ").lower().split()) for word in (found, wanted)]
+    return parts[0] == parts[1] or bool(parts[0] & parts[1] and min(map(len, parts)) == 1)
+
+
+def _of_table(table, path, body, site, label) -> NightOfSite:
+    import numpy as np
+
+    from appulse.astrometry import Sighting
+    from appulse.observers import Site
+
+    stations, sites = dict(table.meta.get("stations") or {}), {}
+    sightings, residuals, zero = [], [], {}
+    for row in table:
+        if np.ma.is_masked(row["ra_obs"]) or not _same_body(str(row["designation"]), body):
+            continue
+        code = stations.get(str(row["frame"]))
+        if site is None and code is not None and code not in sites:
+            sites[code] = Site.from_mpc_code(code)
+        where = site if site is not None else sites.get(code)
+        if where is None:
+            raise InputError(
+                f"{path}: {row['frame']} names no station, for its place is private: give --site, "
+                "once for each such file, in their order"
+            )
+        name = label if site is not None else str(code)
+        residual = residual_of(row)
+        off = np.where(np.isfinite(residual.plate_offset), residual.plate_offset, 0.0) / 3600.0
+        ra = residual.ra_obs - off[0] / np.cos(np.radians(residual.dec_obs))
+        sightings.append(
+            Sighting(
+                name, residual.mid, float(ra), float(residual.dec_obs - off[1]), residual.covariance, where
+            )
+        )
+        residuals.append(residual)
+        plate = np.sqrt(np.nanmax(np.diag(residual.plate_covariance), initial=0.0))
+        if np.isfinite(plate) and plate > 0:
+            zero[name] = max(zero.get(name, 0.0), float(plate))
+    return NightOfSite(path, tuple(sightings), zero, tuple(residuals))
+
+
+def _of_observations(path, body) -> NightOfSite:
+    import numpy as np
+
+    from appulse.astrometry import Sighting, observer_of
+    from appulse.formats import read_observations
+
+    sightings, notes, unstated = [], [], 0
+    for row in read_observations(path):
+        if not _same_body(str(row["designation"]), body):
+            continue
+        observer = observer_of(row)
+        if isinstance(observer, str):
+            notes.append(f"{path.name}: {observer}")
+            continue
+        stated = [
+            np.nan if np.ma.is_masked(row[name]) else float(row[name]) for name in ("sigma_ra", "sigma_dec")
+        ]
+        sigmas = np.where(np.isfinite(stated), stated, SIGMA_UNSTATED_ARCSEC)
+        unstated += int(not np.all(np.isfinite(stated)))
+        place = float(row["ra"]), float(row["dec"])
+        sightings.append(Sighting(str(row["station"]), row["time"], *place, np.diag(sigmas**2), observer))
+    if unstated:
+        notes.append(
+            f"{path.name}: {unstated} places state no sigma, taken as {SIGMA_UNSTATED_ARCSEC} arcsec"
+        )
+    return NightOfSite(path, tuple(sightings), {}, (), tuple(dict.fromkeys(notes)))
+
+
+def put_together(nights, *, zero_arcsec=None, clock_s=None, bodies=None, progress=None) -> TogetherFit:
+    """Distance of a body, and each site's clock, from the nights of several observers.
+
+    Parameters
+    ----------
+    nights : sequence of NightOfSite
+    zero_arcsec, clock_s : float, optional
+        1-sigma of the plates and the clocks where the files do not tell.
+    bodies : BodySource, optional
+        With the body's orbit: the predicted distance is given beside.
+    progress : callable, optional
+        ``progress(words, done, total)``.
+
+    Returns
+    -------
+    TogetherFit
+
+    Raises
+    ------
+    InputError
+        If all files together have fewer than three places.
+    MeasurementError
+        If the arc cannot be fitted.
+    """
+    from appulse.astrometry import distance_by_parallax
+
+    sightings = [sighting for night in nights for sighting in night.sightings]
+    if len(sightings) < 3:
+        raise InputError(f"{len(sightings)} measured places in all: a distance needs three or more")
+    names = {sighting.site for sighting in sightings}
+    zero = dict.fromkeys(names, zero_arcsec) if zero_arcsec is not None else {}
+    for night in nights:
+        zero |= night.zero_arcsec
+    clocks = dict.fromkeys(names, clock_s) if clock_s is not None else None
+    if progress:
+        progress("fitting the short arc", 0, 1)
+    fit = distance_by_parallax(sightings, zero_arcsec=zero, clock_s=clocks)
+    if progress:
+        progress("fitting the short arc", 1, 1)
+    predicted = _predicted_au(bodies, fit.epoch) if bodies is not None else float("nan")
+    offsets = _clock_offsets([residual for night in nights for residual in night.residuals], nights)
+    notes = tuple(note for night in nights for note in night.notes)
+    return TogetherFit(fit, tuple(nights), predicted, offsets, _sentences(fit, predicted, offsets), notes)
+
+
+def sightings_table(found: TogetherFit):
+    """A row for each place: site, time, sigmas, what the fit leaves over. No observer's place is in it."""
+    import numpy as np
+    from astropy import units as u
+    from astropy.table import QTable
+
+    sightings = found.sightings
+    sigmas = np.array([np.sqrt(np.diag(sighting.covariance)) for sighting in sightings])
+    table = QTable()
+    table["site"] = [sighting.site for sighting in sightings]
+    table["time"] = [sighting.time.utc.isot for sighting in sightings]
+    table["ra"] = np.round([sighting.ra_deg for sighting in sightings], 8) * u.deg
+    table["dec"] = np.round([sighting.dec_deg for sighting in sightings], 8) * u.deg
+    for name, values in (("sigma_ra", sigmas[:, 0]), ("sigma_dec", sigmas[:, 1])):
+        table[name] = np.round(values, 4) * u.arcsec
+    for name, values in (("left_east", found.fit.residuals[:, 0]), ("left_north", found.fit.residuals[:, 1])):
+        table[name] = np.round(values, 4) * u.arcsec
+    table.meta["sentences"] = list(found.sentences)
+    return table
+
+
+def save_together(found: TogetherFit, folder: Path, overwrite: bool = False) -> list[Path]:
+    """Write distance.yaml, sightings.ecsv and parallax.png, all or none; the paths."""
+    import yaml
+
+    from appulse.formats import check_free, together, write_bytes, write_table, write_text
+    from appulse.reports import parallax_picture
+
+    paths = [folder / name for name in ("distance.yaml", "sightings.ecsv", "parallax.png")]
+    check_free(paths, overwrite)
+    words = yaml.safe_dump(
+        found.figures, sort_keys=False, allow_unicode=True, width=110, default_flow_style=None
+    )
+    with together():
+        write_text(paths[0], words, overwrite)
+        write_table(sightings_table(found), paths[1], overwrite)
+        write_bytes(paths[2], parallax_picture(found), overwrite)
+    return paths
+
+
+def _predicted_au(bodies, epoch) -> float:
+    from appulse.observers import Site
+
+    rows = bodies.ephemeris.at(epoch.reshape(1), Site.geocentre())
+    return float(rows["delta"][0].to_value("au"))
+
+
+def _clock_offsets(residuals, nights) -> tuple:
+    """(site, offset s, sigma s) of each site's O-C along the motion against the mean of the others'."""
+    import numpy as np
+
+    by_site: dict[str, list] = {}
+    for night in nights:
+        for sighting, residual in zip(night.sightings, night.residuals, strict=False):
+            rate = residual.prediction.rate / 3600.0
+            if np.isfinite(rate) and rate > 0:
+                along = float((residual.rotation @ residual.corrected)[0])
+                sigma = np.hypot(residual.sigma_motion[0], night.zero_arcsec.get(sighting.site, 0.05))
+                by_site.setdefault(sighting.site, []).append((along / rate, sigma / rate))
+    if len(by_site) < 2:
+        return ()
+    means = {}
+    for name, values in by_site.items():
+        offsets, sigmas = np.array(values).T
+        # A site's plate error is common to its night: it does not average out.
+        means[name] = float(np.average(offsets, weights=sigmas**-2)), float(np.min(sigmas))
+    found = []
+    for name, (offset, sigma) in means.items():
+        others = np.array([value for other, value in means.items() if other != name])
+        weights = others[:, 1] ** -2
+        mean, error = float(np.average(others[:, 0], weights=weights)), float(1 / np.sqrt(weights.sum()))
+        found.append((name, offset - mean, float(np.hypot(sigma, error))))
+    return tuple(found)
+
+
+def _sentences(fit, predicted, clocks) -> tuple[str, ...]:
+    """What was found, in words; a distance only where it is measured."""
+    import math
+
+    from appulse.constants import AU_KM
+
+    sites = len(fit.sites)
+    base = f"projected baseline {fit.baseline_km:,.0f} km".replace(",", " ")
+    said = []
+    if fit.is_measured:
+        near, far = fit.range_au(1.0)
+        said.append(
+            f"The body is {fit.distance_au:.4g} au ({fit.distance_au * AU_KM / 1e6:.4g} million km) from the "
+            f"Earth's centre, 68% of cases between {near:.4g} and {far:.4g} au; {base}, parallax "
+            f"{fit.parallax_arcsec:.2f} ± {fit.sigma_parallax_arcsec:.2f} arcsec."
+        )
+        part = max(fit.budget, key=fit.budget.get)
+        said.append(f"Most of the error comes from the {part}.")
+    elif fit.rivals:
+        others = ", ".join(f"{1 / inverse:.3g}" for inverse in fit.rivals)
+        said.append(
+            f"Cannot tell the distance: {1 / fit.inverse_au:.3g} au fits, and so does {others} au; sightings "
+            "of another night, or of a site far away, would tell."
+        )
+    else:
+        near, _ = fit.range_au(2.0)
+        factor = 3.0 * fit.sigma_inverse_au / max(fit.inverse_au, fit.sigma_inverse_au / 3.0)
+        said.append(
+            f"Cannot tell the distance: the parallax is {fit.parallax_arcsec:.2f} ± "
+            f"{fit.sigma_parallax_arcsec:.2f} arcsec ({base}). The body is farther than {near:.3g} au (95%). "
+            f"A baseline {factor:.2g} times as long, or places as much better, would measure it."
+        )
+    if math.isfinite(predicted):
+        off = (fit.inverse_au - 1.0 / predicted) / fit.sigma_inverse_au
+        said.append(f"The orbit has it at {predicted:.5g} au, {abs(off):.1f} sigma from the parallax.")
+    if fit.dof > 0 and fit.probability < 1e-3:
+        said.append(
+            f"The places agree with one body on a short arc only badly (chi-squared {fit.chi2:.0f} with "
+            f"{fit.dof} degrees of freedom); the sigmas are widened: look at the residuals of each site."
+        )
+    late = [(name, offset, sigma) for name, offset, sigma in clocks if abs(offset) > CLOCK_SIGMAS * sigma]
+    if sites == 2 and late:
+        (first, offset, sigma), (second, *_) = clocks
+        said.append(
+            f"The clocks of {first} and {second} differ by {offset:+.1f} ± {sigma:.1f} s along the motion; "
+            "two sites cannot tell whose it is, or a longitude's wrong sign: compare each with the orbit."
+        )
+    elif late:
+        name, offset, sigma = max(late, key=lambda found: abs(found[1]) / found[2])
+        said.append(f"The clock of {name} is off by {offset:+.1f} ± {sigma:.1f} s against the other sites.")
+    return tuple(said)
