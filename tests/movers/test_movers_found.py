@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from invented_movers import SHAPE, nebula, series
 
+from appulse.astrometry.plate import check_plate
 from appulse.errors import InputError
+from appulse.frames.frame import SolvedFrame
 from appulse.movers import smoothed_frames
 from appulse.movers.mover_search import measure_detections, mover_table, search_movers
 from invented_frames import READ_E, SKY_E, add_point
@@ -44,6 +46,27 @@ def test_a_slow_mover_whose_light_is_in_its_own_reference():
     assert len(mover.detections) == 4
     for k, x, y in mover.detections:
         assert np.hypot(x - 90 - SLOW[0] * k / 1.5, y - 100 - SLOW[1] * k / 1.5) < 0.7
+
+
+def test_a_satellite_and_hot_pixels_cost_a_frame_only_what_they_touch():
+    """Undarked frames, on one of them a satellite's trail through the body: the body is found."""
+    planted = (60.0, 100.0, 9.0, 2.0, 60 * SNR_E)
+    rng = np.random.default_rng(77)
+    frames, _ = series(rng, [planted], n_frames=5)
+    hot = np.where(rng.uniform(size=SHAPE) < 0.001, 10 ** rng.uniform(2.5, 4.2, SHAPE), 0.0)
+    y, x = np.indices(SHAPE)
+    across = -(x - 60.0 - 9.0 * 4 / 3) * np.sin(0.7) + (y - 100.0 - 2.0 * 4 / 3) * np.cos(0.7)
+    trail = 1500.0 * np.exp(-0.5 * (across / 1.2) ** 2)
+    spoilt, plates = [], []
+    for k, frame in enumerate(frames):
+        data = (frame.data + hot + (trail if k == 2 else 0.0)).astype(np.float32)
+        again = SolvedFrame.from_arrays(data, frame.wcs, frame.exposure, None, frame.camera)
+        plates.append(check_plate(again, None))
+        spoilt.append(again)
+    movers = search_movers(spoilt, plates).movers
+    assert len(movers) == 1
+    seen = [k for k, _, _ in found_at(movers, planted).detections]
+    assert len(seen) >= 4
 
 
 def test_a_mover_on_a_star_is_seen_once_the_star_is_off():

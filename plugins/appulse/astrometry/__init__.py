@@ -6,7 +6,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "budget": ["THREE_SIGMA_CHI2", "error_budget"],
-        "detection": ["detect_stars", "survey_frame"],
+        "detection": ["detect_stars", "one_level", "survey_frame"],
         "identity": ["identify"],
         "observations": ["observation_residuals", "observer_of"],
         "orbit_fit": ["improve_orbit"],

@@ -37,9 +37,8 @@ FALSE_ALARM = 1e-3
 LEAST_SNR = 4.0
 
 MOST_SATURATED = 0.8
-GREENS_DIFFER, SIGMAS_EQUAL = 0.3, 0.03
-"""Two places whose skies scatter differently, by this part of the spread over all four places and of the
-mean, are not both green."""
+SIGMAS_EQUAL = 0.02
+"""Two places whose skies scatter differently by this part are not both green."""
 
 PLATEAU_PIXELS = 6
 """So many pixels at the very top of the scale mean that it clips there."""
@@ -106,6 +105,18 @@ class Survey:
         return replace(
             self, sources=within(self.sources, x, y, radius_px), pixels=None, bad_kinds=None, colours=None
         )
+
+
+    def without_pixels(self) -> "Survey":
+        """The same survey with the map of bad pixels, but without the pixels themselves."""
+        return replace(self, pixels=None, colours=None)
+
+    def with_pixels(self, frame) -> "Survey":
+        """The same survey with the pixels of its frame, read again where they were left out."""
+        if self.pixels is not None or self.bad_kinds is None:
+            return self
+        pixels, colours, _, _ = _levelled(frame)
+        return replace(self, pixels=pixels, colours=colours)
 
 
 def within(table: Table, x: float, y: float, radius: float) -> Table:
@@ -229,6 +240,11 @@ def _refuse_all_saturated(raw, saturation) -> None:
         )
 
 
+def one_level(frame) -> np.ndarray:
+    """Pixels of a frame, those of a raw mosaic with the skies of its colours at one level."""
+    return level_mosaic_sky(frame.data)[0] if frame.mosaic else frame.data
+
+
 def _levelled(frame):
     """Pixels with their colours at one level; colour of each pixel, scatter of each colour, and a note."""
     pattern = getattr(frame, "mosaic", None)
@@ -237,9 +253,12 @@ def _levelled(frame):
     pixels, sigmas = level_mosaic_sky(frame.data)
     colours, note = mosaic_colours(pattern, pixels.shape), ""
     green = [sigma for sigma, letter in zip(sigmas, pattern, strict=True) if letter == "G"]
-    uneven = np.ptp(green) if len(green) == 2 else np.inf
-    # Noise goes with the light behind each filter, so both greens have the same.
-    if uneven > max(GREENS_DIFFER * np.ptp(sigmas), SIGMAS_EQUAL * np.mean(sigmas)):
+    others = [sigma for sigma, letter in zip(sigmas, pattern, strict=True) if letter != "G"]
+    # Noise goes with the light behind each filter, so both greens have the same, and no other two have.
+    wrong = len(green) != 2
+    if not wrong:
+        wrong = np.ptp(green) > max(SIGMAS_EQUAL * np.mean(sigmas), 2.0 * np.ptp(others))
+    if wrong:
         pattern, note = "0123", (
             f"the colour pattern {pattern} does not fit the pixels (its two green places have a scatter of "
             + " and ".join(f"{sigma:.3g}" for sigma in green or sigmas)

@@ -353,7 +353,8 @@ def measure_detections(mover, frames, plates) -> tuple[list, tuple]:
         frame, expected = frames[k], _expected(mover, frames[k], x, y)
         own = mover.own[number] if mover.own else None
         try:
-            residual = measure(frame, expected, plates[k], at_pixel=(x, y) if own is None else own[:2])
+            plate = replace(plates[k], survey=plates[k].survey.with_pixels(frame))
+            residual = measure(frame, expected, plate, at_pixel=(x, y) if own is None else own[:2])
             if own is not None and not _same_dot(residual, own):
                 residual = measure_on_difference(frame, expected, plates[k], own)
             measured.append((k, residual))

@@ -29,11 +29,12 @@ from pathlib import Path
 import numpy as np
 from scipy import fft, integrate, ndimage, special
 
+from appulse.astrometry import one_level
 from appulse.constants import ARCSEC_PER_RAD, FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
 from appulse.frames import SkyMap
 from appulse.numerics import offsets_rad, radec_from_unit, tangent_axes, unit_from_radec
-from appulse.registration import Match, PixelMap, Spline, match_frame, nearest_pixel
+from appulse.registration import Bad, Match, PixelMap, Spline, match_frame, nearest_pixel
 
 MOST_STARS = 600
 FAR_ARCSEC = 180.0
@@ -364,7 +365,7 @@ def smooth_frames(registration, plates, *, progress=None) -> SmoothedFrames:
         for k, frame in enumerate(frames if progress is None else progress(frames)):
             kernel = Kernel(target, registration.jacobian(k), own[k])
             hit_bend[k] = kernel.bend
-            smooth, taken, kernel2[k] = _smooth(frame.data, plates[k].survey, kernel)
+            smooth, taken, kernel2[k] = _smooth(one_level(frame), plates[k].survey, kernel)
             frame.release()
             share[k] = float(taken.mean())
             _resample(smooth, taken, registration, k, planes[k])
@@ -417,6 +418,11 @@ def _smooth(data, looked, kernel):
         values = np.pad(data[rows], ((0, 0), (pad, pad)), mode="edge")
         bad = ~np.isfinite(values)
         full = np.zeros_like(bad) if looked.saturation is None else values >= looked.saturation
+        if looked.bad_kinds is not None:
+            # Hot pixels, cosmic rays and a satellite's trail cost the places that they touch, and no more.
+            kinds = np.pad(looked.bad_kinds[rows], ((0, 0), (pad, pad)), mode="edge")
+            full |= kinds & Bad.SATURATED > 0
+            bad |= (kinds & ~np.uint8(Bad.SATURATED)) > 0
         values = np.where(bad, 0.0, values - level).astype(np.float32)
         shape = tuple(fft.next_fast_len(m, real=True) for m in values.shape)
         transfer = kernel.transfer(shape)

@@ -279,7 +279,7 @@ def satellite_trails(above, sigma, fwhm: float, bad=None):
         votes[k] = np.bincount(distance, minlength=2 * reach + 1)
     for _ in range(CANDIDATES):
         k, distance = np.unravel_index(np.argmax(votes), votes.shape)
-        line = _refined_line(flat, noise, np.pi * k / ANGLES, distance - reach, half)
+        line = _refined_line(flat, noise, np.pi * k / ANGLES, distance - reach, half, 2.0 * fwhm / size + 3.0)
         for turned in range(k - 6, k + 7):
             # Half a turn further the same line has the opposite distance.
             middle = distance if 0 <= turned < ANGLES else 2 * reach - distance
@@ -303,7 +303,7 @@ def _binned(image, size: int, bad):
     return values[:ny, :nx].reshape(ny // size, size, nx // size, size).mean(axis=(1, 3))
 
 
-def _refined_line(flat, noise, angle, distance, half):
+def _refined_line(flat, noise, angle, distance, half, beside_px):
     """Angle and distance of the best line near a vote; None unless all of its length stands out."""
     best = None
     for turn in np.arange(-6, 7) * np.pi / ANGLES / 6:
@@ -315,8 +315,8 @@ def _refined_line(flat, noise, angle, distance, half):
         return None
     # A straight edge (of a shadow, of a bad row) is no line: beside a line there is sky.
     for side in (-1, 1):
-        beside = _pieces(flat, noise, best[1], best[2] + side * 4.0, half)
-        if beside is not None and beside[0] > 0.5:
+        beside = _pieces(flat, noise, best[1], best[2] + side * beside_px, half)
+        if beside is not None and beside[1] > 0.5 * best[0][1]:
             return None
     return best[1:]
 

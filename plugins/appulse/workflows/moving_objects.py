@@ -1,7 +1,7 @@
 """What else moves in a night's frames: searched, measured, and named where it is known."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -143,7 +143,7 @@ def _looked_at(path, around: Surroundings, stars, reading):
     rows, _ = around.bodies(frame)
     inside = [row for row in rows if frame.contains(row["ra"].value, row["dec"].value)]
     frame.release()
-    return frame, plate, inside
+    return frame, replace(plate, survey=plate.survey.without_pixels()), inside
 
 
 def _missed(table, known) -> tuple:
