@@ -31,7 +31,7 @@ def look_elsewhere(frame, plate: PlateCheck, prediction: Prediction, expected, r
     near = max(LEAST_ARCSEC / scale, LEAST_FWHM * fwhm)
     matrix = frame.jacobian(*expected)
     hits = [
-        *_along_track(sources, prediction, matrix, expected, near, radius_px, scale, per_px),
+        *_along_track(sources, prediction, matrix, expected, near, radius_px, scale, per_px, frame.shape),
         *_other_longitude(sources, prediction, matrix, expected, near, radius_px, per_px),
     ]
     wide = WIDE_SEARCHES * radius_px
@@ -72,19 +72,25 @@ def _at(sources, place, reach):
     return float(sources[here, 2].max()) if here.any() else None
 
 
-def _along_track(sources, prediction, matrix, expected, near, radius_px, scale, per_px):
+def _along_track(sources, prediction, matrix, expected, near, radius_px, scale, per_px, shape):
     """Half hours of motion ahead and behind."""
     if not prediction.rate > 0:
         return
     speed = np.linalg.solve(matrix, [prediction.ra_rate, prediction.dec_rate])  # px/h
-    for count in (*range(-HALF_HOURS, 0), *range(1, HALF_HOURS + 1)):
+    counts = [count for count in range(-HALF_HOURS, HALF_HOURS + 1) if count]
+    # Within the radius all was searched already.
+    counts = [count for count in counts if np.hypot(*(speed * count / 2)) > radius_px]
+    places = {count: expected + speed * count / 2 for count in counts}
+    inside = {
+        count: place for count, place in places.items()
+        if 0 <= place[0] < shape[1] and 0 <= place[1] < shape[0]
+    }  # fmt: skip
+    for count, place in inside.items():
         hours = count / 2
-        place = expected + speed * hours
-        if np.hypot(*(speed * hours)) < radius_px:
-            continue  # searched already
         reach = near + CURVE_ARCSEC_H2 * hours**2 / scale
-        snr, chance = _at(sources, place, reach), per_px * np.pi * reach**2
-        if snr is not None and chance < CHANCE:
+        # Every half hour that was tried had its chance.
+        snr, chance = _at(sources, place, reach), per_px * np.pi * reach**2 * len(inside)
+        if snr is not None and chance < 2 * CHANCE:
             shift = f"{hours:+g}h" if count % 2 == 0 else f"{30 * count:+d}m"
             side = "ahead" if count > 0 else "behind"
             yield chance, (

@@ -157,8 +157,17 @@ class Residual:
         """O-C (east, north), plate-corrected, arcsec; NaN without a zero point."""
         return np.array([self.dra_cosdec, self.ddec]) - self.plate_offset
 
+    @property
+    def corrected_covariance(self) -> np.ndarray:
+        """Of :attr:`corrected`, arcsec^2: measured place and plate's offset; NaN without a zero point."""
+        return self.covariance + self.plate_covariance
+
     def row(self) -> dict:
         """The columns of the residual table."""
+        both = self.corrected_covariance
+        sigma_corrected = np.sqrt(np.diag(both))
+        along_across = self.rotation @ self.corrected
+        sigma_turned = np.sqrt(np.diag(self.rotation @ both @ self.rotation.T))
         sigma_ra, sigma_dec = self.sigma_sky
         sigma_along, sigma_across = self.sigma_motion
         dra_plate, ddec_plate = self.corrected
@@ -178,6 +187,9 @@ class Residual:
             "rate": self.prediction.rate, "motion_pa": self.prediction.motion_pa,
             "mag_calc": self.prediction.mag, "mag_obs": self.mag_obs, "sigma_mag": self.sigma_mag,
             "exposure": self.exposure_s, "sigma_time": self.clock_sigma_s,
+            "along_plate": along_across[0], "across_plate": along_across[1],
+            "sigma_dra_plate": sigma_corrected[0], "sigma_ddec_plate": sigma_corrected[1],
+            "sigma_along_plate": sigma_turned[0], "sigma_across_plate": sigma_turned[1],
         }  # fmt: skip
 
 

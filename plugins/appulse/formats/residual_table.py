@@ -53,7 +53,7 @@ COLUMNS = (
     _number("dra_plate", "arcsec", 4, "dra_cosdec, plate-corrected"),
     _number("ddec_plate", "arcsec", 4, "ddec, plate-corrected"),
     Column("n_stars", "count", None, None, "stars that the plate's offset rests on"),
-    _number("snr", None, 1, "signal to noise of the body, matched to its trail"),
+    _number("snr", None, 1, "light over its sigma: all noise, its own photons, neighbours and structure"),
     Column("flag", "text", None, None, "empty: measured; else the reason, or a caution"),
     _number("corr_ra_dec", None, 3, "correlation of the errors of the measured place in RA and Dec"),
     _number("sigma_plate_ra", "arcsec", 4, "1-sigma of plate_dra"),
@@ -65,6 +65,12 @@ COLUMNS = (
     _number("sigma_mag", "mag", 2, "1-sigma of mag_obs"),
     _number("exposure", "s", 3, "time in which light was collected"),
     _number("sigma_time", "s", 3, "1-sigma of the clock, where it was given"),
+    _number("along_plate", "arcsec", 4, "along with the plate's offset taken off"),
+    _number("across_plate", "arcsec", 4, "across with the plate's offset taken off"),
+    _number("sigma_dra_plate", "arcsec", 4, "1-sigma of dra_plate: measured place and plate's offset"),
+    _number("sigma_ddec_plate", "arcsec", 4, "1-sigma of ddec_plate"),
+    _number("sigma_along_plate", "arcsec", 4, "1-sigma of along_plate"),
+    _number("sigma_across_plate", "arcsec", 4, "1-sigma of across_plate"),
 )
 
 # The columns that every residual table has; the rest may be missing from tables of others.

@@ -7,7 +7,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "body_places": ["BodyPlace", "place_in"],
         "calibrate": ["Masters"],
-        "grade": ["kept_frames"],
+        "grade": ["kept_frames", "transparencies", "verdicts"],
         "marks": ["check_marks"],
         "parts": ["Parts"],
         "picture_files": ["font", "png_bytes"],

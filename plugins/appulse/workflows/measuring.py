@@ -87,8 +87,23 @@ class MeasuredNight:
 
     @property
     def residuals(self) -> list:
-        """Of all frames, in their order."""
-        return [residual for one_frame in self.measured for residual in one_frame.residuals]
+        """Of all frames, in their order; those of a frame that its grade leaves out are flagged."""
+        from dataclasses import replace
+
+        found = []
+        for one_frame in self.measured:
+            reason = self.left_out.get(one_frame.name)
+            for residual in one_frame.residuals:
+                if reason and residual.seen:
+                    words = f"not in the verdict: {reason}"
+                    residual = replace(residual, flag="; ".join(filter(None, (residual.flag, words))))
+                found.append(residual)
+        return found
+
+    @cached_property
+    def left_out(self) -> dict[str, str]:
+        """Frames that are too clouded or blurred to be judged by, with the reason: the rules of sequence."""
+        return _graded_out(self.measured)
 
     @property
     def identities(self) -> list:
@@ -110,8 +125,38 @@ class MeasuredNight:
         """The judgement of the night; None where no body was seen."""
         from appulse.astrometry import judge
 
-        residuals = self.residuals
+        kept = [residual for residual in self.residuals if residual.frame not in self.left_out]
+        # A night of nothing else is judged by what there is.
+        residuals = kept if any(residual.seen for residual in kept) else self.residuals
         return judge(residuals) if any(residual.seen for residual in residuals) else None
+
+
+def _graded_out(measured) -> dict[str, str]:
+    """Reasons of the frames that the grades of a sequence would leave out, by name."""
+    import numpy as np
+
+    from appulse.astrometry import zero_point
+    from appulse.sequence import transparencies, verdicts
+
+    frames = [one_frame for one_frame in measured if one_frame.plate is not None]
+    if len(frames) < 3:
+        return {}
+    points = [zero_point(one_frame.plate).value for one_frame in frames]
+    first = np.nanmedian(points) if np.isfinite(points).any() else 0.0
+    # Stars that give more light for their magnitude: a smaller ratio of the best frame's to theirs.
+    ratios = [10 ** (-0.4 * (point - first)) for point in points]
+    seconds = [one_frame.frame.exposure.seconds for one_frame in frames]
+    light = transparencies(ratios, seconds, np.ones(len(frames)))
+    widths = np.array([one_frame.plate.survey.psf.fwhm for one_frame in frames])
+    known = np.array([one_frame.plate.survey.psf.n_stars > 0 for one_frame in frames])
+    # What is not known is like the others: nothing is held against it.
+    widths = np.where(known, widths, np.median(widths[known]) if known.any() else widths)
+    rows = [
+        {"transparency": float(share), "fwhm": float(width), "align_stars": 1}
+        for share, width in zip(light, widths, strict=True)
+    ]
+    graded = zip(frames, verdicts(rows), strict=True)
+    return {one_frame.name: reason for one_frame, (keep, reason) in graded if not keep}
 
 
 def require_time_and_site(frame) -> None:
