@@ -243,3 +243,13 @@ def test_a_page_as_plain_text(topic, capsys):
 def test_an_unknown_page_names_those_that_are_near(asked, said, capsys):
     assert main(["guide", asked]) == 2
     assert said in capsys.readouterr().err
+
+
+def test_what_developers_md_names_is_there():
+    """The map from capability to module cannot drift: every file that it names exists."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`((?:[a-z_0-9]+/)+[a-z_0-9]+\.(?:py|md)|(?:[a-z_0-9]+/)+)`", text))
+    roots = ROOT, ROOT / "plugins", ROOT / "plugins/appulse", ROOT / "plugins/glue_appulse"
+    missing = {name for name in named if not any((root / name).exists() for root in roots)}
+    assert missing == set()
+    assert len(named) > 40
