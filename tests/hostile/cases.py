@@ -118,9 +118,9 @@ class Material:
             ],
             "plan": [["plan", "short.yaml", "--encounter", "7-IC4603-20270504", "--site", "home", *out]],
             "campaign": [["campaign", "check", "campaign.yaml"], ["campaign", "check", "short.yaml"]],
-            "sequence": [
-                ["sequence", "f1.fits", "f3.fits", "--body", "7", *orbit, "--preview", *out],
-                ["sequence", "--recipe", "recipe.yaml", *out],
+            "picture": [
+                ["picture", "f1.fits", "f3.fits", "--body", "7", *orbit, "--preview", *out],
+                ["picture", "--recipe", "recipe.yaml", *out],
             ],
             "facts": [["facts", frame, "--body", "7", *orbit, "--template", "a.md", *out]],
             "entries": [["entries", "year.yaml", *out]],

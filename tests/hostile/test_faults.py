@@ -1,5 +1,6 @@
 """Runs that are killed, stopped or out of disk at every step: old outputs or new ones, never both."""
 
+import os
 import signal
 import subprocess
 import sys
@@ -7,7 +8,9 @@ import time
 
 import pytest
 
+from appulse.cli.main import main
 from appulse.errors import OutputExistsError
+from appulse.formats import locks
 from appulse.formats.output import check_free
 from appulse.formats.publishing import PREFIX, own_prefix, recover
 
@@ -186,3 +189,31 @@ def test_signals_leave_nothing_half_written(tmp_path, number, code):
         _, err = run.communicate(timeout=20)
     assert (run.returncode, len(err.splitlines())) == (code, 1)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_imports_at_once_lose_no_orbit(tmp_path):
+    """Three processes, each with a body of its own, into one collection."""
+    head = "designation,epoch,a,e,i,node,peri,M,H\n"
+    runs = []
+    for number in range(3):
+        table = tmp_path / f"{number}.csv"
+        table.write_text(f"{head}{9000 + number},2461400.5,2.{number}87,0.2,5.5,259.5,145.5,200.0,5.6\n")
+        words = [sys.executable, "-m", "appulse.cli.main", "orbits", "import", str(table)]
+        runs.append(
+            subprocess.Popen(
+                words, env=os.environ | {"APPULSE_SETTINGS": str(tmp_path / "own" / "settings.yaml")}
+            )
+        )
+    assert [run.wait(timeout=120) for run in runs] == [0] * 3
+    found = (tmp_path / "own" / "orbits.ecsv").read_text()
+    assert [number for number in range(3) if f"\n{9000 + number} " not in found] == []
+
+
+def test_an_import_waits_for_the_one_before_it(tmp_path, monkeypatch, sample_data, capsys):
+    monkeypatch.setenv("APPULSE_SETTINGS", str(tmp_path / "settings.yaml"))
+    monkeypatch.setattr(locks, "WAIT_S", 0.2)
+    words = ["orbits", "import", str(sample_data / "orbit.ecsv")]
+    with locks.lock_of(tmp_path / "orbits.ecsv"):
+        assert main(words) == 2
+        assert "another process has been changing it for 0.2 s" in capsys.readouterr().err
+    assert main(words) == 0

@@ -54,7 +54,7 @@ COMMANDS = {
     "observations": ["residuals", "--observations", "ODD", "--body", "7", "--out", "OUT"],
     "campaign": ["campaign", "check", "ODD"],
     "entries": ["entries", "ODD", "--out", "OUT"],
-    "recipe": ["sequence", "--recipe", "ODD", "--out", "OUT"],
+    "recipe": ["picture", "--recipe", "ODD", "--out", "OUT"],
     "template": ["facts", "FRAME", "--body", "7", "--template", "ODD", "--out", "OUT"],
     "measured": ["improve", "ODD", "--body", "7", "--out", "OUT"],
 }

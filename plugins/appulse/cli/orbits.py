@@ -153,7 +153,7 @@ def _update(args) -> int:
 def _keep(catalogue, args) -> None:
     """Write a table, or put the orbits in front of the user's own collection."""
     from appulse.bodies import join_orbits, orbit_table, own_orbits, own_orbits_path
-    from appulse.formats import write_table
+    from appulse.formats import lock_of, write_table
 
     plural = "orbit" if len(catalogue) == 1 else "orbits"
     if args.out:
@@ -161,9 +161,11 @@ def _keep(catalogue, args) -> None:
         print(f"{args.out}: {len(catalogue)} {plural}")
         return
     catalogue = _with_names(catalogue)
-    before = own_orbits()
-    together = catalogue if before is None else join_orbits(catalogue, before)
-    write_table(orbit_table(together), own_orbits_path(), overwrite=True)
+    # Two imports at once would each write what it read before the other wrote: one waits for the other.
+    with lock_of(own_orbits_path()):
+        before = own_orbits()
+        together = catalogue if before is None else join_orbits(catalogue, before)
+        write_table(orbit_table(together), own_orbits_path(), overwrite=True)
     print(f"{own_orbits_path()}: {len(catalogue)} {plural} brought in, {len(together)} in your collection")
 
 

@@ -268,6 +268,11 @@ def _exposure(scene, trail_arcsec):
     limits["saturation"] = SATURATION_SHARE * full
     reason = min(limits, key=limits.get)
     exposure_s = _rounded_down(limits[reason])
+    if not exposure_s > 0.0:
+        raise InputError(
+            f"no exposure is short enough: by {reason} it may last {limits[reason]:.3g} s; check the "
+            "instrument's numbers, or give another trail or body"
+        )
     share = f" ({SATURATION_SHARE:.0%} of it)" if reason == "saturation" else ""
     what = "body saturates after" if np.isfinite(scene.encounter.mag) else "sky saturates after"
     if reason == "saturation" and exposure_s < 0.01:

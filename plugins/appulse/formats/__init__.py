@@ -9,6 +9,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "ades.build": ["AdesHeader", "build_blocks", "write_ades_psv", "write_ades_xml"],
         "obs80": ["format_obs80", "from_ades"],
         "observation_table": ["read_observations"],
+        "locks": ["lock_of"],
         "output": ["check_free", "replacing", "together", "write_bytes", "write_table", "write_text"],
         "provenance": ["file_sha256", "provenance"],
         "residual_table": ["COLUMNS", "make_table", "read_residuals", "write_residuals"],

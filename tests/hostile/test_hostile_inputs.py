@@ -1,0 +1,60 @@
+"""Three hundred hostile inputs over all commands; five thousand are tried by hand (bench_hostile.py)."""
+
+import pytest
+from cases import Generator, Material
+from judge import judged
+
+from appulse.cli.main import COMMANDS
+
+NUMBER, PARTS, SEED = 300, 10, 20
+"""How many, in how many tests, of which seed: not that of the run by hand."""
+
+
+@pytest.fixture(scope="module")
+def generator(tmp_path_factory, sample_data):
+    return Generator(Material(tmp_path_factory.mktemp("good"), sample_data), SEED)
+
+
+def test_every_command_is_tried(generator):
+    assert set(generator.commands) == {command.name for command in COMMANDS}
+
+
+@pytest.mark.parametrize("part", range(PARTS))
+def test_hostile_inputs_end_in_one_line_and_touch_nothing(generator, tmp_path, part):
+    faults = {}
+    for number in range(part, NUMBER, PARTS):
+        folder = tmp_path / str(number)
+        case = generator.case(number, folder)
+        found = judged(case, folder)
+        if found.faults:
+            faults[number] = (case.words, found.faults, found.err[-300:])
+    assert not faults
+
+
+SPOILT = {
+    "a traceback": "Traceback (most recent call last)",
+    "a control character": "appulse: \x1b[2J",
+    "silence": "",
+}
+
+
+@pytest.mark.parametrize("kind", [*SPOILT, "a fault", "an input", "a file outside", "not a number"])
+def test_the_judge_sees(generator, tmp_path, monkeypatch, kind):
+    case = generator.case(0, tmp_path / "0")
+
+    def run(words):
+        import sys
+
+        folder = tmp_path / "0"
+        (folder / "OUT").mkdir()
+        sys.stderr.write(SPOILT.get(kind, "appulse: no"))
+        if kind == "an input":
+            (folder / "orbit.ecsv").write_text("other")
+        if kind == "a file outside":
+            (folder / "new.txt").write_text("other")
+        if kind == "not a number":
+            (folder / "OUT" / "table.csv").write_text("a,b\n1,nan\n")
+        return 70 if kind == "a fault" else 2
+
+    monkeypatch.setattr("judge.main", run)
+    assert judged(case, tmp_path / "0").faults
