@@ -47,6 +47,19 @@ def test_body_carries_rate_and_magnitude(listing):
     assert 9.0 < body["mag"].value < 11.0
 
 
+def test_several_frames_share_a_table_whoever_lists_them(sample_data, bad_frames, tmp_path, capsys):
+    frames = [*sorted(sample_data.glob("iris_[34].fits.fz")), bad_frames / "nowcs.fits"]
+    words = ["field", *map(str, frames), "--orbits", str(sample_data / "orbit.ecsv"), "--out"]
+    assert main([*words, str(tmp_path / "one.ecsv")]) == 1
+    said = capsys.readouterr()
+    assert "3 frames: 2 listed, 1 failed: nowcs.fits" in said.err
+    assert main([*words, str(tmp_path / "two.ecsv"), "--jobs", "2"]) == 1
+    table = QTable.read(tmp_path / "one.ecsv")
+    assert table.colnames == ["frame", *COLUMNS]
+    assert [str(row["frame"]) for row in table if row["kind"] == "body"] == [f.name for f in frames[:2]]
+    assert (tmp_path / "two.ecsv").read_bytes() == (tmp_path / "one.ecsv").read_bytes()
+
+
 def test_existing_output_is_kept(listing, sample_data, capsys):
     before = listing.read_bytes()
     assert main(["field", str(sample_data / "iris_3.fits.fz"), "--out", str(listing)]) == 2

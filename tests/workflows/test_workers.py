@@ -1,6 +1,7 @@
 """Work by several processes or a cluster: the same results in the same order; one crash costs one item."""
 
 import os
+import pickle
 import signal
 import subprocess
 import sys
@@ -13,7 +14,8 @@ import pytest
 from astropy.time import Time
 
 import appulse
-from appulse.bodies import starter_orbits
+from appulse.bodies import choose_kernels, chosen_kernels, default_kernels, starter_orbits
+from appulse.bodies.kernels import DEFAULT_PLANETS
 from appulse.catalogues import Outline
 from appulse.encounters import PassSearch, Targets, find_passes
 from appulse.errors import AppulseWarning, InputError
@@ -62,6 +64,25 @@ def test_a_crash_and_a_fault_cost_their_own_item():
     assert isinstance(outcomes[3].error, InputError)
     with pytest.raises(WorkerCrash):
         list(Workers(2).run(awkward, range(3)))
+
+
+def kernels_in_use(_):
+    """Years of the kernels, and whether they are the bundled ones."""
+    kernels = default_kernels()
+    return kernels.description, kernels is chosen_kernels()
+
+
+def test_kernels_of_ones_own_go_along():
+    assert list(Workers(2).run(kernels_in_use, range(2))) == [(default_kernels().description, False)] * 2
+    assert pickle.loads(pickle.dumps(default_kernels())) is default_kernels()
+    choose_kernels([DEFAULT_PLANETS])
+    try:
+        assert pickle.loads(pickle.dumps(default_kernels())).description == default_kernels().description
+        expected = [(default_kernels().description, True)] * 2
+        assert list(Workers(2).run(kernels_in_use, range(2))) == expected
+    finally:
+        choose_kernels([])
+    assert expected[0][0] != default_kernels().description
 
 
 def test_no_more_is_begun_than_is_taken(tmp_path):

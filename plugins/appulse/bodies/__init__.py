@@ -10,7 +10,10 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "designations": ["normalise", "pack", "read_name"],
         "ephemeris": ["NBodyEphemeris", "predict"],
         "field_search": ["bodies_in_field"],
-        "kernels": ["EARTH", "Kernels", "MOON", "SUN", "choose_kernels", "chosen_kernels", "default_kernels"],
+        "kernels": [
+            "EARTH", "Kernels", "MOON", "SUN", "adopt_kernels", "choose_kernels", "chosen_kernels",
+            "default_kernels",
+        ],
         "known_bodies": ["MeasuredDiameter", "body_label", "measured_diameter"],
         "orbit": ["NonGrav", "Orbit", "STATE_NAMES"],
         "photometry": ["magnitude"],

@@ -137,6 +137,10 @@ class Kernels:
     array([-0.184272,  0.884781,  0.38382 ])
     """
 
+    def __reduce__(self):
+        # In another process the bundled kernels are those that are there, and known to be them.
+        return (_bundled, ()) if self is _bundled() else super().__reduce__()
+
     def __init__(self, planets=None, asteroids=None, *, span_jd=READ_SPAN_JD):
         own = planets is not None
         planets = Path(planets or DEFAULT_PLANETS)
@@ -339,6 +343,11 @@ def choose_kernels(paths) -> Kernels:
         )
     _chosen[:] = [Kernels(planets[0], *asteroids)]
     return _chosen[0]
+
+
+def adopt_kernels(kernels: Kernels | None) -> None:
+    """Use what :func:`chosen_kernels` gave in another process; None: the bundled ones."""
+    _chosen[:] = [] if kernels is None else [kernels]
 
 
 def _holds_asteroids(path) -> bool:

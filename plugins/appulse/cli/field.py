@@ -13,6 +13,7 @@ examples:
   bodies of your own orbit file, and outlines that you have drawn beside those of the catalogue
     appulse field night/f1.fits --orbits mine.csv --outlines drawn.csv --out field.ecsv
 
+With several frames the table names the frame of each row; --jobs and --dask spread an archive of them.
 A frame without time or site still gets its deep-sky objects; the bodies are left out, and that is said.
 """
 
@@ -25,10 +26,10 @@ def add_parser(subparsers) -> None:
     """Register the command and its options."""
     parser = subparsers.add_parser(
         "field",
-        description="List the bodies and deep-sky objects that should be in a frame.",
+        description="List the bodies and deep-sky objects that should be in frames.",
         epilog=_EXAMPLES,
     )
-    parser.add_argument("frame", type=Path, metavar="FRAME", help="plate-solved FITS frame")
+    parser.add_argument("frames", nargs="+", metavar="FRAME", help="plate-solved FITS frames")
     common.add_orbit_options(parser)
     parser.add_argument("--brighter-than", type=float, metavar="MAG", help="faintest magnitude to list")
     parser.add_argument(
@@ -39,51 +40,62 @@ def add_parser(subparsers) -> None:
     )
     common.add_frame_options(parser)
     common.add_output_options(parser, out_help="the table to write", default="appulse-field.ecsv")
+    common.add_workers_options(parser, dask=True)
     common.add_progress_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """List what is in the frame."""
-    from appulse.catalogues import objects_near, read_polygons
+    """List what is in the frames; 1 if some of several could not be used."""
+    from appulse.catalogues import read_polygons
     from appulse.formats import check_free, write_table
-    from appulse.frames import read_frame
-    from appulse.overlays import BODY, field_listing
+    from appulse.overlays import BODY
+    from appulse.workflows import list_frames
 
     limit = args.brighter_than
     if limit is not None and not -30.0 < limit < 40.0:
         raise InputError(f"--brighter-than {limit:g} is not a magnitude: give a number such as 16")
     check_free([args.out], args.overwrite)
-    frame = read_frame(args.frame, require=("wcs",), **common.frame_options(args))
-    outlines = objects_near(*frame.centre, frame.radius_deg)
-    if args.outlines is not None:
-        outlines += read_polygons(args.outlines)
+    paths, workers = common.expand_frames(args.frames), common.workers_of(args)
     with common.progress_of(args) as progress:
-        progress(f"looking for bodies in {frame.name}", 0, 0)
-        table = field_listing(frame, _bodies(frame, args), outlines, limit)
-    write_table(plain_table(table), args.out, args.overwrite)
+        progress("reading orbits", 0, 0)
+        found, failed = list_frames(
+            paths, common.select_orbits(common.load_orbits(args.orbits), args.body),
+            named=args.orbits is not None or args.body is not None,
+            outlines=() if args.outlines is None else read_polygons(args.outlines), brighter_than=limit,
+            reading=common.frame_options(args), workers=workers, progress=progress,
+            each=None if len(paths) == 1 else common.FrameNotes().hear,
+        )  # fmt: skip
+    if failed and len(paths) == 1:
+        raise failed[0].error
+    notes = common.FrameNotes()
+    for listed in found:
+        notes.hear(listed)
+    notes.say()
+    if not found:
+        common.say(common.closing_count(len(paths), common.failures(failed), done="listed"))
+        return 2
+    tables = [plain_table(listed.table) for listed in found]
+    table = tables[0] if len(paths) == 1 else joined(tables, [listed.name for listed in found])
+    write_table(table, args.out, args.overwrite)
     bodies = sum(kind == BODY for kind in table["kind"])
-    print(f"{args.out}: {bodies} bodies and {len(table) - bodies} deep-sky objects in {frame.name}")
+    where = found[0].name if len(paths) == 1 else f"{len(found)} frames"
+    print(f"{args.out}: {bodies} bodies and {len(table) - bodies} deep-sky objects in {where}")
     for row in table[:20]:
-        print("  " + describe(row))
+        print("  " + describe(row) + ("" if len(paths) == 1 else f", {row['frame']}"))
     if len(table) > 20:
         print(f"  and {len(table) - 20} more")
-    return 0
+    if len(paths) > 1:
+        common.say(common.closing_count(len(paths), common.failures(failed), done="listed"))
+    return 1 if failed else 0
 
 
-def _bodies(frame, args):
-    """Orbits or an ephemeris, or none for a frame without time or site."""
-    from appulse.bodies import NBodyEphemeris
+def joined(tables, names):
+    """Tables of several frames as one, the frame's name before each row."""
+    from astropy.table import vstack
 
-    lacking = [name for name, value in (("time", frame.exposure), ("site", frame.observer)) if value is None]
-    if not lacking:
-        orbits = common.select_orbits(common.load_orbits(args.orbits), args.body)
-        return NBodyEphemeris(orbits) if isinstance(orbits, list) else orbits
-    words = " and ".join(lacking)
-    options = " and ".join(f"--{name}" for name in lacking)
-    if args.orbits is not None or args.body is not None:
-        raise InputError(f"{frame.name} has no {words}: bodies need it; give {options}")
-    common.note(f"{frame.name} has no {words}: bodies are left out; give {options} for them")
-    return None
+    for table, name in zip(tables, names, strict=True):
+        table.add_column([name] * len(table), name="frame", index=0)
+    return vstack(tables, metadata_conflicts="silent")
 
 
 def plain_table(table):

@@ -48,6 +48,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "in_space", "measure_to_folder", "night_provenance", "observation_options", "save_night",
             "write_observations",
         ],
+        "frame_listing": ["ListedFrame", "list_frames"],
         "judging": ["doubts", "is_noteworthy", "judgement", "suspicions", "write_judgement"],
         "measuring": ["MeasuredFrame", "MeasuredNight", "measure_frame", "measure_night"],
         "moving_objects": ["FoundMovers", "MoverLimits", "find_movers"],

@@ -117,13 +117,34 @@ def _attempt(function, item) -> Outcome:
         return Outcome(error=error)
 
 
+@dataclass(frozen=True)
+class _Shared:
+    """A function, and what it needs that stands outside of it: the kernels in use."""
+
+    function: Callable[[Any], Any]
+    kernels: Any
+
+    @classmethod
+    def here(cls, function) -> "_Shared":
+        from appulse.bodies import chosen_kernels
+
+        return cls(function, chosen_kernels())
+
+    def taken(self) -> Callable[[Any], Any]:
+        """The function, once its surroundings are as they were."""
+        from appulse.bodies import adopt_kernels
+
+        adopt_kernels(self.kernels)
+        return self.function
+
+
 # --- processes
 
 
 def _in_processes(function, items: list, jobs: int) -> Iterator[Outcome]:
     from multiprocessing.connection import wait
 
-    context, payload = _context(), pickle.dumps(function)
+    context, payload = _context(), pickle.dumps(_Shared.here(function))
     workers = [_Worker(context, payload) for _ in range(jobs)]
     begun, given, done = 0, 0, {}
     try:
@@ -226,7 +247,7 @@ def _serve(connection) -> None:
     try:
         payload = connection.recv_bytes()
         try:
-            function = pickle.loads(payload)  # noqa: S301 (from the process that began this one)
+            function = pickle.loads(payload).taken()  # noqa: S301 (from the process that began this one)
         except Exception as error:
             failed = Outcome(error=_plain(error))
         while True:
@@ -279,7 +300,7 @@ def _on_dask(function, items: list, address: str) -> Iterator[Outcome]:
         ) from None
     with client:
         # Orbits and stars travel once to each worker, not with every frame.
-        shared = client.scatter(_Boxed(function), broadcast=True, hash=False)
+        shared = client.scatter(_Shared.here(function), broadcast=True, hash=False)
         threads = sum(client.nthreads().values()) or 1
         begun, rest = deque(), iter(items)
         while True:
@@ -299,15 +320,8 @@ def _on_dask(function, items: list, address: str) -> Iterator[Outcome]:
 _NONE = object()
 
 
-class _Boxed:
-    """A function as data: Dask would call a bare one."""
-
-    def __init__(self, function):
-        self.function = function
-
-
-def _on_cluster(boxed: _Boxed, item) -> Outcome:
-    outcome = _attempt(boxed.function, item)
+def _on_cluster(shared: _Shared, item) -> Outcome:
+    outcome = _attempt(shared.taken(), item)
     if outcome.error is None:
         return outcome
     try:
