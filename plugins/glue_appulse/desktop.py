@@ -16,6 +16,7 @@ def parser():
         made.add_argument(f"--{name}")
     made.add_argument("--exposure", type=float)
     made.add_argument("--clock-sigma", type=float)
+    made.add_argument("--time-shift-s", type=float)
     made.add_argument("--no-outlines", action="store_true")
     return made
 
@@ -33,12 +34,13 @@ def frame_options(args) -> dict:
         "time_is": args.time_is,
         "exposure_s": args.exposure,
         "clock_sigma_s": args.clock_sigma,
+        "time_shift_s": args.time_shift_s,
     }
     return {name: value for name, value in given.items() if value is not None}
 
 
 def load_frames(application, paths: list[str], options: dict) -> list:
-    """Open frames through glue's own door."""
+    """Open frames through glue's own door; one that cannot be opened is named and left out."""
     from glue.core.data_factories import load_data
     from glue.utils import as_list
 
@@ -46,36 +48,39 @@ def load_frames(application, paths: list[str], options: dict) -> list:
     from appulse.frames import read_frame
     from glue_appulse.data.kinds import FRAME, kind_of
     from glue_appulse.data.solved_frames import frame_of, replace_frame
+    from glue_appulse.host import say
 
-    loaded = []
+    loaded, broken = [], []
     for path in paths:
         try:
-            loaded += as_list(load_data(str(path)))
+            opened = as_list(load_data(str(path)))
+            for data in opened:
+                if options and kind_of(data) == FRAME:
+                    replace_frame(data, read_frame(data.meta["path"], require=("wcs",), **options))
         except (KeyError, OSError, ValueError) as exc:
             # glue would open a box that waits for a click
-            raise FrameError(
-                f"{path} cannot be opened: {exc}; FITS frames and what glue reads are allowed"
-            ) from exc
+            broken.append(f"{path} cannot be opened: {exc}; FITS frames and what glue reads are allowed")
+        else:
+            loaded += opened
+    if broken and not loaded:
+        raise FrameError("; ".join(broken))
+    for line in broken:
+        say(f"left out: {line}")
     application.add_datasets(loaded)
     frames = [data for data in loaded if kind_of(data) == FRAME]
-    for data in frames:
-        if options:
-            replace_frame(data, read_frame(data.meta["path"], require=("wcs",), **options))
     early = lambda data: getattr(frame_of(data).exposure, "mid", None)  # noqa: E731
     return sorted(frames, key=lambda data: early(data).mjd if early(data) is not None else 0.0)
 
 
-def build(args):
-    """The application with everything in place."""
+def open_window(args):
+    """The application with frames and outlines in place, and the work that brings the tracks, or None."""
     from glue_qt.app import GlueApplication
 
     from appulse.errors import FrameError
     from glue_appulse import inputs
     from glue_appulse.data.outline_data import objects_of, outlines_data
-    from glue_appulse.data.track_data import bodies_wanted, make_tracks
     from glue_appulse.health import check_desktop
-    from glue_appulse.host import say
-    from glue_appulse.qt.desk import add_overlay, add_tracks, show_frames
+    from glue_appulse.qt.desk import add_overlay, show_frames
 
     application = GlueApplication()
     check_desktop()
@@ -87,19 +92,62 @@ def build(args):
         named = ", ".join(args.frames)
         raise FrameError(f"{named}: no solved frame among them; FITS images with a celestial WCS are wanted")
     if not frames:
-        return application
+        return application, None
     viewer = show_frames(application.session, frames)
     if not args.no_outlines:
         objects = objects_of(frames)
         if objects:
             add_overlay(application.session, outlines_data(objects), frames)
-    if args.body:
-        source = inputs.open_orbits(choose.orbits)
-        tracks, lines = make_tracks(source, frames, bodies_wanted(args.body, source, frames))
+    job = begin_tracks(application, args.body, choose.orbits, frames) if args.body else None
+    viewer.parent().showMaximized()
+    return application, job
+
+
+def begin_tracks(application, body: str, orbits: str | None, frames: list):
+    """Compute tracks while the window can be used already; a bar at its foot shows how far it is."""
+    from qtpy.QtWidgets import QProgressBar
+
+    from glue_appulse import inputs
+    from glue_appulse.data.track_data import bodies_wanted, make_tracks
+    from glue_appulse.host import say
+    from glue_appulse.qt.desk import add_tracks
+    from glue_appulse.qt.panels import BackgroundWork, report_failure
+
+    source = inputs.open_orbits(orbits)
+    # a name that means nothing ends the program before there is a window; to find all bodies takes longer
+    keys = None if body == "all" else bodies_wanted(body, source, frames)
+    bar = QProgressBar()
+    bar.setRange(0, 0)
+    bar.setFormat("tracks: %v of %m")
+    application.statusBar().addPermanentWidget(bar)
+
+    def work(job):
+        wanted = bodies_wanted(body, source, frames) if keys is None else keys
+        return make_tracks(source, frames, wanted, progress=job.step)
+
+    def show(result):
+        tracks, lines = result
         add_tracks(application.session, tracks)
         for line in lines:
             say(line)
-    viewer.parent().showMaximized()
+
+    def progressed(done, total):
+        bar.setRange(0, total)
+        bar.setValue(done)
+
+    job = BackgroundWork(work)
+    job.done.connect(show)
+    job.failed.connect(report_failure)
+    job.progressed.connect(progressed)
+    job.ended.connect(lambda: application.statusBar().removeWidget(bar))
+    return job.start()
+
+
+def build(args):
+    """The application with everything in place, tracks as well: for scripts."""
+    application, job = open_window(args)
+    if job is not None:
+        job.wait(600)
     return application
 
 
@@ -113,7 +161,7 @@ def main(argv: list[str] | None = None) -> int:
     from appulse.errors import AppulseError
 
     try:
-        application = build(args)
+        application, _job = open_window(args)
     except (AppulseError, OSError) as exc:
         sys.stderr.write(f"appulse: {exc}\n")
         return EXIT_INPUT

@@ -40,3 +40,19 @@ def test_a_viewer_that_is_killed_is_a_failure_in_words(frame, monkeypatch, capsy
 def test_options_that_the_viewer_would_forget_are_refused(frame, words, capsys):
     assert main(["view", frame, *words]) == 2
     assert f"{words[0]} is not taken by view" in capsys.readouterr().err
+
+
+def test_what_is_refused_is_not_offered_and_a_time_shift_is_handed_on(frame, monkeypatch, capsys):
+    assert main(["view", "--help"]) == 0
+    offered = capsys.readouterr().out
+    assert "--time-shift" in offered
+    assert "--gain" not in offered
+    assert "--sip" not in offered
+    monkeypatch.setenv("QT_QPA_PLATFORM", "offscreen")
+    started = []
+    monkeypatch.setattr(
+        subprocess, "run",
+        lambda words, **options: started.append(words) or subprocess.CompletedProcess(words, 0),
+    )  # fmt: skip
+    assert main(["view", frame, "--time-shift", "40s"]) == 0
+    assert "--time-shift-s=40.0" in started[0]

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+import threading
 
 import numpy as np
 import pytest
@@ -70,7 +71,7 @@ def test_the_program_puts_everything_in_place(needs_qt, registered, chosen, word
     try:
         frames = all_of(application.data_collection, FRAME)
         assert len(frames) == 3
-        assert [track.label for track in all_of(application.data_collection, TRACK)] == ["(7)"]
+        assert [track.label for track in all_of(application.data_collection, TRACK)] == ["(7) Iris"]
         assert "IC 4603" in set(all_of(application.data_collection, OUTLINES)[0]["name"])
         viewer = application.viewers[0][0]
         kinds = {type(layer) for layer in viewer.layers}
@@ -203,3 +204,50 @@ def test_the_network_is_asked_on_request_only(monkeypatch):
     assert not asked
     assert doctor.run(argparse.Namespace(online=True)) == 1
     assert asked[0].cache is None
+
+
+@pytest.mark.needs_qt
+def test_the_window_comes_first_and_a_broken_frame_is_left_out(
+    needs_qt, registered, chosen, words, tmp_path, capsys, monkeypatch
+):
+    from glue_appulse.data import track_data
+
+    (tmp_path / "broken.fits").write_bytes(b"no frame")
+    begun, go = threading.Event(), threading.Event()
+    make = track_data.make_tracks
+
+    def slow(*args, **options):
+        begun.set()
+        assert go.wait(60)
+        return make(*args, **options)
+
+    monkeypatch.setattr(track_data, "make_tracks", slow)
+    given = [str(tmp_path / "broken.fits"), words[1], *words[3:4], "--body=7", "--time-shift-s=60"]
+    application, job = desktop.open_window(desktop.parser().parse_args(given))
+    try:
+        assert begun.wait(60)
+        assert len(application.viewers[0]) == 1  # there is a picture while the tracks are computed
+        frame = all_of(application.data_collection, FRAME)[0]
+        assert frame.meta["mid-exposure (UTC)"].startswith("2027-05-04T19:55:37")
+        assert all_of(application.data_collection, TRACK) == []
+        go.set()
+        assert job.wait()
+        assert len(all_of(application.data_collection, TRACK)) == 1
+        assert "left out: " in capsys.readouterr().err
+    finally:
+        go.set()
+        application.close()
+
+
+@pytest.mark.needs_qt
+def test_a_frame_that_is_dragged_in_is_stretched_so_that_nebulae_show(app, sample_data):
+    from glue.core.data_factories import load_data
+    from glue_qt.viewers.image import ImageViewer
+    from qtpy.QtTest import QTest
+
+    data = load_data(str(sample_data / "iris_1.fits.fz"))
+    app.add_datasets([data])
+    viewer = app.new_data_viewer(ImageViewer)
+    viewer.add_data(data)  # what a drop does
+    QTest.qWait(50)
+    assert (viewer.layers[0].state.stretch, viewer.layers[0].state.percentile) == ("arcsinh", 99.5)

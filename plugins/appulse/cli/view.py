@@ -13,6 +13,9 @@ from appulse.errors import AppulseError, InputError, MissingExtraError
 VIEWER = "glue_appulse.desktop"
 """The viewer is a program of its own: nothing on this side imports glue or Qt."""
 
+REFUSED = ("gain", "read_noise", "saturation", "sip")
+"""Options of frames that the viewer has a panel for: refused in words, and not in the help."""
+
 _EXAMPLES = """\
 examples:
   a night, the track of (7) over it, and the outlines of what lies in the frames
@@ -42,6 +45,9 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--stars", type=Path, metavar="TABLE", help="reference stars (Gaia column names)")
     parser.add_argument("--no-outlines", action="store_true", help="leave the deep-sky objects out")
     common.add_frame_options(parser)
+    for action in parser._actions:
+        if action.dest in REFUSED:
+            action.help = argparse.SUPPRESS
 
 
 def viewer_words(args: argparse.Namespace) -> list[str]:
@@ -70,6 +76,8 @@ def viewer_words(args: argparse.Namespace) -> list[str]:
         value = getattr(args, name)
         if value is not None:
             words.append(f"--{name.replace('_', '-')}={value}")
+    if args.time_shift is not None:
+        words.append(f"--time-shift-s={common.parse_shift_s(args.time_shift)}")
     return words + (["--no-outlines"] if args.no_outlines else [])
 
 
@@ -93,7 +101,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _refuse_camera_options(args: argparse.Namespace) -> None:
     # The viewer has its own panel for these; taking them and forgetting them would be worse than refusing.
-    for name in ("gain", "read_noise", "saturation", "sip"):
+    for name in REFUSED:
         if getattr(args, name) is not None:
             option = "--" + name.replace("_", "-")
             raise InputError(f"{option} is not taken by view: set it in glue, Plugins > Set-up")

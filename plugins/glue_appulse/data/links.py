@@ -70,12 +70,18 @@ def frame_links(data_collection) -> list:
     ]
 
 
-def link_overlay(data_collection, overlay, frames: list | None = None):
-    """Link an overlay to frames, in one go."""
+def link_overlays(data_collection, overlays: list, frames: list | None = None):
+    """Link overlays to frames, all in one go: glue looks through every link again after each addition."""
     frames = all_of(data_collection, FRAME) if frames is None else frames
     have = _linked(data_collection)
-    missing = [frame for frame in frames if frozenset((id(frame), id(overlay))) not in have]
-    data_collection.add_link([link for frame in missing for link in links_between(frame, overlay)])
+    missing = [(frame, overlay) for overlay in overlays for frame in frames
+               if frozenset((id(frame), id(overlay))) not in have]  # fmt: skip
+    data_collection.add_link([link for pair in missing for link in links_between(*pair)])
+
+
+def link_overlay(data_collection, overlay, frames: list | None = None):
+    """Link an overlay to frames."""
+    link_overlays(data_collection, [overlay], frames)
 
 
 # --- glue's search for what a data set can derive from its links, in one pass

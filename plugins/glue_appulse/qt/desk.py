@@ -2,7 +2,7 @@
 
 from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.data.kinds import FRAME, TRACK, all_of, is_frame
-from glue_appulse.data.links import link_overlay
+from glue_appulse.data.links import link_overlay, link_overlays
 from glue_appulse.data.solved_frames import link_frames
 from glue_appulse.layers.sky_layer import is_swapped, soften
 
@@ -67,12 +67,20 @@ def add_overlay(session, overlay, frames: list | None = None) -> list:
 
 def add_tracks(session, tracks: list):
     """Put tracks into the collection and into the viewers; a track of the same name is replaced."""
+    if not tracks:
+        return
+    collection = session.data_collection
     for track in tracks:
-        for old in [data for data in all_of(session.data_collection, TRACK) if data.label == track.label]:
+        for old in [data for data in all_of(collection, TRACK) if data.label == track.label]:
             # a track that is computed anew, as for another site, keeps the colour the user knows it by
             track.style.color = old.style.color
-            session.data_collection.remove(old)
-        add_overlay(session, track)
+            collection.remove(old)
+        collection.append(track)
+    link_frames(collection)
+    link_overlays(collection, tracks)
+    for viewer in image_viewers(session) or [show_frames(session, frames_of(session))]:
+        for track in tracks:
+            viewer.add_data(track)
 
 
 def show_sky_of_pass(session, row: dict):

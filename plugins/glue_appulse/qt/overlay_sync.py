@@ -7,6 +7,7 @@ from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.data.kinds import OUTLINES, RESIDUALS, TRACK, all_of, is_frame, kind_of
 from glue_appulse.data.links import link_overlay
 from glue_appulse.host import say
+from glue_appulse.layers.sky_layer import soften
 from glue_appulse.qt.desk import image_viewers
 
 
@@ -49,13 +50,19 @@ def follow(viewer):
     if state.reference_data is not None:
         return
 
+    def arrived():
+        # however the frame came here, dragged in or by a menu, its nebulae and stars are to be seen
+        for layer in viewer.layers:
+            soften(layer)
+        bring(viewer)
+
     def first_frame(_reference):
         state.remove_callback("reference_data", first_frame)
         later.start(0)  # glue is in the middle of adding the frame
 
     later = QTimer(viewer)
     later.setSingleShot(True)
-    later.timeout.connect(lambda: bring(viewer))
+    later.timeout.connect(arrived)
     state.add_callback("reference_data", first_frame)
 
 
