@@ -88,7 +88,7 @@ def test_the_panel_lists_and_adds(app, first, sample_data, monkeypatch):
     assert float(dialog.table.item(0, 2).text()) == pytest.approx(29.0, abs=0.1)
     dialog.table.item(0, 0).setCheckState(Qt.Checked)
     assert dialog.add_chosen().wait()
-    assert [track.label for track in all_of(app.data_collection, TRACK)] == ["(7)"]
+    assert [track.label for track in all_of(app.data_collection, TRACK)] == ["(7) Iris"]
     viewer = app.viewers[0][0]
     assert any(isinstance(layer, TrackLayerArtist) for layer in viewer.layers)
     assert "added (7)" in dialog.status.text()
