@@ -1,6 +1,7 @@
 """Write the starter orbit tables that appulse carries. Run by hand, never imported by the program.
 
-    python make_starter.py [--neas mpc_bright_neas.csv] [--comets JPL_ELEMENTS.COMET.gz] [--out DIR]
+    python make_starter.py [--neas mpc_bright_neas.csv] [--comets JPL_ELEMENTS.COMET.gz]
+        [--comet-replies horizons_comets_nongrav.csv] [--out DIR]
 
 The massive asteroids need only the kernel beside this script; the other two tables are written where their
 source files are given.
@@ -139,8 +140,44 @@ def carry(table, path):
     return carried
 
 
-def write_comets(out, list_path):
-    """Write ``starter_comets.ecsv`` from JPL's list: elements as printed, carried to one epoch."""
+# Of the comets that JPL Horizons replied to, those whose next perihelion falls into 2026 to 2030. Each was
+# held against JPL's list of 2021 at its own epoch: within 0.01 arcmin, 103P (there of 2010) within 4.4.
+FROM_REPLIES = ("2P", "52P", "87P", "98P", "103P", "132P")
+
+
+def with_replies(table, replies_path):
+    """The table of comets with magnitudes and outgassing of those that JPL Horizons replied to."""
+    from astropy.table import vstack
+
+    from appulse.bodies import NBodyEphemeris, read_orbits
+    from appulse.bodies.kernels import SUN
+    from appulse.constants import J2000_JD
+
+    orbits = [read_orbits(replies_path).select(name) for name in FROM_REPLIES]
+    ephemeris, t_d = NBodyEphemeris(orbits), np.full((len(orbits), 1), COMET_EPOCH - J2000_JD)
+    state = ephemeris.states(np.arange(len(orbits)), t_d)[:, 0]
+    state -= np.concatenate([part[0, SUN] for part in ephemeris.kernels.major(t_d[0])])
+    more = Table()
+    more["designation"], more["name"] = list(FROM_REPLIES), [orbit.name for orbit in orbits]
+    more["epoch"] = np.full(len(orbits), COMET_EPOCH) * u.d
+    for i, name in enumerate(("x", "y", "z", "vx", "vy", "vz")):
+        more[name] = state[:, i] * (u.au if i < 3 else u.au / u.d)
+    more["M1"], more["K1"] = [orbit.m1 for orbit in orbits] * u.mag, [orbit.k1 for orbit in orbits]
+    for name in ("a1", "a2", "a3"):
+        values = [getattr(orbit.nongrav, name) if orbit.nongrav else 0.0 for orbit in orbits]
+        more[name.upper()] = values * u.au / u.d**2
+    more["source"] = [
+        f"{orbit.source.split(';')[0]}, carried from JD {orbit.epoch_jd_tdb} to JD {COMET_EPOCH} by N-body,"
+        f" {'with its outgassing' if orbit.nongrav else 'no outgassing given'}"
+        for orbit in orbits
+    ]
+    more["date"] = [orbit.source.split("reply ")[1][:10] for orbit in orbits]
+    rest = table[[str(name) not in FROM_REPLIES for name in table["designation"]]]
+    return vstack([rest, more])
+
+
+def write_comets(out, list_path, replies_path):
+    """Write ``starter_comets.ecsv`` from JPL's list and replies, all carried to one epoch."""
     from appulse.bodies import read_orbits
 
     catalogue = read_orbits(list_path)
@@ -160,7 +197,8 @@ def write_comets(out, list_path):
     table = Table(rows=rows, names=names, units=units)
     table["date"] = [Time(jd, format="jd", scale="tdb").strftime("%Y-%m-%d") for jd in table["epoch"]]
     table = carry(table, out / "starter_comets.ecsv")
-    table.meta["source"] = "JPL list of comet elements, state of 2021"
+    table = with_replies(table, replies_path)
+    table.meta["source"] = "JPL list of comet elements, state of 2021; JPL Horizons replies of 2024"
     table.meta["note"] = (
         "date: epoch of the printed elements. Some are old, and a comet's jets shift it by arcminutes and "
         "more per return: fetch newer elements before measuring"
@@ -183,13 +221,16 @@ def main(argv=None):
     parser.add_argument("--kernel", type=Path, default=HERE / "sb441-n16_1990_2050.bsp")
     parser.add_argument("--neas", type=Path, help="the MPC's list, mpc_bright_neas.csv")
     parser.add_argument("--comets", type=Path, help="JPL's list, JPL_ELEMENTS.COMET.gz")
+    parser.add_argument("--comet-replies", type=Path, help="of JPL Horizons, horizons_comets_nongrav.csv")
     parser.add_argument("--out", type=Path, default=HERE)
     args = parser.parse_args(argv)
     sys.stdout.write(f"starter_massive.ecsv: {write_massive(args.out, args.kernel)} bodies\n")
     if args.neas:
         sys.stdout.write(f"starter_neas.ecsv: {write_neas(args.out, args.neas)} bodies\n")
-    if args.comets:
-        sys.stdout.write(f"starter_comets.ecsv: {write_comets(args.out, args.comets)} bodies\n")
+    if args.comets and args.comet_replies:
+        sys.stdout.write(
+            f"starter_comets.ecsv: {write_comets(args.out, args.comets, args.comet_replies)} bodies\n"
+        )
     # Of the tables that lie beside this script, so last.
     sys.stdout.write(f"starter_carried.npy: {write_carried(args.out)} states\n")
 
