@@ -149,8 +149,7 @@ def with_replies(table, replies_path):
     """The table of comets with magnitudes and outgassing of those that JPL Horizons replied to."""
     from astropy.table import vstack
 
-    from appulse.bodies import NBodyEphemeris, read_orbits
-    from appulse.bodies.kernels import SUN
+    from appulse.bodies import SUN, NBodyEphemeris, read_orbits
     from appulse.constants import J2000_JD
 
     orbits = [read_orbits(replies_path).select(name) for name in FROM_REPLIES]
