@@ -1,17 +1,21 @@
 """Verdicts on seeded nights with a planted cause: how many of a hundred come out right.
 
-python tests/benchmarks/bench_verdict.py [nights per case]
+python tests/benchmarks/bench_verdict.py [nights per case [seed]]     fixed cases, and power by size
+python tests/benchmarks/bench_verdict.py any [singles [pairs [seed]]] nights drawn at random (500 and 200)
 """
 
 import sys
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 from astropy.time import Time, TimeDelta
 
+from appulse.astrometry.night_offsets import gather
 from appulse.astrometry.prediction import Prediction
 from appulse.astrometry.residual import Residual
-from appulse.astrometry.verdict import judge
+from appulse.astrometry.verdict import fit_models, judge
+from appulse.observers import Site
 
 FRAMES = 20
 RATE, PA = 60.0, 250.0
@@ -58,7 +62,7 @@ CASES = {
     "nothing": (lambda rng: night(rng), {"all well"}),
     "nothing, clock and orbit stated": (
         lambda rng: night(rng, clock=rng.normal(0, 2), orbit=rng.normal(0, 0.1, 2), clock_sigma=2.0,
-                          prior=(0.1, 0.1)), {"all well"}),
+                          prior=(0.1, 0.1)), {"all well", "within the orbit's error"}),
     "nothing, an outlier": (lambda rng: night(rng, outlier=1.5), {"all well"}),
     "clock 20 s": (lambda rng: night(rng, clock=20.0), {"clock or orbit"}),
     "clock 20 s, orbit known to 0.05": (
@@ -139,7 +143,192 @@ def night_weights(cause):
     return np.full(FRAMES, np.mean(1 / (np.square(SIGMA * np.linspace(0.7, 1.4, 99)) + PLATE_SIGMA**2)))
 
 
+# --- nights drawn at random: one cause, or two at once
+
+SINGLE = ("nothing", "clock", "clock drift", "hour", "orbit", "within", "not this body", "plate", "longitude",
+          "impostor")  # fmt: skip
+PAIRED = (("clock", "orbit"), ("clock drift", "orbit"), ("hour", "orbit"), ("clock", "longitude"),
+          ("longitude", "orbit"), ("clock", "plate"), ("orbit", "plate"), ("clock", "within"))  # fmt: skip
+FAMILY = {"clock drift": "clock", "hour": "clock", "longitude": "site", "within": "within the orbit's error"}
+BEYOND_SIGMAS = 6.0
+"""So far, in sigmas, the true cause's O-C lies from the nearest that any other single cause could give."""
+
+
+def sky(rate, pa):
+    return rate * np.array([np.sin(np.radians(pa)), np.cos(np.radians(pa))])
+
+
+def random_scene(rng, causes):
+    """What the night is like: bodies with what is stated of them, frames, site; never what is wrong."""
+    count = int(rng.choice([1, 2], p=[0.65, 0.35]))
+    bodies = []
+    for k in range(count):
+        kind = str(rng.choice(["unknown", "stated", "kernel"], p=[0.25, 0.45, 0.30]))
+        if "within" in causes and k == 0:
+            kind = "wide"
+        if "orbit" in causes and k == 0 and kind == "kernel":
+            kind = "unknown"  # an orbit out of a kernel is not off
+        sigma = {"unknown": np.nan, "stated": rng.uniform(0.05, 0.3), "kernel": 0.005, "wide": rng.uniform(1, 2)}
+        bodies.append({
+            "name": str(7 + k), "kind": kind, "sigma": float(sigma[kind]), "delta": rng.uniform(0.8, 2.5),
+            "speed": sky(np.exp(rng.uniform(np.log(8), np.log(120))), rng.uniform(0, 360)),
+        })  # fmt: skip
+    frames = int(rng.integers(5, 16))
+    return {
+        "bodies": bodies, "hours": np.sort(rng.uniform(0, rng.uniform(1.5, 6.0), frames)),
+        "sigma": rng.uniform(0.03, 0.12), "plate_sigma": rng.uniform(0.01, 0.04),
+        "site": Site.from_geodetic(float(rng.choice([-1, 1]) * rng.uniform(20, 160)), rng.uniform(-50, 50), 500.0),
+        "clock_sigma": float(rng.choice([np.nan, 1.0], p=[0.8, 0.2])),
+    }  # fmt: skip
+
+
+def random_night(rng, causes, span=(4.0, 40.0)):
+    """Residuals of a random night with these causes, each of so many sigmas, and how far beyond the others."""
+    scene = random_scene(rng, causes)
+    start = Time("2027-05-04T20:00:00", scale="utc")
+    hours, bodies = scene["hours"], scene["bodies"]
+    middle = hours.mean()
+    mids = [start + TimeDelta(h * 3600, format="sec") for h in hours]
+    drawn = {"hour": rng.choice([-1, 1]) * rng.integers(1, 12) * 3600.0}
+    unit_sigma = np.hypot(scene["sigma"], scene["plate_sigma"]) / np.sqrt(len(hours))
+    plate = np.zeros(2)
+    if "plate" in causes:
+        plate = rng.uniform(*span) * scene["plate_sigma"] / np.sqrt(len(hours)) * unit(rng)
+    fastest = max(np.hypot(*body["speed"]) for body in bodies)
+    drawn["clock"] = rng.choice([-1, 1]) * min(rng.uniform(*span) * unit_sigma / fastest * 3600, 900.0)
+    spread = max(np.std(hours), 1e-3)
+    drift_s_h = min(rng.uniform(*span) * unit_sigma / fastest * 3600 / spread, 60.0)
+    drawn["clock drift"] = rng.choice([-1, 1]) * drift_s_h
+    rows, clean, impostor_on = [], [], int(rng.integers(len(hours)))
+    for k, body in enumerate(bodies):
+        speed, along = body["speed"], body["speed"] / np.hypot(*body["speed"])
+        known = np.isfinite(body["sigma"])
+        cov = np.eye(2) * body["sigma"] ** 2 if known else np.full((2, 2), np.nan)
+        stated = rng.normal(0, body["sigma"], 2) if known and body["kind"] != "wide" else np.zeros(2)
+        wrong = np.zeros(2)
+        if "orbit" in causes and k == 0:
+            size = max(rng.uniform(*span) * unit_sigma, 4 * body["sigma"] if known else 0.0)
+            if known:
+                size = min(max(size, rng.uniform(5, 30) * body["sigma"]), 20.0)
+            runs_off = not known and rng.random() < 0.3
+            wrong = size * (along * rng.choice([-1, 1]) if runs_off else unit(rng))
+        if "within" in causes and k == 0:
+            wrong = rng.uniform(0.6, 1.6) * body["sigma"] * unit(rng)
+        drift = np.zeros(2)
+        if "not this body" in causes and k == 0:
+            wrong = rng.uniform(0, 3) * unit(rng)
+            drift = sky(np.hypot(*speed) * rng.uniform(0.6, 1.4), np.degrees(np.arctan2(*speed)) + rng.uniform(
+                10, 40) * rng.choice([-1, 1])) - speed
+        for i, mid in enumerate(mids):
+            late = (drawn["clock"] if "clock" in causes else 0.0) + (drawn["hour"] if "hour" in causes else 0.0)
+            late += drawn["clock drift"] * (hours[i] - middle) if "clock drift" in causes else 0.0
+            prediction = Prediction(body["name"], 246.0, -24.0, *speed, 10.0, cov, delta=body["delta"])
+            prediction = prediction.seen_from(scene["site"], mid)
+            offset = plate + wrong + drift * (hours[i] - middle) + speed * late / 3600
+            if "longitude" in causes:
+                offset = offset + prediction.parallax @ prediction.mirror_km
+            clean.append(offset + stated - plate)
+            centroid = np.diag(np.square(scene["sigma"] * rng.uniform(0.7, 1.4, 2)))
+            zero = plate + rng.normal(0, scene["plate_sigma"], 2)
+            seen = "impostor" not in causes or k > 0 or i == impostor_on
+            if "impostor" in causes and k == 0:
+                offset = rng.uniform(0, 3.0) * unit(rng)
+            more = {
+                "dra_cosdec": 0.0, "ddec": 0.0, "snr": 25.0, "mag_obs": 17.0 + rng.normal(0, 0.05)
+            } if seen else {"flag": "not seen: nothing above 5.0 sigma", "limit_mag": rng.uniform(18.0, 19.0)}
+            if seen:
+                offset = offset + stated + rng.normal(0, np.sqrt(np.diag(centroid)))
+                more |= {"dra_cosdec": offset[0], "ddec": offset[1], "covariance": centroid, "limit_mag": 18.8}
+            rows.append(Residual(
+                f"f{i:02d}.fits", mid.isot, body["name"], prediction, seen=seen, n_stars=40, plate_offset=zero,
+                plate_covariance=scene["plate_sigma"] ** 2 * np.eye(2), mid=mid, search_arcsec=3.0,
+                threshold=5.0, clock_sigma_s=scene["clock_sigma"], **more,
+            ))  # fmt: skip
+    return rows, _apart(rows, np.array(clean), causes, plate, scene)
+
+
+def _apart(rows, clean, causes, plate, scene):
+    """Sigmas between the true O-C, without noise, and the nearest of every other family's single cause."""
+    if "impostor" in causes or "nothing" in causes:
+        return np.inf
+    if causes == ("plate",):
+        return np.hypot(*plate) / (scene["plate_sigma"] / np.sqrt(len(scene["hours"])))
+    if causes == ("within",):
+        first = clean[: len(scene["hours"])].mean(axis=0)
+        return np.hypot(*first) / (scene["sigma"] / np.sqrt(len(scene["hours"])))
+    night = replace(gather(rows), offset=clean, used=np.ones(len(clean), bool))
+    families = {FAMILY.get(cause, cause) for cause in causes}
+    nearest = np.inf
+    for model in fit_models(night):
+        if model.cause == "clock drift":
+            family = "clock"
+        else:
+            family = FAMILY.get(model.cause, model.cause)
+        if model.cause == "orbit" and np.isfinite(scene["bodies"][model.body]["sigma"]):
+            continue  # held by what is stated of it: that is in every model
+        # Of two causes each must be needed; one alone must not do.
+        alone = family not in families or (len(causes) == 2 and "plate" not in causes)
+        if alone and family != "not this body":
+            nearest = min(nearest, model.chi2)
+    return float(np.sqrt(max(nearest, 0.0)))
+
+
+def verdict_counts(rng, causes):
+    """One random night judged: (verdict, confidently wrong, named right, as one of two, beyond six sigmas)."""
+    rows, apart = random_night(rng, causes)
+    verdict = judge(rows)
+    truth = {FAMILY.get(cause, cause) for cause in causes}
+    accepted = set(truth)
+    if any(np.isfinite(row.prediction.covariance).all() for row in rows):
+        accepted.add("within the orbit's error")  # drawn by its sigma, and so real
+    said = set(verdict.causes)
+    if verdict.cause == "plate" or verdict.plate_off:
+        said.add("plate")
+    if verdict.cause == "all well":
+        # Effects that these data do not show, or that lie within what was stated, are no mistake.
+        wrong, right, either = truth != {"nothing"} and apart > BEYOND_SIGMAS, truth == {"nothing"}, False
+        if truth == {"within the orbit's error"}:
+            right = False
+    elif verdict.cause == "can't tell":
+        wrong, right, either = False, False, bool(said & accepted)
+    elif verdict.cause == "clock or orbit":
+        wrong, right, either = not accepted & {"clock", "orbit", "within the orbit's error"}, False, True
+    else:
+        wrong = not said <= accepted
+        right = not wrong and truth - {"nothing", "within the orbit's error"} <= said
+        either = not wrong
+    return verdict, wrong, right, either or right, apart > BEYOND_SIGMAS
+
+
+def any_nights(singles=500, pairs=200, seed=1):
+    """Counts over random nights; the bounds stand beside."""
+    for label, kinds, total in (("single", [(one,) for one in SINGLE], singles), ("pairs", PAIRED, pairs)):
+        wrongs, table = 0, {kind: Counter() for kind in kinds}
+        for k in range(total):
+            kind = kinds[k % len(kinds)]
+            verdict, wrong, right, either, beyond = verdict_counts(np.random.default_rng([seed, k]), kind)
+            wrongs += wrong
+            table[kind].update(
+                nights=1, wrong=int(wrong), beyond=int(beyond), right=int(right and beyond),
+                either=int(either and beyond),
+            )  # fmt: skip
+            if wrong:
+                print(f"  wrong: night {k} {kind}: {verdict.cause} {verdict.causes}: {verdict.sentence[:150]}")
+        for kind, row in table.items():
+            beyond = max(row["beyond"], 1)
+            print(f"{' + '.join(kind):24} {row['nights']:4d} nights, {row['wrong']} wrong; beyond 6 sigma "
+                  f"{row['beyond']:3d}: named {100 * row['right'] / beyond:5.1f}%, or among those that cannot be "
+                  f"told apart {100 * row['either'] / beyond:5.1f}%")  # fmt: skip
+        total_beyond = sum(row["beyond"] for row in table.values())
+        named = sum(row["right"] for row in table.values())
+        print(f"{label}: confidently wrong {wrongs} of {total} ({100 * wrongs / total:.1f}%; bound 1%); named "
+              f"{100 * named / max(total_beyond, 1):.1f}% of {total_beyond} beyond 6 sigma (bound 95%)")  # fmt: skip
+
+
 def main():
+    if sys.argv[1:2] == ["any"]:
+        any_nights(*(int(word) for word in sys.argv[2:]))
+        return
     nights = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 604
     for name, (make, right) in CASES.items():

@@ -16,7 +16,7 @@ import numpy as np
 
 from appulse.bodies import body_label
 from appulse.errors import MeasurementError
-from appulse.numerics import chi2_isf, chi2_sf, extra_scatter, f_isf
+from appulse.numerics import chi2_isf, chi2_sf, extra_scatter, f_isf, normal_sf
 
 OUTLIER_P = 1e-4
 """A frame is an outlier when its distance from the common motion is a chance smaller than this."""
@@ -24,6 +24,14 @@ FLOOR_FRAMES = 5
 """From so many frames of a body on, their own scatter is asked whether the sigmas are large enough."""
 FLOOR_P = 0.01
 CURVED_P = 0.01
+NOT_SEEN = "not seen"
+"""How the flag of a place begins at which nothing showed."""
+LIMIT_MAG = 0.3
+"""Sigma of a limit against a body's brightness, which a turning body and a changing sky shift."""
+LEAST_MISSED, LEAST_UNCALIBRATED = 0.01, 0.1
+"""A frame misses a bright body with this chance all the same, by what nobody thought of."""
+DEFAULT_SEARCH = 3.0
+"""arcsec, where a place comes without the radius searched, as observations of others do."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +50,11 @@ class NightOffsets:
     prior: np.ndarray  # (bodies, 2, 2) ephemeris covariance; NaN where unknown
     clock_sigma_s: float  # NaN where not stated
     used: np.ndarray  # (n,) False for outliers
+    parallax: np.ndarray  # (n, 2, 3) change of O-C with the site's place on the Earth, arcsec/km; NaN unknown
+    mirror_km: np.ndarray  # (n, 3) from the site to the one of the opposite longitude, Earth-fixed
+    search: np.ndarray  # (n,) radius searched, arcsec
+    n_missed: np.ndarray  # (bodies,) frames on which the body was looked for and does not show
+    log_missed: np.ndarray  # (bodies,) log of the chance of that, if the light on the others is the body's
     floor: float = 0.0  # scatter that the frames show beyond their sigmas, per axis
 
     @property
@@ -86,6 +99,7 @@ def gather(residuals, *, clock_sigma_s: float | None = None) -> NightOffsets:
     MeasurementError
         If no body was seen on any frame.
     """
+    residuals = list(residuals)
     seen = [residual for residual in residuals if residual.seen]
     if not seen:
         raise MeasurementError("no body was seen on any frame: there is nothing to judge")
@@ -108,6 +122,11 @@ def gather(residuals, *, clock_sigma_s: float | None = None) -> NightOffsets:
         speed=np.array(rates) / 3600.0, plate=plate, plate_covariance=plate_cov,
         prior=np.array([_prior(seen, name) for name in names]), clock_sigma_s=float(clock),
         used=np.ones(len(seen), bool),
+        parallax=np.array([residual.prediction.parallax for residual in seen]),
+        mirror_km=np.array([residual.prediction.mirror_km for residual in seen]),
+        search=np.nan_to_num(np.array([residual.search_arcsec for residual in seen]), nan=DEFAULT_SEARCH),
+        n_missed=np.array([len(_missed(residuals, name)) for name in names]),
+        log_missed=np.array([_log_missed(residuals, name) for name in names]),
     )  # fmt: skip
     night = replace(night, used=_without_outliers(night))
     floor = _floor(night)
@@ -116,8 +135,38 @@ def gather(residuals, *, clock_sigma_s: float | None = None) -> NightOffsets:
 
 def _prior(seen, name):
     """Ephemeris covariance of a body: the same error all night, that of its middle frame."""
-    mine = [residual.prediction.covariance for residual in seen if residual.designation == name]
-    return mine[len(mine) // 2]
+    mine = [residual.prediction for residual in seen if residual.designation == name]
+    middle = mine[len(mine) // 2]
+    if np.isfinite(middle.covariance).all():
+        return middle.covariance
+    return middle.typical_sigma**2 * np.eye(2)
+
+
+def _missed(residuals, name) -> list:
+    """Residuals of a body on the frames where it was looked for in vain; a star in the way says nothing."""
+    return [
+        residual
+        for residual in residuals
+        if residual.designation == name and not residual.seen and residual.flag.startswith(NOT_SEEN)
+    ]
+
+
+def _log_missed(residuals, name) -> float:
+    """Log of the chance that a light as bright as that of the other frames does not show on these."""
+    seen = [residual for residual in residuals if residual.designation == name and residual.seen]
+    mags = [residual.mag_obs for residual in seen if np.isfinite(residual.mag_obs)]
+    snr = float(np.median([residual.snr for residual in seen]))
+    log_chance = 0.0
+    for residual in _missed(residuals, name):
+        if mags and np.isfinite(residual.limit_mag):
+            margin, least = residual.limit_mag - float(np.median(mags)), LEAST_MISSED
+        elif np.isfinite(residual.threshold) and snr > 0:
+            # Without brightness a cloud may be why.
+            margin, least = 2.5 * np.log10(snr / residual.threshold), LEAST_UNCALIBRATED
+        else:
+            continue
+        log_chance += np.log(max(least, float(normal_sf(margin / LIMIT_MAG))))
+    return float(log_chance)
 
 
 def _without_outliers(night: NightOffsets) -> np.ndarray:

@@ -1,12 +1,15 @@
 """A prediction as measuring needs it: bare numbers from a row of any ephemeris, NaN where it does not say."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from astropy import units as u
 
 from appulse.astrometry.psf import POINT, Trail
+from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import TableError
+from appulse.numerics import axes_from_radec
+from appulse.observers import itrs_to_gcrs
 
 MERGE_PX = 0.25
 """Pauses in which the body moves less than this are too short to show: the trail is drawn through them."""
@@ -27,6 +30,14 @@ class Prediction:
         NaN where unknown.
     covariance : (2, 2) array
         Of the predicted place (east, north), arcsec^2; NaN where unknown.
+    typical_sigma : float
+        One sigma per axis, arcsec, of orbits of its kind, where its own has no covariance; NaN where unknown.
+    delta : float
+        Distance from the observer, au; NaN where unknown.
+    parallax : (2, 3) array
+        How O-C (east, north) changes with the site's Earth-fixed place, arcsec/km; NaN where unknown.
+    mirror_km : (3,) array
+        From the site to the one of the opposite longitude, Earth-fixed; NaN where unknown.
 
     Examples
     --------
@@ -42,6 +53,10 @@ class Prediction:
     dec_rate: float = np.nan
     mag: float = np.nan
     covariance: np.ndarray = field(default_factory=lambda: np.full((2, 2), np.nan))
+    typical_sigma: float = np.nan
+    delta: float = np.nan
+    parallax: np.ndarray = field(default_factory=lambda: np.full((2, 3), np.nan), repr=False)
+    mirror_km: np.ndarray = field(default_factory=lambda: np.full(3, np.nan), repr=False)
 
     @property
     def rate(self) -> float:
@@ -86,7 +101,22 @@ class Prediction:
         axes = np.array([[np.sin(pa), np.cos(pa)], [np.cos(pa), -np.sin(pa)]])
         covariance = axes.T @ np.diag([major**2, minor**2]) @ axes
         name = str(row["designation"]) if "designation" in _names(row) else "body"
-        return cls(name, ra, dec, *map(float, rates), cell(row, "mag", u.mag), covariance)
+        typical = (getattr(row, "meta", None) or {}).get("typical_sigma_arcsec", {})
+        return cls(
+            name, ra, dec, *map(float, rates), cell(row, "mag", u.mag), covariance,
+            float(typical.get(name, np.nan)), cell(row, "delta", u.au),
+        )  # fmt: skip
+
+    def seen_from(self, observer, time) -> "Prediction":
+        """The same with the parallax of an observer on the ground put in; others leave it unknown."""
+        if not hasattr(observer, "itrs_m") or not self.delta > 0:
+            return self
+        # One kilometre along each Earth-fixed axis, on ICRF axes, au.
+        turned = np.array([itrs_to_gcrs(1e3 * axis, time)[0][0] for axis in np.eye(3)])
+        # The camera stands farther that way: the body is seen shifted the other way.
+        parallax = -ARCSEC_PER_RAD / self.delta * np.stack(axes_from_radec(self.ra, self.dec)) @ turned.T
+        mirror = np.array([0.0, -2e-3 * observer.itrs_m[1], 0.0])
+        return replace(self, parallax=parallax, mirror_km=mirror)
 
 
 def _names(row):

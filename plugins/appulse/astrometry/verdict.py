@@ -1,50 +1,71 @@
 """What is wrong, if anything: the clock, the plate, the orbit, or is it another body?
 
-Every cause is a linear model of the night's O-C, and each gets its chi-squared:
+=====================  ======================================  ==============================================
+all well               0                                       ephemeris and clock within their stated sigma
+within the orbit's...  constant within its covariance          real, but no more than was stated
+clock                  rate x tau                              one tau (s) for all; whole hours; with a drift
+orbit                  a constant (east, north) of one body    beyond what is stated, across as well as along
+not this body          constant + drift of one body            it moves at another rate or direction
+plate                  a constant where stars are lacking      else judged on the stars alone
+site                   parallax of another place on Earth      the longitude's sign first of all
+impostor               a light on its own frames only          where the body would have shown on the others
+=====================  ======================================  ==============================================
 
-=============  ==========================================  ===========================================
-all well       0                                           ephemeris and clock within their stated sigma
-clock          rate x tau                                  one tau (s) for all bodies and frames
-clock drift    rate x (tau + drift x t)                    said along with clock, orbit or both
-orbit          a constant (east, north) of one body        across the track as well as along
-not this body  constant + drift of one body                it moves at another rate or in another direction
-plate          the stars' own zero point is not 0          judged on the stars alone
-=============  ==========================================  ===========================================
+All these, and pairs of them, are compared by their evidence (:mod:`appulse.astrometry.causes`). A cause is
+named when the chance of all hypotheses with it, against all without it, exceeds :data:`NAMED_ODDS`; two are
+named together where both do. Where none does, the verdict says between which the data cannot tell. A clock
+error is an orbit error along the track of one body: they part only by a stated clock sigma, by the orbit's
+covariance, by an offset across, or by a second body of another rate.
 
-A clock error is an orbit error along the track of one body: they part only by a stated clock sigma, by the
-orbit's covariance, by an offset across, or by a second body of another rate.
-
-The limits are chances of the likelihood ratio (Wilks 1938, Ann. Math. Stat. 9, 60), corrected for the number
-of causes tried: a cause is named below `NAMED_P`; between that and `SUSPECT_P` the data cannot tell.
+The table beside it gives each single cause's chi-squared, for who wants to judge by that (Wilks 1938, Ann.
+Math. Stat. 9, 60).
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from astropy.table import Table
 
+from appulse.astrometry.causes import (
+    CLOCK,
+    CLOCK_DRIFT,
+    HOUR,
+    IMPOSTOR,
+    KERNEL_ARCSEC,
+    LEAST_TIMES,
+    LONGITUDE,
+    ORBIT,
+    OTHER,
+    PLATE,
+    SITE,
+    Hypothesis,
+    hypotheses,
+    moves,
+)
 from appulse.astrometry.night_offsets import Motion, NightOffsets, fit_motion, gather, polynomial, solve
 from appulse.bodies import body_label
 from appulse.numerics import chi2_sf
 
+NAMED_ODDS = 20.0
+"""A cause is named when its odds against all hypotheses without it exceed this."""
+WELL_ODDS = 3.0
+"""'All well' accuses nobody, and needs less."""
+MISFIT_P = 1e-4
+"""When even the best hypothesis leaves more than this chance allows, none is named."""
+REAL_CHI2 = 25.0
+"""An error within what is stated of it is spoken of when it is real by five sigmas, "all well" otherwise."""
 NAMED_P = 5e-3
-"""An effect of five sigmas, which noise may bring down to 3.3, is then named in 95 nights of 100."""
+"""A plate's zero point is off when its chance is smaller; an effect of five sigmas, which noise may bring down
+to 3.3, is then named in 95 nights of 100."""
 SUSPECT_P = 1e-2
 INDEPENDENT = 0.6
 """Causes contain each other: so many of those tried count as trials of their own (measured on 700 nights of
 nothing: 2.3 of 4 for one body, 3.5 of 6 for two)."""
-SEPARATE_P = 2e-3
-"""Two causes are told apart when the worse one's misfit has a smaller chance than this."""
-DRIFT_SHARE = 0.01
-"""A drift below one per cent of the body's motion may be its orbit's; above it, it is another body (common
-practice, no source: an orbit error of an arcsecond changes the rate by far less)."""
 DRIFT_P = 5e-3
 """A drift of an orbit is spoken of when its chance is smaller than this."""
-LEAST_TIMES = 3
-"""Of frames, to tell a drift from an offset."""
 
-ALL_WELL, CLOCK, ORBIT, PLATE, OTHER = "all well", "clock", "orbit", "plate", "not this body"
-CLOCK_DRIFT, CLOCK_OR_ORBIT, CANT_TELL = "clock drift", "clock or orbit", "can't tell"
+ALL_WELL, WITHIN = "all well", "within the orbit's error"
+CLOCK_OR_ORBIT, CANT_TELL = "clock or orbit", "can't tell"
 
 
 @dataclass(frozen=True)
@@ -66,8 +87,9 @@ class Verdict:
     Parameters
     ----------
     cause : str
-        'all well', 'clock', 'orbit', 'clock or orbit', 'plate', 'not this body' or "can't tell"; where the
-        plate is off as well, `plate_off` says so.
+        'all well', "within the orbit's error", 'clock', 'orbit', 'clock or orbit', 'plate', 'not this body',
+        'site', 'impostor' or "can't tell": of two, the one of the larger offset that is not within what was
+        stated; where the plate is off as well, `plate_off` says so.
     sentence : str
     body : str
         The one that an orbit or identity verdict is about; else empty.
@@ -79,13 +101,20 @@ class Verdict:
         Mean zero point of the plates; NaN where none was checked.
     plate_off : bool
     alternatives : Table
-        ``cause, body, chi2, parameters, dof, probability, bic, words``: every cause tried.
+        ``cause, body, chi2, parameters, dof, probability, bic, words``: every cause tried by itself.
     motions : tuple of Motion
     night : NightOffsets
     drifts : bool
         Whether the offset along the track changes with time, by more than chance.
     clock_drift : (float, float)
         By how much, s of motion per hour, and its sigma; NaN with fewer than three times.
+    causes : tuple of str
+        All that is named, the one of the largest offset first; of 'clock or orbit' and "can't tell" those
+        between which these data cannot tell.
+    odds : float
+        Of what is named, against everything else.
+    ranked : tuple of Hypothesis
+        Causes and pairs of causes with their posterior chances, likeliest first.
     """
 
     cause: str
@@ -103,6 +132,9 @@ class Verdict:
     night: NightOffsets
     drifts: bool = False
     clock_drift: tuple[float, float] = (np.nan, np.nan)
+    causes: tuple[str, ...] = ()
+    odds: float = np.nan
+    ranked: tuple[Hypothesis, ...] = field(default=(), repr=False)
 
 
 def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
@@ -111,7 +143,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     Parameters
     ----------
     residuals : sequence of Residual
-        Of one or more bodies on one or more frames; those not seen are passed over.
+        Of one or more bodies on one or more frames; on those not seen it counts whether it would have shown.
     clock_sigma_s : float, optional
         Stated error of the clock, s; by default that of the frames, if any.
 
@@ -133,32 +165,160 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     'all well'
     """
     night = gather(residuals, clock_sigma_s=clock_sigma_s)
-    models = fit_models(night)
+    models, ranked = fit_models(night), hypotheses(night)
     plate, plate_cov, plate_chance, plate_chi2 = _plate_zero(night)
-    drifts = _drifts(models)
-    cause, model = _decide(night, models)
-    if drifts and cause in (ALL_WELL, CANT_TELL, CLOCK, ORBIT, CLOCK_OR_ORBIT):
-        cause, model = _drift_of_what(night, models)
+    decision = _decide(night, ranked)
+    cause, main = decision.cause, decision.hypothesis
     # The bodies' O-C has the zero point taken off: an error of the plate shows in its stars alone.
     if cause == ALL_WELL and plate_chance < SUSPECT_P:
         cause = PLATE if plate_chance < NAMED_P else CANT_TELL
+    quiet = cause in (ALL_WELL, WITHIN, OTHER, SITE, IMPOSTOR, PLATE)
+    drifts = CLOCK_DRIFT in main.causes or (not quiet and _drifts(models))
     drift = _of(models, CLOCK_DRIFT)
-    clock = drift if drifts else _of(models, CLOCK)
-    body = max(model.body, 0)
-    orbit = _of(models, ORBIT, body)
+    clock = _clock(main, models, drifts)
+    body = max(decision.body, 0)
+    orbit = _orbit(main, models, body)
     verdict = Verdict(
-        cause=cause, sentence="", body=night.names[body] if model.body >= 0 else "",
-        clock_offset_s=np.nan if clock is None else float(clock.parameters[0]),
-        clock_sigma_s=np.nan if clock is None else float(clock.covariance[0, 0] ** 0.5),
-        orbit_offset=orbit.parameters[:2], orbit_covariance=orbit.covariance[:2, :2],
+        cause=cause, sentence="", body=night.names[body] if decision.body >= 0 else "",
+        clock_offset_s=clock[0], clock_sigma_s=clock[1], orbit_offset=orbit[0], orbit_covariance=orbit[1],
         plate_offset=plate, plate_covariance=plate_cov, plate_off=bool(plate_chance < NAMED_P),
         alternatives=_table(night, models, plate_chi2),
-        motions=tuple(fit_motion(night, b) for b in range(len(night.names))), night=night,
-        drifts=drifts and cause != OTHER,
+        motions=tuple(fit_motion(night, b) for b in range(len(night.names))), night=night, drifts=drifts,
         clock_drift=(np.nan, np.nan) if drift is None
         else (float(drift.parameters[1]), float(drift.covariance[1, 1] ** 0.5)),
+        causes=decision.causes, odds=decision.odds, ranked=tuple(ranked),
     )  # fmt: skip
     return replace(verdict, sentence=sentence(verdict))
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What is named, by what odds, and the hypothesis that the numbers are taken from."""
+
+    cause: str
+    body: int
+    causes: tuple[str, ...]
+    odds: float
+    hypothesis: Hypothesis
+
+
+_FAMILY = {HOUR: CLOCK, CLOCK_DRIFT: CLOCK, LONGITUDE: SITE}
+"""Ways of one thing being wrong."""
+
+
+def _effects(night: NightOffsets, one: Hypothesis) -> set[tuple[str, int]]:
+    """What a hypothesis says is wrong, errors within what was stated of them included where they are real."""
+    found = {(_FAMILY.get(piece.cause, piece.cause), piece.body) for piece in one.parts}
+    for body in range(len(night.names)):
+        if is_real_within(night, one, body) and (ORBIT, body) not in found:
+            found.add((WITHIN, body))
+    return found
+
+
+def is_real_within(night: NightOffsets, one: Hypothesis, body: int) -> bool:
+    """Whether a body's orbit shows an error, within what is stated of it, that these frames measure."""
+    prior = night.prior[body]
+    if not np.isfinite(prior).all() or np.trace(prior) < 2 * KERNEL_ARCSEC**2:
+        return False
+    for piece, values, covariance in zip(
+        one.stated, one.stated_parameters, one.stated_covariances, strict=True
+    ):
+        if piece.cause == ORBIT and piece.body == body:
+            better = np.trace(covariance[:2, :2]) < np.trace(prior) / 4
+            chi2 = values[:2] @ np.linalg.solve(covariance[:2, :2], values[:2])
+            return bool(better and chi2 > REAL_CHI2)
+    return False
+
+
+def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
+    """Add up the chances of all hypotheses with a cause; name those that leave no room for doubt."""
+    effects = [_effects(night, one) for one in ranked]
+    chances: dict[tuple[str, int], float] = {}
+    for one, found in zip(ranked, effects, strict=True):
+        for effect in found:
+            chances[effect] = chances.get(effect, 0.0) + one.posterior
+    well = sum(one.posterior for one, found in zip(ranked, effects, strict=True) if not found)
+    best = ranked[0]
+    if chi2_sf(best.chi2, 2 * int(night.used.sum())) < MISFIT_P:
+        return Decision(CANT_TELL, -1, (), 0.0, best)
+    if odds_of(well) > WELL_ODDS:
+        return Decision(ALL_WELL, -1, (), odds_of(well), _first(ranked, effects, set()))
+    named = {effect for effect, chance in chances.items() if odds_of(chance) > NAMED_ODDS}
+    if named:
+        main = _first(ranked, effects, named)
+        order = sorted(named, key=lambda effect: -_size(night, main, *effect))
+        odds = odds_of(min(chances[effect] for effect in named))
+        # What is within its stated error is no one's fault, however large.
+        cause, body = next((effect for effect in order if effect[0] != WITHIN), order[0])
+        return Decision(cause, body, tuple(dict.fromkeys(name for name, _ in order)), odds, main)
+    return _between(night, ranked, effects, chances, well)
+
+
+def _between(night, ranked, effects, chances, well) -> Decision:
+    """The fewest causes of which one at least must be there; 'all well' may be among them."""
+    rivals: list[tuple[str, int]] = []
+    for effect in sorted(chances, key=lambda effect: -chances[effect]):
+        rivals.append(effect)
+        covered = sum(
+            one.posterior for one, found in zip(ranked, effects, strict=True) if found & set(rivals)
+        )
+        if odds_of(covered + well * (well > 1 / NAMED_ODDS)) > NAMED_ODDS:
+            break
+    names = tuple(dict.fromkeys(name for name, _ in rivals))
+    body = next((body for name, body in rivals if name in (ORBIT, WITHIN)), -1)
+    if well > 1 / NAMED_ODDS:
+        return Decision(CANT_TELL, body, (ALL_WELL, *names), odds_of(max(chances.values())), ranked[0])
+    if set(names) <= {CLOCK, ORBIT, WITHIN} and CLOCK in names:
+        main = next(one for one, found in zip(ranked, effects, strict=True) if (CLOCK, -1) in found)
+        return Decision(CLOCK_OR_ORBIT, body, names, odds_of(covered), main)
+    return Decision(CANT_TELL, body, names, odds_of(max(chances.values())), ranked[0])
+
+
+def odds_of(chance: float) -> float:
+    """Odds of a chance."""
+    return float(chance / max(1.0 - chance, 1e-12))
+
+
+def _first(ranked, effects, named) -> Hypothesis:
+    """The likeliest hypothesis that says what is named and no more; or that says it at all."""
+    pairs = list(zip(ranked, effects, strict=True))
+    exact = [one for one, found in pairs if found == named]
+    return exact[0] if exact else next((one for one, found in pairs if found >= named), ranked[0])
+
+
+def _size(night: NightOffsets, one: Hypothesis, name: str, body: int) -> float:
+    """How far a cause moves the bodies, arcsec, on the mean of the frames."""
+    use = np.flatnonzero(night.used)
+    if name == WITHIN:
+        pieces = zip(one.stated, one.stated_parameters, strict=True)
+    else:
+        pieces = zip(one.parts, one.parameters, strict=True)
+    wanted = ORBIT if name == WITHIN else name
+    for piece, values in pieces:
+        if _FAMILY.get(piece.cause, piece.cause) == wanted and piece.body == body:
+            moved = np.hypot(*(piece.basis @ values).T)
+            return float(moved[moved > 0].mean()) if np.any(moved > 0) else 0.0
+    return 0.0 if len(use) else np.nan
+
+
+def _clock(main: Hypothesis, models, drifts) -> tuple[float, float]:
+    """True minus recorded time and sigma: that of the clock alone, or as fitted along with a second cause."""
+    for piece, values, covariance in zip(main.parts, main.parameters, main.covariances, strict=True):
+        if piece.is_time and (len(main.parts) > 1 or piece.cause == HOUR):
+            return float(values[0]), float(covariance[0, 0] ** 0.5)
+    model = _of(models, CLOCK_DRIFT if drifts else CLOCK)
+    if model is None:
+        return np.nan, np.nan
+    return float(model.parameters[0]), float(model.covariance[0, 0] ** 0.5)
+
+
+def _orbit(main: Hypothesis, models, body) -> tuple[np.ndarray, np.ndarray]:
+    """Offset of a body with its covariance, all of it its orbit's; or what a second cause leaves of it."""
+    for piece, values, covariance in zip(main.parts, main.parameters, main.covariances, strict=True):
+        if piece.cause == ORBIT and piece.body == body and len(main.parts) > 1:
+            return values[:2], covariance[:2, :2]
+    model = _of(models, ORBIT, body)
+    return model.parameters[:2], model.covariance[:2, :2]
 
 
 def _plate_zero(night: NightOffsets):
@@ -175,40 +335,9 @@ def _plate_zero(night: NightOffsets):
     return mean, mean_cov, chi2_sf(chi2_zero - chi2, 2), (chi2_zero, chi2, len(rows))
 
 
-def _decide(night: NightOffsets, models) -> tuple[str, Model]:
-    """Is it more than chance, is it another body, is it clock or orbit?"""
-    null = models[0]
-    tried = models[1:]
-    trials = INDEPENDENT * len(tried)
-    chance = {id(m): chi2_sf(null.chi2 - m.chi2, m.n_free) * trials for m in tried}
-    best = min(tried, key=lambda model: chance[id(model)])
-    if chance[id(best)] > SUSPECT_P:
-        return ALL_WELL, null
-    if chance[id(best)] > NAMED_P:
-        return CANT_TELL, null
-    for body in range(len(night.names)):
-        other = _of(models, OTHER, body)
-        if other is not None and _is_other(night, models, body, other):
-            return OTHER, other
-    return _clock_or_orbit(night, models)
-
-
 def _of(models, cause, body=-1) -> Model | None:
     """The model of a cause; None where these data could not test it."""
     return next((m for m in models if m.cause == cause and m.body == body), None)
-
-
-def _is_other(night, models, body, other) -> bool:
-    """A drift that neither a constant offset nor a clock explains, large against the motion."""
-    orbit, clock = _of(models, ORBIT, body), _of(models, CLOCK)
-    if chi2_sf(orbit.chi2 - other.chi2, 2) * len(models) > NAMED_P:
-        return False
-    if clock is not None and chi2_sf(max(clock.chi2 - other.chi2, 0), 3) > SEPARATE_P:
-        return False
-    drift = float(np.hypot(*other.parameters[2:4]))
-    speeds = night.speed[night.of(body)]
-    motion = 3600 * float(np.hypot(*speeds.mean(axis=0))) if np.isfinite(speeds).all() else np.nan
-    return not drift < DRIFT_SHARE * motion
 
 
 def _drifts(models) -> bool:
@@ -217,64 +346,6 @@ def _drifts(models) -> bool:
     if drift is None:
         return False
     return bool(chi2_sf(clock.chi2 - drift.chi2, 1) * INDEPENDENT * (len(models) - 1) < NAMED_P)
-
-
-def _drift_of_what(night, models) -> tuple[str, Model]:
-    """A clock that drifts, or the rate of an orbit: one body alone cannot tell while it keeps its track."""
-    drift = _of(models, CLOCK_DRIFT)
-    if not night.corrected:
-        return CANT_TELL, models[0]
-    other = min(
-        (model for model in models if model.cause == OTHER), key=lambda model: model.chi2, default=None
-    )
-    if other is None:
-        # Every body on one frame only: none has a rate of its own.
-        return CLOCK_OR_ORBIT, drift
-    if chi2_sf(drift.chi2 - other.chi2, 2) < SEPARATE_P:
-        return ORBIT, other
-    if chi2_sf(other.chi2 - drift.chi2, 1) < SEPARATE_P:
-        return CLOCK, drift
-    return CLOCK_OR_ORBIT, drift
-
-
-def _clock_or_orbit(night, models) -> tuple[str, Model]:
-    """Two causes of an offset that stays: told apart by what each leaves, else by what was stated of them."""
-    clock = _of(models, CLOCK)
-    orbit = min((model for model in models if model.cause == ORBIT), key=lambda model: model.chi2)
-    #               clock | fits            fails
-    #    orbit  fits      | sigmas decide   orbit
-    #           fails     | clock           can't tell
-    # One parameter against two: the orbit, which can explain more, is given up a little sooner.
-    clock_fails = clock is not None and chi2_sf(max(clock.chi2 - orbit.chi2, 0), 1) < SEPARATE_P
-    orbit_fails = clock is not None and chi2_sf(max(orbit.chi2 - clock.chi2, 0), 1) < 3 * SEPARATE_P
-    if clock is None:
-        # Without the motion an error of the clock cannot be ruled out.
-        return CANT_TELL, models[0]
-    if not night.corrected:
-        # Without stars a constant offset is as well the plate's.
-        return (CLOCK, clock) if orbit_fails else (CANT_TELL, models[0])
-    if len(night.names) > 1 and clock_fails and _several_off(night, orbit):
-        return CANT_TELL, models[0]
-    if clock_fails and not orbit_fails:
-        return ORBIT, orbit
-    if orbit_fails and not clock_fails:
-        return CLOCK, clock
-    if clock_fails and orbit_fails:
-        return CANT_TELL, models[0]
-    clock_known = np.isfinite(night.clock_sigma_s)
-    orbit_known = np.isfinite(night.prior[orbit.body]).all()
-    # A stated sigma was exceeded by the 'all well' model: the cause without one is the likelier.
-    if clock_known and not orbit_known:
-        return ORBIT, orbit
-    if orbit_known and not clock_known:
-        return CLOCK, clock
-    return CLOCK_OR_ORBIT, clock
-
-
-def _several_off(night, orbit) -> bool:
-    """Whether one orbit's error leaves others unexplained: something common then cannot be named."""
-    dof = 2 * int(night.used.sum()) - orbit.n_free
-    return dof > 0 and chi2_sf(orbit.chi2, dof) < NAMED_P
 
 
 def _table(night, models, plate_chi2) -> Table:
@@ -303,8 +374,7 @@ def fit_models(night: NightOffsets) -> list[Model]:
     use = np.flatnonzero(night.used)
     many = len(night.names)
     models = [_fit(night, use, ALL_WELL, -1, np.zeros((len(use), 2, 0)))]
-    moving = np.isfinite(night.speed[use]).all() and np.any(np.hypot(*night.speed[use].T) > 0)
-    if moving:
+    if moves(night, use):
         speed, hours = night.speed[use][:, :, None], night.hours[use][:, None, None]
         models.append(_fit(night, use, CLOCK, -1, speed))
         if len(np.unique(np.round(night.hours[use], 6))) >= LEAST_TIMES:
@@ -362,6 +432,7 @@ DRIFT_OF = {
     CLOCK: "the clock drifts",
     ORBIT: "the orbit's rate is off as well",
     CLOCK_OR_ORBIT: "a clock that drifts, or an orbit whose rate is off",
+    WITHIN: "the orbit's rate is off as well",
     CANT_TELL: "a clock that drifts, an orbit's rate, or plates that are not checked",
 }
 
@@ -393,46 +464,113 @@ def sentence(verdict: Verdict) -> str:
 
 
 def _headline(verdict: Verdict, plate: str) -> str:
-    """The cause, with the numbers that belong to it."""
+    """What is named, the largest offset first, with the numbers that belong to it."""
     cause, orbit = verdict.cause, _vector(verdict.orbit_offset, verdict.orbit_covariance)
-    clock = f"{verdict.clock_offset_s:+.1f} ± {verdict.clock_sigma_s:.1f} s (true minus recorded)"
-    motion = next((motion for motion in verdict.motions if motion.name == verdict.body), None)
     if cause == ALL_WELL:
         return f"all well: O-C {orbit}"
-    if cause == CLOCK:
-        return f"the clock is off by {clock}"
-    if cause == ORBIT:
-        words = f"the orbit of {body_label(verdict.body)} is off by {orbit}"
-        if chi2_sf(motion.chi2[0] - motion.chi2[1], 2) < DRIFT_P:
-            words += f", and it drifts from it by {np.hypot(*motion.drift):.2f} arcsec/h"
-        return words
-    if cause == CLOCK_OR_ORBIT and verdict.drifts:
+    if cause == PLATE and PLATE not in verdict.causes:
+        words = f"the plate solution is shifted by {plate}; plate-corrected, "
+        return words + "the body is where it should be"
+    if cause == CLOCK_OR_ORBIT:
+        return _clock_or_orbit_words(verdict, orbit)
+    if cause == CANT_TELL:
+        words = f"can't tell: O-C {orbit}"
+        if np.isfinite(verdict.plate_offset).all():
+            words += f", plates' zero point {plate}"
+        if not verdict.causes:
+            return words + "; not all of it is chance, but these data do not single out a cause"
+        rivals = " and ".join(verdict.causes) if len(verdict.causes) == 2 else ", ".join(verdict.causes)
+        return f"{words}; these data do not tell between {rivals} (less than {NAMED_ODDS:.0f} to 1)"
+    return "; ".join(_cause_words(verdict, name) for name in verdict.causes)
+
+
+def _clock_words(verdict: Verdict) -> str:
+    return f"{verdict.clock_offset_s:+.1f} ± {verdict.clock_sigma_s:.1f} s (true minus recorded)"
+
+
+def _clock_or_orbit_words(verdict: Verdict, orbit: str) -> str:
+    clock = _clock_words(verdict)
+    if verdict.drifts:
         return (
             f"clock or orbit: along the track only, as a clock off by {clock} at the middle of "
             "the night would give; a second body of another rate would decide"
         )
-    if cause == CLOCK_OR_ORBIT:
+    within = "; either would be within the orbit's own error" if WITHIN in verdict.causes else ""
+    return (
+        f"clock or orbit: an offset along the track only, as a clock off by {clock} would give, "
+        f"or an orbit off by {orbit}{within}; a stated clock error, the orbit's covariance or a second body "
+        "of another rate would decide"
+    )
+
+
+def _cause_words(verdict: Verdict, name: str) -> str:
+    """One of the causes that are named, in words."""
+    night, main = verdict.night, _main(verdict)
+    body = verdict.body or night.names[0]
+    label = body_label(body)
+    orbit = _vector(verdict.orbit_offset, verdict.orbit_covariance)
+    motion = next((motion for motion in verdict.motions if motion.name == body), None)
+    if name == CLOCK:
+        words = f"the clock is off by {_clock_words(verdict)}"
+        if main is not None and HOUR in main.causes:
+            words += f", {_hours(verdict.clock_offset_s)}: is DATE-OBS local time? Give the times in UTC"
+        return words
+    if name == ORBIT:
+        words = f"the orbit of {label} is off by {orbit}"
+        if chi2_sf(motion.chi2[0] - motion.chi2[1], 2) < DRIFT_P and CLOCK not in verdict.causes:
+            words += f", and it drifts from it by {np.hypot(*motion.drift):.2f} arcsec/h"
+        return words
+    if name == WITHIN:
+        prior = night.prior[night.names.index(body)]
+        gain = np.sqrt(np.trace(prior) / np.trace(verdict.orbit_covariance))
         return (
-            f"clock or orbit: an offset along the track only, as a clock off by {clock} would give, "
-            f"or an orbit off by {orbit}; a stated clock error, the orbit's covariance or a second body of "
-            "another rate would tell"
+            f"within the orbit's own error: {label} is off by {orbit}, of {np.sqrt(prior[0, 0]):.2g} and "
+            f"{np.sqrt(prior[1, 1]):.2g} stated; 'improve' would gain a factor of {gain:.1f}"
         )
-    if cause == PLATE:
-        words = f"the plate solution is shifted by {plate}; plate-corrected, "
-        return words + "the body is where it should be"
-    if cause == OTHER:
-        drift = np.hypot(*motion.drift)
-        words = f"not {body_label(verdict.body)}: it drifts from its place by {drift:.2f} arcsec/h"
+    if name == PLATE:
+        return "the plates that are not checked are off"
+    if name == OTHER:
+        words = f"not {label}: it drifts from its place by {np.hypot(*motion.drift):.2f} arcsec/h"
         if np.isfinite(motion.rate):
             words += (
                 f" (measured {motion.rate:.2f} ± {motion.sigma_rate:.2f} arcsec/h at "
                 f"{motion.motion_pa:.1f} ± {motion.sigma_pa:.1f} degrees)"
             )
         return words
-    words = f"can't tell: O-C {orbit}"
-    if np.isfinite(verdict.plate_offset).all():
-        words += f", plates' zero point {plate}"
-    return words + "; not all of it is chance, but these data do not single out a cause"
+    if name == SITE:
+        if main is not None and LONGITUDE in main.causes:
+            return (
+                "the longitude of the site has the wrong sign: the bodies stand as seen from the other side "
+                "of Greenwich; east is positive, give --site"
+            )
+        return "the frames come from another site: the bodies stand by its parallax; give --site"
+    lights = [night.frame[np.flatnonzero(night.used)[row]] for row in _lights(main)]
+    missed = int(night.n_missed[night.names.index(body)])
+    if len(lights) == int(np.sum(night.body[night.used] == night.names.index(body))):
+        return (
+            f"an impostor: the light on {', '.join(lights)} is not {label}, which would have shown on "
+            f"{missed} more frame{'s' if missed > 1 else ''} and does not"
+        )
+    return f"an impostor: the light on {', '.join(lights)} is not {label}, by its place on the others"
+
+
+def _main(verdict: Verdict) -> Hypothesis | None:
+    """The likeliest hypothesis that says all that is named."""
+    wanted = set(verdict.causes) - {WITHIN}
+    for one in verdict.ranked:
+        if {_FAMILY.get(name, name) for name in one.causes} >= wanted:
+            return one
+    return None
+
+
+def _lights(main: Hypothesis | None) -> tuple[int, ...]:
+    return next((piece.frames for piece in main.parts if piece.cause == IMPOSTOR), ()) if main else ()
+
+
+def _hours(seconds: float) -> str:
+    """A time in whole or half hours, in words."""
+    hours = abs(round(seconds / 1800) / 2)
+    return "one hour" if hours == 1 else f"{hours:g} hours"
 
 
 def _vector(value, cov) -> str:

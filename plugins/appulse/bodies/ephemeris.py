@@ -14,7 +14,7 @@ from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.engine import TOLERANCE, Bodies, catalogue_bodies, neighbour_bodies, trajectory
 from appulse.bodies.kernels import SUN, chosen_kernels, default_kernels
 from appulse.bodies.photometry import Brightness, magnitude
-from appulse.bodies.uncertainty import model_sigma_au, neighbours, sky_ellipse, stated
+from appulse.bodies.uncertainty import model_sigma_au, neighbours, sky_ellipse, stated, typical_sigma
 from appulse.constants import J2000_JD
 from appulse.errors import OrbitError
 
@@ -84,10 +84,16 @@ class StateEphemeris:
             "magnitudes": sorted({system for _, system in mags}),
             "uncertainty": self.uncertainties(rows),
         }
+        if typical := self.typical_sigmas(rows):
+            meta["typical_sigma_arcsec"] = typical
         return build_table(names, times, observer, columns, ellipses, meta)
 
     def uncertainties(self, rows: np.ndarray):
         """What is known of the uncertainty of each body's orbit, by designation; nothing here."""
+        return {}
+
+    def typical_sigmas(self, rows: np.ndarray) -> dict[str, float]:
+        """One sigma, arcsec, of orbits like these, by designation, where one without covariance has such."""
         return {}
 
     def vectors(self, time, observer, rows: np.ndarray | None = None):
@@ -206,6 +212,13 @@ class NBodyEphemeris(StateEphemeris):
         if len(rows) > MAX_STATED:
             return {}
         return {str(self.orbit(row).designation): stated(self.orbit(row)) for row in rows}
+
+    def typical_sigmas(self, rows: np.ndarray) -> dict[str, float]:
+        """One sigma, arcsec, of orbits like these, by designation, where one without covariance has such."""
+        if len(rows) > MAX_STATED:
+            return {}
+        sigmas = {str(self.orbit(row).designation): typical_sigma(self.orbit(row)) for row in rows}
+        return {name: sigma for name, sigma in sigmas.items() if np.isfinite(sigma)}
 
     def states(self, rows: np.ndarray, t_d: np.ndarray):
         """Barycentric states (k, m, 6) of rows (k,) at t_d (k, m); au and au/d, ICRF axes."""

@@ -5,7 +5,7 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "distributions": ["chi2_isf", "chi2_sf", "f_isf", "normal_isf", "poisson_sf"],
+        "distributions": ["chi2_isf", "chi2_sf", "f_isf", "normal_isf", "normal_sf", "poisson_sf"],
         "dop853": ["Dop853Step", "STAGES", "interpolate", "step_factor", "tableau"],
         "kepler": ["ECLIPTIC_TO_ICRF", "elements_from_state", "state_from_elements"],
         "mesh": ["between"],

@@ -61,3 +61,14 @@ def normal_isf(chance):
     3.09
     """
     return -special.ndtri(chance)
+
+
+def normal_sf(sigmas):
+    """Chance of a normal value above so many sigmas.
+
+    Examples
+    --------
+    >>> round(float(normal_sf(3.09)), 4)
+    0.001
+    """
+    return special.ndtr(-np.asarray(sigmas))

@@ -209,10 +209,13 @@ def measure_frame(
     >>> residual.seen, abs(residual.dra_cosdec) < 1, measured.plate.n_stars > 2
     (True, True, True)
     """
-    from appulse.astrometry import check_plate, measure
+    from appulse.astrometry import Prediction, check_plate, measure
 
     require_time_and_site(frame)
-    rows = bodies.in_frame(frame)
+    rows = [
+        Prediction.from_row(row).seen_from(frame.observer, frame.exposure.mid)
+        for row in bodies.in_frame(frame)
+    ]
     if plate is None:
         plate = check_plate(frame, (stars or StarSource()).around(frame))
     residuals = tuple(measure(frame, row, plate, **options) for row in rows)
