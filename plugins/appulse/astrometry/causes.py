@@ -37,8 +37,8 @@ PRIOR_ODDS = {
 }
 """Odds of each cause against 'all well' before the frames have said anything (common practice, no source: a
 clock in ten nights is off, a site in three hundred)."""
-STATED_ODDS = 0.003
-"""Odds that a stated error is exceeded by a multiple of it."""
+STATED_ODDS, STATED_CLOCK_ODDS = 0.003, 1e-4
+"""Odds that an orbit's, or a clock's, stated error is exceeded by a multiple of it."""
 KERNEL_ODDS, KERNEL_ARCSEC = 3e-4, 0.02
 """An orbit stated to better than this is a JPL kernel's or as good: the last suspect."""
 
@@ -66,7 +66,7 @@ PLATE_ARCSEC = (0.3, 1.0, 3.0, 10.0)
 SITE_KM = 3000.0
 STRAY_LIGHT = 0.01
 """Chance that a frame shows an unrelated light within the search and nothing likelier."""
-FEWEST_MISSED, FEW_FRAMES = 1, 4
+FEW_FRAMES = 4
 """Up to so many frames one that stands apart is weighed as an impostor; in more it is an outlier already."""
 NEGLIGIBLE = 12.0
 """A pair of causes whose log odds lie at least so far below the best single one is not worked out."""
@@ -150,17 +150,16 @@ def _clock_parts(night, use) -> Iterator[Part]:
     stated = night.clock_sigma_s
     known = np.isfinite(stated) and stated > 0
     widths = [stated * factor for factor in BEYOND] if known else CLOCK_S
-    odds = STATED_ODDS if known else PRIOR_ODDS[CLOCK]
+    odds = STATED_CLOCK_ODDS if known else PRIOR_ODDS[CLOCK]
     yield part(CLOCK, -1, speed, [(1, 0.0, np.eye(1) * s**2) for s in widths], odds)
     spread = np.hypot(HOUR_SPREAD_S, stated if known else 0.0)
-    variants = [
-        (1.0 if h == int(h) else HALF_HOUR_SHARE, h * 3600.0, np.eye(1) * spread**2) for h in HOURS
-    ]
+    variants = [(1.0 if h == int(h) else HALF_HOUR_SHARE, h * 3600.0, np.eye(1) * spread**2) for h in HOURS]
     yield part(HOUR, -1, speed, variants, PRIOR_ODDS[HOUR])
     if _times(night, use) >= LEAST_TIMES:
         both = np.concatenate([speed, hours * speed], axis=2)
         variants = [(1, 0.0, np.diag([s**2, d**2])) for s, d in product(CLOCK_S[::2], DRIFT_S_H)]
-        yield part(CLOCK_DRIFT, -1, both, variants, STATED_ODDS if known else PRIOR_ODDS[CLOCK_DRIFT])
+        odds = STATED_CLOCK_ODDS if known else PRIOR_ODDS[CLOCK_DRIFT]
+        yield part(CLOCK_DRIFT, -1, both, variants, odds)
 
 
 def _site_parts(night, use) -> Iterator[Part]:
@@ -203,7 +202,7 @@ def _orbit_parts(night, use, body) -> Iterator[Part]:
                 along = np.outer(speed, speed) / rate**2
                 shapes.append(along + ORBIT_ACROSS**2 * (np.eye(2) - along))
             fast = turns * rate if rate > 0 else 0.0
-            variants += [(1, 0.0, _with_rate(size**2 * shape, fast, drifts)) for shape in shapes]
+            variants += [(1, 0.0, _with_rate(size**2 * shape, fast**2 * shape, drifts)) for shape in shapes]
     yield part(ORBIT, body, basis, variants, odds)
 
 
@@ -211,7 +210,7 @@ def _with_rate(covariance, fast, drifts) -> np.ndarray:
     """Covariance of an orbit's offset and, where there are two times, of its rate in arcsec/h."""
     if not drifts:
         return covariance
-    slow = covariance / ORBIT_TIMESCALE_H**2 + fast**2 * np.eye(2)
+    slow = covariance / ORBIT_TIMESCALE_H**2 + fast
     return np.block([[covariance, np.zeros((2, 2))], [np.zeros((2, 2)), slow]])
 
 
@@ -232,10 +231,9 @@ def _other_parts(night, use, body) -> Iterator[Part]:
 def _impostors(night, use, body) -> Iterator[Part]:
     """Lights that have nothing to do with the body: on every frame that shows one, or on one of a few."""
     rows = np.flatnonzero(night.body[use] == body)
-    total = len(rows) + night.n_missed[body]
-    if total < 2 or len(rows) > FEW_FRAMES:
+    if len(rows) > FEW_FRAMES:
         return
-    chosen = {tuple(rows)} if night.n_missed[body] >= FEWEST_MISSED else set()
+    chosen = {tuple(rows)} if len(rows) == 1 or night.n_missed[body] > 0 else set()
     if len(rows) >= 3:
         chosen |= {(row,) for row in rows}
     for frames in sorted(chosen):
@@ -312,17 +310,17 @@ class Evidence:
 
     def _missed(self, chosen) -> float:
         """Log chance of the frames that show nothing, for each body whose light is taken to be its own."""
-        rows = {}
-        for body in range(len(self.night.names)):
-            rows[body] = int(np.sum(self.night.body[self.use] == body))
-        gone = {
-            piece.body for piece in chosen if piece.cause == IMPOSTOR and len(piece.frames) == rows[piece.body]
-        }
-        return float(sum(self.night.log_missed[body] for body in rows if body not in gone))
+        lights = {piece.body: len(piece.frames) for piece in chosen if piece.cause == IMPOSTOR}
+        total = 0.0
+        for body, log_chance in enumerate(self.night.log_missed):
+            # Where every light is another's, the body may be missing from all frames.
+            if lights.get(body) != int(np.sum(self.night.body[self.use] == body)):
+                total += float(log_chance)
+        return total
 
 
 def _stacked(pieces) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Prior precisions (v, p, p), means (v, p) and log weights (v,) for all variants of pieces side by side."""
+    """Precisions (v, p, p), means (v, p), log weights (v,) of the priors: all variants of pieces combined."""
     counts = [len(piece.weights) for piece in pieces]
     picks = np.indices(counts).reshape(len(counts), -1)
     size, total = sum(piece.basis.shape[2] for piece in pieces), picks.shape[1]

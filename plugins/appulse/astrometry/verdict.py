@@ -53,10 +53,10 @@ WELL_ODDS = 3.0
 MISFIT_P = 1e-4
 """When even the best hypothesis leaves more than this chance allows, none is named."""
 REAL_CHI2 = 25.0
-"""An error within what is stated of it is spoken of when it is real by five sigmas, "all well" otherwise."""
+"""An error within what is stated of it is spoken of when it is real by five sigmas."""
 NAMED_P = 5e-3
-"""A plate's zero point is off when its chance is smaller; an effect of five sigmas, which noise may bring down
-to 3.3, is then named in 95 nights of 100."""
+"""A plate's zero point is off when its chance is smaller; an effect of five sigmas, which noise may bring
+down to 3.3, is then named in 95 nights of 100."""
 SUSPECT_P = 1e-2
 INDEPENDENT = 0.6
 """Causes contain each other: so many of those tried count as trials of their own (measured on 700 nights of
@@ -173,7 +173,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     if cause == ALL_WELL and plate_chance < SUSPECT_P:
         cause = PLATE if plate_chance < NAMED_P else CANT_TELL
     quiet = cause in (ALL_WELL, WITHIN, OTHER, SITE, IMPOSTOR, PLATE)
-    drifts = CLOCK_DRIFT in main.causes or (not quiet and _drifts(models))
+    drifts = not quiet and _drifts(models)
     drift = _of(models, CLOCK_DRIFT)
     clock = _clock(main, models, drifts)
     body = max(decision.body, 0)
@@ -244,6 +244,10 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
     if odds_of(well) > WELL_ODDS:
         return Decision(ALL_WELL, -1, (), odds_of(well), _first(ranked, effects, set()))
     named = {effect for effect, chance in chances.items() if odds_of(chance) > NAMED_ODDS}
+    if any(name == ORBIT for name, _ in named) and not moves(night, np.flatnonzero(night.used)):
+        # Without the motion an error of the clock cannot be ruled out.
+        body = next(body for name, body in named if name == ORBIT)
+        return Decision(CANT_TELL, body, (CLOCK, ORBIT), 1.0, best)
     if named:
         main = _first(ranked, effects, named)
         order = sorted(named, key=lambda effect: -_size(night, main, *effect))

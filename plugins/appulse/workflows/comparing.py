@@ -497,12 +497,12 @@ def _refuse_other_causes(residuals, observers: Iterable) -> tuple[str, ...]:
     if max(days) - min(days) > NIGHT_D or len({str(observer.name) for observer in observers}) > 1:
         return ()
     verdict = judge(residuals)
-    if verdict.cause == "clock":
+    if "clock" in verdict.causes and verdict.cause not in ("clock or orbit", "can't tell"):
         raise InputError(
             f"the verdict on these places: {verdict.sentence} An orbit fitted to them would carry that "
             f"error: give --clock-offset {verdict.clock_offset_s:.1f}, or --anyway"
         )
-    if verdict.cause == "not this body":
+    if verdict.cause in ("not this body", "site", "impostor"):
         raise InputError(f"the verdict on these places: {verdict.sentence} --anyway fits them nevertheless")
     if verdict.cause in ("clock or orbit", "can't tell"):
         return (f"the fit may put another error into the orbit: {verdict.sentence}",)

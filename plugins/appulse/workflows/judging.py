@@ -2,6 +2,10 @@
 
 from pathlib import Path
 
+MOST_HYPOTHESES = 8
+"""Single causes and pairs of them listed, likeliest first; the rest have no chance to speak of."""
+MOST_ODDS = 1e6
+"""Larger odds are not to be believed: the models are not that good."""
 FORMS = "arcsec, seconds and degrees; east is RA times cos(Dec); clock offset: true minus recorded time"
 
 
@@ -34,6 +38,8 @@ def judgement(verdict, residuals, identities=(), **more) -> dict:
             "verdict": verdict.cause,
             "sentence": verdict.sentence,
             "body": verdict.body or None,
+            "causes": list(verdict.causes),
+            "odds": _plain(min(verdict.odds, MOST_ODDS), 3),
             "cannot_tell": doubts(verdict),
             "clock": _clock(verdict),
             "plate": _offset(verdict.plate_offset, verdict.plate_covariance)
@@ -43,6 +49,7 @@ def judgement(verdict, residuals, identities=(), **more) -> dict:
             "outliers": list(verdict.night.outliers),
             "scatter_beyond_sigmas": _plain(verdict.night.floor),
             "alternatives": [_alternative(row) for row in verdict.alternatives],
+            "hypotheses": [_hypothesis(verdict.night, one) for one in verdict.ranked[:MOST_HYPOTHESES]],
             "motions": [_motion(motion) for motion in verdict.motions],
         }
     pairs = zip(residuals, identities or [None] * len(residuals), strict=True)
@@ -54,7 +61,10 @@ def doubts(verdict) -> list[str]:
     """What these data cannot tell, in words."""
     night, words = verdict.night, []
     if verdict.cause == "can't tell":
-        words.append("the offset is real, but no single cause stands out")
+        rivals = ", ".join(verdict.causes)
+        words.append(
+            f"which it is: {rivals}" if rivals else "the offset is real, but no single cause stands out"
+        )
     if verdict.cause == "clock or orbit":
         words.append(
             "clock and orbit look alike along one track: state the clock's error, give an orbit with "
@@ -133,6 +143,16 @@ def _alternative(row) -> dict:
         "cause": str(row["cause"]), "body": str(row["body"]) or None, "chi2": _plain(row["chi2"]),
         "free_parameters": int(row["parameters"]), "degrees_of_freedom": int(row["dof"]),
         "probability": _plain(row["probability"]), "bic": _plain(row["bic"]), "of": str(row["words"]),
+    }  # fmt: skip
+
+
+def _hypothesis(night, hypothesis) -> dict:
+    """Causes together, with their chance among all that were weighed, by evidence and prior odds."""
+    bodies = [night.names[piece.body] for piece in hypothesis.parts if piece.body >= 0]
+    return {
+        "causes": list(hypothesis.causes) or ["all well"], "bodies": bodies,
+        "chance": _plain(hypothesis.posterior, 3), "log_evidence": _plain(hypothesis.log_evidence),
+        "prior_odds": [_plain(piece.odds, 3) for piece in hypothesis.parts], "chi2": _plain(hypothesis.chi2),
     }  # fmt: skip
 
 
