@@ -177,7 +177,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     drift = _of(models, CLOCK_DRIFT)
     clock = _clock(main, models, drifts)
     body = max(decision.body, 0)
-    orbit = _orbit(main, models, body)
+    orbit = _orbit(night, main, models, body)
     verdict = Verdict(
         cause=cause, sentence="", body=night.names[body] if decision.body >= 0 else "",
         clock_offset_s=clock[0], clock_sigma_s=clock[1], orbit_offset=orbit[0], orbit_covariance=orbit[1],
@@ -254,6 +254,7 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
         odds = odds_of(min(chances[effect] for effect in named))
         # What is within its stated error is no one's fault, however large.
         cause, body = next((effect for effect in order if effect[0] != WITHIN), order[0])
+        body = next((other for _, other in [(cause, body), *order] if other >= 0), -1)
         return Decision(cause, body, tuple(dict.fromkeys(name for name, _ in order)), odds, main)
     return _between(night, ranked, effects, chances, well)
 
@@ -316,10 +317,14 @@ def _clock(main: Hypothesis, models, drifts) -> tuple[float, float]:
     return float(model.parameters[0]), float(model.covariance[0, 0] ** 0.5)
 
 
-def _orbit(main: Hypothesis, models, body) -> tuple[np.ndarray, np.ndarray]:
+def _orbit(night: NightOffsets, main: Hypothesis, models, body) -> tuple[np.ndarray, np.ndarray]:
     """Offset of a body with its covariance, all of it its orbit's; or what a second cause leaves of it."""
     for piece, values, covariance in zip(main.parts, main.parameters, main.covariances, strict=True):
         if piece.cause == ORBIT and piece.body == body and len(main.parts) > 1:
+            return values[:2], covariance[:2, :2]
+    stated = zip(main.stated, main.stated_parameters, main.stated_covariances, strict=True)
+    for piece, values, covariance in stated if main.parts and is_real_within(night, main, body) else ():
+        if piece.cause == ORBIT and piece.body == body:
             return values[:2], covariance[:2, :2]
     model = _of(models, ORBIT, body)
     return model.parameters[:2], model.covariance[:2, :2]
@@ -484,7 +489,7 @@ def _headline(verdict: Verdict, plate: str) -> str:
         if not verdict.causes:
             return words + "; not all of it is chance, but these data do not single out a cause"
         rivals = " and ".join(verdict.causes) if len(verdict.causes) == 2 else ", ".join(verdict.causes)
-        return f"{words}; these data do not tell between {rivals} (less than {NAMED_ODDS:.0f} to 1)"
+        return f"{words}; these data do not decide between {rivals} (less than {NAMED_ODDS:.0f} to 1)"
     return "; ".join(_cause_words(verdict, name) for name in verdict.causes)
 
 
@@ -551,10 +556,9 @@ def _cause_words(verdict: Verdict, name: str) -> str:
     lights = [night.frame[np.flatnonzero(night.used)[row]] for row in _lights(main)]
     missed = int(night.n_missed[night.names.index(body)])
     if len(lights) == int(np.sum(night.body[night.used] == night.names.index(body))):
-        return (
-            f"an impostor: the light on {', '.join(lights)} is not {label}, which would have shown on "
-            f"{missed} more frame{'s' if missed > 1 else ''} and does not"
-        )
+        words = f"an impostor: the light on {', '.join(lights)} is not {label}"
+        more = f", which would have shown on {missed} more frame{'s' if missed > 1 else ''} and does not"
+        return words + more * (missed > 0)
     return f"an impostor: the light on {', '.join(lights)} is not {label}, by its place on the others"
 
 
