@@ -58,7 +58,7 @@ def test_clock_and_orbit_together_the_larger_first():
     two += known(rng, clock=30.0, name="12", rate=90.0, pa=100.0)
     verdict = judge(two)
     assert verdict.causes == ("orbit", "clock")
-    assert verdict.sentence.startswith("The orbit of (7) is off by")
+    assert verdict.sentence.startswith("The orbit of (7) Iris is off by")
     assert abs(verdict.clock_offset_s - 30.0) < 4 * verdict.clock_sigma_s
 
 
