@@ -121,3 +121,13 @@ def test_unknown_residual_columns_and_foreign_tables_are_refused(tmp_path):
 def test_a_checksum_is_that_of_the_file(tmp_path):
     (tmp_path / "a").write_bytes(b"abc")
     assert file_sha256(tmp_path / "a") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+
+
+def test_texts_in_a_csv_are_no_formulas_and_come_back(tmp_path):
+    names = ["=HYPERLINK(1)", "+1", "-x", "@a", "plain", "it's"]
+    path = write_table(Table({"name": names, "ra": [-1.5] * 6}), tmp_path / "a.csv")
+    cells = [line.split(",")[0].strip('"') for line in path.read_text().splitlines()[1:]]
+    assert cells == ["'=HYPERLINK(1)", "'+1", "'-x", "'@a", "plain", "it's"]
+    found = read_table(path)
+    assert found["name"].tolist() == names
+    assert found["ra"].tolist() == [-1.5] * 6

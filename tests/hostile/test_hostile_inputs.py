@@ -1,7 +1,9 @@
 """Three hundred hostile inputs over all commands; five thousand are tried by hand (bench_hostile.py)."""
 
+import shutil
+
 import pytest
-from cases import Generator, Material
+from cases import Case, Generator, Material
 from judge import judged
 
 from appulse.cli.main import COMMANDS
@@ -58,3 +60,34 @@ def test_the_judge_sees(generator, tmp_path, monkeypatch, kind):
 
     monkeypatch.setattr("judge.main", run)
     assert judged(case, tmp_path / "0").faults
+
+
+FOUND = {
+    "a complex number in a card": ("f3.fits", "CDELT1", "(1.0, 2.0)", ["frame", "f3.fits"]),
+    "an integer of sixty digits": ("f3.fits", "CRVAL1", "9" * 60, ["frame", "f3.fits"]),
+    "a site nowhere": ("f3.fits", "OBSGEO-B", "'nan     '", ["frame", "f3.fits"]),
+}
+
+
+@pytest.mark.parametrize("kind", FOUND)
+def test_what_was_found_by_hand_stays_mended(generator, tmp_path, kind):
+    name, key, value, words = FOUND[kind]
+    folder = tmp_path / "night"
+    shutil.copytree(generator.material.folder, folder)
+    raw = bytearray((folder / name).read_bytes())
+    at = next((i for i in range(0, len(raw), 80) if raw[i : i + 8] == f"{key:8}".encode()), 80 * 12)
+    raw[at : at + 80] = f"{key:8}= {value}".ljust(80).encode()
+    (folder / name).write_bytes(raw)
+    found = judged(Case(words), folder)
+    assert (found.code, found.faults) == (2, ())
+
+
+def test_an_instrument_of_no_exposure_is_one_line(generator, tmp_path):
+    shutil.copytree(generator.material.folder, tmp_path / "night")
+    plan = tmp_path / "night" / "short.yaml"
+    text = plan.read_text(encoding="utf-8")
+    plan.write_text(text.replace("tracking_limit_s: 300", "tracking_limit_s: 1e-320"), encoding="utf-8")
+    words = ["plan", "short.yaml", "--encounter", "7-IC4603-20270504", "--site", "home", "--out", "OUT"]
+    found = judged(Case(words), tmp_path / "night")
+    assert (found.code, found.faults) == (2, ())
+    assert "no exposure is short enough" in found.err

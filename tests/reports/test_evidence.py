@@ -323,3 +323,9 @@ def test_the_pdf_says_what_the_page_says(tmp_path):
     needles = ("Where was 7?", BEST, SOLVED, "Every cause", "c.fits could not be used", "file: mine.ecsv")
     for words in (*needles, "gain 7", "not seen: too faint", "+0.100 \u00b1 0.020", "chi-squared"):
         assert words in text
+
+
+def test_a_browser_is_told_to_fetch_and_run_nothing(page):
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', page)[1]
+    assert policy == "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+    assert page.index("Content-Security-Policy") < page.index("<style")

@@ -46,7 +46,9 @@ def run(args: argparse.Namespace) -> int:
         missing = [name for name, value in needed if value is None]
         verdict = f"not ready: no {' and no '.join(missing)} (see the notes)" if missing else "ready"
         print("\n".join([*describe(frame, checksum=args.checksum), f"  {verdict}", ""]))
-        failed += bool(missing)
+        if missing:
+            failed += 1
+            common.say(f"{path.name}: not ready: no {' and no '.join(missing)}; see its notes")
     if not failed:
         return 0
     return 2 if failed == len(paths) else 1

@@ -44,6 +44,8 @@ BYTES_PER_PIXEL = 2
 SMALLEST_PRINTED = 0.001
 LONGEST_TRAIL_ARCSEC = 36_000.0
 MOTION_STEPS = 12
+SHORTEST_S = 1e-6
+"""No shutter opens for less: the numbers that lead there are wrong."""
 SATURATION_SHARE = 0.7
 """Share of the full well that is filled at most; the seeing may be better: common practice, no source."""
 
@@ -268,7 +270,7 @@ def _exposure(scene, trail_arcsec):
     limits["saturation"] = SATURATION_SHARE * full
     reason = min(limits, key=limits.get)
     exposure_s = _rounded_down(limits[reason])
-    if not exposure_s > 0.0:
+    if not exposure_s > SHORTEST_S:
         raise InputError(
             f"no exposure is short enough: by {reason} it may last {limits[reason]:.3g} s; check the "
             "instrument's numbers, or give another trail or body"

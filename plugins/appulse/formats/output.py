@@ -7,6 +7,7 @@ Nothing half-written is left behind by a full disk or an interrupted run, and fi
 import contextlib
 import contextvars
 import os
+import re
 import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -276,6 +277,34 @@ def write_table(table, path, overwrite=False):
     kind = kinds.get(path.suffix.lower())
     if kind is None:
         raise InputError(f"{path}: tables are written as {', '.join(kinds)}; end the name in one of these")
+    if kind == "ascii.csv":
+        table = guarded(table)
     with replacing(path, overwrite) as temporary:
         table.write(temporary, format=kind, overwrite=True)
     return path
+
+
+FORMULA = re.compile(r"[=+@\t\r-]")
+"""How a cell begins that a spreadsheet would compute; such text gets an apostrophe in front of it."""
+
+
+def guarded(table):
+    """A copy whose texts no spreadsheet takes for formulas; the table itself where there are none."""
+    columns = {}
+    for name in table.colnames:
+        values = table[name]
+        if getattr(values, "dtype", None) is None or values.dtype.kind not in "UO":
+            continue
+        texts = [f"'{v}" if isinstance(v, str) and FORMULA.match(v) else v for v in values.tolist()]
+        if texts != values.tolist():
+            columns[name] = texts
+    if not columns:
+        return table
+    table = table.copy()
+    for name, texts in columns.items():
+        from astropy.table import MaskedColumn
+
+        mask = getattr(table[name], "mask", None)
+        full = ["" if text is None else text for text in texts]
+        table[name] = texts if mask is None else MaskedColumn(full, mask=mask)
+    return table

@@ -8,11 +8,13 @@ from pathlib import Path
 
 import numpy as np
 from astropy import units as u
-from astropy.table import Table
+from astropy.table import MaskedColumn, Table
 
 from appulse.errors import TableError
 from appulse.files import TABLE_BYTES, gunzip, read_bytes
 
+# An apostrophe before what a spreadsheet would compute: put there on writing.
+_GUARDED = re.compile(r"'[=+@-]")
 _FITS_MAGIC, _GZIP_MAGIC = b"SIMPLE  =", b"\x1f\x8b"
 
 
@@ -91,7 +93,13 @@ def _parse_csv(path, text):
     if twice is not None:  # the reader would rename the second, and nobody knew which of them was meant
         raise TableError(f"{path}: two columns are called '{twice}': keep one of them")
     # Masked, not NaN: an empty cell of a column of texts stays empty.
-    return Table.read(rows, format="ascii.basic", delimiter=delimiter, fill_values=[("", "0"), ("nan", "0")])
+    table = Table.read(rows, format="ascii.basic", delimiter=delimiter, fill_values=[("", "0"), ("nan", "0")])
+    for name in table.colnames:
+        if table[name].dtype.kind == "U" and any(_GUARDED.match(str(text)) for text in table[name]):
+            mask = getattr(table[name], "mask", None)
+            texts = [str(text)[1:] if _GUARDED.match(str(text)) else str(text) for text in table[name]]
+            table[name] = texts if mask is None else MaskedColumn(texts, mask=mask)
+    return table
 
 
 def find_column(table, *names):

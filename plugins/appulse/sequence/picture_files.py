@@ -172,6 +172,9 @@ def write_fits(path, data, grid, cards=(), *, noise=None, count=None, overwrite=
     """A stack as 32-bit FITS with WCS; noise and number of frames as further HDUs."""
     header = grid.wcs.to_header()
     for keyword, value, comment in cards:
+        # A FITS header holds printable ASCII; a name in other letters is kept as their numbers.
+        if isinstance(value, str):
+            value = "".join(c if c.isascii() and c.isprintable() else f"\\u{ord(c):04x}" for c in value)
         if keyword in ("HISTORY", "COMMENT"):
             header[keyword] = str(value)
         elif value is not None:
