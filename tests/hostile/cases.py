@@ -68,6 +68,9 @@ class Material:
             "a.psv": "# version=2022\npermID|mode|stn|obsTime|ra|dec|rmsRA|rmsDec|astCat\n"
             "7|CCD|X05|2027-05-05T03:00:00Z|246.35|-24.40|0.1|0.1|Gaia3\n"
             "7|CCD|X05|2027-05-05T04:00:00Z|246.34|-24.39|0.1|0.1|Gaia3\n",
+            "b.psv": "# version=2022\npermID|mode|stn|obsTime|ra|dec|rmsRA|rmsDec|astCat\n"
+            "7|CCD|W84|2027-05-05T03:00:00Z|246.351|-24.401|0.1|0.1|Gaia3\n"
+            "7|CCD|W84|2027-05-05T04:00:00Z|246.341|-24.391|0.1|0.1|Gaia3\n",
             "a.xml": '<?xml version="1.0" encoding="UTF-8"?>\n<ades version="2022"><optical><permID>7</permID>'
             "<mode>CCD</mode><stn>X05</stn><obsTime>2027-05-05T03:00:00Z</obsTime><ra>246.35</ra>"
             "<dec>-24.40</dec><astCat>Gaia3</astCat></optical></ades>\n",
@@ -111,6 +114,10 @@ class Material:
             ],
             "movers": [["movers", "f1.fits", "f3.fits", "f5.fits", *orbit, *table]],
             "improve": [["improve", "a.psv", "--body", "7", "--anyway", *orbit, *table]],
+            "together": [
+                ["together", "a.psv", "b.psv", "--body", "7", *orbit, "--out", "OUT"],
+                ["together", "a.psv", "a.80", "--body", "7", "--out", "OUT"],
+            ],
             "encounters": [
                 ["encounters", "short.yaml", *out, "passes.ecsv"],
                 ["encounters", "--bodies", "7", "--targets", FIELD, "--from", "2027-05-03", "--to", "2027-05-05",

@@ -360,9 +360,14 @@ def _number(name: str, key: str, value) -> float | int:
             f"{name}: {key} = {value!r} stands in the header as a string, not as a number, and would be read "
             f"as if it were not there: write the card without quotes, or {REMEDY}"
         )
-    if isinstance(value, bool) or not np.isfinite(value):
-        raise FrameWCSError(f"{name}: {key} = {value} is not a number: {REMEDY}")
-    return value
+    try:
+        # FITS also has complex numbers, and integers of any length.
+        finite = not isinstance(value, bool) and bool(np.isfinite(float(value)))
+    except (TypeError, OverflowError):
+        finite = False
+    if not finite:
+        raise FrameWCSError(f"{name}: {key} = {str(value)[:40]} is not a number: {REMEDY}")
+    return value if abs(value) < 2**63 else float(value)
 
 
 def _frame_cards(name: str, cards: Cards, header: fits.Header) -> None:
@@ -384,38 +389,23 @@ def _frame_cards(name: str, cards: Cards, header: fits.Header) -> None:
     header["EQUINOX"] = float(match[1])
 
 
-def _real(name: str, header: fits.Header, key: str, default: float) -> float:
-    """A card as a finite number: FITS also has complex ones, and integers of any length."""
-    value = header.get(key, default)
-    try:
-        number = float(value)
-    except (TypeError, ValueError, OverflowError):
-        number = np.nan
-    if not np.isfinite(number):
-        raise FrameWCSError(f"{name}: {key} = {str(value)[:40]} is not a number: {REMEDY}")
-    return number
-
-
 def settle_matrix(name: str, header: fits.Header) -> tuple[str, ...]:
     """Leave one linear transformation: CD before PC, PC before CROTA; invertible, of a sane scale; notes."""
     has_cd = any(key.startswith("CD") and MATRIX_CARD.fullmatch(key) for key in header)
     has_pc = any(key.startswith("PC") for key in header)
     if has_cd:
-        matrix = [[_real(name, header, f"CD{i}_{j}", 0.0) for j in (1, 2)] for i in (1, 2)]
+        matrix = [[header.get(f"CD{i}_{j}", 0.0) for j in (1, 2)] for i in (1, 2)]
         unused = [k for k in header if k.startswith(("PC", "CDELT", "CROTA"))]
     else:
         matrix = [
-            [
-                _real(name, header, f"CDELT{i}", 1.0) * _real(name, header, f"PC{i}_{j}", float(i == j))
-                for j in (1, 2)
-            ]
+            [header.get(f"CDELT{i}", 1.0) * header.get(f"PC{i}_{j}", float(i == j)) for j in (1, 2)]
             for i in (1, 2)
         ]
         unused = [k for k in header if k.startswith("CROTA")] if has_pc else []
     notes: tuple[str, ...] = ()
     # Some programs leave CDELT standing beside a CD matrix: harmless where it says the same.
     if has_cd and "CDELT1" in header and "CDELT2" in header:
-        other = abs(_real(name, header, "CDELT1", 1.0) * _real(name, header, "CDELT2", 1.0))
+        other = abs(header["CDELT1"] * header["CDELT2"])
         if other and not 0.98 < abs(np.linalg.det(matrix)) / other < 1.02:
             notes = ("CD matrix and CDELT give different scales: the CD matrix is taken",)
     for key in unused:
