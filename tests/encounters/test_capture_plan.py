@@ -1,6 +1,7 @@
 """Capture plans: each figure recomputed by hand from its formula, limits that bind, framing that holds."""
 
 import datetime
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -90,6 +91,27 @@ def test_a_series_for_a_picture():
     assert few.end <= end
     with pytest.raises(InputError, match="dots"):
         make_plan(one, where, camera(), dots=0)
+
+
+def test_the_preview_is_the_finished_stack():
+    """As many dots as the series has groups, and the noise that is left of so many exposures."""
+    where = night()
+    begin, end = where.interval
+    one = encounter(time=begin + (end - begin) / 2, id="x", name="Iris", designation="7")
+    plan = make_plan(one, where, camera(), dots=8)
+    single = np.asarray(plan_preview.invent_frame(plan, moving).data, dtype=float)
+    stack = plan_preview.invent_stack(plan, moving).data
+    corner = np.s_[:200, :200]
+    ratio = np.std(single[corner]) / np.std(stack[corner])
+    assert_allclose(ratio, np.sqrt(plan.count) / camera().gain_e_adu, rtol=0.1)
+    moments = plan_preview._dot_moments(plan)
+    assert len(moments) == 8
+    assert plan.begin <= moments[0] < moments[-1] <= plan.end
+    without = plan_preview.invent_stack(replace(plan, encounter=encounter(id="x", mag=np.nan)), moving).data
+    light = plan_preview._rate(plan, 9.9) * plan.exposure_s
+    assert_allclose((stack - without).sum(), 8 * light, rtol=0.05)
+    middle = stack[stack.shape[0] // 2 - 20 :, :][:40, 600:1000]
+    assert np.median(middle) > np.median(stack[corner]) + 2 * np.std(stack[corner])  # the nebula is there
 
 
 def test_signal_to_noise_by_hand():

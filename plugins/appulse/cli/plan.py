@@ -16,9 +16,10 @@ examples:
       --night 2027-05-04 --cadence 120 --out iris_plan
 
 The folder then holds night_sheet.html and .pdf (to print), plan.yaml (every figure with its formula),
-preview.fits and .png (an invented frame of the field, which appulse reads), pointings.csv, passes.ics
-(calendar with alarms) and booking.txt (slots in UTC and local time, and the cost where the campaign gives a
-price). All of it is computed for the site's place rounded to 0.01 degrees, unless it says private: false.
+preview.fits (an invented frame of the field, which appulse reads), preview.png (the finished stack as it will
+look), pointings.csv, passes.ics (calendar with alarms) and booking.txt (slots in UTC and local time, and the
+cost where the campaign gives a price). All of it is computed for the site's place rounded to 0.01 degrees,
+unless it says private: false.
 """
 
 def add_parser(subparsers) -> None:

@@ -13,9 +13,10 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "pass_table": ["gather", "passes_table"],
         "passes": ["PassSearch", "find_mutual_passes", "find_and_count", "find_passes", "slug"],
         "photon_rates": ["pixel_scale_arcsec"],
-        "plan_preview": ["invent_frame"],
+        "plan_preview": ["ASSUMED_MAG_ARCSEC2", "invent_frame", "invent_stack"],
         "ranking": [
-            "advice", "body_name", "chance_text", "local_text", "odds", "rank", "together", "why_not",
+            "advice", "body_name", "chance_text", "local_text", "odds", "offset_words", "rank", "together",
+            "why_not",
         ],
         "targets": ["Targets", "choose_targets"],
         "visibility": ["best_index", "body_vectors", "nights_of_pass"],

@@ -28,6 +28,9 @@ PEDESTAL_ADU = 100.0
 MAX_PIXELS = 30_000_000
 STAMP_SIGMAS = 6.0
 SITE_DECIMALS = 6
+MOST_PREVIEW_DOTS = 40
+ASSUMED_MAG_ARCSEC2 = 22.0
+"""Of an object whose brightness no catalogue has (common practice, no source): the picture says so."""
 
 
 @quiet_erfa()
@@ -56,13 +59,8 @@ def invent_frame(plan, vector_au, *, stars=None, seed=1):
         A field of less than one pixel.
     """
     plan, side = _binned(plan)
-    width, height = plan.instrument.sensor_px
     wcs = plan_wcs(plan)
-    dark = plan.instrument.dark_e_s * plan.exposure_s
-    electrons = np.full((height, width), plan.figures["sky_e"].value + dark)
-    _add_object(electrons, plan, wcs)
-    fwhm_px = plan.figures["seeing"].value / plan.figures["scale"].value
-    _add_stars(electrons, plan, wcs, fwhm_px, stars)
+    electrons, fwhm_px = _still_sky(plan, wcs, stars)
     middle = plan.begin + TimeDelta((plan.end - plan.begin).sec / 2, format="sec")
     _add_body(electrons, plan, wcs, fwhm_px, vector_au, middle)
     # Photons are counted, the amplifier's noise is added: each with its own law.
@@ -76,6 +74,63 @@ def invent_frame(plan, vector_au, *, stars=None, seed=1):
     if side > 1:
         header["COMMENT"] = f"Each pixel is the sum of {side} x {side} of the sensor's."
     return fits.PrimaryHDU(adu, header)
+
+
+@quiet_erfa()
+def invent_stack(plan, vector_au, *, stars=None, seed=1):
+    """Draw what the series comes to: the stack of the still sky, with one dot of the body for each group.
+
+    Parameters
+    ----------
+    plan, vector_au, stars, seed
+        As for :func:`invent_frame`.
+
+    Returns
+    -------
+    SolvedFrame
+        Mean electrons of an exposure, with the noise that is left in the mean of all.
+    """
+    from appulse.frames import Exposure, SolvedFrame
+
+    plan, _ = _binned(plan)
+    wcs = plan_wcs(plan)
+    electrons, fwhm_px = _still_sky(plan, wcs, stars, ASSUMED_MAG_ARCSEC2)
+    for moment in _dot_moments(plan):
+        _add_body(electrons, plan, wcs, fwhm_px, vector_au, moment)
+    variance = (np.maximum(electrons, 0.0) + plan.instrument.read_noise_e**2) / plan.count
+    noise = np.random.default_rng(seed).normal(0.0, 1.0, electrons.shape) * np.sqrt(variance)
+    middle = plan.begin + TimeDelta((plan.end - plan.begin).sec / 2, format="sec")
+    exposure = Exposure(
+        plan.begin, plan.end, middle, plan.count * plan.exposure_s, n_sub=plan.count, derivation="planned"
+    )
+    return SolvedFrame.from_arrays(
+        electrons + noise, wcs, exposure, plan.night.site.shown.place, label=f"preview of {plan.encounter.id}"
+    )
+
+
+def _dot_moments(plan):
+    """The moment of each dot; where nothing is grouped, as far apart as a picture would have them."""
+    span_s = (plan.end - plan.begin).sec
+    dots, every_s = 1, 0.0
+    if plan.series is not None:
+        dots, every_s = plan.series.dots, plan.series.every_s
+    elif plan.figures["spacing"].value > 0:
+        apart = plan.figures["seeing"].value / plan.figures["spacing"].value * plan.figures["cadence"].value
+        dots = int(np.clip(span_s // max(2.5 * apart, 1e-6), 1, MOST_PREVIEW_DOTS))
+        every_s = span_s / dots
+    start_s = (span_s - (dots - 1) * every_s) / 2
+    return [plan.begin + TimeDelta(start_s + i * every_s, format="sec") for i in range(dots)]
+
+
+def _still_sky(plan, wcs, stars, assumed=None):
+    """Electrons of one exposure without the body and without noise, and the width of a star in pixels."""
+    width, height = plan.instrument.sensor_px
+    dark = plan.instrument.dark_e_s * plan.exposure_s
+    electrons = np.full((height, width), plan.figures["sky_e"].value + dark)
+    _add_object(electrons, plan, wcs, assumed)
+    fwhm_px = plan.figures["seeing"].value / plan.figures["scale"].value
+    _add_stars(electrons, plan, wcs, fwhm_px, stars)
+    return electrons, fwhm_px
 
 
 def _binned(plan):
@@ -125,10 +180,12 @@ def _rate(plan, mag):
     return electrons_per_s(plan.instrument, mag, night.site.extinction * night.air[at])
 
 
-def _add_object(electrons, plan, wcs):
+def _add_object(electrons, plan, wcs, assumed=None):
     """Mean surface brightness, falling off as a smooth hill of the outline's size."""
     target = plan.encounter.target
     brightness = surface_brightness(target)
+    if brightness is None:
+        brightness = assumed
     shape = outline_shape(target)
     if brightness is None or shape is None:
         return

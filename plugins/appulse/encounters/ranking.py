@@ -221,9 +221,26 @@ def why_not(nights):
 
 @quiet_erfa()
 def local_text(time, site):
-    """A UTC time in the site's zone, e.g. ``2027-05-05 01:10 CEST``."""
+    """A UTC time in the site's zone, e.g. ``2027-05-05 01:10 UTC+2``."""
     moment = time.to_datetime(timezone=datetime.UTC).astimezone(zoneinfo.ZoneInfo(site.time_zone))
-    return f"{moment:%Y-%m-%d %H:%M} {moment.tzname()}"
+    return f"{moment:%Y-%m-%d %H:%M} {offset_words(moment)}"
+
+
+def offset_words(moment):
+    """A zone by its distance from UTC, which everybody reads alike.
+
+    Examples
+    --------
+    >>> zone = datetime.timezone(datetime.timedelta(hours=-3, minutes=-30))
+    >>> offset_words(datetime.datetime(2027, 5, 5, tzinfo=zone))
+    'UTC\u22123:30'
+    """
+    minutes = round(moment.utcoffset().total_seconds() / 60)
+    if minutes == 0:
+        return "UTC"
+    hours, rest = divmod(abs(minutes), 60)
+    sign = "+" if minutes > 0 else "\u2212"
+    return f"UTC{sign}{hours}" + (f":{rest:02d}" if rest else "")
 
 
 def body_name(one):

@@ -19,6 +19,7 @@ from appulse.reports.evidence_tables import (
     alternatives_table,
     budget_table,
     numbers_tables,
+    printed,
     provenance_list,
     reported,
 )
@@ -134,7 +135,7 @@ def subtitle(residuals):
 def headline(residuals, verdict):
     """The verdict in a sentence, or why there is none."""
     if verdict is not None:
-        return str(getattr(verdict, "sentence", verdict))
+        return printed(getattr(verdict, "sentence", verdict))
     return NO_VERDICT if any(residual.seen for residual in residuals) else NOTHING
 
 
@@ -159,8 +160,9 @@ def _overview(residuals, verdict, notes):
         "The same places with one-sigma bars. A clock error shows along the motion only, and the more the "
         "faster the body.",
     )
-    parts.append(f'<div class="pair">{pair}</div>')
-    parts.append(numbers_tables(residuals))
+    # on a wide page the numbers stand beside the plots of the same places
+    numbers = numbers_tables(residuals)
+    parts.append(f'<div class="split"><div class="pair">{pair}</div><div>{numbers}</div></div>')
     table = getattr(verdict, "alternatives", None)
     if table is not None and len(table):
         parts.append("<h3>Every cause that was tried</h3>" + alternatives_table(table))
@@ -170,7 +172,7 @@ def _overview(residuals, verdict, notes):
 
 
 def _list(words):
-    items = "".join(f"<li>{escape(line)}</li>" for line in words)
+    items = "".join(f"<li>{escape(printed(line))}</li>" for line in words)
     return f"<ul>{items}</ul>" if items else ""
 
 

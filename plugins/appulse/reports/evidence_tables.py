@@ -15,6 +15,18 @@ SHORT_TABLE = 12
 DASH = "\u2013"
 
 
+def printed(text):
+    """Words as they are printed: a minus sign before numbers, and between O and C.
+
+    Examples
+    --------
+    >>> printed("O-C -0.550 on 2027-05-04, 24P-B")
+    'O\u2212C \u22120.550 on 2027-05-04, 24P-B'
+    """
+    words = re.sub(r"(?<![\w\u2212-])-(?=\.?\d)", "\u2212", str(text))
+    return re.sub(r"\bO-C\b", "O\u2212C", words)
+
+
 def number(value, decimals, signed=False):
     """A number with a true minus sign; a dash where there is none.
 

@@ -12,7 +12,7 @@ import numpy as np
 from astropy.time import TimeDelta
 from matplotlib.patheffects import withStroke
 
-from appulse.encounters import airmass, horizon_altitude, outline_shape, plane
+from appulse.encounters import airmass, horizon_altitude, offset_words, outline_shape, plane
 from appulse.formats import window_shape
 from appulse.numerics import unit_from_radec
 from appulse.observers import quiet_erfa
@@ -180,7 +180,7 @@ def _hour_ticks(axes, night, first, last):
     local = np.arange(np.ceil(first + ahead), np.floor(last + ahead) + 1, step)
     above = axes.secondary_xaxis("top")
     above.set_xticks(local - ahead, [f"{int(t) % 24:02d}" for t in local])
-    above.set_xlabel(f"local time, {moment.tzname()}")
+    above.set_xlabel(f"local time, {offset_words(moment)}")
 
 
 def _airmass_axis(axes, top):

@@ -15,7 +15,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 
 from appulse import __version__
 from appulse.encounters import best_index, body_name, chance_text, local_text, together
-from appulse.reports.evidence_tables import html_table
+from appulse.reports.evidence_tables import html_table, printed
 from appulse.reports.night_charts import altitude_figure, charts_page, field_figure, window_figure
 from appulse.reports.residual_plots import FAINT, INK, STYLE, new_figure, svg_uri
 
@@ -49,17 +49,19 @@ def night_sheet_html(plan, *, odds=None, advice="", notes=()):
         HTML that needs nothing else. The site is named, its coordinates are not.
     """
     encounter, night = plan.encounter, plan.night
+    altitude = _charts(plan, FIRST_CHART)
     body = [
-        _section("When", _when(plan)),
+        _section("When", f'<div class="split"><div>{_when(plan)}</div><div>{altitude}</div></div>'),
         _section("Cautions", "<ul>" + "".join(f"<li>{escape(line)}</li>" for line in CAUTIONS) + "</ul>"),
-        _section("Charts", _charts(plan)),
+        _section("Charts", f'<div class="pages">{_charts(plan, OTHER_CHARTS)}</div>'),
         _section("Figures and their sources", _figures(plan)),
     ]
     if odds:
         head = ["site", "at least one clear night", "expected hours", "usable nights"]
+        table = html_table(head, _odds_rows(odds), words=(0,))
         body.insert(
             1,
-            _section("Chances", html_table(head, _odds_rows(odds), words=(0,)) + f"<p>{escape(advice)}</p>")
+            _section("Chances", table + f"<p>{escape(_sentence(advice))}</p>")
         )
     warnings = [*plan.warnings, *notes]
     if warnings:
@@ -70,7 +72,7 @@ def night_sheet_html(plan, *, odds=None, advice="", notes=()):
     return Template(template.read_text(encoding="utf-8")).substitute(
         title=escape(f"{body_name(encounter)} by {encounter.target.name}"),
         subtitle=escape(f"{night.site.name}, night of {night.evening:%Y-%m-%d} \u00b7 appulse {__version__}"),
-        verdict=escape(headline(plan)),
+        verdict=escape(printed(headline(plan))),
         body="\n".join(body),
     )
 
@@ -258,17 +260,26 @@ def _moment(night):
     return f"highest, {night.altitude[at]:.1f} degrees", when, local_text(night.times[at], night.site)
 
 
-def _charts(plan):
-    charts = (
-        ("Altitude through the night", svg_uri(altitude_figure, plan.night)),
-        ("Path over the site", svg_uri(window_figure, plan.night)),
-        ("Field: sensor, outline and track", svg_uri(field_figure, plan)),
-    )
+FIRST_CHART = ("Altitude through the night",)
+OTHER_CHARTS = ("Path over the site", "Field: sensor, outline and track")
+
+
+def _charts(plan, names):
+    drawn = {
+        "Altitude through the night": (altitude_figure, plan.night),
+        "Path over the site": (window_figure, plan.night),
+        "Field: sensor, outline and track": (field_figure, plan),
+    }
+    charts = [(name, svg_uri(*drawn[name])) for name in names]
     return "".join(
         f'<figure><img src="{uri}" alt="{escape(words)}"><figcaption>{escape(words)}</figcaption></figure>'
         for words, uri in charts
         if uri is not None
     )
+
+
+def _sentence(words):
+    return words[:1].upper() + words[1:]
 
 
 def _figures(plan):
@@ -290,7 +301,7 @@ def _text_page(plan, odds, advice):
         chances = [
             f"{row[0]}: {row[1]}, {row[2]} hours expected, {row[3]} nights" for row in _odds_rows(odds)
         ]
-        blocks.append(("Chances", [*chances, advice]))
+        blocks.append(("Chances", [*chances, _sentence(advice)]))
     blocks.append(("Cautions", [f"- {line}" for line in CAUTIONS]))
     top = 0.915
     for heading, lines in blocks:

@@ -257,13 +257,13 @@ def draw_motion(panel, residuals):
     locator = AutoDateLocator(minticks=3, maxticks=7)
     panels[1].xaxis.set_major_locator(locator)
     panels[1].xaxis.set_major_formatter(ConciseDateFormatter(locator))
-    panels[1].set_xlabel("middle of the exposure, UTC as recorded")
+    panels[1].set_xlabel("mid-exposure, UTC as recorded")
     _legend(panel, bodies)
 
 
 STAMP_INCH = (7.2, 2.05)
 WIDE_INCH = 7.2
-ARROWS_ACROSS = 14.0
+ARROWS_ACROSS = 20.0
 """An arrow of the typical size spans this part of the frame."""
 
 
@@ -288,8 +288,8 @@ def draw_stars(panel, plate, shape):
     if "left_dra" in stars.colnames and np.isfinite(_arcsec(stars["left_dra"])).any():
         maps.append(("plate-corrected", "left_dra", "left_ddec"))
     for axes, (words, east, north) in zip(panel.subplots(1, len(maps), squeeze=False)[0], maps, strict=True):
-        typical = _draw_arrows(axes, plate, used, _arcsec(stars[east]), _arcsec(stars[north]), shape)
-        axes.set_title(f"{words}\ntypical arrow {typical:.2g}\u2033", fontsize=9)
+        _draw_arrows(axes, plate, used, _arcsec(stars[east]), _arcsec(stars[north]), shape)
+        axes.set_title(words, fontsize=9, loc="left")
         axes.set_xlabel("x (px)")
         axes.set_ylabel("y (px)")
     marks = [
@@ -303,7 +303,7 @@ def draw_stars(panel, plate, shape):
 
 
 def _draw_arrows(axes, plate, used, east, north, shape):
-    """Draw them at one scale; returns the typical size in arcsec."""
+    """Draw them at one scale, with a key: an arrow of a round length."""
     x, y = (np.asarray(plate.stars[n], dtype=float) for n in ("x", "y"))
     size = np.hypot(east, north)
     # the median: one wrong match would make all the others invisible
@@ -312,17 +312,35 @@ def _draw_arrows(axes, plate, used, east, north, shape):
     # a perfect plate has arrows of no length
     per_px = max(typical, 1e-6) / (max(nx, ny) / ARROWS_ACROSS)
     dx, dy = _on_frame(plate, x, y, east, north)
+    key = None
     for keep, colour, marker in ((used, BODY_COLOURS[0], "."), (~used, BODY_COLOURS[1], "x")):
         if keep.any():
-            axes.quiver(
+            arrows = axes.quiver(
                 x[keep], y[keep], dx[keep] / per_px, dy[keep] / per_px, color=colour, angles="xy",
                 scale_units="xy", scale=1.0, width=0.004,
             )  # fmt: skip
+            if key is None:
+                length = _round_length(1.5 * max(typical, 1e-6))
+                key = axes.quiverkey(
+                    arrows, 0.78, 1.05, length / per_px, f"{length:g}\u2033", labelpos="E",
+                    coordinates="axes", fontproperties={"size": 9},
+                )  # fmt: skip
             axes.plot(x[keep], y[keep], marker, color=colour, markersize=3)
     axes.set_xlim(-0.5, nx - 0.5)
     axes.set_ylim(-0.5, ny - 0.5)
     axes.set_aspect("equal")
-    return typical
+
+
+def _round_length(value):
+    """The largest of 1, 2, 5 times a power of ten up to a value.
+
+    Examples
+    --------
+    >>> _round_length(0.034), _round_length(1.5), _round_length(7.0)
+    (0.02, 1.0, 5.0)
+    """
+    power = 10.0 ** np.floor(np.log10(value))
+    return float(f"{max(step * power for step in (1, 2, 5) if step * power <= value * (1 + 1e-9)):.6g}")
 
 
 def _arcsec(column):
@@ -367,7 +385,11 @@ def draw_stamp(panel, residual):
     panels[2].set_title("left over (sigma)", fontsize=9)
     panel.colorbar(left, ax=panels[2], shrink=0.8, ticks=[-5, 0, 5])
     for axes in panels:
-        axes.plot(residual.x, residual.y, "+", color=BODY_COLOURS[1], markersize=9, markeredgewidth=1.2)
+        # a ring is what is measured, as in every picture
+        axes.plot(
+            residual.x, residual.y, "o", color=BODY_COLOURS[1], markersize=11, markerfacecolor="none",
+            markeredgewidth=1.2,
+        )  # fmt: skip
         axes.tick_params(labelsize=7.5)
         axes.xaxis.set_major_locator(MaxNLocator(4, integer=True))
         axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))

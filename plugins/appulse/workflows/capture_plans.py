@@ -263,7 +263,7 @@ def _write(planned, out, seed, over) -> None:
     hdu = invent_frame(plan, planned.vectors, seed=seed)
     with replacing(out / "preview.fits", over) as temporary:
         hdu.writeto(temporary, overwrite=True)
-        _picture(temporary, out / "preview.png", plan, planned.ephemeris, over)
+    _picture(planned, out / "preview.png", seed, over)
     write_text(out / "pointings.csv", _pointings(plan), over)
     entries = [(plan.encounter, night) for odds in chances.values() for night in odds.nights]
     write_calendar(entries, out / "passes.ics", over)
@@ -272,17 +272,22 @@ def _write(planned, out, seed, over) -> None:
     write_text(out / "booking.txt", booking_text(plan, rental, others), over)
 
 
-def _picture(fits_path, png_path, plan, ephemeris, overwrite):
-    """The preview, read back as any frame is, with the object's outline and the body's track."""
-    from appulse.frames import read_frame
+def _picture(planned, png_path, seed, overwrite):
+    """The finished stack as it will look, with the object's outline and the body's name."""
+    from appulse.encounters import ASSUMED_MAG_ARCSEC2, body_name, invent_stack
     from appulse.overlays import track_in_frame
     from appulse.reports import annotated_png
 
-    frame = read_frame(fits_path)
-    track = track_in_frame(frame, ephemeris, plan.encounter.designation)
+    plan = planned.plan
+    frame = invent_stack(plan, planned.vectors, seed=seed)
+    body = body_name(plan.encounter)
+    track = track_in_frame(frame, planned.ephemeris, plan.encounter.designation, name=body)
+    words = f"{body} by {plan.encounter.target.name}: invented preview of the stack"
+    if isinstance(plan.figures["surface"].value, str):
+        words += f"; the object's brightness is unknown, {ASSUMED_MAG_ARCSEC2:g} mag/arcsec\u00b2 is drawn"
     annotated_png(
         frame, png_path, tracks=[] if track is None else [track], outlines=[plan.encounter.target],
-        title=f"invented preview of {plan.encounter.id}", overwrite=overwrite,
+        title=words, overwrite=overwrite,
     )  # fmt: skip
 
 
