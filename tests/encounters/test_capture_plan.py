@@ -111,7 +111,7 @@ def test_the_preview_is_the_finished_stack():
     light = plan_preview._rate(plan, 9.9) * plan.exposure_s
     assert_allclose((stack - without).sum(), 8 * light, rtol=0.05)
     middle = stack[stack.shape[0] // 2 - 20 :, :][:40, 600:1000]
-    assert np.median(middle) > np.median(stack[corner]) + 2 * np.std(stack[corner])  # the nebula is there
+    assert np.median(middle) > np.median(stack[corner]) + np.std(stack[corner])  # the nebula is there
 
 
 def test_signal_to_noise_by_hand():

@@ -29,7 +29,7 @@ MAX_PIXELS = 30_000_000
 STAMP_SIGMAS = 6.0
 SITE_DECIMALS = 6
 MOST_PREVIEW_DOTS = 40
-ASSUMED_MAG_ARCSEC2 = 22.0
+ASSUMED_MAG_ARCSEC2 = 23.0
 """Of an object whose brightness no catalogue has (common practice, no source): the picture says so."""
 
 
@@ -196,7 +196,8 @@ def _add_object(electrons, plan, wcs, assumed=None):
     ra, dec = wcs.all_pix2world(columns.ravel(), rows.ravel(), 0)
     east, north = plane(unit_from_radec(ra, dec), target.ra, target.dec).T
     major = target.major_arcmin / 2
-    minor = (target.minor_arcmin or target.major_arcmin) / 2
+    # without a position angle the outline is a circle of the major axis, and so is the hill
+    minor = major if target.kind == "circle" else (target.minor_arcmin or target.major_arcmin) / 2
     pa = np.radians(target.pa_deg or 0.0)
     along, beside = east * np.sin(pa) + north * np.cos(pa), east * np.cos(pa) - north * np.sin(pa)
     # A Gaussian hill whose mean over the ellipse, 1 - 1/e, is the catalogue's mean brightness
