@@ -75,7 +75,7 @@ class Sighting(NamedTuple):
 
 
 @dataclass(frozen=True)
-class SiteError:
+class SiteOffsets:
     """What is known of a site beforehand and what the fit made of it: zero point (arcsec), clock (s).
 
     Attributes
@@ -121,7 +121,7 @@ class ParallaxFit:
         Angle that this baseline spans at the body.
     budget : dict of str to float
         Parts of `sigma_inverse_au`, 1/au: 'places', 'plates', 'clocks', 'air'; their squares add up to its.
-    sites : tuple of SiteError
+    sites : tuple of SiteOffsets
     residuals : (n, 2) array
         Left over, arcsec, east and north.
     chi2 : float
@@ -500,7 +500,7 @@ def _result(arc: _Arc, system: _System, parameters, rivals) -> ParallaxFit:
         here = slice(6 + 2 * j, 8 + 2 * j)
         k = 6 + 2 * len(names) + j
         sites.append(
-            SiteError(
+            SiteOffsets(
                 name, sum(s.site == name for s in arc.sightings), system.zero[name], system.clock[name],
                 step[here], np.sqrt(np.diag(covariance)[here]), float(step[k]),
                 float(np.sqrt(covariance[k, k])),
