@@ -20,10 +20,12 @@ from worlds import EPOCH_D, EPOCH_JD, assist_states, barycentric, main_belt, mil
 
 from appulse.bodies.engine import Trajectory
 from appulse.bodies.ephemeris import NBodyEphemeris
+from appulse.bodies.field_search import bodies_in_field
 from appulse.bodies.kernels import EARTH, default_kernels
 from appulse.bodies.orbit import Orbit
-from appulse.bodies.readers import read_orbits
+from appulse.bodies.readers import read_orbits, starter_orbits
 from appulse.observers.site import Site
+from appulse.observers.timescales import parse_utc
 
 
 def against_assist(count, days, goal, turns=3):
@@ -105,8 +107,25 @@ def warm_night():
     print(f"one body, 200 times, warm: {best:.1f} ms (goal 20), median {middle:.1f} ms")
 
 
+def old_frames(goal_s=5.0, again_s=1.5):
+    """Who is in a field of 1995 or 2045, of the starter set: the first time and the second."""
+    for text in ("1995-06-01T03:00:00", "2045-06-01T03:00:00"):
+        seconds = []
+        for _ in range(2):
+            begun = time.process_time()
+            catalogue = starter_orbits(own=False)[:]  # a copy: nothing is kept of it
+            bodies_in_field(catalogue, parse_utc(text), Site.geocentre(), 200.0, -10.0, 1.0)
+            seconds.append(time.process_time() - begun)
+        count = len(starter_orbits(own=False))
+        print(
+            f"field of {text[:4]}, {count} bodies: {seconds[0]:.2f} s (goal {goal_s}), the second time"
+            f" {seconds[1]:.2f} s (goal {again_s})"
+        )
+
+
 if __name__ == "__main__":
     against_assist(1000, 365.0, 0.5)
     against_assist(200, 3652.0, 1.0)
     near_earth()
+    old_frames()
     warm_night()

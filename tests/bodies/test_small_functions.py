@@ -1,5 +1,7 @@
 """The small functions of the room, each by an example that can be checked by head."""
 
+import subprocess
+import sys
 from types import SimpleNamespace
 
 import numpy as np
@@ -20,6 +22,14 @@ from appulse.bodies.readers.orbit_files import join_orbits, own_orbits_path, sta
 from appulse.bodies.readers.orbit_text import to_float
 from appulse.bodies.uncertainty import sky_ellipse
 from appulse.errors import OrbitError
+
+
+def test_places_need_no_slow_parts_of_scipy():
+    """A first place waits for no library that it does not use: each of these takes a third of a second."""
+    code = "import sys, appulse.bodies.field_search; print([m for m in SLOW if m in sys.modules])"
+    code = f"SLOW = ('scipy.interpolate', 'scipy.integrate', 'scipy.optimize', 'matplotlib'); {code}"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.strip() == "[]"
 
 
 def test_bodies_inside_a_planet_are_found():
