@@ -17,9 +17,10 @@ from skimage.color import rgb2lab
 
 import appulse
 from appulse.errors import FrameError, InputError
+from appulse.frames.masters import Masters
 from appulse.registration.alignment import StarList
 from appulse.registration.resampling import resample
-from appulse.sequence.calibrate import Masters, demosaic, hot_pixels
+from appulse.sequence.calibrate import demosaic, hot_pixels
 from appulse.sequence.colour import Transfer, lrgb, transfer_for
 from appulse.sequence.composite import over_base, take_dot
 from appulse.sequence.parts import Parts

@@ -9,9 +9,10 @@ from skimage.color import rgb2lab
 
 from appulse import __version__
 from appulse.frames.frame import SolvedFrame
+from appulse.frames.masters import Masters
 from appulse.sequence.animate import gif_bytes, played, timeline
 from appulse.sequence.body_places import distance_to_trail
-from appulse.sequence.calibrate import Masters, demosaic, hot_pixels
+from appulse.sequence.calibrate import demosaic, hot_pixels
 from appulse.sequence.colour import Transfer, lrgb, transfer_for
 from appulse.sequence.composite import Dot, body_radius, over_base, spaced
 from appulse.sequence.grade import transparencies, verdicts

@@ -98,8 +98,18 @@ def add_frame_options(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--read-noise", type=float, metavar="E", help="read noise of the frame, electrons")
     group.add_argument("--saturation", type=float, metavar="ADU", help="largest trustworthy stored number")
     group.add_argument(
+        "--mosaic", metavar="RGGB|none", help="colour pattern of a raw mosaic, by rows from the first pixel"
+    )
+    group.add_argument(
         "--sip", choices=("apply", "ignore"), help="SIP coefficients that CTYPE does not announce (apply)"
     )
+
+
+def add_master_options(parser: argparse.ArgumentParser) -> None:
+    """Add the master frames that the pixels are calibrated with."""
+    group = parser.add_argument_group("calibration of the pixels (in memory: files are not touched)")
+    for role in ("bias", "dark", "flat"):
+        group.add_argument(f"--{role}", type=Path, metavar="FITS", help=f"master {role}")
 
 
 def add_output_options(
@@ -136,7 +146,9 @@ def frame_options(args: argparse.Namespace) -> dict:
         "gain_e_adu": args.gain,
         "read_noise_e": args.read_noise,
         "saturation_adu": args.saturation,
+        "mosaic": args.mosaic,
         "sip": args.sip,
+        **{role: getattr(args, role, None) for role in ("bias", "dark", "flat")},
     }
     return {name: value for name, value in given.items() if value is not None}
 

@@ -62,6 +62,7 @@ def add_parser(subparsers) -> None:
     common.add_workers_options(parser)
     common.add_progress_option(parser)
     common.add_frame_options(parser)
+    common.add_master_options(parser)
     common.add_kernel_option(parser)
     common.add_output_options(parser, out_help="the table to write", default="appulse-movers.ecsv")
 

@@ -73,6 +73,7 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--min-snr", type=float, metavar="X", help=_MIN_SNR_HELP)
     _add_ades_options(parser)
     common.add_frame_options(parser)
+    common.add_master_options(parser)
     common.add_output_options(
         parser, out_help="folder for residuals.ecsv and what --also names", default="appulse-residuals"
     )

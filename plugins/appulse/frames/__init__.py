@@ -7,6 +7,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "camera": ["Camera", "Valued"],
         "exposure": ["Exposure"],
+        "masters": ["MasterFiles", "Masters"],
         "frame": ["SolvedFrame", "describe"],
         "pixels": ["open_fits"],
         "reading": ["read_frame"],

@@ -170,12 +170,32 @@ def read_filter(cards: Cards) -> str | None:
     return cards.text(*FILTER_KEYS)
 
 
-def read_mosaic(cards: Cards) -> tuple[str | None, tuple[str, ...]]:
-    """Colour-filter pattern of a raw mosaic, as the header has it, and how it is measured."""
-    pattern = (cards.text("BAYERPAT", "BAYRPAT", "CFAPAT", "CFA-PAT", "COLORTYP") or "").upper()
-    if not re.fullmatch(r"[RGB]{4}", pattern):
-        return None, ()
+def read_mosaic(cards: Cards, given: str | None = None) -> tuple[str | None, tuple[str, ...]]:
+    """Colour-filter pattern of a raw mosaic, by rows from pixel (0, 0), and how it is measured."""
+    if given is not None:
+        pattern = given.upper()
+        if pattern == "NONE":
+            return None, ()
+        if not re.fullmatch(r"[RGB]{4}", pattern):
+            raise FrameError(
+                f"{cards.name}: mosaic {given!r}: four letters by rows from the first pixel, such as RGGB, "
+                "or none are allowed"
+            )
+    else:
+        pattern = (cards.text("BAYERPAT", "BAYRPAT", "CFAPAT", "CFA-PAT", "COLORTYP") or "").upper()
+        if not re.fullmatch(r"[RGB]{4}", pattern):
+            return None, ()
+        # The pattern begins so many pixels before the first one of the file.
+        x, y = (_mosaic_offset(cards, axis) for axis in ("X", "Y"))
+        pattern = "".join(pattern[2 * ((j + y) % 2) + (i + x) % 2] for j in (0, 1) for i in (0, 1))
     return pattern, (
         f"raw mosaic ({pattern}): measured as it is, each of the four places of the pattern brought to one "
         "sky level; nothing interpolated",
     )
+
+
+def _mosaic_offset(cards: Cards, axis: str) -> int:
+    """Offset of the colour pattern along an axis, px; 0 where it is not told."""
+    card = cards.find(f"{axis}BAYROFF", f"BAYOFF{axis}")
+    value, _ = _quiet_number(cards, card)
+    return 0 if value is None or not abs(value) < 1e6 else round(value) % 2

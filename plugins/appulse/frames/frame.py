@@ -15,7 +15,7 @@ from appulse.formats import PRIVATE_SOURCE
 from appulse.frames.camera import Camera
 from appulse.frames.exposure import Exposure
 from appulse.frames.wcs import SkyMap, WcsMap, icrf_wcs
-from appulse.numerics import separation_rad, unit_from_radec
+from appulse.numerics import mad_sigma, separation_rad, unit_from_radec
 from appulse.observers import Site, quiet_erfa
 
 
@@ -142,9 +142,9 @@ class SolvedFrame(SkyMap):
 
     @cached_property
     def data(self) -> np.ndarray:
-        """Measuring plane, float32, shape (ny, nx): the pixels, or the mean of a colour frame's planes."""
+        """Measuring plane, float32, (ny, nx): the pixels, or a colour frame's planes weighted by noise."""
         # Read when first asked for; blank pixels are NaN.
-        return self._planes if self._planes.ndim == 2 else self._planes.mean(axis=0, dtype=np.float32)
+        return self._planes if self._planes.ndim == 2 else luminance(self._planes)
 
     @property
     def colour(self) -> np.ndarray | None:
@@ -221,6 +221,17 @@ class SolvedFrame(SkyMap):
         when = "no time" if self.exposure is None else f"{self.exposure.mid.isot} UTC"
         ra, dec = self.centre
         return f"{self.name}: {self.shape[1]} x {self.shape[0]} px at RA {ra:.4f}, Dec {dec:.4f} deg, {when}"
+
+
+def luminance(planes: np.ndarray) -> np.ndarray:
+    """Mean of colour planes weighted by the inverse variance of each one's sky, float32, (ny, nx)."""
+    # Neighbouring pixels differ by noise; a plane without any says nothing of its noise.
+    step = max(1, planes.shape[1] // 300), max(1, planes.shape[2] // 300)
+    sigma = np.array([mad_sigma(np.diff(plane[:: step[0]], axis=1)[:, :: step[1]]) for plane in planes])
+    if not np.all(sigma > 0):
+        return planes.mean(axis=0, dtype=np.float32)
+    weights = (sigma**-2.0 / np.sum(sigma**-2.0)).astype(np.float32)
+    return np.tensordot(weights, planes, axes=1)
 
 
 def describe(frame: SolvedFrame, *, checksum: bool = False) -> list[str]:

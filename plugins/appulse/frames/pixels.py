@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 from astropy.io import fits
@@ -52,16 +53,27 @@ class Layout:
     kind: str = "mono"
 
 
+class Calibration(Protocol):
+    """What calibrates pixels: :class:`~appulse.frames.masters.MasterFiles`."""
+
+    def applied(self, pixels: np.ndarray, seconds: float, saturation: float | None) -> np.ndarray:
+        """Calibrated pixels, float32."""
+
+
 @dataclass(frozen=True)
 class PixelSource:
     """Reads the pixels of one image of one file each time it is called."""
 
     # mosaic: Colour-filter pattern: the four places of the pattern are brought to one sky level.
+    # masters, seconds, saturation: what the pixels are calibrated with.
 
     path: Path
     hdu: int
     layout: Layout
     mosaic: str | None = None
+    masters: Calibration | None = None
+    seconds: float = 0.0
+    saturation: float | None = None
 
     def __call__(self) -> np.ndarray:
         """Pixels, native float32, shape (ny, nx) or (3, ny, nx), blanks as NaN."""
@@ -82,6 +94,8 @@ class PixelSource:
             )
         if not finite.all():
             pixels[~finite] = np.nan
+        if self.masters is not None:
+            pixels = self.masters.applied(pixels, self.seconds, self.saturation)
         return level_mosaic(pixels) if self.mosaic and pixels.ndim == 2 else pixels
 
 
@@ -371,10 +385,10 @@ def layout_of(path: Path, hdu) -> tuple[Layout, tuple[str, ...]]:
             raise FrameError(f"{path.name}: an image of {words} pixels is a line: two axes are needed")
         return Layout((ny, nx)), ()
     if len(size) == 3 and size[2] == 3 and len(long) == 3:
-        note = "colour: three planes (last axis); measured on their mean"
+        note = "colour: three planes (last axis); measured on their mean, weighted by noise"
         return Layout((size[1], size[0]), "planes"), (note,)
     if len(size) == 3 and size[0] == 3:
-        note = "colour: three values a pixel (first axis); measured on their mean"
+        note = "colour: three values a pixel (first axis); measured on their mean, weighted by noise"
         return Layout((size[2], size[1]), "interleaved"), (note,)
     raise FrameError(
         f"{path.name}: a cube of {words} pixels: two axes, or three colours as the first or last axis, are "

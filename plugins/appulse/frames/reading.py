@@ -14,6 +14,7 @@ from appulse.frames.camera import read_camera, read_filter, read_mosaic
 from appulse.frames.exposure import Exposure, read_exposure
 from appulse.frames.frame import SolvedFrame
 from appulse.frames.header import Cards, read_side_header, with_inherited
+from appulse.frames.masters import MasterFiles
 from appulse.frames.pixels import PixelSource, checksum, find_image, layout_of, open_fits
 from appulse.frames.site_keywords import daylight_notes, read_observer
 from appulse.frames.wcs import WcsMap, celestial_wcs
@@ -38,6 +39,10 @@ def read_frame(
     gain_e_adu: float | None = None,
     read_noise_e: float | None = None,
     saturation_adu: float | None = None,
+    mosaic: str | None = None,
+    bias=None,
+    dark=None,
+    flat=None,
     sip: str = "apply",
     require: Iterable[str] = REQUIREMENTS,
 ) -> SolvedFrame:
@@ -65,6 +70,11 @@ def read_frame(
         Added to the frame's times, s: -3600 where the clock showed a local time one hour ahead of UTC.
     gain_e_adu, read_noise_e, saturation_adu : float, optional
         Win over the header.
+    mosaic : str, optional
+        Colour pattern of a raw mosaic by rows from the first pixel, such as ``RGGB``, or ``none``; wins over
+        the header.
+    bias, dark, flat : str or path, optional
+        Master frames that the pixels are calibrated with.
     sip : {'apply', 'ignore'}
         What to do with SIP coefficients that CTYPE does not announce.
     require : iterable of {'wcs', 'time', 'site'}
@@ -108,7 +118,8 @@ def read_frame(
         intervals = _interval_table(path, hdus)
     cards = Cards(header, path.name)
     wcs, wcs_notes = _wcs(cards, wcs_from, layout.shape, sip)
-    mosaic, mosaic_notes = read_mosaic(cards) if layout.kind == "mono" else (None, ())
+    pattern, mosaic_notes = read_mosaic(cards, mosaic) if layout.kind == "mono" else (None, ())
+    masters, master_notes = _master_files(bias, dark, flat, layout.shape)
     camera, camera_notes = read_camera(
         cards, gain_e_adu=gain_e_adu, read_noise_e=read_noise_e, saturation_adu=saturation_adu
     )
@@ -120,14 +131,29 @@ def read_frame(
     centre = tuple(float(value) for value in WcsMap(wcs).to_sky(*(np.array(layout.shape[::-1]) - 1) / 2))
     observer, site_notes = _observer(cards, exposure, site, centre, "site" in required)
     notes = (
-        *header_notes, *layout_notes, *wcs_notes, *mosaic_notes, *camera_notes, *time_notes, *site_notes
+        *header_notes, *layout_notes, *wcs_notes, *mosaic_notes, *master_notes, *camera_notes, *time_notes,
+        *site_notes,
     )  # fmt: skip
+    seconds = 0.0 if exposure is None else exposure.seconds
+    full = None if camera.saturation_adu is None else float(camera.saturation_adu)
     return SolvedFrame(
         wcs=wcs, shape=layout.shape, exposure=exposure, observer=observer, camera=camera, header=header,
-        path=path, hdu=index, filter=read_filter(cards), mosaic=mosaic, bunit=cards.text("BUNIT"),
-        is_colour=layout.kind != "mono", pixel_source=PixelSource(path, index, layout, mosaic),
+        path=path, hdu=index, filter=read_filter(cards), mosaic=pattern, bunit=cards.text("BUNIT"),
+        is_colour=layout.kind != "mono",
+        pixel_source=PixelSource(path, index, layout, pattern, masters, seconds, full),
         checksum_source=partial(checksum, path), notes=tuple(dict.fromkeys(notes)),
     )  # fmt: skip
+
+
+def _master_files(bias, dark, flat, shape) -> tuple[MasterFiles | None, tuple[str, ...]]:
+    """The files of the masters, and a note of what the pixels are calibrated with."""
+    files = MasterFiles(*(None if path is None else Path(path) for path in (bias, dark, flat)))
+    if not files:
+        return None, ()
+    masters = files.read()
+    masters.check(shape)
+    words = ", ".join(f"{role} {name} ({digest[:12]})" for role, (name, digest) in masters.names.items())
+    return files, (f"pixels calibrated with {words}",)
 
 
 def _checked_requirements(require: Iterable[str]) -> set[str]:

@@ -6,7 +6,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "body_places": ["BodyPlace", "place_in"],
-        "calibrate": ["Masters"],
         "grade": ["kept_frames", "transparencies", "verdicts"],
         "marks": ["check_marks"],
         "parts": ["Parts"],

@@ -1,14 +1,11 @@
 """Masters, hot pixels and colour mosaics: as much calibration as the pictures need."""
 
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import replace
 
 import numpy as np
 from scipy import ndimage
 
-from appulse.errors import FrameError, InputError
-from appulse.formats import file_sha256
-from appulse.frames import open_fits
+from appulse.errors import InputError
 from appulse.numerics import mad_sigma
 from appulse.registration import READING
 
@@ -16,83 +13,6 @@ HOT_SIGMAS = 15.0
 HOT_NEIGHBOUR = 0.2
 """A single bright pixel is hot if its brightest neighbour has less than this part of its light: a star of
 FWHM 1.6 px still gives its neighbour a third."""
-
-
-@dataclass(frozen=True)
-class Masters:
-    """Master frames, all in the stored units of the frames.
-
-    Parameters
-    ----------
-    bias, dark, flat : (ny, nx) float32 arrays, optional
-        A dark still has its bias in it unless `bias` is None or `dark_has_bias` is false.
-    dark_seconds : float, optional
-        Exposure of the dark, from its header; it is scaled to the frame's where both are known.
-    names : dict
-        Role to (file name, SHA-256).
-    """
-
-    bias: np.ndarray | None = None
-    dark: np.ndarray | None = None
-    flat: np.ndarray | None = None
-    dark_seconds: float | None = None
-    names: dict | None = None
-
-    @classmethod
-    def read(cls, bias=None, dark=None, flat=None) -> "Masters":
-        """Read master frames from FITS files."""
-        planes, names, seconds = {}, {}, None
-        for role, path in (("bias", bias), ("dark", dark), ("flat", flat)):
-            if path is None:
-                continue
-            values, header = _read_master(Path(path), role)
-            planes[role] = values
-            names[role] = (Path(path).name, file_sha256(path))
-            if role == "dark":
-                seconds = header.get("EXPTIME", header.get("EXPOSURE"))
-        found = cls(**planes, dark_seconds=None if seconds is None else float(seconds), names=names)
-        return replace(found, flat=_unit_flat(found)) if found.flat is not None else found
-
-    def apply(self, plane, seconds):
-        """A frame's plane with bias and dark taken off and the flat divided out."""
-        for role in ("bias", "dark", "flat"):
-            master = getattr(self, role)
-            if master is not None and master.shape != plane.shape[-2:]:
-                raise InputError(
-                    f"the {role} has {master.shape[1]} x {master.shape[0]} pixels, the frame "
-                    f"{plane.shape[-1]} x {plane.shape[-2]}: give a {role} of the same camera and binning"
-                )
-        out = plane
-        if self.bias is not None:
-            out = out - self.bias
-        if self.dark is not None:
-            current = self.dark if self.bias is None else self.dark - self.bias
-            # Without a bias the offset in the dark cannot be scaled with time.
-            share = 1.0 if self.bias is None or not self.dark_seconds else seconds / self.dark_seconds
-            out = out - np.float32(share) * current
-        if self.flat is not None:
-            out = out / self.flat
-        return out
-
-
-def _read_master(path, role):
-    try:
-        with open_fits(Path(path)) as hdus:
-            for hdu in hdus:
-                if hdu.data is not None and getattr(hdu.data, "ndim", 0) == 2:
-                    return np.array(hdu.data, dtype=np.float32), hdu.header.copy()
-    except FrameError as error:
-        raise InputError(f"{path}: the {role} cannot be read ({error}); give a FITS image") from None
-    raise InputError(f"{path}: no image for the {role} in it; give a FITS image of two axes")
-
-
-def _unit_flat(masters):
-    flat = masters.flat if masters.bias is None else masters.flat - masters.bias
-    middle = float(np.nanmedian(flat))
-    if not middle > 0:
-        raise InputError(f"the flat's median is {middle:g}: a flat holds light; give the right file")
-    flat = flat / middle
-    return np.where(flat > 0.05, flat, np.nan).astype(np.float32)
 
 
 def hot_pixels(plane, sky, sigma) -> tuple[np.ndarray, np.ndarray]:

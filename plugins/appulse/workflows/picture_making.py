@@ -80,8 +80,8 @@ def plan_pictures(
         If a product exists and may not be replaced.
     """
     from appulse.formats import check_free, read_table
-    from appulse.frames import read_frame
-    from appulse.sequence import Masters, PictureJob, PictureSettings, kept_frames, place_in, subframe_of
+    from appulse.frames import Masters, read_frame
+    from appulse.sequence import PictureJob, PictureSettings, kept_frames, place_in, subframe_of
 
     settings, stars, files = settings or PictureSettings(), stars or StarSource(), files or PictureFiles()
     if not outputs.preview:
@@ -164,8 +164,8 @@ def repeat_recipe(path: Path, outputs: PictureOutputs, *, reading: dict | None =
         If a file of the recipe is missing or has changed.
     """
     from appulse.catalogues import read_star_table
-    from appulse.frames import read_frame
-    from appulse.sequence import BodyPlace, Masters, PictureJob, Recipe, checked_file, subframe_of
+    from appulse.frames import Masters, read_frame
+    from appulse.sequence import BodyPlace, PictureJob, Recipe, checked_file, subframe_of
 
     recipe, folder = Recipe.read(path), path.parent
 
