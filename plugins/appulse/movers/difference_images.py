@@ -98,6 +98,10 @@ def plain(shape) -> Matching:
     return Matching(coefficients, tuple(shape))
 
 
+LEAST_EIGENVALUE = 1e-8
+"""Of the normal matrix beside the largest: above it the solution keeps half of its digits and more."""
+
+
 def star_pixels(x, y, snr, width, shape):
     """Pixels about the brighter stars: (stars used, rows, columns)."""
     ny, nx = shape
@@ -146,12 +150,21 @@ def _robust_fit(design, target, noise2):
         sigma = np.sqrt(noise2 + (error * light) ** 2)
         weighted = design[keep] / sigma[keep, None]
         scale = np.sqrt(np.sum(weighted**2, axis=0)) + 1e-300
-        solution = np.linalg.lstsq(weighted / scale, target[keep] / sigma[keep], rcond=1e-10)[0] / scale
+        solution = _least_squares(weighted / scale, target[keep] / sigma[keep]) / scale
         left = target - design @ solution
         pull = left / sigma
         keep = np.abs(pull) < CLIP * max(1.0, clipped_sigma(pull))
         error = _relative_error(left[keep], noise2[keep], light[keep])
     return solution, error
+
+
+def _least_squares(design, target):
+    """The solution by the normal equations where they are well conditioned, else by singular values."""
+    # Tens of thousands of pixels to two dozen unknowns: the normal equations are ten times as fast.
+    values, vectors = np.linalg.eigh(design.T @ design)
+    if values[0] > LEAST_EIGENVALUE * values[-1]:
+        return vectors @ (vectors.T @ (design.T @ target) / values)
+    return np.linalg.lstsq(design, target, rcond=1e-10)[0]
 
 
 def _relative_error(left, noise2, light) -> float:

@@ -47,6 +47,8 @@ UNEVEN = 5.0
 """So many sigmas from the common brightness, and beyond these factors of it, a frame is at odds:"""
 DIMMEST, BRIGHTEST = 0.4, 2.5
 """A body's brightness varies as it turns, by a magnitude either way at most."""
+SLOPE_STEP = 0.01
+"""Of the differences that give the slope, px."""
 PEAK_PX, PEAK_STEP = 1.5, 0.25
 """Farther from the line a peak is another's, px; and the steps in which it is sought."""
 REACH_PX = 3.0
@@ -115,23 +117,24 @@ class _Windows:
     width: float
 
     def at(self, p):
-        """Places on the grid for shifts p of place, speed and bend, (n, 2)."""
-        t = self.hours[:, None]
-        return self.places + p[:2] + t * p[2:4] + 0.5 * t**2 * p[4:]
+        """Places on the grid for shifts p (..., 6) of place, speed and bend, (..., n, 2)."""
+        t, p = self.hours[:, None], p[..., None, :]
+        return self.places + p[..., :2] + t * p[..., 2:4] + 0.5 * t**2 * p[..., 4:]
 
     def variance(self, p):
         """Of each frame alone, at places so shifted."""
         return np.exp([s.ev(y, x) for s, (x, y) in zip(self.variances, self.at(p), strict=True)])
 
     def score(self, p, variance):
-        """N^2/D, flux in peaks, R_k and brackets for such shifts."""
+        """N^2/D, flux in peaks, R_k and brackets for such shifts, many at once."""
         at = self.at(p)
-        light = np.array([s.ev(y, x) for s, (x, y) in zip(self.splines, at, strict=True)])
-        distance2 = np.sum((at[:, None] - at[None]) ** 2, axis=2)
+        pairs = zip(self.splines, np.moveaxis(at, -2, 0), strict=True)
+        light = np.stack([s.ev(place[..., 1], place[..., 0]) for s, place in pairs], axis=-1)
+        distance2 = np.sum((at[..., :, None, :] - at[..., None, :, :]) ** 2, axis=-1)
         bracket = 1.0 - np.exp(-0.5 * distance2 / self.width**2) @ self.share
         # A line along which nothing moves has no bracket: no light can be told there.
         bracket = np.maximum(bracket, 1e-6)
-        n, d = np.sum(light / variance), np.sum(bracket / variance)
+        n, d = np.sum(light / variance, axis=-1), np.sum(bracket / variance, axis=-1)
         return np.sign(n) * n**2 / d, n / d, light, bracket
 
     def peaks(self, p, flux):
@@ -162,15 +165,20 @@ def moving_light(found: Differences, places, hours, bend, bend_sigma: float) -> 
 
     def badness(q, variance):
         over = np.maximum(np.abs(q) - REACH_PX, 0.0)
-        bent = (bend + q[4:] * scale[4:]) / bend_sigma
+        bent = (bend + q[..., 4:] * scale[4:]) / bend_sigma
         score = windows.score(np.clip(q, -REACH_PX, REACH_PX) * scale, variance)[0]
-        return -score + np.sum(bent**2) + 1e3 * np.sum(over**2)
+        return -score + np.sum(bent**2, axis=-1) + 1e3 * np.sum(over**2, axis=-1)
 
-    q, options = np.zeros(6), {"eps": 0.01, "gtol": 0.3, "maxiter": 40}
+    def with_slope(q, variance):
+        """Badness and its slope by differences, all in one call."""
+        value, *beside = badness(np.vstack([q, q + SLOPE_STEP * np.eye(6)]), variance)
+        return value, (np.array(beside) - value) / ((q + SLOPE_STEP) - q)
+
+    q, options = np.zeros(6), {"gtol": 0.3, "maxiter": 40}
     for _ in range(2):
         # Held while the line is sought: a line is not to gain by leaving a star's noise.
         variance = windows.variance(q * scale)
-        q = minimize(badness, q, (variance,), method="BFGS", options=options).x
+        q = minimize(with_slope, q, (variance,), method="BFGS", jac=True, options=options).x
         q = np.clip(q, -REACH_PX, REACH_PX)
     score, flux, light, bracket = windows.score(q * scale, variance)
     snr, seen, peak = np.full((3, len(places)), np.nan)
@@ -191,13 +199,10 @@ def moving_light(found: Differences, places, hours, bend, bend_sigma: float) -> 
 def _covariance(badness, q, scale):
     """From the curvature of N^2/D by differences of 0.2 px."""
     step, eye = 0.2, np.eye(len(q))
-    curved = np.zeros(eye.shape)
-    for i in range(len(q)):
-        for j in range(i + 1):
-            corners = [
-                badness(q + step * (a * eye[i] + b * eye[j])) * a * b for a in (1, -1) for b in (1, -1)
-            ]
-            curved[i, j] = curved[j, i] = sum(corners) / (4 * step**2)
+    signs = [(a, b) for a in (1, -1) for b in (1, -1)]
+    corners = [a * eye[:, None] + b * eye[None] for a, b in signs]
+    values = badness(q + step * np.stack(corners))
+    curved = sum(a * b * value for (a, b), value in zip(signs, values, strict=True)) / (4 * step**2)
     values, vectors = np.linalg.eigh(0.5 * curved)
     inverse = (vectors / np.maximum(values, 1e-2)) @ vectors.T
     return inverse * np.outer(scale, scale)
