@@ -55,8 +55,10 @@ MISFIT_P = 1e-4
 REAL_CHI2 = 25.0
 """An error within what is stated of it is spoken of when it is real by five sigmas."""
 NAMED_P = 5e-3
-"""A plate's zero point is off when its chance is smaller; an effect of five sigmas, which noise may bring
-down to 3.3, is then named in 95 nights of 100."""
+"""A drift is noticed when its chance is smaller; an effect of five sigmas, which noise may bring down to 3.3,
+is then named in 95 nights of 100."""
+PLATE_P = 2e-3
+"""The same for a plate's zero point, which is spoken of along with whatever is named."""
 SUSPECT_P = 1e-2
 INDEPENDENT = 0.6
 """Causes contain each other: so many of those tried count as trials of their own (measured on 700 nights of
@@ -171,7 +173,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     cause, main = decision.cause, decision.hypothesis
     # The bodies' O-C has the zero point taken off: an error of the plate shows in its stars alone.
     if cause == ALL_WELL and plate_chance < SUSPECT_P:
-        cause = PLATE if plate_chance < NAMED_P else CANT_TELL
+        cause = PLATE if plate_chance < PLATE_P else CANT_TELL
     quiet = cause in (ALL_WELL, WITHIN, OTHER, SITE, IMPOSTOR, PLATE)
     drifts = not quiet and _drifts(models)
     drift = _of(models, CLOCK_DRIFT)
@@ -181,7 +183,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     verdict = Verdict(
         cause=cause, sentence="", body=night.names[body] if decision.body >= 0 else "",
         clock_offset_s=clock[0], clock_sigma_s=clock[1], orbit_offset=orbit[0], orbit_covariance=orbit[1],
-        plate_offset=plate, plate_covariance=plate_cov, plate_off=bool(plate_chance < NAMED_P),
+        plate_offset=plate, plate_covariance=plate_cov, plate_off=bool(plate_chance < PLATE_P),
         alternatives=_table(night, models, plate_chi2),
         motions=tuple(fit_motion(night, b) for b in range(len(night.names))), night=night, drifts=drifts,
         clock_drift=(np.nan, np.nan) if drift is None
@@ -522,7 +524,8 @@ def _cause_words(verdict: Verdict, name: str) -> str:
     if name == CLOCK:
         words = f"the clock is off by {_clock_words(verdict)}"
         if main is not None and HOUR in main.causes:
-            words += f", {_hours(verdict.clock_offset_s)}: is DATE-OBS local time? Give the times in UTC"
+            shift = round(verdict.clock_offset_s / 1800) * 30
+            words += f", {_hours(verdict.clock_offset_s)}: is DATE-OBS local time? --time-shift {shift:+d}m"
         return words
     if name == ORBIT:
         words = f"the orbit of {label} is off by {orbit}"

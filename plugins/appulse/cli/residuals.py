@@ -169,7 +169,7 @@ def _compare(args, extras: set[str]) -> int:
 
 def _print_residuals(saved) -> None:
     """A line for each frame and body on standard output, and where the files are."""
-    from appulse.workflows import suspicions
+    from appulse.workflows import questions, suspicions
 
     for words in saved.notes:
         common.note(words)
@@ -186,7 +186,8 @@ def _print_residuals(saved) -> None:
     print("(arcsec; by the frames' own WCS; the stars' offset is in the columns plate_dra, plate_ddec)")
     if saved.night.verdict is not None:
         print(f"\n{saved.night.verdict.sentence}")
-    sentences = suspicions(saved.night.residuals, saved.night.identities)
+    sentences = questions(saved.night.residuals)
+    sentences += suspicions(saved.night.residuals, saved.night.identities)
     for sentence in sentences[:MOST_SENTENCES]:
         print(sentence)
     if len(sentences) > MOST_SENTENCES:

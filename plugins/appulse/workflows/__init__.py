@@ -49,7 +49,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "write_observations",
         ],
         "frame_listing": ["ListedFrame", "list_frames"],
-        "judging": ["doubts", "is_noteworthy", "judgement", "suspicions", "write_judgement"],
+        "judging": ["doubts", "is_noteworthy", "judgement", "questions", "suspicions", "write_judgement"],
         "measuring": ["MeasuredFrame", "MeasuredNight", "measure_frame", "measure_night"],
         "moving_objects": ["FoundMovers", "MoverLimits", "find_movers"],
         "pass_search": [

@@ -53,8 +53,24 @@ def judgement(verdict, residuals, identities=(), **more) -> dict:
             "motions": [_motion(motion) for motion in verdict.motions],
         }
     pairs = zip(residuals, identities or [None] * len(residuals), strict=True)
+    judged["questions"] = questions(residuals)
     judged["places"] = [_place(residual, identity) for residual, identity in pairs]
     return judged
+
+
+def questions(residuals) -> list[str]:
+    """What stands elsewhere where a body does not show: one sentence for each remedy that frames share."""
+    shared: dict[str, list] = {}
+    for residual in residuals:
+        for words in () if residual.seen else residual.notes:
+            if "? --" in words:
+                shared.setdefault(words.partition("? --")[2], []).append((residual, words))
+    asked = []
+    for found in sorted(shared.values(), key=len, reverse=True):
+        frames = list(dict.fromkeys(residual.frame for residual, _ in found))
+        many = f" (and so on {len(frames)} frames)" if len(frames) > 1 else ""
+        asked.append(f"{frames[0]}: {found[0][1]}{many}")
+    return asked
 
 
 def doubts(verdict) -> list[str]:
