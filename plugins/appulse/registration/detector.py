@@ -52,7 +52,6 @@ class Bad(IntFlag):
     SATURATED = 8  # at the end of the scale, and where its charge ran
     TRAIL = 16  # a satellite's
     BLANK = 32  # no value
-    STAYS = 64  # at one pixel of the sensor while the sky moved
 
 
 @lru_cache(maxsize=256)
