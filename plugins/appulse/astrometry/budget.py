@@ -127,7 +127,7 @@ def _parts(residual, clock_sigma_s):
         # Frames of one field share it: it is not to shrink with their number as the pixels' noise does.
         centroid = _less(residual.covariance, residual.structure_covariance)
         structure = residual.covariance - centroid
-        words = "nebula, wisps and unlisted stars beneath the body"
+        words = "nebula, wisps and unlisted stars under the body"
         rough = [("background structure", structure, words)]
     return [
         ("centroid", centroid, centroid_words),
