@@ -146,7 +146,12 @@ def _graded_out(measured) -> dict[str, str]:
     # Stars that give more light for their magnitude: a smaller ratio of the best frame's to theirs.
     ratios = [10 ** (-0.4 * (point - first)) for point in points]
     seconds = [one_frame.frame.exposure.seconds for one_frame in frames]
-    light = transparencies(ratios, seconds, np.ones(len(frames)))
+    gains = [one_frame.frame.camera.gain_e_adu for one_frame in frames]
+    parts = {one_frame.frame.exposure.n_sub for one_frame in frames}
+    if None in gains and len(parts) > 1:
+        # Summed or averaged? Without their gains nobody can tell, and cannot compare their light.
+        ratios = [np.nan] * len(frames)
+    light = transparencies(ratios, seconds, [1.0 if None in gains else float(gain) for gain in gains])
     widths = np.array([one_frame.plate.survey.psf.fwhm for one_frame in frames])
     known = np.array([one_frame.plate.survey.psf.n_stars > 0 for one_frame in frames])
     # What is not known is like the others: nothing is held against it.
