@@ -166,7 +166,7 @@ def test_the_order_of_questions_does_not_matter():
 
 
 def test_outgassing_moves_a_body_by_half_a_t_squared():
-    """A2 of 1e-10 au/d^2 at 1 au: after 100 days about A2 t^2 / 2 (3/2 A2 t^2 along a whole orbit)."""
+    """A1 of 1e-10 au/d^2 at 1 au: after 2 days A1 t^2 / 2 (Gauss's constant: IAU 1976)."""
     circle = np.array([1.0, 0.0, 0.0, 0.0, 0.01720209895, 0.0])
     plain = Orbit.from_state("a", EPOCH_JD, circle)
     pushed = Orbit.from_state("b", EPOCH_JD, circle, nongrav=NonGrav.inverse_square(a1=1e-10))

@@ -32,7 +32,7 @@ def synthetic(designation, rng):
     """A line of invented elements in the columns of the format."""
     a, e = rng.uniform(2.0, 3.3), rng.uniform(0.0, 0.3)
     i, node, peri, m = rng.uniform(0, 30), *rng.uniform(0, 360, 3)
-    motion = np.degrees(0.01720209895) / a**1.5
+    motion = np.degrees(0.01720209895) / a**1.5  # Gauss's constant, IAU 1976
     start = f"{pack(designation):7} {15.0:5.2f} {0.15:5.2f} K2655 {m:9.5f}  {peri:9.5f}  {node:9.5f}  "
     middle = f"{i:9.5f}  {e:9.7f} {motion:11.8f} {a:11.7f}  0 MPO492748  6751 115 1801-2019 0.60 M-v 30h"
     return f"{start + middle + ' Nobody     0000':166}{'         ' + designation:28}20260915", (

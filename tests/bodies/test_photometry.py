@@ -56,6 +56,7 @@ def test_distance_law():
 
 
 def test_no_light_is_unknown_not_infinite():
+    """The phase functions of H, G1, G2 end at 150 degrees (Muinonen et al. 2010, Icarus 209, 542)."""
     assert np.isnan(magnitude_hg(10.0, 0.15, 1.0, 1.0, 180.0))
     assert np.isnan(magnitude_hg1g2(10.0, 0.3, 0.3, 1.0, 1.0, 151.0))
 

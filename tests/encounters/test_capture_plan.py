@@ -227,6 +227,7 @@ def test_an_altazimuth_camera_hangs_from_the_zenith():
     where = watch_night(site, MAY, moving, unit, 2.0)
     plan = make_plan(encounter(), where, camera(mount="altazimuth"))
     middle = (plan.begin + (plan.end - plan.begin) / 2).jd
+    # mean sidereal time (Meeus, Astronomical Algorithms, 2nd ed. 1998, eq. 12.4; from memory)
     sidereal = np.radians(280.46062 + 360.98564737 * (middle - 2451545.0) + 8.5)
     hour, phi = sidereal - a, np.radians(50.0)
     q = np.degrees(np.arctan2(np.sin(hour), np.tan(phi) * np.cos(d) - np.sin(d) * np.cos(hour)))

@@ -109,7 +109,10 @@ def test_oblateness_is_the_gradient_of_its_potential():
 
 
 def test_perihelion_advance_of_relativity():
-    """Mercury's 42.98 arcsec a century (Einstein 1915), from the force itself, averaged over one orbit."""
+    """Mercury's 42.98 arcsec a century, from the force itself, averaged over one orbit.
+
+    The formula 6 pi GM / (c^2 a (1 - e^2)) is that of Einstein 1915, who gave 43; 42.98 by today's constants.
+    """
     gm, a, e = 2.9591220828411956e-4, 0.387098, 0.205630
     forces = Forces(np.array([gm]))
     y = np.array([[a * (1 - e)], [0], [0], [0], [np.sqrt(gm * (1 + e) / (a * (1 - e)))], [0]])

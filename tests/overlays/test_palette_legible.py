@@ -34,11 +34,13 @@ EYES = {
 
 
 def linear(colour):
+    """Light of a colour: the transfer function of sRGB (IEC 61966-2-1)."""
     value = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255.0
     return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
 
 
 def luminance(rgb):
+    """The weights of ITU-R BT.709, which sRGB takes over."""
     return float(np.dot([0.2126, 0.7152, 0.0722], rgb))
 
 

@@ -94,6 +94,7 @@ def sky_ellipse(nominal: np.ndarray, displaced: np.ndarray, scale: np.ndarray, r
 
 # Upper limits of the MPC's uncertainty codes 0 to 8: runoff along the orbit in ten years, arcsec. Minor
 # Planet Center, *The uncertainty parameter U*: U = int(ln r / 1.49) + 1, below 1 arcsec 0; from memory.
+# What is stated of orbits without covariance hangs on it.
 CODE_LIMITS_ARCSEC = tuple(float(f"{np.exp(1.49 * u):.3g}") for u in range(9))
 
 

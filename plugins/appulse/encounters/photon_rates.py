@@ -13,7 +13,8 @@ from appulse.errors import InputError
 
 PHOTONS_V0_CM2_S_NM = 10_050.0
 """Photons of a star of V = 0 per cm2, second and nm at 550 nm: 3.63e-9 erg/(s cm2 A) (Bessell, Castelli &
-Plez 1998, A&A 333, 231, table A2; from memory) over the photon's energy, 3.612e-12 erg."""
+Plez 1998, A&A 333, 231, table A2; from memory) over the photon's energy, 3.612e-12 erg. The S/N and exposure
+times of plans hang on it; no measured magnitude does."""
 
 
 def electrons_per_s(optics, mag, dimming_mag=0.0):

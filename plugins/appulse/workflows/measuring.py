@@ -303,7 +303,7 @@ def measure_night(
     >>> frames = [appulse.example_frame(1), appulse.example_frame(2), "no-such-frame.fits"]
     >>> night = appulse.measure_night(frames, appulse.open_bodies("7"))
     >>> len(night.residuals), night.failed[0].reason
-    (2, 'no-such-frame.fits: no such file (no-such-frame.fits)')
+    (2, 'no-such-frame.fits: no such file')
     >>> night.verdict.cause
     'all well'
     """
