@@ -2,6 +2,7 @@
 
 import importlib
 import io
+import logging
 import os
 import subprocess
 import sys
@@ -21,6 +22,7 @@ from appulse.errors import (
     ServiceError,
     TimeError,
 )
+from appulse.formats import settings_path
 
 main = importlib.import_module("appulse.cli.main")  # the room's door of that name is the function
 
@@ -188,3 +190,28 @@ def test_a_screen_that_takes_nothing_stops_no_output(tmp_path, sample_data, clos
     assert "all outputs are written" in done.stderr
     assert len(done.stderr.splitlines()) == 1
     assert (tmp_path / "own.ecsv").stat().st_size > 1000
+
+
+@pytest.mark.parametrize(("debug", "lines"), [("", 0), ("1", 1)])
+def test_what_libraries_log_is_for_those_who_debug(command, monkeypatch, capsys, debug, lines):
+    monkeypatch.setenv("APPULSE_DEBUG", debug)
+
+    def run(args):
+        handler = logging.StreamHandler(sys.stderr)
+        logger = logging.getLogger("a.library.of.pictures")
+        logger.addHandler(handler)
+        logger.warning("the cache folder is not writable")
+        logger.removeHandler(handler)
+        return 0
+
+    command(run)
+    assert main.main(["act"]) == 0
+    assert len(capsys.readouterr().err.splitlines()) == lines
+
+
+def test_an_empty_name_of_the_settings_folder_is_none(monkeypatch, tmp_path):
+    for name in ("APPULSE_SETTINGS", "XDG_CONFIG_HOME"):
+        monkeypatch.setenv(name, "")
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setattr(sys, "platform", "linux")
+    assert settings_path() == tmp_path / ".config" / "appulse" / "settings.yaml"

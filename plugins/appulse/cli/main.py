@@ -240,7 +240,8 @@ def main(argv: list[str] | None = None) -> int:
     debug = os.environ.get("APPULSE_DEBUG", "") not in ("", "0")
     if hasattr(sys.stdout, "reconfigure"):
         sys.stdout.reconfigure(errors="replace")  # a console that lacks a sign shows '?', and goes on
-    with warnings.catch_warnings(), _ended_by_signals(), harmless_screen() as screen:
+    quiet = _libraries_quiet(debug)
+    with warnings.catch_warnings(), _ended_by_signals(), quiet, harmless_screen() as screen:
         _print_warnings_in_one_line(debug)
         return _shown(_code_of(argv, debug), screen)
 
@@ -283,6 +284,20 @@ def _shown(code: int, screen) -> int:
 
 class Terminated(KeyboardInterrupt):
     """A signal asked the program to end: it cleans up as it does for Ctrl-C."""
+
+
+@contextlib.contextmanager
+def _libraries_quiet(debug: bool):
+    """Without what libraries log of their own caches and settings: it is no error of the user's."""
+    import logging
+
+    before = logging.root.manager.disable
+    if not debug:
+        logging.disable(max(before, logging.WARNING))
+    try:
+        yield
+    finally:
+        logging.disable(before)
 
 
 @contextlib.contextmanager

@@ -342,11 +342,11 @@ def settings_path():
     if os.environ.get("APPULSE_SETTINGS"):
         return Path(os.environ["APPULSE_SETTINGS"])
     if sys.platform == "win32":
-        base = Path(os.environ.get("APPDATA", Path.home()))
+        base = Path(os.environ.get("APPDATA") or Path.home())
     elif sys.platform == "darwin":
         base = Path.home() / "Library" / "Application Support"
     else:
-        base = Path(os.environ.get("XDG_CONFIG_HOME", Path.home() / ".config"))
+        base = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
     return base / "appulse" / "settings.yaml"
 
 

@@ -75,8 +75,8 @@ class Parts:
         free = shutil.disk_usage(self.folder).free
         if needed > free:
             raise InputError(
-                f"{self.folder}: the aligned frames take {needed / 1e9:.2f} GB until the run is done, "
-                f"{free / 1e9:.2f} GB are free; make room, or give --out on another disk"
+                f"{self.folder}: the aligned frames take {_size_words(needed)} until the run is done, "
+                f"{_size_words(free)} are free; make room, or give --out on another disk"
             )
 
     def _make_folder(self):
@@ -139,6 +139,17 @@ class Parts:
 
 HEADER = "header"
 """Member of a record's npz: its header's JSON as bytes."""
+
+
+def _size_words(n_bytes: int) -> str:
+    """A size as a person reads it.
+
+    >>> _size_words(1600), _size_words(2_400_000), _size_words(3_000_000_000)
+    ('2 kB', '2 MB', '3.00 GB')
+    """
+    if n_bytes < 999_500_000:
+        return f"{n_bytes / 1e6:.0f} MB" if n_bytes >= 999_500 else f"{-(-n_bytes // 1000)} kB"
+    return f"{n_bytes / 1e9:.2f} GB"
 
 
 def _size(path) -> int | None:
