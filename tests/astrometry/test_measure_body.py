@@ -157,3 +157,18 @@ def test_a_structure_has_its_own_line_in_the_budget(night):
     row = {line["part"]: line for line in lines}
     assert row["background structure"]["sigma_ra"].value == pytest.approx(0.5 * one.sigma_sky[0])
     assert error_budget(rough).covariance == pytest.approx(error_budget(one).covariance)
+
+
+def test_a_ring_does_not_know_the_light_to_a_hundred_thousandth():
+    """S/N 210131 was given for bodies whose core was saturated."""
+
+    def draw(canvas):
+        add_point(canvas, 240.3, 170.8, 3e7, 2.8)
+
+    frame, stars = make_frame(np.random.default_rng(53), shape=SHAPE, draw=draw)
+    frame = replace(frame, camera=replace(frame.camera, saturation_adu=60000.0))
+    frame.__dict__["data"] = np.minimum(frame.data, 60000.0)
+    one = measure(frame, predict(*at(240.3, 170.8)), check_plate(frame, stars))
+    assert one.seen, one.flag
+    assert "saturated core" in one.flag
+    assert one.snr < 250

@@ -13,7 +13,7 @@ plate's offset is the stars' observed minus catalogue, and ``dra_plate`` is the 
     prediction --> expected pixel --> candidates within the search radius --> the likeliest --> fit --> O-C
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -42,6 +42,8 @@ BARE_SNR, BARE_LISTED = 11.0, 0.5
 """Where the prediction is a bare place (no motion, no magnitude) and less than half of the frame's sources
 are listed stars, place alone tells body from unlisted source: only a clear one is taken (common practice, no
 source). ``min_snr`` overrules it."""
+LEAST_WIDTH_ERROR = 0.005
+"""No star image is known better than this where its core is lost."""
 FIT_SHARE = 0.8
 """A fit gives up some signal to background and neighbours that the filter of the search did not."""
 MAX_NEIGHBOURS = 6
@@ -446,6 +448,11 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
         fit = fit_in_scene(
             search.scene, chosen.x, chosen.y, trail=trail, radius=radius_px, free_trail=free_trail
         )
+    if fit.n_saturated:
+        # From a ring light follows by the image's width: d ln(flux) / d ln(width) = (r / sigma)^2.
+        steep = max(fit.n_saturated / (np.pi * fit.psf.sigma**2), 1.0)
+        doubt = steep * max(fit.psf.width_error, LEAST_WIDTH_ERROR) * fit.flux
+        fit = replace(fit, flux_sigma=float(np.hypot(fit.flux_sigma, doubt)))
     away = np.hypot(fit.x - expected[0], fit.y - expected[1]) * frame.pixel_scale
     if away > search.radius_arcsec + psf.fwhm * frame.pixel_scale:
         raise MeasurementError(f"not seen: nearest source lies beyond {search.radius_arcsec:.1f} arcsec")
