@@ -37,7 +37,7 @@ PRIOR_ODDS = {
 }
 """Odds of each cause against 'all well' before the frames have said anything (common practice, no source: a
 clock in ten nights is off, a site in three hundred)."""
-STATED_ODDS, STATED_CLOCK_ODDS = 0.003, 1e-4
+STATED_ODDS, STATED_CLOCK_ODDS = 0.01, 1e-4
 """Odds that an orbit's, or a clock's, stated error is exceeded by a multiple of it."""
 KERNEL_ODDS, KERNEL_ARCSEC = 3e-4, 0.02
 """An orbit stated to better than this is a JPL kernel's or as good: the last suspect."""
