@@ -277,20 +277,35 @@ def write_residuals_ecsv(filename: str, data, components=None):
     write_residuals(_residuals_of(data), filename, overwrite=True)
 
 
-def write_residuals_psv(filename: str, data, components=None):
-    """Write measured places as ADES observations (PSV), a spacecraft's with its own place."""
-    from appulse.formats import write_ades_psv
+def _ades_options(table, choice: AdesChoice) -> tuple[dict, list[str]]:
+    """Options of the writer, and what stays a draft or is left out."""
     from appulse.workflows import observation_options
 
-    table, choice = _residuals_of(data), AdesChoice()
     observers = _observers(table)
     options, notes = observation_options(table, observers, choice)
-    if len(observers) < len(set(table["frame"])):
-        say(f"{filename} is a draft (station XXX): no MPC code; the place stays private")
+    # the remedy that a note names is an option of the command line
+    notes = [note.partition("; give --")[0] for note in notes]
+    if choice.header.mpc_code is None and len(observers) < len(set(table["frame"])):
+        notes.insert(0, "a draft (station XXX): no MPC code; the place stays private")
+    return options, list(dict.fromkeys(notes))
+
+
+def ades_notes(data, choice: AdesChoice) -> list[str]:
+    """What would stay a draft or be left out, said before observations are written."""
+    return _ades_options(_residuals_of(data), choice)[1]
+
+
+def write_residuals_psv(filename: str, data, components=None, *, choice: AdesChoice | None = None):
+    """Write measured places as ADES observations (PSV), a spacecraft's with its own place."""
+    from appulse.formats import write_ades_psv
+
+    table, choice = _residuals_of(data), choice or AdesChoice()
+    options, notes = _ades_options(table, choice)
     for note in notes:
-        # the remedy is an option of the command line
-        say(f"{filename}: {note.partition('; give --')[0]}")
-    write_ades_psv(table, filename, choice.header, overwrite=True, **options)
+        say(f"{filename}: {note}")
+    write_ades_psv(
+        table, filename, choice.header, overwrite=True, with_residuals=choice.with_residuals, **options
+    )
 
 
 def _observers(table) -> dict:

@@ -277,6 +277,29 @@ def one_meaning_everywhere(desk, viewer, measured):
     viewer.plate_box.setChecked(True)
 
 
+def the_observations_are_asked_about(viewer, tmp_path):
+    """The dialog says what would stay a draft, and what it was told is written."""
+    from qtpy.QtWidgets import QDialogButtonBox
+
+    from glue_appulse.qt.ades_dialog import AdesDialog
+
+    dialog = AdesDialog(viewer.data)
+    assert "draft (station XXX)" in dialog.state.text()
+    dialog.fields["mpc_code"].setText("X05")
+    dialog.fields["observers"].setText("A. Nonym; B. Nonym")
+    dialog.fields["submitter"].setText("A. Nonym")
+    assert "draft" not in dialog.state.text()
+    dialog.fields["aperture_m"].setText("wide")
+    assert not dialog.buttons.button(QDialogButtonBox.Save).isEnabled()
+    dialog.fields["aperture_m"].setText("0.07")
+    assert dialog.buttons.button(QDialogButtonBox.Save).isEnabled()
+    assert viewer.export("Observations (ADES PSV)", tmp_path / "sent.psv", choice=dialog.choice()).wait()
+    text = (tmp_path / "sent.psv").read_text()
+    assert "! mpcCode X05" in text
+    assert "! name B. Nonym" in text
+    assert "! aperture 0.07" in text
+
+
 @pytest.mark.needs_qt
 def test_the_night_is_measured_plotted_saved_and_written(desk, answers, tmp_path):
     from glue_qt.viewers.scatter import ScatterViewer
@@ -308,10 +331,14 @@ def test_the_night_is_measured_plotted_saved_and_written(desk, answers, tmp_path
     for (label, suffix), wanted in zip(
         (("Residuals (ECSV)", "ecsv"), ("Observations (ADES PSV)", "psv"), ("Evidence sheet (HTML)", "html")),
         ("iris_3.fits.fz", "# version=2022", "<html"), strict=True):  # fmt: skip
-        viewer.export(label, tmp_path / f"night.{suffix}")
+        job = viewer.export(label, tmp_path / f"night.{suffix}")
+        assert not viewer.export_buttons[0].isEnabled()  # the window stays alive, and one thing goes on
+        assert job.wait()
+        assert viewer.export_buttons[0].isEnabled()
         assert wanted in (tmp_path / f"night.{suffix}").read_text()
     assert len(read_residuals(tmp_path / "night.ecsv")) == 2
 
+    the_observations_are_asked_about(viewer, tmp_path)
     desk.save_session(str(tmp_path / "night.glu"), include_data=True)
     again = desk.restore_session(str(tmp_path / "night.glu"), show=False)
     try:

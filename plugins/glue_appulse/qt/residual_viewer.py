@@ -20,6 +20,7 @@ from qtpy.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
     QLabel,
+    QProgressBar,
     QPushButton,
     QSplitter,
     QTableWidget,
@@ -34,7 +35,7 @@ from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import FRAME, RESIDUALS, all_of, is_frame, kind_of
 from glue_appulse.measurements import EXPORTERS
 from glue_appulse.qt.desk import image_viewers, show_frames
-from glue_appulse.qt.panels import report_failure
+from glue_appulse.qt.panels import BackgroundWork, failure_words, report_failure
 
 #: Half axes of the two-dimensional gate that holds 99.73 %, in standard deviations.
 GATE_SIGMA = np.sqrt(THREE_SIGMA_CHI2)
@@ -355,12 +356,19 @@ class ResidualViewer(DataViewer):
         row = QHBoxLayout()
         row.addWidget(self.plate_box)
         row.addWidget(self.status, 1)
+        self.export_buttons = []
         for label, suffixes, _function in EXPORTERS:
             button = QPushButton(f"{label}…")
             button.clicked.connect(
                 lambda _on=False, name=label, end=suffixes[0]: self._choose_export(name, end)
             )
+            self.export_buttons.append(button)
             row.addWidget(button)
+        self.busy = QProgressBar()
+        self.busy.setRange(0, 0)
+        self.busy.setMaximumWidth(90)
+        self.busy.hide()
+        row.insertWidget(2, self.busy)
         return row
 
     def get_layer_artist(self, cls, layer=None, layer_state=None):
@@ -452,20 +460,38 @@ class ResidualViewer(DataViewer):
         return tuple(float(v) for v in frame_of(frame).to_pixel(ra, dec))
 
     def _choose_export(self, label, suffix):
+        more = {}
+        if suffix == "psv":
+            from glue_appulse.qt.ades_dialog import AdesDialog
+
+            dialog = AdesDialog(self.data, self)
+            if not dialog.exec_():
+                return
+            more["choice"] = dialog.choice()
         path, _kind = QFileDialog.getSaveFileName(self, label, f"residuals.{suffix}")
         if path:
-            self.export(label, path)
+            self.export(label, path, **more)
 
-    def export(self, label: str, path: str):
-        """Write the residuals."""
+    def export(self, label: str, path: str, **more) -> BackgroundWork:
+        """Write the residuals off the interface thread: a sheet of a night takes its time."""
         function = next(function for name, _suffixes, function in EXPORTERS if name == label)
-        try:
-            function(str(path), self.data)
-        except (ValueError, OSError) as exc:
-            report_failure(exc)
-            self.status.setText(str(exc))
-        else:
-            self.status.setText(f"written: {path}")
+        data = self.data
+        self._allow_export(False)
+        self.status.setText(f"writing {path}…")
+        self.job = BackgroundWork(lambda _job: function(str(path), data, **more))
+        self.job.done.connect(lambda _nothing: self.status.setText(f"written: {path}"))
+        self.job.failed.connect(self._failed)
+        self.job.ended.connect(lambda: self._allow_export(True))
+        return self.job.start()
+
+    def _failed(self, exc):
+        report_failure(exc)
+        self.status.setText(failure_words(exc))
+
+    def _allow_export(self, allowed):
+        for button in self.export_buttons:
+            button.setEnabled(allowed)
+        self.busy.setVisible(not allowed)
 
 
 def show_residuals(session) -> ResidualViewer | None:
