@@ -479,14 +479,31 @@ class ResidualViewer(DataViewer):
         self._allow_export(False)
         self.status.setText(f"writing {path}…")
         self.job = BackgroundWork(lambda _job: function(str(path), data, **more))
-        self.job.done.connect(lambda _nothing: self.status.setText(f"written: {path}"))
+        self._writing = path
+        self.job.done.connect(self._written)
         self.job.failed.connect(self._failed)
-        self.job.ended.connect(lambda: self._allow_export(True))
+        self.job.ended.connect(self._export_ended)
         return self.job.start()
+
+    #: Whether the viewer has been closed: a job may end later, when there are no widgets any more.
+    _closed = False
+
+    def closeEvent(self, event):
+        super().closeEvent(event)
+        self._closed = event.isAccepted()
+
+    def _written(self, _nothing):
+        if not self._closed:
+            self.status.setText(f"written: {self._writing}")
 
     def _failed(self, exc):
         report_failure(exc)
-        self.status.setText(failure_words(exc))
+        if not self._closed:
+            self.status.setText(failure_words(exc))
+
+    def _export_ended(self):
+        if not self._closed:
+            self._allow_export(True)
 
     def _allow_export(self, allowed):
         for button in self.export_buttons:
