@@ -8,6 +8,9 @@ from types import SimpleNamespace
 
 import pytest
 
+# As the command line does: small matrices gain nothing from more threads.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 HERE = Path(__file__).resolve().parent
 
 collect_ignore_glob = ["conftest.py", "*/conftest.py"]

@@ -174,7 +174,7 @@ def test_first_image_with_a_wcs(tmp_path):
     for wrong in (7, "NOPE"):
         with pytest.raises(FrameError, match=r"no HDU .*SOLVED"):
             read_frame(path, hdu=wrong)
-    with pytest.raises(FrameError, match="no image"):
+    with pytest.raises(FrameError, match="not an image"):
         read_frame(path, hdu=0)
 
 
@@ -259,7 +259,7 @@ def refused(path, *words, error=FrameError):
     with pytest.raises(error) as caught:
         read_frame(path)
     text = str(caught.value)
-    assert text.startswith(f"{path.name}: ")
+    assert text.startswith((f"{path.name}: ", f"{path}: "))
     assert "\n" not in text
     for word in words:
         assert word in text
@@ -373,7 +373,7 @@ def test_memory_frames():
     frame = SolvedFrame.from_arrays(np.stack([RAMP] * 3), fits.Header(WCS_CARDS), exposure, label="stack")
     assert (frame.name, frame.checksum, frame.exposure) == ("stack", None, exposure)
     np.testing.assert_array_equal(frame.data, RAMP)
-    with pytest.raises(FrameError, match="no image"):
+    with pytest.raises(FrameError, match="an image of"):
         SolvedFrame.from_arrays(np.zeros(5), fits.Header(WCS_CARDS))
 
 

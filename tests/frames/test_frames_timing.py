@@ -103,7 +103,7 @@ def test_given_time_wins_and_says_so():
     )
     assert got.mid.isot == "2027-05-04T22:00:00.000"
     assert got.clock_sigma_s == 0.5
-    assert any("passed over" in note for note in notes)
+    assert any("ignored" in note for note in notes)
 
 
 def test_keyword_may_be_picked():

@@ -208,7 +208,7 @@ def test_the_panel_previews_grades_runs_stops_and_goes_on(panel, app, tmp_path):
 
     assert panel.run().wait(WAIT_S)
     assert panel.status.text().startswith("3 of 4 frames")
-    assert "taken over" in panel.status.text()
+    assert "reused" in panel.status.text()
     assert panel.run_button.text() == "Run"
     assert [data.label for data in app.data_collection][-2:] == ["base.fits", "tracked.fits"]
     app.app.processEvents()

@@ -76,7 +76,7 @@ def test_nested_values_are_kept_to_the_last_digit():
 
 @pytest.mark.needs_qt
 def test_numbers_and_failures_in_words(needs_qt):
-    from glue_appulse.qt.measure_panel import number_words
+    from glue_appulse.measurements import number_words
     from glue_appulse.qt.panels import failure_words
 
     assert number_words(-0.75161, 0.0101, "″") == "-0.752 ± 0.010″"

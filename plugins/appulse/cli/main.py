@@ -236,6 +236,9 @@ def main(argv: list[str] | None = None) -> int:
     >>> main(["predict", "--nonsense"])
     2
     """
+    # One thread for linear algebra: small matrices gain nothing from more, and wait for each other on a
+    # busy machine; several processes (--jobs) give the same figures bit for bit. Numpy is not loaded yet.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     argv = join_negative_values(list(sys.argv[1:] if argv is None else argv))
     debug = os.environ.get("APPULSE_DEBUG", "") not in ("", "0")
     if hasattr(sys.stdout, "reconfigure"):

@@ -45,7 +45,7 @@ def add_parser(subparsers) -> None:
         "--clock-sigma", type=float, metavar="SECONDS", help="1-sigma of each site's clock (1)"
     )
     common.add_progress_option(parser)
-    common.add_output_options(parser, out_help="folder for distance.yaml, sightings.ecsv and parallax.png")
+    common.add_output_options(parser, out_help="folder to write to", default="appulse-together")
 
 
 def run(args: argparse.Namespace) -> int:

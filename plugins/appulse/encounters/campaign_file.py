@@ -128,7 +128,7 @@ def read_campaign(path, settings=None):
     >>> _ = file.write_text("dates: {from: 2027-05-11, to: 2027-05-10}")
     >>> read_campaign(file, Settings())  # doctest: +ELLIPSIS
     Traceback (most recent call last):
-    appulse.errors.InputError: ...spring.yaml:1: campaign dates: 'to' (2027-05-10) must be after 'from' ...
+    appulse.errors.ProblemListError: ...spring.yaml:1: campaign dates: 'to' (2027-05-10) must be after ...
     """
     path = Path(path)
     problems = Problems(path)

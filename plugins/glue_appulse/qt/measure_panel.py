@@ -187,7 +187,7 @@ class MeasurePanel(QDockWidget):
         return grid
 
     def _decide_row(self):
-        self.accept_button, self.reject_button = QPushButton("Accept"), QPushButton("Reject")
+        self.accept_button, self.reject_button = QPushButton("Keep"), QPushButton("Set aside...")
         self.undo_button, self.reason = QPushButton("Undo"), QComboBox()
         self.reason.addItems(REASONS)
         self.reason.setEditable(True)
