@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from appulse.astrometry.psf import Trail, pixel_image
-from appulse.astrometry.scene import Scene, place_score
+from appulse.astrometry.scene import FrameScene, place_score
 from appulse.astrometry.scene_fit import fit_in_scene
 from appulse.errors import MeasurementError
 
@@ -41,7 +41,7 @@ class Limit:
 
 
 def prove_limit(
-    scene: Scene, x: float, y: float, radius: float, trail: Trail, *, guess: float, threshold: float,
+    scene: FrameScene, x: float, y: float, radius: float, trail: Trail, *, guess: float, threshold: float,
     least_snr: float,
 ) -> Limit:  # fmt: skip
     """Plant bodies at and around a place, zero-based px, and find how bright half of them must be.
@@ -99,7 +99,7 @@ def prove_limit(
     return Limit(float(flux), trials, f"{trials} bodies planted there")
 
 
-def _places(scene: Scene, x, y, radius, trail) -> np.ndarray:
+def _places(scene: FrameScene, x, y, radius, trail) -> np.ndarray:
     """The place itself and a ring about it, where the pixels can be used."""
     ring = max(min(radius, 2.5 * scene.psf.fwhm), 1.3 * scene.psf.fwhm)
     angles = np.arange(PLACES - 1) * 2 * np.pi / (PLACES - 1) + 0.3
@@ -113,7 +113,7 @@ def _places(scene: Scene, x, y, radius, trail) -> np.ndarray:
     return places[[bool(ok and usable[b, a]) for ok, a, b in zip(inside, i, j, strict=True)]]
 
 
-def _measured(scene: Scene, place, radius, trail, flux, grain, least_snr) -> bool:
+def _measured(scene: FrameScene, place, radius, trail, flux, grain, least_snr) -> bool:
     """Whether a planted body is found, chosen and measured within its sigmas."""
     light = _planted(scene, place, trail, flux)
     light = light + grain * np.sqrt(light / scene.noise.gain_e_adu)
@@ -131,7 +131,7 @@ def _measured(scene: Scene, place, radius, trail, flux, grain, least_snr) -> boo
     return fit.snr >= least_snr and float(off @ np.linalg.solve(fit.cov, off)) < WITHIN_CHI2
 
 
-def _planted(scene: Scene, place, trail, flux) -> np.ndarray:
+def _planted(scene: FrameScene, place, trail, flux) -> np.ndarray:
     """Light of a body in the pixels of the scene."""
     rows, columns = np.indices(scene.pixels.shape)
     value = pixel_image(

@@ -23,7 +23,7 @@ from appulse.astrometry.limits import prove_limit
 from appulse.astrometry.plate import PlateCheck, ZeroPoint, check_plate, zero_point
 from appulse.astrometry.prediction import Prediction, pixel_trail
 from appulse.astrometry.psf import PSF, Trail
-from appulse.astrometry.scene import Scene, look_around, place_score
+from appulse.astrometry.scene import FrameScene, look_around, place_score
 from appulse.astrometry.scene_fit import WEAK, fit_in_scene
 from appulse.astrometry.source_fit import ASSUMED_WIDTH, SourceFit, fit_source, is_plain, light_doubt
 from appulse.astrometry.stamp import line_distance2
@@ -330,7 +330,7 @@ class BodySearch:
     chosen: Candidate | None
     others: tuple[Candidate, ...]
     reason: str  # why nothing was chosen
-    scene: Scene
+    scene: FrameScene
 
 
 def search_radius(frame, prediction: Prediction, plate: PlateCheck, fwhm_px: float) -> float:
@@ -370,7 +370,9 @@ def _search(frame, prediction, plate, expected, zero: ZeroPoint, trail, search_a
     return BodySearch(found, psf, radius, None, (), reason, scene)
 
 
-def scene_of(frame, plate, place, radius_px, psf, trail, zero: ZeroPoint, pointed: bool = False) -> Scene:
+def scene_of(
+    frame, plate, place, radius_px, psf, trail, zero: ZeroPoint, pointed: bool = False
+) -> FrameScene:  # fmt: skip
     """The surroundings of a place on a frame, its catalogue stars and other sources modelled."""
     survey = plate.survey
     stars, sources = plate.field_stars, survey.sources
@@ -459,7 +461,7 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     return fit
 
 
-def _is_plain_place(scene: Scene, chosen: Candidate, trail) -> bool:
+def _is_plain_place(scene: FrameScene, chosen: Candidate, trail) -> bool:
     """Whether there is nothing but the body and an even sky, on a sensor of one colour."""
     if scene.is_mosaic or scene.is_rough:
         return False

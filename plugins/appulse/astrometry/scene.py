@@ -95,7 +95,7 @@ class SceneStar:
 
 
 @dataclass(frozen=True)
-class Scene:
+class FrameScene:
     """The surroundings of a place; arrays cover a box with its lower corner at (x0, y0)."""
 
     x0: int
@@ -192,7 +192,7 @@ def place_score(candidate: Candidate, found: PlaceSearch) -> float:
 def look_around(
     data, x: float, y: float, radius: float, psf: PSF, noise: Noise, *, trail: Trail = POINT, listed=(),
     found=(), fluxes=(), names=(), bad=None, saturated=None, colours=None,
-) -> Scene:  # fmt: skip
+) -> FrameScene:  # fmt: skip
     """Look at the surroundings of a place, zero-based px, within whose `radius` a body is looked for.
 
     `listed` are places of catalogue stars, with `names`; `found` are sources that no catalogue has and that
@@ -231,7 +231,7 @@ def look_around(
     structure = _structure(left / tint[colour], calm, psf.sigma, variance / tint[colour] ** 2)
     # A saturated pixel of a star tells nothing; one that no star explains may be the body's own.
     good = good & ~(full & (light > np.sqrt(variance)))
-    return Scene(
+    return FrameScene(
         x0, y0, pixels, good, full, variance, colour, tint, stars, light, structure, psf, noise
     )
 

@@ -20,7 +20,7 @@ import numpy as np
 from scipy import linalg
 
 from appulse.astrometry.psf import POINT, Trail, pixel_image
-from appulse.astrometry.scene import LENGTHS, Scene, SceneStar, Structure
+from appulse.astrometry.scene import LENGTHS, FrameScene, SceneStar, Structure
 from appulse.astrometry.source_fit import (
     FAINT_SNR,
     UNDERSAMPLED_FWHM_PX,
@@ -82,7 +82,7 @@ class _Bins:
 
 
 def fit_in_scene(
-    scene: Scene, x: float, y: float, *, trail: Trail = POINT, radius: float | None = None,
+    scene: FrameScene, x: float, y: float, *, trail: Trail = POINT, radius: float | None = None,
     free_trail: bool = False, max_shift: float | None = None,
 ) -> SourceFit:  # fmt: skip
     """Fit the body near (x, y), zero-based px of the frame, together with the stars around it.
@@ -101,7 +101,7 @@ def fit_in_scene(
 class _SceneFit:
     """One fit: `place` and the neighbours' places are stepped, everything else is linear."""
 
-    def __init__(self, scene: Scene, x, y, trail, radius, free_trail):
+    def __init__(self, scene: FrameScene, x, y, trail, radius, free_trail):
         self.scene, self.psf, self.trail = scene, scene.psf, trail
         self.free = np.array([1.0, 0.0]) if free_trail and trail.length > 0 else None
         sigmas = GAUSSIAN_SIGMAS if self.psf.beta is None else MOFFAT_SIGMAS
