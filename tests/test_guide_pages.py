@@ -172,7 +172,7 @@ def test_the_clock_offset_is_the_demos(page, verdict):
 
 def test_the_plate_offset_is_the_demos(verdict):
     numbers = stated("signs-and-units", rf"shifted by {SIGNED} arcsec east and {SIGNED} north")
-    run_numbers = re.search(rf"off by {SIGNED} arcsec east, {SIGNED} north", verdict).groups()
+    run_numbers = re.search(rf"shifted by {SIGNED} arcsec east, {SIGNED} north", verdict).groups()
     # stated to the last digit of a sigma that rounds to 0.001
     np.testing.assert_allclose(numbers, [float(number) for number in run_numbers], atol=0.0011)
 

@@ -188,9 +188,9 @@ def test_only_what_is_missing_is_named(monkeypatch):
 def test_the_network_is_asked_on_request_only(monkeypatch):
     import argparse
 
+    from appulse import services
     from appulse.cli import doctor
     from appulse.errors import ServiceError
-    from appulse.services import orbit_queries
 
     asked = []
 
@@ -198,7 +198,7 @@ def test_the_network_is_asked_on_request_only(monkeypatch):
         asked.append(policy)
         raise ServiceError("the service did not answer")
 
-    monkeypatch.setattr(orbit_queries, "sbdb_orbit", no_answer)
+    monkeypatch.setattr(services, "sbdb_orbit", no_answer)
     monkeypatch.setattr(doctor, "check_viewer", lambda: ([], []))
     assert doctor.run(argparse.Namespace(online=False)) == 0
     assert not asked
