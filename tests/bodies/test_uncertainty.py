@@ -80,7 +80,7 @@ def test_ellipse_against_two_thousand_draws(orbit):
     near = Neighbours(draws, np.zeros((2000, 3)), None)
     cloud = trajectory(neighbour_bodies(orbit, near), ephemeris.kernels)
     seen = observer_state(ephemeris.kernels, times, site)
-    sun = lambda t: ephemeris.kernels.major(t)[0][:, 0]  # noqa: E731
+    sun = ephemeris._sun
     lines = sight(cloud.states, sun, np.arange(2000), seen).vector
     nominal = sight(ephemeris.states, sun, np.array([0]), seen).vector[0]
     xi, eta = offsets_rad(np.broadcast_to(nominal, lines.shape), lines)
@@ -128,8 +128,8 @@ def test_ellipse_against_variational_equations_of_another_program(orbit):
         for other in names:
             setattr(variation.particles[0], other, 1.0 if other == name else 0.0)
         variations.append(variation)
-    sun = lambda t: kernels.major(t)[0][:, 0]  # noqa: E731
-    line = sight(ephemeris.states, sun, np.array([0]), observer_state(kernels, time, Site.geocentre()))
+    seen = observer_state(kernels, time, Site.geocentre())
+    line = sight(ephemeris.states, ephemeris._sun, np.array([0]), seen)
     sim.integrate(orbit.epoch_jd_tdb + span - float(line.tau_d[0, 0]) - ephem.jd_ref)
     jacobian = np.array([[getattr(v.particles[0], axis) for v in variations] for axis in ("x", "y", "z")])
     del extras

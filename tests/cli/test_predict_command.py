@@ -12,7 +12,8 @@ from appulse.cli.main import main
 
 COLUMNS = [
     *("designation", "time", "ra", "dec", "ra_rate", "dec_rate", "rate", "motion_pa", "phase", "elongation"),
-    *("delta", "r", "mag", "sigma_major", "sigma_minor", "sigma_pa"),
+    *("delta", "r", "sun_pa", "antivelocity_pa", "plane_elevation", "mag", "sigma_major", "sigma_minor"),
+    "sigma_pa",
 ]
 
 TOL_KERNEL_MAS = 1.0

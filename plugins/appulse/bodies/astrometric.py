@@ -48,6 +48,8 @@ class Sight(NamedTuple):
     relative: np.ndarray
     # (k, m, 3) au, body at t - tau from the Sun as the body sees it.
     helio: np.ndarray
+    # (k, m, 3) au/d, its velocity about the Sun.
+    helio_velocity: np.ndarray
     # (k, m) d, light time.
     tau_d: np.ndarray
 
@@ -66,6 +68,7 @@ def observer_state(kernels, times: Time, observer) -> ObserverState:
 
 def sight(states, sun_at, rows: np.ndarray, seen: ObserverState) -> Sight:
     """Lines of sight with light time to bodies of ``states(rows, t_d (k, m)) -> (k, m, 6)``, barycentric."""
+    # ``sun_at(t_d (n,)) -> (n, 6)`` is the Sun's barycentric state.
     t = np.broadcast_to(seen.t_d, (len(rows), len(seen.t_d)))
     tau = np.zeros(t.shape)
     state = states(rows, t)
@@ -87,7 +90,8 @@ def sight(states, sun_at, rows: np.ndarray, seen: ObserverState) -> Sight:
     # The Sun where it was when it sent the light that left the body at t - tau.
     place = vector + seen.place
     sent = t - tau - np.linalg.norm(place, axis=-1) / C_AU_DAY
-    return Sight(vector, rate, relative, place - sun_at(sent.ravel()).reshape(place.shape), tau)
+    sun = sun_at(sent.ravel()).reshape(*t.shape, 6)
+    return Sight(vector, rate, relative, place - sun[..., :3], state[..., 3:] - sun[..., 3:], tau)
 
 
 def place_and_motion(vector: np.ndarray, rate: np.ndarray) -> dict:
@@ -119,7 +123,26 @@ def angles(line: Sight, seen: ObserverState) -> dict:
         "elongation": np.degrees(separation_rad(line.vector, np.broadcast_to(to_sun, line.vector.shape))),
         "delta": delta,
         "r": np.linalg.norm(line.helio, axis=-1),
+        "sun_pa": position_angle(line.vector, line.helio),
+        "antivelocity_pa": position_angle(line.vector, -line.helio_velocity),
+        "plane_elevation": _plane_elevation(line),
     }
+
+
+def position_angle(direction: np.ndarray, vector: np.ndarray) -> np.ndarray:
+    """Position angle, degrees north through east (ICRF), of vectors seen along lines of sight."""
+    east, north = (np.einsum("...i,...i->...", vector, axis) for axis in tangent_axes(direction))
+    return np.degrees(np.arctan2(east, north)) % 360.0
+
+
+def _plane_elevation(line: Sight) -> np.ndarray:
+    """Height of the observer above the body's orbit plane as the body sees it, degrees."""
+    pole = np.cross(line.helio, line.helio_velocity)
+    sine = -np.einsum("kmi,kmi->km", pole, line.vector)
+    size = np.linalg.norm(pole, axis=-1) * np.linalg.norm(line.vector, axis=-1)
+    # A body that falls straight at the Sun has no plane.
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.degrees(np.arcsin(np.clip(sine / size, -1.0, 1.0)))
 
 
 def apparent_rates(line: Sight, seen: ObserverState) -> dict:
@@ -153,7 +176,12 @@ COLUMNS = {
     "elongation": (u.deg, "angle Sun-observer-body"),
     "delta": (u.au, "distance from the observer"),
     "r": (u.au, "distance from the Sun"),
-    "mag": (u.mag, "apparent magnitude by the record's own system"),
+    "sun_pa": (u.deg, "position angle of the extended radius vector from the Sun: the antisolar direction"),
+    "antivelocity_pa": (u.deg, "position angle of the negative heliocentric velocity"),
+    "plane_elevation": (u.deg, "elevation of the observer above the body's orbit plane"),
+    "mag": (u.mag, "apparent magnitude by the record's own system; a comet's total magnitude (T-mag)"),
+    "sigma_mag": (u.mag, "1-sigma spread of a comet's total magnitude about its law"),
+    "nuclear_mag": (u.mag, "a comet's nuclear magnitude (N-mag), from M2, K2 and its phase coefficient"),
     "sigma_major": (u.arcsec, "1-sigma error ellipse, major semi-axis"),
     "sigma_minor": (u.arcsec, "1-sigma error ellipse, minor semi-axis"),
     "sigma_pa": (u.deg, "position angle of the ellipse's major axis"),
@@ -166,7 +194,9 @@ UNITS = {name: unit for name, (unit, _) in COLUMNS.items() if unit is not None}
 # 1960-01-01.
 UTC_BEGINS_JD = 2_436_934.5
 # Columns that may always be masked; others are only where something is not known.
-MAYBE = ("mag", "sigma_major", "sigma_minor", "sigma_pa")
+MAYBE = ("mag", "sigma_mag", "nuclear_mag", "sigma_major", "sigma_minor", "sigma_pa")
+# Those of a comet are left out where no body has any.
+COMETS_ONLY = ("sigma_mag", "nuclear_mag")
 
 
 def clean_times(time: Time) -> Time:
@@ -204,7 +234,10 @@ def build_table(designations: list, times: Time, observer, columns: dict, ellips
     table["time"].format = "isot"
     if ellipses is None:
         ellipses = np.full((3, k, m), np.nan)
-    columns = {**columns, **dict(zip(MAYBE[1:], ellipses, strict=True))}
+    columns = {**columns, **dict(zip(MAYBE[-3:], ellipses, strict=True))}
+    for name in COMETS_ONLY:
+        if name in columns and not np.isfinite(columns[name]).any():
+            del columns[name]
     for name, unit in UNITS.items():
         if name in columns:
             values = np.ravel(columns[name])

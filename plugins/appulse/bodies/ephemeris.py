@@ -13,7 +13,7 @@ from appulse.bodies.astrometric import angles, body_list, build_table, clean_tim
 from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.engine import TOLERANCE, Bodies, catalogue_bodies, neighbour_bodies, trajectory
 from appulse.bodies.kernels import SUN, chosen_kernels, default_kernels
-from appulse.bodies.photometry import Brightness, magnitude
+from appulse.bodies.photometry import Brightness, magnitude, nuclear_magnitude, total_sigma
 from appulse.bodies.uncertainty import model_sigma_au, neighbours, sky_ellipse, stated, typical_sigma
 from appulse.constants import J2000_JD
 from appulse.errors import OrbitError
@@ -46,8 +46,9 @@ class StateEphemeris:
         QTable
             A row per body and time, body by body: designation, time (UTC), ra, dec (deg, ICRF), ra_rate,
             dec_rate, rate (arcsec/h, RA rate with cos Dec), motion_pa, phase, elongation (deg), delta, r
-            (au), mag, sigma_major, sigma_minor (arcsec, one sigma), sigma_pa (deg). What is not known is
-            masked.
+            (au), sun_pa, antivelocity_pa, plane_elevation (deg), mag, sigma_major, sigma_minor (arcsec, one
+            sigma), sigma_pa (deg). What is not known is masked. Comets have sigma_mag and, where M2 is known,
+            nuclear_mag; their mag is the total one.
 
         Raises
         ------
@@ -71,9 +72,13 @@ class StateEphemeris:
         line = self._sight(rows, seen)
         columns = angles(line, seen)
         names, records, sources = self.describe(rows)
-        geometry = zip(records, columns["r"], columns["delta"], columns["phase"], strict=True)
+        geometry = list(zip(records, columns["r"], columns["delta"], columns["phase"], strict=True))
         mags = [magnitude(*body) for body in geometry]
-        columns["mag"] = np.array([m for m, _ in mags]).reshape(len(rows), len(times))
+        shape = (len(rows), len(times))
+        columns["mag"] = np.array([m for m, _ in mags]).reshape(shape)
+        sigmas = [[total_sigma(record)] for record in records]
+        columns["sigma_mag"] = np.broadcast_to(np.array(sigmas).reshape(-1, 1), shape)
+        columns["nuclear_mag"] = np.array([nuclear_magnitude(*body) for body in geometry]).reshape(shape)
         if apparent_rates:
             columns.update(astrometric.apparent_rates(line, seen))
         ellipses = self._ellipses(rows, seen, line) if uncertainty else None
@@ -102,7 +107,7 @@ class StateEphemeris:
         return self._sight(rows, observer_state(self.kernels, clean_times(time), observer)).vector
 
     def _sun(self, t_d):
-        return self.kernels.major(t_d)[0][:, SUN]
+        return np.hstack([part[:, SUN] for part in self.kernels.major(t_d)])
 
     def _sight(self, rows, seen):
         return sight(self.states, self._sun, rows, seen)
@@ -203,7 +208,7 @@ class NBodyEphemeris(StateEphemeris):
         light = []
         for i, known in enumerate(zip(*columns, strict=True)):
             more = some.extras.get(i, {})
-            light.append(Brightness(*known, *(more.get(key) for key in ("g1", "g2", "g12"))))
+            light.append(Brightness(*known, *(more.get(key) for key in Brightness._fields[4:])))
         sources = sorted({text for text in some.source.split("; ") if text})
         return [str(name) for name in some.designation], light, sources
 

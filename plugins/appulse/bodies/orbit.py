@@ -298,6 +298,8 @@ class Orbit:
         Absolute magnitude and slopes of the H,G; H,G1,G2; or H,G12 system.
     m1, k1 : float or None, mag
         Comet's total magnitude ``m1 + 5 log delta + k1 log r``.
+    m2, k2, pc : float or None, mag, mag, mag/deg
+        Its nuclear magnitude ``m2 + 5 log delta + k2 log r + pc phase``.
     nongrav : NonGrav or None
     uncertainty_code : str or None
         The MPC's U, 0 to 9.
@@ -331,6 +333,9 @@ class Orbit:
     g12: float | None = None
     m1: float | None = None
     k1: float | None = None
+    m2: float | None = None
+    k2: float | None = None
+    pc: float | None = None
     nongrav: NonGrav | None = None
     uncertainty_code: str | None = None
     source: str = ""
@@ -352,7 +357,7 @@ class Orbit:
         state.flags.writeable = False
         put("state", state)
         put("epoch_jd_tdb", float(self.epoch_jd_tdb))
-        for name in ("h", "g", "g1", "g2", "g12", "m1", "k1"):
+        for name in ("h", "g", "g1", "g2", "g12", "m1", "k1", "m2", "k2", "pc"):
             value = getattr(self, name)
             if value is not None and not np.isfinite(value):
                 raise OrbitError(

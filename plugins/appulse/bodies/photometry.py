@@ -45,6 +45,9 @@ class Brightness(NamedTuple):
     g1: float | None = None
     g2: float | None = None
     g12: float | None = None
+    m2: float | None = None
+    k2: float | None = None
+    pc: float | None = None
 
 
 _DEG = np.pi / 180.0
@@ -106,6 +109,25 @@ def magnitude_hg12(h, g12, r_au: np.ndarray, delta_au: np.ndarray, phase_deg: np
 def magnitude_comet(m1, k1, r_au: np.ndarray, delta_au: np.ndarray) -> np.ndarray:
     """Total magnitude of a comet, m1 + 5 log delta + k1 log r, as JPL has it (the MPC prints k1/2.5)."""
     return m1 + 5.0 * np.log10(delta_au) + k1 * np.log10(r_au)
+
+
+# One sigma of a comet's total magnitude about its law, mag: comets differ from their laws by that much from
+# one apparition to the next, and by more in an outburst. Common practice, no source.
+TOTAL_SIGMA_MAG = 1.0
+
+
+def total_sigma(orbit) -> float:
+    """Stated spread, mag, of the total magnitude of a comet; NaN for a body without M1."""
+    return TOTAL_SIGMA_MAG if orbit is not None and orbit.m1 is not None else float("nan")
+
+
+def nuclear_magnitude(orbit, r_au: np.ndarray, delta_au: np.ndarray, phase_deg: np.ndarray) -> np.ndarray:
+    """N-mag, m2 + 5 log delta + k2 log r + pc phase, as JPL Horizons has it; NaN where M2 is not known."""
+    if orbit is None or orbit.m2 is None:
+        return np.full(np.shape(r_au), np.nan)
+    # A bare nucleus of which no more is known follows the inverse square of both distances.
+    law = magnitude_comet(orbit.m2, 5.0 if orbit.k2 is None else orbit.k2, r_au, delta_au)
+    return law + (orbit.pc or 0.0) * np.asarray(phase_deg, dtype=float)
 
 
 def magnitude(orbit, r_au, delta_au, phase_deg):

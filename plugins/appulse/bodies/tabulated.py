@@ -22,6 +22,11 @@ _EXTRA = {
     "r": ("r",),
     "phase": ("phase", "alpha"),
     "elongation": ("elongation", "elong"),
+    "sun_pa": ("sun_pa", "sunTargetPA", "PsAng"),
+    "antivelocity_pa": ("antivelocity_pa", "velocityPA", "PsAMV"),
+    "plane_elevation": ("plane_elevation",),
+    "sigma_mag": ("sigma_mag",),
+    "nuclear_mag": ("nuclear_mag", "Nmag"),
     "sigma_major": ("sigma_major",),
     "sigma_minor": ("sigma_minor",),
     "sigma_pa": ("sigma_pa",),
@@ -68,7 +73,8 @@ class TabulatedEphemeris:
         table : path or Table
             Columns ``designation`` or ``number``; ``ra``, ``dec`` (degrees, or sexagesimal with hours for
             ra); ``time`` (UTC, ISO) where the table spans time: without it the places hold for one given
-            moment only. Optional ``mag, delta, r, phase, elongation, sigma_major, sigma_minor, sigma_pa``.
+            moment only. Optional ``mag, delta, r, phase, elongation, sun_pa, antivelocity_pa,
+            plane_elevation, sigma_mag, nuclear_mag, sigma_major, sigma_minor, sigma_pa``.
 
         Returns
         -------
@@ -198,6 +204,8 @@ class _Body:
         if key == "sigma_pa":
             values = np.degrees(np.unwrap(2.0 * np.radians(values))) / 2.0
             return np.interp(t_d, self.days, values) % 180.0
+        if key in ("sun_pa", "antivelocity_pa"):
+            return np.interp(t_d, self.days, np.unwrap(values, period=360.0)) % 360.0
         return np.interp(t_d, self.days, values)
 
     def _check(self, t_d):

@@ -14,12 +14,16 @@ examples:
     appulse predict --orbits mine.csv --times moments.txt --site 20.5,-23,1250 --out mine.ecsv
 
 The places are astrometric, ICRF. Rates are in arcsec/h, the one in RA times cos(Dec). sigma_major,
-sigma_minor and sigma_pa (1-sigma, arcsec and degrees) stand where the orbit has a covariance.
+sigma_minor and sigma_pa (1-sigma, arcsec and degrees) stand where the orbit has a covariance. sun_pa is the
+position angle of the antisolar direction, antivelocity_pa that of the negative heliocentric velocity,
+plane_elevation the observer's height above the orbit plane. A comet's mag is its total magnitude, with
+sigma_mag; nuclear_mag stands where M2 is known.
 """
 
 DECIMALS = {
     "ra": 10, "dec": 10, "ra_rate": 5, "dec_rate": 5, "rate": 5, "motion_pa": 4, "phase": 4, "elongation": 4,
-    "delta": 10, "r": 10, "mag": 3, "sigma_major": 5, "sigma_minor": 5, "sigma_pa": 3,
+    "delta": 10, "r": 10, "sun_pa": 4, "antivelocity_pa": 4, "plane_elevation": 4, "mag": 3, "sigma_mag": 2,
+    "nuclear_mag": 3, "sigma_major": 5, "sigma_minor": 5, "sigma_pa": 3,
 }  # fmt: skip
 """Decimals written: 1e-10 degrees is 0.4 microarcsec, 1e-10 au is 15 m."""
 

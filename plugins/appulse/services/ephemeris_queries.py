@@ -15,7 +15,7 @@ from appulse.services.orbit_queries import horizons_id, horizons_type, refused_b
 CHUNK_TIMES = 50
 
 # Horizons' numbers of what is asked: astrometric place, rates, magnitude, distances, angles, errors.
-QUANTITIES = "1,3,9,19,20,23,24,36,37"
+QUANTITIES = "1,3,9,19,20,23,24,27,36,37"
 
 
 def location(site, share_site) -> str | dict:
@@ -85,7 +85,8 @@ def horizons_ephemeris(body, times, site, *, share_site=False, policy=None, prog
     for new, old, unit, factor in (
         ("ra", "RA", u.deg, 1), ("dec", "DEC", u.deg, 1), ("ra_rate_apparent", "RA_rate", u.arcsec / u.h, 1),
         ("dec_rate_apparent", "DEC_rate", u.arcsec / u.h, 1), ("mag", "V", u.mag, 1),
-        ("mag", "Tmag", u.mag, 1),
+        ("mag", "Tmag", u.mag, 1), ("nuclear_mag", "Nmag", u.mag, 1),
+        ("sun_pa", "sunTargetPA", u.deg, 1), ("antivelocity_pa", "velocityPA", u.deg, 1),
         ("r", "r", u.au, 1), ("delta", "delta", u.au, 1), ("phase", "alpha", u.deg, 1),
         ("elongation", "elong", u.deg, 1), ("sigma_major", "SMAA_3sigma", u.arcsec, 1 / 3),
         ("sigma_minor", "SMIA_3sigma", u.arcsec, 1 / 3),

@@ -218,7 +218,7 @@ def _sbdb_identity(body):
 
 def _sbdb_magnitudes(parameters):
     values = {p["name"]: _number(p.get("value")) for p in parameters}
-    return {"h": values.get("H"), "g": values.get("G"), "m1": values.get("M1"), "k1": values.get("K1")}
+    return {key.lower(): values.get(key) for key in ("H", "G", "M1", "K1", "M2", "K2", "PC")}
 
 
 def _sbdb_forces(parameters):
