@@ -6,7 +6,7 @@
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -14,8 +14,17 @@ import numpy as np
 from appulse.constants import AU_KM
 from appulse.workflows import AdesChoice, MeasuredFrame, MeasuredNight, measure_frame
 from glue_appulse import inputs
-from glue_appulse.data.kinds import RESIDUALS, kind_of
-from glue_appulse.data.residual_data import AS_MEASURED, PLATE_OFF, merged_meta, offsets, row_keys, table_of
+from glue_appulse.data.kinds import FRAME, RESIDUALS, all_of, kind_of
+from glue_appulse.data.residual_data import (
+    AS_MEASURED,
+    PLATE_OFF,
+    TASKS,
+    collection_of,
+    merged_meta,
+    offsets,
+    row_keys,
+    table_of,
+)
 from glue_appulse.data.solved_frames import (
     frame_of,
     observer_of_record,
@@ -57,6 +66,10 @@ class Task:
     at: tuple | None = None
     #: Least signal to noise that counts as seen; None: as the frame's noise asks.
     min_snr: float | None = None
+
+    def record(self) -> dict:
+        """All but the frame, as plain values that a session keeps."""
+        return {f.name: getattr(self, f.name) for f in fields(self) if f.name != "data"}
 
     def again(self, **changes) -> "Task":
         """The same with changes."""
@@ -122,9 +135,20 @@ def measure(task: Task) -> Measured:
     if key not in _plates and len(_plates) >= MAX_PLATES:
         _plates.pop(next(iter(_plates)))
     _plates[key] = result.plate
+    if task.data.label != frame.name:
+        # two loaded frames of one file name: their rows go by the labels, which differ
+        named = tuple(replace(residual, frame=task.data.label) for residual in result.residuals)
+        result = replace(result, residuals=named)
     measured = Measured(task, result, _table_of(result, source, stars))
-    kept[frame.name, str(measured.table["designation"][0])] = measured
+    key = row_keys(measured.table)[0]
+    measured.table.meta[TASKS] = {task_key(*key): task.record()}
+    kept[key] = measured
     return measured
+
+
+def task_key(frame: str, designation: str) -> str:
+    """What tells the tasks of a residual table apart."""
+    return f"{frame}, {designation}"
 
 
 def _table_of(result: MeasuredFrame, source, stars):
@@ -245,7 +269,7 @@ def rejected(measured: Measured, reason: str):
     from appulse.formats import make_table
 
     row = {name: value for name, value in measured.residual.row().items() if name in PREDICTED}
-    return make_table([row | {"flag": f"set aside by the observer: {reason}"}], measured.table.meta)
+    return make_table([row | {"flag": f"{SET_ASIDE}: {reason}"}], measured.table.meta)
 
 
 def joined(measured: list[Measured]):
@@ -274,42 +298,68 @@ def write_residuals_ecsv(filename: str, data, components=None):
     """Write residuals as ECSV."""
     from appulse.formats import write_residuals
 
-    write_residuals(_residuals_of(data), filename, overwrite=True)
+    table = _residuals_of(data)
+    # how rows were measured is for sessions: it names folders of this computer
+    table.meta.pop(TASKS, None)
+    write_residuals(table, filename, overwrite=True)
 
 
-def _ades_options(table, choice: AdesChoice) -> tuple[dict, list[str]]:
-    """Options of the writer, and what stays a draft or is left out."""
+def frames_of_rows(data) -> dict:
+    """The loaded frames of a residual data set by their labels."""
+    collection = collection_of(data)
+    return {} if collection is None else {frame.label: frame for frame in all_of(collection, FRAME)}
+
+
+def _ades_options(data, choice: AdesChoice) -> tuple[dict, list[str], AdesChoice]:
+    """Options of the writers, what stays a draft or is left out, and the choice with the frames' scale."""
     from appulse.workflows import observation_options
 
-    observers = _observers(table)
+    table = _residuals_of(data)
+    frames = {name: frame_of(frame) for name, frame in frames_of_rows(data).items()}
+    observers = _observers(table, frames)
     options, notes = observation_options(table, observers, choice)
     # the remedy that a note names is an option of the command line
     notes = [note.partition("; give --")[0] for note in notes]
     if choice.header.mpc_code is None and len(observers) < len(set(table["frame"])):
-        notes.insert(0, "a draft (station XXX): no MPC code; the place stays private")
-    return options, list(dict.fromkeys(notes))
+        notes.insert(0, "the observations are a draft (station XXX): no MPC code; the place stays private")
+    names = set(table["frame"])
+    scaled = choice.with_scale(frame.pixel_scale for name, frame in frames.items() if name in names)
+    return options, list(dict.fromkeys(notes)), scaled
 
 
 def ades_notes(data, choice: AdesChoice) -> list[str]:
     """What would stay a draft or be left out, said before observations are written."""
-    return _ades_options(_residuals_of(data), choice)[1]
+    return _ades_options(data, choice)[1]
+
+
+def _write_observations(kind, filename, data, choice):
+    from pathlib import Path
+
+    from appulse.workflows import write_observation_file
+
+    options, notes, choice = _ades_options(data, choice or AdesChoice())
+    for note in notes:
+        say(f"{filename}: {note}")
+    write_observation_file(kind, _residuals_of(data), Path(filename), choice, options, True)
 
 
 def write_residuals_psv(filename: str, data, components=None, *, choice: AdesChoice | None = None):
     """Write measured places as ADES observations (PSV), a spacecraft's with its own place."""
-    from appulse.formats import write_ades_psv
-
-    table, choice = _residuals_of(data), choice or AdesChoice()
-    options, notes = _ades_options(table, choice)
-    for note in notes:
-        say(f"{filename}: {note}")
-    write_ades_psv(
-        table, filename, choice.header, overwrite=True, with_residuals=choice.with_residuals, **options
-    )
+    _write_observations("psv", filename, data, choice)
 
 
-def _observers(table) -> dict:
-    """Who took the frames, as far as it may go out: stations with a code, and spacecraft."""
+def write_residuals_xml(filename: str, data, components=None, *, choice: AdesChoice | None = None):
+    """Write measured places as ADES observations (XML)."""
+    _write_observations("xml", filename, data, choice)
+
+
+def write_residuals_80(filename: str, data, components=None, *, choice: AdesChoice | None = None):
+    """Write measured places as lines of 80 columns."""
+    _write_observations("obs80", filename, data, choice)
+
+
+def _observers(table, frames) -> dict:
+    """Who took the frames: those that are loaded by their own word, the others as far as it may go out."""
     from appulse.observers import Site
 
     spacecraft = table.meta.get(SPACECRAFT) or {}
@@ -320,21 +370,47 @@ def _observers(table) -> dict:
             observers[name] = observer_of_record(spacecraft[name])
         elif codes.get(name):
             observers[name] = Site.from_mpc_code(codes[name])
+        elif name in frames and frames[name].observer is not None:
+            observers[name] = frames[name].observer
     return observers
 
 
+#: How a row that its observer does not trust begins to say so.
+SET_ASIDE = "set aside by the observer"
+#: A row that is measured again for a sheet and comes out elsewhere by more than this, pixels, is another one.
+SAME_PLACE_PX = 0.01
+
+
+def measured_again(table, frames: dict) -> tuple[list[Measured], list[str]]:
+    """The measurements of rows, those of an earlier run made anew; and what is left out, and why."""
+    tasks, found, lines = table.meta.get(TASKS) or {}, [], []
+    for key, row in zip(row_keys(table), table, strict=True):
+        name = task_key(*key)
+        if str(row["flag"]).startswith(SET_ASIDE):
+            lines.append(f"{name} is left out: {row['flag']}")
+            continue
+        measured, wanted = kept.get(key), float(np.ma.filled(row["x"], np.nan))
+        if measured is None and key[0] in frames and name in tasks:
+            record = tasks[name] | {"at": tuple(tasks[name]["at"]) if tasks[name]["at"] else None}
+            measured = measure(Task(frames[key[0]], **record))
+        if measured is None:
+            lines.append(f"{name} is left out: its frame is not loaded, so that there is no stamp")
+        elif abs(np.nan_to_num(measured.number("x")) - np.nan_to_num(wanted)) > SAME_PLACE_PX:
+            lines.append(f"{name} is left out: measured again it comes out elsewhere; measure it anew")
+        else:
+            found.append(measured)
+    return found, lines
+
+
 def write_evidence_sheet(filename: str, data, components=None):
-    """Write the one-page evidence sheet (HTML) of what was measured in this run."""
+    """Write the one-page evidence sheet (HTML); rows of an earlier run are measured anew for their stamps."""
     from appulse.reports import write_evidence
 
     table = _residuals_of(data)
-    measured = [kept[key] for key in row_keys(table) if key in kept]
+    measured, lines = measured_again(table, frames_of_rows(data))
     if not measured:
-        raise ValueError(
-            "these residuals were measured in an earlier run and their stamps are gone; measure again"
-        )
-    left = len(table) - len(measured)
-    notes = [f"{left} rows of an earlier run are left out: their stamps are gone"] if left else []
+        raise ValueError("; ".join(lines) or "there are no residuals: measure a body first")
+    table.meta.pop(TASKS, None)
     write_evidence(
         filename,
         [m.residual for m in measured],
@@ -342,7 +418,7 @@ def write_evidence_sheet(filename: str, data, components=None):
         shapes={m.residual.frame: m.task.data.shape for m in measured},
         verdict=verdict_of_night(measured) or None,
         provenance=table.meta,
-        notes=notes + doubts_of(measured),
+        notes=lines + doubts_of(measured),
         frame_notes={m.residual.frame: list(m.result.notes) for m in measured},
     )
 
@@ -351,5 +427,9 @@ def write_evidence_sheet(filename: str, data, components=None):
 EXPORTERS = (
     ("Residuals (ECSV)", ["ecsv"], write_residuals_ecsv),
     ("Observations (ADES PSV)", ["psv"], write_residuals_psv),
+    ("Observations (ADES XML)", ["xml"], write_residuals_xml),
+    ("Observations (80 columns)", ["txt"], write_residuals_80),
     ("Evidence sheet (HTML)", ["html"], write_evidence_sheet),
 )
+#: Suffixes of those that take a `choice`.
+OBSERVATIONS = ("psv", "xml", "txt")

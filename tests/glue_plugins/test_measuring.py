@@ -1,5 +1,7 @@
 """Measuring in the viewer: click, panel, night, residuals; against the sample night's right answers."""
 
+import subprocess
+import sys
 import threading
 
 import numpy as np
@@ -260,9 +262,11 @@ def test_a_click_without_a_track_says_what_is_missing(app, sample):
 
 def one_meaning_everywhere(desk, viewer, measured):
     """Plot, table and panel show the same number for each meaning of O-C, and say which."""
+    from glue_appulse.layers.residual_plot import BOTH, PLOTS
+
     row = 1  # the last frame is the one in the panel
     for plate_off, meaning in ((True, "plate-corrected"), (False, "as measured")):
-        viewer.plate_box.setChecked(plate_off)
+        viewer.options.bool_plate_off.setChecked(plate_off)
         headers = [viewer.table.horizontalHeaderItem(i).text() for i in range(viewer.table.columnCount())]
         assert f"along\n{meaning}, ″" in headers[3:11]  # the chosen meaning comes first
         shown = float(viewer.table.item(row, headers.index(f"along\n{meaning}, ″")).text())
@@ -271,10 +275,12 @@ def one_meaning_everywhere(desk, viewer, measured):
         assert sigma == pytest.approx(viewer.columns()["sigma_along"][row], abs=6e-4)
         panel = desk.panel.numbers.values["along", meaning].text()
         assert panel == f"{shown:+.3f} ± {sigma:.3f}″"
-        assert meaning in viewer.canvas.time.get_ylabel()
-        assert meaning in viewer.canvas.sky.get_xlabel()
+        for plot in PLOTS:
+            viewer.state.plot = plot
+            assert meaning in viewer.axes.get_ylabel()
+        viewer.state.plot = BOTH
     assert measured.number("along") == pytest.approx(shown, abs=6e-4)
-    viewer.plate_box.setChecked(True)
+    viewer.options.bool_plate_off.setChecked(True)
 
 
 def the_observations_are_asked_about(viewer, tmp_path):
@@ -332,9 +338,9 @@ def test_the_night_is_measured_plotted_saved_and_written(desk, answers, tmp_path
         (("Residuals (ECSV)", "ecsv"), ("Observations (ADES PSV)", "psv"), ("Evidence sheet (HTML)", "html")),
         ("iris_3.fits.fz", "# version=2022", "<html"), strict=True):  # fmt: skip
         job = viewer.export(label, tmp_path / f"night.{suffix}")
-        assert not viewer.export_buttons[0].isEnabled()  # the window stays alive, and one thing goes on
+        assert viewer.writing == str(tmp_path / f"night.{suffix}")  # the window stays alive meanwhile
         assert job.wait()
-        assert viewer.export_buttons[0].isEnabled()
+        assert not viewer.writing
         assert wanted in (tmp_path / f"night.{suffix}").read_text()
     assert len(read_residuals(tmp_path / "night.ecsv")) == 2
 
@@ -349,27 +355,78 @@ def test_the_night_is_measured_plotted_saved_and_written(desk, answers, tmp_path
         again.close()
 
 
+def drag(viewer, start, end):
+    """Press, move and release the left button between two points of a plot, as its mouse would."""
+    canvas = viewer.canvas
+    low, high = (viewer.axes.transData.transform(point) for point in (start, end))
+    for name, at in (("button_press", low), ("motion_notify", (low + high) / 2), ("motion_notify", high),
+                     ("button_release", high)):  # fmt: skip
+        event = MouseEvent(f"{name}_event", canvas, *at, button=1)
+        canvas.callbacks.process(f"{name}_event", event)
+
+
 @pytest.mark.needs_qt
-def test_a_box_in_either_plot_selects_and_a_double_click_opens(desk):
+def test_glues_tools_select_zoom_and_write_residuals(desk, tmp_path, monkeypatch):
+    from glue_appulse.layers.residual_plot import BOTH, SKY, wanted_limits
     from glue_appulse.qt.residual_viewer import show_residuals
 
     assert desk.panel.measure_night().wait()
     viewer = show_residuals(desk.session)
     viewer.canvas.draw()
-    c = viewer.columns()
-    canvas, axis = viewer.canvas, viewer.canvas.time
-    bottom, top = 0.99 * np.array(axis.get_ylim())
-    low = axis.transData.transform([c["hours"][0] - 0.1, bottom])
-    high = axis.transData.transform([c["hours"][0] + 0.1, top])
-    first = MouseEvent("button_press_event", canvas, *low, button=1)
-    last = MouseEvent("button_release_event", canvas, *high, button=1)
-    canvas._box(axis, first, last)
-    data = residual_data.find(desk.data_collection)
+    c, data, state = viewer.columns(), residual_data.find(desk.data_collection), viewer.state
+    # the range holds every point with its error
+    assert state.y_min < np.min([c["along"] - c["sigma_along"], c["across"] - c["sigma_across"]])
+    assert state.y_max > np.max([c["along"] + c["sigma_along"], c["across"] + c["sigma_across"]])
+    # a box with glue's rectangle, in either plot, makes a subset
+    top, bottom = 0.99 * state.y_max + 0.01 * state.y_min, 0.01 * state.y_max + 0.99 * state.y_min
+    viewer.toolbar.active_tool = "select:rectangle"
+    drag(viewer, (c["hours"][0] - 0.04, bottom), (c["hours"][0] + 0.04, top))
     assert data.subsets[0].to_mask().tolist() == [True, False]
-    at = axis.transData.transform([c["hours"][1], c["along"][1]])
-    event = MouseEvent("button_press_event", canvas, *at, button=1, dblclick=True)
-    canvas.callbacks.process("button_press_event", event)
+    state.plot = SKY
+    viewer.canvas.draw()
+    assert state.x_min > max(c["dra"].max(), 0.0)  # east to the left, and zero in sight
+    assert state.x_max < min(c["dra"].min(), 0.0)
+    viewer.toolbar.active_tool = "select:rectangle"
+    apart = np.hypot(np.diff(c["dra"]), np.diff(c["ddec"]))[0] / 3
+    drag(viewer, (c["dra"][1] - apart, c["ddec"][1] - apart), (c["dra"][1] + apart, c["ddec"][1] + apart))
+    assert data.subsets[0].to_mask().tolist() == [False, True]
+    # a range that the user has chosen stays when rows come; Home brings all back
+    state.plot = BOTH
+    state.y_min, state.y_max = -5.0, 5.0
+    viewer.layers[0].update()
+    assert (state.y_min, state.y_max) == (-5.0, 5.0)
+    viewer.toolbar.tools["mpl:home"].activate()
+    assert state.limits() == wanted_limits(c, BOTH)
+    # a double click opens the frame
+    at = viewer.axes.transData.transform([c["hours"][1], c["along"][1]])
+    event = MouseEvent("button_press_event", viewer.canvas, *at, button=1, dblclick=True)
+    viewer.canvas.callbacks.process("button_press_event", event)
     assert desk.viewer.state.reference_data.label == "iris_3.fits.fz"
+    the_plot_is_written_as_a_script(viewer, tmp_path, monkeypatch)
+    # and all of it is saved
+    state.plot = SKY
+    state.show_inset = False
+    desk.save_session(str(tmp_path / "night.glu"))
+    again = desk.restore_session(str(tmp_path / "night.glu"), show=False)
+    try:
+        shown = again.viewers[0][1].state
+        assert (shown.plot, shown.show_inset, shown.plate_off) == (SKY, False, True)
+        assert shown.x_min > shown.x_max
+    finally:
+        again.close()
+
+
+def the_plot_is_written_as_a_script(viewer, tmp_path, monkeypatch):
+    """The script that glue exports runs and draws the rows and the selection."""
+    monkeypatch.chdir(tmp_path)
+    viewer.export_as_script("plot.py")
+    text = (tmp_path / "plot.py").read_text()
+    assert text.count("draw_residuals(ax") == 2
+    done = subprocess.run(
+        [sys.executable, "plot.py"], capture_output=True, text=True, timeout=120, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "glue_plot.png").stat().st_size > 5000
 
 
 @pytest.mark.needs_qt
@@ -422,3 +479,35 @@ def test_an_outline_that_is_clicked_is_selected_and_its_row_shown(desk):
     desk.viewer.toolbar.active_tool.act(float(x), float(y))
     assert np.flatnonzero(outlines.subsets[0].to_mask()).tolist() == [row]
     assert "IC 4603" in desk.viewer.statusBar().currentMessage()
+
+
+@pytest.mark.needs_qt
+def test_every_observation_format_and_the_sheet_after_a_restore(desk, tmp_path, monkeypatch):
+    """XML, 80 columns and the sheet from a restored session: the stamps are measured again."""
+    assert desk.panel.measure_night().wait()
+    desk.panel.show_measured(desk.panel.current)
+    desk.panel.reject()  # the last frame is set aside: it is not in the sheet as a measurement
+    desk.save_session(str(tmp_path / "night.glu"), absolute_paths=True)
+    monkeypatch.setattr(measurements, "kept", {})  # another run of the program
+    again = desk.restore_session(str(tmp_path / "night.glu"), show=False)
+    try:
+        data = residual_data.find(again.data_collection)
+        choice = measurements.AdesChoice(disclose_site=True)
+        assert not any("draft" in line for line in measurements.ades_notes(data, choice))
+        assert any("draft" in line for line in measurements.ades_notes(data, measurements.AdesChoice()))
+        measurements.write_residuals_xml(tmp_path / "open.xml", data, choice=choice)
+        measurements.write_residuals_xml(tmp_path / "private.xml", data)
+        assert "<stn>247</stn>" in (tmp_path / "open.xml").read_text()
+        assert "<stn>XXX</stn>" in (tmp_path / "private.xml").read_text()
+        measurements.write_residuals_80(tmp_path / "night.txt", data, choice=choice)
+        lines = (tmp_path / "night.txt").read_text().splitlines()
+        assert any(len(line) == 80 for line in lines)
+        measurements.write_evidence_sheet(tmp_path / "night.html", data)
+        sheet = (tmp_path / "night.html").read_text()
+        assert "iris_3.fits.fz, 7 is left out: set aside by the observer" in sheet
+        assert "is left out" not in sheet.replace("iris_3.fits.fz, 7 is left out", "")
+        assert "data:image/png" in sheet
+        measurements.write_residuals_ecsv(tmp_path / "night.ecsv", data)
+        assert residual_data.TASKS not in (tmp_path / "night.ecsv").read_text()
+    finally:
+        again.close()

@@ -172,4 +172,4 @@ def test_the_night_is_measured_plotted_and_written(found, answers):
     assert {"r.ecsv", "r.psv", "r.html"} <= set(found["files"])
     assert [line.startswith("written: ") for line in found["written"]] == [True, True, True, False, False]
     assert "exists" in found["written"][3]
-    assert ".ecsv, .psv, .html" in found["written"][4]
+    assert ".ecsv, .psv, .xml, .txt, .html" in found["written"][4]

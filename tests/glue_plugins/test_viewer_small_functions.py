@@ -87,9 +87,8 @@ def test_numbers_and_failures_in_words(needs_qt):
     )
 
 
-@pytest.mark.needs_qt
-def test_an_ellipse_ends_at_its_errors(needs_qt):
-    from glue_appulse.qt.residual_viewer import ellipse_points
+def test_an_ellipse_ends_at_its_errors():
+    from glue_appulse.layers.residual_plot import ellipse_points
 
     ring = ellipse_points(*np.array([[0.0], [0.0], [3.0], [2.0], [0.0]]), n=5)[0]
     assert ring == pytest.approx(np.array([[3, 0], [0, 2], [-3, 0], [0, -2], [3, 0]]), abs=1e-9)

@@ -46,7 +46,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "export": [
             "AdesChoice", "EXTRAS", "NightOutputs", "SHEET_FILES", "SavedNight", "from_the_earth",
             "in_space", "measure_to_folder", "night_provenance", "observation_options", "save_night",
-            "write_observations",
+            "write_observation_file", "write_observations",
         ],
         "frame_listing": ["ListedFrame", "list_frames"],
         "judging": ["doubts", "is_noteworthy", "judgement", "questions", "suspicions", "write_judgement"],

@@ -72,19 +72,26 @@ class AdesChoice:
 
 def write_observations(kinds, table, frames, choice: AdesChoice, out: Path, overwrite: bool):
     """Write the measured places of a residual table; returns the paths, and notes on what is left out."""
-    from appulse.formats import write_ades_psv, write_ades_xml
-
     options, notes = observation_options(table, {frame.name: frame.observer for frame in frames}, choice)
     choice = choice.with_scale(frame.pixel_scale for frame in frames)
-    written = []
-    for kind, write in (("psv", write_ades_psv), ("xml", write_ades_xml)):
-        if kind in kinds:
-            more = {"with_residuals": choice.with_residuals, "overwrite": overwrite}
-            written.append(write(table, out / OBSERVATION_FILES[kind], choice.header, **options, **more))
-    if "obs80" in kinds:
-        path = out / OBSERVATION_FILES["obs80"]
-        written.append(_write_obs80(table, choice, options, path, overwrite))
+    written = [
+        write_observation_file(kind, table, out / name, choice, options, overwrite)
+        for kind, name in OBSERVATION_FILES.items()
+        if kind in kinds
+    ]
     return written, notes
+
+
+def write_observation_file(kind: str, table, path: Path, choice: AdesChoice, options: dict, overwrite: bool):
+    """Write one of :data:`OBSERVATION_FILES`, with the options of :func:`observation_options`."""
+    from appulse.formats import write_ades_psv, write_ades_xml
+
+    if kind == "obs80":
+        return _write_obs80(table, choice, options, path, overwrite)
+    write = {"psv": write_ades_psv, "xml": write_ades_xml}[kind]
+    return write(
+        table, path, choice.header, with_residuals=choice.with_residuals, overwrite=overwrite, **options
+    )
 
 
 def observation_options(table, observers: dict, choice: AdesChoice) -> tuple[dict, tuple[str, ...]]:

@@ -12,6 +12,8 @@ LABEL = "residuals"
 MJD = "MJD (UTC)"
 META_KEY = "appulse_table_meta"
 TIME_COLUMN = "time"
+#: Key of the metadata: how each row was measured, so that it can be measured again after a restore.
+TASKS = "tasks"
 #: Rows are told apart by these.
 ROW_KEY = ("frame", "designation")
 
@@ -20,6 +22,15 @@ def find(data_collection):
     """The residuals of a collection."""
     found = all_of(data_collection, RESIDUALS)
     return found[0] if found else None
+
+
+def collection_of(layer):
+    """The collection that a data set, or the data set of a subset, is in; None outside one."""
+    from glue.core import DataCollection
+
+    data = getattr(layer, "data", layer)
+    listeners = getattr(data.hub, "_subscriptions", ())
+    return next((one for one in list(listeners) if isinstance(one, DataCollection) and data in one), None)
 
 
 def _plain(column):
@@ -85,7 +96,7 @@ def row_keys(table) -> list[tuple[str, str]]:
 
 def merged_meta(old: dict, new: dict) -> dict:
     """Provenance of two tables in one: what is kept by frame of both, the rest of the newer one."""
-    by_frame = ("frames", "stations", "spacecraft")
+    by_frame = ("frames", "stations", "spacecraft", TASKS)
     joined = {key: {**old[key], **new[key]} for key in by_frame if key in old and key in new}
     return {**old, **new, **joined}
 

@@ -57,7 +57,7 @@ class MeasureBox:
         self.night_button = button("Measure the night", self.measure_night)
         self.bar = widgets.IntProgress(value=0, max=1, layout={"width": "14em", "visibility": "hidden"})
         self.path = widgets.Text(value="residuals.ecsv", description="file", layout={"width": "18em"})
-        self.path.tooltip = ".ecsv: the table; .psv: ADES observations; .html: the evidence sheet"
+        self.path.tooltip = ".ecsv: the table; .psv, .xml: ADES; .txt: 80 columns; .html: the evidence sheet"
         self.write_button = button("Write", self.write)
         self._allow()
         self.say("Choose the measuring tool in the bar and click on the body.")

@@ -322,7 +322,7 @@ class NightView:
         return plot
 
     def export(self, path: str | Path, *, overwrite: bool = False) -> Path:
-        """Write the residuals: ``.ecsv`` (table), ``.psv`` (ADES observations), ``.html`` (evidence sheet).
+        """Write the residuals: ``.ecsv``, ``.psv``, ``.xml`` (ADES), ``.txt`` (80 columns), ``.html``.
 
         Raises
         ------

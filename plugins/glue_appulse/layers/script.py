@@ -11,6 +11,7 @@ from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.layers.measured_layer import MarkGraphic, rows_of
 from glue_appulse.layers.outline_layer import OutlineGraphic
 from glue_appulse.layers.outline_model import OutlineModel
+from glue_appulse.layers.residual_plot import draw_ground, draw_rows, key_of, plot_columns
 from glue_appulse.layers.track_layer import StretchGraphic, TrackGraphic
 from glue_appulse.layers.track_model import TrackModel
 
@@ -48,3 +49,16 @@ def draw_outlines(ax, data, reference, *, zorder=9, **look):
 def draw_marks(ax, layer, reference, *, zorder=12, frames=None, **look):
     """Draw measured places; `frames` are the names of those whose places are drawn, None draws all."""
     return _drawn(MarkGraphic, rows_of(layer), ax, reference, zorder, look, shown=_shown(frames))
+
+
+def draw_residuals(ax, layer, *, plot, plate_off, **look):
+    """Draw rows of residuals, or a selection of them, against time or on the sky; `ax` are ordinary axes."""
+    data = getattr(layer, "data", layer)
+    columns = plot_columns(data, plate_off)
+    whole = data is layer
+    if whole:
+        draw_ground(ax, columns, plot)
+        handles, words = key_of(plot)
+        ax.legend(handles, words, loc="upper left", fontsize=8, frameon=False, ncols=2)
+    keep = np.ones(data.size, bool) if whole else np.asarray(layer.to_mask(), bool)
+    return draw_rows(ax, columns, keep, plot, ringed=not whole, **look)

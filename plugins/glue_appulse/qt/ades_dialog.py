@@ -42,6 +42,10 @@ class AdesDialog(QDialog):
         form.addRow("band of the magnitudes", self.band)
         self.with_residuals = QCheckBox("write O−C beside the places (for exchange, not to submit)")
         form.addRow(self.with_residuals)
+        self.disclose_site = QCheckBox("write the coordinates of a site without a code (station 247)")
+        self.disclose_site.setToolTip("Else they never go out, and the observations stay a draft")
+        self.disclose_site.toggled.connect(self.check)
+        form.addRow(self.disclose_site)
         self.state = QLabel("")
         self.state.setWordWrap(True)
         form.addRow(self.state)
@@ -62,6 +66,7 @@ class AdesDialog(QDialog):
                 given[name] = float(text) if name in NUMBERS else text
         return AdesChoice(
             AdesHeader(**given),
+            disclose_site=self.disclose_site.isChecked(),
             band=self.band.text().strip() or None,
             with_residuals=self.with_residuals.isChecked(),
         )

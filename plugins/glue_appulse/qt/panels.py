@@ -5,7 +5,7 @@ import traceback
 from typing import ClassVar
 
 from qtpy.QtCore import QObject, QRunnable, Qt, QThreadPool, Signal
-from qtpy.QtWidgets import QDialog, QLabel
+from qtpy.QtWidgets import QDialog, QLabel, QSizePolicy
 
 from glue_appulse.host import say
 
@@ -135,6 +135,31 @@ class Notice(QLabel):
         """Show a failure in words, here and in glue's console."""
         report_failure(exc)
         self.setText(failure_words(exc))
+
+
+class ElidedLine(QLabel):
+    """One line that is cut with an ellipsis where it does not fit; the whole stands in its tip."""
+
+    def __init__(self, words=""):
+        super().__init__()
+        self.setSizePolicy(QSizePolicy.Ignored, QSizePolicy.Preferred)
+        self.setText(words)
+
+    def setText(self, words: str):
+        self._words = words
+        self.setToolTip(words)
+        self._cut()
+
+    def text(self) -> str:
+        return self._words
+
+    def resizeEvent(self, event):
+        super().resizeEvent(event)
+        self._cut()
+
+    def _cut(self):
+        shown = self.fontMetrics().elidedText(self._words, Qt.ElideMiddle, self.width())
+        super().setText(shown)
 
 
 class Panel(QDialog):

@@ -1,189 +1,58 @@
-"""Viewer of residuals: a table beside two plots, all linked; saved in sessions; exports from its own bar."""
+"""Viewer of residuals: glue's plot and tools over a linked table, options and exports where glue has them."""
 
 import numpy as np
-from echo import CallbackProperty
+from echo import CallbackProperty, SelectionCallbackProperty, delay_callback
+from echo.qt import autoconnect_callbacks_to_qt
+from glue.config import viewer_tool
 from glue.core.data import BaseData
-from glue.core.exceptions import IncompatibleAttribute
 from glue.core.subset import ElementSubsetState
-from glue.viewers.common.layer_artist import LayerArtist
-from glue.viewers.common.state import ViewerState
-from glue_qt.viewers.common.data_viewer import DataViewer
-from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
-from matplotlib.collections import PolyCollection
-from matplotlib.figure import Figure
-from matplotlib.widgets import RectangleSelector
+from glue.utils import defer_draw
+from glue.viewers.common.tool import Tool
+from glue.viewers.matplotlib.state import MatplotlibDataViewerState
+from glue_qt.utils import fix_tab_widget_fontsize
+from glue_qt.viewers.matplotlib.axes_editor import AxesEditorWidget
+from glue_qt.viewers.matplotlib.data_viewer import MatplotlibDataViewer
+from glue_qt.viewers.matplotlib.legend_editor import LegendEditorWidget
+from matplotlib.legend import Legend
 from qtpy.QtCore import Qt, Signal
 from qtpy.QtGui import QColor
 from qtpy.QtWidgets import (
     QAbstractItemView,
     QCheckBox,
+    QComboBox,
     QFileDialog,
+    QFormLayout,
     QHBoxLayout,
-    QLabel,
+    QLineEdit,
     QProgressBar,
     QPushButton,
     QSplitter,
     QTableWidget,
     QTableWidgetItem,
+    QTabWidget,
     QVBoxLayout,
     QWidget,
 )
 
-from appulse.astrometry import THREE_SIGMA_CHI2
 from appulse.formats import COLUMNS
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import FRAME, RESIDUALS, all_of, is_frame, kind_of
-from glue_appulse.measurements import EXPORTERS
+from glue_appulse.layers.residual_plot import (
+    PLOTS,
+    SKY,
+    ResidualLayerArtist,
+    axis_words,
+    draw_ground,
+    key_of,
+    numbers_of,
+    plot_columns,
+    plotted,
+    wanted_limits,
+)
+from glue_appulse.measurements import EXPORTERS, OBSERVATIONS
 from glue_appulse.qt.desk import image_viewers, show_frames
-from glue_appulse.qt.panels import BackgroundWork, failure_words, report_failure
-
-#: Half axes of the two-dimensional gate that holds 99.73 %, in standard deviations.
-GATE_SIGMA = np.sqrt(THREE_SIGMA_CHI2)
-INK, FAINT = "#20242c", "#9aa0a8"
-ALONG, ACROSS = "#b45309", "#0369a1"
-
-
-def ellipse_points(
-    x: np.ndarray, y: np.ndarray, sx: np.ndarray, sy: np.ndarray, rho: np.ndarray, scale=1.0, n=49
-) -> np.ndarray:
-    """Rings of error ellipses around (x, y), of n points each: shape (m, n, 2)."""
-    turn = np.linspace(0, 2 * np.pi, n)
-    circle = np.stack([np.cos(turn), np.sin(turn)])
-    # Cholesky factor of the covariance: a unit circle becomes the one-sigma ellipse. Rounding may leave rho
-    # a hair above 1.
-    rest = np.sqrt(np.clip(1 - rho**2, 0, 1))
-    east = x[:, None] + scale * sx[:, None] * circle[0]
-    north = y[:, None] + scale * sy[:, None] * (rho[:, None] * circle[0] + rest[:, None] * circle[1])
-    return np.stack([east, north], axis=-1)
-
-
-class ResidualCanvas(FigureCanvasQTAgg):
-    """Both plots; a box drawn in either calls ``brushed(rows)``, a double click ``opened(row)``."""
-
-    def __init__(self, brushed, opened):
-        super().__init__(Figure(figsize=(8.6, 4.2), layout="constrained"))
-        self.sky, self.time = self.figure.subplots(1, 2, width_ratios=[1, 1.35])
-        self._brushed, self._opened, self._columns = brushed, opened, None
-        self._selectors = [
-            RectangleSelector(axis, lambda a, b, axis=axis: self._box(axis, a, b), button=1, useblit=False,
-                              minspanx=4, minspany=4, spancoords="pixels") for axis in (self.sky, self.time)
-        ]  # fmt: skip
-        # The selectors draw artists of their own, which must outlive a redraw.
-        self._kept = {axis: {*axis.lines, *axis.collections} for axis in (self.sky, self.time)}
-        self.mpl_connect("button_press_event", self._pressed)
-
-    def draw_rows(self, columns: dict[str, np.ndarray], colours: list, meaning: str):
-        """Draw all rows; the meaning of their O-C stands at the axes."""
-        self._columns, self._meaning = columns, meaning
-        self._wipe()
-        self._draw_sky(columns, colours)
-        self._draw_time(columns, colours)
-        self.draw_idle()
-
-    def _start(self, axis, xlabel, ylabel):
-        axis.axhline(0, color=FAINT, lw=0.9, zorder=0)
-        axis.set_xlabel(xlabel)
-        axis.set_ylabel(ylabel)
-
-    def _wipe(self):
-        """Take away what was drawn; the selectors' own artists stay."""
-        for axis, kept in self._kept.items():
-            for container in list(axis.containers):
-                axis.containers.remove(container)
-            for artist in [*axis.lines, *axis.collections]:
-                if artist not in kept:
-                    artist.remove()
-            if axis.get_legend() is not None:
-                axis.get_legend().remove()
-
-    def _draw_sky(self, c, colours):
-        axis = self.sky
-        self._start(axis, f"ΔRA·cosδ, {self._meaning}  (″, east to the left)",
-                    f"ΔDec, {self._meaning}  (″)")  # fmt: skip
-        axis.axvline(0, color=FAINT, lw=0.9, zorder=0)
-        good = np.isfinite(c["dx"]) & np.isfinite(c["dy"])
-        if good.any():
-            part = [c[name][good] for name in ("dx", "dy", "sx", "sy", "rho")]
-            shades = [colour for colour, ok in zip(colours, good, strict=True) if ok]
-            rings = ellipse_points(*part)
-            axis.add_collection(PolyCollection(rings, facecolors="none", edgecolors=shades, lw=1.2))
-            axis.scatter(part[0], part[1], s=26, c=shades, edgecolors=INK, linewidths=0.6, zorder=3)
-            self._draw_gate(axis, part)
-            # square about zero, so that an offset shows as one; never narrower than a milliarcsecond
-            reach = 1.15 * max(np.max(np.abs(part[0]) + part[2]), np.max(np.abs(part[1]) + part[3]), 1e-3)
-            # east to the left, as on the sky
-            axis.set(xlim=(reach, -reach), ylim=(-reach, reach))
-        axis.set_aspect("equal", adjustable="box")
-
-    @staticmethod
-    def _draw_gate(axis, part):
-        zero = np.zeros(1)
-        # The gate is of a typical row, about zero: rows have ellipses of their own around them.
-        typical = [np.array([np.median(values)]) for values in part[2:]]
-        gate = ellipse_points(zero, zero, *typical, scale=GATE_SIGMA)[0]
-        axis.plot(*gate.T, ls="--", lw=1.0, color=INK, zorder=1, label="99.73 % of measuring errors")
-        axis.legend(loc="upper right", fontsize=7, frameon=False)
-
-    def _draw_time(self, c, colours):
-        axis = self.time
-        self._start(axis, "hours (UT of the first day)", f"O−C, {self._meaning}  (″)")
-        for name, ink, marker in (("along", ALONG, "o"), ("across", ACROSS, "s")):
-            x, y, sigma = (c[column] for column in ("hours", name, f"sigma_{name}"))
-            good = np.isfinite(y)
-            if good.any():
-                axis.errorbar(x[good], y[good], sigma[good], fmt=marker, color=ink, ms=5, mfc="none", mew=1.4,
-                              capsize=2, lw=1.1, label=f"{name} the motion")  # fmt: skip
-        chosen = np.array([colour != self.plain for colour in colours]) & np.isfinite(c["along"])
-        if chosen.any():
-            shades = [colour for colour, ok in zip(colours, chosen, strict=True) if ok]
-            for name in ("along", "across"):
-                axis.scatter(c["hours"][chosen], c[name][chosen], s=110, facecolors="none", edgecolors=shades,
-                             linewidths=2.0)  # fmt: skip
-        self._set_time_limits(c)
-        if axis.containers:
-            axis.legend(loc="best", fontsize=8, frameon=False)
-
-    def _set_time_limits(self, c):
-        height = np.concatenate([np.abs(c[n]) + np.nan_to_num(c[f"sigma_{n}"]) for n in ("along", "across")])
-        reach = 1.2 * float(np.nanmax(height, initial=1e-3, where=np.isfinite(height)))
-        self.time.set_ylim(-reach, reach)
-        hours = c["hours"][np.isfinite(c["hours"])]
-        if hours.size:
-            pad = 0.06 * np.ptp(hours) + 0.1
-            self.time.set_xlim(hours.min() - pad, hours.max() + pad)
-
-    #: Colour of rows that no selection holds.
-    plain = "#c2410c"
-
-    def _places(self, axis):
-        c = self._columns
-        if axis is self.sky:
-            return [(c["dx"], c["dy"])]
-        return [(c["hours"], c["along"]), (c["hours"], c["across"])]
-
-    def _box(self, axis, first, second):
-        if self._columns is None or first.xdata is None or second.xdata is None:
-            return
-        (x0, x1), (y0, y1) = sorted((first.xdata, second.xdata)), sorted((first.ydata, second.ydata))
-        rows = {int(i) for x, y in self._places(axis)
-                for i in np.flatnonzero((x >= x0) & (x <= x1) & (y >= y0) & (y <= y1))}  # fmt: skip
-        self._brushed(sorted(rows))
-
-    def _pressed(self, event):
-        if not event.dblclick or event.inaxes not in (self.sky, self.time) or self._columns is None:
-            return
-        best, least = None, np.inf
-        for x, y in self._places(event.inaxes):
-            good = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
-            if len(good):
-                at = event.inaxes.transData.transform(np.column_stack([x[good], y[good]]))
-                apart = np.hypot(*(at - [event.x, event.y]).T)
-                if apart.min() < least:
-                    best, least = int(good[np.argmin(apart)]), apart.min()
-        # a double click beside all points, by 25 pixels of the screen, means none
-        if best is not None and least < 25:
-            self._opened(best)
-
+from glue_appulse.qt.panels import BackgroundWork, ElidedLine, failure_words, report_failure
+from glue_appulse.qt.style_editors import ResidualEditor
 
 #: Columns of the table beside the offsets: header, decimals.
 FIRST_COLUMNS = {"frame": ("frame", 0), "time": ("mid-exposure\nUTC", 0), "designation": ("body", 0)}
@@ -240,7 +109,7 @@ class ResidualTable(QTableWidget):
         self.setRowCount(data.size)
         columns = table_columns(plate_off)
         self._name_columns(columns)
-        get = _numbers(data)
+        get = numbers_of(data)
         both = {residual_data.PLATE_OFF: residual_data.offsets(get, True),
                 residual_data.AS_MEASURED: residual_data.offsets(get, False)}  # fmt: skip
         decimals = {name: number for name, (_, number) in {**FIRST_COLUMNS, **LAST_COLUMNS}.items()}
@@ -267,12 +136,6 @@ MEANINGS = {
 }
 
 
-def _numbers(data):
-    """A reader of a data set's columns as floats; residuals of an earlier version lack some: not a number."""
-    known = {cid.label for cid in data.main_components}
-    return lambda name: np.asarray(data[name], float) if name in known else np.full(data.size, np.nan)
-
-
 def _cell(value, decimals, colour):
     item = QTableWidgetItem(str(value) if decimals is None else _cell_text(value, decimals))
     if decimals is not None:
@@ -289,147 +152,321 @@ def _cell_text(value, decimals):
     return "–" if value != value else f"{value:.{decimals}f}"
 
 
+
 #: Half width of the picture around a residual that is opened, pixels.
 CLOSE_UP_PX = 60
+#: A double click farther from every point, pixels of the screen, means none.
+NEAR_PX = 25
+#: The close-up of the sky: its side as a share of the plot's, its least side, and the room for its words to
+#: the left, below, right and above, points.
+INSET_SHARE, LEAST_INSET_PT, INSET_GUTTER_PT = 0.36, 70, (34, 18, 6, 16)
+LIMITS = ("x_min", "x_max", "y_min", "y_max")
 
 
-class ResidualViewerState(ViewerState):
+class ResidualViewerState(MatplotlibDataViewerState):
     """What is set about the viewer."""
 
+    plot = SelectionCallbackProperty(docstring="What is plotted")
     plate_off = CallbackProperty(True, docstring="Whether the residuals are plate-corrected")
+    show_inset = CallbackProperty(True, docstring="Whether the places on the sky are shown close up")
+    show_table = CallbackProperty(True, docstring="Whether the table stands below the plot")
+
+    def __init__(self, **kwargs):
+        ResidualViewerState.plot.set_choices(self, list(PLOTS))
+        super().__init__(**kwargs)
+
+    def data(self):
+        """The residuals that are shown, or None."""
+        return next((s.layer for s in self.layers if isinstance(s.layer, BaseData)), None)
+
+    def reset_limits(self):
+        """Show all points with their errors."""
+        data = self.data()
+        if data is None or not data.size:
+            return
+        x0, x1, y0, y1 = wanted_limits(plot_columns(data, self.plate_off), self.plot)
+        if self.aspect == "equal" and self._axes_aspect_ratio:
+            # widened, never cut, so that both scales are equal
+            wide, high = abs(x1 - x0), y1 - y0
+            more_x = max(high / self._axes_aspect_ratio - wide, 0.0) / 2 * np.sign(x1 - x0)
+            more_y = max(wide * self._axes_aspect_ratio - high, 0.0) / 2
+            x0, x1, y0, y1 = x0 - more_x, x1 + more_x, y0 - more_y, y1 + more_y
+        self.set_limits((x0, x1, y0, y1))
+
+    def set_limits(self, limits):
+        """Change all four limits at once."""
+        with delay_callback(self, *LIMITS):
+            self.x_min, self.x_max, self.y_min, self.y_max = limits
+
+    def limits(self) -> tuple:
+        """The four limits."""
+        return tuple(getattr(self, name) for name in LIMITS)
+
+    def _adjust_limits_aspect(self, *args, **kwargs):
+        # glue turns an axis that runs to the left, as the sky's does, when it makes both scales equal
+        leftward = None not in self.limits() and self.x_min > self.x_max
+        super()._adjust_limits_aspect(*args, **kwargs)
+        if leftward and self.x_min < self.x_max:
+            self.set_limits((self.x_max, self.x_min, self.y_min, self.y_max))
 
 
-class ResidualLayerArtist(LayerArtist):
-    """Rows of the residuals, or a selection of them; the viewer draws them all at once."""
+class ResidualOptions(QWidget):
+    """Options of the viewer, in glue's panel of plot options."""
 
-    def __init__(self, viewer, viewer_state, layer_state=None, layer=None):
-        self._viewer = viewer
-        super().__init__(viewer_state, layer_state=layer_state, layer=layer)
-        self.state.add_global_callback(self._again)
+    def __init__(self, viewer_state, session, parent=None):
+        super().__init__(parent)
+        self.session, self.viewer_state = session, viewer_state
+        self.tabs, general, form = QTabWidget(), QWidget(), QFormLayout()
+        fix_tab_widget_fontsize(self.tabs)
+        general.setLayout(form)
+        self._add(form, "plot", QComboBox(), "combosel_plot")
+        for name, words, tip in (
+            ("plate_off", "plate-corrected", MEANINGS[residual_data.PLATE_OFF]),
+            ("show_inset", "places on the sky close up", "Every place with its error, one sigma"),
+            ("show_table", "table below the plot", ""),
+        ):
+            box = QCheckBox(words)
+            box.setToolTip(tip)
+            self._add(form, "", box, f"bool_{name}")
+        for axis in "xy":
+            ends, row = [QLineEdit(), QLineEdit()], QHBoxLayout()
+            for end, line in zip(("min", "max"), ends, strict=True):
+                setattr(self, f"valuetext_{axis}_{end}", line)
+                row.addWidget(line)
+            form.addRow(f"{axis} limits", row)
+        self.whole_button = QPushButton("show all with their errors")
+        self.whole_button.clicked.connect(lambda _on=False: viewer_state.reset_limits())
+        form.addRow(self.whole_button)
+        self.axes_editor, self.legend_editor = AxesEditorWidget(), LegendEditorWidget()
+        self.axes_editor.button_apply_all.hide()  # of use between viewers of one kind
+        for words, page in (("General", general), ("Axes", self.axes_editor), ("Legend", self.legend_editor)):
+            self.tabs.addTab(page, words)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self.tabs)
+        self._connections = [
+            autoconnect_callbacks_to_qt(viewer_state, self),
+            autoconnect_callbacks_to_qt(viewer_state, self.axes_editor.ui),
+            autoconnect_callbacks_to_qt(
+                viewer_state.legend, self.legend_editor.ui, {"alpha": {"value_range": (0, 1)}}
+            ),
+        ]
 
-    def _again(self, **_changed):
-        self._viewer.refresh()
-
-    def redraw(self):
-        self._viewer.refresh()
-
-    update = redraw
-
-    def clear(self):
-        self._viewer.refresh()
+    def _add(self, form, words, widget, name):
+        setattr(self, name, widget)
+        form.addRow(words, widget)
 
 
-class ResidualViewer(DataViewer):
-    """Table, residuals on the sky, residuals along and across the motion."""
+def _write_tool(label, suffix):
+    """A tool of the bar's menu of exports that writes the residuals in one way."""
+
+    def activate(self):
+        self.viewer.choose_export(label, suffix)
+
+    about = {"tool_id": f"appulse:write-{suffix}", "icon": "glue_filesave", "action_text": f"{label}…",
+             "tool_tip": f"Write the residuals: {label}", "activate": activate}  # fmt: skip
+    return viewer_tool(type(f"Write{suffix.capitalize()}", (Tool,), about)).tool_id
+
+
+WRITE_TOOLS = [_write_tool(label, suffixes[0]) for label, suffixes, _function in EXPORTERS]
+
+
+class ResidualViewer(MatplotlibDataViewer):
+    """Residuals against time or on the sky, with their table."""
 
     LABEL = "Residuals"
     _state_cls = ResidualViewerState
+    _options_cls = ResidualOptions
+    _layer_style_widget_cls = {ResidualLayerArtist: ResidualEditor}  # noqa: RUF012  glue's own protocol
     _data_artist_cls = _subset_artist_cls = ResidualLayerArtist
-    inherit_tools = False
-    tools = ["window"]  # noqa: RUF012  glue's own protocol
-    subtools = {"window": ["window:movetab", "window:title"]}  # noqa: RUF012
+    tools = [  # noqa: RUF012
+        "select:rectangle", "select:xrange", "select:yrange", "select:circle", "select:polygon",
+    ]  # fmt: skip
+    subtools = {"save": ["save:python", *WRITE_TOOLS]}  # noqa: RUF012
 
-    def __init__(self, session, state=None, parent=None):
-        super().__init__(session, state=state, parent=parent)
-        self.canvas, self.table = ResidualCanvas(self.select_rows, self.open_row), ResidualTable()
+    def __init__(self, session, parent=None, state=None):
+        restored = None if state is None else state.limits()
+        super().__init__(session, parent=parent, state=state)
+        # the limits that this viewer chose: while they stand, new rows may widen them
+        self._chosen = None
+        self.inset = self.axes.inset_axes([0, 0, 1, 1], zorder=20)
+        self.inset.tick_params(labelsize=6, pad=1, length=2)
+        self.inset.set_title("on the sky, close up", fontsize=7, pad=2)
+        self._ground, self._restored = [], restored
+        self.table = ResidualTable()
         self.table.chosen.connect(self.select_rows)
         self.table.cellDoubleClicked.connect(lambda row, _column: self.open_row(row))
         split = QSplitter(Qt.Vertical)
-        split.addWidget(self.canvas)
+        split.addWidget(self.mpl_widget)
         split.addWidget(self.table)
-        split.setSizes([360, 200])
-        body = QWidget()
-        layout = QVBoxLayout(body)
-        layout.setContentsMargins(4, 4, 4, 4)
-        layout.addWidget(split, 1)
-        layout.addLayout(self._bar())
-        self.setCentralWidget(body)
-        self.resize(900, 620)
-        self.state.add_callback("plate_off", self.refresh)
-
-    def _bar(self):
-        self.plate_box = QCheckBox("plate-corrected")
-        self.plate_box.setToolTip(MEANINGS[residual_data.PLATE_OFF])
-        self.plate_box.setChecked(bool(self.state.plate_off))
-        self.plate_box.toggled.connect(lambda on: setattr(self.state, "plate_off", on))
-        self.status = QLabel("")
-        row = QHBoxLayout()
-        row.addWidget(self.plate_box)
-        row.addWidget(self.status, 1)
-        self.export_buttons = []
-        for label, suffixes, _function in EXPORTERS:
-            button = QPushButton(f"{label}…")
-            button.clicked.connect(
-                lambda _on=False, name=label, end=suffixes[0]: self._choose_export(name, end)
-            )
-            self.export_buttons.append(button)
-            row.addWidget(button)
-        self.busy = QProgressBar()
+        split.setSizes([380, 180])
+        self.status, self.busy = ElidedLine(), QProgressBar()
         self.busy.setRange(0, 0)
         self.busy.setMaximumWidth(90)
         self.busy.hide()
-        row.insertWidget(2, self.busy)
-        return row
+        foot = QHBoxLayout()
+        foot.addWidget(self.status, 1)
+        foot.addWidget(self.busy)
+        body = QWidget()
+        layout = QVBoxLayout(body)
+        layout.setContentsMargins(2, 2, 2, 2)
+        layout.addWidget(split, 1)
+        layout.addLayout(foot)
+        self.setCentralWidget(body)
+        self.resize(900, 620)
+        self.canvas = self.mpl_widget.canvas
+        self.canvas.mpl_connect("button_press_event", self._pressed)
+        for name in ("plot", "plate_off"):
+            self.state.add_callback(name, self._other_plot)
+        self.state.add_callback("show_inset", self.refresh)
+        # glue's legend of the layers takes the place of the key of the marks
+        self.state.legend.add_callback("visible", self.refresh)
+        self.state.add_callback("show_table", self.table.setVisible)
+        self.table.setVisible(self.state.show_table)
+        if restored is not None:
+            self.refresh()
 
     def get_layer_artist(self, cls, layer=None, layer_state=None):
-        return cls(self, self.state, layer=layer, layer_state=layer_state)
+        return cls(self.axes, self.state, layer=layer, layer_state=layer_state,
+                   inset=self.inset, drawn=self.refresh)  # fmt: skip
 
     def add_data(self, data):
         if kind_of(data) != RESIDUALS:
             self.status.setText(f"'{data.label}' holds no residuals: measure a body first")
             return False
-        return super().add_data(data)
+        added = super().add_data(data)
+        self.refresh()
+        return added
 
     @property
     def data(self):
         """The residuals shown, or None."""
-        return next((layer.layer for layer in self.layers if isinstance(layer.layer, BaseData)), None)
+        return self.state.data()
 
     def columns(self) -> dict[str, np.ndarray]:
         """Numbers of the plots."""
-        get = _numbers(self.data)
-        shown = residual_data.offsets(get, self.state.plate_off)
-        mjd = get(residual_data.MJD)
-        # residuals of an earlier version have no correlation: their ellipses stand upright
-        rho = np.nan_to_num(get("corr_ra_dec"))
-        # the plate's error has no correlation of its own and rounds the ellipse
-        scale = get("sigma_ra") * get("sigma_dec") / (shown["sigma_dra"] * shown["sigma_ddec"])
-        return shown | {
-            "dx": shown["dra"], "dy": shown["ddec"], "sx": shown["sigma_dra"], "sy": shown["sigma_ddec"],
-            "rho": rho * np.nan_to_num(scale), "hours": (mjd - np.floor(np.nanmin(mjd))) * 24,
-        }  # fmt: skip
+        return plot_columns(self.data, self.state.plate_off)
 
-    def colours(self) -> list[str]:
-        """Colour of every row: the last visible selection that holds it, else the plain one."""
-        colours = [self.canvas.plain] * self.data.size
+    def colours(self) -> list[str | None]:
+        """Colour of every row: that of the last visible selection that holds it, or none."""
+        colours = [None] * self.data.size
         for layer in self.layers:
             if isinstance(layer.layer, BaseData) or not layer.visible:
                 continue
-            try:
-                mask = layer.layer.to_mask()
-            except IncompatibleAttribute:
-                continue
-            for i in np.flatnonzero(mask):
+            for i in np.flatnonzero(layer.rows):
                 colours[i] = layer.layer.style.color
         return colours
 
-    def refresh(self, *_args):
-        """Draw table and plots."""
-        if self.data is None or not hasattr(self, "canvas"):
-            return
-        colours = self.colours()
-        meaning = residual_data.PLATE_OFF if self.state.plate_off else residual_data.AS_MEASURED
-        self.canvas.draw_rows(self.columns(), colours, meaning)
-        shades = [None if colour == self.canvas.plain else colour for colour in colours]
-        self.table.show_rows(self.data, shades, self.state.plate_off)
+    def _other_plot(self, *_args):
+        self.state.aspect = "equal" if self.state.plot == SKY else "auto"
+        self.state.reset_limits()
+        self._chosen = self.state.limits()
+        self.refresh()
 
-    def select_rows(self, rows: list[int]):
-        """Make rows the active selection everywhere."""
-        if not rows or self.data is None:
+    @defer_draw
+    def refresh(self, *_args):
+        """Bring table, ground, words and range of the plot up to date; the layers draw themselves."""
+        if self.data is None or not hasattr(self, "table"):
             return
-        self.apply_subset_state(ElementSubsetState(indices=rows, data=self.data))
+        state, columns = self.state, self.columns()
+        if self._chosen is None and self._restored is not None and None not in self._restored:
+            # a session brings the range that its user had chosen
+            self._chosen, self._restored = (), None
+        elif self._chosen is None or state.limits() == self._chosen:
+            state.aspect = "equal" if state.plot == SKY else "auto"
+            state.reset_limits()
+            self._chosen = state.limits()
+        for artist in self._ground:
+            artist.remove()
+        self._ground = draw_ground(self.axes, columns, state.plot)
+        if not state.legend.visible:
+            handles, words = key_of(state.plot)
+            key = Legend(self.axes, handles, words, loc="upper left", fontsize=8, frameon=False, ncols=2)
+            self._ground.append(self.axes.add_artist(key))
+        state.x_axislabel, state.y_axislabel = axis_words(state.plot, state.plate_off)
+        self._show_inset(columns)
+        self.table.show_rows(self.data, self.colours(), state.plate_off)
+        self.canvas.draw_idle()
+
+    def _show_inset(self, columns):
+        """The places on the sky with their errors, in the corner that hides the fewest points."""
+        place = np.array([columns["dra"], columns["ddec"]])
+        good = np.isfinite(place).all(0)
+        self.inset.set_visible(bool(self.state.show_inset) and bool(good.any()))
+        if not good.any():
+            return
+        around = {name: values[good] for name, values in columns.items()}
+        reach = [np.nan_to_num(around[name]) for name in ("sigma_dra", "sigma_ddec")]
+        low = [np.min(v - s) for v, s in zip((around["dra"], around["ddec"]), reach, strict=True)]
+        high = [np.max(v + s) for v, s in zip((around["dra"], around["ddec"]), reach, strict=True)]
+        half = 0.6 * max(*np.subtract(high, low), 1e-3)
+        middle = np.add(high, low) / 2
+        self.inset.set(xlim=(middle[0] + half, middle[0] - half), ylim=(middle[1] - half, middle[1] + half))
+        self.inset.set_aspect("equal", adjustable="box", anchor="C")
+        self.inset.locator_params(nbins=3)
+        self._place_inset(columns)
+
+    def _place_inset(self, columns):
+        """A square where it hides the fewest points; of equals that nearest to the corner below right."""
+        room = np.array([self.axes.bbox.width, self.axes.bbox.height])
+        points = self.figure.dpi / 72
+        side = max(INSET_SHARE * room.min(), LEAST_INSET_PT * points)
+        left, below, right, above = np.array(INSET_GUTTER_PT) * points
+        shown = np.concatenate([np.column_stack(part[1:3]) for part in plotted(columns, self.state.plot)])
+        at = self.axes.transData.transform(shown[np.isfinite(shown).all(1)]) - self.axes.bbox.extents[:2]
+        places = [
+            (x, y)
+            for y in np.linspace(below, max(room[1] - side - above, below), 7)
+            for x in np.linspace(max(room[0] - side - right, left), left, 9)
+        ]
+        hidden = [
+            np.sum((at > [x - left, y - below]).all(1) & (at < [x + side + right, y + side + above]).all(1))
+            for x, y in places
+        ]
+        x, y = places[int(np.argmin(hidden))]
+        self._inset_at = [x / room[0], y / room[1], side / room[0], side / room[1]]
+        self.inset.set_axes_locator(lambda _axes, _renderer: self._inset_box())
+
+    def _inset_box(self):
+        from matplotlib.transforms import Bbox, TransformedBbox
+
+        to_figure = self.axes.transAxes + self.figure.transSubfigure.inverted()
+        return TransformedBbox(Bbox.from_bounds(*self._inset_at), to_figure)
+
+    # --- selections, as glue's tools make them
+
+    def apply_roi(self, roi, override_mode=None):
+        """Select the rows of which a point lies in the region."""
+        if self.data is None:
+            return
+        inside = np.zeros(self.data.size, bool)
+        for _name, x, y, *_sigmas in plotted(self.columns(), self.state.plot):
+            good = np.isfinite(x) & np.isfinite(y)
+            inside[good] |= roi.contains(x[good], y[good])
+        self.select_rows(np.flatnonzero(inside).tolist(), override_mode)
+
+    def select_rows(self, rows: list[int], override_mode=None):
+        """Make rows the active selection everywhere."""
+        if self.data is None:
+            return
+        self.apply_subset_state(ElementSubsetState(indices=rows, data=self.data), override_mode=override_mode)
         names = dict.fromkeys(str(self.data.get_component("frame").labels[row]) for row in rows)
-        self.status.setText("selected: " + ", ".join(names))
+        self.status.setText("selected: " + (", ".join(names) or "none"))
+
+    def _pressed(self, event):
+        if not event.dblclick or event.inaxes not in (self.axes, self.inset) or self.data is None:
+            return
+        best, least = None, np.inf
+        plot = SKY if event.inaxes is self.inset else self.state.plot
+        for _name, x, y, *_sigmas in plotted(self.columns(), plot):
+            good = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+            if len(good):
+                at = event.inaxes.transData.transform(np.column_stack([x[good], y[good]]))
+                apart = np.hypot(*(at - [event.x, event.y]).T)
+                if apart.min() < least:
+                    best, least = int(good[np.argmin(apart)]), apart.min()
+        if best is not None and least < NEAR_PX:
+            self.open_row(best)
 
     def open_row(self, row: int):
         """Show the frame of a row around its place."""
@@ -459,9 +496,17 @@ class ResidualViewer(DataViewer):
         ra, dec = (float(self.data[name][row]) for name in ("ra_calc", "dec_calc"))
         return tuple(float(v) for v in frame_of(frame).to_pixel(ra, dec))
 
-    def _choose_export(self, label, suffix):
+    # --- exports
+
+    def choose_export(self, label: str, suffix: str):
+        """Ask where to, and of observations what for, and write."""
+        if self.data is None:
+            return
+        if self.writing:
+            self.status.setText(f"{self.writing} is still being written")
+            return
         more = {}
-        if suffix == "psv":
+        if suffix in OBSERVATIONS:
             from glue_appulse.qt.ades_dialog import AdesDialog
 
             dialog = AdesDialog(self.data, self)
@@ -476,15 +521,17 @@ class ResidualViewer(DataViewer):
         """Write the residuals off the interface thread: a sheet of a night takes its time."""
         function = next(function for name, _suffixes, function in EXPORTERS if name == label)
         data = self.data
-        self._allow_export(False)
+        self.writing = str(path)
+        self.busy.show()
         self.status.setText(f"writing {path}…")
         self.job = BackgroundWork(lambda _job: function(str(path), data, **more))
-        self._writing = path
         self.job.done.connect(self._written)
         self.job.failed.connect(self._failed)
         self.job.ended.connect(self._export_ended)
         return self.job.start()
 
+    #: What is being written; empty where nothing is.
+    writing = ""
     #: Whether the viewer has been closed: a job may end later, when there are no widgets any more.
     _closed = False
 
@@ -494,7 +541,7 @@ class ResidualViewer(DataViewer):
 
     def _written(self, _nothing):
         if not self._closed:
-            self.status.setText(f"written: {self._writing}")
+            self.status.setText(f"written: {self.writing}")
 
     def _failed(self, exc):
         report_failure(exc)
@@ -502,13 +549,9 @@ class ResidualViewer(DataViewer):
             self.status.setText(failure_words(exc))
 
     def _export_ended(self):
+        self.writing = ""
         if not self._closed:
-            self._allow_export(True)
-
-    def _allow_export(self, allowed):
-        for button in self.export_buttons:
-            button.setEnabled(allowed)
-        self.busy.setVisible(not allowed)
+            self.busy.hide()
 
 
 def show_residuals(session) -> ResidualViewer | None:

@@ -194,3 +194,11 @@ class MarkEditor(LayerEditor):
         """Add the rows of measured places."""
         self.row("line width", _spin(0.4, 12, 0.2, suffix=" pt"), "value_width")
         self.boxes([("show_offset", "line from the prediction")])
+
+
+class ResidualEditor(LayerEditor):
+    """Editor of rows of residuals."""
+
+    def fill(self):
+        """Add the rows of residuals."""
+        self.row("size of the marks", _spin(2, 30, 1, suffix=" pt"), "value_size")
