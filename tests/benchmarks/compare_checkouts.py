@@ -1,17 +1,19 @@
 """The same command lines in two checkouts: do they give the same tables and pictures?
 
-python tests/benchmarks/compare_checkouts.py OLD NEW [--keep DIR] [--only WORD]
+python tests/benchmarks/compare_checkouts.py OLD NEW [--keep DIR] [--only WORD] [--times N]
 
 OLD and NEW are checkouts; both run under this Python, each with its own `plugins` folder first on the path.
 Numbers of tables are equal when they differ by no more than two units of the last printed digit; pixels
 when they differ by no more than 1e-6 of the picture's range (pictures for people: one step of 255). Every
-difference is listed, and the exit code is 1 when there is one, or when a command fails in both. With
+difference is listed, and the exit code is 1 when there is one, or when a command fails in both. Processor
+seconds of both stand beside each line, the least of N runs taken in turn (--times, 1 by default). With
 ../shared beside NEW the real infrared frame and the MPC's main belt take part.
 """
 
 import argparse
 import os
 import re
+import resource
 import shlex
 import subprocess
 import sys
@@ -60,14 +62,16 @@ def command_lines(new: Path) -> dict[str, list[str]]:
     return {name: shlex.split(line) for name, line in lines.items()}
 
 
-def run(checkout: Path, words: list[str], out: Path) -> str:
-    """Run one command line; its closing lines with the exit code."""
+def run(checkout: Path, words: list[str], out: Path) -> tuple[str, float]:
+    """Run one command line; its closing lines with the exit code, and the processor seconds it took."""
     out.mkdir(parents=True)
     settings = {
         "PYTHONPATH": str(checkout / "plugins"),
         "XDG_CONFIG_HOME": str(out / ".config"),
         "MPLBACKEND": "Agg",
+        "OPENBLAS_NUM_THREADS": "1",
     }
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     done = subprocess.run(
         [sys.executable, "-m", "appulse", *(word.replace("{out}", str(out)) for word in words)],
         env={**os.environ, **settings},
@@ -75,9 +79,10 @@ def run(checkout: Path, words: list[str], out: Path) -> str:
         text=True,
         check=False,
     )
-    return f"exit {done.returncode}\n{done.stdout}".replace(str(out), "OUT") + (
-        "" if done.returncode == 0 else done.stderr
-    )
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    seconds = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    printed = f"exit {done.returncode}\n{done.stdout}".replace(str(out), "OUT")
+    return printed + ("" if done.returncode == 0 else done.stderr), seconds
 
 
 def unit_of_last_digit(number: str) -> float:
@@ -146,6 +151,7 @@ def main() -> int:
     parser.add_argument("new", type=Path)
     parser.add_argument("--keep", type=Path, help="folder for the outputs; a temporary one by default")
     parser.add_argument("--only", default="", help="run only the command lines whose name holds this")
+    parser.add_argument("--times", type=int, default=1, help="runs of each, in turn; the quickest counts")
     options = parser.parse_args()
     root = options.keep or Path(tempfile.mkdtemp())
     worse = 0
@@ -153,10 +159,16 @@ def main() -> int:
         if options.only not in name:
             continue
         folders = [root / name.replace(" ", "_") / side for side in ("old", "new")]
-        printed = [
-            run(checkout.resolve(), words, folder)
-            for checkout, folder in zip((options.old, options.new), folders, strict=True)
+        checkouts = [options.old.resolve(), options.new.resolve()]
+        runs = [
+            [
+                run(checkout, words, folder if count == 0 else folder.with_name(f"{folder.name}_{count}"))
+                for checkout, folder in zip(checkouts, folders, strict=True)
+            ]
+            for count in range(options.times)
         ]
+        printed = [text for text, _ in runs[0]]
+        seconds = np.min([[spent for _, spent in pair] for pair in runs], axis=0)
         found = [f"printed: {line}" for line in text_differences(*printed)]
         if not printed[1].startswith("exit 0"):
             found.append(printed[1][:400])
@@ -168,7 +180,11 @@ def main() -> int:
         for path in sorted(files[0] & files[1]):
             found += [f"{path}: {words}" for words in file_differences(folders[0] / path, folders[1] / path)]
         worse += bool(found)
-        print(f"{'differs' if found else 'same   '}  {name}: {len(files[0] & files[1])} files", flush=True)
+        print(
+            f"{'differs' if found else 'same   '}  {name}: {len(files[0] & files[1])} files, "
+            f"{seconds[0]:.2f} s before, {seconds[1]:.2f} s now ({seconds[1] / seconds[0]:.2f} x)",
+            flush=True,
+        )
         for words in found[:12]:
             print(f"    {words}")
         if len(found) > 12:
