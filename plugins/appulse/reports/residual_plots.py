@@ -20,6 +20,7 @@ from matplotlib.patches import Ellipse, Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from appulse.observers import quiet_erfa
+from appulse.reports.picture import PNG_EFFORT
 
 INK, FAINT = "#1f2430", "#8a8f9c"
 BODY_COLOURS = ("#0b62a4", "#c1440e", "#00734f", "#8e4a9e", "#7a6a00", "#3a3f4b")
@@ -95,7 +96,9 @@ def png_uri(draw, *arguments, **options):
     >>> png_uri(lambda: Figure())[:22]
     'data:image/png;base64,'
     """
-    saved_as = {"format": "png", "dpi": PNG_DPI, "metadata": {"Software": "appulse"}}
+    saved_as = {
+        "format": "png", "dpi": PNG_DPI, "metadata": {"Software": "appulse"}, "pil_kwargs": PNG_EFFORT
+    }  # fmt: skip
     return _uri("image/png", saved_as, draw, arguments, options)
 
 
