@@ -6,8 +6,7 @@ from astropy.wcs import WCS
 
 from appulse.errors import InputError
 from appulse.registration.alignment import fit_affine, folded, pinned, wcs_pinned
-from appulse.registration.resampling import PixelMap, Spline, nearest_pixel
-from appulse.registration.ringing import filled
+from appulse.registration.resampling import PixelMap, Spline, filled, nearest_pixel
 
 MATRIX, SHIFT = np.array([[1.001, 0.002], [-0.002, 1.0]]), np.array([3.0, -1.0])
 

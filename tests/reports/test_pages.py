@@ -1,6 +1,6 @@
 """Blocks set on pages."""
 
-from appulse.reports.pages import MARGIN_INCH, PAGE_INCH, fixed, heading, pages
+from appulse.reports.evidence_pdf import MARGIN_INCH, PAGE_INCH, fixed, heading, pages
 
 
 def test_pages_hold_what_they_were_given():

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from appulse.registration.resampling import resample
-from appulse.registration.ringing import BLOCK, SuspectPixels, bad_blocks, filled
+from appulse.registration.resampling import BLOCK, SuspectPixels, bad_blocks, filled, resample
 from appulse.registration.threads import in_order
 from appulse.sequence.calibrate import calibrated
 from appulse.sequence.sky_grid import tangent_grid

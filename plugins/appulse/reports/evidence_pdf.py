@@ -1,13 +1,18 @@
-"""The evidence sheet as PDF: the same plots, numbers and words on pages, for those who file paper."""
+"""The evidence sheet as PDF, for those who file paper: blocks of text and drawings set on pages."""
 
 from __future__ import annotations
 
 import io
+import textwrap
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import matplotlib
 import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
 from PIL import Image
 
 from appulse.astrometry import error_budget
@@ -24,8 +29,9 @@ from appulse.reports.evidence_tables import (
     solved_rows,
     solved_words,
 )
-from appulse.reports.pages import HIGH_INCH, WIDE_INCH, Block, columns, fixed, heading, pages, prose
 from appulse.reports.residual_plots import (
+    FAINT,
+    INK,
     MOTION_INCH,
     OC_INCH,
     STAMP_INCH,
@@ -39,6 +45,136 @@ from appulse.reports.residual_plots import (
     moving,
     stars_height,
 )
+
+PAGE_INCH = (8.27, 11.69)
+MARGIN_INCH = 0.6
+WIDE_INCH = PAGE_INCH[0] - 2 * MARGIN_INCH
+HIGH_INCH = PAGE_INCH[1] - 2 * MARGIN_INCH
+POINTS, SPACING = 7.0, 1.45
+COLUMNS = 120
+"""Letters of the fixed-width face that a line of a page holds; longer ones are set smaller."""
+GAP = 2
+
+
+@dataclass(frozen=True)
+class Block:
+    """Something that stands on a page as a whole.
+
+    `draw` takes the SubFigure to draw on; `above` goes before it where it begins a page.
+    """
+
+    high_inch: float
+    draw: Any
+    new_page: bool = False
+    with_next: bool = False
+    above: Any = None
+
+
+def heading(words, size=12.0, new_page=False):
+    """A line of large type, on the page of what follows."""
+    style = {"fontsize": size, "weight": "bold"}
+    return _text([str(words)], size * 1.5, style, above=0.5, new_page=new_page, with_next=True)
+
+
+def prose(words, size=9.0, width=96):
+    """A paragraph, broken at the page's width; it stands as a whole."""
+    lines = textwrap.wrap(" ".join(str(words).split()), width) or [""]
+    return _text(lines, size * SPACING, {"fontsize": size})
+
+
+def fixed(lines, at_once=24, headed=False):
+    """Lines of the fixed-width face, broken over pages after so many of them; the first of a table again.
+
+    Examples
+    --------
+    >>> [round(block.high_inch * 72 / POINTS / SPACING, 1) for block in fixed(["a"] * 30)]
+    [24.0, 6.6]
+    """
+    # a wide table is set smaller, not cut
+    points = POINTS * min(1.0, COLUMNS / max(map(len, lines), default=1))
+    style = {"fontsize": points, "family": "DejaVu Sans Mono"}
+    parts = [lines[first : first + at_once] for first in range(0, len(lines), at_once)]
+    again = _text(lines[:1], points * SPACING, style, below=0.0) if headed else None
+    return [
+        _text(part, points * SPACING, style, below=0.6 if part is parts[-1] else 0.0, repeated=again)
+        for part in parts
+    ]
+
+
+def _text(lines, step, style, above=0.0, below=0.6, repeated=None, **options):
+    """Lines of `step` points each, set one by one: where they stand does not depend on their letters."""
+    high = (len(lines) + above + below) * step
+
+    def draw(panel):
+        for i, line in enumerate(lines):
+            y = 1.0 - (above + i + 0.75) * step / high
+            panel.text(0.0, y, line, va="baseline", color=INK, parse_math=False, **style)
+
+    return Block(high / 72.0, draw, above=repeated, **options)
+
+
+def columns(head, rows, left=(0, 1), after=None):
+    """A table as lines of the fixed-width face; `left` are columns of words, `after` sentences below rows.
+
+    Examples
+    --------
+    >>> columns(["frame", "S/N"], [["a.fits", "85"]], left=(0,), after=["odd"])
+    ['frame   S/N', 'a.fits   85', '    odd']
+    """
+    table = [[str(cell) for cell in row] for row in (head, *rows)]
+    widths = [max(len(row[i]) for row in table) for i in range(len(head))]
+    lines = []
+    for number, row in enumerate(table):
+        cells = [
+            f"{cell:<{width}}" if i in left else f"{cell:>{width}}"
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append((" " * GAP).join(cells).rstrip())
+        if number and after and after[number - 1]:
+            marks = {"initial_indent": "    ", "subsequent_indent": "    "}
+            lines += textwrap.wrap(after[number - 1], COLUMNS - 4, **marks)
+    return lines
+
+
+def pages(blocks, foot=""):
+    """Figures of the blocks set on pages, as many on each as find room, with `foot` and number below."""
+    page, used, number = [], 0.0, 0
+    blocks = list(blocks)
+    for block, following in zip(blocks, [*blocks[1:], None], strict=True):
+        # a heading goes with what it stands above
+        needed = block.high_inch + (following.high_inch if following and block.with_next else 0.0)
+        if page and (block.new_page or used + needed > HIGH_INCH):
+            number += 1
+            yield _set(page, foot, number)
+            page, used = [], 0.0
+            if block.above and not block.new_page:
+                page, used = [block.above], block.above.high_inch
+        page.append(block)
+        used += block.high_inch
+    if page:
+        yield _set(page, foot, number + 1)
+
+
+def _set(page, foot, number):
+    figure = Figure(figsize=PAGE_INCH, layout="constrained")
+    FigureCanvasAgg(figure)
+    figure.get_layout_engine().set(hspace=0.0, wspace=0.0)
+    # what is left over stands below, so that blocks keep their heights
+    left = max(HIGH_INCH - sum(block.high_inch for block in page), 1e-3)
+    # The margins are rows and columns too: a subfigure knows of no others.
+    heights = [MARGIN_INCH, *(block.high_inch for block in page), left, MARGIN_INCH]
+    widths = [MARGIN_INCH, WIDE_INCH, MARGIN_INCH]
+    grid = figure.add_gridspec(
+        len(heights), 3, height_ratios=heights, width_ratios=widths, hspace=0, wspace=0
+    )
+    for row, block in enumerate(page, start=1):
+        block.draw(figure.add_subfigure(grid[row, 1]))
+    words = {"fontsize": 7, "color": FAINT, "parse_math": False}
+    beside, above = MARGIN_INCH / PAGE_INCH[0], MARGIN_INCH / PAGE_INCH[1]
+    figure.text(beside, above / 2, foot, **words)
+    figure.text(1 - beside, above / 2, f"page {number}", ha="right", **words)
+    return figure
+
 
 PICTURE_HIGH = 0.25
 """Part of the page that a frame's picture may take."""
