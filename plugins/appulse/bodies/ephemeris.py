@@ -8,15 +8,16 @@ import contextlib
 
 import numpy as np
 
-from appulse.bodies import astrometric, carried
+from appulse.bodies import astrometric, carried, outgassing
 from appulse.bodies.astrometric import angles, body_list, build_table, clean_times, observer_state, sight
 from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.engine import TOLERANCE, Bodies, catalogue_bodies, neighbour_bodies, trajectory
 from appulse.bodies.kernels import SUN, chosen_kernels, default_kernels
 from appulse.bodies.photometry import Brightness, magnitude, nuclear_magnitude, total_sigma
 from appulse.bodies.uncertainty import model_sigma_au, neighbours, sky_ellipse, stated, typical_sigma
-from appulse.constants import J2000_JD
-from appulse.errors import OrbitError
+from appulse.constants import ARCSEC_PER_RAD, J2000_JD
+from appulse.errors import EphemerisSpanError, OrbitError
+from appulse.numerics import separation_rad
 
 
 class StateEphemeris:
@@ -89,6 +90,8 @@ class StateEphemeris:
             "magnitudes": sorted({system for _, system in mags}),
             "uncertainty": self.uncertainties(rows),
         }
+        if uncertainty and (notes := self.cautions(rows, seen)):
+            meta["notes"] = notes
         if typical := self.typical_sigmas(rows):
             meta["typical_sigma_arcsec"] = typical
         return build_table(names, times, observer, columns, ellipses, meta)
@@ -100,6 +103,10 @@ class StateEphemeris:
     def typical_sigmas(self, rows: np.ndarray) -> dict[str, float]:
         """One sigma, arcsec, of orbits like these, by designation, where one without covariance has such."""
         return {}
+
+    def cautions(self, rows: np.ndarray, seen) -> tuple[str, ...]:
+        """What a user should know of these places; nothing here."""
+        return ()
 
     def vectors(self, time, observer, rows: np.ndarray | None = None):
         """Astrometric vectors (k, m, 3), au, ICRF axes, for many places without a table."""
@@ -173,6 +180,7 @@ class NBodyEphemeris(StateEphemeris):
         self._where = {}
         self._years = {}  # trajectory number -> years whose states are kept
         self._clouds = {}  # row -> (trajectory of its neighbours, their scales)
+        self._pushed = {}  # row -> trajectory of the body with and without stronger jets
 
     @property
     def kept(self):
@@ -224,6 +232,37 @@ class NBodyEphemeris(StateEphemeris):
             return {}
         sigmas = {str(self.orbit(row).designation): typical_sigma(self.orbit(row)) for row in rows}
         return {name: sigma for name, sigma in sigmas.items() if np.isfinite(sigma)}
+
+    def cautions(self, rows: np.ndarray, seen) -> tuple[str, ...]:
+        """Warnings of comets whose elements are older than their places need."""
+        found = []
+        for row in map(int, rows) if len(rows) <= MAX_STATED else ():
+            orbit = self.orbit(row)
+            held_jd = outgassing.rests_on_jd(orbit)
+            age_d = np.abs(seen.t_d + J2000_JD - held_jd)
+            if orbit.covariance is not None or not outgassing.is_comet(orbit.designation):
+                continue
+            worst = int(np.argmax(age_d))
+            if age_d[worst] < outgassing.FRESH_D:
+                continue
+            # Beyond the kernels, or in the Sun with stronger jets: the shift cannot be told.
+            with contextlib.suppress(OrbitError, EphemerisSpanError):
+                shift = self._jet_shift(row, held_jd, seen)
+                if shift.max() >= outgassing.NOTED_ARCSEC:
+                    worst = int(np.argmax(shift))
+                    when = float(seen.t_d[worst] + J2000_JD)
+                    found.append(outgassing.words(orbit, held_jd, when, float(shift[worst])))
+        return tuple(found)
+
+    def _jet_shift(self, row, held_jd, seen):
+        """Shift on the sky (m,), arcsec, that stronger jets since a time make of a body."""
+        if row not in self._pushed:
+            t_d = np.array([[held_jd - J2000_JD]])
+            state = self.states(np.array([row]), t_d)[0, 0] - self._sun(t_d[0])[0]
+            bodies = outgassing.pushed(self.orbit(row), state, held_jd)
+            self._pushed[row] = trajectory(bodies, self.kernels, outgassing.TOLERANCE)
+        lines = sight(self._pushed[row].states, self._sun, np.arange(3), seen).vector
+        return np.hypot(*separation_rad(lines[1:], lines[0])) * ARCSEC_PER_RAD
 
     def states(self, rows: np.ndarray, t_d: np.ndarray):
         """Barycentric states (k, m, 6) of rows (k,) at t_d (k, m); au and au/d, ICRF axes."""

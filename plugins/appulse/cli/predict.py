@@ -67,6 +67,8 @@ def run(args: argparse.Namespace) -> int:
         progress(f"predicting {len(orbits)} x {len(times)} places", 0, 0)
         table = plain_table(predict(orbits, times, site))
     table.meta["provenance"] = _provenance(args.orbits, orbits)
+    for words in table.meta.get("notes", ()):
+        common.note(words)
     write_table(table, args.out, args.overwrite)
     given = "the given site" if site.name in ("", "site") else site.name
     bodies = "1 body" if len(orbits) == 1 else f"{len(orbits)} bodies"

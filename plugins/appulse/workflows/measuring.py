@@ -217,15 +217,14 @@ def measure_frame(
     from appulse.astrometry import Prediction, check_plate, measure
 
     require_time_and_site(frame)
-    rows = [
-        Prediction.from_row(row).seen_from(frame.observer, frame.exposure.mid)
-        for row in bodies.in_frame(frame)
-    ]
+    places = bodies.in_frame(frame)
+    rows = [Prediction.from_row(row).seen_from(frame.observer, frame.exposure.mid) for row in places]
     if plate is None:
         plate = check_plate(frame, (stars or StarSource()).around(frame))
     residuals = tuple(measure(frame, row, plate, **options) for row in rows)
     identities, more = ((), ()) if surroundings is None else surroundings.identify(frame, residuals)
-    notes = tuple(dict.fromkeys((*frame.notes, *plate.notes, *more)))
+    cautions = places.meta.get("notes", ())
+    notes = tuple(dict.fromkeys((*frame.notes, *plate.notes, *more, *cautions)))
     return MeasuredFrame(frame, plate, residuals, identities, notes)
 
 

@@ -36,10 +36,7 @@ def _mpc_comet(line: str):
     if len(line) < MPC_SHORTEST or not MPC_COMET_LINE.match(line):
         return None, f"{line[:30].strip()!r} is not a whole line of comet elements"
     try:
-        designation = unpack(line[:4] + line[4] if line[5:12].strip() == "" else line[4:12])
-        if line[:4].strip():
-            fragment = line[5:12].strip()
-            designation = f"{int(line[:4])}{line[4]}" + (f"-{fragment.upper()}" if fragment.isalpha() else "")
+        designation = _comet_designation(line[:4].strip(), line[4], line[5:12].strip())
         year, month, day = int(line[14:18]), int(line[19:21]), to_float(line[22:29])
     except (DesignationError, ValueError) as error:
         return None, f"{line[:30].strip()!r}: {error}"
@@ -54,6 +51,15 @@ def _mpc_comet(line: str):
         "source": line[159:168].strip(),
     }  # fmt: skip
     return body, None
+
+
+def _comet_designation(number: str, kind: str, rest: str) -> str:
+    """Designation by number and kind, a fragment's letters or a packed designation beside them."""
+    if not number:
+        return unpack(kind + rest)
+    # A fragment's letters stand alone ('0073P     bt'), or end the packed designation beside the number.
+    letters = rest if rest.isalpha() or not rest else unpack(kind + rest).partition("-")[2]
+    return f"{int(number)}{kind}" + (f"-{letters.upper()}" if letters else "")
 
 
 def _comet_name(text: str):

@@ -1,6 +1,7 @@
 """Orbits at hand: from files of any known kind, from bundled tables and from the user's own collection."""
 
 import importlib
+import re
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -9,11 +10,14 @@ import numpy as np
 
 from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.readers.comets import MPC_COMET_LINE
+from appulse.bodies.readers.jpl_rows import are_jpl_heads
 from appulse.bodies.readers.mpcorb import is_mpcorb_line
 from appulse.bodies.readers.orbit_table import header_words, read_orbit_table
 from appulse.bodies.readers.orbit_text import decode, read_bytes
 from appulse.errors import OrbitError
 from appulse.formats import settings_path
+
+JSON_ROWS = re.compile(r'"fields"\s*:\s*\[')
 
 # What a file can be -> the module of this package and its function (text, path) that reads it.
 READERS = {
@@ -21,6 +25,7 @@ READERS = {
     "MPCORB lines": ("mpcorb", "read_mpcorb"),
     "MPC comet lines": ("comets", "read_mpc_comets"),
     "JSON (mpc_orb, SBDB)": ("json_orbits", "read_json"),
+    "rows of JPL's query service": ("jpl_rows", "read_jpl_rows"),
     "OEF2.0": ("oef", "read_oef"),
     "JPL element list": ("comets", "read_jpl_list"),
     "CSV with MPC names": ("mpcorb", "read_named_csv"),
@@ -31,6 +36,8 @@ def file_kind(text: str) -> str | None:
     """What an orbit file is, a key of :data:`READERS`, or None, from the beginning of its text."""
     if text.startswith("# %ECSV"):
         return "orbit table"
+    if text.lstrip().startswith("{") and JSON_ROWS.search(text):
+        return "rows of JPL's query service"
     if text.lstrip()[:1] in ("{", "["):
         return "JSON (mpc_orb, SBDB)"
     lines = [line for line in text.splitlines()[:400] if line.strip() and not line.lstrip().startswith("#")]
@@ -38,6 +45,8 @@ def file_kind(text: str) -> str | None:
     words = {word.lower() for word in header_words(header)[0]}
     if {"epoch", "a", "e", "i", "node", "peri", "m"} <= words and "principal_desig" in words:
         return "CSV with MPC names"
+    if are_jpl_heads(header_words(header)[0]):
+        return "rows of JPL's query service"
     if words & {"designation", "epoch"} and len(words) > 1:
         return "orbit table"
     if header.startswith("format") and "OEF" in header:
@@ -57,8 +66,9 @@ def read_orbits(path):
     Parameters
     ----------
     path : path-like
-        Plain or gzipped: our orbit table (ECSV, CSV), MPCORB and MPC comet lines, mpc_orb.json, SBDB JSON,
-        OEF2.0 (``.ke0``, ``.ke1``, ``.eq0``...), the JPL element lists, CSV with MPC column names.
+        Plain or gzipped: our orbit table (ECSV, CSV), MPCORB and MPC comet lines, mpc_orb.json, SBDB JSON
+        (one body, or rows of the query service, these as CSV too), OEF2.0 (``.ke0``, ``.ke1``, ``.eq0``...),
+        the JPL element lists, CSV with MPC column names.
 
     Returns
     -------
