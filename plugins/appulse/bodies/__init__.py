@@ -6,6 +6,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "carried": ["carried_records"],
+        "comet_tail": ["CometTail", "comet_tail", "law_lengths_km"],
         "catalogue": ["OrbitCatalogue"],
         "designations": ["normalise", "pack", "read_name"],
         "ephemeris": ["NBodyEphemeris", "predict"],
@@ -15,6 +16,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "default_kernels",
         ],
         "known_bodies": ["MeasuredDiameter", "body_label", "measured_diameter"],
+        "outgassing": ["is_comet"],
         "orbit": ["NonGrav", "Orbit", "STATE_NAMES"],
         "photometry": ["magnitude"],
         "readers": ["starter_orbits", "read_orbits"],

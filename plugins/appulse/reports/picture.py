@@ -50,6 +50,7 @@ SYMBOLS = {
     "tracks": "arrow: motion",
     "measured": "ring: measured",
     "outlines": "four arcs: no position angle known",
+    "tails": "tail: antisolar line, syndynes \u03b2 solid, synchrones dashed, ion tail (estimate) dotted",
 }
 
 SAMPLE = 400_000
@@ -176,11 +177,13 @@ def points_of(px):
     return px * 72.0 / DPI
 
 
-def frame_picture(frame, *, tracks=(), outlines=(), residuals=None, title=None, longest_px=LONGEST_PX):
+def frame_picture(
+    frame, *, tracks=(), outlines=(), residuals=None, tails=(), title=None, longest_px=LONGEST_PX
+):
     """The painted picture; see :func:`annotated_png` for the parameters."""
     picture = FramePicture(frame, longest_px)
     rows = _rows_of(frame, residuals)
-    scene = frame_scene(picture.target, tracks=tracks, outlines=outlines, rows=rows)
+    scene = frame_scene(picture.target, tracks=tracks, outlines=outlines, rows=rows, tails=tails)
     picture.paint(scene)
     mids = [track.mid for track in tracks if track.mid is not None]
     sigmas = [mid.sigma_major_px for mid in mids if mid.sigma_major_px is not None]
@@ -190,6 +193,7 @@ def frame_picture(frame, *, tracks=(), outlines=(), residuals=None, title=None, 
         "tracks": any(len(track.x) > 1 for track in tracks),
         "measured": any(row["x"] is not None for row in rows),
         "outlines": any(outline.kind == "circle" for outline in outlines),
+        "tails": bool(tails),
     }
     symbols = "    ".join(words for name, words in SYMBOLS.items() if shown[name])
     picture.caption([title or _subject(frame, tracks, scene), _circumstances(frame), symbols], frame.name)
@@ -197,8 +201,8 @@ def frame_picture(frame, *, tracks=(), outlines=(), residuals=None, title=None, 
 
 
 def annotated_png(
-    frame, path=None, *, tracks=(), outlines=(), residuals=None, title=None, longest_px=LONGEST_PX,
-    overwrite=False,
+    frame, path=None, *, tracks=(), outlines=(), residuals=None, tails=(), title=None,
+    longest_px=LONGEST_PX, overwrite=False,
 ):  # fmt: skip
     """Draw a frame with tracks, outlines and measured places as PNG.
 
@@ -212,6 +216,7 @@ def annotated_png(
         Those that do not reach the frame are passed over.
     residuals : Table or sequence of rows, optional
         Residual table; rows of other frames are passed over.
+    tails : sequence of CometTail
     title : str, optional
         First line of the caption; the bodies and objects shown by default.
     longest_px : int
@@ -244,8 +249,9 @@ def annotated_png(
     b'PNG'
     """
     picture = frame_picture(
-        frame, tracks=tracks, outlines=outlines, residuals=residuals, title=title, longest_px=longest_px
-    )
+        frame, tracks=tracks, outlines=outlines, residuals=residuals, tails=tails, title=title,
+        longest_px=longest_px,
+    )  # fmt: skip
     png = to_png(picture.figure)
     return png if path is None else write_bytes(path, png, overwrite)
 
