@@ -21,6 +21,10 @@ class FrameError(InputError):
     """A frame's file, header or pixels cannot be used."""
 
 
+class FrameFileError(FrameError):
+    """A frame's file is cut short, damaged, no FITS or not to be read: nothing in it can be believed."""
+
+
 class FrameWCSError(FrameError):
     """A frame has no celestial WCS, or one that cannot be right."""
 

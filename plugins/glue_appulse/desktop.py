@@ -47,25 +47,26 @@ def load_frames(application, paths: list[str], options: dict) -> list:
     from appulse.errors import FrameError
     from appulse.frames import read_frame
     from glue_appulse.data.kinds import FRAME, kind_of
-    from glue_appulse.data.solved_frames import frame_of, replace_frame
-    from glue_appulse.host import say
+    from glue_appulse.data.solved_frames import frame_of, left_out, replace_frame
+    from glue_appulse.host import warn
 
-    loaded, broken = [], []
-    for path in paths:
-        try:
-            opened = as_list(load_data(str(path)))
-            for data in opened:
-                if options and kind_of(data) == FRAME:
-                    replace_frame(data, read_frame(data.meta["path"], require=("wcs",), **options))
-        except (KeyError, OSError, ValueError) as exc:
-            # glue would open a box that waits for a click
-            broken.append(f"{path} cannot be opened: {exc}; FITS frames and what glue reads are allowed")
-        else:
-            loaded += opened
+    loaded = []
+    with left_out() as broken:
+        for path in paths:
+            try:
+                opened = as_list(load_data(str(path)))
+                for data in opened:
+                    if options and kind_of(data) == FRAME:
+                        replace_frame(data, read_frame(data.meta["path"], require=("wcs",), **options))
+            except (KeyError, OSError, ValueError) as exc:
+                # glue would open a box that waits for a click
+                broken.append(f"{path} cannot be opened: {exc}; FITS frames and what glue reads are allowed")
+            else:
+                loaded += opened
     if broken and not loaded:
         raise FrameError("; ".join(broken))
     for line in broken:
-        say(f"left out: {line}")
+        warn(f"left out: {line}")
     application.add_datasets(loaded)
     frames = [data for data in loaded if kind_of(data) == FRAME]
     early = lambda data: getattr(frame_of(data).exposure, "mid", None)  # noqa: E731

@@ -67,6 +67,17 @@ def say(line: str):
     sys.stderr.write(f"appulse: {line}\n")
 
 
+#: Set by the desktop: shows a line in a box that waits for nobody.
+show_box = None
+
+
+def warn(line: str):
+    """Show one line where it cannot be overlooked: in a box as well, where there is one."""
+    say(line)
+    if show_box is not None:
+        show_box(line)
+
+
 def open_earlier_sessions():
     """Let glue find what sessions of earlier versions name."""
     from glue.core.state import PATH_PATCHES

@@ -20,7 +20,7 @@ from astropy.io import fits
 from astropy.io.fits.verify import VerifyError
 from astropy.utils.exceptions import AstropyUserWarning
 
-from appulse.errors import FrameError, FrameWCSError
+from appulse.errors import FrameError, FrameFileError, FrameWCSError
 from appulse.files import check_ordinary, most_unpacked
 from appulse.formats import file_sha256
 from appulse.frames.wcs import REMEDY, has_celestial
@@ -129,7 +129,7 @@ def checksum(path: Path) -> str:
     try:
         return file_sha256(path)
     except OSError as error:
-        raise FrameError(f"{Path(path).name}: cannot be read ({error.strerror or error})") from error
+        raise FrameFileError(f"{Path(path).name}: cannot be read ({error.strerror or error})") from error
 
 
 @contextmanager
@@ -146,7 +146,7 @@ def open_fits(path: Path) -> Iterator[fits.HDUList]:
 
     Raises
     ------
-    FrameError
+    FrameFileError
         If it is no ordinary file, no FITS, cut short, or promises more pixels than it can hold.
 
     Examples
@@ -169,9 +169,13 @@ def open_fits(path: Path) -> Iterator[fits.HDUList]:
     except FrameError:
         raise
     except AstropyUserWarning as error:
-        raise FrameError(f"{path.name}: the file is cut short ({_one_line(error)}): copy it anew") from error
-    except _BROKEN as error:
-        raise FrameError(f"{path.name}: {_reason(path, error)}") from error
+        words = f"{path.name}: the file is cut short ({_one_line(error)}): copy it anew"
+        raise FrameFileError(words) from error
+    except Exception as error:
+        # The decompressor's own class is private to its library.
+        if not isinstance(error, _BROKEN) and type(error).__name__ != "CfitsioException":
+            raise
+        raise FrameFileError(f"{path.name}: {_reason(path, error)}") from error
 
 
 @contextmanager
@@ -216,11 +220,11 @@ def _promised(path: Path, stream, packed: int | None = None) -> io.BytesIO | Non
             cards = [block[at : at + 80] for at in range(0, len(block), 80)]
             structure |= {m[1].decode(): m[2] for m in map(_STRUCTURE_CARD.match, cards) if m}
             if len(block) < BLOCK:
-                break
+                raise FrameFileError(f"{path.name}: the file is cut short in a header: copy it anew")
             if any(card.rstrip() == b"END" for card in cards):
                 break
             if n_blocks > MAX_HEADER_BLOCKS:
-                raise FrameError(
+                raise FrameFileError(
                     f"{path.name}: a header of more than {MAX_HEADER_BLOCKS * 36} cards: the file is damaged"
                 )
         size = _data_bytes(path, structure, most)
@@ -229,13 +233,13 @@ def _promised(path: Path, stream, packed: int | None = None) -> io.BytesIO | Non
             stream.seek(size, os.SEEK_CUR)
             continue
         if total > most:
-            raise FrameError(
+            raise FrameFileError(
                 f"{path.name}: {packed / 1e6:.1f} MB that unpack to {total / 1e6:.0f} MB are no frame"
             )
         while size > 0 and (piece := stream.read(min(size, 1 << 22))):
             whole.write(piece)
             size -= len(piece)
-    raise FrameError(f"{path.name}: more than {MAX_HDUS} HDUs: no camera writes so many")
+    raise FrameFileError(f"{path.name}: more than {MAX_HDUS} HDUs: no camera writes so many")
 
 
 def _rest(path: Path, stream, whole, block: bytes) -> io.BytesIO | None:
@@ -247,7 +251,7 @@ def _rest(path: Path, stream, whole, block: bytes) -> io.BytesIO | None:
     while piece := stream.read(1 << 16):
         left -= len(piece)
         if left < 0:
-            raise FrameError(
+            raise FrameFileError(
                 f"{path.name}: unpacks to more than its header says: it is damaged, or no frame; copy it anew"
             )
         whole.write(piece)
@@ -265,23 +269,23 @@ def _data_bytes(path: Path, structure: dict, most: int) -> int:
     def product(prefix):
         axes = count(f"{prefix}NAXIS")
         if not 0 <= axes <= 999:
-            raise FrameError(
+            raise FrameFileError(
                 f"{path.name}: {prefix}NAXIS = {axes}: FITS has 0 to 999 axes; the header is damaged"
             )
         if any(count(f"{prefix}NAXIS{i}") < 0 for i in range(1, axes + 1)):
-            raise FrameError(f"{path.name}: an axis of negative length: the header is damaged")
+            raise FrameFileError(f"{path.name}: an axis of negative length: the header is damaged")
         return math.prod(count(f"{prefix}NAXIS{i}") for i in range(1, axes + 1)) if axes else 0
 
     if "ZIMAGE" in structure:
         pixels = product("Z")
         if pixels * abs(count("ZBITPIX", 8)) // 8 > most or pixels > MAX_PIXELS:
-            raise FrameError(
+            raise FrameFileError(
                 f"{path.name}: {pixels:.3g} pixels in {path.stat().st_size / 1e6:.1f} MB of compressed tiles "
                 "are no frame of a camera: the header is damaged"
             )
     pixels = product("")
     if pixels > MAX_PIXELS * 8:
-        raise FrameError(
+        raise FrameFileError(
             f"{path.name}: {pixels:.3g} pixels are more than any camera has: the header is damaged"
         )
     size = abs(count("BITPIX", 8)) // 8 * max(count("GCOUNT", 1), 1) * (pixels + max(count("PCOUNT"), 0))
@@ -290,14 +294,14 @@ def _data_bytes(path: Path, structure: dict, most: int) -> int:
 
 def _check_file(path: Path) -> None:
     if path.is_dir():
-        raise FrameError(f"{path.name}: is a folder, not a frame: name the files in it")
+        raise FrameFileError(f"{path.name}: is a folder, not a frame: name the files in it")
     if not path.exists():
-        raise FrameError(f"{path}: no such file")
-    check_ordinary(path, "a frame", FrameError)
+        raise FrameFileError(f"{path}: no such file")
+    check_ordinary(path, "a frame", FrameFileError)
     if not os.access(path, os.R_OK):
-        raise FrameError(f"{path.name}: may not be read (permissions of {path})")
+        raise FrameFileError(f"{path.name}: may not be read (permissions of {path})")
     if path.stat().st_size == 0:
-        raise FrameError(f"{path.name}: the file is empty: copy it anew")
+        raise FrameFileError(f"{path.name}: the file is empty: copy it anew")
 
 
 def _one_line(error: BaseException) -> str:
@@ -308,6 +312,8 @@ def _reason(path: Path, error: BaseException) -> str:
     text = _one_line(error)
     if isinstance(error, EOFError | gzip.BadGzipFile | zlib.error):
         return f"the compressed file is cut short or damaged ({text}): copy it anew"
+    if "decompression" in text:
+        return f"its compressed pixels are damaged ({text}): copy it anew"
     if "END card" in text:
         return "its FITS header has no END card: the file is cut short or damaged; copy it anew"
     if "No SIMPLE card" in text or "Empty or corrupt" in text or "not a valid" in text:
@@ -333,6 +339,13 @@ def find_image(path: Path, hdus: fits.HDUList, hdu: int | str | None, needs_wcs:
             if not needs_wcs or has_celestial(image.header):
                 return index
     if images:
+        for index in images:  # a cube of a spectrograph lacks more than a plate solution
+            try:
+                layout_of(path, hdus[index])
+                break
+            except FrameError:
+                if index == images[-1]:
+                    raise
         names = [str(hdus[i].header["CTYPE1"]) for i in images if "CTYPE1" in hdus[i].header]
         said = f"CTYPE1 {', '.join(names)}" if names else "no CTYPE"
         raise FrameWCSError(

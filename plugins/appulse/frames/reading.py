@@ -88,7 +88,7 @@ def read_frame(
     Raises
     ------
     FrameError
-        If the file cannot be read.
+        If the file cannot be read (FrameFileError), or holds no image of two axes.
     FrameWCSError, FrameTimeError, FrameSiteError
         If WCS, time or site are missing, contradictory or absurd; the message begins with the file's name and
         ends with the option that helps.

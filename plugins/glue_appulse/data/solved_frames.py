@@ -12,6 +12,7 @@ import os
 import threading
 import weakref
 from collections import OrderedDict
+from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
 
@@ -21,7 +22,7 @@ from glue.core.component import Component
 
 from glue_appulse.data.frame_wcs import FrameWCS
 from glue_appulse.data.kinds import FRAME, KIND_KEY, from_json, kind_of, to_json
-from glue_appulse.host import say
+from glue_appulse.host import say, warn
 from glue_appulse.layers.sky_layer import CHECKSUM_KEY
 
 SUFFIXES = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz")
@@ -46,15 +47,19 @@ def _solved(path):
 
 
 def is_solved_frame(path: str, **_kwargs) -> bool:
-    """Whether a file is a frame with a celestial WCS; glue's own reader takes what is not."""
-    from appulse.errors import AppulseError
+    """Whether a file is a frame with a celestial WCS, or a damaged one; glue's own reader takes the rest."""
+    from appulse.errors import FrameError, FrameFileError
 
     if not str(path).lower().endswith(SUFFIXES):
         return False
     try:
         _solved(path)
-    except AppulseError as exc:
-        say(f"{exc} (opened as plain data, without overlays)")
+    except FrameFileError:
+        return not Path(path).is_dir()  # ours to name: glue would stop at it, and open none of the others
+    except FrameError as exc:
+        # Tables, cubes and spectra are nobody's frames, and no reason for a word.
+        if type(exc) is not FrameError:
+            say(f"{exc} (opened as plain data, without overlays)")
         return False
     except ImportError as exc:
         # glue passes over a reader whose import fails without a word
@@ -66,11 +71,39 @@ def is_solved_frame(path: str, **_kwargs) -> bool:
 
 
 def load_solved_frame(path: str, **kwargs):
-    """Read a solved frame as a glue data set."""
+    """Read a solved frame as a glue data set; of a damaged file none, and a line in a box."""
+    from appulse.errors import FrameError, FrameFileError
+
     found = find_moved(path)
     if found is None:
-        return stand_in(path, kwargs.get(KEPT))
-    return frame_data(_solved(found))
+        return stand_in(path, kwargs.get(KEPT), f"is not at {Path(path).parent}", MOVED)
+    try:
+        return frame_data(_solved(found))
+    except FrameError as exc:
+        words = str(exc).removeprefix(f"{found.name}: ")
+        if kwargs.get(KEPT):
+            return stand_in(path, kwargs[KEPT], words, "Put the file right, and open the session again")
+        if not isinstance(exc, FrameFileError):
+            raise
+        if _left_out:
+            _left_out[-1].append(str(exc))
+        else:
+            warn(f"left out: {exc}")
+        return []
+
+
+#: Lists that gather why files were left out, of the callers that want to know.
+_left_out = []
+
+
+@contextmanager
+def left_out():
+    """Within the block the caller says what is left out: a list of why, which grows."""
+    _left_out.append([])
+    try:
+        yield _left_out[-1]
+    finally:
+        _left_out.pop()
 
 
 def frame_data(frame):
@@ -297,8 +330,12 @@ def _remember(folder, path):
     return (folder / path.name).resolve()
 
 
-def stand_in(path: str | Path, kept: str | None):
-    """A frame without pixels in the place of one whose file is missing."""
+#: What to do about a frame whose file is not where a session looks for it.
+MOVED = "Put its folder into APPULSE_FRAMES, or move it beside the session, and open the session again"
+
+
+def stand_in(path: str | Path, kept: str | None, why: str, remedy: str):
+    """A frame without pixels in the place of one whose file is missing or damaged."""
     from glue.core import Data
 
     name = Path(path).name
@@ -307,10 +344,7 @@ def stand_in(path: str | Path, kept: str | None):
     record = json.loads(kept)
     # A session must open whatever has become of its files: without a word nobody would know why it is blank.
     shape = tuple(record["shape"])
-    say(
-        f"{name} is not at {Path(path).parent}; its overlays and measurements stay, its pixels are blank. "
-        "Put its folder into APPULSE_FRAMES, or move it beside the session, and open the session again"
-    )
+    say(f"{name} {why}; its overlays and measurements stay, its pixels are blank. {remedy}")
     data = Data(label=Path(path).name, coords=FrameWCS._from_cards(record["cards"], shape))
     for plane in record["planes"]:
         data.add_component(LazyPixels(BlankSource(shape), name=plane, shape=shape), plane)
@@ -357,30 +391,43 @@ STORE = PixelStore()
 
 
 class FrameSource:
-    """Planes of a solved frame, hashable by identity."""
+    """Planes of a solved frame, hashable by identity; blank where the file turns out to be damaged."""
 
     def __init__(self, frame):
         self.frame = frame
+        self._is_damaged = False
+
+    def _plane(self, read):
+        from appulse.errors import FrameError
+
+        # A header may be whole where the pixels are not. glue draws again and again: it is said once.
+        if not self._is_damaged:
+            try:
+                return read(self.frame)
+            except FrameError as exc:
+                self._is_damaged = True
+                warn(f"{exc} (shown blank)")
+        return np.broadcast_to(np.float32(np.nan), tuple(self.frame.shape))
 
     @property
     def pixels(self):
         """Measuring plane, (ny, nx)."""
-        return self.frame.data
+        return self._plane(lambda frame: frame.data)
 
     @property
     def red(self):
         """First colour plane, (ny, nx)."""
-        return self.frame.colour[0]
+        return self._plane(lambda frame: frame.colour[0])
 
     @property
     def green(self):
         """Second colour plane, (ny, nx)."""
-        return self.frame.colour[1]
+        return self._plane(lambda frame: frame.colour[1])
 
     @property
     def blue(self):
         """Third colour plane, (ny, nx)."""
-        return self.frame.colour[2]
+        return self._plane(lambda frame: frame.colour[2])
 
     def release(self):
         """Let the pixels go."""

@@ -10,9 +10,12 @@ def frames():
     """Register set-up, player and overlays; a session asks where its frames have gone."""
     from glue_qt.config import menubar_plugin
 
+    from glue_appulse import host
     from glue_appulse.data import solved_frames
+    from glue_appulse.qt.boxes import Boxes
 
     solved_frames.ask_folder = ask_folder
+    host.show_box = Boxes().show
     menubar_plugin.add("Set-up (site, time, camera)…", _setup)
     menubar_plugin.add("Night player", _player)
     menubar_plugin.add("Show the overlays in this viewer", _overlays)
