@@ -90,3 +90,13 @@ def gunzip(content: bytes, path, error=InputError, most: int = TABLE_BYTES) -> b
 def _too_long(path, what, size, most) -> str:
     name = Path(path).name
     return f"{path}: {name} has {size / MB:.0f} MB, at most {most / MB:.0f} are read as {what}"
+
+
+def whole_number(text: str | None) -> int | None:
+    """The number of 0 or more that plain digits stand for; None for any other text, or one of over 18 digits.
+
+    >>> whole_number("12"), whole_number("\u00b2"), whole_number("-1"), whole_number("9" * 5000)
+    (12, None, None, None)
+    """
+    # str.isdigit() takes signs that int() refuses, and int() refuses very many digits.
+    return int(text) if text and text.isascii() and text.isdigit() and len(text) <= 18 else None

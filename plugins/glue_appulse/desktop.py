@@ -23,11 +23,12 @@ def parser():
 
 def frame_options(args) -> dict:
     """What the user says about frames whose headers do not."""
+    from appulse.files import whole_number
     from appulse.formats import site_of
 
-    hdu = int(args.hdu) if args.hdu is not None and args.hdu.isdigit() else args.hdu
+    number = whole_number(args.hdu)
     given = {
-        "hdu": hdu,
+        "hdu": args.hdu if number is None else number,
         "wcs_from": args.wcs_from,
         "site": None if args.site is None else site_of(args.site),
         "time": args.time,

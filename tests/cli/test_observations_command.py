@@ -48,7 +48,7 @@ def test_published_residuals_of_eros_from_80_columns(shared, tmp_path):
     (tmp_path / "eros.txt").write_text("\n".join(lines) + "\n", encoding="ascii")
     orbits = str(shared / "checks" / "eros_orbit_neocc.ke1.txt")
     words = ["--observations", str(tmp_path / "eros.txt"), "--orbits", orbits, "--out", str(tmp_path / "m")]
-    command = [sys.executable, "-m", "appulse.cli.main", "residuals", *words]
+    command = [sys.executable, "-m", "appulse.cli.main", "residuals", *words, "--quiet"]
     found = subprocess.run(command, capture_output=True, text=True, check=False)
     assert (found.returncode, found.stderr) == (0, "")
     table = read_residuals(tmp_path / "m" / "residuals.ecsv")

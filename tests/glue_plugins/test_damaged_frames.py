@@ -36,22 +36,22 @@ DAMAGED = {
 }
 
 
-def boxes(application):
+def boxes():
     from qtpy.QtWidgets import QApplication, QMessageBox
 
     QApplication.processEvents()
-    return [box for box in application.findChildren(QMessageBox) if box.isVisible()]
+    return [w for w in QApplication.topLevelWidgets() if isinstance(w, QMessageBox) and w.isVisible()]
 
 
-def assert_named(application):
-    (box,) = boxes(application)
+def assert_named():
+    (box,) = boxes()
     assert not box.isModal()  # it waits for nobody
     lines = box.text().split("\n\n")
     assert [line.split(":")[0] for line in lines] == ["left out"] * len(DAMAGED)
     for (name, words), line in zip(sorted(DAMAGED.items()), lines, strict=True):
         assert f"{name}: {words}" in line
     box.close()
-    assert boxes(application) == []
+    assert boxes() == []
 
 
 def chosen_in_the_dialog(application, paths, monkeypatch):
@@ -80,7 +80,7 @@ def test_a_night_with_damaged_files_opens_the_others_and_names_them(app, night, 
     way(app, sorted(night.iterdir()), monkeypatch)
     assert [data.label for data in all_of(app.data_collection, FRAME)] == ["a.fits.fz", "z.fits.fz"]
     assert len(app.data_collection) == 2
-    assert_named(app)
+    assert_named()
     assert capsys.readouterr().err.count("left out") == len(DAMAGED)  # the console has them as well
 
 
@@ -90,7 +90,7 @@ def test_the_program_opens_the_others_as_well(needs_qt, registered, night):
     try:
         assert len(application.viewers[0]) == 1
         assert len(all_of(application.data_collection, FRAME)) == 2
-        assert_named(application)
+        assert_named()
     finally:
         application.close()
 
@@ -108,7 +108,7 @@ def test_what_is_no_frame_is_opened_without_a_word(app, tmp_path, capsys):
     for name in ("table.fits", "cube.fits"):
         app.load_data([str(tmp_path / name)])
     assert len(app.data_collection) == 2
-    assert boxes(app) == []
+    assert boxes() == []
     assert capsys.readouterr().err == ""
     # An image of the sky without a solution is what a user may take for a frame.
     fits.writeto(tmp_path / "unsolved.fits", np.ones((50, 60)))
@@ -127,9 +127,10 @@ def test_pixels_that_turn_out_damaged_are_blank_and_said_once(app, sample_data, 
     app.add_datasets([data])
     viewer = show_frames(app.session, [data])
     viewer.figure.canvas.draw()
-    (box,) = boxes(app)
+    (box,) = boxes()
     assert box.text().count("tiles.fits.fz") == 1
     assert "shown blank" in box.text()
+    box.close()
     assert np.isnan(data["pixels", ::64, ::64]).all()
 
 

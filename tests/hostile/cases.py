@@ -1,7 +1,8 @@
 """Hostile inputs by number: the same number gives the same headers, pixels, tables, texts and arguments.
 
 A case is a good run spoilt in one or two places. What is good lies in :class:`Material`; what spoils it are the
-tables below and some random damage to bytes and words.
+tables below and some random damage to bytes and words. The dice are Python's own, of a seed and a number, or
+hypothesis's (:func:`hostile_cases`), which adds words of any characters, and shortens what it found.
 """
 
 import argparse
@@ -13,7 +14,9 @@ from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
+from hypothesis import strategies as st
 
+from appulse.bodies.kernels import DEFAULT_ASTEROIDS, DEFAULT_PLANETS
 from appulse.cli.main import COMMANDS, build_parser
 
 FIELD = "IC 4603"
@@ -39,6 +42,10 @@ KEYS = (
     "MJD-OBS", "NAXIS1", "NAXIS2", "NAXIS", "BITPIX", "BSCALE", "BZERO", "BLANK", "RADESYS", "EQUINOX", "LONPOLE",
     "A_ORDER", "A_2_0", "PV1_1", "WCSAXES", "TIMESYER", "NCOMBINE", "OBJECT", "INSTRUME", "EXTEND", "XBINNING",
 )  # fmt: skip
+
+KERNELS = {"planets": DEFAULT_PLANETS, "asteroids": DEFAULT_ASTEROIDS}
+KERNEL_SPAN = 2461390.5, 2461610.5
+"""The orbit's epoch and the nights of the sample are within, JD."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +90,9 @@ class Material:
             "short.yaml": (sample_data / "campaign.yaml")
             .read_text(encoding="utf-8")
             .replace("{from: 2027-04-20, to: 2027-05-20}", "{from: 2027-05-03, to: 2027-05-06}"),
+            "outlines.csv": "name,level,ring,ra,dec\n" + "".join(
+                f"own,1,1,{ra},{dec}\n" for ra, dec in ((246.3, -24.5), (246.5, -24.5), (246.4, -24.3))
+            ),
             "state.json": '{"orbit": {"epoch": 2461400.5}, "object": {"des": "7"}}\n',
             "grades.csv": "frame,keep\nf1.fits,true\n",
             "recipe.yaml": "body: '7'\nframes:\n  f1.fits: {sha256: null, keep: true, place: {time: "
@@ -90,6 +100,15 @@ class Material:
         }  # fmt: skip
         for name, text in self.texts.items():
             (folder / name).write_text(text, encoding="utf-8")
+        shape = fits.getdata(folder / "f1.fits").shape
+        masters = {"bias": 100.0, "dark": 110.0, "flat": 20_000.0}
+        for name, level in masters.items():
+            noise = np.random.default_rng(1).normal(level, 3.0, shape)
+            fits.writeto(
+                folder / f"{name}.fits", noise.astype(np.uint16), fits.Header({"EXPTIME": 60.0}), overwrite=True
+            )
+        for name in ("planets", "asteroids"):
+            _short_kernel(KERNELS[name], folder / f"{name}.bsp")
         from PIL import Image
 
         Image.new("RGB", (100, 90), (90, 60, 30)).save(folder / "a.png")
@@ -98,22 +117,38 @@ class Material:
         """Words of runs that work, by command; the names of files stand in them as they are in the folder."""
         orbit, out, frame = ["--orbits", "orbit.ecsv"], ["--out", "OUT"], "f3.fits"
         table = [*out, "table.ecsv"]
+        masters = ["--bias", "bias.fits", "--dark", "dark.fits", "--flat", "flat.fits"]
+        kernels = ["--kernels", "planets.bsp", "asteroids.bsp"]
         span = ["--from", "2027-05-04T18:00", "--to", "2027-05-04T22:00", "--step", "1h"]
         return {
             "frame": [["frame", frame], ["frame", frame, "--wcs-from", "f1.fits", "--checksum"]],
             "predict": [
                 ["predict", "--body", "7", *orbit, "--site", "X05", *span, *out, "table.ecsv"],
                 ["predict", "--body", "7", "--orbits", "orbit.csv", "--site", "X05", "--times", "times.txt", *table],
+                ["predict", "--body", "7", *orbit, *kernels, "--site", "X05", "--times", "times.txt", *table],
             ],
-            "field": [["field", frame, *orbit, "--limit", "12", *table]],
+            "field": [
+                ["field", frame, *orbit, "--limit", "12", *table],
+                ["field", "f1.fits", frame, *orbit, "--outlines", "outlines.csv", *table],
+                ["field", frame, *orbit, *kernels, "--mosaic", "RGGB", "--dask", "tcp://127.0.0.1:9", *table],
+            ],
             "residuals": [
                 ["residuals", frame, "--body", "7", *orbit, "--stars", "stars.ecsv", *out],
                 ["residuals", frame, "--body", "7", "--positions", "places.csv", "--also", "evidence,psv", *out],
+                ["residuals", frame, "--body", "7", "--positions", "places.csv", *masters, *out],
+                ["residuals", "f1.fits", frame, "--body", "7", *orbit, "--mosaic", "GBRG", "--jobs", "1", *out],
+                ["residuals", frame, "--body", "7", *orbit, *kernels, "--dask", "127.0.0.1:9", *out],
                 *(["residuals", "--observations", name, "--body", "7", *orbit, *out]
                   for name in ("a.psv", "a.xml", "a.80")),
             ],
-            "movers": [["movers", "f1.fits", "f3.fits", "f5.fits", *orbit, *table]],
-            "improve": [["improve", "a.psv", "--body", "7", "--anyway", *orbit, *table]],
+            "movers": [
+                ["movers", "f1.fits", "f3.fits", "f5.fits", *orbit, *table],
+                ["movers", "f1.fits", "f3.fits", "f5.fits", *masters, "--sightings", "OUT/seen.ecsv", *table],
+            ],
+            "improve": [
+                ["improve", "a.psv", "--body", "7", "--anyway", *orbit, *table],
+                ["improve", "a.xml", "--body", "7", *orbit, *kernels, *table],
+            ],
             "together": [
                 ["together", "a.psv", "b.psv", "--body", "7", *orbit, "--out", "OUT"],
                 ["together", "a.psv", "a.80", "--body", "7", "--out", "OUT"],
@@ -127,9 +162,17 @@ class Material:
             "campaign": [["campaign", "check", "campaign.yaml"], ["campaign", "check", "short.yaml"]],
             "picture": [
                 ["picture", "f1.fits", "f3.fits", "--body", "7", *orbit, "--preview", *out],
+                ["picture", "f1.fits", "f3.fits", "--body", "7", "--positions", "places.csv", *masters, "--preview",
+                 *out],
+                ["picture", "f1.fits", "--body", "7", *orbit, "--colour", "a.png", "--grades", "grades.csv",
+                 "--preview", *out],
                 ["picture", "--recipe", "recipe.yaml", *out],
             ],
-            "facts": [["facts", frame, "--body", "7", *orbit, "--template", "a.md", *out]],
+            "facts": [
+                ["facts", frame, "--body", "7", *orbit, "--template", "a.md", *out],
+                ["facts", frame, "--body", "7", "--positions", "places.csv", *out],
+                ["facts", "--recipe", "recipe.yaml", *out],
+            ],
             "entries": [["entries", "year.yaml", *out]],
             "orbits": [
                 ["orbits", "list", "orbit.csv"], ["orbits", "list", "state.json"],
@@ -145,6 +188,15 @@ class Material:
             "doctor": [["doctor", "--nonsense"]],
             "demo": [["demo", "--data", "a.png", *out]],
         }  # fmt: skip
+
+
+def _short_kernel(source: Path, target: Path) -> None:
+    """Some months of a bundled kernel."""
+    from jplephem.excerpter import write_excerpt
+    from jplephem.spk import SPK
+
+    with SPK.open(source) as kernel, open(target, "w+b") as out:
+        write_excerpt(kernel, out, KERNEL_SPAN[0], KERNEL_SPAN[1], list(kernel.daf.summaries()))
 
 
 def _crop(source: Path, target: Path, sample_data: Path) -> None:
@@ -217,13 +269,13 @@ def spoilt_bytes(raw: bytes, dice: random.Random) -> bytes:
     ))()  # fmt: skip
 
 
-def spoilt_text(text: str, dice: random.Random) -> bytes:
+def spoilt_text(text: str, dice: random.Random, odd_words=(*ODD_WORDS, *ODD_NUMBERS)) -> bytes:
     """A text in which some numbers, words or lines are other ones."""
     for _ in range(dice.randint(1, 3)):
         lines = text.split("\n")
         at = dice.randrange(len(lines))
         words = [w for w in _words(lines[at]) if w.strip()]
-        odd = dice.choice((*ODD_WORDS, *ODD_NUMBERS))
+        odd = dice.choice(odd_words)
         if words and dice.random() < 0.75:
             lines[at] = lines[at].replace(dice.choice(words), odd, 1)
         else:
@@ -274,8 +326,12 @@ class Generator:
 
     def case(self, n: int, folder: Path) -> Case:
         """Write the case's inputs into a folder of its own, and say what is to be run."""
-        dice = random.Random(f"{self.seed}/{n}")
         command = self.commands[n % len(self.commands)]
+        return self.case_of(command, folder, random.Random(f"{self.seed}/{n}"))
+
+    def case_of(self, command: str, folder: Path, dice: random.Random, more_words: tuple = ()) -> Case:
+        """A case of a command by the throws of dice; further odd words stand beside those of the tables."""
+        self.odd_words = (*ODD_WORDS, *ODD_NUMBERS, *more_words)
         words = list(dice.choice(self.runs[command]))
         shutil.copytree(self.material.folder, folder, dirs_exist_ok=True)
         names = [w for w in words if (folder / w).is_file()]
@@ -305,30 +361,35 @@ class Generator:
                 made = way(raw, dice) if way else spoilt_pixels(raw, dice, path.parent)
             except Exception:  # it was spoilt before
                 made = spoilt_bytes(raw, dice)
-        elif path.suffix in (".fits", ".png") or dice.random() < 0.15:
+        elif path.suffix in (".fits", ".png", ".bsp") or dice.random() < 0.15:
             made = spoilt_bytes(raw, dice)
         else:
-            made = spoilt_text(raw.decode("utf-8", "replace"), dice)
+            made = spoilt_text(raw.decode("utf-8", "replace"), dice, self.odd_words)
         path.write_bytes(made)
 
     def _other_words(self, command: str, words: list, dice: random.Random) -> list:
         if command not in self.options:
             self.options[command] = options_of(command)
-        odd = dice.choice((*ODD_WORDS, *ODD_NUMBERS)).replace("\0", "")
+        odd = dice.choice(self.odd_words).replace("\0", "")
         if odd == "/dev/null" and dice.random() < 0.5:
             odd = "a.png"
-        fixed = {
-            "--out",
-            "--kernels",
-            "--dask",
-            "--write-template",
-        }  # where things go; what takes minutes to load
+        fixed = {"--out", "--sightings", "--write-template"}  # where things go
         options = [option for option in self.options[command] if option not in fixed]
         at = [i for i in range(1, len(words)) if words[i] != "OUT" and words[i - 1] not in fixed]
         if not options or (at and dice.random() < 0.4):
             place = dice.choice(at) if at else len(words)
             return [*words[:place], odd, *words[place + 1 :]]
         return [*words, dice.choice(options), odd]
+
+
+def hostile_cases() -> st.SearchStrategy:
+    """What hypothesis throws: a command, the dice of a case, and words that no table has."""
+    words = st.one_of(
+        st.text(max_size=30), st.floats().map(repr), st.integers().map(str), st.complex_numbers().map(str),
+        st.datetimes().map(lambda when: when.isoformat()), st.fractions().map(str),
+    )  # fmt: skip
+    names = st.sampled_from([command.name for command in COMMANDS])
+    return st.tuples(names, st.randoms(use_true_random=False), st.lists(words, min_size=1, max_size=30))
 
 
 def _joined(words: list) -> list:

@@ -217,3 +217,54 @@ def test_an_import_waits_for_the_one_before_it(tmp_path, monkeypatch, sample_dat
         assert main(words) == 2
         assert "another process has been changing it for 0.2 s" in capsys.readouterr().err
     assert main(words) == 0
+
+
+RESUMED = """
+import os, sys
+from appulse.cli.main import main
+
+least, way, count, usual = int(sys.argv[1]), sys.argv[2], 0, os.replace
+
+def replace(*args):
+    global count
+    count += 1
+    if count == least and way == "before":
+        os._exit(77)
+    usual(*args)
+    if count == least and way == "after":
+        os._exit(77)
+
+os.replace = replace
+sys.exit(main(sys.argv[3:]))
+"""
+
+
+def pixels(folder):
+    """Every picture of a run: FITS as numbers, the others as they are."""
+    from astropy.io import fits
+
+    found = {}
+    for path in sorted(folder.iterdir()):
+        if path.suffix == ".fits":
+            found[path.name] = fits.getdata(path).tobytes()
+        elif path.suffix in (".png", ".gif", ".jpg"):
+            found[path.name] = path.read_bytes()
+    return found
+
+
+def test_what_was_killed_again_and_again_has_the_same_pixels_in_the_end(tmp_path, sample_data):
+    from cases import Material
+
+    night = Material(tmp_path / "night", sample_data).folder
+    words = ["picture", *(str(night / f"f{i}.fits") for i in (1, 3, 5)), "--body", "7", "--orbits",
+             str(night / "orbit.ecsv"), "--quiet", "--out"]  # fmt: skip
+    assert main([*words, str(tmp_path / "whole")]) == 0
+    out, parts = tmp_path / "killed", []
+    for way in ("before", "after"):
+        line = [sys.executable, "-c", RESUMED, "4", way, *words, str(out)]
+        assert subprocess.run(line, capture_output=True, check=False).returncode == DEATH
+        parts.append(len(list(out.glob("parts/[!.]*"))))
+        assert [path.name for path in out.iterdir()] == ["parts"]
+    assert parts[-1] > parts[0]  # it went on from where the one before it was killed
+    assert main([*words, str(out)]) == 0
+    assert pixels(out) == pixels(tmp_path / "whole")

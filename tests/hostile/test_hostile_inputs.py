@@ -1,12 +1,14 @@
 """Three hundred hostile inputs over all commands; five thousand are tried by hand (bench_hostile.py)."""
 
+import random
 import shutil
 
 import pytest
-from cases import Case, Generator, Material
+from cases import Case, Generator, Material, hostile_cases
+from hypothesis import HealthCheck, Phase, given, settings
 from judge import judged
 
-from appulse.cli.main import COMMANDS
+from appulse.cli.main import COMMANDS, build_parser
 
 NUMBER, PARTS, SEED = 300, 10, 20
 """How many, in how many tests, of which seed: not that of the run by hand."""
@@ -21,6 +23,15 @@ def test_every_command_is_tried(generator):
     assert set(generator.commands) == {command.name for command in COMMANDS}
 
 
+def test_every_option_is_tried(generator):
+    """Those that take a value, by the words of good runs or by what is put in their place."""
+    named = {word for runs in generator.runs.values() for words in runs for word in words}
+    assert {"--bias", "--dark", "--flat", "--mosaic", "--kernels", "--positions", "--dask"} <= named
+    for entry in COMMANDS:
+        build_parser(entry)
+        generator.case_of(entry.name, generator.material.folder.parent / entry.name, random.Random(1))
+
+
 @pytest.mark.parametrize("part", range(PARTS))
 def test_hostile_inputs_end_in_one_line_and_touch_nothing(generator, tmp_path, part):
     faults = {}
@@ -31,6 +42,20 @@ def test_hostile_inputs_end_in_one_line_and_touch_nothing(generator, tmp_path, p
         if found.faults:
             faults[number] = (case.words, found.faults, found.err[-300:])
     assert not faults
+
+
+@settings(
+    derandomize=True, max_examples=40, deadline=None, database=None, phases=[Phase.generate, Phase.shrink],
+    suppress_health_check=list(HealthCheck),
+)  # fmt: skip
+@given(thrown=hostile_cases())
+def test_words_that_no_table_has_end_in_one_line(generator, tmp_path_factory, thrown):
+    command, dice, words = thrown
+    folder = tmp_path_factory.mktemp("thrown")
+    case = generator.case_of(command, folder, dice, tuple(words))
+    found = judged(case, folder)
+    shutil.rmtree(folder)
+    assert not found.faults, (case.words, found.err[-300:])
 
 
 SPOILT = {

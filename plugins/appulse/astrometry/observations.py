@@ -7,9 +7,11 @@ from appulse.astrometry.prediction import Prediction, cell
 from appulse.astrometry.residual import Residual
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import InputError
-from appulse.numerics import offsets_rad, unit_from_radec
+from appulse.numerics import offsets_rad, separation_rad, unit_from_radec
 from appulse.observers import Site, SpacecraftVector
 
+FARTHEST_DEG = 10.0
+"""From the predicted place: beyond it the tangent plane ends, and no orbit worth an O-C errs so much."""
 DEFAULT_SIGMA_ARCSEC = 0.5
 """Taken where an observation states no error, per axis (common practice, no source)."""
 
@@ -32,8 +34,9 @@ def observation_residuals(observations, ephemeris, *, body: str | None = None,
     Returns
     -------
     list of Residual
-        One for each observation, in the file's order. One whose place of observation is not known is flagged
-        and has no numbers. `frame` holds the file's name and the number of the observation.
+        One for each observation, in the file's order. One whose place of observation is not known, or
+        that lies over 10 degrees from the predicted place, is flagged and has no numbers. `frame` holds the
+        file's name and the number of the observation.
 
     Raises
     ------
@@ -115,7 +118,12 @@ def _residual(row, predicted, label, sigma_arcsec) -> Residual:
     """O-C of one observation, with the error it states or the one assumed."""
     prediction = Prediction.from_row(predicted)
     ra, dec = float(row["ra"]), float(row["dec"])
-    xi, eta = offsets_rad(unit_from_radec(prediction.ra, prediction.dec), unit_from_radec(ra, dec))
+    calculated, observed = unit_from_radec(prediction.ra, prediction.dec), unit_from_radec(ra, dec)
+    apart = np.degrees(separation_rad(calculated, observed))
+    if apart > FARTHEST_DEG:
+        reason = f"{apart:.0f} degrees from the predicted place: another body or another time"
+        return _flagged(row, label, prediction.designation, reason)
+    xi, eta = offsets_rad(calculated, observed)
     stated = [cell(row, name, u.arcsec) for name in ("sigma_ra", "sigma_dec")]
     sigma = np.where(np.isfinite(stated) & (np.array(stated) > 0), stated, sigma_arcsec)
     rho = np.nan_to_num(cell(row, "corr_ra_dec", None))

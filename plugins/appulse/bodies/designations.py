@@ -11,6 +11,8 @@ from typing import NamedTuple
 
 from appulse.errors import DesignationError
 
+LONGEST = 200
+"""Characters of a designation with its name: several times the longest there is."""
 DIGITS62 = string.digits + string.ascii_uppercase + string.ascii_lowercase
 # The 25 letters of provisional designations: I is left out.
 LETTERS = "ABCDEFGHJKLMNOPQRSTUVWXYZ"
@@ -240,7 +242,7 @@ def read_name(text):
     Raises
     ------
     DesignationError
-        The text is empty.
+        The text is empty, or longer than any name.
 
     Notes
     -----
@@ -259,6 +261,10 @@ def read_name(text):
     text = " ".join(str(text).split())
     if not text:
         raise DesignationError("an empty designation: give a number, a designation or a name")
+    if len(text) > LONGEST:
+        raise DesignationError(
+            f"a designation of {len(text)} characters ({text[:20]}...): at most {LONGEST} are allowed"
+        )
     return (
         _read_number(text)
         or _read_provisional(text)

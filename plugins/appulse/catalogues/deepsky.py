@@ -205,6 +205,8 @@ def read_polygons(path):
     ('IC 1', 'polygon', 4)
     """
     table = read_table(path)
+    if not len(table):
+        raise TableError(f"{path}: no outline in it; rows of name, ra and dec (and ring, level) are wanted")
     names = text_column(table, "name", path)
     ra, dec = angle_column(table, "ra", path, hours=True), angle_column(table, "dec", path)
     level, ring = (_whole(table, column, path) for column in ("level", "ring"))

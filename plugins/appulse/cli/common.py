@@ -132,10 +132,11 @@ def frame_options(args: argparse.Namespace) -> dict:
     >>> frame_options(parser.parse_args(["--time-is", "mid", "--hdu", "2"]))
     {'hdu': 2, 'time_is': 'mid'}
     """
+    from appulse.files import whole_number
     from appulse.formats import site_of
 
     given = {
-        "hdu": int(args.hdu) if args.hdu is not None and args.hdu.isdigit() else args.hdu,
+        "hdu": args.hdu if (number := whole_number(args.hdu)) is None else number,
         "wcs_from": args.wcs_from,
         "site": None if args.site is None else site_of(args.site),
         "time": args.time,

@@ -58,9 +58,12 @@ def add_parser(subparsers) -> None:
 
 def _seed(text: str) -> int:
     """A whole number of 0 or more."""
-    if not text.isdigit():
+    from appulse.files import whole_number
+
+    seed = whole_number(text)
+    if seed is None:
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of 0 or more")
-    return int(text)
+    return seed
 
 
 def run(args: argparse.Namespace) -> int:

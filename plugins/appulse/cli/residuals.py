@@ -154,14 +154,16 @@ def _compare(args, extras: set[str]) -> int:
         compared = compare_observations(args.observations, source, progress=progress)
     for words in compared.notes:
         common.note(words)
-    written = save_comparison(compared, source, args.out, kinds, overwrite=args.overwrite)
-    _print_observations(compared)
-    for path in written:
-        print(path)
+    is_done = len(compared.failed) < compared.total
+    if is_done:  # a table of nothing but failures is no output
+        written = save_comparison(compared, source, args.out, kinds, overwrite=args.overwrite)
+        _print_observations(compared)
+        for path in written:
+            print(path)
     if compared.failed:
         words = {"what": "observations", "done": "compared"}
         common.say(common.closing_count(compared.total, compared.failed, **words))
-    return 0 if not compared.failed else 1 if len(compared.failed) < compared.total else 2
+    return 0 if not compared.failed else 1 if is_done else 2
 
 
 # --- what is printed

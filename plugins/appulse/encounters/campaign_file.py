@@ -169,8 +169,10 @@ def _dates(top):
     found = []
     for key in ("from", "to"):
         text = dates.text(key, required=True)
+        if text is not None and not text.strip():
+            dates.problem(key, f"'{key}' is empty: a date such as 2027-05-01 is wanted")
         try:
-            found.append(parse_utc(text) if text else None)
+            found.append(parse_utc(text) if text and text.strip() else None)
         except AppulseError as error:
             dates.problem(key, f"'{key}': {error}")
             found.append(None)

@@ -10,7 +10,7 @@ from astropy.time import Time
 
 from appulse.errors import TableError
 from appulse.files import TABLE_BYTES, read_bytes
-from appulse.formats.ades.files import read_ades
+from appulse.formats.ades.files import begins_as_xml, read_ades
 from appulse.formats.obs80 import ADES_SYSTEMS, read_obs80
 from appulse.observers import quiet_erfa
 
@@ -32,6 +32,12 @@ TEXTS = {
     "sys": "WGS84 (deg east, deg, m), ICRF_KM or ICRF_AU (from the Earth's centre); empty: by the code",
     "mode": "kind of detector",
 }
+SIGMAS = {
+    "sigma_ra": (1e-5, 3600.0, "arcsec"), "sigma_dec": (1e-5, 3600.0, "arcsec"),
+    "sigma_time": (1e-9, 86400.0, "s"),
+}  # fmt: skip
+"""Least and largest error of a place: a spacecraft's best, and what is no measurement any more."""
+MOST_CORRELATED = 0.99999
 _FROM_ADES = {
     "ra": "ra", "dec": "dec", "sigma_ra": "rmsRA", "sigma_dec": "rmsDec", "corr_ra_dec": "rmsCorr",
     "sigma_time": "rmsTime", "mag": "mag", "pos1": "pos1", "pos2": "pos2", "pos3": "pos3", "station": "stn",
@@ -76,7 +82,7 @@ def read_observations(path):
     content = read_bytes(path, "observations", TableError, TABLE_BYTES)
     start = content[:4096].decode("utf-8", errors="replace").lstrip("\ufeff \r\n")
     # By content: files of both formats come as .txt. Eighty columns hold no bar.
-    if start.startswith(("<", "# version")) or "|" in start:
+    if begins_as_xml(content) or start.startswith("# version") or "|" in start:
         rows, rejected = _ades_rows(read_ades(path))
     else:
         found = read_obs80(path)
@@ -160,9 +166,12 @@ def _number(value, name):
     if value is None:
         return np.nan
     try:
-        return float(value)
+        number = float(value)
     except ValueError:
+        number = np.inf
+    if not np.isfinite(number):
         raise ValueError(f"{name} = {value!r} is not a number") from None
+    return number
 
 
 def _check_place(numbers):
@@ -172,8 +181,16 @@ def _check_place(numbers):
         raise ValueError("without ra or dec")
     if not (0.0 <= ra < 360.0 and -90.0 <= dec <= 90.0):
         raise ValueError(f"ra = {ra}, dec = {dec} is not on the sky: 0 to 360 and -90 to 90 are allowed")
-    for name in ("sigma_ra", "sigma_dec", "sigma_time"):
-        if numbers[name] < 0.0:
-            raise ValueError(f"{name} = {numbers[name]} is negative: an error is 0 or more")
+    for name, (least, most, unit) in SIGMAS.items():
+        sigma = numbers[name]
+        if sigma < 0.0:
+            raise ValueError(f"{name} = {sigma} is negative: an error is 0 or more")
+        if sigma > most or 0.0 < sigma < least:
+            raise ValueError(f"{name} = {sigma:g} {unit}: {least:g} to {most:g} are allowed, or 0 for none")
     if abs(numbers["corr_ra_dec"]) > 1.0:
         raise ValueError(f"corr_ra_dec = {numbers['corr_ra_dec']} is not a correlation: -1 to 1 are allowed")
+    if abs(numbers["corr_ra_dec"]) > MOST_CORRELATED:
+        raise ValueError(
+            f"corr_ra_dec = {numbers['corr_ra_dec']} leaves no width to the ellipse: at most "
+            f"{MOST_CORRELATED} is allowed"
+        )

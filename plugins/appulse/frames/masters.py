@@ -42,8 +42,8 @@ class Masters:
             planes[role] = values
             names[role] = (Path(path).name, file_sha256(path))
             if role == "dark":
-                seconds = header.get("EXPTIME", header.get("EXPOSURE"))
-        found = cls(**planes, dark_seconds=None if seconds is None else float(seconds), names=names)
+                seconds = _seconds(header, path)
+        found = cls(**planes, dark_seconds=seconds, names=names)
         return replace(found, flat=_unit_flat(found)) if found.flat is not None else found
 
     def check(self, shape) -> None:
@@ -72,6 +72,20 @@ class Masters:
         return out
 
 
+def _seconds(header, path) -> float | None:
+    """Exposure of a dark, where its header states one."""
+    stated = header.get("EXPTIME", header.get("EXPOSURE"))
+    if stated is None:
+        return None
+    try:
+        seconds = float(stated)
+    except (TypeError, ValueError, OverflowError):
+        seconds = np.nan
+    if not 0.0 <= seconds < 1e6:
+        raise InputError(f"{path}: the dark's EXPTIME is {stated!r}: seconds from 0 to 1e6 are allowed")
+    return seconds
+
+
 def _read_master(path, role):
     try:
         with open_fits(Path(path)) as hdus:
@@ -85,7 +99,8 @@ def _read_master(path, role):
 
 def _unit_flat(masters):
     flat = masters.flat if masters.bias is None else masters.flat - masters.bias
-    middle = float(np.nanmedian(flat))
+    light = flat[np.isfinite(flat)]
+    middle = float(np.median(light)) if light.size else np.nan
     if not middle > 0:
         raise InputError(f"the flat's median is {middle:g}: a flat holds light; give the right file")
     flat = flat / middle

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from appulse.errors import InputError
+from appulse.files import whole_number
 from appulse.workflows.pass_search import bodies_of, targets_of
 
 DOTS = 12
@@ -155,7 +156,7 @@ def _find(encounter, campaign):
     from appulse.observers import Site
 
     parts = encounter.split("-")
-    if len(parts) != 3 or not (parts[2].isdigit() and len(parts[2]) == 8):
+    if len(parts) != 3 or whole_number(parts[2]) is None or len(parts[2]) != 8:
         raise InputError(f"--encounter {encounter!r} is not an id: body-object-date, as 7-IC4603-20270504")
     body, target, date = parts
     catalogue, notes = bodies_of(campaign)

@@ -28,7 +28,7 @@ class Boxes(QObject):
     def _show(self, line):
         if self._box is None:
             windows = [w for w in QApplication.topLevelWidgets() if isinstance(w, QMainWindow)]
-            self._box = QMessageBox(windows[0] if windows else None)
+            self._box = QMessageBox(max(windows, key=lambda w: w.isVisible(), default=None))
             self._box.setWindowTitle(TITLE)
             self._box.setIcon(QMessageBox.Warning)
             # What a file is called is no markup.

@@ -31,6 +31,8 @@ def read_json(text: str, path) -> OrbitCatalogue:
         content = json.loads(text)
     except ValueError as error:
         raise OrbitError(f"{path}: no valid JSON ({error}); was the file cut?") from None
+    except RecursionError:
+        raise OrbitError(f"{path}: JSON nested deeper than any orbit is; give a file of orbits") from None
     orbits, rejected = [], []
     for number, entry in enumerate(_entries(content), start=1):
         try:

@@ -16,6 +16,7 @@ from appulse.bodies.orbit import RowProblems, perihelion_elements
 from appulse.bodies.readers.orbit_text import catalogue_of_lines, none_usable, to_float
 from appulse.constants import GAUSS_K
 from appulse.errors import DesignationError
+from appulse.files import whole_number
 
 WIDTH = 202
 # A line that ends before its reference columns was cut; what stands in it may have lost digits.
@@ -163,7 +164,7 @@ def _epochs(field: np.ndarray):
 
 def unpack_epoch(text: str) -> float:
     """Julian date (0h) of a packed date ('K118R'); NaN where the text is none."""
-    if len(text) != 5 or text[0] not in "GHIJKL" or not text[1:3].isdigit():
+    if len(text) != 5 or text[0] not in "GHIJKL" or whole_number(text[1:3]) is None:
         return np.nan
     year = (DIGITS62.index(text[0])) * 100 + int(text[1:3])
     month, day = _MONTHS.get(text[3], 0), _DAYS.get(text[4], 0)
@@ -269,7 +270,8 @@ def _csv_names(row):
     """Designation, name and other designations."""
     number, principal = (row.get("Number") or "").strip("() "), (row.get("Principal_desig") or "").strip()
     other = read_name(principal).designation if principal else ""
-    designation = str(int(number)) if number.isdigit() else other
+    whole = whole_number(number)
+    designation = other if whole is None else str(whole)
     if not designation:
         raise DesignationError(f"{principal!r} is not a designation")
     aliases = {"aliases": (other,)} if other and other != designation else {}

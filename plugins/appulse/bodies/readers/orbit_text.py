@@ -83,7 +83,7 @@ def catalogue_of_lines(lines, rejected, path, what: str, *, source, **more) -> O
     code = [values.get("uncertainty_code", "") for values in kept]
     return OrbitCatalogue(
         text["designation"], epoch[good], elements=elements[good], name=text["name"], rejected=rejected,
-        number=[int(name) if name.isdigit() else 0 for name in text["designation"]],
+        number=[files.whole_number(str(name)) or 0 for name in text["designation"]],
         uncertainty_code=np.array(code) if any(code) else None, source=source,
         extras={row: values["extras"] for row, values in enumerate(kept) if values.get("extras")},
         **{key: column(key)[good] for key in ("h", "g", "m1", "k1")}, **more,

@@ -100,11 +100,17 @@ _MARKS = (
 _ALIASES = {"iso-latin-1": "latin-1", "ucs-4": "utf-32", "iso-10646-ucs-4": "utf-32"}
 
 
+def begins_as_xml(data):
+    """Whether the first bytes of a file are those of XML in some encoding."""
+    coding = next((name for mark, name in _MARKS if data.startswith(mark)), None)
+    return data[:400].decode(coding or "latin-1", errors="replace").lstrip("\ufeff \t\r\n").startswith("<")
+
+
 def xml_text(data, path):
     """Text of an XML file of any encoding, without its declaration; None for what is no XML."""
     coding = next((name for mark, name in _MARKS if data.startswith(mark)), None)
     start = data[:400].decode(coding or "latin-1", errors="replace")
-    if not start.lstrip("\ufeff \t\r\n").startswith("<"):
+    if not begins_as_xml(data):
         return None
     declared = _DECLARED.match(start.lstrip("\ufeff"))
     if declared and coding in (None, "cp037"):
@@ -113,7 +119,7 @@ def xml_text(data, path):
         text = data.decode(coding or "utf-8").lstrip("\ufeff")
     except LookupError:
         raise TableError(f"{path}: encoding {declared[1]!r} is not known; write the file as UTF-8") from None
-    except UnicodeDecodeError:
+    except UnicodeError:
         words = (
             f"not {declared[1]} as it says"
             if declared
