@@ -110,6 +110,7 @@ def begin_tracks(application, body: str, orbits: str | None, frames: list):
     from qtpy.QtWidgets import QProgressBar
 
     from glue_appulse import inputs
+    from glue_appulse.data.tail_data import make_tails
     from glue_appulse.data.track_data import bodies_wanted, make_tracks
     from glue_appulse.host import say
     from glue_appulse.qt.desk import add_tracks
@@ -125,7 +126,10 @@ def begin_tracks(application, body: str, orbits: str | None, frames: list):
 
     def work(job):
         wanted = bodies_wanted(body, source, frames) if keys is None else keys
-        return make_tracks(source, frames, wanted, progress=job.step)
+        tracks, lines = make_tracks(source, frames, wanted, progress=job.step)
+        # A table of positions knows no Sun: its comets have tracks alone.
+        tails, more = make_tails(source, frames, wanted) if source.catalogue is not None else ([], [])
+        return [*tracks, *tails], [*lines, *more]
 
     def show(result):
         tracks, lines = result

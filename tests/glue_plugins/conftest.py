@@ -7,7 +7,7 @@ os.environ["GLUE_TESTING"] = "True"  # glue opens no message box that would wait
 
 import pytest
 
-from glue_appulse import frames, outlines, residuals, tracks
+from glue_appulse import frames, outlines, residuals, tails, tracks
 from glue_appulse.health import qt_problem
 
 collect_ignore = ["conftest.py"]
@@ -16,7 +16,7 @@ collect_ignore = ["conftest.py"]
 @pytest.fixture(scope="session")
 def registered():
     """Our plugins that need no Qt, set up."""
-    for plugin in (frames, tracks, outlines, residuals):
+    for plugin in (frames, tracks, tails, outlines, residuals):
         plugin.setup()
 
 

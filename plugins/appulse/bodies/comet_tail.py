@@ -39,6 +39,9 @@ WIND_KM_S, WIND_RANGE_KM_S = 400.0, (300.0, 700.0)
 UNKNOWN_LENGTH_KM = 5e6
 # Coma and tail differ from the law by a factor of two either way. Common practice, no source.
 LAW_FACTOR = 2.0
+# Total magnitude at 1 au from the observer, m1 + k1 log r, within which the law was met by observations;
+# beyond, it gives tails of some arcseconds, which nobody has seen. Common practice, no source.
+LAW_MAGNITUDES = (-2.0, 12.0)
 LAW_SOURCE = "fit to visual observations by A. Kammerer, from memory; a factor of two either way"
 KM_STEPS = tuple(m * 10.0**k for k in range(3, 9) for m in (1, 2, 5))
 DEG_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
@@ -58,6 +61,8 @@ class TailCurve:
     label : str
     ra, dec : (n,) arrays, ICRF degrees
         From the nucleus outwards.
+    along : (n,) array
+        Age (d) along a syndyne, beta along a synchrone, km along the other lines; 0 at the nucleus.
     """
 
     kind: str
@@ -65,6 +70,7 @@ class TailCurve:
     label: str
     ra: np.ndarray
     dec: np.ndarray
+    along: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -100,6 +106,8 @@ class CometTail:
     wind_km_s : float
         Assumed for the ion tail.
     notes : tuple of str
+    law_source : str
+        Of the law of lengths and diameters.
     """
 
     designation: str
@@ -121,6 +129,7 @@ class CometTail:
     ticks: tuple
     wind_km_s: float = WIND_KM_S
     notes: tuple = ()
+    law_source: str = LAW_SOURCE
 
     def of_kind(self, kind: str) -> list:
         """The curves of one kind."""
@@ -139,7 +148,7 @@ def law_lengths_km(m1, k1, r_au):
     Returns
     -------
     tail_km, coma_km : float or array
-        NaN where m1 is NaN.
+        NaN where m1 is NaN, or where m1 + k1 log r lies outside -2 to 12: there the law is not known to hold.
 
     Notes
     -----
@@ -156,7 +165,8 @@ def law_lengths_km(m1, k1, r_au):
     m = m1 + k1 * np.log10(r)
     tail = 10.0 ** (-0.0075 * m**2 - 0.19 * m + 2.10) * (1 - 10.0 ** (-4 * r)) * (1 - 10.0 ** (-2 * r))
     coma = 10.0 ** (-0.0033 * m**2 - 0.07 * m + 3.25) * (1 - 10.0 ** (-2 * r)) * (1 - 10.0 ** (-r))
-    return tail * 1e6, coma * 1e3
+    known = (m >= LAW_MAGNITUDES[0]) & (m <= LAW_MAGNITUDES[1])
+    return np.where(known, tail * 1e6, np.nan)[()], np.where(known, coma * 1e3, np.nan)[()]
 
 
 def comet_tail(
@@ -228,7 +238,10 @@ def comet_tail(
         length_km, source = _reach_km(body, outward, length_deg), "given"
     curves, ticks = _antisolar(body, outward, length_km)
     curves += _ion(line, length_km, wind_km_s)
-    notes = () if source != "unknown" else ("its total magnitude is not known, so no length is assumed",)
+    notes = () if source != "unknown" else (
+        "its total magnitude is unknown or beyond the law of lengths, so no length is assumed: the antisolar "
+        f"line is drawn over {km_words(UNKNOWN_LENGTH_KM)}",
+    )
     if dust:
         grains, more = _dust(ephemeris, row, seen, line, betas, ages_d)
         curves, notes = curves + grains, notes + more
@@ -252,9 +265,10 @@ def _checked(values, most, what):
 
 def _lengths(orbit, r_au):
     """Tail and coma by the law, km, and where they come from."""
-    if orbit.m1 is None:
+    m1 = np.nan if orbit.m1 is None else orbit.m1
+    tail, coma = law_lengths_km(m1, 10.0 if orbit.k1 is None else orbit.k1, r_au)
+    if not np.isfinite(tail):
         return UNKNOWN_LENGTH_KM, float("nan"), "unknown"
-    tail, coma = law_lengths_km(orbit.m1, 10.0 if orbit.k1 is None else orbit.k1, r_au)
     return float(tail), float(coma), LAW_SOURCE
 
 
@@ -275,22 +289,27 @@ def _reach_km(body, outward, angle_deg):
 FINER = 5
 
 
-def _smooth(vectors):
-    """More directions along a curve, by a spline through unit vectors; grains stand in equal ratios."""
+def _smooth(kind, value, label, start, path, along):
+    """A curve of grains, in equal ratios of what they are counted `along`, by a spline through directions."""
+    vectors = np.vstack([start, path])
     unit = vectors / np.linalg.norm(vectors, axis=1)[:, None]
     at = np.arange(len(unit), dtype=float)
-    return CubicSpline(at, unit)(np.linspace(0.0, at[-1], FINER * (len(unit) - 1) + 1))
+    finer = np.linspace(0.0, at[-1], FINER * (len(unit) - 1) + 1)
+    # The nucleus stands for what is ten times younger than the first grain; it is 0 all the same.
+    counted = np.exp(np.interp(finer, at, np.log(np.concatenate([[along[0] / 10.0], along]))))
+    counted[0] = 0.0
+    return _curve(kind, value, label, CubicSpline(at, unit)(finer), counted)
 
 
-def _curve(kind, value, label, vectors):
+def _curve(kind, value, label, vectors, along):
     ra, dec = radec_from_unit(vectors)
-    return TailCurve(kind, float(value), label, ra, dec)
+    return TailCurve(kind, float(value), label, ra, dec, np.asarray(along, dtype=float))
 
 
 def _antisolar(body, outward, length_km):
     """The antisolar line with ticks in degrees on one side of it and in km on the other."""
     steps = np.linspace(0.0, length_km / AU_KM, 33)[:, None]
-    curve = _curve("antisolar", np.nan, "antisolar", body + steps * outward)
+    curve = _curve("antisolar", np.nan, "antisolar", body + steps * outward, steps[:, 0] * AU_KM)
     reach_deg = float(np.degrees(separation_rad(body, body + outward * length_km / AU_KM)))
     ticks = []
     for km in _whole(length_km, KM_STEPS):
@@ -328,7 +347,8 @@ def _ion(line, length_km, wind_km_s):
     way = wind_km_s * outward - velocity_km_s
     steps = np.linspace(0.0, length_km / AU_KM, 17)[:, None]
     label = f"ion tail (estimate, {wind_km_s:g} km/s)"
-    return [_curve("ion tail (estimate)", wind_km_s, label, body + steps * way / np.linalg.norm(way))]
+    vectors = body + steps * way / np.linalg.norm(way)
+    return [_curve("ion tail (estimate)", wind_km_s, label, vectors, steps[:, 0] * AU_KM)]
 
 
 def grain_sight(ephemeris, row: int, seen, tau_d: float, betas: np.ndarray, ages_d: np.ndarray):
@@ -377,8 +397,8 @@ def _dust(ephemeris, row, seen, line, betas, ages_d):
     curves = []
     for beta in betas:
         path = grid[np.argmin(np.abs(all_betas - beta))]
-        curves.append(_curve("syndyne", beta, f"\u03b2 {beta:g}", _smooth(np.vstack([start, path]))))
+        curves.append(_smooth("syndyne", beta, f"\u03b2 {beta:g}", start, path, all_ages))
     for age in ages_d:
         path = grid[:, np.argmin(np.abs(all_ages - age))]
-        curves.append(_curve("synchrone", age, f"{age:g} d", _smooth(np.vstack([start, path]))))
+        curves.append(_smooth("synchrone", age, f"{age:g} d", start, path, all_betas))
     return curves, notes

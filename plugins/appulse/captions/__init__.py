@@ -5,7 +5,10 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "caption_text": ["caption", "captions_text", "default_template", "facts_yaml", "read_template"],
+        "caption_text": [
+            "caption", "captions_text", "default_template", "facts_lines", "facts_yaml", "read_template",
+        ],
+        "comet_facts": ["comet_facts"],
         "contact_sheet": ["contact_sheet"],
         "entry_list": ["check_entries", "copies_of", "manifest", "read_entries"],
         "formulas": ["KEYS"],

@@ -20,7 +20,8 @@ KEYS = frozenset((
     "body_light_time", "motion", "motion_hours", "relative_speed", "body_diameter", "object",
     "object_type", "object_mag", "object_width", "object_distance", "object_size", "passing",
     "least_separation", "least_separation_time", "motion_share", "motion_widths", "times_nearer",
-    "size_ratio", "size_words",
+    "size_ratio", "size_words", "tail_pa", "tail_angle", "tail_length", "dust_age", "coma_diameter",
+    "coma_angle",
 ))  # fmt: skip
 """Every fact that a template may ask for."""
 

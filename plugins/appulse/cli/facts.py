@@ -46,6 +46,7 @@ def add_parser(subparsers) -> None:
     size.add_argument("--diameter-error", type=float, metavar="KM", help="its error")
     size.add_argument("--diameter-source", metavar="WORDS", help="who says so")
     size.add_argument("--albedo", type=float, metavar="P", help="published albedo (0.05 to 0.25 are tried)")
+    size.add_argument("--tail-length", type=float, metavar="DEG", help="a comet's tail on the sky")
     words = parser.add_argument_group("words")
     words.add_argument("--place", metavar="WORDS", help="the place in your own words")
     words.add_argument("--disclose-site", action="store_true", help="the site's coordinates may be printed")
@@ -106,7 +107,7 @@ def _gather(args):
     bodies = common.open_source(args)
     given = GivenFigures(
         args.distance, args.distance_error, args.distance_source, args.diameter, args.diameter_error,
-        args.diameter_source, args.albedo,
+        args.diameter_source, args.albedo, args.tail_length,
     )  # fmt: skip
     outline = None if args.object is None else find_object(args.object)
     with common.progress_of(args) as progress:

@@ -44,6 +44,7 @@ COMMANDS = (
     Command("demo", "appulse.cli.demo", "measure the sample frames and compare with the known answers"),
     Command("predict", "appulse.cli.predict", "where a body stands: an ephemeris table"),
     Command("field", "appulse.cli.field", "what should be in a frame: bodies and deep-sky objects"),
+    Command("tails", "appulse.cli.tails", "where a comet's tail lies: antisolar line, syndynes, synchrones"),
     Command("residuals", "appulse.cli.residuals", "measure bodies in frames: observed minus calculated"),
     Command("movers", "appulse.cli.movers", "what else moves across the frames, known or not"),
     Command("improve", "appulse.cli.improve", "correct an orbit by measured places"),

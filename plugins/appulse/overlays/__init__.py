@@ -14,7 +14,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "Polyline", "RING", "Scene", "TICK_RANK", "Target", "arc_mask", "flipped", "frame_scene",
             "furniture", "in_opening", "lozenge", "opened", "outlines_scene", "ring", "runs", "track_scene",
         ],
-        "tails": ["TAIL_PARTS", "dashed", "tail_in_frame", "tail_scene", "tails_scene"],
+        "tails": ["TAIL_PARTS", "dashed", "tail_in_frame", "tail_scene", "tails_scene", "ticks_on"],
         "ticks": ["DAY_S", "choose_step_s", "tick_label", "whole_steps"],
         "track": ["track_in_frame"],
     },

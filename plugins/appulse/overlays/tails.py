@@ -160,10 +160,13 @@ def tail_scene(curves, ticks, *, window, size, width, letters=None, labels=True)
             strokes = [piece] if pattern is None else dashed(piece, pattern[0] * size, pattern[1] * size)
             lines += [Polyline(stroke, colour, width) for stroke in strokes]
         if labels and pieces and part_of(kind) != "antisolar":
-            end = pieces[-1]
-            way = end[-1] - end[max(len(end) - 4, 0)]
-            angle = float(np.degrees(np.arctan2(way[1], way[0])))
-            words.append(Label(*end[-1], label, angle, TAIL_RANK, colour, 0.8 * letters, 0.4 * size))
+            # A little before the end: where the window cuts the line, words beyond it would find no room.
+            line = shapely.LineString(pieces[-1])
+            from_ends = (max(line.length - back * size, 0.0) for back in (1.2, 2.2))
+            end, before = (np.array(line.interpolate(at).coords[0]) for at in from_ends)
+            way = end - before
+            angle = float(np.degrees(np.arctan2(way[1], way[0]))) + 90.0
+            words.append(Label(*end, label, angle, TAIL_RANK, colour, 0.8 * letters, 0.4 * size))
     for point, along, label, unit in ticks:
         x0, y0, x1, y1 = window
         if not (np.isfinite(point).all() and x0 <= point[0] <= x1 and y0 <= point[1] <= y1):

@@ -20,6 +20,7 @@ class GivenFigures:
     diameter_error_km: float | None = None
     diameter_source: str | None = None
     albedo: float | None = None  # of the body
+    tail_deg: float | None = None  # length of a comet's tail on the sky
 
 
 @dataclass(frozen=True)
@@ -110,8 +111,15 @@ def gather_facts(
     Traceback (most recent call last):
     appulse.errors.InputError: no frame can be used: see the lines above
     """
-    from appulse.bodies import measured_diameter
-    from appulse.captions import body_facts, check_in_view, frame_facts, object_facts, pass_facts
+    from appulse.bodies import comet_tail, is_comet, measured_diameter
+    from appulse.captions import (
+        body_facts,
+        check_in_view,
+        comet_facts,
+        frame_facts,
+        object_facts,
+        pass_facts,
+    )
     from appulse.frames import read_frame
 
     body, given = bodies.only_body("a caption is about one body; name one"), given or GivenFigures()
@@ -136,6 +144,12 @@ def gather_facts(
         measured_km=given.diameter_km, measured_error_km=given.diameter_error_km,
         measured_source=given.diameter_source,
     )  # fmt: skip
+    if orbit is not None and is_comet(orbit.designation):
+        middle = sorted(usable, key=lambda frame: frame.exposure.mid.utc.jd)[len(usable) // 2]
+        tail = comet_tail(
+            bodies.ephemeris, body, middle.exposure.mid, middle.observer, length_deg=given.tail_deg
+        )
+        facts += comet_facts(tail, source)
     if outline is not None:
         facts += object_facts(
             outline, distance_ly=given.distance_ly, distance_error_ly=given.distance_error_ly,

@@ -9,7 +9,7 @@ import json
 import numpy as np
 
 KIND_KEY = "appulse_kind"
-FRAME, TRACK, OUTLINES, RESIDUALS = "frame", "track", "outlines", "residuals"
+FRAME, TRACK, OUTLINES, RESIDUALS, TAILS = "frame", "track", "outlines", "residuals", "tails"
 
 
 def kind_of(layer) -> str | None:

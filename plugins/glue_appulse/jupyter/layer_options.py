@@ -6,6 +6,7 @@ from glue_jupyter.link import link
 
 from glue_appulse.layers.measured_layer import MarkLayerArtist
 from glue_appulse.layers.outline_layer import OutlineLayerArtist
+from glue_appulse.layers.tail_layer import TailLayerArtist
 from glue_appulse.layers.track_layer import TICK_STEPS, TrackLayerArtist, TrackSubsetArtist, step_words
 
 
@@ -86,6 +87,20 @@ class OutlineOptions(LayerOptions):
         ]
 
 
+class TailOptions(LayerOptions):
+    """Options of a comet's tail."""
+
+    def rows(self):
+        return [
+            *self.boxes(
+                show_antisolar="antisolar line", show_ticks="ticks, degrees and km",
+                show_syndynes="syndynes (\u03b2)", show_synchrones="synchrones (age)",
+                show_ion="ion tail (estimate)", show_labels="words",
+            ),
+            self.tied(self.number("words, pt", 5, 30, 1), "label_size"),
+        ]  # fmt: skip
+
+
 class MarkOptions(LayerOptions):
     """Options of measured places."""
 
@@ -98,6 +113,7 @@ OPTIONS = {
     TrackLayerArtist: TrackOptions,
     TrackSubsetArtist: StretchOptions,
     OutlineLayerArtist: OutlineOptions,
+    TailLayerArtist: TailOptions,
     MarkLayerArtist: MarkOptions,
 }
 

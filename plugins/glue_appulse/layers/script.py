@@ -12,6 +12,7 @@ from glue_appulse.layers.measured_layer import MarkGraphic, rows_of
 from glue_appulse.layers.outline_layer import OutlineGraphic
 from glue_appulse.layers.outline_model import OutlineModel
 from glue_appulse.layers.residual_plot import draw_ground, draw_rows, key_of, plot_columns
+from glue_appulse.layers.tail_layer import TailGraphic, tail_of
 from glue_appulse.layers.track_layer import StretchGraphic, TrackGraphic
 from glue_appulse.layers.track_model import TrackModel
 
@@ -44,6 +45,11 @@ def draw_stretch(ax, subset, reference, *, zorder=11, frames=None, **look):
 def draw_outlines(ax, data, reference, *, zorder=9, **look):
     """Draw outlines of catalogue objects, or a subset of them."""
     return _drawn(OutlineGraphic, OutlineModel.from_layer(data), ax, reference, zorder, look)
+
+
+def draw_tail(ax, data, reference, *, zorder=9, **look):
+    """Draw a comet's tail."""
+    return _drawn(TailGraphic, tail_of(getattr(data, "data", data)), ax, reference, zorder, look)
 
 
 def draw_marks(ax, layer, reference, *, zorder=12, frames=None, **look):

@@ -19,11 +19,13 @@ from qtpy.QtWidgets import (
     QVBoxLayout,
 )
 
+from appulse.bodies import is_comet
 from appulse.catalogues import TYPES
 from glue_appulse import inputs
 from glue_appulse.data.kinds import OUTLINES, all_of
 from glue_appulse.data.outline_data import objects_of, outlines_data
 from glue_appulse.data.solved_frames import frame_of
+from glue_appulse.data.tail_data import make_tails
 from glue_appulse.data.track_data import bodies_in, make_tracks
 from glue_appulse.qt.desk import add_overlay, add_tracks, frames_of, shown_frames
 from glue_appulse.qt.panels import BackgroundWork, Panel, open_once
@@ -84,6 +86,9 @@ class BodiesDialog(Panel):
         low = QHBoxLayout()
         low.addWidget(self.name_line, 1)
         low.addWidget(self.add_button)
+        self.tail_button = QPushButton("Add tails of comets")
+        self.tail_button.clicked.connect(self.add_tails)
+        low.addWidget(self.tail_button)
         self.progress = QProgressBar()
         self.progress.hide()
         layout = QVBoxLayout(self)
@@ -205,6 +210,33 @@ class BodiesDialog(Panel):
         self._job.failed.connect(self.fail)
         self._job.ended.connect(self._ended)
         return self._job.start()
+
+    def add_tails(self) -> BackgroundWork | None:
+        """Add the tails of the comets among the chosen bodies, or of the one in the line."""
+        frames, source, keys = frames_of(self.session), self.source(), self.chosen()
+        try:
+            if not keys and self.name_line.text().strip():
+                keys = [source.find(self.name_line.text())]
+        except ValueError as exc:
+            self.fail(exc)
+            return None
+        if not any(is_comet(key) for key in keys):
+            self.say("tick a comet in the list, or write its number or designation: others have no tail")
+            return None
+        self.progress.setRange(0, 0)
+        self.progress.show()
+        self._job = BackgroundWork(lambda job: make_tails(source, frames, keys, job.step))
+        self._job.done.connect(self.show_tails)
+        self._job.failed.connect(self.fail)
+        self._job.ended.connect(self._ended)
+        return self._job.start()
+
+    def show_tails(self, made: tuple[list, list[str]]):
+        """Put computed tails into the viewers."""
+        tails, lines = made
+        add_tracks(self.session, tails)
+        names = ", ".join(tail.label for tail in tails)
+        self.say("; ".join([*([f"added {names}"] if names else []), *lines]))
 
     def show_tracks(self, made: tuple[list, list[str]]):
         """Put computed tracks into the viewers."""

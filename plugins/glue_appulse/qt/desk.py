@@ -1,7 +1,7 @@
 """The application's frames and image viewers, as our actions need them."""
 
 from glue_appulse.data.frame_wcs import SkyProjector
-from glue_appulse.data.kinds import FRAME, TRACK, all_of, is_frame
+from glue_appulse.data.kinds import FRAME, all_of, is_frame, kind_of
 from glue_appulse.data.links import link_overlay, link_overlays
 from glue_appulse.data.solved_frames import link_frames
 from glue_appulse.layers.sky_layer import is_swapped, soften
@@ -66,12 +66,13 @@ def add_overlay(session, overlay, frames: list | None = None) -> list:
 
 
 def add_tracks(session, tracks: list):
-    """Put tracks into the collection and into the viewers; a track of the same name is replaced."""
+    """Put tracks, or tails, into the collection and the viewers; one of the same name is replaced."""
     if not tracks:
         return
     collection = session.data_collection
     for track in tracks:
-        for old in [data for data in all_of(collection, TRACK) if data.label == track.label]:
+        same = [data for data in all_of(collection, kind_of(track)) if data.label == track.label]
+        for old in same:
             # a track that is computed anew, as for another site, keeps the colour the user knows it by
             track.style.color = old.style.color
             collection.remove(old)

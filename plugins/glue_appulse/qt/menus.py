@@ -48,6 +48,17 @@ def outlines():
     menubar_plugin.add("Add outlines of deep-sky objects…", _outlines)
 
 
+@once("tails, desktop")
+def tails():
+    """Register the style editor of comets' tails; the panel of bodies adds them."""
+    from glue_qt.viewers.image import ImageViewer
+
+    from glue_appulse.layers.tail_layer import TailLayerArtist
+    from glue_appulse.qt.style_editors import TailEditor
+
+    ImageViewer._layer_style_widget_cls[TailLayerArtist] = TailEditor
+
+
 @once("residuals, desktop")
 def residuals():
     """Register the tools of the image viewer, the measuring panel and the residual viewer."""

@@ -4,7 +4,7 @@ import numpy as np
 from qtpy.QtCore import QTimer
 
 from glue_appulse.data.frame_wcs import SkyProjector
-from glue_appulse.data.kinds import OUTLINES, RESIDUALS, TRACK, all_of, is_frame, kind_of
+from glue_appulse.data.kinds import OUTLINES, RESIDUALS, TAILS, TRACK, all_of, is_frame, kind_of
 from glue_appulse.data.links import link_overlay
 from glue_appulse.host import say
 from glue_appulse.layers.sky_layer import soften
@@ -24,7 +24,7 @@ def lies_in(overlay, frame) -> bool:
 
 def overlays_for(session, frame) -> list:
     """Loaded overlays that show something in a frame."""
-    kinds = (OUTLINES, TRACK, RESIDUALS)
+    kinds = (OUTLINES, TAILS, TRACK, RESIDUALS)
     loaded = [data for kind in kinds for data in all_of(session.data_collection, kind)]
     return [data for data in loaded if lies_in(data, frame)]
 

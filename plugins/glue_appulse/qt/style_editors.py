@@ -187,6 +187,25 @@ class OutlineEditor(LayerEditor):
         self.form.addRow("types", TypeRow(self.types))
 
 
+class TailEditor(LayerEditor):
+    """Editor of a comet's tail."""
+
+    def fill(self):
+        """Add the rows of a tail."""
+        self.row("line width", _spin(0.4, 12, 0.2, suffix=" pt"), "value_width")
+        self.boxes(
+            [
+                ("show_antisolar", "antisolar line"),
+                ("show_ticks", "ticks, degrees and km"),
+                ("show_syndynes", "syndynes (\u03b2)"),
+                ("show_synchrones", "synchrones (age)"),
+                ("show_ion", "ion tail (estimate)"),
+                ("show_labels", "words"),
+            ]
+        )
+        self.row("words", _spin(5, 30, 1, 0, " pt"), "value_label_size")
+
+
 class MarkEditor(LayerEditor):
     """Editor of measured places."""
 
