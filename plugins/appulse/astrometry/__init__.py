@@ -17,6 +17,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "psf": ["PSF", "Trail", "pixel_image"],
         "residual": ["Residual", "measure", "residual_table"],
         "short_arc": ["Sighting"],
+        "sites_verdict": ["SitesVerdict", "judge_sites", "site_offset"],
         "sky": ["SkyMesh", "sky_mesh"],
         "verdict": ["judge"],
     },

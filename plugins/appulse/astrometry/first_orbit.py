@@ -211,10 +211,10 @@ class FirstOrbit:
             "a": axis, "e": e, "i": np.degrees(found[2]), "q": q, "distance": np.linalg.norm(away, axis=1),
         }  # fmt: skip
 
-    def orbits(self, count: int | None = None, name: str = "first") -> list[Orbit]:
+    def orbits(self, count: int | None = None, name: str = "sample") -> list[Orbit]:
         """States as orbits for an ephemeris; the first `count` of the sample, which is in random order."""
         return [
-            Orbit(f"{name} {k}", self.epoch_jd_tdb, state)
+            Orbit(f"{name}{k:03d}", self.epoch_jd_tdb, state)
             for k, state in enumerate(self.states[: count or len(self.states)])
         ]
 

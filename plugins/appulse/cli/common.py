@@ -263,6 +263,27 @@ def expand_frames(words: list[str]) -> list[Path]:
     return paths
 
 
+def check_sigmas(args: argparse.Namespace, *names: str) -> None:
+    """Refuse a 1-sigma that is none."""
+    for name in names:
+        value = getattr(args, name)
+        if value is not None and not 0 <= value < 1e5:
+            raise InputError(f"--{name.replace('_', '-')} {value} is no sigma: give a number of 0 or more")
+
+
+def parse_field(text: str | None) -> tuple[float, float] | None:
+    """``W,H`` in arcmin."""
+    if text is None:
+        return None
+    try:
+        width, height = (float(part) for part in text.split(","))
+    except ValueError:
+        raise InputError(f"--field {text!r}: give width and height in arcmin, as 80,60") from None
+    if not (0.5 <= width <= 3000 and 0.5 <= height <= 3000):
+        raise InputError(f"--field {text!r}: 0.5 to 3000 arcmin are allowed")
+    return width, height
+
+
 def add_progress_option(parser: argparse.ArgumentParser) -> None:
     """Add ``--quiet``."""
     parser.add_argument(

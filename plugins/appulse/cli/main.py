@@ -49,6 +49,7 @@ COMMANDS = (
     Command("movers", "appulse.cli.movers", "what else moves across the frames, known or not"),
     Command("improve", "appulse.cli.improve", "correct an orbit by measured places"),
     Command("together", "appulse.cli.together", "nights of several observers: distance by parallax, clocks"),
+    Command("first-orbit", "appulse.cli.first_orbit", "an orbit from few nights, as a sample; where to look"),
     Command("encounters", "appulse.cli.encounters", "which bodies pass which objects, months ahead"),
     Command("plan", "appulse.cli.plan", "how to photograph a pass: night, framing, exposures, sheet"),
     Command("campaign", "appulse.cli.campaign", "check a campaign file and sum it up"),

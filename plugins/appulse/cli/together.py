@@ -50,28 +50,12 @@ def add_parser(subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read, fit, write, and say how far it is."""
-    from appulse.errors import InputError
-    from appulse.formats import check_free, site_of
-    from appulse.workflows import open_bodies, put_together, read_night, save_together
+    from appulse.formats import check_free
+    from appulse.workflows import open_bodies, put_together, read_nights, save_together
 
-    for name in ("plate_sigma", "clock_sigma"):
-        value = getattr(args, name)
-        if value is not None and not 0 <= value < 1e5:
-            raise InputError(f"--{name.replace('_', '-')} {value} is no sigma: give a number of 0 or more")
+    common.check_sigmas(args, "plate_sigma", "clock_sigma")
     check_free([args.out / name for name in ("distance.yaml", "sightings.ecsv")], args.overwrite)
-    sites = list(args.site)
-    nights = []
-    for number, path in enumerate(args.nights, 1):
-        try:
-            nights.append(read_night(path, args.body))
-        except InputError as error:
-            if "names no station" not in str(error) or not sites:
-                raise
-            words = sites.pop(0)
-            label = words if "," not in words else f"site {number}"
-            nights.append(read_night(path, args.body, site_of(words), label))
-    if sites:
-        raise InputError(f"--site {sites[0]}: every file tells its own station; leave the option out")
+    nights = read_nights(args.nights, args.body, args.site)
     bodies = common.with_notes(open_bodies(args.body, args.orbits)) if args.orbits is not None else None
     with common.progress_of(args) as progress:
         found = put_together(

@@ -9,6 +9,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "evidence": ["write_evidence"],
         "evidence_pdf": ["evidence_pdf"],
         "night_sheet": ["booking_text", "cost_text", "headline", "night_sheet_html", "night_sheet_pdf"],
+        "orbit_cloud": ["cloud_picture"],
         "parallax_sketch": ["parallax_picture"],
         "picture": ["annotated_png"],
     },

@@ -50,6 +50,9 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "in_space", "measure_to_folder", "night_provenance", "observation_options", "save_night",
             "write_observation_file", "write_observations",
         ],
+        "first_orbits": [
+            "FIRST_ORBIT_FILES", "FoundOrbit", "NightCloud", "find_first_orbit", "save_first_orbit",
+        ],
         "frame_listing": ["ListedFrame", "list_frames"],
         "judging": ["doubts", "is_noteworthy", "judgement", "questions", "suspicions", "write_judgement"],
         "measuring": ["MeasuredFrame", "MeasuredNight", "measure_frame", "measure_night"],
@@ -66,7 +69,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "is_positions_table", "load_orbits", "open_bodies", "open_bodies_of_file", "open_stars",
             "split_names", "surroundings_of",
         ],
-        "together": ["NightOfSite", "TogetherFit", "put_together", "read_night", "save_together"],
+        "together": ["NightOfSite", "TogetherFit", "put_together", "read_night", "read_nights",
+                     "save_together"],
         "workers": ["WorkerCrash", "Workers", "processors"],
     },
 )

@@ -14,8 +14,6 @@ from typing import Any
 from appulse.errors import InputError
 from appulse.workflows.comparing import residual_of
 
-# A clock is named late when its offset from the other sites' is so many of its sigmas.
-CLOCK_SIGMAS = 5.0
 # 1 sigma of a place whose observation states none, arcsec (common practice, no source).
 SIGMA_UNSTATED_ARCSEC = 0.5
 
@@ -54,6 +52,8 @@ class TogetherFit:
         Geocentric distance by the orbit at the same moment; NaN without one.
     clocks : tuple of (site, offset s, sigma s)
         Each site's clock against the mean of the others, by the O-C along the motion.
+    verdict : SitesVerdict or None
+        Which site, or the orbit, makes the O-C; None without O-C of two sites.
     sentences : tuple of str
     notes : tuple of str
     """
@@ -62,6 +62,7 @@ class TogetherFit:
     nights: tuple
     predicted_au: float
     clocks: tuple
+    verdict: Any
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -95,9 +96,23 @@ class TogetherFit:
                 {"site": name, "late_by_s": _plain(offset), "sigma_s": _plain(sigma)}
                 for name, offset, sigma in self.clocks
             ],
+            "verdict": _verdict_figures(self.verdict),
             "notes": list(self.notes),
         }
         return plain
+
+
+def _verdict_figures(verdict) -> dict | None:
+    """The joint verdict as plain words and numbers."""
+    if verdict is None:
+        return None
+    return {
+        "verdict": verdict.cause, "sentence": verdict.sentence,
+        "odds": _plain(min(verdict.odds, 1e6), 3), "causes": [
+            {"cause": cause, "site": site or None} for cause, site in verdict.causes
+        ],
+        "hypotheses": [{"of": words, "chance": _plain(chance, 3)} for words, chance in verdict.ranked],
+    }  # fmt: skip
 
 
 def _plain(value, digits: int = 6):
@@ -142,6 +157,42 @@ def read_night(path: Path, body: str, site=None, label: str = "") -> NightOfSite
     if not night.sightings:
         raise InputError(f"{path} holds no measured place of {body}: give the file of its observations")
     return night
+
+
+def read_nights(paths, body: str, sites=()) -> list[NightOfSite]:
+    """Places of one body in several files.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+    body : str
+    sites : sequence of str
+        Names, codes or LON,LAT,HEIGHT for the tables that name no station, in their order.
+
+    Returns
+    -------
+    list of NightOfSite
+
+    Raises
+    ------
+    InputError
+        If a file cannot be used, or a site is left over.
+    """
+    from appulse.formats import site_of
+
+    left, nights = list(sites), []
+    for number, path in enumerate(paths, 1):
+        try:
+            nights.append(read_night(path, body))
+        except InputError as error:
+            if "names no station" not in str(error) or not left:
+                raise
+            words = left.pop(0)
+            label = words if "," not in words else f"site {number}"
+            nights.append(read_night(path, body, site_of(words), label))
+    if left:
+        raise InputError(f"--site {left[0]}: every file tells its own station; leave the option out")
+    return nights
 
 
 def _same_body(found: str, wanted: str) -> bool:
@@ -255,8 +306,10 @@ def put_together(nights, *, zero_arcsec=None, clock_s=None, bodies=None, progres
         progress("fitting the short arc", 1, 1)
     predicted = _predicted_au(bodies, fit.epoch) if bodies is not None else float("nan")
     offsets = _clock_offsets([residual for night in nights for residual in night.residuals], nights)
+    verdict = _judged(nights, zero, clocks or {}, bodies, predicted)
     notes = tuple(note for night in nights for note in night.notes)
-    return TogetherFit(fit, tuple(nights), predicted, offsets, _sentences(fit, predicted, offsets), notes)
+    sentences = _sentences(fit, predicted, verdict)
+    return TogetherFit(fit, tuple(nights), predicted, offsets, verdict, sentences, notes)
 
 
 def sightings_table(found: TogetherFit):
@@ -306,6 +359,54 @@ def _predicted_au(bodies, epoch) -> float:
     return float(rows["delta"][0].to_value("au"))
 
 
+def _judged(nights, zero, clock_s, bodies, distance_au):
+    """Verdict over the sites' O-C: by the orbit, where one is given, else by what the tables hold."""
+    import numpy as np
+
+    from appulse.astrometry import judge_sites, site_offset
+    from appulse.constants import ARCSEC_PER_RAD
+    from appulse.numerics import axes_from_radec, offsets_rad, unit_from_radec
+
+    rows, covariances = [], []
+    for night in nights:
+        for k, sighting in enumerate(night.sightings):
+            axes = np.array(axes_from_radec(sighting.ra_deg, sighting.dec_deg))
+            if bodies is not None:
+                seen = bodies.ephemeris.at(sighting.time.reshape(1), sighting.observer)
+                place = unit_from_radec(float(seen["ra"][0].value), float(seen["dec"][0].value))
+                left = ARCSEC_PER_RAD * np.array(
+                    offsets_rad(place, unit_from_radec(sighting.ra_deg, sighting.dec_deg))
+                )
+                speed = np.array([seen["ra_rate"][0].value, seen["dec_rate"][0].value]) / 3600.0
+                major, minor, pa = (seen[name][0] for name in ("sigma_major", "sigma_minor", "sigma_pa"))
+                if not np.ma.is_masked(major):
+                    angle = np.radians(float(pa.value))
+                    turn = np.array([[np.sin(angle), np.cos(angle)], [np.cos(angle), -np.sin(angle)]])
+                    spread = np.diag([float(major.value) ** 2, float(minor.value) ** 2])
+                    covariances.append(turn.T @ spread @ turn)
+            elif k < len(night.residuals):
+                residual = night.residuals[k]
+                left = np.array([residual.dra_cosdec, residual.ddec])
+                left = left - np.nan_to_num(residual.plate_offset)
+                speed = np.array([residual.prediction.ra_rate, residual.prediction.dec_rate]) / 3600.0
+            else:
+                continue
+            if np.isfinite(left).all() and np.isfinite(speed).all():
+                rows.append((sighting, left, speed, axes))
+    if len({sighting.site for sighting, *_ in rows}) < 2:
+        return None
+    middle = np.mean([sighting.time.jd for sighting, *_ in rows])
+    offsets = [
+        site_offset(
+            sighting.site, (sighting.time.jd - middle) * 24.0, (*left, axes), sighting.covariance, speed,
+            sighting.observer, sighting.time, distance_au,
+        )
+        for sighting, left, speed, axes in rows
+    ]  # fmt: skip
+    orbit = np.mean(covariances, axis=0) if covariances else None
+    return judge_sites(offsets, zero_arcsec=zero, clock_s=clock_s, orbit_covariance=orbit)
+
+
 def _clock_offsets(residuals, nights) -> tuple:
     """(site, offset s, sigma s) of each site's O-C along the motion against the mean of the others'."""
     import numpy as np
@@ -334,13 +435,12 @@ def _clock_offsets(residuals, nights) -> tuple:
     return tuple(found)
 
 
-def _sentences(fit, predicted, clocks) -> tuple[str, ...]:
+def _sentences(fit, predicted, verdict) -> tuple[str, ...]:
     """What was found, in words; a distance only where it is measured."""
     import math
 
     from appulse.constants import AU_KM
 
-    sites = len(fit.sites)
     base = f"projected baseline {fit.baseline_km:,.0f} km".replace(",", " ")
     said = []
     if fit.is_measured:
@@ -374,14 +474,8 @@ def _sentences(fit, predicted, clocks) -> tuple[str, ...]:
             f"The places agree with one body on a short arc only badly (chi-squared {fit.chi2:.0f} with "
             f"{fit.dof} degrees of freedom); the sigmas are widened: look at the residuals of each site."
         )
-    late = [(name, offset, sigma) for name, offset, sigma in clocks if abs(offset) > CLOCK_SIGMAS * sigma]
-    if sites == 2 and late:
-        (first, offset, sigma), (second, *_) = clocks
-        said.append(
-            f"The clocks of {first} and {second} differ by {offset:+.1f} ± {sigma:.1f} s along the motion; "
-            "two sites cannot tell whose it is, or a longitude's wrong sign: compare each with the orbit."
-        )
-    elif late:
-        name, offset, sigma = max(late, key=lambda found: abs(found[1]) / found[2])
-        said.append(f"The clock of {name} is off by {offset:+.1f} ± {sigma:.1f} s against the other sites.")
+    if verdict is not None:
+        said.append(verdict.sentence)
+        if verdict.cause not in ("all well", "can't tell"):
+            said.append("The distance above holds only as far as that is put right.")
     return tuple(said)

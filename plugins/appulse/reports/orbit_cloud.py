@@ -1,0 +1,67 @@
+"""Where a first orbit's sample puts the body in the nights to come, as a map of the sky."""
+
+from io import BytesIO
+
+import numpy as np
+
+# From early to late, of one lightness ramp that survives grey print.
+_EARLY, _LATE = np.array([0.95, 0.62, 0.20]), np.array([0.10, 0.25, 0.50])
+MOST_NIGHTS = 8
+
+
+def cloud_picture(found) -> bytes:
+    """PNG of a :class:`~appulse.workflows.FoundOrbit`: a cloud and a region each night."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Ellipse, Rectangle
+
+    from appulse.numerics import SkyPlane
+
+    picks = np.unique(np.linspace(0, len(found.clouds) - 1, MOST_NIGHTS).round().astype(int))
+    clouds = [found.clouds[k] for k in picks]
+    middle = clouds[len(clouds) // 2].centre
+    plane = SkyPlane(*middle)
+
+    def flat(ra, dec):
+        return np.degrees(plane.from_sky(np.column_stack([np.atleast_1d(ra), np.atleast_1d(dec)])))
+
+    figure = Figure(figsize=(9, 7), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots()
+    for k, cloud in enumerate(clouds):
+        share = k / max(len(clouds) - 1, 1)
+        colour = (1 - share) * _EARLY + share * _LATE
+        points = flat(cloud.ra_deg, cloud.dec_deg)
+        axes.scatter(*points.T, s=5, color=colour, alpha=0.5, linewidths=0)
+        at = flat(*cloud.centre)[0]
+        axes.add_patch(
+            Ellipse(
+                at,
+                cloud.width_arcmin / 60,
+                cloud.length_arcmin / 60,
+                angle=-cloud.pa_deg,
+                fill=False,
+                ec=colour,
+                lw=1.2,
+            )
+        )
+        axes.annotate(
+            cloud.time.utc.isot[5:10], at, (7, 7), textcoords="offset points", fontsize=9, color=colour
+        )
+        for ra, dec, _share in cloud.pointings if found.field_arcmin and k == 0 else ():
+            width, height = (size / 60 for size in found.field_arcmin)
+            corner = flat(ra, dec)[0] - [width / 2, height / 2]
+            axes.add_patch(Rectangle(corner, width, height, fill=False, ec="0.45", lw=0.8, ls=(0, (3, 2))))
+    axes.invert_xaxis()
+    axes.set_aspect("equal", adjustable="datalim")
+    axes.set_xlabel(f"east of RA {middle[0]:.3f}, degrees on the sky")
+    axes.set_ylabel(f"north of Dec {middle[1]:+.3f}, degrees")
+    axes.set_title(f"Where {found.body} may be: {found.orbit.span_d:.2g} days of places", fontsize=11)
+    axes.text(
+        0.01, 0.01, "each dot an orbit that fits; the ellipse holds about 95% of them",
+        transform=axes.transAxes, fontsize=8, color="0.35",
+    )  # fmt: skip
+    axes.grid(color="0.9", lw=0.6)
+    buffer = BytesIO()
+    figure.savefig(buffer, dpi=140)
+    return buffer.getvalue()
