@@ -21,7 +21,7 @@ from astropy.time import Time
 
 from appulse.astrometry.short_arc import ShortArc, noise_covariance
 from appulse.bodies import Orbit
-from appulse.constants import ARCSEC_PER_RAD, DAY_S
+from appulse.constants import ARCSEC_PER_RAD, C_AU_DAY, DAY_S
 from appulse.errors import MeasurementError
 from appulse.numerics import chi2_sf, elements_from_state
 
@@ -97,20 +97,26 @@ class Ranging:
             right = np.einsum("kn,kn->k", free_slope, free_left) + weight * (wanted - radial)
             new = np.clip(radial + right / normal, middle - half, middle + half)
             parameters[:, 5] = new * inverse
-            parameters[:, :4] += self._four(left - (new - radial)[:, None] * slope)
+            parameters[:, :4] += self.four((left - (new - radial)[:, None] * slope) @ self.q, inverse)
         chi2 = self.chi2(parameters) + weight * (parameters[:, 5] / inverse - wanted) ** 2
         bound = np.isfinite(self.arc.radial_hold(parameters, escape)[1])
         return Ridge(parameters, np.where(bound & np.isfinite(chi2), chi2, np.inf), normal**-0.5)
 
-    def _four(self, left) -> np.ndarray:
-        """Change of direction and motion that takes whitened residuals (k, 2n) away."""
-        return np.linalg.solve(self.r, (left @ self.q).T).T
+    def four(self, projected, inverse) -> np.ndarray:
+        """Change (k, 4) of direction and motion by what is projected on their columns (k, 4).
+
+        The parameters are those of the moment at which the light is seen; it left earlier by its way, in
+        which the motion has changed the direction.
+        """
+        change = np.linalg.solve(self.r, projected.T).T
+        change[:, :2] += change[:, 2:] / inverse[:, None] / C_AU_DAY
+        return change
 
     def settled(self, parameters, rounds: int = 2) -> np.ndarray:
         """The same distances and radial velocities with direction and motion fitted."""
         parameters = parameters.copy()
         for _ in range(rounds):
-            parameters[:, :4] += self._four(self.left(parameters))
+            parameters[:, :4] += self.four(self.left(parameters) @ self.q, parameters[:, 4])
         return parameters
 
     def chi2(self, parameters) -> np.ndarray:
@@ -355,18 +361,19 @@ def _drawn(ranging: Ranging, u, width, ridge: Ridge, size: int, seed: int):
     which = rng.choice(len(nodes), DRAWS, p=share)
     drawn = nodes[which]
     inverse_drawn = np.exp(u[which // RADIAL_NODES] + rng.uniform(-0.5, 0.5, DRAWS) * width)
-    # Along the ridge: where distance and radial velocity are tied, a cell is narrower than its step.
+    # Between the nodes' own limits: where distance and radial velocity are tied, a cell is narrower than its
+    # step.
     order = np.argsort(u)
-    ridge_speed = np.interp(np.log(inverse_drawn), u[order], middle[order])
-    speed = (
-        ridge_speed + (radial - middle[:, None]).ravel()[which] + rng.uniform(-0.5, 0.5, DRAWS) * area[which]
-    )
+    at = np.log(inverse_drawn)
+    bottom, room = (np.interp(at, u[order], ends[order]) for ends in (low, high - low))
+    share_of_room = (which % RADIAL_NODES + rng.uniform(size=DRAWS)) / RADIAL_NODES
+    speed, area_drawn = bottom + share_of_room * room, room / RADIAL_NODES
     drawn[:, 4], drawn[:, 5] = inverse_drawn, speed * inverse_drawn
     drawn = ranging.settled(drawn, rounds=2)
     z = 1.15 * rng.normal(size=(DRAWS, 4))
-    drawn[:, :4] += np.linalg.solve(ranging.r, z.T).T
+    drawn[:, :4] += ranging.four(z, drawn[:, 4])
     chi2 = ranging.chi2(drawn)
-    log_weight = -0.5 * chi2 - np.log(share[which] / area[which]) + 0.5 * np.sum((z / 1.15) ** 2, axis=1)
+    log_weight = -0.5 * chi2 - np.log(share[which] / area_drawn) + 0.5 * np.sum((z / 1.15) ** 2, axis=1)
     log_weight[~(arc.escape_share(drawn) < 1.0)] = -np.inf
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
