@@ -6,10 +6,12 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "calendar": ["write_calendar"],
+        "distance_page": ["distance_page"],
         "evidence": ["write_evidence"],
         "evidence_pdf": ["evidence_pdf"],
         "night_sheet": ["booking_text", "cost_text", "headline", "night_sheet_html", "night_sheet_pdf"],
         "orbit_cloud": ["cloud_picture"],
+        "pair_picture": ["blink_gif", "pair_picture"],
         "parallax_sketch": ["parallax_picture"],
         "picture": ["annotated_png"],
     },

@@ -5,6 +5,7 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
+        "animate": ["gif_bytes"],
         "body_places": ["BodyPlace", "place_in"],
         "grade": ["kept_frames", "transparencies", "verdicts"],
         "marks": ["check_marks"],

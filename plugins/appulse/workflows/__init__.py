@@ -57,6 +57,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "judging": ["doubts", "is_noteworthy", "judgement", "questions", "suspicions", "write_judgement"],
         "measuring": ["MeasuredFrame", "MeasuredNight", "measure_frame", "measure_night"],
         "moving_objects": ["FoundMovers", "MoverLimits", "find_movers"],
+        "pair_pictures": ["RegisteredPair", "register_pair"],
         "pass_search": [
             "FoundPasses", "bodies_of", "check_dates", "find_passes", "search_passes", "targets_of",
         ],
@@ -69,8 +70,11 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "is_positions_table", "load_orbits", "open_bodies", "open_bodies_of_file", "open_stars",
             "split_names", "surroundings_of",
         ],
-        "together": ["NightOfSite", "TogetherFit", "put_together", "read_night", "read_nights",
-                     "save_together"],
+        "together": [
+            "NightOfSite", "TOGETHER_FILES", "TogetherFit", "night_for_others",
+            "put_together", "read_night", "read_nights",
+            "save_together",
+        ],
         "workers": ["WorkerCrash", "Workers", "processors"],
     },
 )

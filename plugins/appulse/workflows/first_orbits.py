@@ -185,7 +185,8 @@ def _clouds(orbit, last, observer, count, field_arcmin):
     if isinstance(observer, SpacecraftVector):
         observer = Site.geocentre()
         notes.append(
-            "the nights to come are seen from the Earth's centre: where the spacecraft will be is not known"
+            "the nights to come are seen from the Earth's centre: give --seen-from for a near body, whose "
+            "place differs by its parallax"
         )
     members = orbit.orbits(MEMBERS)
     ephemeris = NBodyEphemeris(members)

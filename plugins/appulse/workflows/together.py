@@ -14,6 +14,9 @@ from typing import Any
 from appulse.errors import InputError
 from appulse.workflows.comparing import residual_of
 
+TOGETHER_FILES = (
+    "distance.yaml", "sightings.ecsv", "parallax.png", "distance.html", "pair.png", "blink.gif",
+)  # fmt: skip
 # 1 sigma of a place whose observation states none, arcsec (common practice, no source).
 SIGMA_UNSTATED_ARCSEC = 0.5
 
@@ -31,6 +34,8 @@ class NightOfSite:
     residuals : tuple of Residual
         The same places with their O-C; empty where the file holds none.
     notes : tuple of str
+    rounded_km : float
+        How roughly the observer's place is known, of a night that others gave.
     """
 
     path: Path
@@ -38,6 +43,7 @@ class NightOfSite:
     zero_arcsec: dict = field(default_factory=dict)
     residuals: tuple = ()
     notes: tuple[str, ...] = ()
+    rounded_km: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -147,8 +153,12 @@ def read_night(path: Path, body: str, site=None, label: str = "") -> NightOfSite
         If the file holds no place of the body, or its observer's place is not known.
     """
     from appulse.errors import TableError
-    from appulse.formats import read_residuals
+    from appulse.formats import is_shared, read_residuals, read_table
 
+    if path.suffix.lower() == ".ecsv":
+        plain = read_table(path)
+        if is_shared(plain):
+            return _of_shared(plain, path, body, label)
     try:
         table = read_residuals(path) if path.suffix.lower() in (".ecsv", ".csv") else None
     except TableError:
@@ -183,7 +193,7 @@ def read_nights(paths, body: str, sites=()) -> list[NightOfSite]:
     left, nights = list(sites), []
     for number, path in enumerate(paths, 1):
         try:
-            nights.append(read_night(path, body))
+            nights.append(read_night(path, body, label=f"observer {number}" if len(paths) > 1 else ""))
         except InputError as error:
             if "names no station" not in str(error) or not left:
                 raise
@@ -235,6 +245,90 @@ def _of_table(table, path, body, site, label) -> NightOfSite:
         if np.isfinite(plate) and plate > 0:
             zero[name] = max(zero.get(name, 0.0), float(plate))
     return NightOfSite(path, tuple(sightings), zero, tuple(residuals))
+
+
+def _of_shared(table, path, body, label) -> NightOfSite:
+    """A night that another observer exported for others."""
+    import numpy as np
+
+    from appulse.astrometry import Sighting
+    from appulse.constants import DAY_S
+    from appulse.formats import read_shared
+    from appulse.observers import SpacecraftVector
+
+    if not _same_body(str(table.meta.get("body", "")), body):
+        raise InputError(f"{path} holds places of {table.meta.get('body')!r}, and none of {body}")
+    places, notes = read_shared(table, path)
+    turn = np.array([0.0, 0.0, 7.292115e-5 * DAY_S])  # rad/d (IERS Conventions 2010)
+    name, sightings, zero, unstated = label or path.stem, [], {}, 0
+    for place in places:
+        observer = SpacecraftVector(
+            name, place.time, tuple(place.observer_au), tuple(np.cross(turn, place.observer_au))
+        )
+        covariance = place.covariance
+        if not (np.isfinite(covariance).all() and np.all(np.diag(covariance) > 0)):
+            covariance, unstated = SIGMA_UNSTATED_ARCSEC**2 * np.eye(2), unstated + 1
+        sightings.append(Sighting(name, place.time, place.ra_deg, place.dec_deg, covariance, observer))
+        if np.isfinite(place.plate_arcsec):
+            zero[name] = max(zero.get(name, 0.0), float(place.plate_arcsec))
+    if unstated:
+        notes.append(
+            f"{path.name}: {unstated} places state no sigma, taken as {SIGMA_UNSTATED_ARCSEC} arcsec"
+        )
+    rounded = float(table.meta.get("observer_rounded_km") or 0.0)
+    if rounded:
+        notes.append(
+            f"{path.name}: the observer's place is rounded to {rounded:g} km, which is counted as an error"
+        )
+    return NightOfSite(path, tuple(sightings), zero, (), tuple(notes), rounded)
+
+
+def night_for_others(night: NightOfSite, body: str, *, rounded_km: float = 10.0, exact: bool = False):
+    """A night's places as a table to give away.
+
+    Parameters
+    ----------
+    night : NightOfSite
+        Of one site.
+    body : str
+    rounded_km : float
+        The observer's place is rounded to a lattice of so many km, 1 to 1000.
+    exact : bool
+        The observer allows the exact place.
+
+    Returns
+    -------
+    QTable
+
+    Raises
+    ------
+    InputError
+        If the rounding is out of range, or the observer is no site on the ground.
+    """
+    import numpy as np
+    from astropy.time import Time
+
+    from appulse.formats import SharedPlace, rounded_vectors, shared_table
+    from appulse.observers import Site
+
+    if not 1.0 <= rounded_km <= 1000.0:
+        raise InputError(f"--observer-km {rounded_km:g}: 1 to 1000 km are allowed; --disclose-site gives all")
+    places = []
+    for k, sighting in enumerate(night.sightings):
+        if not isinstance(sighting.observer, Site):
+            raise InputError(f"{night.path}: only nights of a site on the ground are exported for others")
+        times = Time([sighting.time])
+        km = 0.001 if exact else rounded_km
+        vector = rounded_vectors(sighting.observer, times, km)[0]
+        clock = night.residuals[k].clock_sigma_s if k < len(night.residuals) else np.nan
+        plate = night.zero_arcsec.get(sighting.site, np.nan)
+        places.append(
+            SharedPlace(
+                sighting.time, sighting.ra_deg, sighting.dec_deg, np.asarray(sighting.covariance), vector,
+                plate, clock,
+            )
+        )  # fmt: skip
+    return shared_table(places, body=body, rounded_km=0.0 if exact else rounded_km)
 
 
 def _of_observations(path, body) -> NightOfSite:
@@ -289,7 +383,10 @@ def put_together(nights, *, zero_arcsec=None, clock_s=None, bodies=None, progres
     MeasurementError
         If the arc cannot be fitted.
     """
+    import math
+
     from appulse.astrometry import distance_by_parallax
+    from appulse.constants import ARCSEC_PER_RAD, AU_KM
 
     sightings = [sighting for night in nights for sighting in night.sightings]
     if len(sightings) < 3:
@@ -302,6 +399,13 @@ def put_together(nights, *, zero_arcsec=None, clock_s=None, bodies=None, progres
     if progress:
         progress("fitting the short arc", 0, 1)
     fit = distance_by_parallax(sightings, zero_arcsec=zero, clock_s=clocks)
+    rough = {night.sightings[0].site: night.rounded_km for night in nights if night.rounded_km}
+    if rough and fit.inverse_au > 0:
+        # Half a step of the lattice, uniform, across the line of sight: an error like that of a plate.
+        near = max(fit.inverse_au, fit.sigma_inverse_au)
+        for name, km in rough.items():
+            zero[name] = math.hypot(zero.get(name, 0.05), km / math.sqrt(12) / AU_KM * near * ARCSEC_PER_RAD)
+        fit = distance_by_parallax(sightings, zero_arcsec=zero, clock_s=clocks)
     if progress:
         progress("fitting the short arc", 1, 1)
     predicted = _predicted_au(bodies, fit.epoch) if bodies is not None else float("nan")
@@ -333,14 +437,18 @@ def sightings_table(found: TogetherFit):
     return table
 
 
-def save_together(found: TogetherFit, folder: Path, overwrite: bool = False) -> list[Path]:
-    """Write distance.yaml, sightings.ecsv and parallax.png, all or none; the paths."""
+def save_together(found: TogetherFit, folder: Path, overwrite: bool = False, pair=None) -> list[Path]:
+    """Write the tables, pictures and page of a distance, all or none; the paths.
+
+    With two registered frames (`pair`) they are shown blinked and side by side too.
+    """
     import yaml
 
     from appulse.formats import check_free, together, write_bytes, write_table, write_text
-    from appulse.reports import parallax_picture
+    from appulse.reports import blink_gif, distance_page, pair_picture, parallax_picture
 
-    paths = [folder / name for name in ("distance.yaml", "sightings.ecsv", "parallax.png")]
+    names = TOGETHER_FILES if pair is not None else TOGETHER_FILES[:4]
+    paths = [folder / name for name in names]
     check_free(paths, overwrite)
     words = yaml.safe_dump(
         found.figures, sort_keys=False, allow_unicode=True, width=110, default_flow_style=None
@@ -349,6 +457,10 @@ def save_together(found: TogetherFit, folder: Path, overwrite: bool = False) -> 
         write_text(paths[0], words, overwrite)
         write_table(sightings_table(found), paths[1], overwrite)
         write_bytes(paths[2], parallax_picture(found), overwrite)
+        write_text(paths[3], distance_page(found, pair), overwrite)
+        if pair is not None:
+            write_bytes(paths[4], pair_picture(pair), overwrite)
+            write_bytes(paths[5], blink_gif(pair), overwrite)
     return paths
 
 
