@@ -10,7 +10,7 @@ examples:
   two nights of a mover that nobody knows, with the next ten nights' places
     appulse first-orbit monday.psv tuesday.psv --body 2027AA1 --out found
   the fields to photograph to find it again, of a camera of 80 by 60 arcmin, seen from another site
-    appulse first-orbit monday.psv tuesday.psv --body 2027AA1 --field 80,60 --seen-from K91 --out found
+    appulse first-orbit monday.psv tuesday.psv --body 2027AA1 --field 80,60 --seen-from YOUR_CODE --out found
 
 All orbits about the Sun that the places allow come out as a sample, by systematic ranging: sample.ecsv (each
 row as likely as any other), orbit.ecsv (the likeliest, with the sample's covariance; other commands take it
