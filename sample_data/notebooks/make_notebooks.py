@@ -111,7 +111,7 @@ from astropy import units as u
 from astropy.time import Time
 
 times = Time("2027-05-03") + np.linspace(0, 4, 33) * u.day
-path = appulse.open_bodies("7").ephemeris.at(times, appulse.Site.from_mpc_code("X05"), bodies=["7"])
+path = appulse.open_bodies("7").ephemeris.at(times, appulse.Site.parse("20.5,-23,1250"), bodies=["7"])
 nebula = appulse.find_object("IC 4603")
 fig, ax = plt.subplots(figsize=(6, 4.5))
 for ring in nebula.rings:

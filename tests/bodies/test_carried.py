@@ -12,6 +12,7 @@ from appulse.bodies.field_search import bodies_in_field
 from appulse.bodies.kernels import default_kernels
 from appulse.bodies.orbit import Orbit
 from appulse.bodies.readers import starter_orbits
+from appulse.bodies.readers.orbit_files import TABLES, bundled_tables
 from appulse.observers.site import Site
 from appulse.observers.timescales import parse_utc
 
@@ -46,8 +47,8 @@ def steps(monkeypatch):
 
 
 @pytest.mark.parametrize("year", [1995, 2045])
-def test_every_starter_orbit_begins_within_half_a_year(year, steps, empty_cache):
-    catalogue = starter_orbits(own=False)
+def test_every_orbit_of_the_tables_begins_within_half_a_year(year, steps, empty_cache):
+    catalogue = bundled_tables(TABLES)
     found, _ = carried.nearest(
         carried.orbit_keys(catalogue_bodies(catalogue, np.arange(len(catalogue)))),
         np.full(len(catalogue), carried.year_d(year + 0.4)),

@@ -122,7 +122,7 @@ def test_update_offline_is_one_line(capsys, monkeypatch):
     [
         (["list", "--orbits", "gone.csv"], "no such file"),
         (["list", "--body", "Nobody"], "'Nobody' is not among"),
-        (["list", "--find", "qqqq"], "none of the 496 orbits"),
+        (["list", "--find", "qqqq"], "none of the 22668 orbits"),
         (["update"], "your own collection is empty"),
         (["import", "gone.csv"], "no such file"),
         ([], "ACTION"),

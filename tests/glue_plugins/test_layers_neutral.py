@@ -159,7 +159,7 @@ def test_labels_never_overlap_however_many_bodies(registered):
 def test_ticks_refine_under_zoom_and_stay_on_whole_steps(simple):
     board = LabelBoard.of(simple.axes)
     coarse = {label.text for label, *_ in board.placed}
-    assert "May 5" in coarse
+    assert "2027-05-05" in coarse
     simple.state.x_min, simple.state.x_max = 190, 210
     simple.figure.canvas.draw()
     fine = {label.text for label, *_ in board.placed}

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from appulse.errors import InputError
 from appulse.observers.site import Site
@@ -23,6 +24,12 @@ def measured(tmp_path_factory):
     """Three frames of the example, measured: the folder with table and observations."""
     folder = tmp_path_factory.mktemp("night")
     paths = example_night(folder, 3)
+    for path in paths:
+        # Observations that are sent in need a station that the MPC knows.
+        with fits.open(path, mode="update") as file:
+            for key in ("SITELONG", "SITELAT", "SITEELEV", "OBSERVAT"):
+                del file[0].header[key]
+            file[0].header["MPCCODE"] = "X05"
     outputs = NightOutputs(folder / "m", frozenset({"psv"}))
     measure_to_folder(paths, open_bodies("7"), open_stars(), outputs)
     return folder / "m"

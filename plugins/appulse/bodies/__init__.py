@@ -10,7 +10,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "catalogue": ["OrbitCatalogue"],
         "designations": ["normalise", "pack", "read_name"],
         "ephemeris": ["NBodyEphemeris", "predict"],
-        "field_search": ["bodies_in_field"],
+        "field_search": ["bodies_in_field", "may_be_bright"],
         "kernels": [
             "EARTH", "Kernels", "MOON", "SUN", "adopt_kernels", "choose_kernels", "chosen_kernels",
             "default_kernels",
@@ -25,5 +25,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "readers.orbit_table": ["orbit_table"],
         "readers.orbit_text": ["to_float"],
         "tabulated": ["TabulatedEphemeris"],
+        "uncertainty": ["typical_sigma"],
     },
 )

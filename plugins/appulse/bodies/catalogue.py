@@ -23,7 +23,7 @@ from appulse.errors import DesignationError, OrbitError
 from appulse.numerics import ECLIPTIC_TO_ICRF, elements_from_state
 
 # Up to here every name is compared for the nearest ones.
-FEW = 5_000
+FEW = 30_000
 
 
 def _hint(catalogue, text: str):

@@ -411,7 +411,7 @@ def predict(orbits, times, observer, **options):
     >>> from appulse.bodies.orbit import Orbit
     >>> from appulse.observers.site import Site
     >>> orbit = Orbit.from_elements("2020 XX", 2461000.5, q=1.1, e=0.3, i=5, node=10, peri=20, tp=2461050.5)
-    >>> table = predict([orbit], Time("2026-02-01"), Site.parse("X05"))
+    >>> table = predict([orbit], Time("2026-02-01"), Site.parse("20.5,-23,1250"))
     >>> bool(0.1 < table["delta"][0].value < 3.0), bool(table["mag"].mask[0])
     (True, True)
     """

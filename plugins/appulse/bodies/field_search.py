@@ -22,6 +22,7 @@ from appulse.bodies.astrometric import clean_times, observer_state
 from appulse.bodies.engine import catalogue_bodies
 from appulse.bodies.ephemeris import ONE_YEAR_D, NBodyEphemeris
 from appulse.bodies.kernels import EARTH, GM_MAJOR, SUN, VENUS, default_kernels
+from appulse.bodies.listed import roughly
 from appulse.bodies.photometry import DEFAULT_G
 from appulse.constants import C_AU_DAY, GM_SUN, J2000_JD
 from appulse.errors import InputError
@@ -198,14 +199,17 @@ def two_body_error_rad(age_d: np.ndarray, q_au: np.ndarray, aphelion_au: np.ndar
     return np.minimum(out * _DEG, np.pi)
 
 
-def night_sky(catalogue, t_d: float, kernels, observer_au=None) -> NightSky:
+def night_sky(catalogue, t_d: float, kernels, observer_au=None, doubt_au=0.0, passed_au=None) -> NightSky:
     """Two-body directions of a whole catalogue from the Earth, or from a barycentric place, au."""
+    # ``doubt_au`` (n,) is what the states themselves may be off, ``passed_au`` what encounters may have
+    # caused, where that is known beforehand.
     n = len(catalogue)
     pos, vel = kernels.major(np.array([t_d]))
     place = pos[0, EARTH] if observer_au is None else np.asarray(observer_au, dtype=float)
     from_sun, velocity = place - pos[0, SUN], vel[0, EARTH] - vel[0, SUN]
     sky = NightSky(t_d, np.empty((n, 3), np.float32), *(np.empty(n, np.float32) for _ in range(4)))
-    extra = widen_after_encounters(catalogue, t_d, kernels)
+    extra = widen_after_encounters(catalogue, t_d, kernels) if passed_au is None else passed_au
+    extra = extra + np.float32(doubt_au)
     for start in range(0, n, CHUNK):
         part = slice(start, min(start + CHUNK, n))
         _fill(sky, part, catalogue, from_sun, velocity, extra)
@@ -280,26 +284,71 @@ class _KeptSearch:
     def sky(self, catalogue, t_d, observer, place):
         """The two-body sky that serves this moment; the last nights' are kept, a spacecraft's are not."""
         if observer.origin != "earth" or _far(place, t_d, self.kernels):
-            return night_sky(self.near(catalogue, t_d), t_d, self.kernels, place)
+            nearer, doubt = self.near(catalogue, t_d)
+            return night_sky(nearer, t_d, self.kernels, place, doubt)
         night = float(np.floor(t_d + 0.5))
         night = min(max(night, self.kernels.start_d), self.kernels.end_d)
         if night not in self.skies:
-            self.skies[night] = night_sky(self.near(catalogue, night), night, self.kernels)
+            nearer, doubt = self.near(catalogue, night)
+            self.skies[night] = night_sky(nearer, night, self.kernels, doubt_au=doubt)
             while len(self.skies) > NIGHTS_KEPT:
                 self.skies.popitem(last=False)
         return self.skies[night]
 
     def near(self, catalogue, t_d):
-        """The catalogue with the orbits that were carried to a year nearer to a time than their epochs."""
-        epoch_d = catalogue.epoch_jd_tdb - J2000_JD
-        rows = np.flatnonzero(np.abs(epoch_d - t_d) > ONE_YEAR_D)
-        if not len(rows) or len(catalogue) > MOST_CARRIED or not self.ephemeris.may_be_carried():
-            return catalogue
-        found, states = carried.nearest(
-            carried.orbit_keys(catalogue_bodies(catalogue, rows)), np.full(len(rows), t_d)
-        )
+        """The catalogue with orbits carried nearer to a time than their epochs, and their doubt, au."""
+        return nearer_orbits(catalogue, t_d, self.ephemeris.may_be_carried())
+
+
+def nearer_orbits(catalogue, t_d: float, exact: bool = True):
+    """A catalogue with the states kept nearest to a time, and (n,) what those may be off, au.
+
+    For a first look: the list's are rough. ``exact`` asks for the carried ones too, which belong to the
+    bundled kernels.
+    """
+    doubt = np.zeros(len(catalogue))
+    epoch_d = catalogue.epoch_jd_tdb - J2000_JD
+    if len(catalogue) > MOST_CARRIED or not (np.abs(epoch_d - t_d) > ONE_YEAR_D).any():
+        return catalogue, doubt
+    rough = roughly(catalogue, t_d + J2000_JD)
+    if rough is not None:
+        catalogue = catalogue.moved(rough.rows, np.full(len(rough.rows), rough.epoch_jd_tdb), rough.state)
+        doubt[rough.rows] = rough.doubt_au
+        epoch_d[rough.rows] = t_d
+    rows = np.flatnonzero(np.abs(epoch_d - t_d) > ONE_YEAR_D)
+    if len(rows) and exact:
+        keys = carried.orbit_keys(catalogue_bodies(catalogue, rows))
+        found, states = carried.nearest(keys, np.full(len(rows), t_d))
         nearer = np.abs(found - t_d) < np.abs(epoch_d[rows] - t_d)
-        return catalogue.moved(rows[nearer], found[nearer] + J2000_JD, states[nearer])
+        catalogue = catalogue.moved(rows[nearer], found[nearer] + J2000_JD, states[nearer])
+    return catalogue, doubt
+
+
+# Days between the looks at who may be bright. Between two of them a body gains at most so many magnitudes at
+# its opposition, and this much for each radian that it goes (0.05 a degree of phase).
+LOOK_D, SURGE_MAG, MAG_PER_RAD = 8.0, 0.2, 3.0
+
+
+def may_be_bright(catalogue, start_d: float, end_d: float, limit_mag: float, kernels) -> np.ndarray:
+    """Rows (k,) that may reach a magnitude between two times (TDB days from J2000.0), seen from the Earth.
+
+    A look at two-body places every few days, with room for all that they may be off: nobody is lost by it.
+    Comets and bodies without a magnitude stay.
+    """
+    stays = ~np.isfinite(catalogue.h) | np.isfinite(catalogue.m1)
+    asked = np.flatnonzero(~stays)
+    if not len(asked):
+        return np.flatnonzero(stays)
+    bodies, doubt = nearer_orbits(catalogue.take(asked), 0.5 * (start_d + end_d))
+    # What encounters of the whole time have caused, all the time.
+    passed = np.maximum(*(widen_after_encounters(bodies, t, kernels) for t in (start_d, end_d)))
+    for t_d in [*np.arange(start_d, end_d, LOOK_D), end_d]:
+        sky = night_sky(bodies, t_d, kernels, doubt_au=doubt, passed_au=passed)
+        # Distances and phases change between the looks, and with them the brightness.
+        way = 0.5 * LOOK_D * sky.pace
+        room = SURGE_MAG + MAG_PER_RAD * way - 7.5 * np.log10(np.maximum(1.0 - way, 1e-9))
+        stays[asked[~(sky.mag - sky.slack - room > limit_mag)]] = True
+    return np.flatnonzero(stays)
 
 
 def _far(place, t_d: float, kernels):

@@ -94,13 +94,18 @@ def _contains(catalogue, text):
 
 
 def _line(catalogue, row) -> str:
+    import numpy as np
     from astropy.time import Time
+
+    from appulse.bodies import typical_sigma
 
     orbit = catalogue.orbit(row)
     elements, code = orbit.elements, orbit.uncertainty_code
     day = Time(orbit.epoch_jd_tdb, format="jd", scale="tdb").iso[:10]
     bright = orbit.m1 if orbit.h is None else orbit.h
-    sigma = "matrix" if orbit.covariance is not None else f"U={code}" if code else "unknown"
+    typical = typical_sigma(orbit)
+    stated = f"U={code}" if code else "unknown" if np.isnan(typical) else f'{typical:g}"'
+    sigma = "matrix" if orbit.covariance is not None else stated
     magnitude = "-" if bright is None else f"{bright:.2f}"
     shape = f"{elements.q:9.5f} {elements.e:9.6f} {elements.i:8.3f}"
     return f"{orbit.label[:32]:32} {day:10} {shape} {magnitude:>6} {sigma:7} {orbit.source[:60]}"

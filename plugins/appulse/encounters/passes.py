@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from astropy.time import Time
 
-from appulse.bodies import Kernels, NBodyEphemeris, chosen_kernels, default_kernels
+from appulse.bodies import Kernels, NBodyEphemeris, chosen_kernels, default_kernels, may_be_bright
 from appulse.catalogues import Outline
 from appulse.constants import AU_KM, J2000_JD
 from appulse.encounters.close_approaches import least_separations, least_separations_between
@@ -166,10 +166,14 @@ class PassSearch:
 
 
 class FoundAndHidden(NamedTuple):
-    """Passes in the order of time, and how many more the limits of brightness and elongation hide."""
+    """Passes in the order of time, and how many more the limits of brightness and elongation hide.
+
+    ``n_faint`` bodies stay fainter than the limit on all dates and were not searched.
+    """
 
     passes: list
     n_hidden: int
+    n_faint: int = 0
 
 
 def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
@@ -183,7 +187,7 @@ def find_passes(catalogue, search, *, run=None, progress=None, kernels=None):
         ``run(function, chunks)`` yields results in order: :func:`map` (default), ``pool.imap`` of a process
         pool, or what spreads them over a cluster.
     progress : callable, optional
-        Called with the number of bodies done after each chunk.
+        Called with the number of bodies done: those too faint, then after each chunk.
     kernels : Kernels, optional
 
     Returns
@@ -219,36 +223,49 @@ def find_and_count(catalogue, search, *, run=None, progress=None, kernels=None) 
         raise InputError(f"the search ends ({search.end.iso}) before it begins ({search.start.iso})")
     # Another process knows nothing of the kernels that were chosen in this one.
     kernels = kernels or chosen_kernels()
-    count = len(catalogue)
-    rows = [np.arange(i, min(i + CHUNK, count)) for i in range(0, count, CHUNK)]
+    bright = _bright_rows(catalogue, search.start, search.end, search.brighter_than, kernels)
+    parts = [bright[i : i + CHUNK] for i in range(0, len(bright), CHUNK)]
     # A chunk carries all that it needs, so that it can go to another process or machine.
-    chunks = [(catalogue.take(part), int(part[0]), search, kernels) for part in rows]
+    chunks = [(catalogue.take(part), part, search, kernels) for part in parts]
     found, n_hidden = [], 0
+    if progress is not None and len(bright) < len(catalogue):
+        progress(len(catalogue) - len(bright))
     for chunk, (passes, hidden) in zip(chunks, (run or map)(_search_chunk, chunks), strict=True):
         found.extend(passes)
         n_hidden += hidden
         if progress is not None:
             progress(len(chunk[0]))
-    return FoundAndHidden(sorted(found, key=lambda passing: (passing.time.jd, passing.id)), n_hidden)
+    found = sorted(found, key=lambda passing: (passing.time.jd, passing.id))
+    return FoundAndHidden(found, n_hidden, len(catalogue) - len(bright))
+
+
+def _bright_rows(catalogue, start, end, brighter_than, kernels):
+    """Rows of the bodies that may be bright enough on some of the dates; all where no limit is given."""
+    if brighter_than is None:
+        return np.arange(len(catalogue))
+    if kernels is not None and not isinstance(kernels, Kernels):
+        kernels = Kernels(*kernels)
+    span = (float(tdb_days(t)) for t in (start, end))
+    return may_be_bright(catalogue, *span, brighter_than, kernels or default_kernels())
 
 
 @quiet_erfa()
 def _search_chunk(chunk):
-    """Passes, and the number of hidden ones, of ``(catalogue, first row, search, kernels)``."""
-    catalogue, first, search, kernels = chunk
+    """Passes, and the number of hidden ones, of ``(catalogue, its rows in the whole, search, kernels)``."""
+    catalogue, whole, search, kernels = chunk
     if kernels is not None and not isinstance(kernels, Kernels):
         kernels = Kernels(*kernels)
     ephemeris = NBodyEphemeris(catalogue, kernels=kernels)
     kernels = kernels or default_kernels()
     found, n_hidden = [], 0
     for paths in follow(ephemeris, search.start, search.end):
-        passes, hidden = _passes_on(paths, ephemeris, first, search, kernels)
+        passes, hidden = _passes_on(paths, ephemeris, whole, search, kernels)
         found += passes
         n_hidden += hidden
     return found, n_hidden
 
 
-def _passes_on(paths, ephemeris, first, search, kernels):
+def _passes_on(paths, ephemeris, whole, search, kernels):
     """Scan one grid, refine each approach at the observer, keep what counts, body by body."""
     reach = search.reach_arcmin() * _ARCMIN
     on_ground = not getattr(search.observer, "is_geocentre", False)
@@ -271,7 +288,7 @@ def _passes_on(paths, ephemeris, first, search, kernels):
         keep = (t_d >= span[0]) & (t_d <= span[1]) & (separation <= reach[numbers])
         if keep.any():
             row = int(paths.rows[body])
-            who = (path, ephemeris.orbit(row), first + row)
+            who = (path, ephemeris.orbit(row), int(whole[row]))
             passes, hidden = _make_passes(*who, numbers[keep], t_d[keep], separation[keep], search, kernels)
             found += passes
             n_hidden += hidden
@@ -365,12 +382,13 @@ def find_mutual_passes(catalogue, start, end, within_arcmin, *, brighter_than=No
     """
     ephemeris = NBodyEphemeris(catalogue, kernels=kernels)
     kernels = kernels or default_kernels()
-    groups = list(follow(ephemeris, start, end))
+    groups = list(follow(ephemeris, start, end, _bright_rows(catalogue, start, end, brighter_than, kernels)))
     # Bodies of different grids meet on the finest, where all of them have values.
     grid = max((paths.t_d for paths in groups), key=len)
-    if len(catalogue) * len(grid) > MOST_DIRECTIONS:
+    count = sum(len(paths.rows) for paths in groups)
+    if count * len(grid) > MOST_DIRECTIONS:
         raise InputError(
-            f"{len(catalogue)} bodies at {len(grid)} instants are too many for passes of body by body; name "
+            f"{count} bodies at {len(grid)} instants are too many for passes of body by body; name "
             "some bodies, or take fewer days"
         )
     splines = {int(row): paths.spline(i) for paths in groups for i, row in enumerate(paths.rows)}

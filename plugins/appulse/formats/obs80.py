@@ -2,7 +2,7 @@
 
 ::
 
-    00007         C2027 05 05.12503 16 25 24.02 -24 24 00.1          10.0 GW     X05
+    00007         C2027 05 05.12503 16 25 24.02 -24 24 00.1          10.0 GW     XXX
     packed number (5) | provisional or temporary (7) | * discovery | note 1 | note 2 (S, V: a second line)
     date (UTC) | RA | Dec | magnitude, band, catalogue | reference | station
 
@@ -253,7 +253,7 @@ def format_obs80(obs):
     Examples
     --------
     >>> from appulse.formats.obs80 import parse_obs80
-    >>> line = "00007         C2027 05 05.12503 16 25 24.02 -24 24 00.1          10.0 GW     X05"
+    >>> line = "00007         C2027 05 05.12503 16 25 24.02 -24 24 00.1          10.0 GW     XXX"
     >>> format_obs80(parse_obs80(line)[0]) == [line]
     True
     """
@@ -353,10 +353,10 @@ def from_ades(row, number, provisional=""):
 
     Examples
     --------
-    >>> row = {"stn": "X05", "obsTime": "2027-05-05T03:00:02.5Z", "ra": "246.35", "dec": "-24.4",
+    >>> row = {"stn": "XXX", "obsTime": "2027-05-05T03:00:02.5Z", "ra": "246.35", "dec": "-24.4",
     ...        "rmsRA": "0.2", "rmsDec": "0.2", "astCat": "Gaia3", "mode": "CCD"}
     >>> format_obs80(from_ades(row, "00007"))[0]
-    '00007         C2027 05 05.12502916 25 24.000-24 24 00.00               W     X05'
+    '00007         C2027 05 05.12502916 25 24.000-24 24 00.00               W     XXX'
     """
     try:
         time = Time(row["obsTime"].rstrip("Z"), scale="utc")

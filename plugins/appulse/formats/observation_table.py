@@ -73,7 +73,7 @@ def read_observations(path):
     >>> import tempfile
     >>> path = Path(tempfile.mkdtemp()) / "a.psv"
     >>> _ = path.write_text("permID|mode|stn|obsTime|ra|dec|rmsRA|astCat\\n"
-    ...                     "7|CCD|X05|2027-05-05T03:00:00Z|246.35|-24.40|0.1|Gaia3\\n")
+    ...                     "7|CCD|XXX|2027-05-05T03:00:00Z|246.35|-24.40|0.1|Gaia3\\n")
     >>> table = read_observations(path)
     >>> str(table["designation"][0]), float(table["sigma_ra"][0]), bool(table["mag"].mask[0])
     ('7', 0.1, True)

@@ -420,8 +420,8 @@ def site_of(text, more=()):
 
     Examples
     --------
-    >>> site_of("X05").code
-    'X05'
+    >>> [round(v, 1) for v in site_of("20.5,-23,1250").geodetic]
+    [20.5, -23.0, 1250.0]
     """
     words = str(text).strip()
     if "," in words:

@@ -53,8 +53,8 @@ class Site:
 
     Examples
     --------
-    >>> Site.parse("X05").name
-    'Simonyi Survey Telescope, Rubin Observatory'
+    >>> Site.parse("500").name
+    'geocentre'
     >>> [round(v, 3) for v in Site.parse("16.5, -23.2, 1800").geodetic]
     [16.5, -23.2, 1800.0]
     """

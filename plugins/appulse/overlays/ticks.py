@@ -21,7 +21,6 @@ SPACING_OF_DIAGONAL = 0.02
 FEW_HOURS, LEAST_PX = 10.0, 8.0
 """A track of so few hours is ticked hourly where its ticks stay this far apart, whatever labels find room."""
 MAX_TICKS = 400
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 @dataclass(frozen=True)
@@ -35,7 +34,7 @@ class Tick:
     x, y : float
         Zero-based pixels.
     label : str
-        ``22:30``, or ``May 5`` at midnight: short, for ticks stand close.
+        ``22:30``, or ``2027-05-05`` at midnight.
     angle : float
         Direction across the track in which a label finds room, degrees from +x towards +y.
     """
@@ -100,17 +99,15 @@ def tick_label(day_mjd, second, step_s):
     Examples
     --------
     >>> tick_label(61529, 79200.0, 3600), tick_label(61530, 0.0, 3600), tick_label(61530, 3675.0, 15)
-    ('22:00', 'May 5', '01:01:15')
+    ('22:00', '2027-05-05', '01:01:15')
     >>> tick_label(61529, 86399.9999, 3600), tick_label(61530, 0.5, 0.5)
-    ('May 5', '00:00:00.5')
+    ('2027-05-05', '00:00:00.5')
     """
     # a nanosecond of rounding must print neither 21:59 for 22:00 nor the day before
     second = round(round(second / step_s) * step_s, 6)
     days, second = divmod(second, DAY_S)
     if second == 0.0 or step_s >= DAY_S:
-        date = np.datetime64("1858-11-17") + np.timedelta64(int(day_mjd) + int(days), "D")
-        _year, month, day = str(date).split("-")
-        return f"{MONTHS[int(month) - 1]} {int(day)}"
+        return str(np.datetime64("1858-11-17") + np.timedelta64(int(day_mjd) + int(days), "D"))
     hours_minutes = f"{int(second) // HOUR_S:02d}:{int(second) // MINUTE_S % 60:02d}"
     if step_s % MINUTE_S == 0:
         return hours_minutes

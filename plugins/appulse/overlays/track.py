@@ -326,7 +326,7 @@ def track_in_frame(
     ...         "time": ["2027-05-04T12:00", "2027-05-05T00:00", "2027-05-05T12:00"]}
     >>> track = track_in_frame(frame, TabulatedEphemeris.from_table(Table(rows)), "7")
     >>> round(track.mid.x, 1), round(track.rate, 1), [tick.label for tick in track.ticks]
-    (145.2, 27.5, ['18:00', 'May 5', '06:00'])
+    (145.2, 27.5, ['18:00', '2027-05-05', '06:00'])
     """
     require_time_and_site(frame)
     if tick_step is not None and not (np.isfinite(tick_step) and tick_step > 0):

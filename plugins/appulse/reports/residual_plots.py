@@ -13,7 +13,7 @@ import numpy as np
 from astropy.time import Time
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import PowerNorm
-from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+from matplotlib.dates import AutoDateFormatter, AutoDateLocator
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Ellipse, Rectangle
@@ -259,9 +259,18 @@ def draw_motion(panel, residuals):
         axes.margins(x=0.08, y=0.2)
     locator = AutoDateLocator(minticks=3, maxticks=7)
     panels[1].xaxis.set_major_locator(locator)
-    panels[1].xaxis.set_major_formatter(ConciseDateFormatter(locator))
+    panels[1].xaxis.set_major_formatter(_iso_dates(locator))
     panels[1].set_xlabel("mid-exposure, UTC as recorded")
     _legend(panel, bodies)
+
+
+def _iso_dates(locator):
+    """Dates of an axis as everywhere else: 2027-05-05, and hours and minutes where the ticks need them."""
+    formatter = AutoDateFormatter(locator)
+    formatter.scaled = {365.0: "%Y", 28.0: "%Y-%m", 1.0: "%Y-%m-%d", 1.0 / 24: "%Y-%m-%d\n%H:%M"}
+    formatter.scaled[1.0 / 1440] = "%H:%M"
+    formatter.defaultfmt = "%H:%M:%S"
+    return formatter
 
 
 STAMP_INCH = (7.2, 2.05)

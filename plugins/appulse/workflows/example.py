@@ -7,8 +7,9 @@ measured must come out as nothing within its errors. Nothing is read from outsid
 from pathlib import Path
 
 BODY = "7"
-SITE_CODE = "X05"
-BEGIN_UTC = "2027-05-05T03:30:00"
+SITE_NAME, SITE = "invented example site", (20.5, -23.0, 1250.0)
+"""East longitude and latitude, degrees, height, m: of the examples throughout, and of nobody."""
+BEGIN_UTC = "2027-05-04T22:30:00"
 SPACING_MIN = 40.0
 EXPOSURE_S = 60.0
 SHAPE = (240, 320)
@@ -31,7 +32,7 @@ def example_frame(number: int = 1):
     Returns
     -------
     SolvedFrame
-        240 rows of 320 pixels of 12 arcsec, 60 s, seen from the observatory X05.
+        240 rows of 320 pixels of 12 arcsec, 60 s, seen from an invented site.
 
     Raises
     ------
@@ -43,21 +44,19 @@ def example_frame(number: int = 1):
     >>> import appulse
     >>> frame = appulse.example_frame()
     >>> frame.shape, round(frame.pixel_scale, 3), frame.exposure.mid.isot
-    ((240, 320), 12.0, '2027-05-05T03:30:00.000')
+    ((240, 320), 12.0, '2027-05-04T22:30:00.000')
     """
     from astropy.time import Time
 
     from appulse.frames import Camera, Exposure, SolvedFrame, Valued
-    from appulse.observers import Site
 
     pixels, header = _drawn(number)
     exposure = Exposure.from_mid(Time(header["DATE-AVG"], scale="utc"), EXPOSURE_S)
     camera = Camera(
         Valued(GAIN_E_ADU, "EGAIN"), Valued(READ_NOISE_E, "RDNOISE"), Valued(FULL_ADU, "SATURATE")
     )
-    site = Site.from_mpc_code(SITE_CODE)
     more = {"header": header, "label": f"example_{number}"}
-    return SolvedFrame.from_arrays(pixels.astype(float), header, exposure, site, camera, **more)
+    return SolvedFrame.from_arrays(pixels.astype(float), header, exposure, _site(), camera, **more)
 
 
 def example_night(folder, count: int = 3) -> list[Path]:
@@ -82,8 +81,8 @@ def example_night(folder, count: int = 3) -> list[Path]:
     --------
     >>> import tempfile, appulse
     >>> paths = appulse.example_night(tempfile.mkdtemp(), 2)
-    >>> [path.name for path in paths], appulse.read_frame(paths[0]).observer.code
-    (['example_1.fits', 'example_2.fits'], 'X05')
+    >>> [path.name for path in paths], appulse.read_frame(paths[0]).exposure.mid.isot
+    (['example_1.fits', 'example_2.fits'], '2027-05-04T22:30:00.000')
     """
     from astropy.io import fits
 
@@ -98,6 +97,12 @@ def example_night(folder, count: int = 3) -> list[Path]:
     return paths
 
 
+def _site():
+    from appulse.observers import Site
+
+    return Site.from_geodetic(*SITE, name=SITE_NAME)
+
+
 def _drawn(number: int):
     """Pixels (16 bits) and header of a frame of the night."""
     import numpy as np
@@ -107,11 +112,10 @@ def _drawn(number: int):
     from appulse.bodies import predict, starter_orbits
     from appulse.catalogues import bundled_stars
     from appulse.errors import InputError
-    from appulse.observers import Site
 
     if number < 1:
         raise InputError(f"frame {number} of the example: they are counted from 1")
-    orbit, site = starter_orbits(own=False).select(BODY), Site.from_mpc_code(SITE_CODE)
+    orbit, site = starter_orbits(own=False).select(BODY), _site()
     first = Time(BEGIN_UTC, scale="utc")
     middle = first + TimeDelta((number - 1) * SPACING_MIN * 60.0, format="sec")
     start, row = predict([orbit], first, site)[0], predict([orbit], middle, site)[0]
@@ -135,10 +139,10 @@ def _drawn(number: int):
     rng = np.random.default_rng(number)
     electrons = rng.poisson(sky_adu * GAIN_E_ADU) + rng.normal(0.0, READ_NOISE_E, SHAPE)
     adu = np.clip(np.round(electrons / GAIN_E_ADU + PEDESTAL_ADU), 0, FULL_ADU).astype(np.uint16)
-    return adu, _header(wcs, middle, site)
+    return adu, _header(wcs, middle)
 
 
-def _header(wcs, middle, site):
+def _header(wcs, middle):
     from astropy.time import TimeDelta
 
     header = wcs.to_header()
@@ -147,6 +151,7 @@ def _header(wcs, middle, site):
     header["DATE-END"], header["TIMESYS"] = (middle + half).isot, "UTC"
     header["EXPTIME"], header["TELESCOP"] = EXPOSURE_S, "invented"
     header["EGAIN"], header["RDNOISE"], header["SATURATE"] = GAIN_E_ADU, READ_NOISE_E, FULL_ADU
-    header["MPCCODE"] = site.code
+    header["OBSERVAT"] = SITE_NAME
+    header["SITELONG"], header["SITELAT"], header["SITEELEV"] = SITE
     header["COMMENT"] = "Invented frame: an example, not an observation."
     return header

@@ -9,6 +9,13 @@ from appulse.errors import AppulseError, InputError
 from appulse.workflows.progress import IsCancelled, Progress, counted
 from appulse.workflows.sources import load_orbits, split_names
 
+SMALL_TELESCOPE_MAG = 14.0
+"""What a telescope of 0.1 to 0.2 m shows in a minute or so (common practice, no source). The bundled bodies
+are searched down to it where neither names nor a limit are given: more would hide what is worth a night."""
+
+MOST_TO_LOOK_AGAIN = 2_000_000
+"""Bodies times objects of a search that found nothing and is done again without its limits."""
+
 
 @dataclass(frozen=True)
 class FoundPasses:
@@ -19,6 +26,7 @@ class FoundPasses:
     search: Any  # PassSearch: what was searched for, and with which limits
     catalogue: Any  # OrbitCatalogue: of the bodies
     n_hidden: int = 0  # how many more the limits of elongation and brightness hide
+    n_faint: int = 0  # bodies that stay fainter than the limit on all dates and were not searched
     hidden: tuple = ()  # where there is none: those passes
     notes: tuple[str, ...] = ()
 
@@ -60,6 +68,7 @@ def search_passes(
     from appulse.observers import Site
 
     check_dates(campaign)
+    campaign, unlimited = _with_limit(campaign)
     catalogue, notes = bodies_of(campaign)
     search = PassSearch(
         targets=targets_of(campaign), start=campaign.start, end=campaign.end,
@@ -69,7 +78,9 @@ def search_passes(
     )  # fmt: skip
     notes += _of_unknown_brightness(catalogue, search.brighter_than)
     how = {"run": run, "progress": progress, "cancelled": cancelled}
-    passes, n_hidden = _find(catalogue, search, **how)
+    passes, n_hidden, n_faint = _find(catalogue, search, **how)
+    if unlimited:
+        notes += (_limit_words(campaign, n_faint),)
     if campaign.rule.body_by_body:
         if observer is not None:
             notes += ("passes of body by body are those of the Earth's centre, whatever --site says",)
@@ -84,7 +95,23 @@ def search_passes(
             more["chances"] = [chances[i] for i in order]
     table = passes_table(passes, events=events, meta=provenance(**_asked(search, catalogue)), **more)
     hidden = () if passes else _hidden(catalogue, search, how)
-    return FoundPasses(table, tuple(passes), search, catalogue, n_hidden, hidden, notes)
+    return FoundPasses(table, tuple(passes), search, catalogue, n_hidden, n_faint, hidden, notes)
+
+
+def _with_limit(campaign):
+    """The campaign, with the usual limit where it asks for all bundled bodies; and whether it got one."""
+    choice = campaign.bodies
+    if choice.names or choice.orbits or choice.brighter_than is not None:
+        return campaign, False
+    return replace(campaign, bodies=replace(choice, brighter_than=SMALL_TELESCOPE_MAG)), True
+
+
+def _limit_words(campaign, n_faint):
+    limit = campaign.bodies.brighter_than
+    return (
+        f"no limit of brightness is given: bodies brighter than magnitude {limit:g} are searched; {n_faint}"
+        " others stay fainter on all dates (brighter_than: 40 searches all of them)"
+    )
 
 
 def find_passes(
@@ -109,7 +136,7 @@ def find_passes(
     measured_from : {'centre', 'outline'}
         Where it starts.
     brighter_than : float, optional
-        Faintest body, magnitudes.
+        Faintest body, magnitudes; 14 where all of the bundled bodies are searched.
     site : str or Site, optional
         From where separations are seen (code, ``lon,lat,height``, name in the settings file); the Earth's
         centre when left out.
@@ -181,6 +208,8 @@ def _stop(words: str):
 def _hidden(catalogue, search, how) -> tuple:
     """Passes that the limits of elongation and brightness hide."""
     if search.least_elongation <= 0 and search.brighter_than is None:
+        return ()
+    if len(catalogue) * len(search.targets) > MOST_TO_LOOK_AGAIN:
         return ()
     return tuple(_find(catalogue, replace(search, least_elongation=0.0, brighter_than=None), **how).passes)
 

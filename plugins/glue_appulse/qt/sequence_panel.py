@@ -141,7 +141,7 @@ class GradesTable(QTableWidget):
             first.setFlags(first.flags() | Qt.ItemIsUserCheckable)
             first.setCheckState(Qt.Checked if self.keep.get(name, True) else Qt.Unchecked)
             self.setItem(row, 0, first)
-            self.setItem(row, 1, QTableWidgetItem(time[5:16].replace("T", " ")))
+            self.setItem(row, 1, QTableWidgetItem(time[:16].replace("T", " ")))
             self.item(row, 1).setToolTip(time[:19].replace("T", " "))
             for column in range(2, len(GRADE_TITLES)):
                 self.setItem(row, column, _value(UNMEASURED, column))

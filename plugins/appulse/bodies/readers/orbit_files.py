@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from appulse.bodies.catalogue import OrbitCatalogue
+from appulse.bodies.listed import listed_orbits
 from appulse.bodies.readers.comets import MPC_COMET_LINE
 from appulse.bodies.readers.jpl_rows import are_jpl_heads
 from appulse.bodies.readers.mpcorb import is_mpcorb_line
@@ -105,7 +106,8 @@ def read_orbits(path):
     return reader(content if function == "read_mpcorb" else decode(content, path), path)
 
 
-# Files in :mod:`appulse.data`, written by the ``make_starter.py`` beside them.
+# Files in :mod:`appulse.data`, written by the ``make_starter.py`` beside them; a further one is read by
+# :mod:`appulse.bodies.listed`.
 TABLES = ("starter_massive.ecsv", "starter_neas.ecsv", "starter_comets.ecsv")
 
 
@@ -170,7 +172,7 @@ def join_orbits(first, second) -> OrbitCatalogue:
 
 
 def starter_orbits(*, own=True):
-    """The bundled orbits: the 16 massive asteroids, bright near-Earth asteroids and some periodic comets.
+    """The bundled orbits: named minor planets, bright near-Earth asteroids and some periodic comets.
 
     Parameters
     ----------
@@ -206,8 +208,13 @@ def starter_orbits(*, own=True):
 
 @lru_cache(maxsize=1)
 def _bundled():
+    return OrbitCatalogue.concatenate([bundled_tables(TABLES), listed_orbits()])
+
+
+def bundled_tables(names) -> OrbitCatalogue:
+    """The bodies of some of the bundled tables, one after the other."""
     parts = []
-    for name in TABLES:
+    for name in names:
         file = resources.files("appulse.data") / name
         if not file.is_file():
             raise OrbitError(f"the bundled table {name} is missing: install appulse again")

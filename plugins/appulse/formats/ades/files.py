@@ -37,7 +37,7 @@ class AdesBlock:
     ----------
     context : list of (str, str or list of (str, str))
         Header elements in order: a text, or name and text of each part, e.g.
-        ``("observatory", [("mpcCode", "X05")])``. Empty where the file has none.
+        ``("observatory", [("mpcCode", "XXX")])``. Empty where the file has none.
     rows : list of dict
         Field name to text; empty fields are left out.
     kind : str
@@ -201,7 +201,7 @@ def read_ades(path):
     >>> import tempfile
     >>> path = Path(tempfile.mkdtemp()) / "a.psv"
     >>> _ = path.write_text("# version=2022\\npermID|mode|stn|obsTime|ra|dec|astCat\\n"
-    ...                     "7|CCD|X05|2027-05-05T03:00:00Z|246.35|-24.40|Gaia3\\n")
+    ...                     "7|CCD|XXX|2027-05-05T03:00:00Z|246.35|-24.40|Gaia3\\n")
     >>> read_ades(path)[0].rows[0]["ra"]
     '246.35'
     """
