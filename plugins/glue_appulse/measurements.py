@@ -205,7 +205,8 @@ def number_words(value: float, sigma: float, unit: str) -> str:
         return "–"
     digits = 3 if unit else 2 if sigma is not None else 0
     error = "" if sigma is None or sigma != sigma else f" ± {sigma:.{digits}f}"
-    return f"{value:+.{digits}f}{error}{unit}" if unit else f"{value:.{digits}f}{error}"
+    number = f"{value:+.{digits}f}" if unit else f"{value:.{digits}f}"
+    return f"{number.replace('-', '−')}{error}{unit}"
 
 
 #: Offsets of :func:`residual_data.offsets`, which stand in both their meanings side by side.

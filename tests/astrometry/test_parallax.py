@@ -12,7 +12,7 @@ from appulse.numerics import unit_from_radec
 from appulse.observers import Site
 
 SITES = {"A": Site.from_geodetic(20.5, -23.0, 1250), "B": Site.from_geodetic(8.5, 50.0, 120)}
-# Astronomical unit per day: light.
+# Light, au per day: 299,792.458 km/s (SI) and an au of 149,597,870.7 km (IAU 2012, B2).
 C_AU_DAY = 173.144632674
 
 

@@ -110,6 +110,7 @@ def test_a_cut_jpl_list(shared, tmp_path, cut):
 
 @pytest.mark.needs_shared
 def test_bright_near_earth_asteroids(shared):
+    """Elements as the Minor Planet Center's list prints them."""
     catalogue = read_orbits(shared / "orbits" / "mpc_bright_neas.csv")
     assert len(catalogue) == 449
     eros = catalogue.select("1898 PA")
@@ -146,6 +147,7 @@ def test_mpc_orb_state_and_covariance_against_its_own_elements(shared, name):
 
 @pytest.mark.needs_shared
 def test_mpc_orb_non_gravitational_terms(shared):
+    """As the Minor Planet Center's own file prints them."""
     orbit = read_orbits(shared / "orbits" / "2012HN13_mpcorb_yarkovsky.json").orbit(0)
     assert orbit.covariance_names[6:] == ("A2",)
     assert orbit.nongrav.a2 == pytest.approx(-1.18541929703336e-13)
@@ -154,6 +156,7 @@ def test_mpc_orb_non_gravitational_terms(shared):
 
 
 def test_sbdb_orbit_is_taken_at_the_epoch_of_its_covariance():
+    """JPL's Small-Body Database, (1): its reply as astroquery records it."""
     ceres = sbdb("ceres")
     assert ceres.epoch_jd_tdb == 2449731.5
     assert ceres.elements.e == pytest.approx(0.07610292126891821, abs=1e-14)
@@ -188,6 +191,7 @@ def _q(state):
 
 
 def test_sbdb_forces():
+    """JPL's Small-Body Database, 67P and (99942): its replies as astroquery records them."""
     comet, asteroid = sbdb("67P"), sbdb("apophis")
     assert comet.nongrav.a1 == 1.066669918189136e-9
     assert (comet.nongrav.r0, comet.nongrav.dt_d) == (2.808, 35.07142445377104)

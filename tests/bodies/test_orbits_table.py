@@ -49,7 +49,7 @@ def write_csv(folder, header, *rows):
     ],
 )
 def test_three_ways_to_write_one_orbit(tmp_path, header, row):
-    motion = 0.985607669 / 1.375**1.5  # k in degrees
+    motion = 0.985607669 / 1.375**1.5  # Gauss's constant (IAU 1976) in degrees
     catalogue = read_orbits(write_csv(tmp_path, header, row.format(m=repr(-50.0 * motion))))
     assert catalogue.select("7").state == pytest.approx(EXPECTED.state, abs=2e-9)
 

@@ -65,7 +65,10 @@ def test_diameter_without_an_albedo_has_limits():
 
 
 def test_distance_by_hubbles_law():
-    """c z / H0 with z = 0.01 and H0 = 67.66 km/s/Mpc is 44.3 Mpc, 144.5 million light years."""
+    """c z / H0 with z = 0.01 and H0 = 67.66 km/s/Mpc is 44.3 Mpc, 144.5 million light years.
+
+    H0: Planck Collaboration 2020, A&A 641, A6; a parsec (IAU 2015, B2) is 3.261564 light years.
+    """
     fact = distance_from_redshift(0.01, "catalogue")
     assert fact.value / 1e6 == pytest.approx(299_792.458 * 0.01 / 67.66 * 3.261564, rel=1e-5)
     assert fact.low < fact.value < fact.high

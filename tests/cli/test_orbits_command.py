@@ -53,7 +53,7 @@ def test_imported_orbits_join_the_collection_and_go_first(capsys, home, tmp_path
     assert main(["orbits", "import", str(newer)]) == 0
     eros = starter_orbits().select("Eros")  # the name was taken over from the bundled orbit
     assert (eros.number, eros.h) == (433, 10.1)
-    assert starter_orbits(own=False).select("433").h == 10.38
+    assert starter_orbits(own=False).select("433").h == 10.38  # the MPC's, in the bundled table
     assert len(read_orbits(home / "orbits.ecsv")) == 2
 
 

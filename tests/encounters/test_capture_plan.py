@@ -21,7 +21,8 @@ from appulse.observers.site import Site
 NEBULA = Outline("IC 4603", "circle", 246.352, -24.4684, 20.0, 20.0, mag=9.0)
 RATE_ARCSEC_H = 28.7
 DIURNAL_ARCSEC_H = 8.794 / 2.0 * 2 * np.pi / 24 * np.cos(np.radians(23.0)) * 1.01
-"""The site's own motion shifts a body 2 au away by at most so much in an hour: solar parallax x turning."""
+"""The site's own motion shifts a body 2 au away by at most so much in an hour: solar parallax (8.794
+arcsec, IAU 1976) x turning."""
 
 MAY = datetime.date(2027, 5, 4)
 
@@ -58,7 +59,7 @@ def make_plan(one, where, optics, **wishes):
 def test_figures_against_their_formulas():
     plan = make_plan(encounter(mag=14.0), night(), camera())
     value = {key: figure.value for key, figure in plan.figures.items()}
-    assert_allclose(value["scale"], 206.265 * 6.1 / 350, rtol=1e-5)
+    assert_allclose(value["scale"], 206.265 * 6.1 / 350, rtol=1e-5)  # arcsec in a radian, um in a mm
     assert_allclose(value["motion"], RATE_ARCSEC_H, atol=DIURNAL_ARCSEC_H)
     assert value["motion"] <= value["motion_fastest"] <= RATE_ARCSEC_H + DIURNAL_ARCSEC_H
     assert_allclose(value["trail_limit"], value["seeing"] / value["motion_fastest"] * 3600, rtol=1e-9)

@@ -163,7 +163,7 @@ def test_each_station_has_its_own_header(tmp_path):
         [("mpcCode", "C51")],
     ]
     assert blocks[1].rows[0]["sys"] == "ICRF_KM"
-    assert float(blocks[1].rows[0]["pos1"]) == pytest.approx(0.004 * 149597870.7, abs=1e-3)
+    assert float(blocks[1].rows[0]["pos1"]) == pytest.approx(0.004 * 149597870.7, abs=1e-3)  # IAU 2012, B2
 
 
 def test_two_temporary_names_never_meet(tmp_path):

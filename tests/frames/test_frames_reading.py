@@ -403,6 +403,7 @@ def test_frame_without_time(shared):
 
 @pytest.mark.needs_shared
 def test_small_telescope(shared):
+    """Site and middle as the frame's own header has them (SOURCES.txt beside it)."""
     frame = read_frame(shared / "frames" / "eyuma-thumbnail.fit.gz")
     assert frame.exposure.mid.isot == "2018-04-17T03:36:07.000"
     lon, lat, height = frame.observer.geodetic
@@ -413,6 +414,7 @@ def test_small_telescope(shared):
 
 @pytest.mark.needs_shared
 def test_survey_camera(shared):
+    """Time, saturation and reference point as the frame's own header has them (SOURCES.txt beside it)."""
     path = shared / "frames" / "c4d_170316_062107_ooi_z_ls9.N2.fits"
     refused(path, "sign is wrong", "--site=-70.81489,-30.16606,2215", error=FrameSiteError)
     frame = read_frame(path, site="W84")

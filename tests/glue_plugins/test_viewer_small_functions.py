@@ -79,7 +79,7 @@ def test_numbers_and_failures_in_words(needs_qt):
     from glue_appulse.measurements import number_words
     from glue_appulse.qt.panels import failure_words
 
-    assert number_words(-0.75161, 0.0101, "″") == "-0.752 ± 0.010″"
+    assert number_words(-0.75161, 0.0101, "″") == "−0.752 ± 0.010″"
     assert number_words(float("nan"), 1.0, "″") == "–"
     refused = PermissionError(13, "Permission denied", "/night/picture")
     assert failure_words(refused) == (

@@ -14,7 +14,7 @@ from appulse.movers.mover_search import measure_detections, mover_table, search_
 from invented_frames import READ_E, SKY_E, add_point
 
 SNR_E = np.sqrt(SKY_E + READ_E**2) * 2 * np.sqrt(np.pi) * 2.8 / 2.354820045
-"""Electrons of a point of light at a signal to noise of one, FWHM 2.8 px."""
+"""Electrons of a point of light at a signal to noise of one, FWHM 2.8 px (2 sqrt(2 ln 2) sigma)."""
 SLOW = (2.7, 0.6)
 """px per hour: ten arcsec per hour."""
 

@@ -113,7 +113,7 @@ def test_perihelion_advance_of_relativity():
 
     The formula 6 pi GM / (c^2 a (1 - e^2)) is that of Einstein 1915, who gave 43; 42.98 by today's constants.
     """
-    gm, a, e = 2.9591220828411956e-4, 0.387098, 0.205630
+    gm, a, e = 2.9591220828411956e-4, 0.387098, 0.205630  # DE440's; Mercury's orbit, from memory
     forces = Forces(np.array([gm]))
     y = np.array([[a * (1 - e)], [0], [0], [0], [np.sqrt(gm * (1 + e) / (a * (1 - e)))], [0]])
     still, here = np.zeros((1, 3, 1)), np.zeros((3, 1))

@@ -171,7 +171,7 @@ def test_scales_against_astropy(scale):
 def test_ut1_goes_there_and_back():
     utc = Time(57_000.25, format="mjd", scale="utc")
     tt1, tt2 = tt_jd(utc)
-    ut1_jd2 = float(tt2) + (float(ut1_minus_tai_s(57_000.25)) - 32.184) / 86_400.0
+    ut1_jd2 = float(tt2) + (float(ut1_minus_tai_s(57_000.25)) - 32.184) / 86_400.0  # TT - TAI: IAU 1991
     ut1 = Time(float(tt1), ut1_jd2, format="jd", scale="ut1")
     back1, back2 = tt_jd(ut1)
     assert float((back1 - tt1) + (back2 - tt2)) * 86_400.0 == pytest.approx(0.0, abs=1e-6)
@@ -211,6 +211,7 @@ def test_accuracy_in_words():
 
 
 def test_earth_rotates_once_in_a_sidereal_day():
+    # Capitaine, Guinot & McCarthy 2000, A&A 355, 398: turns of the Earth in a day.
     turn = 1.0 / 1.002_737_811_911_354_48
     pos, _ = itrs_to_gcrs([6.378e6, 0.0, 0.0], Time([2_459_000.5, 2_459_000.5 + turn], format="jd"))
     assert np.linalg.norm(pos[1] - pos[0]) * AU_M < 10.0

@@ -63,6 +63,7 @@ def test_a_flat_mosaic_gives_flat_colours():
 
 
 def test_the_transfer_bends():
+    """Lupton et al. 2004, PASP 116, 133, as astropy's LuptonAsinhStretch normalises it: Q 8, stretch 5."""
     shown = Transfer((0.0,), 5.0).unclipped(np.array([1.0, 5.0, 50.0]))
     assert shown == pytest.approx([0.170471, 0.378954, 0.692703], abs=1e-6)
 

@@ -110,7 +110,7 @@ class StampCanvas(FigureCanvasQTAgg):
         self.draw_idle()
 
 
-#: Shown as "as noise asks": a step below the least that may be asked for.
+#: Shown as "automatic": a step below the least that may be asked for.
 AUTOMATIC_SNR = measurements.FAINTEST_SNR - 0.5
 REASONS = (
     "blended with a star",
@@ -165,11 +165,11 @@ class MeasurePanel(QDockWidget):
             maximum=600.0, suffix="″", specialValueText="automatic", singleStep=1.0
         )
         self.aperture = QDoubleSpinBox(
-            maximum=100.0, suffix=" px", specialValueText="as seeing asks", singleStep=0.5, decimals=1
+            maximum=100.0, suffix=" px", specialValueText="automatic", singleStep=0.5, decimals=1
         )
         self.aperture.setToolTip("Radius of the aperture within which pixels are fitted")
         self.least_snr = QDoubleSpinBox(
-            minimum=AUTOMATIC_SNR, maximum=999.0, specialValueText="as noise asks", singleStep=0.5, decimals=1
+            minimum=AUTOMATIC_SNR, maximum=999.0, specialValueText="automatic", singleStep=0.5, decimals=1
         )
         self.least_snr.setToolTip("A body of less signal to noise counts as not seen; also for the night")
         self.trail = QCheckBox("free trail")
