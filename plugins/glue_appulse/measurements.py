@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from appulse.bodies import body_label
 from appulse.constants import AU_KM
 from appulse.workflows import AdesChoice, MeasuredFrame, MeasuredNight, measure_frame
 from glue_appulse import inputs
@@ -99,7 +100,7 @@ class Measured:
     @property
     def name(self) -> str:
         """Frame and body, for people."""
-        return f"{self.task.body} in {self.task.data.label}"
+        return f"{body_label(self.task.body)} in {self.task.data.label}"
 
     @property
     def flag(self) -> str:
@@ -179,7 +180,7 @@ def measure_night(
         try:
             measured.append(measure(task))
         except AppulseError as exc:
-            lines.append(f"{task.body} in {task.data.label}: {exc}")
+            lines.append(f"{body_label(task.body)} in {task.data.label}: {exc}")
         finally:
             # A night does not fit into memory: the viewer reads again what it shows.
             frame_of(task.data).release()

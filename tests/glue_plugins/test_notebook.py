@@ -149,7 +149,7 @@ def test_frames_track_and_outlines_are_layers_with_options(found):
 
 
 def test_a_click_measures_and_the_buttons_keep_set_aside_and_undo(found, answers):
-    assert found["title"] == "<b>7 in iris_1.fits.fz</b>"
+    assert found["title"] == "<b>(7) Iris in iris_1.fits.fz</b>"
     assert found["place"] == pytest.approx([answers["iris_1.fits.fz"][name] for name in "xy"], abs=0.1)
     assert "as measured" in found["numbers"]
     assert "plate-corrected" in found["numbers"]

@@ -153,7 +153,8 @@ def test_both_axes_of_the_oc_plot_have_one_scale_and_east_is_left():
 def test_the_ellipse_is_that_of_the_covariance():
     from matplotlib.patches import Ellipse
 
-    # By the eigenvalues of the covariance, worked by hand for sRA 0.3, sDec 0.2, rho 0.5: a 0.32257, b 0.16109, PA 64.903 degrees E of N.
+    # By the eigenvalues of the covariance, worked by hand for sRA 0.3, sDec 0.2, rho 0.5: a 0.32257,
+    # b 0.16109, PA 64.903 degrees E of N.
     covariance = np.array([[0.09, 0.03], [0.03, 0.04]])
     one = residual(0, covariance=covariance, plate_covariance=np.zeros((2, 2)))
     ellipse = next(p for p in oc_figure([one]).axes[0].patches if isinstance(p, Ellipse))

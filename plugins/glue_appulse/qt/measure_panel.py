@@ -19,6 +19,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
+from appulse.bodies import body_label
 from glue_appulse import inputs, measurements
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import TRACK, all_of
@@ -249,7 +250,7 @@ class MeasurePanel(QDockWidget):
 
     def measure(self, task) -> BackgroundWork:
         """Measure off the interface thread."""
-        self.title.setText(f"{task.body} in {task.data.label}…")
+        self.title.setText(f"{body_label(task.body)} in {task.data.label}…")
         return self._start(lambda _job: measurements.measure(task), self.show_measured)
 
     def _start(self, function, then):
