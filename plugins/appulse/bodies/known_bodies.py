@@ -4,7 +4,11 @@ from functools import lru_cache
 from importlib import resources
 from typing import NamedTuple
 
+import numpy as np
 from astropy.table import Table
+
+NAMED_FILE = "starter_named.npz"
+"""The packed list of named minor planets, which :mod:`appulse.bodies.listed` reads whole."""
 
 
 class MeasuredDiameter(NamedTuple):
@@ -30,6 +34,20 @@ def _table() -> dict[int, _Known]:
         )
         for row in table
     }
+
+
+@lru_cache(maxsize=1)
+def _names() -> dict[int, str]:
+    """Names by number: of all bundled bodies, and of those with a measured diameter."""
+    with (
+        resources.as_file(resources.files("appulse.data") / NAMED_FILE) as path,
+        np.load(path, allow_pickle=False) as file,
+    ):
+        names = {number: known.name for number, known in _table().items()}
+        for numbers, texts in (("number", "names"), ("others", "names_of_others")):
+            words = file[texts].tobytes().decode().split("\n")
+            names |= dict(zip(file[numbers].tolist(), words, strict=True))
+        return names
 
 
 def _row(number) -> _Known | None:
@@ -72,15 +90,15 @@ def body_label(designation: str) -> str:
     Returns
     -------
     str
-        A number stands in brackets, with the name where the table of bodies has one; all else as it is.
+        A number stands in brackets, with the name where one is known; all else as it is.
 
     Examples
     --------
-    >>> body_label("7"), body_label("87654"), body_label("2020 AB")
-    ('(7) Iris', '(87654)', '2020 AB')
+    >>> body_label("7"), body_label("99950"), body_label("87654"), body_label("2020 AB")
+    ('(7) Iris', '(99950) Euchenor', '(87654)', '2020 AB')
     """
     text = str(designation).strip()
     if not (text.isascii() and text.isdigit()):
         return text
-    row = _row(text)
-    return f"({text})" if row is None else f"({text}) {row.name}"
+    name = _names().get(int(text))
+    return f"({text}) {name}" if name else f"({text})"

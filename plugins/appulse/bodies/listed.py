@@ -17,11 +17,12 @@ import numpy as np
 
 from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.kernels import DATA
+from appulse.bodies.known_bodies import NAMED_FILE
 from appulse.bodies.orbit import perihelion_elements, states_icrf
 from appulse.constants import GM_SUN
 from appulse.errors import OrbitError
 
-FILE = DATA / "starter_named.npz"
+FILE = DATA / NAMED_FILE
 YEARS = range(1990, 2051, 5)
 # Units of the printed digits: a (au), e, i, node, peri, M (degrees).
 DIGITS = np.array([1e7, 1e7, 1e5, 1e5, 1e5, 1e5])

@@ -114,6 +114,9 @@ def describe(row) -> str:
     """One line about a row: designation, kind, pixel, magnitude, how it lies in the frame."""
     import numpy as np
 
+    from appulse.bodies import body_label
+    from appulse.overlays import BODY
+
     def number(name, form):
         value = row[name]
         return (
@@ -123,6 +126,7 @@ def describe(row) -> str:
         )
 
     place = f"({number('x', '.0f')}, {number('y', '.0f')})"
-    head = f"{row['designation']!s:16} {row['kind']!s:24} {place:16}"
+    name = str(row["designation"])
+    head = f"{body_label(name) if row['kind'] == BODY else name:22} {row['kind']!s:18} {place:13}"
     line = f"{head} mag {number('mag', '.1f'):5} {row['inside']}"
     return line if number("rate", ".1f") == "-" else f"{line}, {number('rate', '.1f')} arcsec/h"

@@ -72,6 +72,8 @@ def write_named(out, listed, others):
     from appulse.bodies import listed as packed
 
     rows = [row for number, row in sorted(listed.items()) if number not in others]
+    if any(row["name"].strip() == "" for row in rows):
+        raise SystemExit("a body of the list has no name")
     if len({row["epoch_jd_tdb"] for row in rows}) != 1:
         raise SystemExit("the list has more than one epoch")
     printed = np.array([[float(row[key]) for key in ("a", "e", "i", "node", "peri", "M")] for row in rows])
@@ -83,7 +85,9 @@ def write_named(out, listed, others):
         "number": np.array([int(row["number"]) for row in rows], np.uint32),
         "elements": packed.parted(whole.T.copy()),
         "h": hundredths("H"), "g": hundredths("G"),
-        "names": np.frombuffer("\n".join(row["name"] for row in rows).encode(), np.uint8),
+        "names": _letters(row["name"] for row in rows),
+        "others": np.array(sorted(others), np.uint32),
+        "names_of_others": _letters(others[number] for number in sorted(others)),
         "epoch": np.float64(rows[0]["epoch_jd_tdb"]),
         "source": np.str_(LIST_SOURCE), "date": np.str_(LIST_DATE),
     }  # fmt: skip
@@ -92,6 +96,11 @@ def write_named(out, listed, others):
     np.savez_compressed(path, **columns, steps=_steps(packed))
     packed.listed_orbits.cache_clear()
     return len(rows)
+
+
+def _letters(names):
+    """Names as bytes, a line each."""
+    return np.frombuffer("\n".join(names).encode(), np.uint8)
 
 
 def _steps(packed):
@@ -302,8 +311,10 @@ def main(argv=None):
             f"starter_comets.ecsv: {write_comets(args.out, args.comets, args.comet_replies)} bodies\n"
         )
     if listed:
-        neas = Table.read(args.out / "starter_neas.ecsv", format="ascii.ecsv")["designation"]
-        others = {*MASSIVE, *(int(name) for name in neas if str(name).isdigit())}
+        neas = Table.read(args.out / "starter_neas.ecsv", format="ascii.ecsv")
+        others = {number: listed[number]["name"] for number in MASSIVE}
+        rows = neas[[str(name).isdigit() for name in neas["designation"]]]
+        others |= {int(row["designation"]): str(row["name"]) for row in rows if str(row["name"]).strip("-")}
         sys.stdout.write(f"starter_named.npz: {write_named(args.out, listed, others)} bodies\n")
     # Of the tables that lie beside this script, so last.
     sys.stdout.write(f"starter_carried.npy: {write_carried(args.out)} states\n")
