@@ -5,6 +5,7 @@ import gzip
 
 import numpy as np
 import pytest
+from astropy import units as u
 from astropy.time import Time
 
 from appulse.bodies import listed
@@ -101,7 +102,7 @@ def test_no_body_that_becomes_bright_is_left_out(limit):
     whole = starter_orbits(own=False)
     catalogue = whole.take(np.r_[0:460:3, 500 : len(whole) : 150])
     catalogue = catalogue.take(np.flatnonzero(np.isfinite(catalogue.h)))
-    days = Time("2028-02-01") + np.arange(91.0)
+    days = Time("2028-02-01") + np.arange(91.0) * u.day
     ephemeris = NBodyEphemeris(catalogue, tolerance=1e-8)
     table = ephemeris.table(np.arange(len(catalogue)), days, Site.geocentre(), uncertainty=False)
     mag = np.where(table["mag"].mask, np.inf, table["mag"].unmasked.value).reshape(len(catalogue), len(days))

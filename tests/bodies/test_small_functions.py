@@ -120,7 +120,7 @@ END_OF_HEADER
 def test_shortest_files_of_their_kinds():
     assert read_jpl_list(JPL_LIST, "list").label(0) == "2P/Encke"
     orbit = read_oef(OEF, SimpleNamespace(name="433.ke1")).orbit(0)
-    assert (orbit.label, orbit.epoch_jd_tdb, orbit.h) == ("(433)", 2461000.5, 10.82)
+    assert (orbit.label, orbit.epoch_jd_tdb, orbit.h) == ("(433) Eros", 2461000.5, 10.82)
     assert orbit.elements.a == pytest.approx(1.458121, abs=1e-9)
     with pytest.raises(OrbitError, match=r"x.json: none of .*line 1: the entry lacks 'timesystem'"):
         read_json('{"CAR": {}, "epoch_data": {"timeform": "MJD"}}', "x.json")

@@ -37,7 +37,7 @@ def broad(tmp_path, capsys):
 
     def search(*more):
         out = tmp_path / f"passes{len(more)}.ecsv"
-        words = ["encounters", "--from", "2027-05-01", "--to", "2027-06-01", "--within", "20", *more]
+        words = ["encounters", "--from", "2027-05-01", "--to", "2027-05-20", "--within", "20", *more]
         words += () if "--body" in more else ("--orbits", str(neas))
         assert main([*words, "--out", str(out)]) == 0
         return Table.read(out), capsys.readouterr().err

@@ -27,7 +27,9 @@ def add_parser(subparsers) -> None:
     """Register the command and its actions."""
     parser = subparsers.add_parser(
         "online",
-        description="Ask services for stars, known bodies, places. Else, only 'orbits update' goes online.",
+        description=(
+            "Ask services for stars, known bodies, places. Apart from this, only 'orbits update' goes online."
+        ),
         epilog=_EXAMPLES,
     )
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)

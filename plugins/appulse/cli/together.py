@@ -63,7 +63,7 @@ def add_parser(subparsers) -> None:
         "--disclose-site", action="store_true", help="let the observer's exact place go to others"
     )
     parser.add_argument(
-        "--plate-sigma", type=float, metavar="ARCSEC", help="1-sigma of a plate that no file tells (0.05)"
+        "--plate-sigma", type=float, metavar="ARCSEC", help="1-sigma of a plate, where none is stated (0.05)"
     )
     parser.add_argument(
         "--clock-sigma", type=float, metavar="SECONDS", help="1-sigma of each site's clock (1)"
