@@ -69,7 +69,7 @@ def test_listed_orbits_stand_where_de430_has_them(shared):
 
 @pytest.mark.parametrize("date", ["1991-07-01", "2012-12-31", "2047-06-01"])
 def test_rough_places_of_other_years_lose_nobody(some, date):
-    when, kernels = Time(date), default_kernels()
+    when, kernels = Time(date, scale="tdb"), default_kernels()
     vectors = NBodyEphemeris(some, tolerance=1e-8).vectors(when, Site.geocentre())[:, 0]
     rough = listed.roughly(some, float(when.tdb.jd))
     assert abs(rough.epoch_jd_tdb - when.jd) < 2.6 * 365.25

@@ -167,7 +167,7 @@ def _campaign(args):
             raise InputError(f"--elongation {args.elongation:g}: 0 to 180 degrees from the Sun are allowed")
         rule = replace(rule, least_elongation=args.elongation)
     if args.campaign is None and args.brighter_than is None and not bodies.names:
-        from appulse.workflows.pass_search import SMALL_TELESCOPE_MAG
+        from appulse.workflows import SMALL_TELESCOPE_MAG
 
         bodies = replace(bodies, brighter_than=SMALL_TELESCOPE_MAG)
     return replace(campaign, bodies=bodies, targets=targets, rule=rule)
