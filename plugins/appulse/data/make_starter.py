@@ -106,7 +106,6 @@ def _letters(names):
 def _steps(packed):
     """Bytes (2, years, 6, n) of what the elements depart by from two-body motion, from year to year."""
     from appulse.bodies import SUN, NBodyEphemeris, default_kernels
-    from appulse.bodies.orbit import rotate, states_icrf
     from appulse.constants import J2000_JD
     from appulse.numerics import ECLIPTIC_TO_ICRF, elements_from_state
 
@@ -123,7 +122,8 @@ def _steps(packed):
         for k in way:
             now = nodes_d[k] + J2000_JD
             state = ephemeris.states(everyone, np.full((len(listed), 1), nodes_d[k]))[:, 0] - sun[k]
-            found = elements_from_state(rotate(state, ECLIPTIC_TO_ICRF.T), np.full(len(listed), now))
+            state = np.hstack([part @ ECLIPTIC_TO_ICRF for part in np.hsplit(state, 2)])
+            found = elements_from_state(state, np.full(len(listed), now))
             true = np.array([found[0], found[1], *np.degrees(found[2:5]), found[5]]).T
             six = packed.moved_on(six, now - before)
             with np.errstate(invalid="ignore"):
@@ -136,8 +136,8 @@ def _steps(packed):
             good = np.flatnonzero(~ended)
             for days in (-913.0, 0.0, 913.0):
                 then = np.full(len(good), now + days)
-                rough = states_icrf(packed.classical(six[:, good], now), then)
-                off = np.linalg.norm((rough - states_icrf(true[good], then))[:, :3], axis=1)
+                rough = packed.states_icrf(packed.classical(six[:, good], now), then)
+                off = np.linalg.norm((rough - packed.states_icrf(true[good], then))[:, :3], axis=1)
                 # What counts is the angle: far out a body may be off by more.
                 away = np.linalg.norm(rough[:, :3], axis=1) / packed.DOUBT_WITHIN_AU
                 worst = max(worst, float((off / np.maximum(away, 1.0)).max()))
@@ -283,11 +283,12 @@ def write_comets(out, list_path, replies_path):
 
 def write_carried(out):
     """Write ``starter_carried.npy``: the orbits of the tables integrated to every year from 1990 to 2050."""
-    from appulse.bodies import carried_records
-    from appulse.bodies.readers.orbit_files import TABLES, bundled_tables
+    from appulse.bodies import carried_records, listed, starter_orbits
 
     # The list's thousands would weigh a hundred times as much; its file holds rough places instead.
-    records = carried_records(bundled_tables(TABLES))
+    everyone = starter_orbits(own=False)
+    others = ~np.isin(everyone.number, listed.listed_orbits().number)
+    records = carried_records(everyone[others])
     np.save(out / "starter_carried.npy", records, allow_pickle=False)
     return len(records)
 
