@@ -44,7 +44,7 @@ def night(**changes):
 
 def encounter(**changes):
     given = {"rate": RATE_ARCSEC_H, "motion_pa": 270.0, "mag": 9.9, "target": NEBULA}
-    return SimpleNamespace(**(given | changes))
+    return SimpleNamespace(**({"tail": None} | given | changes))
 
 
 def camera(**changes):

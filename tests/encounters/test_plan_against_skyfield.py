@@ -111,7 +111,7 @@ def test_the_plan_says_what_the_night_holds(both):
     """Airmass by its paper's formula on skyfield's altitude; field rotation as the zenith's turning."""
     night = both.night
     one = SimpleNamespace(
-        rate=0.0, motion_pa=0.0, mag=12.0, target=Outline("x", "circle", RA, DEC, 20.0, 20.0)
+        rate=0.0, motion_pa=0.0, mag=12.0, tail=None, target=Outline("x", "circle", RA, DEC, 20.0, 20.0)
     )
     optics = InstrumentSettings(
         "t", 50.0, 250.0, 2.9, (1920, 1080), mount="altazimuth", tracking_limit_s=30.0

@@ -40,7 +40,7 @@ def plan_at(where, **optics):
     one = SimpleNamespace(
         id="7-IC4603-20270504", designation="7", name="Iris", target=NEBULA, time=Time("2027-05-04T22:35:43"),
         separation_arcsec=223.7, crossing=SimpleNamespace(inside=True), inside_outline=True, mag=12.0,
-        rate=28.0, motion_pa=270.0,
+        rate=28.0, motion_pa=270.0, tail=None,
     )  # fmt: skip
     given = {"aperture_mm": 70.0, "focal_length_mm": 350.0, "pixel_um": 6.1, "sensor_px": (1600, 1200)}
     return plan_capture(one, night, InstrumentSettings("short", **(given | optics)), moving)

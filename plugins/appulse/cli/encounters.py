@@ -21,6 +21,9 @@ Without a campaign file the passes are ranked by closeness, brightness and elong
 14 (of any brightness with --body) and at least 30 degrees from the Sun; how many more there are is said.
 Bodies that stay fainter on all dates are not searched: seconds instead of minutes for 22,668 bundled ones.
 
+Of comets coma and tail count, too: a pass far from the nucleus is listed where its tail lies across the
+object. Their lengths come from the total magnitude (good to a factor of two), or from --tail-length.
+
 A row per pass: its id, UTC and separation of the least distance from the object's centre, whether the body
 goes inside the outline, when it enters and leaves, magnitude, elongation, motion. With sites in the campaign
 the rows are ranked, each term of the ranking has its column, and the chance of a clear night from each site,
@@ -53,6 +56,10 @@ def add_parser(subparsers) -> None:
     parser.add_argument(
         "--elongation", type=float, metavar="DEG", help="least distance from the Sun (30; 0: any)"
     )
+    parser.add_argument(
+        "--tail-length", type=float, metavar="DEG",
+        help="length of comets' tails; by the law of their total magnitudes when left out",
+    )  # fmt: skip
     common.add_site_option(parser)
     common.add_workers_options(parser, dask=True)
     common.add_kernel_option(parser)
@@ -71,8 +78,9 @@ def run(args: argparse.Namespace) -> int:
     workers = common.workers_of(args)
     with common.progress_of(args) as progress:
         found = search_passes(
-            campaign, observer=observer, run=workers.run, progress=progress, ranked=args.campaign is None
-        )
+            campaign, observer=observer, run=workers.run, progress=progress, ranked=args.campaign is None,
+            tail_deg=args.tail_length,
+        )  # fmt: skip
     for words in found.notes:
         common.note(words)
     write_table(found.table, args.out, args.overwrite)
@@ -193,6 +201,8 @@ def _print(table, path):
                 f"{row['elongation']:.0f}",
             )
         )
+        if "tail_words" in table.colnames and row["tail_words"]:
+            print(f"        {row['tail_words']}: tail {row['tail']:.0f}', coma {row['coma']:.0f}'")
         if "chances" in table.colnames:
             print(f"        {row['chances']}")
     if len(table) > 10:

@@ -50,6 +50,9 @@ def add_parser(subparsers) -> None:
         "--cadence", type=float, metavar="SECONDS", help="the same, with this time between exposures"
     )
     parser.add_argument("--trail", type=float, metavar="ARCSEC", help="longest trail; the seeing by default")
+    parser.add_argument(
+        "--tail-length", type=float, metavar="DEG", help="of a comet; by its total magnitude when left out"
+    )
     parser.add_argument("--seed", type=_seed, default=1, metavar="N", help="of the preview's noise (1)")
     common.add_kernel_option(parser)
     common.add_output_options(parser, out_help="folder for the plan", default="appulse-plan")
@@ -78,7 +81,7 @@ def run(args: argparse.Namespace) -> int:
         planned = plan_capture(
             read_campaign(args.campaign), args.encounter, site=args.site, instrument=args.instrument,
             night=args.night, trail_arcsec=args.trail, cadence_s=args.cadence,
-            dots=None if args.densest else args.dots,
+            dots=None if args.densest else args.dots, tail_deg=args.tail_length,
         )  # fmt: skip
         for words in planned.notes:
             common.note(words)
@@ -91,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
 
 _SHOWN = (
     "scale", "altitude", "sky", "motion_px", "exposure", "dots", "dots_every", "per_dot", "count", "total",
-    "volume",
+    "volume", "coma", "coma_surface", "snr_coma", "coma_time", "coma_blur",
     "snr", "snr_total", "composite", "fits",
 )  # fmt: skip
 
@@ -103,6 +106,9 @@ def _print(planned) -> None:
     print(headline(plan))
     print(words[0].upper() + words[1:])
     print()
+    if plan.encounter.tail is not None:
+        tail = plan.encounter.tail
+        print(f"  {tail.words}: tail {tail.tail_arcmin:.0f}', position angle {tail.tail_pa:.0f}\u00b0")
     for key in _SHOWN:
         if key in plan.figures:
             print(f"  {plan.figures[key].label:34} {plan.figures[key]}")

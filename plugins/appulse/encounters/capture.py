@@ -60,6 +60,11 @@ DOT_FWHM, LEAST_DOT_FWHM = 2.5, 2.0
 DEPTH_S = 3600.0
 """Light for the still sky of a picture (common practice, no source)."""
 MOST_DOTS = 200
+AND_TAIL = ", and the tail"
+ROOM_FOR_TAIL = "; the tail does not fit, the field leaves room on its side"
+COMA_SNR, BLUR_SHARE = 10.0, 0.1
+"""S/N of a square arcsecond at which a coma shows well, and the part of its diameter by which it may move
+before it blurs (common practice, no source)."""
 CCD_EQUATION = "CCD equation (Merline & Howell 1995)"
 WHOLE = "the whole object and the whole track"
 MIDDLE = "the object's centre and the whole track"
@@ -111,17 +116,50 @@ def frame_field(encounter, interval, instrument, vector_au, site) -> Framing:
     elif instrument.rotation_deg is None:
         # North up is what people expect; the camera is turned only where that alone makes things fit.
         rotations = 0.0, _best_rotation(whole, *room)
-    wishes = {
+    tips = _tail_tips(track, encounter.tail)
+    wishes = {} if tips is None else {f"{WHOLE if semi else MIDDLE}{AND_TAIL}": np.vstack([whole, tips])}
+    wishes |= {
         WHOLE if semi else MIDDLE: whole,
         f"{MIDDLE}; the object is larger than the field": np.vstack([track, [[0.0, 0.0]]]),
         TRACK: track,
     }
     words, rotation, centre = _first_that_fits(wishes, rotations, room)
+    if tips is not None and words != NOTHING and not words.endswith(AND_TAIL):
+        centre = _towards_tail(wishes[words], rotation, room, centre, tips.mean(axis=0) - track.mean(axis=0))
+        words += ROOM_FOR_TAIL
     ra, dec = radec_of_plane(centre, target.ra, target.dec)
     radec = np.stack(radec_from_unit(unit), axis=1)
     return Framing(
-        ra, dec, rotation % 360.0, width, height, radec, words != NOTHING, words in (WHOLE, MIDDLE), words
-    )
+        ra, dec, rotation % 360.0, width, height, radec, words != NOTHING,
+        words.removesuffix(AND_TAIL).removesuffix(ROOM_FOR_TAIL) in (WHOLE, MIDDLE), words,
+    )  # fmt: skip
+
+
+def _tail_tips(track, tail):
+    """Where a comet's tail ends along its track, arcmin; None without a tail."""
+    if tail is None or not tail.tail_arcmin > 0.0:
+        return None
+    turn = np.radians(tail.tail_pa)
+    return track[[0, -1]] + tail.tail_arcmin * np.array([np.sin(turn), np.cos(turn)])
+
+
+def _towards_tail(points, rotation, room, centre, way):
+    """The centre moved to the tail's side as far as what must be seen stays in the field."""
+    # The field is convex: what is inside at both ends of a move is inside all along it.
+    low, high = 0.0, 1.0
+    for _ in range(40):
+        share = (low + high) / 2.0
+        inside = _holds(points, rotation, room, centre + share * way)
+        low, high = (share, high) if inside else (low, share)
+    return centre + low * way
+
+
+def _holds(points, rotation, room, centre):
+    """Whether a field about a centre holds all points with its margin."""
+    turn = np.radians(rotation)
+    right, up = np.array([-np.cos(turn), np.sin(turn)]), np.array([np.sin(turn), np.cos(turn)])
+    away = np.abs((points - centre) @ np.stack([right, up], axis=1))
+    return bool(np.all(away <= FULL_SHARE / 2.0 * np.array(room)))
 
 
 def _first_that_fits(wishes, rotations, room):
@@ -317,9 +355,26 @@ def _saturation_limit(scene):
     optics = scene.optics
     room = min(optics.full_well_e, optics.gain_e_adu * (2**optics.bits - 1))
     sky = scene.sky(scene.best)
-    peak = scene.light(scene.encounter.mag, scene.best) * float(peak_fraction(scene.fwhm / scene.scale))
+    peak = scene.light(scene.encounter.mag, scene.best) * _peak_share(scene)
     # a body of unknown brightness cannot be asked; then the sky alone sets the limit
     return float(room / (peak + sky + optics.dark_e_s if np.isfinite(peak) else sky))
+
+
+def _peak_share(scene):
+    """Largest share of the body's light on one pixel: of a point, or of a coma that falls as 1/rho."""
+    radius = _coma_radius(scene)
+    if radius is None:
+        return float(peak_fraction(scene.fwhm / scene.scale))
+    # Within rho there is rho / R of such a coma's light; the air spreads its cusp over the seeing's disc.
+    disc = min(max(scene.fwhm, scene.scale) / 2.0, radius)
+    return float(min(1.0, disc / radius * min(1.0, scene.scale**2 / (np.pi * disc**2))))
+
+
+def _coma_radius(scene):
+    """Radius of a comet's coma, arcsec; None for other bodies and where no law gives it."""
+    tail = scene.encounter.tail
+    known = tail is not None and np.isfinite(tail.coma_arcmin) and tail.coma_arcmin > 0.0
+    return tail.coma_arcmin * 30.0 if known else None
 
 
 def _ordinal(number: int) -> str:
@@ -358,7 +413,10 @@ def _light_figures(scene, exposure_s, count):
     squares, catalogue = "root of the sum of their squares", "catalogue"
     sky_e = float(scene.sky(scene.best)) * exposure_s
     rows = [("sky_e", "sky per pixel and exposure", sky_e, "e-", "K&S 1991; Bessell et al. 1998")]
-    if np.isfinite(scene.encounter.mag):
+    radius = _coma_radius(scene)
+    if np.isfinite(scene.encounter.mag) and radius is not None:
+        rows += _coma_rows(scene, radius, exposure_s, count)
+    elif np.isfinite(scene.encounter.mag):
         trail = scene.rate / 3600 * exposure_s
         pixels = noise_pixels(_seeing(scene.night, scene.chosen) / scene.scale, trail / scene.scale)
         one, total = scene.signal_to_noise(scene.encounter.mag, pixels, exposure_s, count)
@@ -380,6 +438,29 @@ def _light_figures(scene, exposure_s, count):
             ("snr_surface", "its S/N per arcsec2, all", total, "", squares),
         ]
     return _figures(*rows)
+
+
+def _coma_rows(scene, radius, exposure_s, count):
+    """A comet's light is spread: surface brightness of its coma, S/N, when its motion blurs it."""
+    law, area = "law of coma diameters, to a factor of two", np.pi * radius**2
+    # Of a coma that falls as 1/rho the mean is the brightness at half its radius.
+    surface = scene.encounter.mag + 2.5 * np.log10(area)
+    one, total = scene.signal_to_noise(scene.encounter.mag, area / scene.scale**2, exposure_s, count)
+    patch, patch_all = scene.signal_to_noise(surface, 1 / scene.scale**2, exposure_s, count)
+    needed = exposure_s * (COMA_SNR / patch) ** 2 / 60.0 if patch > 0 else np.inf
+    blur = max(scene.fwhm, BLUR_SHARE * 2.0 * radius) / max(scene.fastest, 1e-9) * 60.0
+    rows = [
+        ("coma", "coma's diameter", radius / 30.0, "arcmin", law),
+        ("coma_surface", "coma's mean surface", surface, "mag/arcsec2", f"total magnitude / area; {law}"),
+        ("snr_coma_one", "its S/N per arcsec2, one at best", patch, "", CCD_EQUATION),
+        ("snr_coma", "its S/N per arcsec2, all", patch_all, "", "root of the sum of their squares"),
+        ("coma_time", f"light for S/N {COMA_SNR:g} per arcsec2", needed, "min", "S/N grows with its root"),
+        ("coma_blur", "coma blurs by its motion after", blur, "min",
+         f"{BLUR_SHARE:g} of its diameter / motion, common practice, no source"),
+        ("snr", "coma's S/N as a whole, one at best", one, "", f"{CCD_EQUATION} over its disc"),
+        ("snr_total", "coma's S/N as a whole, all", total, "", "root of the sum of their squares"),
+    ]  # fmt: skip
+    return [row for row in rows if np.isfinite(row[2])]
 
 
 def _group_figures(series):

@@ -34,7 +34,8 @@ def passes_table(passes, ranks=None, events=None, meta=None, chances=None):
         separation), ``separation`` (arcsec, centres), ``inside_outline, outline_distance`` (arcmin),
         ``enters, leaves`` (UTC, empty where there is none), ``chord`` (arcmin), ``in_sizes``, ``elongation,
         phase`` (deg), ``mag, target_mag, delta, r`` (au), ``rate`` (arcsec/h), ``motion_pa`` (deg), and the
-        score with its terms and the chances where there are some. What is not known is masked.
+        score with its terms and the chances where there are some. With comets among the bodies ``tail_words,
+        tail, tail_pa, coma, tail_distance, tail_begins, tail_ends``. What is not known is masked.
 
     Examples
     --------
@@ -79,6 +80,8 @@ def passes_table(passes, ranks=None, events=None, meta=None, chances=None):
         ("rate", of("rate"), "motion on the sky", 3, rate),
         ("motion_pa", of("motion_pa"), "position angle of the motion", 1, u.deg),
     )
+    if any(found.tail is not None for found in passes):
+        columns += _tail_columns([found.tail for found in passes])
     table = Table(masked=True)
     for name, values, meaning, *number in columns:
         if number:
@@ -94,6 +97,24 @@ def passes_table(passes, ranks=None, events=None, meta=None, chances=None):
         table["chances"] = _words(chances, "of at least one clear usable night, site by site")
     table.meta.update(meta or {})
     return table
+
+
+def _tail_columns(tails):
+    """What comets' comas and tails do to the objects; masked for other bodies."""
+
+    def of(name):
+        return [np.nan if tail is None else getattr(tail, name) for tail in tails]
+
+    words = ["" if tail is None else tail.words for tail in tails]
+    return (
+        ("tail_words", words, "coma and tail, a wedge of 15 degrees, against the object"),
+        ("tail", of("tail_arcmin"), "length of the tail, by its law or as given", 1, u.arcmin),
+        ("tail_pa", of("tail_pa"), "position angle of the antisolar direction", 1, u.deg),
+        ("coma", of("coma_arcmin"), "diameter of the coma by its law", 1, u.arcmin),
+        ("tail_distance", of("tail_distance_arcmin"), "of the tail from the object, 0 on it", 2, u.arcmin),
+        ("tail_begins", [_utc_text(t) for t in of("begins_d")], "UTC from which the tail lies on the object"),
+        ("tail_ends", [_utc_text(t) for t in of("ends_d")], "UTC until which the tail lies on the object"),
+    )
 
 
 def gather(passes, group_within_arcmin):

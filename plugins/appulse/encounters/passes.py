@@ -10,7 +10,7 @@ the same passes in the same order.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -20,7 +20,12 @@ from astropy.time import Time
 from appulse.bodies import Kernels, NBodyEphemeris, chosen_kernels, default_kernels, may_be_bright
 from appulse.catalogues import Outline
 from appulse.constants import AU_KM, J2000_JD
-from appulse.encounters.close_approaches import least_separations, least_separations_between
+from appulse.encounters.close_approaches import (
+    Approaches,
+    least_separations,
+    least_separations_between,
+)
+from appulse.encounters.comet_pass import TailPass, sun_from, tail_pass, tail_reach_arcmin
 from appulse.encounters.outline_pass import Crossing, cross, outline_shape, plane
 from appulse.encounters.paths import circumstances, follow
 from appulse.encounters.targets import Targets, extent_arcmin
@@ -31,6 +36,7 @@ from appulse.observers import Site, quiet_erfa, tdb_days
 CHUNK = 250
 EARTH_RADIUS_AU = 6378.137 / AU_KM
 MOST_DIRECTIONS = 20_000_000
+TAIL_STEPS = 61
 _ARCMIN = np.pi / 180 / 60
 _shape_of = lru_cache(maxsize=20_000)(outline_shape)
 
@@ -57,6 +63,8 @@ class Pass:
         au, au, degrees, degrees, magnitudes, arcsec/h, degrees; at that time.
     row : int
         Row of the body in the catalogue.
+    tail : TailPass or None
+        What a comet's coma and tail do to the object; None for other bodies, and where no length is known.
     """
 
     id: str
@@ -75,6 +83,7 @@ class Pass:
     rate: float
     motion_pa: float
     row: int
+    tail: TailPass | None = None
 
     @property
     def inside_outline(self):
@@ -148,6 +157,8 @@ class PassSearch:
     least_elongation : float
         Degrees.
     brighter_than : float or None
+    tail_deg : float or None
+        Length of comets' tails on the sky; None: by the law of their total magnitudes.
     """
 
     targets: Targets
@@ -158,6 +169,7 @@ class PassSearch:
     measured_from: str = "centre"
     least_elongation: float = 0.0
     brighter_than: float | None = None
+    tail_deg: float | None = None
 
     def reach_arcmin(self):
         """Separation from the centre below which a pass may count, per target, arcmin."""
@@ -274,6 +286,16 @@ def _passes_on(paths, ephemeris, whole, search, kernels):
     parallax = EARTH_RADIUS_AU / paths.nearest_au.min() if on_ground else 0.0
     unit = search.targets.unit
     near = least_separations(paths.t_d, paths.unit, unit, reach + parallax)
+    # A comet's tail may lie across what its nucleus passes far away: each comet is scanned that much wider.
+    tails = _tail_reaches(paths, ephemeris, search, kernels)
+    wider = [
+        _of_body(least_separations(paths.t_d, paths.unit[[body]], unit, reach + parallax + more), body)
+        for body, more in tails.items()
+    ]
+    if wider:
+        parts = [_some(near, ~np.isin(near.body, list(tails))), *wider]
+        columns = ("body", "target", "time_d", "separation_rad")
+        near = Approaches(*(np.concatenate([getattr(part, name) for part in parts]) for name in columns))
     span = tuple(float(tdb_days(t)) for t in (search.start, search.end))
     found, n_hidden = [], 0
     for body in np.unique(near.body):
@@ -285,7 +307,8 @@ def _passes_on(paths, ephemeris, whole, search, kernels):
             refined = [_refine_on_ground(path, unit[k], t, search.observer) for k, t in pairs]
             t_d, separation = np.array(refined).T
         # the grid runs beyond the dates on both sides
-        keep = (t_d >= span[0]) & (t_d <= span[1]) & (separation <= reach[numbers])
+        limit = reach[numbers] + tails.get(int(body), 0.0)
+        keep = (t_d >= span[0]) & (t_d <= span[1]) & (separation <= limit)
         if keep.any():
             row = int(paths.rows[body])
             who = (path, ephemeris.orbit(row), int(whole[row]))
@@ -306,19 +329,72 @@ def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
     # Whether a pass counts that starts from the outline is known when it is drawn: then all are.
     for i in np.flatnonzero(keep | (search.measured_from == "outline")):
         target = search.targets.outline(numbers[i])
+        tail = _tail(path, orbit, target, t_d[i], facts["rate"][i], search, kernels)
+        beyond = separation[i] > search.reach_arcmin()[numbers[i]] * _ARCMIN
+        if beyond and (tail is None or not tail.touches):
+            continue
         crossing = _cross(path, target, t_d[i], facts["rate"][i], search)
         outside = crossing is not None and crossing.distance_arcmin > search.within_arcmin
-        if search.measured_from == "outline" and outside:
+        touches = tail is not None and tail.touches
+        if search.measured_from == "outline" and outside and not touches:
             continue
         if not keep[i]:
             n_hidden += 1
             continue
         then = {name: float(values[i]) for name, values in facts.items()}
-        found.append(_pass(orbit, row, target, times[i], separation[i], crossing, then))
-    return found, n_hidden if search.measured_from == "outline" else int(np.sum(~keep))
+        found.append(_pass(orbit, row, target, times[i], separation[i], crossing, then, tail))
+    if search.measured_from != "outline":
+        # Of what lies beyond the plain reach nobody has drawn the tail: it is not counted as hidden.
+        near = separation <= search.reach_arcmin()[numbers] * _ARCMIN
+        n_hidden = int(np.sum(~keep & near))
+    return found, n_hidden
 
 
-def _pass(orbit, row, target, time, separation, crossing, facts):
+def _tail_reaches(paths, ephemeris, search, kernels) -> dict[int, float]:
+    """Comets on a grid, by their number there, with how far their tails reach, radians."""
+    m1, k1 = ephemeris.catalogue.m1[paths.rows], ephemeris.catalogue.k1[paths.rows]
+    found = {}
+    for body in np.flatnonzero(np.isfinite(m1)):
+        slope = 10.0 if np.isnan(k1[body]) else k1[body]
+        sun = sun_from(kernels, paths.t_d)
+        reach = tail_reach_arcmin(paths.vectors[body], sun, m1[body], slope, search.tail_deg)
+        if reach > 0.0:
+            found[int(body)] = reach * _ARCMIN
+    return found
+
+
+def _of_body(near, body):
+    """Approaches of a lone body with its number among the others."""
+    return replace(near, body=np.full(len(near), body))
+
+
+def _some(near, keep):
+    return Approaches(near.body[keep], near.target[keep], near.time_d[keep], near.separation_rad[keep])
+
+
+def _tail(path, orbit, target, t_d, rate, search, kernels):
+    """Coma and tail against the object, over the time in which they could lie on it."""
+    if orbit.m1 is None:
+        return None
+    k1 = 10.0 if orbit.k1 is None else orbit.k1
+    there = np.array([t_d])
+    vector, sun = path(there) - place_au(search.observer, there), sun_from(kernels, there)
+    reach = tail_reach_arcmin(vector, sun, orbit.m1, k1, search.tail_deg)
+    if reach == 0.0:
+        return None
+    days = min(20.0, (reach + extent_arcmin(target) + 1.0) * 60 / max(rate, 1e-3) / 24)
+    times = t_d + np.linspace(-days, days, TAIL_STEPS)
+    keep = (times >= path.x[0]) & (times <= path.x[-1])
+    times = times[keep]
+    place = place_au(search.observer, times)
+    least = int(np.argmin(np.abs(times - t_d)))
+    return tail_pass(
+        path(times) - place, sun_from(kernels, times, place), times, target, orbit.m1, k1, least,
+        search.tail_deg,
+    )
+
+
+def _pass(orbit, row, target, time, separation, crossing, facts, tail=None):
     arcsec = float(np.degrees(separation) * 3600)
     return Pass(
         id=make_id(orbit.designation, target.name, time.isot),
@@ -330,6 +406,7 @@ def _pass(orbit, row, target, time, separation, crossing, facts):
         crossing=crossing,
         in_sizes=arcsec / 60 / ((target.major_arcmin or np.nan) / 2),
         row=row,
+        tail=tail,
         **facts,
     )
 

@@ -270,6 +270,10 @@ def nights_of_pass(encounter: Pass, catalogue, campaign, *, reach_arcmin=None):
     semi = (encounter.target.major_arcmin or 0.0) / 2
     if reach_arcmin is None:
         reach_arcmin = max(NEAR_ARCMIN, encounter.separation_arcsec / 60 * 1.2, semi)
+        tail = getattr(encounter, "tail", None)
+        if tail is not None and tail.touches:
+            # A comet belongs to the object as long as its tail can lie there.
+            reach_arcmin = max(reach_arcmin, tail.tail_arcmin + semi)
     count = campaign.usable_nights
     vector_au = _smooth(body_vectors(encounter, catalogue), encounter.time, count / 2 + NIGHT_REACH_D)
     unit = unit_from_radec(encounter.target.ra, encounter.target.dec)

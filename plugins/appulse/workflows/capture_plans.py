@@ -40,7 +40,7 @@ class PlannedCapture:
 def plan_capture(
     campaign, encounter_id: str, *, site: str | None = None, instrument: str | None = None,
     night: str | None = None, trail_arcsec: float | None = None, cadence_s: float | None = None,
-    dots: int | None = DOTS,
+    dots: int | None = DOTS, tail_deg: float | None = None,
 ) -> PlannedCapture:  # fmt: skip
     """Plan the capture of one pass: when, how, and with what chance.
 
@@ -61,6 +61,8 @@ def plan_capture(
     dots : int or None
         A series for a picture with so many separate dots of the body, and an hour of light for the still
         sky; None: the densest series that the camera and the night allow.
+    tail_deg : float, optional
+        Length of a comet's tail on the sky; by the law of its total magnitude when left out.
 
     Returns
     -------
@@ -100,7 +102,7 @@ def plan_capture(
         for there in campaign.sites
     }
     chosen = _choose_night(encounter, nights, chances, site, night)
-    encounter = _seen_from(encounter, catalogue, chosen.site)
+    encounter = _seen_from(encounter, catalogue, chosen.site, tail_deg)
     vectors = body_vectors(encounter, catalogue)
     plan = plan_night(
         encounter, chosen, campaign.instruments[0], vectors, trail_arcsec=trail_arcsec, cadence_s=cadence_s,
@@ -186,7 +188,7 @@ def _names(outline):
     return (outline.name, *outline.other_names)
 
 
-def _seen_from(encounter, catalogue, site):
+def _seen_from(encounter, catalogue, site, tail_deg=None):
     """The same pass as the site sees it: parallax moves a near body by more than its separation."""
     import numpy as np
     from astropy import units as u
@@ -194,7 +196,8 @@ def _seen_from(encounter, catalogue, site):
     from appulse.encounters import PassSearch, Targets, find_passes
 
     span = encounter.time - 2 * u.day, encounter.time + 2 * u.day
-    search = PassSearch(Targets.from_outlines([encounter.target]), *span, site.place, WIDE_ARCMIN)
+    target = Targets.from_outlines([encounter.target])
+    search = PassSearch(target, *span, site.place, WIDE_ARCMIN, tail_deg=tail_deg)
     seen = find_passes(catalogue.take(np.array([encounter.row])), search)
     if not seen:
         return encounter
@@ -286,9 +289,21 @@ def _picture(planned, png_path, seed, overwrite):
     words = f"{body} by {plan.encounter.target.name}: invented preview of the stack"
     if isinstance(plan.figures["surface"].value, str):
         words += f"; the object's brightness is unknown, {ASSUMED_MAG_ARCSEC2:g} mag/arcsec\u00b2 is drawn"
+    tails = [] if plan.encounter.tail is None else [_tail_of(planned, frame)]
     annotated_png(
         frame, png_path, tracks=[] if track is None else [track], outlines=[plan.encounter.target],
-        title=words, overwrite=overwrite,
+        tails=tails, title=words, overwrite=overwrite,
+    )  # fmt: skip
+
+
+def _tail_of(planned, frame):
+    """The comet's tail in the middle of the planned frames, as long as the plan has it."""
+    from appulse.bodies import comet_tail
+
+    encounter = planned.plan.encounter
+    return comet_tail(
+        planned.ephemeris, encounter.designation, frame.exposure.mid, frame.observer,
+        length_deg=min(encounter.tail.tail_arcmin / 60.0, 0.98 * encounter.phase),
     )  # fmt: skip
 
 
@@ -310,6 +325,7 @@ def _as_mapping(plan):
             "utc": encounter.time.isot[:19], "arcsec": round(encounter.separation_arcsec, 1),
             "inside_outline": bool(encounter.inside_outline), "seen_from": plan.night.site.name,
         },
+        **_tail_mapping(encounter.tail),
         "site": plan.night.site.name,
         "night": plan.night.evening.isoformat(),
         "instrument": plan.instrument.name,
@@ -324,6 +340,18 @@ def _as_mapping(plan):
         "warnings": list(plan.warnings),
         "provenance": provenance(),
     }
+
+
+def _tail_mapping(tail):
+    """What plan.yaml says of a comet's tail."""
+    if tail is None:
+        return {}
+    return {
+        "tail": {
+            "words": tail.words, "arcmin": round(tail.tail_arcmin, 1),
+            "position_angle": round(tail.tail_pa, 1), "opening_deg": 15.0,
+        }
+    }  # fmt: skip
 
 
 def _pointings(plan):

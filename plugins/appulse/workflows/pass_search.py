@@ -33,7 +33,7 @@ class FoundPasses:
 
 def search_passes(
     campaign, *, observer=None, run: Callable | None = None, progress: Progress | None = None,
-    cancelled: IsCancelled | None = None, ranked: bool = False,
+    cancelled: IsCancelled | None = None, ranked: bool = False, tail_deg: float | None = None,
 ) -> FoundPasses:  # fmt: skip
     """Search a campaign's dates for passes of its bodies by its objects, and rank them for its sites.
 
@@ -49,6 +49,8 @@ def search_passes(
         A search that is cancelled raises :class:`appulse.sequence.run.Cancelled`: half of it is of no use.
     ranked : bool
         Rank the passes although the campaign has no sites: by closeness, brightness and elongation alone.
+    tail_deg : float, optional
+        Length of comets' tails on the sky; by the law of their total magnitudes when left out.
 
     Returns
     -------
@@ -67,6 +69,8 @@ def search_passes(
     from appulse.formats import provenance
     from appulse.observers import Site
 
+    if tail_deg is not None and not 0.0 < tail_deg <= 20.0:
+        raise InputError(f"a tail of {tail_deg:g} degrees: above 0 and at most 20 is allowed")
     check_dates(campaign)
     campaign, unlimited = _with_limit(campaign)
     catalogue, notes = bodies_of(campaign)
@@ -74,7 +78,7 @@ def search_passes(
         targets=targets_of(campaign), start=campaign.start, end=campaign.end,
         observer=Site.geocentre() if observer is None else observer, within_arcmin=campaign.rule.within,
         measured_from=campaign.rule.measured_from, least_elongation=campaign.rule.least_elongation,
-        brighter_than=campaign.bodies.brighter_than,
+        brighter_than=campaign.bodies.brighter_than, tail_deg=tail_deg,
     )  # fmt: skip
     notes += _of_unknown_brightness(catalogue, search.brighter_than)
     how = {"run": run, "progress": progress, "cancelled": cancelled}
