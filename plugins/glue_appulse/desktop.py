@@ -12,8 +12,10 @@ def parser():
     """Options of the program."""
     made = argparse.ArgumentParser(prog="appulse view", allow_abbrev=False)
     made.add_argument("frames", nargs="*")
-    for name in ("orbits", "positions", "body", "stars", "site", "hdu", "wcs-from", "time", "time-is"):
+    names = ("orbits", "positions", "body", "stars", "site", "hdu", "wcs-from", "time", "time-is", "mosaic")
+    for name in names:
         made.add_argument(f"--{name}")
+    made.add_argument("--kernels", action="append", default=[])
     made.add_argument("--exposure", type=float)
     made.add_argument("--clock-sigma", type=float)
     made.add_argument("--time-shift-s", type=float)
@@ -36,6 +38,7 @@ def frame_options(args) -> dict:
         "exposure_s": args.exposure,
         "clock_sigma_s": args.clock_sigma,
         "time_shift_s": args.time_shift_s,
+        "mosaic": args.mosaic,
     }
     return {name: value for name, value in given.items() if value is not None}
 
@@ -84,6 +87,10 @@ def open_window(args):
     from glue_appulse.health import check_desktop
     from glue_appulse.qt.desk import add_overlay, show_frames
 
+    if args.kernels:
+        from appulse.bodies import choose_kernels
+
+        choose_kernels(args.kernels)
     application = GlueApplication()
     check_desktop()
     choose = inputs.chosen()

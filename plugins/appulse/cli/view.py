@@ -71,13 +71,14 @@ def viewer_words(args: argparse.Namespace) -> list[str]:
     """
     words = [str(path) for path in args.frames]
     names = ("orbits", "body", "positions", "stars", "site", "hdu", "wcs_from", "time", "time_is", "exposure",
-             "clock_sigma")  # fmt: skip
+             "clock_sigma", "mosaic")  # fmt: skip
     for name in names:
         value = getattr(args, name)
         if value is not None:
             words.append(f"--{name.replace('_', '-')}={value}")
     if args.time_shift is not None:
         words.append(f"--time-shift-s={common.parse_shift_s(args.time_shift)}")
+    words += [f"--kernels={path}" for path in args.kernels or ()]
     return words + (["--no-outlines"] if args.no_outlines else [])
 
 
@@ -85,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
     """Start the viewer and wait until it is closed."""
     if args.orbits is not None and args.positions is not None:
         raise InputError("--orbits and --positions exclude each other: give the one where places come from")
-    named = [*args.frames, args.orbits, args.positions, args.stars, args.wcs_from]
+    named = [*args.frames, args.orbits, args.positions, args.stars, args.wcs_from, *(args.kernels or ())]
     missing = [path for path in named if path is not None and not Path(path).is_file()]
     if missing:
         raise InputError(f"{missing[0]} does not exist")

@@ -160,12 +160,28 @@ def note_for_sessions(data):
     log.kwargs[KEPT] = json.dumps({"cards": cards, "shape": list(data.shape), "planes": planes, "meta": meta})
 
 
+def name_apart(frames: list):
+    """Give frames of one file name labels that differ: with the folder before it, else with a number."""
+    taken = set()
+    for data in frames:
+        name, path = data.label, data.meta.get("path")
+        if name in taken and path and Path(path).name == name:
+            name = f"{Path(path).parent.name}/{name}"
+        number, plain = 2, name
+        while name in taken:
+            name, number = f"{plain} ({number})", number + 1
+        if name != data.label:
+            data.label = name
+        taken.add(name)
+
+
 def link_frames(data_collection) -> list:
     """Link the frames of a collection that are not linked yet, all at once."""
     # glue calls it as an autolinker whenever data sets were opened. Nothing is left to be asked about.
     from glue_appulse.data.kinds import all_of
     from glue_appulse.data.links import frame_links
 
+    name_apart(all_of(data_collection, FRAME))
     for data in all_of(data_collection, FRAME):
         note_for_sessions(data)
     links = frame_links(data_collection)

@@ -20,9 +20,15 @@ def is_swapped(viewer_state):
     return viewer_state.x_att is not None and viewer_state.x_att.axis == viewer_state.reference_data.ndim - 2
 
 
+#: Range and stretch of a layer that glue has just made.
+GLUES_STRETCH = (100, "linear")
+
+
 def soften(layer):
-    """Show stars and nebulae of a frame at once: a gentle stretch between sky and bright stars."""
+    """Show stars and nebulae of a frame at once: a gentle stretch, where nobody has chosen another."""
     if not is_frame(layer.layer) or not hasattr(layer.state, "stretch"):
+        return
+    if (layer.state.percentile, layer.state.stretch) != GLUES_STRETCH:
         return
     layer.state.percentile = 99.5
     layer.state.stretch = "arcsinh"

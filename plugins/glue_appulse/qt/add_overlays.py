@@ -111,8 +111,8 @@ class BodiesDialog(Panel):
         for path in dict.fromkeys([chosen, None]):
             self.source_box.addItem(inputs.STARTER if path is None else str(path).rpartition("/")[2], path)
         self.source_box.addItem(OPEN_FILE, OPEN_FILE)
-        if not frames:
-            self.say("no solved frame is loaded; open one with File > Open Data Set")
+        # what was said of other frames is over
+        self.say("" if frames else "no solved frame is loaded; open one with File > Open Data Set")
 
     def _maybe_open(self, index):
         if self.source_box.itemData(index) != OPEN_FILE:
@@ -283,6 +283,10 @@ class OutlineDialog(Panel):
         layout.addLayout(form)
         layout.addLayout(buttons)
         layout.addWidget(self.status)
+
+    def fill(self):
+        """What was said of other frames is over."""
+        self.say(OUTLINE_HINT)
 
     def limits(self) -> dict:
         """Limits in the words of the catalogue."""

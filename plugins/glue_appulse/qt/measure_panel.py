@@ -15,6 +15,7 @@ from qtpy.QtWidgets import (
     QLayout,
     QProgressBar,
     QPushButton,
+    QScrollArea,
     QVBoxLayout,
     QWidget,
 )
@@ -82,6 +83,9 @@ class MeasuredNumbers(QWidget):
                 self.values[name].setText(words)
 
 
+START = "click on a body, or press E over it"
+
+
 class StampCanvas(FigureCanvasQTAgg):
     """Canvas with pixels, model and residual of a fitted source."""
 
@@ -90,7 +94,7 @@ class StampCanvas(FigureCanvasQTAgg):
         self.setMinimumHeight(150)
         self.axes = self.figure.subplots(1, 3)
         self.figure.subplots_adjust(left=0.01, right=0.99, bottom=0.01, top=0.87, wspace=0.03)
-        self.show_nothing("click on a body, or press E over it")
+        self.show_nothing(START)
 
     def show_nothing(self, words: str):
         """Clear, with a word why."""
@@ -157,9 +161,27 @@ class MeasurePanel(QDockWidget):
         self.status = Notice()
         layout.addWidget(self.status)
         layout.addStretch(1)
-        body = QWidget()
+        body, area = QWidget(), QScrollArea(widgetResizable=True)
         body.setLayout(layout)
-        self.setWidget(body)
+        area.setFrameShape(QScrollArea.NoFrame)
+        area.setHorizontalScrollBarPolicy(Qt.ScrollBarAlwaysOff)
+        area.setWidget(body)
+        # as wide as its rows ask for, as low as the screen is
+        area.setMinimumWidth(body.minimumSizeHint().width() + area.verticalScrollBar().sizeHint().width())
+        self.setWidget(area)
+
+    def fill(self):
+        """Forget what was said before, and a measurement of a frame that is no longer loaded."""
+        if self.job is None:
+            self.say("")
+        if self.current is not None and self.current.task.data not in self.session.data_collection:
+            self.current = None
+            self.title.setText("")
+            self.stamps.show_nothing(START)
+            self.numbers.show_measured(None)
+            self.verdict.setText("")
+            self.about.setText("")
+            self._allow()
 
     def _refit_row(self):
         self.reach = QDoubleSpinBox(
@@ -188,10 +210,12 @@ class MeasurePanel(QDockWidget):
         return grid
 
     def _decide_row(self):
-        self.accept_button, self.reject_button = QPushButton("Keep"), QPushButton("Set aside...")
+        self.accept_button, self.reject_button = QPushButton("Keep"), QPushButton("Set aside…")
         self.undo_button, self.reason = QPushButton("Undo"), QComboBox()
         self.reason.addItems(REASONS)
         self.reason.setEditable(True)
+        self.reason.setSizeAdjustPolicy(QComboBox.AdjustToMinimumContentsLengthWithIcon)
+        self.reason.setMinimumContentsLength(7)
         self.accept_button.clicked.connect(self.accept)
         self.reject_button.clicked.connect(self.reject)
         self.undo_button.clicked.connect(self.undo)

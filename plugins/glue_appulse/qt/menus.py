@@ -4,21 +4,85 @@ import os
 
 from glue_appulse.host import once
 
+#: Entries of the menu in the order of a night's work; what is not named here comes after them.
+SETUP, TRACKS, OUTLINES = (
+    "Set-up (site, time, camera)…", "Add tracks: bodies in this frame…", "Add outlines of deep-sky objects…"
+)  # fmt: skip
+OVERLAYS, PLAYER, COLOUR = "Show the overlays in this viewer", "Night player", "Colour from three planes…"
+MEASURE, RESIDUALS = "Measure…", "Residuals: table and plots"
+STACKS, PASS = "Stacks and picture of the night…", "Sky of the selected pass"
+ORDER = (SETUP, TRACKS, OUTLINES, OVERLAYS, PLAYER, COLOUR, MEASURE, RESIDUALS, STACKS, PASS)
+HEADING = "Appulse"
+
+
+def under_heading(application):
+    """Put our entries of the menu of plugins under a heading of their own, in the order of the work."""
+    from glue_qt.config import menubar_plugin
+    from qtpy.QtWidgets import QAction, QMenu
+
+    pairs = zip(application._actions["plugins"], menubar_plugin, strict=True)
+    ours = [action for action, (_label, act) in pairs if act.__module__.startswith("glue_appulse")]
+    menus = [menu for menu in application.menuBar().findChildren(QMenu) if set(ours) & set(menu.actions())]
+    if not menus:
+        return
+    place = {label: i for i, label in enumerate(ORDER)}
+    heading = QAction(HEADING, menus[0])
+    heading.setEnabled(False)
+    menus[0].addSeparator()
+    menus[0].addAction(heading)
+    for action in sorted(ours, key=lambda action: place.get(action.text(), len(ORDER))):
+        menus[0].removeAction(action)
+        menus[0].addAction(action)
+
+
+def scrollable(application):
+    """Let glue's side panels scroll: on a low screen they would make the window higher than it."""
+    from qtpy.QtWidgets import QFrame, QScrollArea
+
+    for name in ("plot_layers", "plot_options"):
+        panel = getattr(application._ui, name)
+        layout = panel.parentWidget().layout()
+        area = QScrollArea(widgetResizable=True)
+        area.setFrameShape(QFrame.NoFrame)
+        layout.insertWidget(layout.indexOf(panel), area)
+        area.setWidget(panel)
+
+
+def adopt(application_cls: type):
+    """Let each window of glue have our heading, and panels that fit its screen."""
+    make = application_cls._create_menu
+    if getattr(make, "ours", False):
+        return
+
+    def made(application):
+        make(application)
+        under_heading(application)
+        scrollable(application)
+
+    made.ours = True
+    application_cls._create_menu = made
+
 
 @once("frames, desktop")
 def frames():
     """Register set-up, player and overlays; a session asks where its frames have gone."""
+    from glue_qt.app.application import GlueApplication
     from glue_qt.config import menubar_plugin
+    from glue_qt.viewers.image import ImageViewer
 
     from glue_appulse import host
     from glue_appulse.data import solved_frames
     from glue_appulse.qt.boxes import Boxes
+    from glue_appulse.qt.kept_views import keep_limits_of_sessions
 
     solved_frames.ask_folder = ask_folder
     host.show_box = Boxes().show
-    menubar_plugin.add("Set-up (site, time, camera)…", _setup)
-    menubar_plugin.add("Night player", _player)
-    menubar_plugin.add("Show the overlays in this viewer", _overlays)
+    adopt(GlueApplication)
+    keep_limits_of_sessions(ImageViewer)
+    menubar_plugin.add(SETUP, _setup)
+    menubar_plugin.add(PLAYER, _player)
+    menubar_plugin.add(OVERLAYS, _overlays)
+    menubar_plugin.add(COLOUR, _colour)
 
 
 @once("tracks, desktop")
@@ -32,7 +96,7 @@ def tracks():
 
     ImageViewer._layer_style_widget_cls[TrackLayerArtist] = TrackEditor
     ImageViewer._layer_style_widget_cls[TrackSubsetArtist] = StretchEditor
-    menubar_plugin.add("Add tracks: bodies in this frame…", _bodies)
+    menubar_plugin.add(TRACKS, _bodies)
 
 
 @once("outlines, desktop")
@@ -45,7 +109,7 @@ def outlines():
     from glue_appulse.qt.style_editors import OutlineEditor
 
     ImageViewer._layer_style_widget_cls[OutlineLayerArtist] = OutlineEditor
-    menubar_plugin.add("Add outlines of deep-sky objects…", _outlines)
+    menubar_plugin.add(OUTLINES, _outlines)
 
 
 @once("tails, desktop")
@@ -66,15 +130,15 @@ def residuals():
     from glue_qt.viewers.image import ImageViewer
 
     from glue_appulse.layers.measured_layer import MarkLayerArtist
+    from glue_appulse.qt import tools
     from glue_appulse.qt.residual_viewer import ResidualViewer
     from glue_appulse.qt.style_editors import MarkEditor
-    from glue_appulse.qt.tools import MEASURE, PICK
 
     ImageViewer._layer_style_widget_cls[MarkLayerArtist] = MarkEditor
-    ImageViewer.tools.extend(name for name in (MEASURE, PICK) if name not in ImageViewer.tools)
+    ImageViewer.tools.extend(name for name in (tools.MEASURE, tools.PICK) if name not in ImageViewer.tools)
     qt_client.add(ResidualViewer)
-    menubar_plugin.add("Measure…", _measure)
-    menubar_plugin.add("Residuals: table and plots", _residuals)
+    menubar_plugin.add(MEASURE, _measure)
+    menubar_plugin.add(RESIDUALS, _residuals)
 
 
 @once("encounters, desktop")
@@ -82,7 +146,7 @@ def encounters():
     """Register the sky of a pass."""
     from glue_qt.config import menubar_plugin
 
-    menubar_plugin.add("Sky of the selected pass", show_selected_pass)
+    menubar_plugin.add(PASS, show_selected_pass)
 
 
 @once("sequence, desktop")
@@ -90,7 +154,7 @@ def sequence():
     """Register the panel of stacks and pictures."""
     from glue_qt.config import menubar_plugin
 
-    menubar_plugin.add("Stacks and picture of the night…", _sequence)
+    menubar_plugin.add(STACKS, _sequence)
 
 
 def ask_folder(name: str) -> str | None:
@@ -115,6 +179,12 @@ def _setup(session, _data_collection):
 
 def _player(session, _data_collection):
     from glue_appulse.qt.player import open_panel
+
+    return open_panel(session)
+
+
+def _colour(session, _data_collection):
+    from glue_appulse.qt.colour_panel import open_panel
 
     return open_panel(session)
 

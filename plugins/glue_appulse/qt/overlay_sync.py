@@ -7,8 +7,8 @@ from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.data.kinds import OUTLINES, RESIDUALS, TAILS, TRACK, all_of, is_frame, kind_of
 from glue_appulse.data.links import link_overlay
 from glue_appulse.host import say
-from glue_appulse.layers.sky_layer import soften
 from glue_appulse.qt.desk import image_viewers
+from glue_appulse.qt.kept_views import ViewKeeper
 
 
 def lies_in(overlay, frame) -> bool:
@@ -44,17 +44,12 @@ def bring(viewer) -> list:
 
 
 def follow(viewer):
-    """Let overlays follow the first frame into a viewer that has just been opened."""
+    """Let overlays follow the first frame into a viewer that is just open, and look after its frames."""
+    ViewKeeper(viewer)
     # A viewer that a session brings back knows its frame already, and keeps the layers it was saved with.
     state = viewer.state
     if state.reference_data is not None:
         return
-
-    def arrived():
-        # however the frame came here, dragged in or by a menu, its nebulae and stars are to be seen
-        for layer in viewer.layers:
-            soften(layer)
-        bring(viewer)
 
     def first_frame(_reference):
         state.remove_callback("reference_data", first_frame)
@@ -62,7 +57,7 @@ def follow(viewer):
 
     later = QTimer(viewer)
     later.setSingleShot(True)
-    later.timeout.connect(arrived)
+    later.timeout.connect(lambda: bring(viewer))
     state.add_callback("reference_data", first_frame)
 
 

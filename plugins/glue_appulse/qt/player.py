@@ -6,7 +6,6 @@ from qtpy.QtWidgets import (
     QComboBox,
     QDockWidget,
     QHBoxLayout,
-    QLabel,
     QPushButton,
     QSlider,
     QSpinBox,
@@ -19,9 +18,10 @@ from glue_appulse.data.solved_frames import frame_of
 from glue_appulse.layers.sky_layer import frame_key
 from glue_appulse.layers.track_model import TrackModel
 from glue_appulse.qt.desk import image_viewers, show_frames
-from glue_appulse.qt.panels import open_once
+from glue_appulse.qt.kept_views import set_limits
+from glue_appulse.qt.panels import ElidedLine, open_once
 
-STARS = "stars stand still"
+STARS, THROUGH = "stars stand still", "all frames"
 
 
 class NightPlayer(QDockWidget):
@@ -35,7 +35,12 @@ class NightPlayer(QDockWidget):
         self.timer.timeout.connect(self.forward)
         buttons = (QPushButton(words) for words in ("◂", "Play", "▸"))
         self.back_button, self.play_button, self.on_button = buttons
-        self.slider, self.mode, self.words = QSlider(Qt.Horizontal), QComboBox(), QLabel("")
+        self.slider, self.mode, self.words = QSlider(Qt.Horizontal), QComboBox(), ElidedLine()
+        self.other = QComboBox()
+        for box in (self.mode, self.other):
+            box.setSizeAdjustPolicy(QComboBox.AdjustToMinimumContentsLengthWithIcon)
+            box.setMinimumContentsLength(14)
+        self.other.setToolTip("Blink: Play goes to and fro between the frame in sight and this one")
         self.pace = QSpinBox(minimum=1, maximum=25, value=3, suffix=" frames/s")
         self.back_button.clicked.connect(self.back)
         self.on_button.clicked.connect(self.forward)
@@ -45,9 +50,12 @@ class NightPlayer(QDockWidget):
         self.mode.currentIndexChanged.connect(lambda _i: self.show_frame(self.slider.value()))
         body = QWidget()
         row = QHBoxLayout(body)
-        for widget in (self.back_button, self.play_button, self.on_button, self.slider, self.pace, self.mode,
-                       self.words):  # fmt: skip
+        for widget in (self.back_button, self.play_button, self.on_button):
             row.addWidget(widget)
+        row.addWidget(self.slider, 1)
+        for widget in (self.pace, self.mode, self.other):
+            row.addWidget(widget)
+        row.addWidget(self.words, 1)
         self.setWidget(body)
         self.fill()
 
@@ -63,6 +71,13 @@ class NightPlayer(QDockWidget):
         for track in all_of(self.session.data_collection, TRACK):
             self.mode.addItem(f"{track.label} stands still", track)
         self.mode.blockSignals(False)
+        self._first = None
+        chosen = self.other.currentText()
+        self.other.clear()
+        self.other.addItem(THROUGH, None)
+        for i, data in enumerate(self.frames):
+            self.other.addItem(f"blink with {data.label}", i)
+        self.other.setCurrentIndex(max(self.other.findText(chosen), 0))
         if self.frames:
             self.show_frame(self.slider.value())
         else:
@@ -111,11 +126,22 @@ class NightPlayer(QDockWidget):
         half_x, half_y = (state.x_max - state.x_min) / 2, (state.y_max - state.y_min) / 2
         shrink = min(1.0, widest / half_x)
         half_x, half_y = half_x * shrink, half_y * shrink
-        state.x_min, state.x_max, state.y_min, state.y_max = x - half_x, x + half_x, y - half_y, y + half_y
+        set_limits(state, (x - half_x, x + half_x, y - half_y, y + half_y))
+
+    #: The frame that blinks with the chosen one.
+    _first = None
 
     def forward(self):
-        """One frame on; after the last comes the first."""
-        self.slider.setValue((self.slider.value() + 1) % max(len(self.frames), 1))
+        """One frame on, after the last the first; or to and fro between two."""
+        now, other = self.slider.value(), self.other.currentData()
+        if other is None:
+            self.slider.setValue((now + 1) % max(len(self.frames), 1))
+        elif now != other:
+            self._first = now
+            self.slider.setValue(other)
+        else:
+            back = (other + 1) % len(self.frames) if self._first in (None, other) else self._first
+            self.slider.setValue(back)
 
     def back(self):
         """One frame back."""
