@@ -172,3 +172,56 @@ def test_bodies_of_one_frame_each_do_not_tell_a_drifting_clock_from_their_orbits
     assert verdict.drifts
     # Four orbits that are off as one clock would have it: the clock is likelier by far.
     assert verdict.cause == "clock"
+
+
+def test_few_frames_are_never_judged_wrong():
+    for k, cause in enumerate(["clock", "orbit", "longitude", "plate", "nothing"] * 2):
+        verdict, wrong, *_ = nights.verdict_counts(np.random.default_rng([79, k]), (cause,), few=True)
+        assert not wrong, verdict.sentence
+
+
+def test_a_clock_that_rests_on_the_orbits_stated_error_says_so():
+    one = judge(known(np.random.default_rng(81), clock=60.0, frames=1))
+    assert one.cause == "clock"
+    assert "rests on the stated error of (7) Iris, 0.05 arcsec along its track" in one.sentence
+    times = one.leans[2]
+    assert abs(times - 20.0) < 5.0  # 1 arcsec of motion in a minute
+    rng = np.random.default_rng(80)
+    two = judge(known(rng, clock=60.0) + known(rng, clock=60.0, name="12", rate=150.0, pa=100.0))
+    assert two.cause == "clock"
+    assert two.leans is None
+
+
+def test_an_orbit_off_along_its_track_by_twice_what_is_stated_is_no_clock():
+    verdict = judge(
+        nights.night(np.random.default_rng(81), orbit=nights.direction(0.0, 2.0), prior=(1.0, 1.0))
+    )
+    assert verdict.cause != "clock"
+
+
+def test_what_is_sure_is_named_though_something_besides_is_open():
+    # The longitude shows whatever else is off; clock and orbit are one to a single body.
+    rng = np.random.default_rng(82)
+    rows, _ = nights.random_night(rng, ("longitude", "clock"), bodies=("unknown",))
+    verdict = judge(rows)
+    assert verdict.cause == "site"
+    assert set(verdict.undecided) == {"clock", "orbit"}
+    assert "something besides is off, which these data do not decide: " in verdict.sentence
+
+
+def test_each_body_is_spoken_of_with_its_own_numbers():
+    rng = np.random.default_rng(83)
+    within = nights.night(rng, orbit=nights.direction(0.9, 0.3), prior=(1.0, 1.0), name="12", pa=100.0)
+    verdict = judge(within + nights.night(rng, orbit=nights.direction(2.0, 0.0)))
+    assert verdict.causes == ("orbit", "within the orbit's error")
+    assert "The orbit of (7) Iris is off" in verdict.sentence
+    assert "within the orbit's own error: (12) Victoria is off" in verdict.sentence
+    assert "nan" not in verdict.sentence
+
+
+def test_the_largest_offset_stands_first_the_plates_too():
+    small, large = (
+        judge(known(np.random.default_rng(84), plate=(size, 0.0), clock=60.0)).sentence for size in (0.3, 4.0)
+    )
+    assert small.startswith("The clock is off")
+    assert large.startswith("The plate solution is shifted by")

@@ -4,10 +4,11 @@ import re
 
 import numpy as np
 import pytest
-from astropy.time import Time
+from astropy.time import Time, TimeDelta
 
 from appulse.astrometry.observations import observation_residuals
 from appulse.astrometry.residual import residual_table
+from appulse.astrometry.verdict import judge
 from appulse.bodies.ephemeris import NBodyEphemeris
 from appulse.bodies.readers import read_orbits
 from appulse.formats.observation_table import read_observations
@@ -37,6 +38,23 @@ def test_signs_and_sigmas(iris, tmp_path):
     table = residual_table([good, unknown])
     assert bool(table["along"].mask[1])
     assert not bool(table["along"].mask[0])
+
+
+def test_a_place_of_the_wrong_longitude_is_the_sites_and_no_ones_orbit(iris, tmp_path):
+    """Whoever roves states where they stood: with the sign of longitude lost, the parallax shows it."""
+    times = Time("2027-05-04T20:00:00", scale="utc") + TimeDelta(np.linspace(0, 0.15, 6), format="jd")
+    east, shown = Site.from_geodetic(60.5, -23.0, 1250.0), "-60.5|-23.0|1250"
+    rng = np.random.default_rng(5)
+    lines = ["permID|mode|stn|sys|pos1|pos2|pos3|obsTime|ra|dec|rmsRA|rmsDec|astCat\n"]
+    for row, time in zip(iris.at(times, east), times, strict=True):
+        dec = row["dec"].value + rng.normal(0, 0.2) / 3600
+        ra = row["ra"].value + rng.normal(0, 0.2) / 3600 / np.cos(np.radians(dec))
+        lines.append(f"7|CCD|247|WGS84|{shown}|{time.isot[:19]}Z|{ra:.9f}|{dec:.9f}|0.2|0.2|Gaia3\n")
+    path = tmp_path / "roving.psv"
+    path.write_text("# version=2022\n" + "".join(lines), encoding="utf-8")
+    verdict = judge(observation_residuals(read_observations(path), iris))
+    assert verdict.cause == "site"
+    assert "longitude of the site has the wrong sign" in verdict.sentence
 
 
 ROW = re.compile(

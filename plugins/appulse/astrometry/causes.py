@@ -37,8 +37,9 @@ PRIOR_ODDS = {
 }
 """Odds of each cause against 'all well' before the frames have said anything (common practice, no source: a
 clock in ten nights is off, a site in three hundred)."""
-STATED_ODDS, STATED_CLOCK_ODDS = 0.01, 1e-4
-"""Odds that an orbit's, or a clock's, stated error is exceeded by a multiple of it."""
+STATED_ODDS, STATED_CLOCK_ODDS = 0.02, 1e-4
+"""Odds that an orbit's, or a clock's, stated error is exceeded by a multiple of it (common practice, no
+source: in half of these an orbit's by a factor of two, as formal errors are)."""
 KERNEL_ODDS, KERNEL_ARCSEC = 3e-4, 0.02
 """An orbit stated to better than this is a JPL kernel's or as good: the last suspect."""
 
@@ -57,6 +58,10 @@ ORBIT_RATE_SHARE = 0.003
 """Rate error of an orbit in units of the motion, for half of the prior: near bodies turn fast."""
 BEYOND = (4.0, 15.0, 60.0)
 """How many times larger than stated an error is that was stated wrongly."""
+ORBIT_BEYOND = ((2.0, 3.0), *((factor, 1.0) for factor in BEYOND))
+"""The same of an orbit, each with its weight."""
+ALONG_SHARE = 0.3
+"""Of orbits stated wrongly, those that are off along the track and as stated across it."""
 OTHER_ARCSEC, OTHER_SHARE, OTHER_ARCSEC_H = (1.0, 5.0), (0.1, 0.3, 1.0), (0.3, 3.0, 30.0)
 """Another body: anywhere within the search, its motion different by these shares, or by so much."""
 DRIFT_SHARE = 0.01
@@ -193,7 +198,13 @@ def _orbit_parts(night, use, body) -> Iterator[Part]:
     variants = []
     if np.isfinite(prior).all():
         odds = KERNEL_ODDS if np.trace(prior) < 2 * KERNEL_ARCSEC**2 else STATED_ODDS
-        variants = [(1, 0.0, _with_rate(prior * f**2, 0.0, drifts)) for f in BEYOND]
+        for factor, weight in ORBIT_BEYOND:
+            shapes = [(1.0, prior * factor**2)]
+            if rate > 0:
+                along = np.outer(speed, speed) / rate**2
+                runs_off = prior + (factor**2 - 1) * np.trace(along @ prior) * along
+                shapes = [(1.0 - ALONG_SHARE, shapes[0][1]), (ALONG_SHARE, runs_off)]
+            variants += [(weight * share, 0.0, _with_rate(shape, 0.0, drifts)) for share, shape in shapes]
     else:
         odds = PRIOR_ODDS[ORBIT]
         for size, turns in product(ORBIT_ARCSEC, (0.0, ORBIT_RATE_SHARE)):
@@ -388,7 +399,7 @@ def hypotheses(night: NightOffsets) -> list[Hypothesis]:
     found += singles
     if len(night.names) <= MOST_BODIES:
         least = max(one.log_odds for one in found) - NEGLIGIBLE
-        pairs = [pair for pair in combinations(parts, 2) if _go_together(*pair)]
+        pairs = [pair for pair in combinations(parts, 2) if go_together(*pair)]
         found += [evidence.weigh(pair) for pair in pairs if evidence.bound(pair) > least]
     found = [one for one in found if not _is_no_other(night, one)]
     log_odds = np.array([one.log_odds for one in found])
@@ -397,7 +408,7 @@ def hypotheses(night: NightOffsets) -> list[Hypothesis]:
     return [replace(found[i], posterior=float(chances[i])) for i in order]
 
 
-def _go_together(a: Part, b: Part) -> bool:
+def go_together(a: Part, b: Part) -> bool:
     """Whether two parts are two things: not twice the clock, the site, or what one light is."""
     if a.is_time and b.is_time:
         return False

@@ -54,7 +54,8 @@ def observation_residuals(observations, ephemeris, *, body: str | None = None,
             continue
         table = ephemeris.at(observations["time"][rows], observer, bodies=[designation])
         for i, row in zip(rows, table, strict=True):
-            found[i] = _residual(observations[i], row, f"{name}#{i + 1}", sigma_arcsec)
+            prediction = Prediction.from_row(row).seen_from(observer, observations[i]["time"])
+            found[i] = _residual(observations[i], prediction, f"{name}#{i + 1}", sigma_arcsec)
     return found
 
 
@@ -114,9 +115,8 @@ def _flagged(row, label, designation, reason) -> Residual:
     )
 
 
-def _residual(row, predicted, label, sigma_arcsec) -> Residual:
+def _residual(row, prediction: Prediction, label, sigma_arcsec) -> Residual:
     """O-C of one observation, with the error it states or the one assumed."""
-    prediction = Prediction.from_row(predicted)
     ra, dec = float(row["ra"]), float(row["dec"])
     calculated, observed = unit_from_radec(prediction.ra, prediction.dec), unit_from_radec(ra, dec)
     apart = np.degrees(separation_rad(calculated, observed))

@@ -63,6 +63,8 @@ SUSPECT_P = 1e-2
 INDEPENDENT = 0.6
 """Causes contain each other: so many of those tried count as trials of their own (measured on 700 nights of
 nothing: 2.3 of 4 for one body, 3.5 of 6 for two)."""
+LEANS_CHI2 = 9.0
+"""Where an orbit that is free fits no worse than by three sigmas, its stated error alone blames the clock."""
 DRIFT_P = 5e-3
 """A drift of an orbit is spoken of when its chance is smaller than this."""
 
@@ -115,8 +117,19 @@ class Verdict:
         between which these data cannot tell.
     odds : float
         Of what is named, against everything else.
+    undecided : tuple of str
+        Causes of which one is at work besides what is named, though these data do not tell which.
+    leans : (str, float, float) or None
+        Where the clock is named for the sake of a body's stated error only: the body, one sigma of that error
+        along its track, arcsec, and how many of these an orbit would have to be off to look the same.
     ranked : tuple of Hypothesis
         Causes and pairs of causes with their posterior chances, likeliest first.
+    named : tuple of (str, int)
+        Each of `causes` with its body in `night`, -1 where it is common to all.
+    orbits : tuple of (array, array)
+        What the orbit of each body is off by, with its covariance.
+    main : Hypothesis
+        The numbers are taken from it.
     """
 
     cause: str
@@ -136,7 +149,12 @@ class Verdict:
     clock_drift: tuple[float, float] = (np.nan, np.nan)
     causes: tuple[str, ...] = ()
     odds: float = np.nan
+    undecided: tuple[str, ...] = ()
+    leans: tuple[str, float, float] | None = None
     ranked: tuple[Hypothesis, ...] = field(default=(), repr=False)
+    named: tuple[tuple[str, int], ...] = field(default=(), repr=False)
+    orbits: tuple = field(default=(), repr=False)
+    main: Hypothesis | None = field(default=None, repr=False)
 
 
 def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
@@ -179,7 +197,8 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     drift = _of(models, CLOCK_DRIFT)
     clock = _clock(main, models, drifts)
     body = max(decision.body, 0)
-    orbit = _orbit(night, main, models, body)
+    orbits = tuple(_orbit(night, main, models, b) for b in range(len(night.names)))
+    orbit = orbits[body]
     verdict = Verdict(
         cause=cause, sentence="", body=night.names[body] if decision.body >= 0 else "",
         clock_offset_s=clock[0], clock_sigma_s=clock[1], orbit_offset=orbit[0], orbit_covariance=orbit[1],
@@ -188,7 +207,8 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
         motions=tuple(fit_motion(night, b) for b in range(len(night.names))), night=night, drifts=drifts,
         clock_drift=(np.nan, np.nan) if drift is None
         else (float(drift.parameters[1]), float(drift.covariance[1, 1] ** 0.5)),
-        causes=decision.causes, odds=decision.odds, ranked=tuple(ranked),
+        causes=decision.causes, odds=decision.odds, ranked=tuple(ranked), undecided=decision.undecided,
+        named=decision.named, orbits=orbits, main=main, leans=_leans(night, decision, models),
     )  # fmt: skip
     return replace(verdict, sentence=sentence(verdict))
 
@@ -202,6 +222,8 @@ class Decision:
     causes: tuple[str, ...]
     odds: float
     hypothesis: Hypothesis
+    named: tuple[tuple[str, int], ...] = ()
+    undecided: tuple[str, ...] = ()
 
 
 _FAMILY = {HOUR: CLOCK, CLOCK_DRIFT: CLOCK, LONGITUDE: SITE}
@@ -250,35 +272,46 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
         # Without the motion an error of the clock cannot be ruled out.
         body = next(body for name, body in named if name == ORBIT)
         return Decision(CANT_TELL, body, (CLOCK, ORBIT), 1.0, best)
-    if named:
-        main = _first(ranked, effects, named)
+    # Something besides may be sure, though not what.
+    no_more = sum(one.posterior for one, found in zip(ranked, effects, strict=True) if found <= named)
+    more = _rivals(ranked, effects, chances, named)[0] if odds_of(1.0 - no_more) > NAMED_ODDS else []
+    # What is within its stated error is no one's fault, however large: then the other thing is spoken of.
+    if named and not (more and {name for name, _ in named} == {WITHIN}):
+        main = _first(ranked, effects, named | set(more[:1]))
         order = sorted(named, key=lambda effect: -_size(night, main, *effect))
         odds = odds_of(min(chances[effect] for effect in named))
-        # What is within its stated error is no one's fault, however large.
         cause, body = next((effect for effect in order if effect[0] != WITHIN), order[0])
         body = next((other for _, other in [(cause, body), *order] if other >= 0), -1)
-        return Decision(cause, body, tuple(dict.fromkeys(name for name, _ in order)), odds, main)
-    return _between(night, ranked, effects, chances, well)
+        causes, besides = (tuple(dict.fromkeys(name for name, _ in some)) for some in (order, more))
+        return Decision(cause, body, causes, odds, main, tuple(order), besides)
+    return _between(night, ranked, effects, chances, well, named)
 
 
-def _between(night, ranked, effects, chances, well) -> Decision:
-    """The fewest causes of which one at least must be there; 'all well' may be among them."""
+def _rivals(ranked, effects, chances, named=frozenset(), well=0.0):
+    """The fewest effects besides what is named of which one at least must be there, and their chance."""
     rivals: list[tuple[str, int]] = []
-    for effect in sorted(chances, key=lambda effect: -chances[effect]):
+    covered = well
+    for effect in sorted(set(chances) - set(named), key=lambda effect: -chances[effect]):
         rivals.append(effect)
-        covered = sum(
-            one.posterior for one, found in zip(ranked, effects, strict=True) if found & set(rivals)
-        )
-        if odds_of(covered + well * (well > 1 / NAMED_ODDS)) > NAMED_ODDS:
+        told = (one.posterior for one, found in zip(ranked, effects, strict=True) if found & set(rivals))
+        covered = sum(told) + well
+        if odds_of(covered) > NAMED_ODDS:
             break
+    return rivals, covered
+
+
+def _between(night, ranked, effects, chances, well, within) -> Decision:
+    """The fewest causes of which one at least must be there; 'all well' may be among them."""
+    rivals, covered = _rivals(ranked, effects, chances, within, well * (well > 1 / NAMED_ODDS))
     names = tuple(dict.fromkeys(name for name, _ in rivals))
     body = next((body for name, body in rivals if name in (ORBIT, WITHIN)), -1)
     if well > 1 / NAMED_ODDS:
-        return Decision(CANT_TELL, body, (ALL_WELL, *names), odds_of(max(chances.values())), ranked[0])
+        names = (ALL_WELL, *names)
+        return Decision(CANT_TELL, body, names, odds_of(max(chances.values())), ranked[0], tuple(rivals))
     if set(names) <= {CLOCK, ORBIT, WITHIN} and CLOCK in names:
         main = next(one for one, found in zip(ranked, effects, strict=True) if (CLOCK, -1) in found)
-        return Decision(CLOCK_OR_ORBIT, body, names, odds_of(covered), main)
-    return Decision(CANT_TELL, body, names, odds_of(max(chances.values())), ranked[0])
+        return Decision(CLOCK_OR_ORBIT, body, names, odds_of(covered), main, tuple(rivals))
+    return Decision(CANT_TELL, body, names, odds_of(max(chances.values())), ranked[0], tuple(rivals))
 
 
 def odds_of(chance: float) -> float:
@@ -330,6 +363,24 @@ def _orbit(night: NightOffsets, main: Hypothesis, models, body) -> tuple[np.ndar
             return values[:2], covariance[:2, :2]
     model = _of(models, ORBIT, body)
     return model.parameters[:2], model.covariance[:2, :2]
+
+
+def _leans(night: NightOffsets, decision: Decision, models) -> tuple[str, float, float] | None:
+    """The body whose stated error alone tells the clock from an orbit that is off along its track."""
+    ways = {piece.cause for piece in decision.hypothesis.parts}
+    if np.isfinite(night.clock_sigma_s) or CLOCK not in decision.causes or HOUR in ways:
+        return None
+    drifts = CLOCK_DRIFT in ways
+    clock = _of(models, CLOCK_DRIFT if drifts else CLOCK)
+    for body in range(len(night.names)):
+        orbit = _of(models, OTHER if drifts else ORBIT, body)
+        if not np.isfinite(night.prior[body]).all() or orbit is None or orbit.chi2 - clock.chi2 > LEANS_CHI2:
+            continue
+        speed = night.speed[night.of(body)].mean(axis=0)
+        along = speed / np.hypot(*speed)
+        sigma = float(np.sqrt(along @ night.prior[body] @ along))
+        return night.names[body], sigma, float(abs(orbit.parameters[:2] @ along) / max(sigma, 1e-6))
+    return None
 
 
 def _plate_zero(night: NightOffsets):
@@ -452,6 +503,12 @@ def sentence(verdict: Verdict) -> str:
     """The verdict in words, with its numbers."""
     night, plate = verdict.night, _vector(verdict.plate_offset, verdict.plate_covariance)
     parts = [_headline(verdict, plate)]
+    if verdict.undecided:
+        parts.append(
+            f"something besides is off, which these data do not decide: {' or '.join(verdict.undecided)}"
+        )
+    if verdict.leans:
+        parts.append(_leans_words(*verdict.leans))
     if verdict.drifts and verdict.cause in DRIFT_OF:
         drift, sigma = verdict.clock_drift
         parts.append(
@@ -459,7 +516,9 @@ def sentence(verdict: Verdict) -> str:
             f"{DRIFT_OF[verdict.cause]}"
         )
     if verdict.plate_off and verdict.cause != PLATE:
-        parts.append(f"the plate solution is shifted by {plate}, and the places are plate-corrected")
+        words = f"the plate solution is shifted by {plate}, and the places are plate-corrected"
+        # The largest first.
+        parts.insert(0 if _is_larger(verdict) else len(parts), words)
     if not night.corrected:
         parts.append("the plate was not checked on every frame, so an offset may be the plate's")
     if night.outliers:
@@ -492,7 +551,22 @@ def _headline(verdict: Verdict, plate: str) -> str:
             return words + "; not all of it is chance, but these data do not single out a cause"
         rivals = " and ".join(verdict.causes) if len(verdict.causes) == 2 else ", ".join(verdict.causes)
         return f"{words}; these data do not decide between {rivals} (less than {NAMED_ODDS:.0f} to 1)"
-    return "; ".join(_cause_words(verdict, name) for name in verdict.causes)
+    return "; ".join(_cause_words(verdict, name, body) for name, body in verdict.named)
+
+
+def _is_larger(verdict: Verdict) -> bool:
+    """Whether the plate's shift is the largest offset of all."""
+    sizes = [_size(verdict.night, verdict.main, *effect) for effect in verdict.named]
+    if verdict.cause in (CLOCK_OR_ORBIT, CANT_TELL):
+        sizes = [float(np.hypot(*verdict.orbit_offset))]
+    return bool(np.hypot(*verdict.plate_offset) > max(sizes, default=0.0))
+
+
+def _leans_words(name: str, sigma: float, times: float) -> str:
+    return (
+        f"this rests on the stated error of {body_label(name)}, {sigma:.2g} arcsec along its track: an orbit "
+        f"that is off by {times:.0f} times as much would look the same"
+    )
 
 
 def _clock_words(verdict: Verdict) -> str:
@@ -506,7 +580,8 @@ def _clock_or_orbit_words(verdict: Verdict, orbit: str) -> str:
             f"clock or orbit: along the track only, as a clock off by {clock} at the middle of "
             "the night would give; a second body of another rate would decide"
         )
-    within = "; either would be within the orbit's own error" if WITHIN in verdict.causes else ""
+    own = (WITHIN, verdict.night.names.index(verdict.body)) in verdict.named if verdict.body else False
+    within = "; either would be within the orbit's own error" if own else ""
     return (
         f"clock or orbit: an offset along the track only, as a clock off by {clock} would give, "
         f"or an orbit off by {orbit}{within}; a stated clock error, the orbit's covariance or a second body "
@@ -514,16 +589,16 @@ def _clock_or_orbit_words(verdict: Verdict, orbit: str) -> str:
     )
 
 
-def _cause_words(verdict: Verdict, name: str) -> str:
+def _cause_words(verdict: Verdict, name: str, index: int) -> str:
     """One of the causes that are named, in words."""
-    night, main = verdict.night, _main(verdict)
-    body = verdict.body or night.names[0]
+    night, main = verdict.night, verdict.main
+    body = night.names[max(index, 0)]
     label = body_label(body)
-    orbit = _vector(verdict.orbit_offset, verdict.orbit_covariance)
+    orbit = _vector(*verdict.orbits[max(index, 0)])
     motion = next((motion for motion in verdict.motions if motion.name == body), None)
     if name == CLOCK:
         words = f"the clock is off by {_clock_words(verdict)}"
-        if main is not None and HOUR in main.causes:
+        if HOUR in main.causes:
             shift = round(verdict.clock_offset_s / 1800) * 30
             words += f", {_hours(verdict.clock_offset_s)}: is DATE-OBS local time? --time-shift {shift:+d}m"
         return words
@@ -534,7 +609,7 @@ def _cause_words(verdict: Verdict, name: str) -> str:
         return words
     if name == WITHIN:
         prior = night.prior[night.names.index(body)]
-        gain = np.sqrt(np.trace(prior) / np.trace(verdict.orbit_covariance))
+        gain = np.sqrt(np.trace(prior) / np.trace(verdict.orbits[index][1]))
         return (
             f"within the orbit's own error: {label} is off by {orbit}, of {np.sqrt(prior[0, 0]):.2g} and "
             f"{np.sqrt(prior[1, 1]):.2g} stated; 'improve' would gain a factor of {gain:.1f}"
@@ -550,7 +625,7 @@ def _cause_words(verdict: Verdict, name: str) -> str:
             )
         return words
     if name == SITE:
-        if main is not None and LONGITUDE in main.causes:
+        if LONGITUDE in main.causes:
             return (
                 "the longitude of the site has the wrong sign: the bodies stand as seen from the other side "
                 "of Greenwich; east is positive, give --site"
@@ -565,17 +640,8 @@ def _cause_words(verdict: Verdict, name: str) -> str:
     return f"an impostor: the light on {', '.join(lights)} is not {label}, by its place on the others"
 
 
-def _main(verdict: Verdict) -> Hypothesis | None:
-    """The likeliest hypothesis that says all that is named."""
-    wanted = set(verdict.causes) - {WITHIN}
-    for one in verdict.ranked:
-        if {_FAMILY.get(name, name) for name in one.causes} >= wanted:
-            return one
-    return None
-
-
-def _lights(main: Hypothesis | None) -> tuple[int, ...]:
-    return next((piece.frames for piece in main.parts if piece.cause == IMPOSTOR), ()) if main else ()
+def _lights(main: Hypothesis) -> tuple[int, ...]:
+    return next((piece.frames for piece in main.parts if piece.cause == IMPOSTOR), ())
 
 
 def _hours(seconds: float) -> str:

@@ -40,6 +40,7 @@ def judgement(verdict, residuals, identities=(), **more) -> dict:
             "body": verdict.body or None,
             "causes": list(verdict.causes),
             "odds": _plain(min(verdict.odds, MOST_ODDS), 3),
+            "something_besides": list(verdict.undecided),
             "cannot_tell": doubts(verdict),
             "clock": _clock(verdict),
             "plate": _offset(verdict.plate_offset, verdict.plate_covariance)
@@ -85,6 +86,14 @@ def doubts(verdict) -> list[str]:
         words.append(
             "clock and orbit look alike along one track: state the clock's error, give an orbit with "
             "covariance, or measure a second body of another rate"
+        )
+    if verdict.undecided:
+        words.append(f"what is off besides: {', '.join(verdict.undecided)}")
+    if verdict.leans:
+        name, sigma, times = verdict.leans
+        words.append(
+            f"whether the stated error of {name} holds, {sigma:.2g} arcsec along its track: an orbit off by "
+            f"{times:.0f} times as much looks like this clock; a second body of another rate would decide"
         )
     if not night.corrected:
         words.append("without stars on every frame the plate's own offset stays in the residuals")
