@@ -69,6 +69,22 @@ def test_a_satellite_and_hot_pixels_cost_a_frame_only_what_they_touch():
     assert len(seen) >= 4
 
 
+def test_a_hot_pixel_in_the_core_does_not_cost_the_frame():
+    planted = (60.0, 100.0, 9.0, 3.0, 20 * SNR_E)
+    frames, _ = series(np.random.default_rng(78), [planted])
+    spoilt, plates = [], []
+    for k, frame in enumerate(frames):
+        data = frame.data.copy()
+        if k < 2:
+            data[100 + 2 * k, 60 + 6 * k] += 4000.0
+        spoilt.append(SolvedFrame.from_arrays(data, frame.wcs, frame.exposure, None, frame.camera))
+        plates.append(check_plate(spoilt[-1], None))
+    mover = found_at(search_movers(spoilt, plates).movers, planted)
+    assert [k for k, _, _ in mover.detections] == [0, 1, 2, 3]
+    for k, x, y in mover.detections:
+        assert np.hypot(x - 60 - 6 * k, y - 100 - 2 * k) < 0.3
+
+
 def test_a_mover_on_a_star_is_seen_once_the_star_is_off():
     """Every detection lies within two pixels of a star sixteen times as bright."""
     planted = (60.0, 100.0, 9.0, 0.0, 25 * SNR_E)

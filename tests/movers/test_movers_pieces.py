@@ -4,15 +4,39 @@ import numpy as np
 import pytest
 from scipy import fft
 
-from appulse.movers.difference_images import plain, vertex
+from appulse.movers.difference_images import Matching, plain, vertex
 from appulse.movers.linking import candidate_lines, without_shared
 from appulse.movers.mover_search import Mover, mover_table
-from appulse.movers.smoothed_frames import Kernel, PointImage
+from appulse.movers.smoothed_frames import Kernel, PointImage, mended
 
 
 def test_the_plain_matching_changes_nothing():
     plane = np.arange(80.0, dtype=np.float32).reshape(8, 10)
-    assert plain(plane.shape).apply(plane, slice(4, 5), slice(2, 5)).tolist() == [[42.0, 43.0, 44.0]]
+    settled = plane.copy()
+    plain(plane.shape).settle(settled, [slice(0, 8)])
+    assert np.array_equal(settled, plane)
+
+
+def test_a_frame_is_matched_in_strips_as_in_one_piece():
+    rng = np.random.default_rng(5)
+    whole = rng.normal(size=(20, 12)).astype(np.float32)
+    strips = whole.copy()
+    matching = Matching(rng.normal(size=(7, 3)), whole.shape)
+    matching.settle(whole, [slice(0, 20)])
+    matching.settle(strips, [slice(0, 7), slice(7, 14), slice(14, 20)])
+    assert np.array_equal(whole, strips)
+
+
+def test_a_lone_bad_pixel_in_a_point_is_mended():
+    y, x = np.mgrid[0:11, 0:11]
+    point = np.exp(-0.5 * ((x - 5) ** 2 + (y - 5) ** 2) / 1.2**2).astype(np.float32)
+    bad = np.zeros(point.shape, bool)
+    bad[5, 5] = bad[0, 3] = True
+    bad[8:10, 8:10] = True
+    found = mended(np.where(bad, np.float32(500.0), point), bad)
+    assert found[5, 5] == pytest.approx(1.0, abs=0.12)
+    assert found[bad].sum() == found[5, 5]  # the others are left empty
+    assert np.array_equal(found[~bad], point[~bad])
 
 
 def test_the_top_of_a_parabola():

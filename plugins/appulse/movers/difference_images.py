@@ -66,12 +66,22 @@ class Matching:
     # Relative error that is left at the stars.
     error: float = 0.0
 
-    def apply(self, plane, rows: slice, columns: slice) -> np.ndarray:
-        """A piece of the matched frame."""
-        wide, cut = _widened((rows, columns), HALO)
-        values = np.asarray(plane[wide])
-        u = _unit_place(np.arange(columns.start, columns.stop), plane.shape[1]).astype(np.float32)
-        v = _unit_place(np.arange(rows.start, rows.stop), plane.shape[0]).astype(np.float32)[:, None]
+    def settle(self, plane, strips) -> None:
+        """Bring a whole frame to the reference, in its own place."""
+        above = None  # the rows above the strip as they were
+        for rows in strips:
+            low = max(0, rows.start - HALO)
+            values = np.array(plane[low : rows.stop + HALO])
+            if above is not None:
+                values[: rows.start - low] = above
+            cut = slice(rows.start - low, rows.stop - low)
+            above = values[cut][-HALO:].copy()
+            plane[rows] = self._matched(values, cut, rows)
+
+    def _matched(self, values, cut, rows: slice) -> np.ndarray:
+        """Some rows of the matched frame out of values that hold them at `cut`."""
+        u = _unit_place(np.arange(self.shape[1]), self.shape[1]).astype(np.float32)
+        v = _unit_place(np.arange(rows.start, rows.stop), self.shape[0]).astype(np.float32)[:, None]
         result = np.zeros((v.size, u.size), np.float32)
         for term, c in zip(_terms(values), self.coefficients.astype(np.float32), strict=True):
             if c.any():
@@ -250,27 +260,33 @@ class Differences:
 
     def strips(self):
         """Slices of rows that fit the memory."""
-        rows = int(np.clip(STRIP_BYTES / (4 * self.shape[1]), 64, 2048))
-        return [slice(a, min(a + rows, self.shape[0])) for a in range(0, self.shape[0], rows)]
+        return strips_of(self.shape)
 
     def piece(self, k: int, rows: slice, columns: slice | None = None):
         """What is left of a frame, and its predicted sigma."""
         columns = columns if columns is not None else slice(0, self.shape[1])
-        m = self.matchings[k].apply(self.smoothed.planes[k], rows, columns)
+        m = self.smoothed.planes[k, rows, columns]
         mean, total = self.mean[rows, columns], self.total[rows, columns]
         others = total - np.float32(self.weight[k])
         # The reference is the mean of two other frames at least.
         enough = others >= 0.999 * float(np.sort(np.delete(self.weight, k))[:LEAST_OTHERS].sum())
         others = np.where(enough, others, 1.0)
         difference = np.where(enough, (m - mean) * total / others, np.nan)
-        light, near = self._light(rows, columns)
+        light, near = self.light[:, rows, columns]
         own2 = plane_variance(self.smoothed, k, light) + (self.matchings[k].error * near) ** 2
         photons = self.photons - self.photons_of[k]
         mean2 = 1.0 / others + light * photons / others**2
         return difference, np.sqrt(own2 + mean2), np.sqrt(own2)
 
-    def _light(self, rows, columns):
+    @cached_property
+    def light(self) -> np.ndarray:
         """Light above the sky as the photon noise has it, and the most of it within a star's core."""
+        found = np.empty((2, *self.shape), np.float32)
+        for rows in self.strips():
+            found[:, rows] = self._light(rows, slice(0, self.shape[1]))
+        return found
+
+    def _light(self, rows, columns):
         # The noise is the light smoothed by the kernel's square, which is narrower than the kernel: S^2/4
         # less of variance, at S^2 = 2 s^2. A Laplacian takes that back (heat flowing backwards, first order).
         wide, cut = _widened((rows, columns), SPREAD_PX)
@@ -322,6 +338,12 @@ class Differences:
         return np.arange(y0, y1), np.arange(x0, x1), left, (own * wide) ** 2
 
 
+def strips_of(shape):
+    """Slices of rows of an image that fit the memory."""
+    rows = int(np.clip(STRIP_BYTES / (4 * shape[1]), 64, 2048))
+    return [slice(a, min(a + rows, shape[0])) for a in range(0, shape[0], rows)]
+
+
 def photon_factor(smoothed: SmoothedFrames, k: int) -> float:
     """Variance of a smoothed pixel of frame k per unit of light that stands there."""
     return float(smoothed.unit[k] * smoothed.kernel2[k] / smoothed.gain[k])
@@ -354,6 +376,8 @@ def subtract(registration, plates, smoothed: SmoothedFrames) -> Differences:
     # The stars' common brightness says what a unit is better than the sources' lists did.
     smoothed.unit *= [m.coefficients[0, 0] for m in matchings]
     matchings[reference] = _with_error(matchings, reference)
+    for k, matching in enumerate(matchings):
+        matching.settle(smoothed.planes[k], strips_of(registration.shape))
     found = _averaged(smoothed, matchings, registration.shape)
     # The sky of a frame full of nebulae looks rougher than its noise; the difference has no nebulae.
     smoothed.floor *= [1.0 if mesh is None else max(mesh.typical[1], 0.1) ** 2 for mesh in found.scatter]
@@ -378,10 +402,9 @@ def _with_error(matchings, reference) -> Matching:
 
 
 def _mean_rows(found: Differences, rows) -> None:
-    columns = slice(0, found.shape[1])
     light, total = np.zeros((2, rows.stop - rows.start, found.shape[1]), np.float32)
     for k, w in enumerate(found.weight.astype(np.float32)):
-        values = found.matchings[k].apply(found.smoothed.planes[k], rows, columns)
+        values = found.smoothed.planes[k, rows]
         known = np.isfinite(values)
         light += np.where(known, w * values, 0.0)
         total += np.where(known, w, 0.0)
