@@ -18,7 +18,7 @@ examples:
     appulse encounters spring.yaml --within 5 --jobs 2 --out ranked.ecsv
 
 Without a campaign file the passes are ranked by closeness, brightness and elongation, of bodies brighter than
-14 (of any brightness with --body) and at least 30 degrees from the Sun; how many more there are is said.
+13 (of any brightness with --body) and at least 30 degrees from the Sun; how many more there are is said.
 Bodies that stay fainter on all dates are not searched: seconds instead of minutes for 22,668 bundled ones.
 
 Of comets coma and tail count, too: a pass far from the nucleus is listed where its tail lies across the
@@ -51,7 +51,7 @@ def add_parser(subparsers) -> None:
     parser.add_argument("--body-by-body", action="store_true", help="also two minor bodies by each other")
     parser.add_argument(
         "--brighter-than", type=float, metavar="MAG",
-        help="faintest body (14, what a small telescope shows in a minute; any with --body)",
+        help="faintest body (13, what a small telescope shows in a minute; any with --body)",
     )  # fmt: skip
     parser.add_argument(
         "--elongation", type=float, metavar="DEG", help="least distance from the Sun (30; 0: any)"

@@ -9,7 +9,7 @@ from appulse.errors import AppulseError, InputError
 from appulse.workflows.progress import IsCancelled, Progress, counted
 from appulse.workflows.sources import load_orbits, split_names
 
-SMALL_TELESCOPE_MAG = 14.0
+SMALL_TELESCOPE_MAG = 13.0
 """What a telescope of 0.1 to 0.2 m shows in a minute or so (common practice, no source). The bundled bodies
 are searched down to it where neither names nor a limit are given: more would hide what is worth a night."""
 
@@ -140,7 +140,7 @@ def find_passes(
     measured_from : {'centre', 'outline'}
         Where it starts.
     brighter_than : float, optional
-        Faintest body, magnitudes; 14 where all of the bundled bodies are searched.
+        Faintest body, magnitudes; 13 where all of the bundled bodies are searched.
     site : str or Site, optional
         From where separations are seen (code, ``lon,lat,height``, name in the settings file); the Earth's
         centre when left out.
