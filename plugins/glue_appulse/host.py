@@ -3,6 +3,8 @@
 import sys
 from collections.abc import Callable
 
+from appulse.files import harmless, shortened
+
 #: What sessions of earlier versions name, and where it is now. glue looks a name up here before it imports.
 SESSION_PATHS = {
     "glue_appulse.skywcs.FrameWCS": "glue_appulse.data.frame_wcs.FrameWCS",
@@ -63,8 +65,8 @@ def is_image_viewer(viewer) -> bool:
 # glue shows what comes by standard error in its console and turns the button red. Nothing waits for a click,
 # so a batch or a script goes on.
 def say(line: str):
-    """Show one line."""
-    sys.stderr.write(f"appulse: {line}\n")
+    """Show one line; names of files and designations in it come from others."""
+    sys.stderr.write(f"appulse: {shortened(harmless(line))}\n")
 
 
 #: Set by the desktop: shows a line in a box that waits for nobody.

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from appulse.files import check_ordinary
 from appulse.workflows import (
     BodySource,
     StarSource,
@@ -81,6 +82,7 @@ def _once(kind: str, path: Path | None, read: Callable):
     # The stamp is part of the key: a file that was edited while the viewer runs is read again.
     key = (kind,)
     if path is not None:
+        check_ordinary(path, f"a file of {kind}")
         stat = path.stat()
         key = (kind, str(path.resolve()), stat.st_mtime_ns, stat.st_size)
     if key not in _opened:

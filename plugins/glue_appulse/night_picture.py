@@ -160,9 +160,12 @@ def folder_state(out: str | Path) -> str:
     from appulse.sequence import PictureJob, PictureSettings
 
     job = PictureJob("", [], PictureSettings(), Path(out))
-    if job.unfinished:
-        return "unfinished"
-    return "finished" if any(path.exists() for path in job.outputs) else "free"
+    try:
+        if job.unfinished:
+            return "unfinished"
+        return "finished" if any(path.exists() for path in job.outputs) else "free"
+    except (OSError, ValueError):  # no folder can be called so, which the run says
+        return "free"
 
 
 def make_job(plan: PictureRequest, failed: Callable | None = None):

@@ -90,6 +90,7 @@ def test_the_judge_sees(generator, tmp_path, monkeypatch, kind):
 FOUND = {
     "a complex number in a card": ("f3.fits", "CDELT1", "(1.0, 2.0)", ["frame", "f3.fits"]),
     "an integer of sixty digits": ("f3.fits", "CRVAL1", "9" * 60, ["frame", "f3.fits"]),
+    "an infinite kind of axis": ("f3.fits", "CTYPE2", "1E999", ["frame", "f3.fits"]),
     "a site nowhere": ("f3.fits", "OBSGEO-B", "'nan     '", ["frame", "f3.fits"]),
 }
 

@@ -4,7 +4,9 @@ jplephem opens the files; the evaluation here is vectorised over bodies as well 
 asks for all perturbers at the twelve stages of each step.
 """
 
+import contextlib
 import os
+import struct
 from functools import lru_cache
 from pathlib import Path
 
@@ -45,6 +47,8 @@ GM_MAJOR = np.array(
 )
 
 _RADII_KM = (695_700, 2_440, 6_052, 6_378, 1_737, 3_396, 71_492, 60_268, 25_559, 24_764, 1_188)
+FARTHEST_KM = 1e12
+"""Beyond every body of a kernel: 6,700 au."""
 # 1850 to 2150, JD TDB.
 READ_SPAN_JD = (2_396_758.5, 2_506_331.5)
 # Equatorial radii, au. IAU WG on Cartographic Coordinates 2015 (Archinal et al. 2018, CeMDA 130, 22).
@@ -228,11 +232,7 @@ def _read(path, wanted, span_jd):
     """Blocks of the wanted segments of an SPK file and the span that they share."""
     if not os.path.isfile(path):
         raise InputError(f"kernel {path} does not exist")
-    try:
-        kernel = SPK.open(path)
-    except (ValueError, OSError) as err:
-        raise InputError(f"kernel {path} is not an SPK file: {err}") from err
-    with kernel:
+    with _opened(path) as kernel:
         pieces = {}
         for segment in kernel.segments:
             if wanted.get(segment.target) == segment.center and segment.data_type == 2:
@@ -251,6 +251,18 @@ def _read(path, wanted, span_jd):
             for (t0, length, _), group in grids.items()
         ]
     return blocks, (start, end)
+
+
+@contextlib.contextmanager
+def _opened(path):
+    """An SPK file; what its library stumbles over where it is damaged is one line."""
+    try:
+        with SPK.open(path) as kernel:
+            yield kernel
+    except InputError:
+        raise
+    except (ValueError, OSError, LookupError, ArithmeticError, TypeError, struct.error) as err:
+        raise InputError(f"kernel {path} is not an SPK file, or is damaged: {err}") from err
 
 
 def _joined(segments, span_jd):
@@ -272,8 +284,10 @@ def _joined(segments, span_jd):
     for table in tables:
         kept.append(np.array(table[:, max(low - at, 0) : max(high - at, 0)]))
         at += table.shape[1]
-    first = t0 + low * length - J2000_JD
-    return first, length, np.concatenate(kept, axis=1), start - J2000_JD, end - J2000_JD
+    first, joined = t0 + low * length - J2000_JD, np.concatenate(kept, axis=1)
+    if not -FARTHEST_KM < joined.min() <= joined.max() < FARTHEST_KM:  # nor where one is not a number
+        raise InputError(f"body {segments[0].target}: the kernel's coefficients are no places: it is damaged")
+    return first, length, joined, start - J2000_JD, end - J2000_JD
 
 
 @lru_cache(maxsize=1)
@@ -354,8 +368,5 @@ def _holds_asteroids(path) -> bool:
     """Whether an SPK file is one of asteroids: its targets are numbers beyond two million."""
     if not os.path.isfile(path):
         raise InputError(f"kernel {path} does not exist")
-    try:
-        with SPK.open(path) as kernel:
-            return any(segment.target > 2_000_000 for segment in kernel.segments)
-    except (ValueError, OSError) as err:
-        raise InputError(f"kernel {path} is not an SPK file: {err}") from err
+    with _opened(path) as kernel:
+        return any(segment.target > 2_000_000 for segment in kernel.segments)

@@ -6,53 +6,9 @@ measurement: the outputs are finished first, and the exit code says that somethi
 """
 
 import contextlib
-import re
 import sys
 
-_SAFE = "\n\t\r"  # a bar returns to the beginning of its line
-_STEERING = {
-    *range(0x20), *range(0x7F, 0xA0), 0x061C, 0x200E, 0x200F, *range(0x2028, 0x202F), *range(0x2066, 0x206A)
-} - {ord(mark) for mark in _SAFE}  # fmt: skip
-_SHOWN = {code: f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" for code in _STEERING}
-_LONG = re.compile(r"\S{241,}")
-
-
-def harmless(text: str) -> str:
-    """Text in which nothing steers a terminal.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> print(harmless("night\\x1b[2J.fits"))
-    night\\x1b[2J.fits
-    """
-    return text if text.isascii() and text.isprintable() else text.translate(_SHOWN)
-
-
-def shortened(text: str) -> str:
-    """Words of more than 240 characters cut in their middle.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> len(shortened("x" * 700))
-    203
-    """
-    return _LONG.sub(lambda match: f"{match[0][:120]}...{match[0][-80:]}", text)
+from appulse.files import harmless, shortened
 
 
 class Screen:

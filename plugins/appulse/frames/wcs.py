@@ -323,6 +323,8 @@ def gather_cards(name: str, cards: Cards, axes: list[int]) -> fits.Header:
             continue
         if key not in _FRAME[:2] and not key.startswith(("CTYPE", "CUNIT", "PS")):
             value = _number(name, key, value)
+        elif isinstance(value, float) and not np.isfinite(value):
+            value = str(value)  # which no card may hold as a number
         header[target] = value
     if is_swapped:
         _keep_diagonal(name, header)
