@@ -90,6 +90,7 @@ class Material:
             "short.yaml": (sample_data / "campaign.yaml")
             .read_text(encoding="utf-8")
             .replace("{from: 2027-04-20, to: 2027-05-20}", "{from: 2027-05-03, to: 2027-05-06}"),
+            "loose.ecsv": (folder / "orbit.ecsv").read_text().replace(" 1.6e-15", " 1e-9").replace(" 1.6e-19", " 1e-14"),
             "outlines.csv": "name,level,ring,ra,dec\n" + "".join(
                 f"own,1,1,{ra},{dec}\n" for ra, dec in ((246.3, -24.5), (246.5, -24.5), (246.4, -24.3))
             ),
@@ -107,6 +108,8 @@ class Material:
             fits.writeto(
                 folder / f"{name}.fits", noise.astype(np.uint16), fits.Header({"EXPTIME": 60.0}), overwrite=True
             )
+        for name, text in _nights(folder / "orbit.ecsv").items():
+            (folder / name).write_text(text, encoding="utf-8")
         for name in ("planets", "asteroids"):
             _short_kernel(KERNELS[name], folder / f"{name}.bsp")
         from PIL import Image
@@ -132,6 +135,16 @@ class Material:
                 ["field", "f1.fits", frame, *orbit, "--outlines", "outlines.csv", *table],
                 ["field", frame, *orbit, *kernels, "--mosaic", "RGGB", "--dask", "tcp://127.0.0.1:9", *table],
             ],
+            "tails": [
+                ["tails", frame, "--body", "2P", *out],
+                ["tails", "--at", "2027-02-01T20:00", "--site", "X05", "--body", "2P", "--betas", "0.1,1", "--ages",
+                 "10,30", "--wind", "400", *out],
+            ],
+            "first-orbit": [
+                ["first-orbit", "night1.psv", "night2.psv", "--body", "7", "--nights-to-come", "2", *out],
+                ["first-orbit", "night1.psv", "night2.psv", "--body", "7", "--field", "80,60", "--seen-from", "X05",
+                 *out],
+            ],
             "residuals": [
                 ["residuals", frame, "--body", "7", *orbit, "--stars", "stars.ecsv", *out],
                 ["residuals", frame, "--body", "7", "--positions", "places.csv", "--also", "evidence,psv", *out],
@@ -147,11 +160,15 @@ class Material:
             ],
             "improve": [
                 ["improve", "a.psv", "--body", "7", "--anyway", *orbit, *table],
+                ["improve", "night1.psv", "--body", "7", "--anyway", "--orbits", "loose.ecsv", *table],
                 ["improve", "a.xml", "--body", "7", *orbit, *kernels, *table],
             ],
             "together": [
                 ["together", "a.psv", "b.psv", "--body", "7", *orbit, "--out", "OUT"],
                 ["together", "a.psv", "a.80", "--body", "7", "--out", "OUT"],
+                ["together", "night1.psv", "--body", "7", *orbit, "--for-others", "OUT/shared.ecsv", "--observer-km",
+                 "10", *out],
+                ["together", "a.psv", "b.psv", "--body", "7", *orbit, "--frames", "f1.fits", "f3.fits", *out],
             ],
             "encounters": [
                 ["encounters", "short.yaml", *out, "passes.ecsv"],
@@ -188,6 +205,24 @@ class Material:
             "doctor": [["doctor", "--nonsense"]],
             "demo": [["demo", "--data", "a.png", *out]],
         }  # fmt: skip
+
+
+def _nights(orbits: Path) -> dict:
+    """Two nights of places of (7) half an arcsecond beside its orbit, each from a site of its own."""
+    from astropy.time import Time
+
+    from appulse.observers import Site
+    from appulse.workflows import open_bodies
+
+    ephemeris, nights, dice = open_bodies("7", orbits).ephemeris, {}, np.random.default_rng(1)
+    for name, day, code in (("night1.psv", 5, "X05"), ("night2.psv", 8, "W84")):
+        times = Time([f"2027-05-{day:02}T{hour:02}:00:00" for hour in (3, 4, 5, 6)], scale="utc")
+        lines = ["# version=2022", "permID|mode|stn|obsTime|ra|dec|rmsRA|rmsDec|astCat"]
+        for time, row in zip(times, ephemeris.at(times, Site.from_mpc_code(code), bodies=["7"]), strict=True):
+            ra, dec = (float(row[axis].value) + dice.normal(1.5, 0.3) / 3600 for axis in ("ra", "dec"))
+            lines.append(f"7|CCD|{code}|{time.isot[:19]}Z|{ra:.6f}|{dec:.6f}|0.1|0.1|Gaia3")
+        nights[name] = "\n".join(lines) + "\n"
+    return nights
 
 
 def _short_kernel(source: Path, target: Path) -> None:
@@ -373,7 +408,7 @@ class Generator:
         odd = dice.choice(self.odd_words).replace("\0", "")
         if odd == "/dev/null" and dice.random() < 0.5:
             odd = "a.png"
-        fixed = {"--out", "--sightings", "--write-template"}  # where things go
+        fixed = {"--out", "--sightings", "--write-template", "--for-others"}  # where things go
         options = [option for option in self.options[command] if option not in fixed]
         at = [i for i in range(1, len(words)) if words[i] != "OUT" and words[i - 1] not in fixed]
         if not options or (at and dice.random() < 0.4):
