@@ -11,6 +11,7 @@ import numpy as np
 from astropy import units as u
 from astropy.table import QTable
 from astropy.time import Time
+from astropy.utils.masked import Masked
 
 from appulse.constants import AU_KM
 from appulse.errors import TableError
@@ -75,8 +76,8 @@ def shared_table(places, *, body: str, rounded_km: float) -> QTable:
     table["sigma_ra"] = np.round(sigma[:, 0], 5) * u.arcsec
     table["sigma_dec"] = np.round(sigma[:, 1], 5) * u.arcsec
     table["corr_ra_dec"] = np.round(covariance[:, 0, 1] / np.prod(sigma, axis=1), 4)
-    table["sigma_plate"] = np.round([place.plate_arcsec for place in places], 4) * u.arcsec
-    table["sigma_clock"] = np.round([place.clock_s for place in places], 4) * u.s
+    table["sigma_plate"] = _stated([place.plate_arcsec for place in places], u.arcsec)
+    table["sigma_clock"] = _stated([place.clock_s for place in places], u.s)
     vectors = np.array([place.observer_au for place in places]) * AU_KM
     for k, axis in enumerate("xyz"):
         table[f"observer_{axis}"] = np.round(vectors[:, k], 3) * u.km
@@ -85,6 +86,13 @@ def shared_table(places, *, body: str, rounded_km: float) -> QTable:
         "frame": "ICRF; observer: from the Earth's centre, ICRF axes; times UTC, mid-exposure",
     })  # fmt: skip
     return table
+
+
+def _stated(values, unit):
+    """A column of sigmas in which those that nobody states are blank."""
+    values = np.round(values, 4)
+    unknown = ~np.isfinite(values)
+    return Masked(np.where(unknown, 0.0, values) * unit, mask=unknown) if unknown.any() else values * unit
 
 
 def is_shared(table) -> bool:
@@ -113,7 +121,9 @@ def read_shared(table, path) -> tuple[list[SharedPlace], list[str]]:
     def column(name, unit, default=np.nan):
         if name not in table.colnames:
             return np.full(len(table), default)
-        values = np.ma.filled(np.ma.asarray(table[name], dtype=float), np.nan)
+        found = table[name]
+        bare = np.asarray(getattr(found, "unmasked", found), dtype=float)
+        values = np.where(getattr(found, "mask", False), np.nan, bare)
         own = table[name].unit
         return values if unit is None or own is None else (values * own).to_value(unit)
 
