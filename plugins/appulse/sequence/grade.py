@@ -102,6 +102,28 @@ def kept_frames(table, names) -> dict:
     return found
 
 
+LEAST_SPAN = 0.05
+"""Of the values themselves: less than that is no difference between frames, and must not look like one."""
+
+
+def near(values) -> tuple[float, float]:
+    """Limits of an axis near the data, with room above and below.
+
+    Examples
+    --------
+    >>> [round(limit, 2) for limit in near([2.0, 3.0, float("nan")])]
+    [1.8, 3.2]
+    >>> [round(limit, 2) for limit in near([1.0, 1.0])]
+    [0.96, 1.03]
+    """
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    least = max(LEAST_SPAN * abs(low + high) / 2.0, 1e-9)
+    span = max(high - low, least)
+    spare = (span - (high - low)) / 2.0 + 0.2 * span
+    # What cannot be negative shows nothing below nought.
+    return (max(low - spare, 0.0) if low >= 0 else low - spare), high + spare
+
+
 def grade_plot(table, path, overwrite=False):
     """FWHM, sky, stars and transparency over time, dropped frames hollow; returns the path."""
     from astropy.time import Time
@@ -126,11 +148,10 @@ def grade_plot(table, path, overwrite=False):
         for chosen, style in ((keep, kept), (~keep, left)):
             axis.scatter(hours[chosen], values[chosen], zorder=2, **style)
         axis.set_ylabel(label)
-        axis.margins(y=0.2)
         for side in ("top", "right"):
             axis.spines[side].set_visible(False)
-        if np.isfinite(values).any() and np.nanmin(values) >= 0:
-            axis.set_ylim(0, 1.2 * max(float(np.nanmax(values)), 1e-9))
+        if np.isfinite(values).any():
+            axis.set_ylim(near(values))
     axes[-1].set_xlabel(f"hours after {time.min().isot[:16].replace('T', ' ')} UTC")
     if not keep.all():
         axes[0].legend(frameon=False, loc="best", fontsize=8)
