@@ -101,14 +101,15 @@ def test_the_preview_is_the_finished_stack():
     one = encounter(time=begin + (end - begin) / 2, id="x", name="Iris", designation="7")
     plan = make_plan(one, where, camera(), dots=8)
     single = np.asarray(plan_preview.invent_frame(plan, moving).data, dtype=float)
-    stack = plan_preview.invent_stack(plan, moving).data
+    stack = plan_preview.invent_stack(plan, moving)[0].data
     corner = np.s_[:200, :200]
     ratio = np.std(single[corner]) / np.std(stack[corner])
     assert_allclose(ratio, np.sqrt(plan.count) / camera().gain_e_adu, rtol=0.1)
     moments = plan_preview._dot_moments(plan)
     assert len(moments) == 8
     assert plan.begin <= moments[0] < moments[-1] <= plan.end
-    without = plan_preview.invent_stack(replace(plan, encounter=encounter(id="x", mag=np.nan)), moving).data
+    dark = replace(plan, encounter=encounter(id="x", mag=np.nan))
+    without = plan_preview.invent_stack(dark, moving)[0].data
     light = plan_preview._rate(plan, 9.9) * plan.exposure_s
     assert_allclose((stack - without).sum(), 8 * light, rtol=0.05)
     middle = stack[stack.shape[0] // 2 - 20 :, :][:40, 600:1000]

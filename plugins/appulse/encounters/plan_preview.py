@@ -87,25 +87,28 @@ def invent_stack(plan, vector_au, *, stars=None, seed=1):
 
     Returns
     -------
-    SolvedFrame
+    frame : SolvedFrame
         Mean electrons of an exposure, with the noise that is left in the mean of all.
+    dots : (k, 2) array
+        Where the body was drawn, zero-based pixels (x, y).
     """
     from appulse.frames import Exposure, SolvedFrame
 
     plan, _ = _binned(plan)
     wcs = plan_wcs(plan)
     electrons, fwhm_px = _still_sky(plan, wcs, stars, ASSUMED_MAG_ARCSEC2)
-    for moment in _dot_moments(plan):
-        _add_body(electrons, plan, wcs, fwhm_px, vector_au, moment)
+    drawn = [_add_body(electrons, plan, wcs, fwhm_px, vector_au, moment) for moment in _dot_moments(plan)]
+    dots = np.array([place for place in drawn if place is not None]).reshape(-1, 2)
     variance = (np.maximum(electrons, 0.0) + plan.instrument.read_noise_e**2) / plan.count
     noise = np.random.default_rng(seed).normal(0.0, 1.0, electrons.shape) * np.sqrt(variance)
     middle = plan.begin + TimeDelta((plan.end - plan.begin).sec / 2, format="sec")
     exposure = Exposure(
         plan.begin, plan.end, middle, plan.count * plan.exposure_s, n_sub=plan.count, derivation="planned"
     )
-    return SolvedFrame.from_arrays(
+    frame = SolvedFrame.from_arrays(
         electrons + noise, wcs, exposure, plan.night.site.shown.place, label=f"preview of {plan.encounter.id}"
     )
+    return frame, dots
 
 
 def _dot_moments(plan):
@@ -222,9 +225,9 @@ def _add_stars(electrons, plan, wcs, fwhm_px, stars):
 
 
 def _add_body(electrons, plan, wcs, fwhm_px, vector_au, middle):
-    """The body, trailed over the exposure in the middle of the interval."""
+    """The body, trailed over the exposure in the middle of the interval; its pixel, None without light."""
     if not np.isfinite(plan.encounter.mag):
-        return
+        return None
     # three places give the trail's length and direction on the chip, parallax included
     moments = middle + TimeDelta(np.array([-0.5, 0.0, 0.5]) * max(plan.exposure_s, 1e-3), format="sec")
     vector = vector_au(moments) - plan.night.site.place.posvel_au(moments)[0]
@@ -232,6 +235,7 @@ def _add_body(electrons, plan, wcs, fwhm_px, vector_au, middle):
     length, angle = np.hypot(x[2] - x[0], y[2] - y[0]), np.degrees(np.arctan2(y[2] - y[0], x[2] - x[0]))
     flux = _rate(plan, plan.encounter.mag) * plan.exposure_s
     _stamp(electrons, PSF.round(fwhm_px), x[1], y[1], flux, Trail.straight(length, angle))
+    return float(x[1]), float(y[1])
 
 
 def _stamp(electrons, psf, x, y, flux, trail=None):

@@ -90,7 +90,7 @@ class FramePicture:
         Words that found a place.
     """
 
-    def __init__(self, frame, longest_px=LONGEST_PX):
+    def __init__(self, frame, longest_px=LONGEST_PX, standing_out=None):
         if not 200 <= longest_px <= 20_000:
             raise InputError(f"a picture of {longest_px} pixels: 200 to 20000 is allowed")
         ny, nx = frame.shape
@@ -98,7 +98,7 @@ class FramePicture:
         step = max(1, -(-max(nx, ny) // longest_px))
         zoom = 1 if step > 1 else max(1, min(longest_px, SHORTEST_PX) // max(nx, ny))
         self.frame, self.scale, self.placed = frame, zoom / step, []
-        pixels = frame_pixels(frame, step)
+        pixels = frame_pixels(frame, step, standing_out)
         self.height, self.width = pixels.shape[0] * zoom, pixels.shape[1] * zoom
         self.size_px = float(np.clip(max(self.width, self.height) / 85.0, 12.0, 22.0))
         self.strip = int(4.2 * self.size_px)
@@ -178,10 +178,11 @@ def points_of(px):
 
 
 def frame_picture(
-    frame, *, tracks=(), outlines=(), residuals=None, tails=(), title=None, longest_px=LONGEST_PX
-):
+    frame, *, tracks=(), outlines=(), residuals=None, tails=(), title=None, longest_px=LONGEST_PX,
+    standing_out=None,
+):  # fmt: skip
     """The painted picture; see :func:`annotated_png` for the parameters."""
-    picture = FramePicture(frame, longest_px)
+    picture = FramePicture(frame, longest_px, standing_out)
     rows = _rows_of(frame, residuals)
     scene = frame_scene(picture.target, tracks=tracks, outlines=outlines, rows=rows, tails=tails)
     picture.paint(scene)
@@ -202,7 +203,7 @@ def frame_picture(
 
 def annotated_png(
     frame, path=None, *, tracks=(), outlines=(), residuals=None, tails=(), title=None,
-    longest_px=LONGEST_PX, overwrite=False,
+    longest_px=LONGEST_PX, standing_out=None, overwrite=False,
 ):  # fmt: skip
     """Draw a frame with tracks, outlines and measured places as PNG.
 
@@ -221,6 +222,8 @@ def annotated_png(
         First line of the caption; the bodies and objects shown by default.
     longest_px : int
         Upper limit of the frame's longer side in the picture.
+    standing_out : (k, 2) array, optional
+        Pixels, zero-based (x, y), whose light must not drown in a nebula: the greys reach up to it.
     overwrite : bool
 
     Returns
@@ -250,7 +253,7 @@ def annotated_png(
     """
     picture = frame_picture(
         frame, tracks=tracks, outlines=outlines, residuals=residuals, tails=tails, title=title,
-        longest_px=longest_px,
+        longest_px=longest_px, standing_out=standing_out,
     )  # fmt: skip
     png = to_png(picture.figure)
     return png if path is None else write_bytes(path, png, overwrite)
@@ -375,11 +378,40 @@ def reduced(plane, step):
     return out
 
 
-def frame_pixels(frame, step=1):
+GREYS_ABOVE_KNEE = 12.0
+"""White over knee where dots stand out: a nebula of a tenth of their light is a third grey."""
+
+
+def reaching(ends, level):
+    """Ends of a stretch that reach up to a level, the knee with them: what lies below leaves it room.
+
+    Examples
+    --------
+    >>> reaching((0.0, 2.0, 60.0), 240.0), reaching((0.0, 20.0, 60.0), 30.0)
+    ((0.0, 20.0, 240.0), (0.0, 20.0, 60.0))
+    """
+    black, soft, white = ends
+    white = max(white, level)
+    return black, max(soft, (white - black) / GREYS_ABOVE_KNEE), white
+
+
+def _level_at(plane, places, step):
+    """The brightest of the pixels around some places of the frame; minus infinity where none lies on it."""
+    columns, rows = (np.round(np.asarray(places, dtype=float).reshape(-1, 2)) // step).astype(int).T
+    on = (rows >= 0) & (rows < plane.shape[0]) & (columns >= 0) & (columns < plane.shape[1])
+    around = zip(rows[on], columns[on], strict=True)
+    boxes = [plane[max(r - 1, 0) : r + 2, max(c - 1, 0) : c + 2] for r, c in around]
+    return max((float(np.nanmax(box)) for box in boxes if np.isfinite(box).any()), default=-np.inf)
+
+
+def frame_pixels(frame, step=1, standing_out=None):
     """A frame as (ny, nx, 3) bytes, rows counted upwards; `step` pixels are taken together."""
     if frame.colour is None:
         plane = reduced(frame.data, step)
-        grey = to_bytes(plane, stretch_ends(plane))
+        ends = stretch_ends(plane)
+        if standing_out is not None and len(standing_out):
+            ends = reaching(ends, _level_at(plane, standing_out, step))
+        grey = to_bytes(plane, ends)
         return np.repeat(grey[:, :, None], 3, axis=2)
     planes = [reduced(plane, step) for plane in frame.colour]
     ends = [stretch_ends(plane) for plane in planes]

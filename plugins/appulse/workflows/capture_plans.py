@@ -283,7 +283,7 @@ def _picture(planned, png_path, seed, overwrite):
     from appulse.reports import annotated_png
 
     plan = planned.plan
-    frame = invent_stack(plan, planned.vectors, seed=seed)
+    frame, dots = invent_stack(plan, planned.vectors, seed=seed)
     body = body_name(plan.encounter)
     track = track_in_frame(frame, planned.ephemeris, plan.encounter.designation, name=body)
     words = f"{body} by {plan.encounter.target.name}: invented preview of the stack"
@@ -292,7 +292,7 @@ def _picture(planned, png_path, seed, overwrite):
     tails = [] if plan.encounter.tail is None else [_tail_of(planned, frame)]
     annotated_png(
         frame, png_path, tracks=[] if track is None else [track], outlines=[plan.encounter.target],
-        tails=tails, title=words, overwrite=overwrite,
+        tails=tails, title=words, standing_out=dots, overwrite=overwrite,
     )  # fmt: skip
 
 
