@@ -8,6 +8,7 @@ from html import escape
 
 import numpy as np
 
+from appulse.bodies import body_label
 from appulse.reports.residual_plots import best_motion, best_place
 
 SHORT_TABLE = 12
@@ -110,7 +111,7 @@ def alternatives_rows(table):
     )
     rows = [
         [
-            str(table["cause"][i]) + (f" ({table['body'][i]})" if str(table["body"][i]) else ""),
+            str(table["cause"][i]) + (f", {body_label(name)}" if (name := str(table["body"][i])) else ""),
             number(table["chi2"][i], 1),
             str(int(table["dof"][i])),
             _probability(table["probability"][i]),
