@@ -78,11 +78,11 @@ def test_saturation_takes_the_bled_column_along():
 @pytest.mark.parametrize("angle", [0.03, 0.8, 1.57, 2.6])
 def test_a_satellite_is_marked_and_a_frame_without_one_is_not(field, angle):
     above = field[1] - SKY
-    assert not satellite_trails(above, SIGMA, 1.8).any()
+    assert not satellite_trails(above, SIGMA, 1.8)[0].any()
     rows, columns = np.indices(SHAPE)
     across = -(columns - 90.3) * np.sin(angle) + (rows - 85.1) * np.cos(angle)
     trail = 150.0 * np.exp(-0.5 * (across / 0.8) ** 2)
-    found = satellite_trails(above + trail, SIGMA, 1.8)
+    found, lines = satellite_trails(above + trail, SIGMA, 1.8)
     assert found[trail > 75.0].mean() > 0.98
     assert found.mean() < 0.1
 

@@ -4,8 +4,7 @@
 
     frame --> sky mesh --> sources --> PSF from the best stars --> places of the brightest sources
 
-`detect_stars` goes strip by strip: quick on large frames and sparing with memory. `search_place` asks whether
-there is anything near a place: a matched filter that knows how often it looked.
+`detect_stars` goes strip by strip: quick on large frames and sparing with memory.
 """
 
 from concurrent.futures import ThreadPoolExecutor
@@ -13,16 +12,24 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from astropy.table import Table
-from scipy import fft, ndimage
+from scipy import ndimage
 
-from appulse.astrometry.psf import POINT, PSF, FieldPSF, Trail, pixel_image
-from appulse.astrometry.sky import SkyMesh, level_mosaic_sky, sky_mesh
-from appulse.astrometry.stamp import Noise, frame_noise, sky_sigma
+from appulse.astrometry.psf import POINT, PSF, FieldPSF, Trail
+from appulse.astrometry.sky import SkyMesh, level_mosaic_sky, pixel_noise, sky_mesh
+from appulse.astrometry.stamp import Noise, frame_noise
 from appulse.astrometry.star_fit import NARROWEST_FWHM, Pixels, StarFits, fit_stars, psf_from_stars
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
-from appulse.numerics import mad_sigma, normal_isf
-from appulse.registration import Bad, bad_pixels, filled, mosaic_colours, satellite_trails, sharper
+from appulse.numerics import normal_isf
+from appulse.registration import (
+    Bad,
+    TrailLine,
+    bad_pixels,
+    filled,
+    mosaic_colours,
+    satellite_trails,
+    sharper,
+)
 
 STRIP_ROWS = 512
 THREADS = 2
@@ -31,6 +38,12 @@ THRESHOLD = 5.0
 MAX_SOURCES = 20_000
 TRUNCATE = 3.0
 """Sigmas at which the smoothing ends: what is cut off costs less than a millionth of the signal to noise."""
+
+ROUGHER = 1.3
+"""Noise of the filtered frame against that of its pixels from which structure of a nebula is taken to be there."""
+SHARP_CORE, SHARP_SIDE = 0.7, 2.0
+"""Of the filter that is tried there: its core in widths of the usual one, the sides of its mean in those of its
+core (usual: 4.5)."""
 
 FALSE_ALARM = 1e-3
 """Allowed chance that pure noise gives a detection anywhere within the search radius."""
@@ -61,13 +74,15 @@ class Survey:
     colour_sigmas : tuple of float
         Scatter of the sky in each colour over that of the mesh; (1.0,) for a mono frame.
     sky : SkyMesh
-        Of `pixels`.
+        Of `pixels`; its scatter is the noise of the pixels, without the structure of nebulae.
     sources : Table
         From :func:`detect_stars`.
     psf : FieldPSF
     noise : Noise
     saturation : float or None
         Stored number from which pixels are saturated.
+    trails : tuple of TrailLine
+        Straight lines of light across the whole frame: satellites, or a filament.
     notes : tuple of str
         What was found or estimated.
     """
@@ -82,6 +97,8 @@ class Survey:
     bad_kinds: np.ndarray | None = field(default=None, repr=False)
     colours: np.ndarray | None = field(default=None, repr=False)
     colour_sigmas: tuple[float, ...] = (1.0,)
+    trails: tuple[TrailLine, ...] = ()
+
     @property
     def bad(self) -> np.ndarray | None:
         """Pixels that are no light, or saturated; bool, (ny, nx)."""
@@ -160,7 +177,7 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     saturation, clipped = _saturation(frame.camera, raw)
     _refuse_all_saturated(raw, saturation)
     pixels, colours, colour_sigmas, mosaic_note = _levelled(frame)
-    sky = sky_mesh(pixels)
+    sky = pixel_noise(pixels, sky_mesh(pixels))
     noise = frame_noise(frame.camera, *sky.typical)
     level, sigma = sky.rows(0, pixels.shape[0]), sky.rows(0, pixels.shape[0], "sigma")
     options = {"gain": noise.gain_e_adu, "mosaic": colours is not None}
@@ -175,19 +192,19 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
         ), sources, saturation, known)  # fmt: skip
     # What is sharper than these very stars is no light either; nor is a line across the whole frame.
     kinds = sharper(kinds, pixels - level, sigma, shape.fwhm if shape.n_stars else None, **options)
-    trail = satellite_trails(pixels - level, sky.typical[1], shape.fwhm, kinds > 0)
+    trail, lines = satellite_trails(pixels - level, sky.typical[1], shape.fwhm, kinds > 0)
     kinds[trail] |= np.uint8(Bad.TRAIL)
     sources = sources[_light(sources, kinds)]
     notes = (
         mosaic_note,
         noise.source if "estimated" in noise.source or "alone" in noise.source else "",
         clipped,
-        "a satellite's trail crosses the frame: its pixels are left out" if trail.any() else "",
+        "a straight trail crosses the frame: no star on it is used" if lines else "",
         f"PSF: {shape.words} of {shape.fwhm:.1f} px" if shape.n_stars == 0 and psf is None else "",
     )
     return Survey(
         sky, sources, shape, noise, saturation, tuple(note for note in notes if note), pixels, kinds, colours,
-        colour_sigmas,
+        colour_sigmas, lines,
     )  # fmt: skip
 
 
@@ -335,26 +352,24 @@ def detect_stars(
     """
     data = frame if isinstance(frame, np.ndarray) else frame.data
     sky = sky if sky is not None else sky_mesh(data)
-    band = BandPass(fwhm / FWHM_PER_SIGMA)
-    flat = np.empty(data.shape, np.float32)
-
-    def smooth_strip(first):
-        last = min(first + STRIP_ROWS, data.shape[0])
-        flat[first:last] = band.rows(data, sky, first, last)
-
-    def strip(first):
-        return _strip(flat, data, sky, rough, band, first, min(first + STRIP_ROWS, data.shape[0]), threshold)
-
     starts = range(0, data.shape[0], STRIP_ROWS)
     # The filter lets other threads run; more than two strips at a time would only cost memory.
     with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(smooth_strip, starts))
-        # Where a nebula has structure as fine as the stars the limit is higher: its lumps are no sources.
-        found = sky_mesh(flat, sky.box) if np.ptp(flat) > 0 else None
-        noise = sky.sigma * np.float32(np.sqrt(band.norm2))
-        rough = replace(sky, level=np.zeros_like(noise), sigma=noise)
-        if found is not None and found.level.shape == noise.shape:
-            rough = replace(rough, sigma=np.maximum(noise, found.sigma))
+        band, flat, rough = _smoothed(data, sky, BandPass(fwhm / FWHM_PER_SIGMA), starts, pool)
+        if np.median(rough.sigma) > ROUGHER * np.median(sky.sigma) * np.sqrt(band.norm2):
+            # Structure of a nebula falls steeply towards fine scales: a sharper filter sees less of it.
+            sharp = _smoothed(data, sky, BandPass(SHARP_CORE * fwhm / FWHM_PER_SIGMA, SHARP_SIDE), starts, pool)
+            answers = [
+                each.response_to(fwhm / FWHM_PER_SIGMA) / np.median(noise.sigma)
+                for each, _, noise in ((band, flat, rough), sharp)
+            ]
+            if answers[1] > answers[0]:
+                band, flat, rough = sharp
+
+        def strip(first):
+            last = min(first + STRIP_ROWS, data.shape[0])
+            return _strip(flat, data, sky, rough, band, first, last, threshold)
+
         columns = np.concatenate(list(pool.map(strip, starts)), axis=1)
     order = np.argsort(-columns[2], kind="stable")[:MAX_SOURCES]
     table = Table(
@@ -364,22 +379,44 @@ def detect_stars(
     return table
 
 
+def _smoothed(data, sky, band, starts, pool):
+    """A filter, the filtered frame, and the mesh of its noise."""
+    flat = np.empty(data.shape, np.float32)
+
+    def smooth_strip(first):
+        last = min(first + STRIP_ROWS, data.shape[0])
+        flat[first:last] = band.rows(data, sky, first, last)
+
+    list(pool.map(smooth_strip, starts))
+    # Where a nebula has structure as fine as the stars the limit is higher: its lumps are no sources.
+    found = sky_mesh(flat, sky.box) if np.ptp(flat) > 0 else None
+    noise = sky.sigma * np.float32(np.sqrt(band.norm2))
+    rough = replace(sky, level=np.zeros_like(noise), sigma=noise)
+    if found is not None and found.level.shape == noise.shape:
+        rough = replace(rough, sigma=np.maximum(noise, found.sigma))
+    return band, flat, rough
+
+
 class BandPass:
     """A Gaussian as wide as the stars, less its own mean over a few widths: wider structure goes."""
 
-    def __init__(self, sigma: float):
-        self.sigma, self.side = sigma, 2 * round(4.5 * sigma) + 1
+    def __init__(self, sigma: float, side: float = 4.5):
+        self.sigma, self.side = sigma, max(2 * round(side * sigma) + 1, 3)
         self.pad = int(np.ceil(TRUNCATE * sigma)) + 2 * (self.side // 2) + 3
-        line = np.zeros(2 * self.pad + 1, dtype=np.float64)
-        line[self.pad] = 1.0
-        core = ndimage.gaussian_filter1d(line, sigma, truncate=TRUNCATE, mode="constant")
+        core = ndimage.gaussian_filter1d(_pulse(self.pad), sigma, truncate=TRUNCATE, mode="constant")
         wide = core
         for _ in range(2):
             wide = ndimage.uniform_filter1d(wide, self.side, mode="constant")
         # Noise after the filter over that before, squared; and its answer to a star as wide as itself.
         self.norm2 = float(np.sum(core**2) ** 2 - 2 * np.sum(core * wide) ** 2 + np.sum(wide**2) ** 2)
-        self.response = float(np.sum(core**2) ** 2 - np.sum(core * wide) ** 2)
+        self._core, self._wide = core, wide
+        self.response = self.response_to(sigma)
         self.wide2 = 2 * (self.side**2 - 1) / 12
+
+    def response_to(self, sigma: float) -> float:
+        """Filtered peak of a star of unit light whose image has this sigma, px."""
+        line = ndimage.gaussian_filter1d(_pulse(self.pad), sigma, truncate=TRUNCATE, mode="constant")
+        return float(np.sum(self._core * line) ** 2 - np.sum(self._wide * line) ** 2)
 
     def rows(self, data, sky, first, last):
         """Filtered rows first..last-1."""
@@ -400,6 +437,13 @@ class BandPass:
         # Peak 1/t - 1/(t + w) and bend 1/t^2 - 1/(t + w)^2 with t = own + sigma^2 + 1/12, w that of the mean.
         half = 0.5 * self.wide2 - ratio
         return np.sqrt(half**2 + ratio * self.wide2) - half - self.sigma**2 - 1 / 12
+
+
+def _pulse(reach: int) -> np.ndarray:
+    """One pixel of unit light in the middle of a line."""
+    line = np.zeros(2 * reach + 1)
+    line[reach] = 1.0
+    return line
 
 
 def _strip(flat, data, sky, rough, band, first, last, threshold):
@@ -493,84 +537,3 @@ def threshold_for(radius: float, psf: PSF, trail: Trail = POINT) -> float:
     size = np.pi * psf.sigma**2 + 2 * psf.sigma * trail.length
     places = max(1.0, 2.0 * np.pi * radius**2 / size)
     return float(max(LEAST_SNR, normal_isf(FALSE_ALARM / places)))
-
-
-def search_place(data, x, y, radius, psf: PSF, *, trail: Trail = POINT, bad=None) -> PlaceSearch:
-    """Look for light within `radius` px of a place; `bad` is a mask of the frame."""
-    reach = int(np.ceil(3.5 * psf.axes[0] / FWHM_PER_SIGMA + trail.reach)) + 1
-    # Beyond the radius there must be sky enough for a plane, its scatter, and that of the filter.
-    margin = int(np.ceil(radius)) + 2 * reach + 4
-    ny, nx = data.shape
-    x0, x1 = max(0, int(x) - margin), min(nx, int(x) + margin + 2)
-    y0, y1 = max(0, int(y) - margin), min(ny, int(y) + margin + 2)
-    box = np.asarray(data[y0:y1, x0:x1], dtype=float)
-    good = np.isfinite(box)
-    if bad is not None:
-        good &= ~bad[y0:y1, x0:x1]
-    values = _flattened(box, good)
-    sigma = max(sky_sigma(values[good]), 1e-9)
-    values = np.where(good, values, 0.0)
-    rows, columns = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    kernel = pixel_image(psf, 0.0, 0.0, columns.ravel(), rows.ravel(), trail)[0].reshape(rows.shape)
-    # A convolution with the kernel turned over is a correlation: the best linear filter in white noise.
-    flipped = kernel[::-1, ::-1]
-    signal = _convolved(values, flipped)
-    norm2 = np.maximum(_convolved(good.astype(float), flipped**2), 1e-12)
-    # Places where most of the light would fall on bad pixels say nothing.
-    snr = np.where(norm2 > 0.3 * np.sum(kernel**2), signal / (sigma * np.sqrt(norm2)), -np.inf)
-    here = np.hypot(*np.meshgrid(np.arange(x0, x1) - x, np.arange(y0, y1) - y))
-    around = snr[(here > radius + 2 * psf.fwhm) & np.isfinite(snr)]
-    # Faint unlisted sources and a rough background make the filter noisier than the pixels say.
-    scale = float(np.clip(mad_sigma(around), 1.0, 3.0)) if around.size > 100 else 1.0
-    snr, sigma = snr / scale, sigma * scale
-    limit = threshold_for(radius, psf, trail)
-    found = _peaks(snr, here, radius, limit, x0, y0, x, y)
-    centre = np.unravel_index(np.argmin(here), here.shape)
-    flux_limit = float(limit * sigma / np.sqrt(norm2[centre]))
-    return PlaceSearch(tuple(found), limit, float(radius), flux_limit)
-
-
-def _convolved(image, kernel):
-    """The image convolved with a kernel of odd sides, darkness beyond its edges."""
-    # As scipy.signal has it, which is slow to import.
-    size = [n + m - 1 for n, m in zip(image.shape, kernel.shape, strict=True)]
-    fast = [fft.next_fast_len(n, real=True) for n in size]
-    full = fft.irfft2(fft.rfft2(image, fast) * fft.rfft2(kernel, fast), fast)
-    first = [m // 2 for m in kernel.shape]
-    return full[first[0] : first[0] + image.shape[0], first[1] : first[1] + image.shape[1]]
-
-
-def _flattened(box, good):
-    """The box less a plane through its sky, sources clipped away."""
-    rows, columns = np.indices(box.shape)
-    design = np.column_stack([np.ones(box.size), columns.ravel() / box.shape[1], rows.ravel() / box.shape[0]])
-    values, use = box.ravel(), good.ravel().copy()
-    solution = np.array([np.median(values[use]) if use.any() else 0.0, 0.0, 0.0])
-    for _ in range(5):
-        residual = values - design @ solution
-        sigma = sky_sigma(residual[use])
-        keep = good.ravel() & (np.abs(residual) < 2.5 * max(sigma, 1e-9))
-        if keep.sum() < 20:
-            break
-        use = keep
-        solution = np.linalg.lstsq(design[use], values[use], rcond=None)[0]
-    return (values - design @ solution).reshape(box.shape)
-
-
-def _peaks(snr, distance, radius, limit, x0, y0, x, y):
-    """Local maxima above the limit within the radius, refined by a parabola."""
-    top = (snr >= limit) & (distance <= radius) & (snr == ndimage.maximum_filter(snr, 3))
-    found = []
-    # At the rim a peak may lie outside, and a parabola has nothing to lean on.
-    for j, i in np.argwhere(top[1:-1, 1:-1]) + 1:
-        dx = _parabola(snr[j, i - 1], snr[j, i], snr[j, i + 1])
-        dy = _parabola(snr[j - 1, i], snr[j, i], snr[j + 1, i])
-        px, py = float(x0 + i + dx), float(y0 + j + dy)
-        found.append(Candidate(px, py, float(snr[j, i]), float(np.hypot(px - x, py - y))))
-    return sorted(found, key=lambda candidate: -candidate.snr)
-
-
-def _parabola(left, middle, right) -> float:
-    """Where a parabola through three neighbours peaks, px from the middle one."""
-    bend = left + right - 2 * middle
-    return float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5)) if np.isfinite(bend) and bend < 0 else 0.0

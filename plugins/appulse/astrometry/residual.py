@@ -397,13 +397,13 @@ def scene_of(
     return look_around(
         survey.pixels, *place, radius_px, psf, survey.noise, trail=trail, listed=listed, found=found,
         fluxes=[*fluxes, *brightness], names=names, bad=_no_light(survey),
-        saturated=(survey.bad_kinds & Bad.SATURATED) > 0, colours=survey.colours,
+        saturated=(survey.bad_kinds & Bad.SATURATED) > 0, colours=survey.colours, trails=survey.trails,
     )  # fmt: skip
 
 
 def _no_light(survey) -> np.ndarray:
-    """Pixels that show no light; a saturated one does."""
-    return (survey.bad_kinds & ~Bad.SATURATED) > 0
+    """Pixels that show no light; a saturated one does, and what a trail adds is taken off."""
+    return (survey.bad_kinds & ~(Bad.SATURATED | Bad.TRAIL)) > 0
 
 
 def _choose(found: PlaceSearch, plate: PlateCheck, psf: PSF, zero: ZeroPoint):
@@ -468,7 +468,7 @@ def _is_plain_place(scene: FrameScene, chosen: Candidate, trail) -> bool:
     rows, columns = np.indices(scene.pixels.shape)
     dx, dy = columns + scene.x0 - chosen.x, rows + scene.y0 - chosen.y
     near = line_distance2(dx, dy, trail.ends[0, 0], trail.ends[-1, 1]) < (2.2 * scene.psf.fwhm) ** 2
-    return not (scene.star_light[near] > WEAK * np.sqrt(scene.variance[near])).any()
+    return not (scene.other_light[near] > WEAK * np.sqrt(scene.variance[near])).any()
 
 
 def _neighbours(sources, psf: PSF, trail: Trail, chosen: Candidate) -> tuple:

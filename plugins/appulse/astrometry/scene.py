@@ -23,8 +23,10 @@ from scipy import fft, ndimage, optimize
 from appulse.astrometry.detection import Candidate, PlaceSearch, threshold_for
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
 from appulse.astrometry.stamp import Noise, line_distance2
+from appulse.astrometry.trail_light import trail_light
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.numerics import mad_sigma
+from appulse.registration import TrailLine
 
 LENGTHS = (1.0, 1.5, 2.3, 3.5, 5.5)
 """Scales of structure, in widths of the star image's own autocorrelation: wider ones are a plane to a fit."""
@@ -111,12 +113,19 @@ class FrameScene:
     structure: Structure
     psf: PSF
     noise: Noise
+    trail_light: np.ndarray  # of straight trails, taken off `pixels` already
+    trails: tuple[TrailLine, ...] = ()
     _cache: dict = field(default_factory=dict, repr=False)
 
     @property
     def is_rough(self) -> bool:
         """Whether structure matters here."""
         return self.structure.share(float(np.median(self.variance))) > ROUGH
+
+    @property
+    def other_light(self) -> np.ndarray:
+        """What is not the body's: of stars and straight trails."""
+        return self.star_light + np.abs(self.trail_light)
 
     @property
     def is_mosaic(self) -> bool:
@@ -191,13 +200,14 @@ def place_score(candidate: Candidate, found: PlaceSearch) -> float:
 
 def look_around(
     data, x: float, y: float, radius: float, psf: PSF, noise: Noise, *, trail: Trail = POINT, listed=(),
-    found=(), fluxes=(), names=(), bad=None, saturated=None, colours=None,
+    found=(), fluxes=(), names=(), bad=None, saturated=None, colours=None, trails=(),
 ) -> FrameScene:  # fmt: skip
     """Look at the surroundings of a place, zero-based px, within whose `radius` a body is looked for.
 
     `listed` are places of catalogue stars, with `names`; `found` are sources that no catalogue has and that
     stand too far off to be the body; `fluxes` are expected of both (NaN where unknown). `bad` are pixels of
-    the frame without light, `saturated` the full ones, `colours` the index of each one's colour.
+    the frame without light, `saturated` the full ones, `colours` the index of each one's colour, `trails`
+    straight lines of light.
     """
     half = radius + trail.reach + 2 * psf.fwhm + max(LEAST_SIDE, SIDE_FWHM * psf.fwhm)
     ny, nx = data.shape
@@ -220,20 +230,24 @@ def look_around(
         these = good & (colour == c)
         pixels[colour == c] -= np.median(pixels[these]) if these.any() else 0.0
     variance = _pixel_variance(pixels, good & ~full, colour, n_colours, colours is not None)
+    lines = trail_light(pixels, good & ~full, trails, psf.fwhm, x0, y0, (x, y), colour, n_colours)
+    pixels = pixels - lines.light
+    variance = variance + np.maximum(lines.light, 0.0) / noise.gain_e_adu
     stars = _stars_of(x, y, half, psf, listed, found, fluxes, names)
     usable = good & ~full
     stars, light = _fit_stars(pixels, usable, variance, colour, n_colours, stars, psf, noise, x0, y0)
     rows, columns = np.mgrid[y0:y1, x0:x1]
     away = line_distance2(columns - x, rows - y, trail.ends[0, 0], trail.ends[-1, 1])
-    calm = usable & (away > (radius + 2 * psf.fwhm) ** 2) & (MODEL_ERROR * light < 0.3 * np.sqrt(variance))
+    calm = usable & (np.abs(lines.light) < np.sqrt(variance)) & (away > (radius + 2 * psf.fwhm) ** 2) & (MODEL_ERROR * light < 0.3 * np.sqrt(variance))
     left = pixels - light
     tint = _tints(left, calm, colour, n_colours, variance, psf)
     structure = _structure(left / tint[colour], calm, psf.sigma, variance / tint[colour] ** 2)
     # A saturated pixel of a star tells nothing; one that no star explains may be the body's own.
     good = good & ~(full & (light > np.sqrt(variance)))
     return FrameScene(
-        x0, y0, pixels, good, full, variance, colour, tint, stars, light, structure, psf, noise
-    )
+        x0, y0, pixels, good, full, variance, colour, tint, stars, light, structure, psf, noise,
+        lines.light, lines.lines,
+    )  # fmt: skip
 
 
 def _reversed(kernel):

@@ -39,6 +39,9 @@ OWN_SHARES = (3.0, 12.0, 50.0, 200.0)
 """Its strength, as variance of a point's light in units of what the pixels' noise makes."""
 OWN_PRIOR = 0.02
 """Odds of each such case against one of SCALES."""
+TRAIL_SHARES, TRAIL_LENGTH = (0.03, 0.3, 3.0), 12.0
+"""What the model of a straight trail misses: variances in units of the pixels' noise, and its length in widths
+of the star image."""
 NOISE_TRUST = 40.0
 """The measured noise of the pixels counts as so many pixels of the stamp."""
 MODEL_ERROR = 0.005
@@ -133,6 +136,7 @@ class _SceneFit:
         weight = np.outer(b.count * tint, b.count * tint)
         self.kernel = scene.structure.covariance(distance2) * weight
         self._distance2, self._weight, self._own = distance2, weight, {}
+        self._trails = [self._along(line) for line in scene.trails]
         self.extra = np.zeros(b.n)
         self.light = np.zeros(b.n)
 
@@ -229,11 +233,23 @@ class _SceneFit:
         for k in OWN_LENGTHS:
             for share in OWN_SHARES:
                 cases.append((("own", k, share), np.log(OWN_PRIOR)))
+        if self._trails:
+            cases += [(("trail", share), 0.0) for share in TRAIL_SHARES]
         return cases
+
+    def _along(self, line):
+        """Covariance of what a trail's model misses: alike along it, as narrow as the star image across."""
+        b, sigma = self.bins, self.psf.sigma
+        across, along = line.across(b.x, b.y), line.along(b.x, b.y)
+        apart = (across[:, None] - across) ** 2 / (2 * sigma**2)
+        apart += (along[:, None] - along) ** 2 / (TRAIL_LENGTH * sigma) ** 2
+        return np.exp(-0.5 * apart) * np.outer(b.count, b.count) * float(np.median(self.noise2 / b.count))
 
     def _structure(self, case):
         if case[0] == "scale":
             return case[1] * self.kernel
+        if case[0] == "trail":
+            return self.kernel + case[1] * sum(self._trails)
         _, k, share = case
         if k not in self._own:
             amplitudes = np.zeros(len(LENGTHS))

@@ -1,6 +1,6 @@
 """Level and scatter of a frame's sky, on a coarse mesh that follows nebulae and gradients but not stars."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
@@ -86,11 +86,31 @@ def sky_mesh(data, box: int = 64) -> SkyMesh:
     return SkyMesh(_smooth(level), _smooth(sigma), box, (ny, nx))
 
 
+def pixel_noise(data, sky: SkyMesh, step: int = 2) -> SkyMesh:
+    """The sky with the noise of its pixels for its scatter, in which a nebula hardly takes part.
+
+    From differences of pixels `step` apart along both axes: two px, because resampled frames have noise that
+    neighbours share, and of a mosaic pixels two apart see the same colour.
+    """
+    # 1 -2 1 along both axes: whatever is a plane or a saddle cancels. Sum of the squared weights: 36.
+    if min(data.shape) < 8 * step:
+        return sky
+    values = np.asarray(data, dtype=np.float32)
+    for _ in range(2):
+        values = (values[2 * step :] + values[: -2 * step] - 2.0 * values[step:-step]).T
+    noise = sky_mesh(values / 6.0, sky.box) if np.nanmax(values) > np.nanmin(values) else sky
+    if noise.sigma.shape != sky.sigma.shape:
+        where = np.stack(np.indices(sky.sigma.shape)).astype(float)
+        where *= [[[(n - 1) / max(m - 1, 1)]] for n, m in zip(noise.sigma.shape, sky.sigma.shape, strict=True)]
+        noise = replace(noise, sigma=ndimage.map_coordinates(noise.sigma, where, order=1, mode="nearest"))
+    return replace(sky, sigma=np.minimum(sky.sigma, noise.sigma))
+
+
 def level_mosaic_sky(data, box: int = 32) -> tuple[np.ndarray, tuple[float, ...]]:
     """Take off the sky of each place of a 2 x 2 mosaic and put that of the brightest place instead.
 
     A constant for each would leave the colours of gradients and nebulae as a pattern that looks like noise.
-    Nothing is interpolated between pixels. Returns float32 pixels, and the scatter of the sky at the places
+    Nothing is interpolated between pixels. Returns float32 pixels, and the noise of the pixels at the places
     (0, 0), (1, 0), (0, 1) and (1, 1), as (x, y).
     """
     places = [(slice(j, None, 2), slice(i, None, 2)) for j in (0, 1) for i in (0, 1)]
@@ -101,7 +121,8 @@ def level_mosaic_sky(data, box: int = 32) -> tuple[np.ndarray, tuple[float, ...]
     for place, mesh in zip(places, meshes, strict=True):
         ny, nx = mesh.shape
         pixels[place] += highest[:ny, :nx] - mesh.rows(0, ny)
-    return pixels, tuple(mesh.typical[1] for mesh in meshes)
+    noises = (pixel_noise(data[place], mesh, 1) for place, mesh in zip(places, meshes, strict=True))
+    return pixels, tuple(noise.typical[1] for noise in noises)
 
 
 def _samples(data, box, my, mx, step):

@@ -15,6 +15,7 @@ so that a pixel beyond it, by its noise, is a fault of the sensor or a cosmic ra
 
 from enum import IntFlag
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -32,6 +33,8 @@ STAR_SHARE = 0.8
 RATIO_MARGIN = 1.25
 """A point on a rough background, or one whose core is sharper than a Gaussian's, may exceed c by so much."""
 SHARP_SIGMAS = 5.0
+LOCAL_SIDE, LOWEST_OF_NOISE = 7, 0.7
+"""px; and by how many sigmas of the sky the lowest mean of nine pixels within it lies under the level."""
 OTHER_COLOUR = 0.3
 """Least share of a point's light that a neighbour behind another filter of a mosaic gets."""
 LINE_SIGMAS, LINE_SIDE, LINE_SAMPLES = 6.0, 5, 600
@@ -153,11 +156,12 @@ def bad_pixels(pixels, sky, sigma, *, gain=np.inf, saturation=None, mosaic=False
     blank = ~np.isfinite(pixels)
     kinds[blank] |= np.uint8(Bad.BLANK)
     above = np.where(blank, np.float32(0.0), pixels - sky)
+    local = above - _lowest(above, sigma)
     # The stars are not known yet: :func:`sharper` goes on when they are.
     width = SHARPEST_FWHM
-    sharp = sharp_pixels(above, sigma, width, gain=gain, mosaic=mosaic, bad=blank)
+    sharp = sharp_pixels(local, sigma, width, gain=gain, mosaic=mosaic, bad=blank)
     # What stood beside a hot pixel had a bright neighbour: it is looked at again without it.
-    sharp |= sharp_pixels(above, sigma, width, gain=gain, mosaic=mosaic, bad=blank | sharp)
+    sharp |= sharp_pixels(local, sigma, width, gain=gain, mosaic=mosaic, bad=blank | sharp)
     kinds[sharp] |= np.uint8(Bad.SHARP)
     if saturation is not None:
         kinds[saturated_pixels(pixels if raw is None else raw, saturation)] |= np.uint8(Bad.SATURATED)
@@ -168,14 +172,23 @@ def bad_pixels(pixels, sky, sigma, *, gain=np.inf, saturation=None, mosaic=False
     return kinds
 
 
+def _lowest(above, sigma):
+    """The level that all light within three pixels stands on: a nebula's, the sky's."""
+    # Whatever is left of a sum of points above its lowest level is held to the same ratio.
+    least = ndimage.minimum_filter(ndimage.uniform_filter(above, 3, mode="mirror"), LOCAL_SIDE, mode="mirror")
+    # The lowest of so many means of nine pixels lies below the level by chance.
+    return least + np.float32(LOWEST_OF_NOISE) * sigma
+
+
 def sharper(kinds, above, sigma, fwhm, *, gain=np.inf, mosaic=False):
     """The map with what is sharper than stars of this FWHM, px; as it was where that is not known."""
     if fwhm is None or STAR_SHARE * fwhm <= SHARPEST_FWHM:
         return kinds
     bad, found = kinds > 0, kinds.copy()
     width = STAR_SHARE * fwhm
+    local = above - _lowest(np.where(np.isfinite(above), above, np.float32(0.0)), sigma)
     for _ in range(2):
-        sharp = sharp_pixels(above, sigma, width, gain=gain, mosaic=mosaic, bad=bad)
+        sharp = sharp_pixels(local, sigma, width, gain=gain, mosaic=mosaic, bad=bad)
         found[sharp] |= np.uint8(Bad.SHARP)
         bad = bad | sharp
     return found
@@ -246,8 +259,30 @@ def _median_of_known(values, axis: int):
     return np.squeeze((low + high) / 2, axis)
 
 
-def satellite_trails(above, sigma, fwhm: float, bad=None):
-    """Pixels under straight lines of light that cross the whole frame.
+class TrailLine(NamedTuple):
+    """A straight line of light: a place on it, zero-based px, and its direction (unit vector)."""
+
+    x: float
+    y: float
+    dx: float
+    dy: float
+
+    def across(self, x, y):
+        """Signed distance of places from the line, px."""
+        return (np.asarray(y) - self.y) * self.dx - (np.asarray(x) - self.x) * self.dy
+
+    def along(self, x, y):
+        """Distance of places along the line from its own place, px."""
+        return (np.asarray(x) - self.x) * self.dx + (np.asarray(y) - self.y) * self.dy
+
+
+def trail_reach(fwhm: float) -> float:
+    """How far from its middle a trail is taken to give light, px."""
+    return 1.6 * fwhm + 2.0
+
+
+def satellite_trails(above, sigma, fwhm: float, bad=None) -> tuple[np.ndarray, tuple[TrailLine, ...]]:
+    """Straight lines of light that cross the whole frame.
 
     Parameters
     ----------
@@ -262,9 +297,11 @@ def satellite_trails(above, sigma, fwhm: float, bad=None):
     Returns
     -------
     (ny, nx) bool array
+        The pixels under them.
+    tuple of TrailLine
     """
     ny, nx = above.shape
-    found = np.zeros(above.shape, bool)
+    found, lines = np.zeros(above.shape, bool), []
     size = int(max(1, round(max(ny, nx) / 700), round(fwhm / 2)))
     small = _binned(above, size, bad)
     # Structure wider than a trail goes, and no star, however bright, digs a ring around itself.
@@ -294,11 +331,12 @@ def satellite_trails(above, sigma, fwhm: float, bad=None):
         if line is None:
             continue
         angle, distance = line
+        c, s = np.cos(angle), np.sin(angle)
+        middle = size * (half + distance * np.array([c, s])) + (size - 1) / 2
+        lines.append(TrailLine(float(middle[0]), float(middle[1]), float(-s), float(c)))
         yy, xx = np.ogrid[0:ny, 0:nx]
-        away = ((xx - (size - 1) / 2) / size - half[0]) * np.cos(angle)
-        away = away + ((yy - (size - 1) / 2) / size - half[1]) * np.sin(angle) - distance
-        found |= np.abs(away) * size < 1.6 * fwhm + 2.0
-    return found
+        found |= np.abs(lines[-1].across(xx, yy)) < trail_reach(fwhm)
+    return found, tuple(lines)
 
 
 def _binned(image, size: int, bad):
