@@ -2,10 +2,8 @@
 
 import numpy as np
 import pytest
-from scipy import signal
 
 from appulse.astrometry import detection
-from appulse.astrometry.detection import _convolved
 from appulse.astrometry.sky import _box_sky, _samples, sky_mesh
 from appulse.errors import MeasurementError
 from invented_frames import add_point
@@ -95,10 +93,3 @@ def test_half_of_an_interlaced_frame_is_enough():
 def test_a_frame_without_any_light_and_one_full_of_it_are_told(value):
     with pytest.raises(MeasurementError, match="alike"):
         sky_mesh(np.full((300, 300), value))
-
-
-@pytest.mark.parametrize("shape", [(40, 50), (31, 29), (12, 90)])
-def test_convolution_keeps_the_place(shape):
-    rng = np.random.default_rng(4)
-    image, kernel = rng.normal(size=shape), rng.normal(size=(9, 13))
-    assert np.allclose(_convolved(image, kernel), signal.fftconvolve(image, kernel, mode="same"))

@@ -6,10 +6,11 @@ from astropy import units as u
 from astropy.table import Table
 
 from appulse.astrometry.budget import _chance
-from appulse.astrometry.detection import search_place, threshold_for, within
+from appulse.astrometry.detection import threshold_for, within
 from appulse.astrometry.plate import ZeroPoint, fit_plate
 from appulse.astrometry.prediction import cell
 from appulse.astrometry.psf import PSF, pixel_image
+from appulse.astrometry.scene import look_around
 from appulse.astrometry.source_fit import phase_error
 from appulse.astrometry.stamp import Noise, cut, sky_sigma
 
@@ -42,11 +43,12 @@ def test_a_wider_search_asks_for_more():
 
 
 def test_a_faint_star_is_found_and_pure_sky_is_empty():
-    rows, columns = np.mgrid[0:60, 0:60]
-    star, _, _ = pixel_image(PSF.round(3.0), 33.0, 28.0, columns.ravel(), rows.ravel())
-    sky = np.random.default_rng(7).normal(10.0, 1.0, (60, 60))
-    for data, count in ((sky + 60.0 * star.reshape(60, 60), 1), (sky, 0)):
-        assert len(search_place(data, 30.0, 30.0, 6.0, PSF.round(3.0)).candidates) == count
+    rows, columns = np.mgrid[0:90, 0:90]
+    star, _, _ = pixel_image(PSF.round(3.0), 48.0, 43.0, columns.ravel(), rows.ravel())
+    sky = np.random.default_rng(7).normal(10.0, 1.0, (90, 90))
+    for data, count in ((sky + 60.0 * star.reshape(90, 90), 1), (sky, 0)):
+        scene = look_around(data, 45.0, 45.0, 6.0, PSF.round(3.0), Noise(1.0))
+        assert len(scene.search(45.0, 45.0, 6.0).candidates) == count
 
 
 def test_twelve_stars_of_a_shifted_plate_carry_a_shift():

@@ -75,6 +75,8 @@ class Survey:
         Scatter of the sky in each colour over that of the mesh; (1.0,) for a mono frame.
     sky : SkyMesh
         Of `pixels`; its scatter is the noise of the pixels, without the structure of nebulae.
+    roughness : float
+        Scatter of the places of faint stars, with a nebula's structure, over what the pixels' noise makes it.
     sources : Table
         From :func:`detect_stars`.
     psf : FieldPSF
@@ -88,6 +90,7 @@ class Survey:
     """
 
     sky: SkyMesh
+    roughness: float
     sources: Table
     psf: FieldPSF
     noise: Noise
@@ -108,9 +111,13 @@ class Survey:
     def for_stars(self) -> Pixels:
         """The pixels as star fits take them."""
         return Pixels(
-            self.pixels, self.bad_kinds, lambda x, y: self.sky.at(x, y, "sigma"), self.noise, self.colours,
+            self.pixels, self.bad_kinds, self._scatter, self.noise, self.colours,
             self.colour_sigmas, int(Bad.SATURATED),
         )  # fmt: skip
+
+    def _scatter(self, x, y):
+        """What a star's place meets: noise, and a nebula's structure about as wide as a star."""
+        return self.roughness * self.sky.at(x, y, "sigma")
 
     def star_fits(self, rows) -> StarFits:
         """Careful fits of some rows of the table of sources, all at once."""
@@ -186,8 +193,9 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     if psf is not None:
         shape = FieldPSF.fixed(psf, pixels.shape)
     else:
+        rough = sources.meta["roughness"]
         shape = _star_image(Pixels(
-            pixels, kinds, lambda x, y: sky.at(x, y, "sigma"), noise, colours, colour_sigmas,
+            pixels, kinds, lambda x, y: rough * sky.at(x, y, "sigma"), noise, colours, colour_sigmas,
             int(Bad.SATURATED),
         ), sources, saturation, known)  # fmt: skip
     # What is sharper than these very stars is no light either; nor is a line across the whole frame.
@@ -203,7 +211,7 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
         f"PSF: {shape.words} of {shape.fwhm:.1f} px" if shape.n_stars == 0 and psf is None else "",
     )
     return Survey(
-        sky, sources, shape, noise, saturation, tuple(note for note in notes if note), pixels, kinds, colours,
+        sky, sources.meta["roughness"], sources, shape, noise, saturation, tuple(note for note in notes if note), pixels, kinds, colours,
         colour_sigmas, lines,
     )  # fmt: skip
 
@@ -211,7 +219,7 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
 def _sources(pixels, kinds, sky, level, sigma, known, options) -> tuple[np.ndarray, Table]:
     """Sources of a frame by a filter about as wide as they are, and its bad pixels by what they tell."""
     shown = filled(pixels, (kinds & ~np.uint8(Bad.SATURATED)) > 0, level)
-    sources = detect_stars(shown, sky=sky)
+    sources = detect_stars(shown, sky=sky, mosaic=options["mosaic"])
     width = _typical_width(sources, None if known is None else known(sources, _typical_width(sources) or 3.0))
     if not width:
         return kinds, sources
@@ -220,7 +228,8 @@ def _sources(pixels, kinds, sky, level, sigma, known, options) -> tuple[np.ndarr
     more = np.count_nonzero(again) > np.count_nonzero(kinds) + 0.05 * len(sources)
     if more or not 2.0 <= width <= 4.5:
         shown = filled(pixels, (again & ~np.uint8(Bad.SATURATED)) > 0, level)
-        sources = detect_stars(shown, sky=sky, fwhm=float(np.clip(width, 1.2, 15.0)))
+        width = float(np.clip(width, 1.2, 15.0))
+        sources = detect_stars(shown, sky=sky, fwhm=width, mosaic=options["mosaic"])
     return again, sources
 
 
@@ -295,7 +304,7 @@ def _typical_width(sources, listed=None) -> float:
     """Width of the stars that a catalogue knows, else of the brighter sources, px; 0 with too few."""
     width, snr = np.asarray(sources["fwhm"], dtype=float), np.asarray(sources["snr"], dtype=float)
     light = width > NARROWEST_FWHM
-    if listed is not None and len(listed) >= 5 and light[listed].sum() >= 3:
+    if listed is not None and light[listed].sum() >= 3:
         rows = listed[light[listed]]
         return float(np.median(width[rows[np.argsort(-snr[rows])][:40]]))
     bright = np.flatnonzero(light & (snr > 15))[:300]
@@ -319,7 +328,8 @@ def _saturation(camera, data) -> tuple[float | None, str]:
 
 
 def detect_stars(
-    frame, *, fwhm: float = 3.0, threshold: float = THRESHOLD, sky: SkyMesh | None = None
+    frame, *, fwhm: float = 3.0, threshold: float = THRESHOLD, sky: SkyMesh | None = None,
+    mosaic: bool = False,
 ) -> Table:
     """Sources of a frame, brightest first.
 
@@ -332,13 +342,16 @@ def detect_stars(
         In sigmas of the smoothed sky.
     sky : SkyMesh, optional
         Where it is known already.
+    mosaic : bool
+        Whether neighbouring pixels stand behind other filters.
 
     Returns
     -------
     Table
         ``x, y`` (zero-based px, of a parabola through the peak: good to a few tenths), ``flux`` (of the
         matched filter, stored units), ``snr``, ``peak`` (stored units above the sky), ``fwhm`` (px, from the
-        curvature of the smoothed peak), ``round`` (minor over major axis). ``meta['sky']`` holds the SkyMesh.
+        curvature of the smoothed peak), ``round`` (minor over major axis). ``meta['sky']`` holds the SkyMesh,
+        ``meta['roughness']`` what structure as wide as stars adds to the scatter of their places, 1 for none.
 
     Examples
     --------
@@ -352,15 +365,16 @@ def detect_stars(
     """
     data = frame if isinstance(frame, np.ndarray) else frame.data
     sky = sky if sky is not None else sky_mesh(data)
-    starts = range(0, data.shape[0], STRIP_ROWS)
+    starts, sigma = range(0, data.shape[0], STRIP_ROWS), fwhm / FWHM_PER_SIGMA
     # The filter lets other threads run; more than two strips at a time would only cost memory.
     with ThreadPoolExecutor(THREADS) as pool:
-        band, flat, rough = _smoothed(data, sky, BandPass(fwhm / FWHM_PER_SIGMA), starts, pool)
+        band, flat, rough = _smoothed(data, sky, BandPass(sigma, mosaic=mosaic), starts, pool)
+        roughness = _roughness(flat, band, sky)
         if np.median(rough.sigma) > ROUGHER * np.median(sky.sigma) * np.sqrt(band.norm2):
             # Structure of a nebula falls steeply towards fine scales: a sharper filter sees less of it.
-            sharp = _smoothed(data, sky, BandPass(SHARP_CORE * fwhm / FWHM_PER_SIGMA, SHARP_SIDE), starts, pool)
+            sharp = _smoothed(data, sky, BandPass(SHARP_CORE * sigma, SHARP_SIDE, mosaic), starts, pool)
             answers = [
-                each.response_to(fwhm / FWHM_PER_SIGMA) / np.median(noise.sigma)
+                each.response_to(sigma) / np.median(noise.sigma)
                 for each, _, noise in ((band, flat, rough), sharp)
             ]
             if answers[1] > answers[0]:
@@ -375,7 +389,7 @@ def detect_stars(
     table = Table(
         dict(zip(("x", "y", "flux", "snr", "peak", "fwhm", "round"), columns[:, order], strict=True))
     )
-    table.meta["sky"] = sky
+    table.meta["sky"], table.meta["roughness"] = sky, roughness
     return table
 
 
@@ -397,18 +411,39 @@ def _smoothed(data, sky, band, starts, pool):
     return band, flat, rough
 
 
+def _roughness(flat, band, sky) -> float:
+    """Scatter of a filtered frame's slopes over what the pixels' noise makes of them; 1 without structure."""
+    # A star's place is read with the slope of its image: that filter is met by less of a nebula than its light.
+    slopes = 0.5 * (flat[::3, 2:] - flat[::3, :-2])
+    expected = float(np.median(sky.sigma)) * np.sqrt(band.slope2)
+    if not expected > 0 or not np.ptp(slopes) > 0 or min(slopes.shape) < 16:
+        return 1.0
+    return max(float(np.median(sky_mesh(slopes, sky.box).sigma)) / expected, 1.0)
+
+
 class BandPass:
     """A Gaussian as wide as the stars, less its own mean over a few widths: wider structure goes."""
 
-    def __init__(self, sigma: float, side: float = 4.5):
-        self.sigma, self.side = sigma, max(2 * round(side * sigma) + 1, 3)
-        self.pad = int(np.ceil(TRUNCATE * sigma)) + 2 * (self.side // 2) + 3
-        core = ndimage.gaussian_filter1d(_pulse(self.pad), sigma, truncate=TRUNCATE, mode="constant")
+    def __init__(self, sigma: float, side: float = 4.5, mosaic: bool = False):
+        self.side = max(2 * round(side * sigma) + 1, 3)
+        # 1 2 1 along both axes gives every place of a 2 x 2 mosaic the same weight, wherever it begins.
+        self.even = np.array([0.25, 0.5, 0.25]) if mosaic else np.ones(1)
+        self.even2 = 0.5 if mosaic else 0.0
+        self.sigma = float(np.sqrt(max(sigma**2 - self.even2, 0.1))) if mosaic else sigma
+        self.pad = int(np.ceil(TRUNCATE * sigma)) + 2 * (self.side // 2) + 4
+        core = ndimage.gaussian_filter1d(_pulse(self.pad), self.sigma, truncate=TRUNCATE, mode="constant")
+        core = np.convolve(core, self.even, "same")
         wide = core
         for _ in range(2):
             wide = ndimage.uniform_filter1d(wide, self.side, mode="constant")
         # Noise after the filter over that before, squared; and its answer to a star as wide as itself.
         self.norm2 = float(np.sum(core**2) ** 2 - 2 * np.sum(core * wide) ** 2 + np.sum(wide**2) ** 2)
+        steep = [np.convolve(each, [0.5, 0.0, -0.5], "same") for each in (core, wide)]
+        self.slope2 = float(
+            np.sum(steep[0] ** 2) * np.sum(core**2)
+            - 2 * np.sum(steep[0] * steep[1]) * np.sum(core * wide)
+            + np.sum(steep[1] ** 2) * np.sum(wide**2)
+        )
         self._core, self._wide = core, wide
         self.response = self.response_to(sigma)
         self.wide2 = 2 * (self.side**2 - 1) / 12
@@ -427,6 +462,9 @@ class BandPass:
         # A hole would dig into its neighbours' smoothing; the sky's own level does not.
         values = np.where(bad, np.float32(0.0), values - level)
         smooth = ndimage.gaussian_filter(values, self.sigma, mode="nearest", truncate=TRUNCATE)
+        if self.even2:
+            for axis in (0, 1):
+                smooth = ndimage.convolve1d(smooth, self.even, axis, mode="nearest")
         wide = smooth
         for _ in range(2):
             wide = ndimage.uniform_filter(wide, self.side, mode="nearest")
@@ -436,7 +474,7 @@ class BandPass:
         """Variance of an image's own light from the ratio of its peak to its bend, px^2."""
         # Peak 1/t - 1/(t + w) and bend 1/t^2 - 1/(t + w)^2 with t = own + sigma^2 + 1/12, w that of the mean.
         half = 0.5 * self.wide2 - ratio
-        return np.sqrt(half**2 + ratio * self.wide2) - half - self.sigma**2 - 1 / 12
+        return np.sqrt(half**2 + ratio * self.wide2) - half - self.sigma**2 - self.even2 - 1 / 12
 
 
 def _pulse(reach: int) -> np.ndarray:

@@ -17,8 +17,11 @@ from astropy import units as u
 from astropy.table import QTable, Table
 
 from appulse.astrometry.detection import Survey, survey_frame, within
+from appulse.astrometry.scene import look_around
+from appulse.astrometry.scene_fit import fit_in_scene
 from appulse.astrometry.stamp import polynomial_terms
 from appulse.constants import ARCSEC_PER_RAD
+from appulse.errors import MeasurementError
 from appulse.frames import SkyMap, WcsMap
 from appulse.numerics import (
     extra_scatter,
@@ -28,17 +31,24 @@ from appulse.numerics import (
     unit_from_radec,
     weighted_lstsq,
 )
-from appulse.registration import FAR_ARCSEC, Match, match_frame
+from appulse.registration import FAR_ARCSEC, Bad, Match, match_frame
 
 MIN_STARS = 3
 MIN_PHOTOMETRY_STARS = 3
 MAX_FITTED = 150
 """Stars that are fitted: more would not fix a plate better than its floor."""
+CLEAR_SNR, WEAK_SNR, FEW_STARS = 5.0, 2.5, 9
+"""Least signal to noise of a fitted star; the second where the first leaves so few."""
+ROUGH, MOST_SCENES, SCENE_STARS = 1.3, 6, 6
+"""Roughness of a survey from which so many stars are fitted as a body is, with the structure and so many other
+sources around them."""
 GROSS_ARCSEC = 20.0
 STARS_FOR_ORDER = {0: 3, 1: 9, 2: 25, 3: 50}
 """Least number of stars for shift; shift, scale, turn and skew; and the distortions."""
 ORDER_WORDS = ("a shift", "shift, scale, turn and skew", "quadratic distortion", "cubic distortion")
 CLIP = 3.5
+SIGMA_TRUST = 20.0
+"""The stars' own sigmas count as so many measured offsets when their size is judged."""
 
 
 @dataclass(frozen=True)
@@ -348,7 +358,10 @@ def _fit_stars(frame, survey: Survey, catalogue, found: Match) -> Table:
     order = np.argsort(-np.asarray(survey.sources["snr"])[found.source], kind="stable")[: 2 * MAX_FITTED]
     fits = survey.star_fits(found.source[order])
     with np.errstate(invalid="ignore"):
-        kept = np.flatnonzero(fits.good & (fits.snr >= 5))[:MAX_FITTED]
+        kept = np.flatnonzero(fits.good & (fits.snr >= CLEAR_SNR))[:MAX_FITTED]
+        if len(kept) < FEW_STARS:
+            # They are recognised by their pattern; what they are worth is in their sigmas.
+            kept = np.flatnonzero(fits.good & (fits.snr >= WEAK_SNR))[:MAX_FITTED]
     stars = catalogue[found.star[order[kept]]]["name", "g", "ra", "dec"]
     for axis in ("ra", "dec"):
         stars[f"catalogue_{axis}"] = catalogue[f"sigma_{axis}"][found.star[order[kept]]]
@@ -356,6 +369,8 @@ def _fit_stars(frame, survey: Survey, catalogue, found: Match) -> Table:
         stars[name] = fits.cov[kept, i, j]
     for name in ("x", "y", "snr", "flux", "flux_sigma", "n_saturated"):
         stars[name] = getattr(fits, name)[kept]
+    if survey.roughness > ROUGH and len(stars):
+        stars = _in_scenes(survey, stars)
     if len(stars) == 0:
         return Table()
     catalogue_ra, catalogue_dec = np.asarray(stars["ra"]), np.asarray(stars["dec"])
@@ -374,6 +389,37 @@ def _fit_stars(frame, survey: Survey, catalogue, found: Match) -> Table:
         stars[f"sigma_{axis}"] = np.sqrt(np.asarray(stars[f"catalogue_{axis}"]) ** 2 + east_north[k, k])
     stars.remove_columns(["cxx", "cyy", "cxy"])
     return stars
+
+
+def _in_scenes(survey: Survey, stars: Table) -> Table:
+    """The brightest stars fitted anew in the structure of a nebula, as a body is."""
+    x, y, flux = (np.asarray(survey.sources[name], dtype=float) for name in ("x", "y", "flux"))
+    no_light = (survey.bad_kinds & ~Bad.SATURATED) > 0
+    anew = []
+    for i in np.argsort(-np.asarray(stars["snr"]), kind="stable")[:MOST_SCENES]:
+        place = float(stars["x"][i]), float(stars["y"][i])
+        psf = survey.psf.at(*place)
+        away = np.hypot(x - place[0], y - place[1])
+        far = np.argsort(np.where(away > psf.fwhm, away, np.inf) / np.cbrt(np.maximum(flux, 1e-9)))[:SCENE_STARS]
+        far = far[away[far] > psf.fwhm]
+        try:
+            scene = look_around(
+                survey.pixels, *place, 0.5 * psf.fwhm, psf, survey.noise, found=np.column_stack([x, y])[far],
+                fluxes=flux[far], bad=no_light, saturated=(survey.bad_kinds & Bad.SATURATED) > 0,
+                colours=survey.colours,
+            )  # fmt: skip
+            fit = fit_in_scene(scene, *place)
+        except (MeasurementError, np.linalg.LinAlgError):
+            continue
+        if fit.snr < WEAK_SNR:
+            continue
+        for name in ("x", "y", "snr", "flux", "flux_sigma", "n_saturated"):
+            stars[name][i] = getattr(fit, name)
+        for name, k, m in (("cxx", 0, 0), ("cyy", 1, 1), ("cxy", 0, 1)):
+            stars[name][i] = fit.cov[k, m]
+        anew.append(i)
+    # The quick fits do not know the structure: where the careful ones make a plate, those alone do.
+    return stars[np.sort(anew)] if len(anew) >= MIN_STARS else stars
 
 
 def _solve(frame, stars: Table, max_order: int) -> tuple[PlateModel, QTable]:
@@ -456,6 +502,9 @@ def _fit_order(x, y, offsets, sigmas, used, order, centre, scale):
     for _ in range(10):
         parts = [_fit_axis(design[used], offsets[used, k], sigmas[used, k]) for k in (0, 1)]
         floor = np.array([part[2] for part in parts])
+        # What moves stars along one axis moves them along the other: both together know the floor better.
+        floor = np.maximum(floor, _common_floor(design[used], offsets[used], sigmas[used]))
+        parts = [_fit_axis(design[used], offsets[used, k], sigmas[used, k], floor[k]) for k in (0, 1)]
         total = np.hypot(sigmas, floor)
         residual = offsets - design @ np.stack([part[0] for part in parts], axis=1)
         wild = np.max(np.abs(residual) / total, axis=1)
@@ -468,11 +517,41 @@ def _fit_order(x, y, offsets, sigmas, used, order, centre, scale):
     z2 = np.minimum((residual / total) ** 2, CLIP**2)
     bic = float(np.sum(z2 + 2 * np.log(total))) + 2 * design.shape[1] * np.log(2 * len(x))
     (east, cov_east, _), (north, cov_north, _) = parts
+    # How wide the sigmas are, those that weigh most say, as far as they are many: a floor added alike to all
+    # is found by the many faint stars.
+    leverage = _leverage(design[used], total[used])
+    weight = 1.0 / total[used] ** 2
+    expected = float(np.sum(weight * (1.0 - leverage)))
+    met = float(np.sum(weight * (residual[used] / total[used]) ** 2))
+    count = float(np.sum(weight * (1.0 - leverage))) ** 2 / max(float(np.sum(weight**2)), 1e-300)
+    share = (count * met / max(expected, 1e-300) + SIGMA_TRUST) / (count + SIGMA_TRUST)
+    cov_east, cov_north = share * cov_east, share * cov_north
     return PlateModel(order, east, north, cov_east, cov_north, tuple(floor), centre, scale), used, bic
 
 
-def _fit_axis(design, values, sigmas):
+def _leverage(design, total) -> np.ndarray:
+    """Share of each offset's own noise that its fit follows, (n, 2)."""
+    result = np.zeros(total.shape)
+    for k in (0, 1):
+        q, _ = np.linalg.qr(design / total[:, k, None])
+        result[:, k] = np.minimum(np.sum(q**2, axis=1), 1.0)
+    return result
+
+
+def _common_floor(design, offsets, sigmas) -> float:
+    """Floor of both axes together."""
+    floor = 0.0
+    for _ in range(3):
+        left = [values - design @ weighted_lstsq(design, values, np.hypot(own, floor))[0]
+                for values, own in zip(offsets.T, sigmas.T, strict=True)]  # fmt: skip
+        floor = extra_scatter(np.concatenate(left), sigmas.T.ravel(), 2 * design.shape[1])
+    return floor
+
+
+def _fit_axis(design, values, sigmas, floor=None):
     """Coefficients, covariance and floor of one axis; the floor makes the residuals as wide as they are."""
+    if floor is not None:
+        return *weighted_lstsq(design, values, np.hypot(sigmas, floor)), float(floor)
     floor = 0.0
     # The floor changes the weights, they the residuals, and those the floor.
     for _ in range(6):

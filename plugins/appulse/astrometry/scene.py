@@ -23,7 +23,7 @@ from scipy import fft, ndimage, optimize
 from appulse.astrometry.detection import Candidate, PlaceSearch, threshold_for
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
 from appulse.astrometry.stamp import Noise, line_distance2
-from appulse.astrometry.trail_light import trail_light
+from appulse.astrometry.trail_light import model_error, trail_light
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.numerics import mad_sigma
 from appulse.registration import TrailLine
@@ -177,6 +177,7 @@ class FrameScene:
         snr = np.where(gain > 0.3 * total, filtered / np.sqrt(gain), -np.inf)
         # Stars leave more behind than noise: their share of it is not to be taken for a body.
         rest = np.abs(self.star_light) * MODEL_ERROR
+        rest += np.abs(self.trail_light) * model_error(self.psf.sigma, len(self.tint))
         spread = ndimage.gaussian_filter(rest**2, self.psf.sigma)
         left = np.sqrt(4 * np.pi * self.psf.sigma**2 * spread / white)
         snr = snr / np.sqrt(1.0 + left**2)

@@ -39,7 +39,7 @@ OWN_SHARES = (3.0, 12.0, 50.0, 200.0)
 """Its strength, as variance of a point's light in units of what the pixels' noise makes."""
 OWN_PRIOR = 0.02
 """Odds of each such case against one of SCALES."""
-TRAIL_SHARES, TRAIL_LENGTH = (0.03, 0.3, 3.0), 12.0
+TRAIL_SHARES, TRAIL_LENGTH = (0.03, 0.3, 3.0, 30.0), 12.0
 """What the model of a straight trail misses: variances in units of the pixels' noise, and its length in widths
 of the star image."""
 NOISE_TRUST = 40.0
@@ -54,6 +54,8 @@ MOST_NEIGHBOURS = 6
 WEAK = 0.3
 """A neighbour whose light is below this share of a pixel's noise everywhere is only taken off."""
 ROUNDS = 12
+FAR_ODDS = (25.0, 12.0)
+"""Cases of structure whose log odds lie so far below the best are dropped, after the first look and the second."""
 GAUSSIAN_SIGMAS, MOFFAT_SIGMAS, LEAST_RADIUS = 5.0, 5.5, 7.0
 
 
@@ -144,7 +146,8 @@ class _SceneFit:
         """Bins as wide as the star image allows: a third of its FWHM, half where there are too many."""
         fwhm, mosaic = self.psf.fwhm, self.scene.is_mosaic
         side = max(1, int(fwhm / 2.7))
-        if len(self.columns) / side**2 > MOST_PIXELS:
+        # Each square of a mosaic is three bins, one for each colour.
+        if len(self.columns) / side**2 * (3 if mosaic else 1) > MOST_PIXELS:
             side = max(side, int(fwhm / 2.0))
         if mosaic:
             side = 2 * max(1, side // 2) if fwhm >= 5.0 else 1
@@ -265,11 +268,16 @@ class _SceneFit:
         photons = np.maximum(self.light, 0.0) / gain
         return self.noise2 + photons + (MODEL_ERROR * self.light) ** 2 + self.extra
 
+    def _factor(self, case):
+        """Lower Cholesky factor of the bins' covariance."""
+        covariance = np.array(self._structure(case))
+        covariance.flat[:: self.bins.n + 1] += self._noise()
+        return linalg.cholesky(covariance.T, lower=True, overwrite_a=True, check_finite=False)
+
     def _solve(self, case, prior, design, rest, n_linear) -> Solution | None:
         """Restricted likelihood and solution of one case; None where its covariance is none."""
-        covariance = self._structure(case) + np.diag(self._noise())
         try:
-            lower = linalg.cholesky(covariance, lower=True, check_finite=False)
+            lower = self._factor(case)
         except linalg.LinAlgError:
             return None
         both = linalg.solve_triangular(
@@ -304,7 +312,7 @@ class _SceneFit:
             n_linear = linear.shape[1]
             if values is None:
                 # Light first, at the guessed place; then steps.
-                lower = linalg.cholesky(self._structure(best[0]) + np.diag(self._noise()), lower=True)
+                lower = self._factor(best[0])
                 both = linalg.solve_triangular(lower, np.column_stack([linear, self.value]), lower=True)
                 values = np.linalg.lstsq(both[:, :-1], both[:, -1], rcond=None)[0]
                 least = 2.0 * np.sqrt(np.median(self.noise2 / self.bins.count))
@@ -317,7 +325,12 @@ class _SceneFit:
                 tried = [(case, self._solve(*case, design, self.value, n_linear)) for case in cases]
                 tried = [(case, found) for case, found in tried if found is not None]
                 if tried:
-                    best = max(tried, key=lambda item: item[1].odds)[0]
+                    best, top = max(tried, key=lambda item: item[1].odds)
+                    # What the pixels think so little of now will have no say at the end.
+                    far = FAR_ODDS[0 if count == 1 else 1]
+                    cases = [
+                        case for case, found in tried if case == cases[0] or found.odds > top.odds - far
+                    ]
             found = self._solve(*best, design, self.value, n_linear)
             if found is None:
                 raise MeasurementError("the pixels there do not settle a fit")
@@ -354,10 +367,10 @@ class _SceneFit:
 
     def _reject(self, found: Solution, design, settled: bool) -> bool:
         """Put bins aside that the others do not foretell; whether that changed anything."""
-        inverse = linalg.cho_solve((found.lower, True), np.eye(self.bins.n), check_finite=False)
         rest = self.value - design @ found.values
-        diagonal = np.diag(inverse)
-        alone = (inverse @ rest) / diagonal
+        inverse, _ = linalg.lapack.dtrtri(found.lower, lower=1)
+        diagonal = np.einsum("ij,ij->j", inverse, inverse)
+        alone = linalg.cho_solve((found.lower, True), rest, check_finite=False) / diagonal
         variance = np.maximum(1.0 / diagonal - self.extra, 1e-300) * max(found.scale, 0.25)
         # A core that is sharper or wider than the model is no cosmic ray.
         misfit = 2.0 * max(self.psf.width_error, 0.01) if settled else 0.5

@@ -26,6 +26,9 @@ LEAST_STARS = 5
 """Fewer give no star image: two hot pixels may agree, a handful of sources do not."""
 CLEAR_STARS, CLEAR_SNR, CLEAR_SPREAD, CLEAR_FWHM = 2, 50.0, 0.1, 2.0
 """Unless so few are so bright, agree so well in width, and are several pixels wide: then they are stars."""
+LISTED_STARS, LISTED_SNR, LISTED_SCATTER = 3, 10.0, 0.05
+"""And so many that a star catalogue knows are stars too, if they are as bright; a few show the scatter of their
+widths too small by chance."""
 MAX_STARS, SHAPE_STARS = 50, 16
 FIELD_STARS = 25
 """From so many good stars on, the PSF's moments may change linearly over the field."""
@@ -400,6 +403,8 @@ def psf_from_stars(values, stars, noise: Noise, *, sky=None, bad=None, saturatio
     good &= np.abs(size - middle) <= max(3.5 * mad_sigma(size[good]), least * middle)
     moments, places = stamps.moments[good], np.column_stack([stamps.x, stamps.y])[good]
     scatter = max(mad_sigma(size[good]) / middle, 0.005)
+    if len(places) < LEAST_STARS and not alike.bright:
+        scatter = max(scatter, float(np.ptp(size[good])) / middle / 2, LISTED_SCATTER)
     coefficients = np.zeros((3, 3))
     words = f"from {len(places)} stars"
     if len(places) >= FIELD_STARS:
@@ -429,10 +434,16 @@ class Alike(NamedTuple):
     y: np.ndarray
     fwhm: np.ndarray
     snr: np.ndarray
+    listed: int  # how many of them a star catalogue knows
 
     @property
     def clear(self) -> bool:
         """Whether even a few of them cannot be anything else."""
+        return self.listed >= LISTED_STARS or self.bright
+
+    @property
+    def bright(self) -> bool:
+        """Whether a few are so bright and so alike that no catalogue is needed to know them for stars."""
         bright = self.fwhm[self.snr > CLEAR_SNR]
         enough = len(bright) >= CLEAR_STARS
         return enough and np.min(bright) > CLEAR_FWHM and np.ptp(bright) < CLEAR_SPREAD * np.mean(bright)
@@ -452,7 +463,8 @@ def _alike(pixels: Pixels, x, y, guess: PSF, others, n_listed: int) -> Alike:
     keep = good & (np.abs(np.log(np.maximum(stamps.fwhm, 1e-3) / typical)) < WIDTHS_DIFFER)
     with np.errstate(invalid="ignore"):
         snr = stamps.flux / np.sqrt(stamps.flux_variance * np.maximum(stamps.chi2, 1.0))
-    return Alike(stamps.x[keep], stamps.y[keep], stamps.fwhm[keep], snr[keep])
+    n = int(np.sum(listed & keep & (snr > LISTED_SNR)))
+    return Alike(stamps.x[keep], stamps.y[keep], stamps.fwhm[keep], snr[keep], n)
 
 
 def _shapes(pixels: Pixels, alike: Alike, others):

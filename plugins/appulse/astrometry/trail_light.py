@@ -22,6 +22,7 @@ WINDOW_FWHM, LEAST_WINDOW = 12.0, 24.0
 BIN_PX = 0.5
 TURN_DEG = 8.0
 """A filament bends: near the place its direction may be so far from that of the whole line."""
+LEAST_ERROR = 0.005
 CLEAR = 4.0
 """A profile whose peak is below so many of its own sigmas is none."""
 
@@ -57,25 +58,30 @@ def trail_light(
     return TrailLight(total, tuple(found))
 
 
+def model_error(sigma: float, n_colours: int) -> float:
+    """Share of a trail's light that a profile in bins leaves behind, for a star image of this width, px."""
+    # Between the middles of two bins a curve leaves its chord by h^2 / 8 of its bend.
+    return LEAST_ERROR + BIN_PX**2 * n_colours / 8.0 / sigma**2
+
+
 def _turned(pixels, good, line, columns, rows, place, reach, window) -> TrailLine:
     """The line through its nearest point to a place, turned to where its profile there is sharpest."""
     s = float(line.along(*place))
     x, y = line.x + s * line.dx, line.y + s * line.dy
-    best, result = -np.inf, line
-    for turn in np.radians(np.linspace(-TURN_DEG, TURN_DEG, 17)):
-        dx = line.dx * np.cos(turn) - line.dy * np.sin(turn)
-        dy = line.dx * np.sin(turn) + line.dy * np.cos(turn)
-        tried = TrailLine(x, y, dx, dy)
-        across, along = tried.across(columns, rows), tried.along(columns, rows)
-        use = good & (np.abs(across) < 2.0 * reach) & (np.abs(along) < window)
-        if use.sum() < 50:
-            return line
-        bins = np.rint(across[use] + 2.0 * reach).astype(int)
-        # A median over the length: neither star nor body turns the line.
-        medians = ndimage.median(pixels[use], bins, np.arange(bins.max() + 1))
-        sharpness = float(np.nanvar(medians))
-        if sharpness > best:
-            best, result = sharpness, tried
+    result, angle = line, np.degrees(np.arctan2(line.dy, line.dx))
+    for turns in (np.arange(-TURN_DEG, TURN_DEG + 1.0), np.arange(-0.8, 0.9, 0.2)):
+        best, middle = -np.inf, angle
+        for turn in np.radians(middle + turns):
+            tried = TrailLine(x, y, float(np.cos(turn)), float(np.sin(turn)))
+            across, along = tried.across(columns, rows), tried.along(columns, rows)
+            use = good & (np.abs(across) < 2.0 * reach) & (np.abs(along) < window)
+            if use.sum() < 50:
+                return line
+            bins = np.rint(across[use] + 2.0 * reach).astype(int)
+            # A median over the length: neither star nor body turns the line.
+            sharpness = float(np.nanvar(ndimage.median(pixels[use], bins, np.arange(bins.max() + 1))))
+            if sharpness > best:
+                best, result, angle = sharpness, tried, np.degrees(turn)
     return result
 
 

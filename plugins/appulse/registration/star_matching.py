@@ -20,6 +20,8 @@ from scipy.spatial import cKDTree
 from appulse.numerics import poisson_sf
 
 CHANCE, CERTAIN = 1e-3, 1e-12
+CELLS = (1.0, 0.3)
+"""Sizes of the cells in which votes meet, of the tolerance."""
 MAX_STARS, MAX_SOURCES = 1500, 3000
 PATTERN_STARS = 70
 MAX_SCALE_ERROR = 0.06
@@ -136,6 +138,18 @@ def vote(stars, sources, reach, cell):
     if len(offsets) < 2:
         return None, 1.0
     tree = cKDTree(offsets)
+    best = None, 1.0
+    # Few pairs that agree to a fraction of a pixel are as little luck as many that agree to a few.
+    for part in CELLS:
+        shift, chance = _agreement(tree, offsets, reach, part * cell)
+        chance = min(1.0, chance * len(CELLS))
+        if shift is not None and chance < CHANCE and chance < best[1]:
+            best = shift, chance
+    return best
+
+
+def _agreement(tree, offsets, reach, cell):
+    """The fullest cell of a size: its shift, None below three votes, and the probability by luck."""
     counts = tree.query_ball_point(offsets, cell, return_length=True)
     best = int(np.argmax(counts))
     mean = len(offsets) * np.pi * cell**2 / (2 * reach) ** 2
@@ -143,7 +157,7 @@ def vote(stars, sources, reach, cell):
     rate = max((len(offsets) - counts[best]) * np.pi * cell**2 / (2 * reach) ** 2, 0.1 * mean, 1e-6)
     trials = max(len(offsets), (2 * reach / cell) ** 2 / np.pi)
     chance = float(min(1.0, trials * poisson_sf(counts[best] - 2, rate)))
-    if counts[best] < 3 or chance > CHANCE:
+    if counts[best] < 3:
         return None, chance
     inside = offsets[np.hypot(*(offsets - offsets[best]).T) <= cell]
     return np.median(inside, axis=0), chance
