@@ -7,6 +7,7 @@ from appulse.astrometry.psf import PSF, pixel_image
 from appulse.astrometry.scene import look_around
 from appulse.astrometry.scene_fit import fit_in_scene
 from appulse.astrometry.stamp import Noise
+from appulse.registration import TrailLine
 from invented_nights import NightPlan, nebula_image
 
 SHAPE, SKY, FWHM = (110, 120), 400.0, 3.0
@@ -112,3 +113,31 @@ def test_a_cosmic_ray_is_put_aside(rng_of):
 @pytest.fixture
 def rng_of():
     return np.random.default_rng
+
+
+@pytest.mark.parametrize("fwhm", [2.2, 4.0])
+def test_a_body_on_a_satellite_s_trail_is_measured(fwhm):
+    line = TrailLine(20.0, 10.0, np.cos(0.83), np.sin(0.83))
+    along = line.along(*BODY)
+    body = line.x + along * line.dx - 0.4 * line.dy, line.y + along * line.dy + 0.4 * line.dx
+    trail = 1500.0 * np.exp(-0.5 * (line.across(COLUMNS, ROWS) / (fwhm / 2.3548)) ** 2)
+    expected = SKY + trail + 4.0 * light_for(40.0, fwhm) * point(*body, fwhm)
+    pulls = []
+    for seed in range(6):
+        data = np.random.default_rng(seed).poisson(expected).astype(float)
+        psf = PSF.round(fwhm)
+        scene = look_around(data, *body, 4.0, psf, NOISE, trails=(line,))
+        found = scene.search(*body, 4.0)
+        fit = fit_in_scene(scene, found.candidates[0].x, found.candidates[0].y)
+        assert fit.snr > 15
+        pulls.append((np.array([fit.x, fit.y]) - body) / np.sqrt(np.diag(fit.cov)))
+    assert np.abs(pulls).max() < 4.0
+    assert np.sqrt(np.mean(np.square(pulls))) < 1.0 + 2.5 / np.sqrt(24)
+
+
+def test_a_line_where_there_is_none_takes_nothing_off():
+    data = np.random.default_rng(3).poisson(SKY + light_for(30.0) * point(*BODY)).astype(float)
+    line = TrailLine(*BODY, 1.0, 0.0)
+    scene = look_around(data, *BODY, 4.0, PSF.round(FWHM), NOISE, trails=(line,))
+    assert not scene.trails
+    assert not scene.trail_light.any()

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from appulse.astrometry import detection
-from appulse.astrometry.sky import _box_sky, _samples, sky_mesh
+from appulse.astrometry.sky import _box_sky, _samples, pixel_noise, sky_mesh
 from appulse.errors import MeasurementError
 from invented_frames import add_point
+from invented_nights import NightPlan, nebula_image
 
 SHAPE = (310, 437)
 """Of no whole number of boxes."""
@@ -93,3 +94,17 @@ def test_half_of_an_interlaced_frame_is_enough():
 def test_a_frame_without_any_light_and_one_full_of_it_are_told(value):
     with pytest.raises(MeasurementError, match="alike"):
         sky_mesh(np.full((300, 300), value))
+
+
+def test_a_nebula_is_no_noise_of_pixels():
+    plan = NightPlan(shape=(240, 260), fwhm_px=3.0)
+    nebula = 300.0 * nebula_image(plan, np.random.default_rng(3))
+    data = np.random.default_rng(4).normal(100.0, 6.0, plan.shape) + nebula
+    mesh = sky_mesh(data)
+    noise = pixel_noise(data, mesh)
+    assert mesh.typical[1] > 12.0
+    assert noise.typical[1] == pytest.approx(6.0, rel=0.1)
+    assert noise.typical[0] == mesh.typical[0]
+    resampled = 0.5 * (data[:, 1:] + data[:, :-1])  # neighbours share their noise
+    shared = pixel_noise(resampled, sky_mesh(resampled)).typical[1]
+    assert shared == pytest.approx(6.0 / np.sqrt(2), rel=0.12)

@@ -83,6 +83,7 @@ def test_a_satellite_is_marked_and_a_frame_without_one_is_not(field, angle):
     across = -(columns - 90.3) * np.sin(angle) + (rows - 85.1) * np.cos(angle)
     trail = 150.0 * np.exp(-0.5 * (across / 0.8) ** 2)
     found, lines = satellite_trails(above + trail, SIGMA, 1.8)
+    assert np.max(np.abs(lines[0].across(columns, rows)[trail > 140.0])) < 1.5
     assert found[trail > 75.0].mean() > 0.98
     assert found.mean() < 0.1
 
@@ -97,3 +98,17 @@ def test_a_sharper_point_may_have_a_higher_peak():
     assert ratios == sorted(ratios, reverse=True)
     assert ratios[-1] == pytest.approx(1.0, abs=0.1)
     assert peak_ratio(2.0, mosaic=True) > peak_ratio(2.0)
+
+
+def test_hot_pixels_on_a_bright_nebula_are_found():
+    rng = np.random.default_rng(6)
+    rows, columns = np.indices(SHAPE)
+    light = 1500.0 * (1.0 + np.sin(rows / 29.0) * np.sin(columns / 31.0))
+    data = rng.poisson(SKY + light).astype(np.float32)
+    hot = rng.integers(3, 150, (40, 2))
+    data[tuple(hot.T)] += 900.0
+    noise = np.sqrt(SKY + light).astype(np.float32)
+    kinds = sharper(bad_pixels(data, np.float32(SKY), noise), data - SKY, noise, 2.5)
+    sharp = kinds & Bad.SHARP > 0
+    assert sharp[tuple(hot.T)].mean() > 0.7  # five sigma of a bright nebula hide the rest
+    assert np.count_nonzero(sharp) < 45

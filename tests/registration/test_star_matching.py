@@ -36,3 +36,13 @@ def test_a_turned_and_mirrored_field_is_found(stars, mirror):
 def test_unrelated_places_do_not_match(stars):
     others = np.random.default_rng(7).uniform(0, 1000, (40, 2))
     assert match_frame(stars, others, (1001, 1001), 2.0, 2.5) is None
+
+
+def test_three_pairs_that_agree_to_a_tenth_of_a_pixel_are_a_match(stars):
+    rng = np.random.default_rng(5)
+    sources = np.concatenate([0.4 * stars[[2, 7, 11]] + [1.3, -0.8] + rng.normal(0, 0.1, (3, 2)),
+                              rng.uniform(0, 400, (6, 2))])  # fmt: skip
+    found = match_frame(0.4 * stars[:12], sources, (400, 400), 3.0, 2.9)
+    assert found is not None
+    assert set(found.star) >= {2, 7, 11}
+    assert found.shift == pytest.approx([1.3, -0.8], abs=0.3)

@@ -39,9 +39,9 @@ MAX_FITTED = 150
 """Stars that are fitted: more would not fix a plate better than its floor."""
 CLEAR_SNR, WEAK_SNR, FEW_STARS = 5.0, 2.5, 9
 """Least signal to noise of a fitted star; the second where the first leaves so few."""
-ROUGH, MOST_SCENES, SCENE_STARS = 1.3, 6, 6
-"""Roughness of a survey from which so many stars are fitted as a body is, with the structure and so many other
-sources around them."""
+ROUGH, MOST_QUICK, MOST_SCENES, SCENE_STARS = 1.4, 12, 6, 6
+"""Roughness of a survey from which, if no more stars than the second are there to average structure out, so
+many of them are fitted as a body is, with the structure and so many other sources around them."""
 GROSS_ARCSEC = 20.0
 STARS_FOR_ORDER = {0: 3, 1: 9, 2: 25, 3: 50}
 """Least number of stars for shift; shift, scale, turn and skew; and the distortions."""
@@ -369,7 +369,7 @@ def _fit_stars(frame, survey: Survey, catalogue, found: Match) -> Table:
         stars[name] = fits.cov[kept, i, j]
     for name in ("x", "y", "snr", "flux", "flux_sigma", "n_saturated"):
         stars[name] = getattr(fits, name)[kept]
-    if survey.roughness > ROUGH and len(stars):
+    if survey.roughness > ROUGH and 0 < len(stars) <= MOST_QUICK:
         stars = _in_scenes(survey, stars)
     if len(stars) == 0:
         return Table()
@@ -400,8 +400,9 @@ def _in_scenes(survey: Survey, stars: Table) -> Table:
         place = float(stars["x"][i]), float(stars["y"][i])
         psf = survey.psf.at(*place)
         away = np.hypot(x - place[0], y - place[1])
-        far = np.argsort(np.where(away > psf.fwhm, away, np.inf) / np.cbrt(np.maximum(flux, 1e-9)))[:SCENE_STARS]
-        far = far[away[far] > psf.fwhm]
+        others = np.flatnonzero(away > psf.fwhm)
+        # Light falls about with the cube of the distance.
+        far = others[np.argsort(away[others] ** 3 / np.maximum(flux[others], 1e-9))[:SCENE_STARS]]
         try:
             scene = look_around(
                 survey.pixels, *place, 0.5 * psf.fwhm, psf, survey.noise, found=np.column_stack([x, y])[far],

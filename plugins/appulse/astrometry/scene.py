@@ -239,7 +239,8 @@ def look_around(
     stars, light = _fit_stars(pixels, usable, variance, colour, n_colours, stars, psf, noise, x0, y0)
     rows, columns = np.mgrid[y0:y1, x0:x1]
     away = line_distance2(columns - x, rows - y, trail.ends[0, 0], trail.ends[-1, 1])
-    calm = usable & (np.abs(lines.light) < np.sqrt(variance)) & (away > (radius + 2 * psf.fwhm) ** 2) & (MODEL_ERROR * light < 0.3 * np.sqrt(variance))
+    calm = usable & (away > (radius + 2 * psf.fwhm) ** 2) & (MODEL_ERROR * light < 0.3 * np.sqrt(variance))
+    calm &= np.abs(lines.light) < np.sqrt(variance)
     left = pixels - light
     tint = _tints(left, calm, colour, n_colours, variance, psf)
     structure = _structure(left / tint[colour], calm, psf.sigma, variance / tint[colour] ** 2)

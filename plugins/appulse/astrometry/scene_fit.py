@@ -40,8 +40,8 @@ OWN_SHARES = (3.0, 12.0, 50.0, 200.0)
 OWN_PRIOR = 0.02
 """Odds of each such case against one of SCALES."""
 TRAIL_SHARES, TRAIL_LENGTH = (0.03, 0.3, 3.0, 30.0), 12.0
-"""What the model of a straight trail misses: variances in units of the pixels' noise, and its length in widths
-of the star image."""
+"""What the model of a straight trail misses: variances in units of the pixels' noise, and its length in
+widths of the star image."""
 NOISE_TRUST = 40.0
 """The measured noise of the pixels counts as so many pixels of the stamp."""
 MODEL_ERROR = 0.005
@@ -55,7 +55,7 @@ WEAK = 0.3
 """A neighbour whose light is below this share of a pixel's noise everywhere is only taken off."""
 ROUNDS = 12
 FAR_ODDS = (25.0, 12.0)
-"""Cases of structure whose log odds lie so far below the best are dropped, after the first look and the second."""
+"""Cases of structure whose log odds lie so far below the best are dropped after the first and second look."""
 GAUSSIAN_SIGMAS, MOFFAT_SIGMAS, LEAST_RADIUS = 5.0, 5.5, 7.0
 
 

@@ -101,7 +101,8 @@ def pixel_noise(data, sky: SkyMesh, step: int = 2) -> SkyMesh:
     noise = sky_mesh(values / 6.0, sky.box) if np.nanmax(values) > np.nanmin(values) else sky
     if noise.sigma.shape != sky.sigma.shape:
         where = np.stack(np.indices(sky.sigma.shape)).astype(float)
-        where *= [[[(n - 1) / max(m - 1, 1)]] for n, m in zip(noise.sigma.shape, sky.sigma.shape, strict=True)]
+        sides = zip(noise.sigma.shape, sky.sigma.shape, strict=True)
+        where *= [[[(n - 1) / max(m - 1, 1)]] for n, m in sides]
         noise = replace(noise, sigma=ndimage.map_coordinates(noise.sigma, where, order=1, mode="nearest"))
     return replace(sky, sigma=np.minimum(sky.sigma, noise.sigma))
 

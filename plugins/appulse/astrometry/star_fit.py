@@ -27,8 +27,8 @@ LEAST_STARS = 5
 CLEAR_STARS, CLEAR_SNR, CLEAR_SPREAD, CLEAR_FWHM = 2, 50.0, 0.1, 2.0
 """Unless so few are so bright, agree so well in width, and are several pixels wide: then they are stars."""
 LISTED_STARS, LISTED_SNR, LISTED_SCATTER = 3, 10.0, 0.05
-"""And so many that a star catalogue knows are stars too, if they are as bright; a few show the scatter of their
-widths too small by chance."""
+"""And so many that a star catalogue knows are stars too, if they are as bright; a few show the scatter of
+their widths too small by chance."""
 MAX_STARS, SHAPE_STARS = 50, 16
 FIELD_STARS = 25
 """From so many good stars on, the PSF's moments may change linearly over the field."""
