@@ -24,7 +24,7 @@ def home(tmp_path, monkeypatch):
 @pytest.fixture
 def mine(tmp_path):
     path = tmp_path / "mine.csv"
-    path.write_text(CSV.format("2020 XY,Nemo"), encoding="utf-8")
+    path.write_text(CSV.format("2020 XY,Noboda"), encoding="utf-8")
     return path
 
 
@@ -40,13 +40,13 @@ def test_list_what_is_at_hand(capsys):
 def test_list_finds_by_part_of_a_name(capsys, mine):
     for words in (["--orbits", str(mine)], [str(mine)]):
         assert main(["orbits", "list", *words, "--find", "nem"]) == 0
-        assert "2020 XY (Nemo)" in capsys.readouterr().out
+        assert "2020 XY (Noboda)" in capsys.readouterr().out
 
 
 def test_imported_orbits_join_the_collection_and_go_first(capsys, home, tmp_path, mine):
     before = len(starter_orbits())
     assert main(["orbits", "import", str(mine)]) == 0
-    assert starter_orbits().select("Nemo").h == 17.5
+    assert starter_orbits().select("Noboda").h == 17.5
     assert len(starter_orbits()) == before + 1
     newer = tmp_path / "newer.csv"
     newer.write_text(CSV.format("433,").replace("17.5", "10.1"), encoding="utf-8")
@@ -59,7 +59,7 @@ def test_imported_orbits_join_the_collection_and_go_first(capsys, home, tmp_path
 
 def test_import_into_a_table(capsys, tmp_path, mine):
     out = tmp_path / "out.ecsv"
-    words = ["orbits", "import", str(mine), "--body", "Nemo", "--out", str(out)]
+    words = ["orbits", "import", str(mine), "--body", "Noboda", "--out", str(out)]
     assert main(words) == 0
     assert np.array_equal(read_orbits(out).state, read_orbits(mine).state)
     assert main(words) == 2

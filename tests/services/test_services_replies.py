@@ -200,7 +200,10 @@ def test_names_that_sbdb_does_not_know_or_knows_twice(recorded, policy, answer, 
 def test_several_orbits_and_what_could_not_be_had(recorded, policy):
     missing = json.dumps({"message": "specified object was not found"}).encode()
     recorded(SBDBClass, data("jplsbdb", "ceres.dat"), missing, data("jplsbdb", "67P.dat"))
-    catalogue = fetch_orbits(["1", "Nobody", "67P"], policy=policy, progress=False)
+    said = []
+    names = ["1", "Nobody", "67P"]
+    catalogue = fetch_orbits(names, policy=policy, progress=lambda *words: said.append(words))
+    assert said == [("asking for orbits", done, 3) for done in range(3)]
     assert catalogue.designation.tolist() == ["1", "67P"]
     assert [place for place, _ in catalogue.rejected] == [2]
     with pytest.raises(InputError, match="sbdb or mpc"):

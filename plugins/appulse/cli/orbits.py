@@ -53,6 +53,8 @@ def add_parser(subparsers) -> None:
             "--out", type=Path, metavar="FILE.ecsv", help="a table instead of your own collection"
         )
         action.add_argument("--overwrite", action="store_true", help="replace an output that exists already")
+    for action in (listing, bring, update):
+        common.add_progress_option(action)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -60,12 +62,19 @@ def run(args: argparse.Namespace) -> int:
     return {"list": _list, "import": _import, "update": _update}[args.action](args)
 
 
+def _read(args, paths) -> list:
+    """The orbits of files, or those at hand for None; all of the MPC's take half a minute."""
+    with common.progress_of(args) as progress:
+        progress("reading orbits", 0, 0)
+        return [common.load_orbits(path) for path in paths]
+
+
 def _list(args) -> int:
     import numpy as np
 
     if args.file and args.orbits:
         raise InputError(f"two files, {args.file} and {args.orbits}: list them one by one")
-    catalogue = common.load_orbits(args.file or args.orbits)
+    (catalogue,) = _read(args, [args.file or args.orbits])
     rows = np.arange(len(catalogue))
     names = common.split_names(args.body)
     if names is not None:
@@ -117,7 +126,7 @@ def _import(args) -> int:
 
     if args.out:
         check_free([args.out], args.overwrite)
-    parts = [common.load_orbits(path) for path in args.files]
+    parts = _read(args, args.files)
     catalogue = parts[0] if len(parts) == 1 else OrbitCatalogue.concatenate(parts)
     names = common.split_names(args.body)
     if names is not None:
@@ -148,7 +157,8 @@ def _update(args) -> int:
         raise InputError(
             f"{len(names)} bodies are too many to ask for one by one (at most {MAX_UPDATE}): use --body"
         )
-    fetched = fetch_orbits(names, source=args.source)
+    with common.progress_of(args) as progress:
+        fetched = fetch_orbits(names, source=args.source, progress=progress)
     for place, reason in fetched.rejected:
         common.note(f"{names[place - 1]}: {reason}")
     _keep(fetched, args)

@@ -5,8 +5,6 @@ import functools
 import json
 import math
 
-from tqdm import tqdm
-
 from appulse.bodies import (
     COMET_UNIT,
     STATE_NAMES,
@@ -262,7 +260,7 @@ def mpc_record(records, body: str) -> Orbit:
 SOURCES = {"sbdb": sbdb_orbit, "mpc": mpc_orbit}
 
 
-def fetch_orbits(bodies, *, source="sbdb", policy=None, progress=True):
+def fetch_orbits(bodies, *, source="sbdb", policy=None, progress=None):
     """Orbits of several bodies; those that cannot be had are listed, not hidden.
 
     Parameters
@@ -270,8 +268,8 @@ def fetch_orbits(bodies, *, source="sbdb", policy=None, progress=True):
     bodies : list of str
     source : 'sbdb' or 'mpc'
     policy : RequestPolicy, optional
-    progress : bool
-        Show a bar on a terminal.
+    progress : callable, optional
+        ``progress(words, done, total)`` after each.
 
     Returns
     -------
@@ -289,10 +287,10 @@ def fetch_orbits(bodies, *, source="sbdb", policy=None, progress=True):
     """
     if source not in SOURCES:
         raise InputError(f"source {source!r}: orbits are fetched from {' or '.join(SOURCES)}")
-    found, rejected = [], []
-    for place, body in enumerate(
-        tqdm(list(bodies), desc=source, unit="orbit", disable=None if progress else True), 1
-    ):
+    found, rejected, bodies = [], [], list(bodies)
+    for place, body in enumerate(bodies, 1):
+        if progress is not None:
+            progress("asking for orbits", place - 1, len(bodies))
         try:
             found.append(SOURCES[source](body, policy=policy))
         except OrbitError as error:
