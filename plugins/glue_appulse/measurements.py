@@ -32,6 +32,7 @@ from glue_appulse.data.solved_frames import (
     observer_record,
     require_time_and_site,
 )
+from glue_appulse.data.tail_data import of_one
 from glue_appulse.host import say
 from glue_appulse.layers.sky_layer import frame_key
 
@@ -115,6 +116,18 @@ class Measured:
     def number(self, column: str) -> float:
         """A number of the row; NaN where it was not measured."""
         return float(np.ma.filled(self.table[column].astype(float), np.nan)[0])
+
+
+def total_magnitudes(frames: list, body: str, orbits: str | None, stars: str | None, stopping=None) -> list:
+    """Lines on a comet's total magnitude in loaded frames, and on the law of its orbit after them."""
+    from appulse.workflows import measure_brightness
+
+    source = of_one(inputs.open_orbits(orbits), body)
+    found = measure_brightness(
+        [frame_of(data) for data in frames], source, inputs.open_stars(stars), cancelled=stopping
+    )
+    lines = [one.sentence for one in found.measured] + [f"{one.name}: {one.reason}" for one in found.failed]
+    return [*lines, *([found.law.sentence] if found.law is not None else []), *found.notes]
 
 
 _plates = {}

@@ -18,7 +18,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "known_bodies": ["MeasuredDiameter", "body_label", "measured_diameter"],
         "outgassing": ["is_comet"],
         "orbit": ["NonGrav", "Orbit", "STATE_NAMES"],
-        "photometry": ["magnitude"],
+        "photometry": ["UpdatedLaw", "magnitude", "updated_law"],
         "readers": ["starter_orbits", "read_orbits"],
         "readers.json_orbits": ["COMET_UNIT", "orbit_from_json"],
         "readers.orbit_files": ["join_orbits", "own_orbits", "own_orbits_path"],

@@ -60,8 +60,8 @@ def _equals(column: np.ndarray, text: str):
 _NUMBERS = ("h", "g", "m1", "k1")
 _COLUMNS = ("designation", "name", "number", "epoch_jd_tdb", *_NUMBERS, "uncertainty_code")
 _UNCOMMON = (
-    "aliases", "covariance", "covariance_names", "g1", "g2", "g12", "m2", "k2", "pc", "nongrav", "source",
-    "source_date",
+    "aliases", "covariance", "covariance_names", "g1", "g2", "g12", "m2", "k2", "pc", "m1_sigma", "nongrav",
+    "source", "source_date",
 )  # fmt: skip
 
 

@@ -300,6 +300,8 @@ class Orbit:
         Comet's total magnitude ``m1 + 5 log delta + k1 log r``.
     m2, k2, pc : float or None, mag, mag, mag/deg
         Its nuclear magnitude ``m2 + 5 log delta + k2 log r + pc phase``.
+    m1_sigma : float or None, mag
+        Spread of the total magnitude about its law; None: nobody has measured it.
     nongrav : NonGrav or None
     uncertainty_code : str or None
         The MPC's U, 0 to 9.
@@ -336,6 +338,7 @@ class Orbit:
     m2: float | None = None
     k2: float | None = None
     pc: float | None = None
+    m1_sigma: float | None = None
     nongrav: NonGrav | None = None
     uncertainty_code: str | None = None
     source: str = ""
@@ -357,7 +360,7 @@ class Orbit:
         state.flags.writeable = False
         put("state", state)
         put("epoch_jd_tdb", float(self.epoch_jd_tdb))
-        for name in ("h", "g", "g1", "g2", "g12", "m1", "k1", "m2", "k2", "pc"):
+        for name in ("h", "g", "g1", "g2", "g12", "m1", "k1", "m2", "k2", "pc", "m1_sigma"):
             value = getattr(self, name)
             if value is not None and not np.isfinite(value):
                 raise OrbitError(

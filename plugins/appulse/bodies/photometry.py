@@ -48,6 +48,7 @@ class Brightness(NamedTuple):
     m2: float | None = None
     k2: float | None = None
     pc: float | None = None
+    m1_sigma: float | None = None
 
 
 _DEG = np.pi / 180.0
@@ -118,7 +119,71 @@ TOTAL_SIGMA_MAG = 1.0
 
 def total_sigma(orbit) -> float:
     """Stated spread, mag, of the total magnitude of a comet; NaN for a body without M1."""
-    return TOTAL_SIGMA_MAG if orbit is not None and orbit.m1 is not None else float("nan")
+    if orbit is None or orbit.m1 is None:
+        return float("nan")
+    return TOTAL_SIGMA_MAG if orbit.m1_sigma is None else float(orbit.m1_sigma)
+
+
+# A comet departs by so much from a law that has just been measured, mag: nights differ, and the slope is
+# that of the past. Common practice, no source.
+NIGHT_SIGMA_MAG = 0.3
+
+
+class UpdatedLaw(NamedTuple):
+    """A law of total magnitudes after measurements: M1, its spread, and what they changed."""
+
+    m1: float
+    sigma: float
+    offset: float
+    n_measured: int
+    sentence: str
+
+
+def updated_law(m1: float, differences, sigmas, *, prior_sigma=None) -> UpdatedLaw:
+    """Bring a comet's M1 up to date by measured minus predicted total magnitudes.
+
+    Parameters
+    ----------
+    m1 : float, mag
+    differences, sigmas : (n,) arrays, mag
+        Measured minus predicted, and the sigmas of the measurements.
+    prior_sigma : float, optional
+        Spread of the law before; :data:`TOTAL_SIGMA_MAG` when left out.
+
+    Returns
+    -------
+    UpdatedLaw
+        The slope stays: a night or two do not tell it from the brightness.
+
+    Notes
+    -----
+    The mean is weighted by the measurements' errors and the spread of the law before (a Gaussian prior).
+    What all nights share (zero point, the comet's own mood) does not average out: the spread that is stated
+    does not fall below :data:`NIGHT_SIGMA_MAG`, nor below the scatter of the measurements.
+
+    Examples
+    --------
+    >>> law = updated_law(8.0, [-0.9, -1.1], [0.1, 0.1])
+    >>> round(law.m1, 2), round(law.sigma, 2)
+    (7.01, 0.31)
+    """
+    differences, sigmas = np.asarray(differences, dtype=float), np.asarray(sigmas, dtype=float)
+    prior = TOTAL_SIGMA_MAG if prior_sigma is None else float(prior_sigma)
+    # Frames of one night share what the night does: together they weigh as one measurement of that.
+    weight = 1.0 / sigmas**2
+    mean, own = float(np.sum(weight * differences) / weight.sum()), float(1.0 / np.sqrt(weight.sum()))
+    shared = np.hypot(own, NIGHT_SIGMA_MAG)
+    gain = prior**2 / (prior**2 + own**2 + (NIGHT_SIGMA_MAG / 3.0) ** 2)
+    offset = gain * mean
+    scatter = float(np.std(differences)) if len(differences) > 2 else 0.0
+    sigma = float(np.hypot(max(shared, scatter), abs(mean - offset)))
+    count = "1 measurement" if len(differences) == 1 else f"{len(differences)} measurements"
+    way = "brighter" if offset < 0 else "fainter"
+    words = (
+        f"by {count} it is {abs(offset):.2f} mag {way} than its law: M1 {m1:.2f} becomes {m1 + offset:.2f}, "
+        f"spread {sigma:.2f}"
+    )
+    return UpdatedLaw(m1 + offset, sigma, offset, len(differences), words)
 
 
 def nuclear_magnitude(orbit, r_au: np.ndarray, delta_au: np.ndarray, phase_deg: np.ndarray) -> np.ndarray:

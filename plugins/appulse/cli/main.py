@@ -45,6 +45,7 @@ COMMANDS = (
     Command("predict", "appulse.cli.predict", "where a body stands: an ephemeris table"),
     Command("field", "appulse.cli.field", "what should be in a frame: bodies and deep-sky objects"),
     Command("tails", "appulse.cli.tails", "where a comet's tail lies: antisolar line, syndynes, synchrones"),
+    Command("brightness", "appulse.cli.brightness", "a comet's total magnitude by growth curves"),
     Command("residuals", "appulse.cli.residuals", "measure bodies in frames: observed minus calculated"),
     Command("movers", "appulse.cli.movers", "what else moves across the frames, known or not"),
     Command("improve", "appulse.cli.improve", "correct an orbit by measured places"),

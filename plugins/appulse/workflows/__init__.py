@@ -27,9 +27,9 @@ One frame, one body at a time, as a viewer does it::
     written, notes = write_observations({"psv"}, table, frames, AdesChoice(), folder, overwrite)
 
 Other work: ``compare_observations`` and ``improve_by_places`` (no frames needed), ``find_movers``,
-``tail_at`` and ``tails_of_frames`` (comets), ``find_passes`` and ``search_passes``, ``plan_capture`` and
-``save_plan``, ``gather_facts``; ``stack``, ``plan_pictures`` and ``repeat_recipe``, whose ``job`` goes to
-``appulse.sequence.run``.
+``tail_at``, ``tails_of_frames`` and ``measure_brightness`` (comets), ``find_passes`` and ``search_passes``,
+``plan_capture`` and ``save_plan``, ``gather_facts``; ``stack``, ``plan_pictures`` and ``repeat_recipe``,
+whose ``job`` goes to ``appulse.sequence.run``.
 """
 
 import lazy_loader
@@ -39,6 +39,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "captioning": ["GivenFigures", "PassFacts", "frames_of_recipe", "gather_facts"],
         "capture_plans": ["FILES", "PlannedCapture", "plan_capture", "save_plan"],
+        "comet_brightness": ["BrightnessRun", "MeasuredBrightness", "measure_brightness"],
         "comet_tails": ["FrameTail", "TailOptions", "comet_only", "tail_at", "tails_of_frames"],
         "comparing": [
             "ComparedObservations", "ImprovedOrbit", "MeasuredPlaces", "compare_observations",

@@ -20,7 +20,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from appulse.bodies import body_label
+from appulse.bodies import body_label, is_comet
 from glue_appulse import inputs, measurements
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import TRACK, all_of
@@ -155,6 +155,7 @@ class MeasurePanel(QDockWidget):
             self._refit_row(),
             self._decide_row(),
             self._night_row(),
+            self._light_row(),
         ):
             add = layout.addLayout if isinstance(item, QLayout) else layout.addWidget
             add(item)
@@ -234,6 +235,16 @@ class MeasurePanel(QDockWidget):
             row.addWidget(widget)
         return row
 
+    def _light_row(self):
+        self.light_button = QPushButton("Comet's total magnitude")
+        self.light_button.setToolTip(
+            "Light within growing circles to the coma's edge, in every frame, for the comet that has a track"
+        )
+        self.light_button.clicked.connect(self.measure_light)
+        row = QHBoxLayout()
+        row.addWidget(self.light_button)
+        return row
+
     def _allow(self):
         """Enable what can be done now."""
         busy, have = self.job is not None, self.current is not None
@@ -241,6 +252,7 @@ class MeasurePanel(QDockWidget):
             button.setEnabled(have and not busy)
         self.accept_button.setEnabled(have and not busy and self.current.found)
         self.night_button.setEnabled(not busy)
+        self.light_button.setEnabled(not busy)
         self.stop_button.setEnabled(busy)
 
     def say(self, words: str):
@@ -365,6 +377,26 @@ class MeasurePanel(QDockWidget):
             return (*measurements.measure_night(tasks, measuring, lambda: job.stopping), lines)
 
         return self._start(work, self.show_night)
+
+    def measure_light(self) -> BackgroundWork | None:
+        """Measure the total magnitude of each comet that has a track, in every frame."""
+        frames, tracks = frames_of(self.session), all_of(self.session.data_collection, TRACK)
+        comets = [track for track in tracks if is_comet(track.meta["body"])]
+        if not frames or not comets:
+            self.say("load frames, and add the track of a comet first: others have no coma")
+            return None
+        good, lines = usable(frames)
+
+        def work(job):
+            found = list(lines)
+            for track in comets:
+                orbits, stars = track.meta.get("orbits path") or None, inputs.chosen().stars
+                found += measurements.total_magnitudes(
+                    good, track.meta["body"], orbits, stars, lambda: job.stopping
+                )
+            return found
+
+        return self._start(work, lambda found: self.say("\n".join(found)))
 
     def show_night(self, result: tuple[list, list[str], list[str]]):
         """Put a measured night into the residuals."""

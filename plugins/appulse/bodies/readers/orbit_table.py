@@ -7,11 +7,11 @@ Columns: ``designation``, ``epoch`` (JD TDB) and one of
 * ``a e i node peri M``: au, degrees, ecliptic J2000.
 
 Optional: ``name``, ``H G``, ``G1 G2``, ``G12``, ``M1 K1`` and ``M2 K2 PC`` (a comet's total and nuclear
-magnitude; K1, K2 the factors of log r, PC mag per degree of phase), ``A1 A2 A3`` (au/d^2), ``U``, ``aliases``
-(further designations, with semicolons), ``source``, ``date``. ``cov_ij`` (i <= j) is the covariance of the
-state on ICRF axes, au and au/d; the indices 0 to 5 stand for x, y, z, vx, vy, vz and 6 to 8 for A1, A2, A3
-(au/d^2). ``g_law`` is ``water`` (also when empty), ``inverse square``, or the five numbers r0, alpha, nm, nn,
-nk with blanks between; ``DT`` its delay in days.
+magnitude; K1, K2 the factors of log r, PC mag per degree of phase, ``M1_sigma`` the spread about M1), ``A1 A2
+A3`` (au/d^2), ``U``, ``aliases`` (further designations, with semicolons), ``source``, ``date``. ``cov_ij`` (i
+<= j) is the covariance of the state on ICRF axes, au and au/d; the indices 0 to 5 stand for x, y, z, vx, vy,
+vz and 6 to 8 for A1, A2, A3 (au/d^2). ``g_law`` is ``water`` (also when empty), ``inverse square``, or the
+five numbers r0, alpha, nm, nn, nk with blanks between; ``DT`` its delay in days.
 
 Units of an ECSV table are honoured. A table is written by its user, who can mend it: one bad row refuses the
 whole.
@@ -115,7 +115,7 @@ def law_words(nongrav) -> str:
 def read_extras(numbers, texts, n, path) -> dict:
     """What only some rows have, by row: attributes of their Orbit. A covariance with gaps is refused."""
     extras = {row: {} for row in range(n)}
-    for key in ("G1", "G2", "G12", "M2", "K2", "PC"):
+    for key in ("G1", "G2", "G12", "M2", "K2", "PC", "M1_sigma"):
         values = numbers(key)
         for row in () if values is None else np.flatnonzero(np.isfinite(values)):
             extras[int(row)][key.lower()] = float(values[row])
@@ -177,7 +177,7 @@ UNITS = (
 # Columns that must share one unit; a table that mixes them is more likely a mistake than a wish.
 SAME_UNIT = (("x", "y", "z"), ("vx", "vy", "vz"), ("i", "node", "peri", "M"), NONGRAV)
 
-MAGNITUDES = ("H", "G", "G1", "G2", "G12", "M1", "K1", "M2", "K2", "PC")
+MAGNITUDES = ("H", "G", "G1", "G2", "G12", "M1", "K1", "M2", "K2", "PC", "M1_sigma")
 _OPTIONAL = ("name", *MAGNITUDES, "DT", "g_law", "U", "aliases", "source", "date")
 KNOWN = tuple(
     dict.fromkeys(("designation", "epoch", *STATE, *Q_FORM, *A_FORM, *_OPTIONAL, *NONGRAV, *COVARIANCE))
@@ -406,7 +406,7 @@ def orbit_table(catalogue):
         table[name] = state[:, k]
         table[name].unit = u.au if k < 3 else u.au / u.d
     for name in MAGNITUDES:
-        unit = u.mag if name in ("H", "M1", "K1", "M2", "K2") else None
+        unit = u.mag if name in ("H", "M1", "K1", "M2", "K2", "M1_sigma") else None
         _add(table, name, [getattr(o, name.lower()) for o in orbits], unit)
     for name in NONGRAV:
         values = [getattr(o.nongrav, name.lower()) if o.nongrav else None for o in orbits]
