@@ -103,7 +103,7 @@ GUIDE_COMMANDS = {words for name, text in PAGES.items() if name != "README" for 
 
 
 @pytest.mark.parametrize("page", [name for name, text in PAGES.items() if commands(text)])
-def test_every_command_of_a_page_runs(page, small_night, tmp_path, monkeypatch, capsys):
+def test_every_command_of_a_page_runs(page, small_night, sample_data, tmp_path, monkeypatch, capsys):
     folder = tmp_path / "work"
     shutil.copytree(small_night, folder)
     monkeypatch.chdir(folder)
@@ -114,6 +114,7 @@ def test_every_command_of_a_page_runs(page, small_night, tmp_path, monkeypatch, 
         shutil.copy("theirs/residuals.psv", "published.psv")
     if page == "together":
         shutil.copy("theirs/residuals.psv", "friend.psv")
+        shutil.copytree(sample_data / "pair", "pair")
     for words in commands(PAGES[page]):
         if is_started_by(words, NOT_OURS) or (page == "README" and words in GUIDE_COMMANDS):
             continue  # README's lines that the guide repeats run with the guide's page

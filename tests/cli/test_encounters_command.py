@@ -310,3 +310,45 @@ def test_what_a_campaign_names_is_looked_up_by_its_check(tmp_path, capsys, text,
     path.write_text(f"dates: {dates}\n{text}")
     assert main(["campaign", "check", str(path)]) == 2
     assert said in capsys.readouterr().err
+
+
+def test_a_close_body_is_another_pass_from_every_place(sample_data, tmp_path, capsys):
+    """The sample pair's body: words, map, and the plane geometry of its parallax as an outside figure."""
+    out, drawn = tmp_path / "close.ecsv", tmp_path / "earth.svg"
+    orbits = str(sample_data / "pair" / "orbit.ecsv")
+    words = ["encounters", "--body", "PAIR1", "--orbits", orbits, "--object", "NGC 5973"]
+    words += ["--from", "2027-05-04", "--to", "2027-05-06", "--out", str(out)]
+    places = ["--from-sites", "20.51234,-23.09876,1250", "--from-sites", "11,50,400"]
+    assert main([*words, *places, "--map", str(drawn)]) == 0
+    said = capsys.readouterr().out
+    assert re.search(r"from site 1 it misses by 7\.\d arcmin, from site 2 it misses by 9\.\d arcmin", said)
+    ends = re.search(r"(\d+\.\d+) to (\d+\.\d+) arcmin from the centre", said)
+    low, high = map(float, ends.groups())
+    # the Earth's diameter at 0.0538 au is 5.45 arcmin; the poles of the map stop short of the limb
+    assert 5.0 < high - low < 5.5
+    assert drawn.read_text("utf-8").startswith("<?xml")
+    # the map knows of no site; what is said of one comes from its place rounded
+    assert not re.search(r"20\.51|-23\.09|23\.1\b", out.read_text("utf-8") + said)
+    assert main([*words, *places[:2], "--overwrite"]) == 2
+    assert "twice or more" in capsys.readouterr().err
+    assert main([*words, "--map", str(tmp_path / "m.gif"), "--overwrite"]) == 2
+    assert ".png and .svg" in capsys.readouterr().err
+
+
+def test_a_plan_for_two_sites_gives_windows_baseline_and_sigma(sample_data, tmp_path, capsys):
+    """The baseline of the two invented sites across the line of sight: their chord is 8545 km (WGS84)."""
+    out, campaign = tmp_path / "both", str(sample_data / "campaign.yaml")
+    words = ["plan", campaign, "--encounter", PASS, "--site", "hosted", "--out", str(out)]
+    assert main([*words, "--together", "home"]) == 0
+    said = capsys.readouterr().out
+    assert "hosted and home can photograph it together" in said
+    assert re.search(r"a distance of 1\.95\d au would come out to ± [23]\.\d% \(1 sigma\)", said)
+    table = Table.read(out / "together.ecsv")
+    assert len(table) > 20
+    assert np.all((table["baseline_km"] > 5000) & (table["baseline_km"] < 8545))
+    assert np.all(np.asarray(table["altitude_home"]) > 2.5)
+    assert np.all(np.asarray(table["altitude_hosted"]) > 24.5)
+    parallax = table["baseline_km"] / 1.49597870700e8 / 1.958 * 206265
+    assert np.allclose(table["parallax_arcsec"], parallax, rtol=0.01)
+    assert main([*words[:-1], str(tmp_path / "x"), "--together", "hosted"]) == 2
+    assert "needs two sites" in capsys.readouterr().err

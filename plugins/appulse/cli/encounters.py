@@ -17,6 +17,10 @@ examples:
   a campaign file with sites, limits and weights; a second option overrides what it says
     appulse encounters spring.yaml --within 5 --jobs 2 --out ranked.ecsv
 
+  a close body from two sites, and a map of its least separation over the Earth (the sample pair's body)
+    appulse encounters --body PAIR1 --orbits pair/orbit.ecsv --object "NGC 5973" --from 2027-05-04 \\
+      --to 2027-05-06 --from-sites 20.5,-23,1250 --from-sites 11,50,400 --map earth.png --out close.ecsv
+
 Without a campaign file the passes are ranked by closeness, brightness and elongation, of bodies brighter than
 13 (of any brightness with --body) and at least 30 degrees from the Sun; how many more there are is said.
 Bodies that stay fainter on all dates are not searched: seconds instead of minutes for 22,668 bundled ones.
@@ -61,6 +65,15 @@ def add_parser(subparsers) -> None:
         help="length of comets' tails; by the law of their total magnitudes when left out",
     )  # fmt: skip
     common.add_site_option(parser)
+    parser.add_argument(
+        "--from-sites", action="append", default=[], metavar="NAME|CODE|LON,LAT,HEIGHT",
+        help="a place to compare, given twice or more: what each pass is from there, in words",
+    )  # fmt: skip
+    parser.add_argument(
+        "--map", type=Path, metavar="FILE.png|.svg",
+        help="map of the least separation over the Earth, of the pass of the nearest body",
+    )  # fmt: skip
+    parser.add_argument("--map-of", metavar="ID", help="the pass to map")
     common.add_workers_options(parser, dask=True)
     common.add_kernel_option(parser)
     common.add_output_options(parser, out_help="the table to write", default="appulse-encounters.ecsv")
@@ -70,26 +83,47 @@ def add_parser(subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     """Search, rank, write."""
     from appulse.formats import check_free, site_of, write_table
-    from appulse.workflows import search_passes
+    from appulse.workflows import search_passes, shown_places
 
-    check_free([args.out], args.overwrite)
+    check_free([args.out, *([args.map] if args.map else [])], args.overwrite)
+    if args.map is not None and args.map.suffix.lower() not in (".png", ".svg"):
+        raise InputError(f"--map {args.map}: .png and .svg are written")
+    if args.map_of is not None and args.map is None:
+        raise InputError("--map-of names the pass that --map FILE draws: give --map too")
     campaign = _campaign(args)
+    places = shown_places(args.from_sites, campaign.sites)
+    if args.from_sites and len(places) < 2:
+        raise InputError("--from-sites compares places: give it twice or more")
     observer = None if args.site is None else site_of(args.site, campaign.sites)
     workers = common.workers_of(args)
     with common.progress_of(args) as progress:
         found = search_passes(
             campaign, observer=observer, run=workers.run, progress=progress, ranked=args.campaign is None,
-            tail_deg=args.tail_length,
+            tail_deg=args.tail_length, from_sites=places if len(places) > 1 else None,
         )  # fmt: skip
     for words in found.notes:
         common.note(words)
     write_table(found.table, args.out, args.overwrite)
     _print(found.table, args.out)
     _note_limits(args, found)
+    if args.map is not None and found.passes:
+        _draw_map(args, found)
     if not found.passes:
         print(_why_none(found.search, found.catalogue))
         _print_hidden(found.hidden)
     return 0
+
+
+def _draw_map(args, found) -> None:
+    """Write the map of one pass, and say how much the place matters."""
+    from appulse.formats import write_bytes
+    from appulse.reports import earth_map_picture
+    from appulse.workflows import map_pass
+
+    earth = map_pass(found, args.map_of)
+    write_bytes(args.map, earth_map_picture(earth, args.map.suffix.lower()[1:]), args.overwrite)
+    low, high = earth.separation_arcsec.min() / 60, earth.separation_arcsec.max() / 60
+    print(f"{args.map}: {earth.title}, {low:.2f} to {high:.2f} arcmin from the centre over the Earth")
 
 
 def _note_limits(args, found) -> None:
@@ -205,5 +239,7 @@ def _print(table, path):
             print(f"        {row['tail_words']}: tail {row['tail']:.0f}', coma {row['coma']:.0f}'")
         if "chances" in table.colnames:
             print(f"        {row['chances']}")
+        if "from_sites" in table.colnames and row["from_sites"]:
+            print(f"        {row['from_sites']}")
     if len(table) > 10:
         print(f"  ... and {len(table) - 10} more in the table")

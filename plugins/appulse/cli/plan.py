@@ -15,12 +15,18 @@ examples:
     appulse plan campaign.yaml --encounter 7-IC4603-20270504 --site hosted --instrument "short refractor" \\
       --night 2027-05-04 --cadence 120 --out iris_plan
 
+  two sites at the same time: common windows, baseline, how well the distance would come out
+    appulse plan campaign.yaml --encounter 7-IC4603-20270504 --site hosted --together home --out both
+
 The folder then holds night_sheet.html and .pdf (to print), plan.yaml (every figure with its formula),
 preview.fits (an invented frame of the field, which appulse reads), preview.png (the finished stack as it will
 look), pointings.csv, passes.ics (calendar with alarms) and booking.txt (slots in UTC and local time, and the
 cost where the campaign gives a price). All of it is computed for the site's place rounded to 0.01 degrees,
 unless it says private: false.
 """
+
+TOGETHER_TABLE = "together.ecsv"
+
 
 def add_parser(subparsers) -> None:
     """Register the command and its options."""
@@ -39,6 +45,14 @@ def add_parser(subparsers) -> None:
         metavar="NAME",
         help="an instrument of the campaign or of the settings file; its first",
     )
+    parser.add_argument(
+        "--together", metavar="NAME",
+        help="a second site: common windows, projected baseline, and how well the distance would come out",
+    )  # fmt: skip
+    parser.add_argument(
+        "--place-sigma", type=float, default=0.2, metavar="ARCSEC",
+        help="1-sigma of a measured place that --together reckons with (0.2)",
+    )  # fmt: skip
     parser.add_argument("--night", metavar="DATE", help="evening's local date, e.g. 2027-05-04; the nearest")
     parser.add_argument(
         "--dots", type=int, default=12, metavar="N", help="separate dots of the body in the picture (12)"
@@ -72,10 +86,11 @@ def _seed(text: str) -> int:
 def run(args: argparse.Namespace) -> int:
     """Plan and write."""
     from appulse.encounters import read_campaign
-    from appulse.formats import check_free
-    from appulse.workflows import FILES, plan_capture, save_plan
+    from appulse.formats import check_free, together, write_table
+    from appulse.workflows import FILES, plan_capture, plan_together, save_plan
 
-    check_free([args.out / name for name in FILES], args.overwrite)
+    more = [TOGETHER_TABLE] if args.together is not None else []
+    check_free([args.out / name for name in (*FILES, *more)], args.overwrite)
     with common.progress_of(args) as progress:
         progress("planning the night", 0, 0)
         planned = plan_capture(
@@ -83,13 +98,38 @@ def run(args: argparse.Namespace) -> int:
             night=args.night, trail_arcsec=args.trail, cadence_s=args.cadence,
             dots=None if args.densest else args.dots, tail_deg=args.tail_length,
         )  # fmt: skip
+        both = None
+        if args.together is not None:
+            progress("planning for two sites", 0, 0)
+            pair = planned.plan.night.site.name, args.together
+            both = plan_together(planned.campaign, args.encounter, pair, place_arcsec=args.place_sigma)
         for words in planned.notes:
             common.note(words)
         progress("drawing the plan", 0, 0)
-        save_plan(planned, args.out, seed=args.seed, overwrite=args.overwrite)
+        with together():
+            save_plan(planned, args.out, seed=args.seed, overwrite=args.overwrite)
+            if both is not None:
+                write_table(both.table, args.out / TOGETHER_TABLE, args.overwrite)
     _print(planned)
-    print(f"\nWritten to {args.out}: {', '.join(FILES)}")
+    if both is not None:
+        _print_together(both)
+    print(f"\nWritten to {args.out}: {', '.join((*FILES, *more))}")
     return 0
+
+
+# Most rows of the common windows that are printed.
+MOST_ROWS = 12
+
+
+def _print_together(both) -> None:
+    """Common windows of two sites, and what they give."""
+    print()
+    for words in both.sentences:
+        print(words)
+    step = max(1, -(-len(both.table) // MOST_ROWS))
+    for row in both.table[::step]:
+        up = ", ".join(f"{name} {row[f'altitude_{name}']:.0f} degrees up" for name in both.sites)
+        print(f"  {row['time']}  {row['baseline_km']:6.0f} km  {row['parallax_arcsec']:8.2f} arcsec  {up}")
 
 
 _SHOWN = (

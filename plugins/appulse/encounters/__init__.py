@@ -8,6 +8,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "atmosphere": ["airmass"],
         "campaign_file": ["BodyChoice", "Campaign", "TargetChoice", "read_campaign"],
         "capture": ["plan_capture"],
+        "from_sites": ["EarthMap", "map_of_pass", "parallax_words", "seen_from"],
         "local_sky": ["horizon_altitude"],
         "outline_pass": ["cross", "outline_shape", "plane"],
         "pass_table": ["gather", "passes_table"],

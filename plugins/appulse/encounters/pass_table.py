@@ -13,7 +13,7 @@ from appulse.observers import quiet_erfa
 
 
 @quiet_erfa()
-def passes_table(passes, ranks=None, events=None, meta=None, chances=None):
+def passes_table(passes, ranks=None, events=None, meta=None, chances=None, from_sites=None):
     """The ranked table of passes.
 
     Parameters
@@ -26,6 +26,8 @@ def passes_table(passes, ranks=None, events=None, meta=None, chances=None):
         Provenance.
     chances : sequence of str, optional
         What the sites' odds come to, in words.
+    from_sites : sequence of str, optional
+        What each pass is from several sites, in words.
 
     Returns
     -------
@@ -95,6 +97,8 @@ def passes_table(passes, ranks=None, events=None, meta=None, chances=None):
             table[f"term_{term}"] = _numbers(values, 3, None, f"ranking: {term}")
     if chances is not None:
         table["chances"] = _words(chances, "of at least one clear usable night, site by site")
+    if from_sites is not None:
+        table["from_sites"] = _words(from_sites, "the pass as each site sees it")
     table.meta.update(meta or {})
     return table
 

@@ -15,8 +15,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "residual_table": ["COLUMNS", "make_table", "read_residuals", "write_residuals"],
         "shared_night": ["SharedPlace", "is_shared", "read_shared", "rounded_vectors", "shared_table"],
         "settings": [
-            "InstrumentSettings", "PRIVATE_SOURCE", "named", "read_instruments", "read_settings",
-            "read_sites", "settings_path", "site_of", "window_shape",
+            "InstrumentSettings", "PRIVATE_SOURCE", "SiteSettings", "named", "read_instruments",
+            "read_settings", "read_sites", "settings_path", "site_of", "window_shape",
         ],
         "tables": [
             "angle_column", "find_column", "number_column", "read_table", "require_columns", "sexagesimal",

@@ -7,6 +7,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "calendar": ["write_calendar"],
         "distance_page": ["distance_page"],
+        "earth_map": ["earth_map_picture"],
         "evidence": ["write_evidence"],
         "evidence_pdf": ["evidence_pdf"],
         "night_sheet": ["booking_text", "cost_text", "headline", "night_sheet_html", "night_sheet_pdf"],

@@ -60,12 +60,13 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "moving_objects": ["FoundMovers", "MoverLimits", "find_movers"],
         "pair_pictures": ["RegisteredPair", "register_pair"],
         "pass_search": [
-            "FoundPasses", "SMALL_TELESCOPE_MAG", "bodies_of", "check_dates", "find_passes", "search_passes",
-            "targets_of",
+            "FoundPasses", "SMALL_TELESCOPE_MAG", "bodies_of", "check_dates", "find_passes", "map_pass",
+            "search_passes", "shown_places", "targets_of",
         ],
         "picture_making": [
             "PictureFiles", "PictureOutputs", "PictureRun", "plan_pictures", "repeat_recipe", "stack",
         ],
+        "plans_together": ["PlannedTogether", "plan_together"],
         "progress": ["Stage", "counted", "grouped_notes", "show_progress"],
         "sources": [
             "BodySource", "FailedFrame", "StarSource", "Surroundings", "frame_by_frame",

@@ -34,6 +34,7 @@ class FoundPasses:
 def search_passes(
     campaign, *, observer=None, run: Callable | None = None, progress: Progress | None = None,
     cancelled: IsCancelled | None = None, ranked: bool = False, tail_deg: float | None = None,
+    from_sites=None,
 ) -> FoundPasses:  # fmt: skip
     """Search a campaign's dates for passes of its bodies by its objects, and rank them for its sites.
 
@@ -51,6 +52,8 @@ def search_passes(
         Rank the passes although the campaign has no sites: by closeness, brightness and elongation alone.
     tail_deg : float, optional
         Length of comets' tails on the sky; by the law of their total magnitudes when left out.
+    from_sites : dict of str to Site, optional
+        Places to compare: the table says what each pass is from each, as :func:`shown_places` gives them.
 
     Returns
     -------
@@ -97,6 +100,8 @@ def search_passes(
         more = {"ranks": [ranks[i] for i in order]}
         if campaign.sites:
             more["chances"] = [chances[i] for i in order]
+    if from_sites:
+        more["from_sites"] = [_from_sites(one, catalogue, from_sites) for one in passes]
     table = passes_table(passes, events=events, meta=provenance(**_asked(search, catalogue)), **more)
     hidden = () if passes else _hidden(catalogue, search, how)
     return FoundPasses(table, tuple(passes), search, catalogue, n_hidden, n_faint, hidden, notes)
@@ -272,6 +277,77 @@ def _rank(passes, catalogue, campaign, progress, cancelled):
     if len(ranks) < len(passes):
         _stop(words)
     return ranks, chances
+
+
+def _from_sites(encounter, catalogue, places) -> str:
+    """A pass from several sites in words; two bodies by each other are left to the geocentre."""
+    from appulse.encounters import parallax_words, seen_from
+
+    if encounter.target.object_type == "minor body":
+        return ""
+    return parallax_words(seen_from(encounter, catalogue, places))
+
+
+def shown_places(words, campaign_sites=()) -> dict:
+    """Places to compare passes from, each as coarse as it may be shown (0.01 degrees where private).
+
+    Parameters
+    ----------
+    words : sequence of str
+        Names, codes or LON,LAT,HEIGHT; empty: the campaign's own sites.
+    campaign_sites : sequence of SiteSettings
+
+    Returns
+    -------
+    dict of str to Site
+
+    Raises
+    ------
+    SiteError
+        If a place is not understood.
+    """
+    from appulse.formats import SiteSettings, site_of
+
+    if not words:
+        return {site.name: site.shown.place for site in campaign_sites}
+    known, found = {site.name: site for site in campaign_sites}, {}
+    for number, text in enumerate(words, 1):
+        if text in known:
+            found[text] = known[text].shown.place
+            continue
+        name = f"site {number}" if "," in text else text
+        found[name] = SiteSettings(name, site_of(text, campaign_sites)).shown.place
+    return found
+
+
+def map_pass(found, encounter_id: str | None = None):
+    """Least separation of one of the passes over the whole Earth.
+
+    Parameters
+    ----------
+    found : FoundPasses
+    encounter_id : str, optional
+        The pass of the nearest body when left out.
+
+    Returns
+    -------
+    EarthMap
+
+    Raises
+    ------
+    InputError
+        If no pass was found, or none has this id.
+    """
+    from appulse.encounters import body_vectors, map_of_pass
+
+    passes = [
+        one for one in found.passes
+        if encounter_id in (None, one.id) and one.target.object_type != "minor body"
+    ]  # fmt: skip
+    if not passes:
+        raise InputError(f"no pass {encounter_id or 'at all'} was found: there is nothing to map")
+    nearest = min(passes, key=lambda one: one.delta)
+    return map_of_pass(nearest, found.catalogue, body_vectors(nearest, found.catalogue))
 
 
 # --- the parts of a campaign
