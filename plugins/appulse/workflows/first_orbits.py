@@ -273,14 +273,14 @@ def _sentences(orbit, clouds, count, field_arcmin) -> tuple[str, ...]:
         f"{len(orbit.sightings)} places over {orbit.span_d * 24:.1f} hours" if orbit.span_d < 2 else
         f"{len(orbit.sightings)} places over {orbit.span_d:.1f} days"
     ]  # fmt: skip
-    said[0] += f" allow distances of {low:.3g} to {high:.3g} au from the Earth (95% of cases)."
+    said[0] += f" allow distances of {low:.5g} to {high:.5g} au from the Earth (95% of cases)."
     axis = [np.quantile(elements["a"], share) for share in (0.025, 0.5, 0.975)]
     if axis[0] > 0 and (axis[2] - axis[0]) < 2 * NAMED_AXIS * axis[1]:
         parts = (("a", "au", 1), ("e", "", 1), ("i", "degrees", 1))
         words = []
         for name, unit, _ in parts:
             bounds = [np.quantile(elements[name], share) for share in (0.025, 0.5, 0.975)]
-            words.append(f"{name} {bounds[1]:.3g} ({bounds[0]:.3g} to {bounds[2]:.3g}) {unit}".strip())
+            words.append(f"{name} {bounds[1]:.4g} ({bounds[0]:.4g} to {bounds[2]:.4g}) {unit}".strip())
         said.append(f"First orbit: {', '.join(words)}.")
     else:
         said.append(
