@@ -330,3 +330,14 @@ def test_a_browser_is_told_to_fetch_and_run_nothing(page):
     policy = re.search(r'Content-Security-Policy" content="([^"]+)"', page)[1]
     assert policy == "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
     assert page.index("Content-Security-Policy") < page.index("<style")
+
+
+def test_a_printed_stamp_stands_with_its_budget(monkeypatch):
+    """Wherever the page ends: blocks that go with the next are never its last."""
+    from appulse.reports import evidence_pdf as sheet
+
+    drawn = []
+    monkeypatch.setattr(sheet, "_set", lambda page, foot, number: drawn.append(list(page)))
+    list(sheet.pages(sheet._frame("frame0.fits", [residual(k) for k in range(12)], {}, {}, ())))
+    assert len(drawn) > 2
+    assert not any(page[-1].with_next for page in drawn)

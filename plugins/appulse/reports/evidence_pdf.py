@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import textwrap
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -140,9 +140,10 @@ def pages(blocks, foot=""):
     """Figures of the blocks set on pages, as many on each as find room, with `foot` and number below."""
     page, used, number = [], 0.0, 0
     blocks = list(blocks)
-    for block, following in zip(blocks, [*blocks[1:], None], strict=True):
-        # a heading goes with what it stands above
-        needed = block.high_inch + (following.high_inch if following and block.with_next else 0.0)
+    for first, block in enumerate(blocks):
+        # a heading goes with what it stands above, a stamp with its budget
+        last = next((i for i in range(first, len(blocks)) if not blocks[i].with_next), len(blocks) - 1)
+        needed = sum(other.high_inch for other in blocks[first : last + 1])
         if page and (block.new_page or used + needed > HIGH_INCH):
             number += 1
             yield _set(page, foot, number)
@@ -273,8 +274,9 @@ def _frame(name, residuals, pictures, shapes, notes):
             continue
         if has_stamp(residual):
             # the residual of now, not that of the last turn of the loop
-            yield Block(_high(STAMP_INCH), lambda panel, residual=residual: draw_stamp(panel, residual))
-        yield prose(stamp_words(residual), 7.5, 130)
+            stamp = Block(_high(STAMP_INCH), lambda panel, residual=residual: draw_stamp(panel, residual))
+            yield replace(stamp, with_next=True)
+        yield replace(prose(stamp_words(residual), 7.5, 130), with_next=True)
         budget = error_budget(residual)
         head, rows = budget_rows(budget)
         yield from fixed(columns(head, rows, left=(0, 5)))
