@@ -1,5 +1,6 @@
 """The evidence sheet: whole in itself, every word escaped, the numbers those of the residuals."""
 
+import importlib
 import re
 import shutil
 import subprocess
@@ -334,7 +335,7 @@ def test_a_browser_is_told_to_fetch_and_run_nothing(page):
 
 def test_a_printed_stamp_stands_with_its_budget(monkeypatch):
     """Wherever the page ends: blocks that go with the next are never its last."""
-    from appulse.reports import evidence_pdf as sheet
+    sheet = importlib.import_module("appulse.reports.evidence_pdf")
 
     drawn = []
     monkeypatch.setattr(sheet, "_set", lambda page, foot, number: drawn.append(list(page)))
