@@ -15,7 +15,7 @@ from appulse.formats.residual_table import make_table
 from appulse.frames.exposure import Exposure
 from appulse.frames.frame import SolvedFrame
 from appulse.overlays.track import MidPlace
-from appulse.reports.picture import annotated_png, frame_picture, to_png
+from appulse.reports.picture import annotated_png, frame_picture, frame_pixels, to_png
 
 TOL_ROUNDING_PX = 0.51
 """A drawn centre may lie half a device pixel off: places are not rounded before they are drawn."""
@@ -213,3 +213,22 @@ def test_the_same_frame_gives_the_same_bytes_and_keeps_files(tmp_path):
 def test_rows_of_other_frames_are_not_drawn():
     rows = make_table([{"frame": "another", "designation": "7", "x": 10.0, "y": 20.0}])
     assert annotated_png(frame(), residuals=rows) == annotated_png(frame())
+
+
+def test_dots_stand_out_of_a_nebula():
+    """Ten of them on a hill of light: white, and the hill a middle grey, whether they are faint or bright."""
+    y, x = np.mgrid[:300, :400]
+    sky = np.random.default_rng(4).normal(100.0, 1.0, (300, 400))
+    sky += 60.0 * np.exp(-(((x - 200) / 90) ** 2) - ((y - 150) / 90) ** 2)
+    wcs = WCS(naxis=2)
+    wcs.wcs.ctype, wcs.wcs.crval = ["RA---TAN", "DEC--TAN"], [246.35, -24.47]
+    wcs.wcs.cdelt, wcs.wcs.crpix = [-0.001, 0.001], [200.5, 150.5]
+    places = [(150 + 10 * k, 150) for k in range(10)]
+    for light in (40.0, 4000.0):
+        pixels = sky.copy()
+        for column, row in places:
+            pixels[row, column] += light
+        shown = frame_pixels(SolvedFrame.from_arrays(pixels, wcs), standing_out=places)[..., 0].astype(float)
+        dots = np.array([shown[row, column] for column, row in places])
+        assert dots.min() > np.median(shown[140:148, 150:250]) + 40.0
+        assert 60.0 < np.median(shown[140:148, 150:250]) < 215.0

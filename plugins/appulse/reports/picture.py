@@ -378,21 +378,35 @@ def reduced(plane, step):
     return out
 
 
-GREYS_ABOVE_KNEE = 12.0
-"""White over knee where dots stand out: a nebula of a tenth of their light is a third grey."""
+NEBULA_GREY = 0.4
+"""Of white: what was white by itself, the brightest of a nebula say, where dots on it must stand out."""
 
 
 def reaching(ends, level):
-    """Ends of a stretch that reach up to a level, the knee with them: what lies below leaves it room.
+    """Ends of a stretch in which a level stands out from what was white before, a middle grey then.
 
     Examples
     --------
-    >>> reaching((0.0, 2.0, 60.0), 240.0), reaching((0.0, 20.0, 60.0), 30.0)
-    ((0.0, 20.0, 240.0), (0.0, 20.0, 60.0))
+    >>> faint = reaching((0.0, 2.0, 60.0), 600.0)
+    >>> to_bytes(np.array([0.0, 60.0, 600.0]), faint).tolist()
+    [0, 101, 255]
+    >>> to_bytes(np.array([0.0, 60.0, 1e5]), reaching((0.0, 20.0, 60.0), 1e5)).tolist()
+    [0, 102, 255]
+    >>> reaching((0.0, 2.0, 60.0), 30.0)
+    (0.0, 2.0, 60.0)
     """
     black, soft, white = ends
-    white = max(white, level)
-    return black, max(soft, (white - black) / GREYS_ABOVE_KNEE), white
+    if not level > white:
+        return ends
+    # Far brighter dots may be white beyond measure: with room for all their light the nebula would be black.
+    enough = black + soft * np.sinh(np.arcsinh((white - black) / soft) / NEBULA_GREY)
+    if level >= enough:
+        return black, soft, float(enough)
+    knees = np.geomspace(soft, max(level - black, soft), 200)
+    share = np.arcsinh((white - black) / knees) / np.arcsinh((level - black) / knees)
+    # The share falls as the knee rises; where even a straight line leaves the nebula brighter, that is taken.
+    low = np.flatnonzero(share <= NEBULA_GREY)
+    return black, float(knees[low[0]] if len(low) else knees[-1]), float(level)
 
 
 def _level_at(plane, places, step):

@@ -277,22 +277,19 @@ def _write(planned, out, seed, over) -> None:
 
 
 def _picture(planned, png_path, seed, overwrite):
-    """The finished stack as it will look, with the object's outline and the body's name."""
+    """The finished stack as it will look, with the object's outline: a track would cover the dots."""
     from appulse.encounters import ASSUMED_MAG_ARCSEC2, body_name, invent_stack
-    from appulse.overlays import track_in_frame
     from appulse.reports import annotated_png
 
     plan = planned.plan
     frame, dots = invent_stack(plan, planned.vectors, seed=seed)
-    body = body_name(plan.encounter)
-    track = track_in_frame(frame, planned.ephemeris, plan.encounter.designation, name=body)
-    words = f"{body} by {plan.encounter.target.name}: invented preview of the stack"
+    words = f"{body_name(plan.encounter)} by {plan.encounter.target.name}: invented preview of the stack"
     if isinstance(plan.figures["surface"].value, str):
         words += f"; the object's brightness is unknown, {ASSUMED_MAG_ARCSEC2:g} mag/arcsec\u00b2 is drawn"
     tails = [] if plan.encounter.tail is None else [_tail_of(planned, frame)]
     annotated_png(
-        frame, png_path, tracks=[] if track is None else [track], outlines=[plan.encounter.target],
-        tails=tails, title=words, standing_out=dots, overwrite=overwrite,
+        frame, png_path, outlines=[plan.encounter.target], tails=tails, title=words, standing_out=dots,
+        overwrite=overwrite,
     )  # fmt: skip
 
 
