@@ -129,6 +129,23 @@ def test_fresh_elements_asteroids_and_covariances_are_not_warned_of():
         assert "notes" not in predict([orbit], Time(when), Site.geocentre()).meta
 
 
+def test_an_old_orbit_of_a_first_apparition_is_warned_of_however_small_its_jets():
+    """C/2021 T4: JPL's elements of 2021 were 28 arcsec off in 2024; jets of usual strength make under 1."""
+    elements = {"q": 6.5, "e": 1.001, "i": 160, "node": 250, "peri": 330, "tp": 2460157.0}
+    far = Orbit.from_elements("C/2021 X1", 2459495.5, **elements)
+    (words,) = predict([far], Time("2024-06-01"), Site.geocentre()).meta["notes"]
+    assert "an orbit of a first apparition may be off by more" in words
+    assert "notes" not in predict([far], Time("2022-03-01"), Site.geocentre()).meta
+
+
+def test_encounters_say_it_too(tmp_path, capsys):
+    """Whoever is told where the comet will be is told how far that can be trusted."""
+    out = ["--out", str(tmp_path / "e.ecsv"), "--quiet"]
+    words = ["--body", "10P", "--from", "2026-12-15", "--to", "2026-12-20", "--elongation", "0"]
+    assert main(["encounters", *words, "--object", "IC 16", *out]) == 0
+    assert "10P/Tempel 2: its elements are of 2012-06-17" in capsys.readouterr().err
+
+
 def test_the_command_says_it(tmp_path, capsys):
     path, out = tmp_path / "comets.txt", str(tmp_path / "out.ecsv")
     line = LINE.format("0988P", "").replace("0.994928", "0.650000").replace("2026 03", "2026 09")

@@ -16,7 +16,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "default_kernels",
         ],
         "known_bodies": ["MeasuredDiameter", "body_label", "measured_diameter"],
-        "outgassing": ["is_comet"],
+        "outgassing": ["is_comet", "rests_on_jd"],
         "orbit": ["NonGrav", "Orbit", "STATE_NAMES"],
         "photometry": ["UpdatedLaw", "magnitude", "updated_law"],
         "readers": ["starter_orbits", "read_orbits"],

@@ -248,7 +248,10 @@ class NBodyEphemeris(StateEphemeris):
             # Beyond the kernels, or in the Sun with stronger jets: the shift cannot be told.
             with contextlib.suppress(OrbitError, EphemerisSpanError):
                 shift = self._jet_shift(row, held_jd, seen)
-                if shift.max() >= outgassing.NOTED_ARCSEC:
+                first = outgassing.is_first_apparition(orbit.designation)
+                if shift.max() >= outgassing.NOTED_ARCSEC or (
+                    first and age_d.max() > outgassing.FIRST_ORBIT_D
+                ):
                     worst = int(np.argmax(shift))
                     when = float(seen.t_d[worst] + J2000_JD)
                     found.append(outgassing.words(orbit, held_jd, when, float(shift[worst])))

@@ -23,6 +23,8 @@ CHANGE = 0.1
 NOTED_ARCSEC = 2.0
 # Of the integration: what stands in a sentence with two digits need not be known to more.
 TOLERANCE = 1e-8
+# An orbit of a first apparition, found early, is uncertain by itself: after so long that is said, too.
+FIRST_ORBIT_D = 365.25
 # Elements so old, d, are of the same apparition: they rest on the observations that matter.
 FRESH_D = 45.0
 _ARC_END = re.compile(r"arc \S+ to (\d{4}-\d\d-\d\d)")
@@ -39,6 +41,20 @@ def is_comet(designation: str) -> bool:
     """
     try:
         return read_name(designation).kind in ("comet", "numbered comet")
+    except DesignationError:
+        return False
+
+
+def is_first_apparition(designation: str) -> bool:
+    """Whether a comet has no number: it has been seen at one return only.
+
+    Examples
+    --------
+    >>> is_first_apparition("C/2023 A3"), is_first_apparition("2P")
+    (True, False)
+    """
+    try:
+        return read_name(designation).kind == "comet"
     except DesignationError:
         return False
 
@@ -80,6 +96,8 @@ def words(orbit, held_jd: float, when_jd: float, shift_arcsec: float) -> str:
     years, date = abs(when_jd - held_jd) / 365.25, np.datetime64("1970-01-01") + round(held_jd - 2_440_587.5)
     what = "a change of its jets by a tenth" if orbit.nongrav else "jets of usual strength"
     size = f"{shift_arcsec:.0f} arcsec" if shift_arcsec < 300 else f"{shift_arcsec / 60:.0f} arcmin"
+    if is_first_apparition(orbit.designation):
+        size += ", and an orbit of a first apparition may be off by more"
     return (
         f"{orbit.label}: its elements are of {date}, {years:.1f} years away, and a comet's jets "
         f"shift it: {what} by about {size}; fetch newer elements with "

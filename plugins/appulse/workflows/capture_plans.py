@@ -9,6 +9,7 @@ from typing import Any
 from appulse.errors import InputError
 from appulse.files import whole_number
 from appulse.workflows.pass_search import bodies_of, targets_of
+from appulse.workflows.sources import age_notes
 
 DOTS = 12
 """Dots of the body in a picture: enough to show its way, few enough to be told apart (common practice)."""
@@ -109,6 +110,7 @@ def plan_capture(
         dots=dots,
     )
     words = advice(chances, campaign.rental)
+    notes += age_notes([catalogue.orbit(encounter.row)], encounter.time, chosen.site.place)
     return PlannedCapture(plan, NBodyEphemeris(catalogue), vectors, chances, words, campaign, notes)
 
 

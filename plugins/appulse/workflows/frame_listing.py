@@ -8,7 +8,7 @@ from typing import Any
 
 from appulse.errors import InputError
 from appulse.workflows.progress import Progress
-from appulse.workflows.sources import FailedFrame, usable_frames
+from appulse.workflows.sources import FailedFrame, age_notes, usable_frames
 from appulse.workflows.workers import Workers
 
 
@@ -57,7 +57,7 @@ def _listed(path, orbits, named, own, limit, reading) -> ListedFrame:
     from appulse.bodies import NBodyEphemeris
     from appulse.catalogues import objects_near
     from appulse.frames import read_frame
-    from appulse.overlays import field_listing
+    from appulse.overlays import BODY, field_listing
 
     frame, notes = read_frame(path, require=("wcs",), **reading), ()
     outlines = [*objects_near(*frame.centre, frame.radius_deg), *own]
@@ -68,4 +68,10 @@ def _listed(path, orbits, named, own, limit, reading) -> ListedFrame:
         if named:
             raise InputError(f"{frame.name} has no {words}: bodies need it; give {options}")
         notes, bodies = (f"has no {words}: bodies are left out; give {options} for them",), None
-    return ListedFrame(frame.name, field_listing(frame, bodies, outlines, limit), notes)
+    table = field_listing(frame, bodies, outlines, limit)
+    if bodies is not None:
+        there = set(table["designation"][table["kind"] == BODY].tolist())
+        catalogue = getattr(bodies, "catalogue", bodies)
+        rows = [int(catalogue.rows_of(name)[0]) for name in sorted(there)]
+        notes += age_notes([catalogue.orbit(row) for row in rows], frame.exposure.mid.utc, frame.observer)
+    return ListedFrame(frame.name, table, notes)

@@ -7,7 +7,7 @@ from typing import Any
 
 from appulse.errors import AppulseError, InputError
 from appulse.workflows.progress import IsCancelled, Progress, counted
-from appulse.workflows.sources import load_orbits, split_names
+from appulse.workflows.sources import age_notes, load_orbits, split_names
 
 SMALL_TELESCOPE_MAG = 13.0
 """What a telescope of 0.1 to 0.2 m shows in a minute or so (common practice, no source). The bundled bodies
@@ -103,6 +103,7 @@ def search_passes(
     if from_sites:
         more["from_sites"] = [_from_sites(one, catalogue, from_sites) for one in passes]
     table = passes_table(passes, events=events, meta=provenance(**_asked(search, catalogue)), **more)
+    notes += _ages(passes, catalogue, search)
     hidden = () if passes else _hidden(catalogue, search, how)
     return FoundPasses(table, tuple(passes), search, catalogue, n_hidden, n_faint, hidden, notes)
 
@@ -221,6 +222,15 @@ def _hidden(catalogue, search, how) -> tuple:
     if len(catalogue) * len(search.targets) > MOST_TO_LOOK_AGAIN:
         return ()
     return tuple(_find(catalogue, replace(search, least_elongation=0.0, brighter_than=None), **how).passes)
+
+
+def _ages(passes, catalogue, search) -> tuple[str, ...]:
+    """Warnings of comets that pass, by the first pass of each."""
+    first = {found.row: found for found in reversed(passes)}
+    if not first:
+        return ()
+    orbits = [catalogue.orbit(row) for row in sorted(first)]
+    return age_notes(orbits, min(found.time for found in first.values()), search.observer)
 
 
 def _of_unknown_brightness(catalogue, brighter_than) -> tuple[str, ...]:

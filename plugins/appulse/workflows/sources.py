@@ -241,6 +241,28 @@ def open_bodies_of_file(path: Path | str | None, body=None) -> BodySource:
     return open_bodies(body, orbits=path)
 
 
+MOST_AGED = 6
+"""Comets whose old elements are integrated for a warning: each costs up to a second."""
+OLD_D = 365.25
+
+
+def age_notes(orbits, time, observer) -> tuple[str, ...]:
+    """Warnings of comets among some orbits whose elements are older than a place at a time needs."""
+    from appulse.bodies import NBodyEphemeris, is_comet, rests_on_jd
+
+    comets = [orbit for orbit in orbits if is_comet(orbit.designation)]
+    found = []
+    for orbit in comets[:MOST_AGED]:
+        found += NBodyEphemeris([orbit]).at(time, observer).meta.get("notes", ())
+    old = [one for one in comets[MOST_AGED:] if abs(time.tdb.jd - rests_on_jd(one)) > OLD_D]
+    if old:
+        found.append(
+            f"{len(old)} more comets have elements older than a year, and jets shift them: 'appulse predict' "
+            "says by how much"
+        )
+    return tuple(found)
+
+
 @dataclass(frozen=True)
 class StarSource:
     """Reference stars; made by :func:`open_stars`."""

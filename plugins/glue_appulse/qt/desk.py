@@ -87,16 +87,23 @@ def add_tracks(session, tracks: list):
 def show_sky_of_pass(session, row: dict):
     """A viewer with the sky of one pass."""
     from glue_appulse.data.pass_data import sky_of
+    from glue_appulse.data.tail_data import make_tails
+    from glue_appulse.host import say
     from glue_appulse.inputs import open_orbits
 
-    sky, outlines, track = sky_of(row, open_orbits().ephemeris)
+    source = open_orbits()
+    sky, outlines, track = sky_of(row, source.ephemeris)
+    # Of a comet the tail is half of the pass; other bodies have none.
+    tails, lines = make_tails(source, [sky], [str(row["designation"])])
+    for line in lines:
+        say(line)
     collection = session.data_collection
-    for data in (sky, outlines, track):
+    for data in (sky, outlines, track, *tails):
         for old in [data_set for data_set in collection if data_set.label == data.label]:
             collection.remove(old)
         collection.append(data)
     viewer = show_frames(session, [sky])
-    for overlay in (outlines, track):
+    for overlay in (outlines, track, *tails):
         link_overlay(collection, overlay, [sky])
         viewer.add_data(overlay)
     return viewer
