@@ -225,3 +225,18 @@ def test_the_largest_offset_stands_first_the_plates_too():
     )
     assert small.startswith("The clock is off")
     assert large.startswith("The plate solution is shifted by")
+
+
+def test_frames_that_disagree_accuse_no_clock():
+    # On every other frame the header gives another site: the body stands seconds of arc away.
+    rng = np.random.default_rng(85)
+    rows = nights.night(rng, frames=6, prior=(0.005, 0.005), clock=95.0)
+    away = nights.direction(2.0, 1.5)
+    mixed = [
+        replace(row, dra_cosdec=row.dra_cosdec + away[0], ddec=row.ddec + away[1]) if k % 2 else row
+        for k, row in enumerate(rows)
+    ]
+    assert judge(rows).cause == "clock"
+    verdict = judge(mixed)
+    assert verdict.cause == "can't tell"
+    assert "do some have a clock, a site or a plate of their own?" in verdict.sentence

@@ -108,7 +108,7 @@ def test_printed_table_shows_answer_beside_measurement(sample_data, tmp_path, ca
 def test_the_night_is_judged_rightly(demo):
     """The orbit is good to some mas, so an offset along the track is the clock's."""
     text = (demo / "evidence.html").read_text(encoding="utf-8")
-    assert "The clock is off by +95" in text
+    assert "the clock is off by +95" in text
 
 
 def test_the_last_line_can_be_typed_where_the_program_is_not_on_the_path(tmp_path):

@@ -12,7 +12,7 @@ pytestmark = pytest.mark.skipif(
 )
 
 SAYS = {
-    "night": r"The clock is off by \+95\.\d ± 0\.\d s",
+    "night": r"the clock is off by \+95\.\d ± 0\.\d s",
     "passes": r"Iris passes IC 4603 at 3\.7 arcmin",
     "verdict": r"The clock is off by \+[56]\d\.\d ± ",
     "pictures": r"composite\.png",

@@ -27,6 +27,7 @@ import numpy as np
 from astropy.table import Table
 
 from appulse.astrometry.causes import (
+    BEYOND,
     CLOCK,
     CLOCK_DRIFT,
     HOUR,
@@ -52,6 +53,9 @@ WELL_ODDS = 3.0
 """'All well' accuses nobody, and needs less."""
 MISFIT_P = 1e-4
 """When even the best hypothesis leaves more than this chance allows, none is named."""
+WILD_ARCSEC, WILD_SIGMAS = 0.3, 10.0
+"""Frames that scatter by more about the best hypothesis, in both, do not show one and the same thing (common
+practice, no source: seeing moves short exposures by a tenth of an arcsecond or two)."""
 REAL_CHI2 = 25.0
 """An error within what is stated of it is spoken of when it is real by five sigmas."""
 NAMED_P = 5e-3
@@ -263,7 +267,7 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
             chances[effect] = chances.get(effect, 0.0) + one.posterior
     well = sum(one.posterior for one, found in zip(ranked, effects, strict=True) if not found)
     best = ranked[0]
-    if chi2_sf(best.chi2, 2 * int(night.used.sum())) < MISFIT_P:
+    if chi2_sf(best.chi2, 2 * int(night.used.sum())) < MISFIT_P or disagree(night, best) > 0:
         return Decision(CANT_TELL, -1, (), 0.0, best)
     if odds_of(well) > WELL_ODDS:
         return Decision(ALL_WELL, -1, (), odds_of(well), _first(ranked, effects, set()))
@@ -285,6 +289,21 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
         causes, besides = (tuple(dict.fromkeys(name for name, _ in some)) for some in (order, more))
         return Decision(cause, body, causes, odds, main, tuple(order), besides)
     return _between(night, ranked, effects, chances, well, named)
+
+
+def disagree(night: NightOffsets, one: Hypothesis) -> float:
+    """Scatter about a hypothesis, arcsec per axis, where it is too large for one cause of them all; or 0."""
+    use = np.flatnonzero(night.used)
+    if night.floor == 0.0:
+        return 0.0
+    left = night.offset[use].copy()
+    for pieces, values in ((one.parts, one.parameters), (one.stated, one.stated_parameters)):
+        for piece, value in zip(pieces, values, strict=True):
+            left -= piece.basis @ value
+    scatter = float(np.sqrt(np.mean(left**2)))
+    sigma2 = np.einsum("nii->n", night.covariance[use]) / 2 - night.floor**2
+    least = max(WILD_ARCSEC, WILD_SIGMAS * float(np.sqrt(np.median(np.maximum(sigma2, 0.0)))))
+    return scatter if scatter > least else 0.0
 
 
 def _rivals(ranked, effects, chances, named=frozenset(), well=0.0):
@@ -379,7 +398,9 @@ def _leans(night: NightOffsets, decision: Decision, models) -> tuple[str, float,
         speed = night.speed[night.of(body)].mean(axis=0)
         along = speed / np.hypot(*speed)
         sigma = float(np.sqrt(along @ night.prior[body] @ along))
-        return night.names[body], sigma, float(abs(orbit.parameters[:2] @ along) / max(sigma, 1e-6))
+        times = float(abs(orbit.parameters[:2] @ along) / max(sigma, 1e-6))
+        # So wrong an orbit nobody states.
+        return (night.names[body], sigma, times) if times <= max(BEYOND) else None
     return None
 
 
@@ -547,6 +568,11 @@ def _headline(verdict: Verdict, plate: str) -> str:
         words = f"can't tell: O-C {orbit}"
         if np.isfinite(verdict.plate_offset).all():
             words += f", plates' zero point {plate}"
+        if wild := disagree(verdict.night, verdict.main):
+            return words + (
+                f"; about any one cause the frames scatter by {wild:.2g} arcsec, far beyond their sigmas: do "
+                "some have a clock, a site or a plate of their own?"
+            )
         if not verdict.causes:
             return words + "; not all of it is chance, but these data do not single out a cause"
         rivals = " and ".join(verdict.causes) if len(verdict.causes) == 2 else ", ".join(verdict.causes)
