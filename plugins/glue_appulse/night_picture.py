@@ -119,6 +119,10 @@ class PictureRequest:
     extras: frozenset = frozenset()
     #: What the user says of frames, by name; the grades decide about the others.
     keep: dict = field(default_factory=dict)
+    #: Files by what they are for: bias, dark, flat (masters), colour (one colour frame, or three).
+    files: dict = field(default_factory=dict)
+    #: Products that are not wanted: out of tracked.fits, animation.gif.
+    left_out: frozenset = frozenset()
     overwrite: bool = False
 
 
@@ -171,7 +175,9 @@ def folder_state(out: str | Path) -> str:
 def make_job(plan: PictureRequest, failed: Callable | None = None):
     """The run that a plan asks for."""
     from appulse.errors import InputError
+    from appulse.frames import Masters
     from appulse.sequence import PictureSettings, job_for
+    from appulse.workflows import colour_frames
     from glue_appulse import inputs
     from glue_appulse.data.solved_frames import frame_of
 
@@ -182,6 +188,8 @@ def make_job(plan: PictureRequest, failed: Callable | None = None):
     if not plan.out.strip():
         raise InputError("no folder is chosen for the products; write one, or choose it")
     source, stars = inputs.open_orbits(plan.orbits), inputs.open_stars(inputs.chosen().stars)
+    files = {role: [Path(path) for path in paths] for role, paths in plan.files.items() if paths}
+    masters = Masters.read(**{role: paths[0] for role, paths in files.items() if role != "colour"})
     body = source.find(plan.body)
     job = job_for(
         [_own(frame_of(data)) for data in plan.frames], body, source.ephemeris, Path(plan.out).expanduser(),
@@ -190,7 +198,8 @@ def make_job(plan: PictureRequest, failed: Callable | None = None):
         star_table=stars.around,
         decided={name: (keep, "" if keep else BY_USER) for name, keep in plan.keep.items()},
         orbits=source.of(body).describe(),
-        files={} if stars.path is None else {"stars": [stars.path]},
+        masters=masters, colour=colour_frames(files.get("colour", ())), left_out=plan.left_out,
+        files=files if stars.path is None else files | {"stars": [stars.path]},
     )  # fmt: skip
     job.body = source.label_of(body)
     return job

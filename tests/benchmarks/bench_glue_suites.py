@@ -1,10 +1,10 @@
 """glue's own test suites with and without our plugins: prints the tests whose outcome differs.
 
-Each suite takes minutes, so one side may be run at a time; outcomes are kept in a folder and compared when
-both are there.
+A suite is run folder by folder; outcomes are kept in a folder, and what is there is not run again. So the
+whole may be spread over several runs of some minutes each; what is complete on both sides is compared.
 
 Run: QT_QPA_PLATFORM=offscreen python tests/benchmarks/bench_glue_suites.py [--suite glue|glue_qt]
-     [--only with|without] [--folder DIR]
+     [--folder DIR] [--minutes M]
 """
 
 import argparse
@@ -14,6 +14,7 @@ import os
 import subprocess
 import sys
 import tempfile
+import time
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
@@ -40,9 +41,14 @@ def pytest_configure(config):
         raise RuntimeError("our plugins are not loaded: there is nothing to compare")
 
 
-def run(suite: str, side: str, tests: list[str]) -> dict[str, str]:
-    """Outcome of each test of a suite."""
-    folder = Path(importlib.util.find_spec(suite).submodule_search_locations[0])
+def parts_of(suite: str) -> list[Path]:
+    """Folders of tests of a suite, as it is installed."""
+    root = Path(importlib.util.find_spec(suite).submodule_search_locations[0])
+    return sorted(folder for folder in root.rglob("tests") if any(folder.glob("test_*.py")))
+
+
+def run(suite: str, side: str, folder: Path) -> dict[str, str]:
+    """Outcome of each test of a folder."""
     with tempfile.TemporaryDirectory() as scratch:
         report = Path(scratch) / "report.xml"
         here = {"PYTHONPATH": str(Path(__file__).parent), "APPULSE_SIDE": side, "APPULSE_SUITE": suite}
@@ -50,11 +56,11 @@ def run(suite: str, side: str, tests: list[str]) -> dict[str, str]:
         environment.setdefault("QT_QPA_PLATFORM", "offscreen")
         subprocess.run(
             [sys.executable, "-m", "pytest", "-q", "-p", "bench_glue_suites", "-p", "no:cacheprovider",
-             "--rootdir", str(folder), "-o", "addopts=", f"--junitxml={report}", *(tests or [str(folder)])],
+             "-o", "addopts=", f"--junitxml={report}", str(folder)],
             cwd=scratch, env=environment, check=False, stdout=subprocess.DEVNULL,
         )  # fmt: skip
         if not report.is_file():
-            raise RuntimeError(f"the suite of {suite} {side} our plugins left no report: it was stopped")
+            raise RuntimeError(f"{folder} {side} our plugins left no report: it was stopped")
         cases = ElementTree.parse(report).iter("testcase")  # noqa: S314  pytest has just written it
         return {f"{case.get('classname')}::{case.get('name')}": outcome(case) for case in cases}
 
@@ -85,25 +91,31 @@ def compare(suite: str, found: dict[str, dict[str, str]]) -> int:
 
 
 def main() -> int:
-    """Run what is asked for and compare what is there."""
+    """Run what is not known yet, and compare what is complete."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--suite", choices=SUITES, action="append", help="one suite only")
-    parser.add_argument("--only", choices=SIDES, action="append", help="run one side only")
     parser.add_argument("--folder", type=Path, help="where outcomes are kept from run to run")
-    parser.add_argument("tests", nargs="*", help="files of the suite (all)")
+    parser.add_argument("--minutes", type=float, default=1e6, help="begin no further part after this time")
     args = parser.parse_args()
     folder = args.folder or Path(tempfile.mkdtemp(prefix="glue-suites-"))
     folder.mkdir(parents=True, exist_ok=True)
-    differ = 0
+    end, differ, left = time.monotonic() + 60 * args.minutes, 0, 0
     for suite in args.suite or SUITES:
-        for side in args.only or SIDES:
-            found = run(suite, side, args.tests)
-            (folder / f"{suite}-{side}.json").write_text(json.dumps(found, indent=0))
-            print(f"{suite} {side} our plugins: {counts(found)}", flush=True)
-        files = {side: folder / f"{suite}-{side}.json" for side in SIDES}
-        if all(path.is_file() for path in files.values()):
-            differ += compare(suite, {side: json.loads(path.read_text()) for side, path in files.items()})
-    return int(differ > 0)
+        found = {side: {} for side in SIDES}
+        for i, part in enumerate(parts_of(suite)):
+            for side in SIDES:
+                kept = folder / f"{suite}-{i}-{side}.json"
+                if not kept.is_file() and time.monotonic() > end:
+                    left += 1
+                    continue
+                if not kept.is_file():
+                    kept.write_text(json.dumps(run(suite, side, part), indent=0))
+                found[side] |= json.loads(kept.read_text())
+        if left:
+            print(f"{suite}: {left} parts are left; run again with --folder {folder}")
+        else:
+            differ += compare(suite, found)
+    return int(differ > 0 or left > 0)
 
 
 if __name__ == "__main__":

@@ -511,3 +511,29 @@ def test_every_observation_format_and_the_sheet_after_a_restore(desk, tmp_path, 
         assert residual_data.TASKS not in (tmp_path / "night.ecsv").read_text()
     finally:
         again.close()
+
+
+@pytest.mark.needs_qt
+def test_glues_export_data_is_a_job_that_asks_first(desk, tmp_path, monkeypatch):
+    """File > Export Data: the window lives on, its foot says what is written, a dialog asks first."""
+    from glue.config import data_exporter
+
+    from glue_appulse.qt import ades_dialog
+
+    assert desk.panel.measure_night().wait()
+    data = residual_data.find(desk.data_collection)
+    exporters = {item.label: item.function for item in data_exporter.members}
+    job = exporters["Evidence sheet (HTML)"](str(tmp_path / "night.html"), data, components=None)
+    assert "writing night.html" in desk.statusBar().currentMessage()
+    assert job.wait()
+    assert "written: " in desk.statusBar().currentMessage()
+    assert (tmp_path / "night.html").stat().st_size > 1000
+    filled = lambda self: self.fields["mpc_code"].setText("X05") or 1  # noqa: E731
+    monkeypatch.setattr(ades_dialog.AdesDialog, "exec_", filled)
+    assert exporters["Observations (ADES PSV)"](str(tmp_path / "sent.psv"), data).wait()
+    assert "! mpcCode X05" in (tmp_path / "sent.psv").read_text()
+    monkeypatch.setattr(ades_dialog.AdesDialog, "exec_", lambda self: 0)
+    assert exporters["Observations (ADES PSV)"](str(tmp_path / "no.psv"), data) is None
+    refused = exporters["Residuals (ECSV)"](str(tmp_path / "no folder" / "night.ecsv"), data)
+    assert refused.wait()
+    assert "no folder" in desk.statusBar().currentMessage()

@@ -162,6 +162,39 @@ def test_one_frame_is_a_picture_and_a_stranger_is_told(small_night, sample_data,
     assert any("elsewhere.fits: another field" in line for line in answer.lines)
 
 
+def test_the_preview_has_marks_masters_and_colour(small_night, small_files, tmp_path):
+    plain = night_picture.preview(PictureRequest(small_night, "7")).value.pixels
+    marked = night_picture.preview(PictureRequest(small_night, "7", look={"marks": ("scale", "compass")}))
+    assert marked.value.pixels.shape == (*plain.shape[:2], 3)
+    assert (marked.value.pixels != plain).any(-1).mean() > 0.005
+    # three frames for red, green and blue: the one for red twice as bright
+    bright = tmp_path / "red.fits"
+    with fits.open(small_files[0]) as hdus:
+        hdus[0].data = hdus[0].data * 2
+        hdus.writeto(bright)
+    dark = tmp_path / "dark.fits"
+    fits.PrimaryHDU(np.full(SHAPE, 100.0, np.float32)).writeto(dark)
+    files = {"colour": [str(bright), *map(str, small_files[1:3])], "dark": [str(dark)], "flat": []}
+    plan = PictureRequest(small_night, "7", out=str(tmp_path / "out"), files=files)
+    job = night_picture.make_job(plan)
+    assert {role: len(paths) for role, paths in job.files.items()} == {"colour": 3, "dark": 1}
+    assert np.median(job.subframes[0].frame.data) == pytest.approx(SKY - 100.0, abs=5)
+    assert night_picture.preview(plan).value.pixels.shape[2] == 3
+    two = PictureRequest(small_night, "7", out="x", files={"colour": files["colour"][:2]})
+    with pytest.raises(InputError, match="the colour base: 2 planes in 2 files"):
+        night_picture.make_job(two)
+
+
+def test_products_that_are_left_out_are_not_made(small_night, tmp_path):
+    out = tmp_path / "out"
+    left_out = frozenset({"tracked.fits", "animation.gif"})
+    answer = night_picture.run(PictureRequest(small_night, "7", out=str(out), left_out=left_out))
+    made = {path.name for path in answer.value.written}
+    assert {"base.fits", "composite.png", "recipe.yaml"} <= made
+    assert not made & left_out
+    assert not any((out / name).exists() for name in left_out)
+
+
 def test_stars_of_the_bundled_catalogue_are_found_for_a_frame(small_night):
     """The panel falls back on them wherever no star table is chosen."""
     frame = frame_of(small_night[0])
@@ -217,13 +250,18 @@ def test_the_panel_previews_grades_runs_stops_and_goes_on(panel, app, tmp_path):
     panel.fill()
     assert panel.table.names() == ["n0.fits", "n1.fits", "n2.fits", "n3.fits"]
     assert panel.table.kept() == ["n0.fits", "n1.fits", "n2.fits"]
+    panel.options.masters["dark"].choose(["/masters/dark.fits"])
+    assert panel.options.values()["files"]["dark"] == ["/masters/dark.fits"]
+    panel.options.masters["dark"].click()  # takes it away again
+    assert panel.options.values()["files"] == {"bias": [], "dark": [], "flat": [], "colour": []}
     panel.pictures.which.setCurrentText("animation")
     assert panel.pictures.view.shows == "animation"
 
     assert panel.run().wait(WAIT_S)
     assert "holds products already; tick" in panel.status.text()
     panel.options.overwrite.setChecked(True)
-    panel.options.opened["tracked.fits"].setChecked(False)
+    panel.options.made["tracked.fits"].setChecked(False)
+    panel.options.made["animation.gif"].setChecked(False)
     assert panel.run().wait(WAIT_S)
     assert panel.status.text().startswith("3 of 4 frames")
     labels = [data.label for data in app.data_collection]

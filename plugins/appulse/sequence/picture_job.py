@@ -198,6 +198,8 @@ class PictureJob:
     keep_parts : bool
     files : dict
         ``stars``, ``bias``, ``dark``, ``flat``, ``colour``: lists of paths as the recipe keeps them.
+    left_out : frozenset
+        Products that are not made: out of tracked.fits, animation.gif (with its MP4 and PNG).
     workers : int
         Threads.
     """
@@ -218,6 +220,7 @@ class PictureJob:
     overwrite: bool = False
     keep_parts: bool = False
     files: dict = field(default_factory=dict)
+    left_out: frozenset = frozenset()
     workers: int = min(4, os.cpu_count() or 1)
 
     @property
@@ -225,8 +228,11 @@ class PictureJob:
         """The files of the run."""
         if self.settings.bin > 1:
             return [Path(self.out) / name for name in PREVIEW_PRODUCTS]
-        names = [*PRODUCTS, *(EXTRAS[extra] for extra in sorted(self.extras) if extra != "frames")]
-        if "frames" in self.extras:  # as many as the clock has steps; the first stands for all
+        names = [name for name in PRODUCTS if name not in self.left_out]
+        # without the animation there is none in another form either
+        extras = self.extras - ({"mp4", "frames"} if "animation.gif" in self.left_out else set())
+        names += [EXTRAS[extra] for extra in sorted(extras) if extra != "frames"]
+        if "frames" in extras:  # as many as the clock has steps; the first stands for all
             names.append(f"{EXTRAS['frames']}/0001.png")
         return [Path(self.out) / name for name in names]
 
@@ -305,7 +311,7 @@ def job_for(frames, body, ephemeris, out, settings=None, *, masters=None, failed
         Called with a frame for which there is no place, and its error; without it the error is raised.
     **more
         `orbits`, `star_table`, `colour`, `decided`, `reading`, `extras`, `jpeg_px`, `overwrite`,
-        `keep_parts`, `files` of :class:`PictureJob`.
+        `keep_parts`, `files`, `left_out` of :class:`PictureJob`.
 
     Returns
     -------

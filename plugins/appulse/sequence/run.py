@@ -148,8 +148,22 @@ def make_preview(job, steps, failed=None) -> Preview:
         dots = dots_of(sky.night, sky.resampled, light)
         colour, words = _small_colour(job, sky)
         look = look_for(sky.night.grid, light, sky.track, settings, colour)
-        pixels = shown(to_8bit(composite(light, chosen_dots(dots, settings), look)))
+        picked = chosen_dots(dots, settings)
+        drawn = marked(
+            composite(light, picked, look), sky.night, picked, look, settings,
+            outlines=_outlines_for(settings, sky.night.grid),
+        )  # fmt: skip
+        pixels = shown(to_8bit(drawn))
         return Preview(pixels, sky.night, dots, [*sky.notes, *words], len(sky.night.kept))
+
+
+def _outlines_for(settings, grid):
+    """Objects whose outlines are drawn; none where they are not among the marks."""
+    if "outlines" not in settings.marks:
+        return ()
+    ny, nx = grid.shape
+    centre = [float(v) for v in grid.to_sky(nx / 2, ny / 2)]
+    return objects_near(*centre, np.hypot(nx, ny) / 2 * grid.pixel_scale / 3600.0)
 
 
 def _small_colour(job, sky):
@@ -270,19 +284,21 @@ class _Run:
         # The stacks' own pixels are freed as they are written: there may be little room for two of them.
         light = self._fits("base.fits", sky.base, night, "stars at rest, the body taken out")
         dots = dots_of(night, sky.resampled, light)
-        with self.steps("stacking: moving body", night.grid.shape[0] * len(light)) as bar:
-            tracked = tracked_stacks(
-                night, sky.moving, light, settings, self.parts, workers=job.workers, progress=bar.update
-            )
-        self._fits("tracked.fits", tracked, night, "the body at rest, stars taken out")
-        del tracked
+        if "tracked.fits" not in job.left_out:
+            with self.steps("stacking: moving body", night.grid.shape[0] * len(light)) as bar:
+                tracked = tracked_stacks(
+                    night, sky.moving, light, settings, self.parts, workers=job.workers, progress=bar.update
+                )
+            self._fits("tracked.fits", tracked, night, "the body at rest, stars taken out")
+            del tracked
         colour, words = None, ()
         if job.colour:
             colour, words = colour_on_grid(job.colour, night, sky.track, workers=job.workers)
         look = look_for(night.grid, light, sky.track, settings, colour)
         picked = chosen_dots(dots, settings)
         self._pictures(night, composite(light, picked, look), picked, look)
-        self._animation(sky, light, dots, look)
+        if "animation.gif" not in job.left_out:
+            self._animation(sky, light, dots, look)
         self._done(write_dots(self.out / "dots.ecsv", night, dots, picked, self.overwrite))
         self._done(write_recipe(self.out / "recipe.yaml", job, night, self.hashes, self.overwrite))
         if not job.keep_parts:
@@ -309,11 +325,7 @@ class _Run:
 
     def _pictures(self, night, picture, dots, look):
         words, extras = describe(self.job.body, night), self.job.extras
-        outlines = ()
-        if "outlines" in self.settings.marks:
-            ny, nx = night.grid.shape
-            centre = [float(v) for v in night.grid.to_sky(nx / 2, ny / 2)]
-            outlines = objects_near(*centre, np.hypot(nx, ny) / 2 * night.grid.pixel_scale / 3600.0)
+        outlines = _outlines_for(self.settings, night.grid)
         picture = marked(picture, night, dots, look, self.settings, outlines=outlines)
         path = self.out / "composite"
         png = write_png(picture, path.with_suffix(".png"), words, overwrite=self.overwrite)

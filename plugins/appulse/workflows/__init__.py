@@ -64,7 +64,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "search_passes", "shown_places", "targets_of",
         ],
         "picture_making": [
-            "PictureFiles", "PictureOutputs", "PictureRun", "plan_pictures", "repeat_recipe", "stack",
+            "PictureFiles", "PictureOutputs", "PictureRun", "plan_pictures", "colour_frames",
+            "repeat_recipe", "stack",
         ],
         "plans_together": ["PlannedTogether", "plan_together"],
         "progress": ["Stage", "counted", "grouped_notes", "show_progress"],

@@ -136,8 +136,8 @@ def colour_frames(paths: Iterable[Path]) -> list:
     planes = sum(3 if frame.is_colour else 1 for frame in frames)
     if frames and planes != 3:
         raise InputError(
-            f"--colour: {planes} planes in {len(frames)} files; one colour frame, or three for red, green "
-            "and blue, are needed"
+            f"the colour base: {planes} planes in {len(frames)} files; one colour frame, or three for red, "
+            "green and blue, are needed"
         )
     return frames
 

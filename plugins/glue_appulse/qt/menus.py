@@ -130,13 +130,14 @@ def residuals():
     from glue_qt.viewers.image import ImageViewer
 
     from glue_appulse.layers.measured_layer import MarkLayerArtist
-    from glue_appulse.qt import tools
+    from glue_appulse.qt import export_jobs, tools
     from glue_appulse.qt.residual_viewer import ResidualViewer
     from glue_appulse.qt.style_editors import MarkEditor
 
     ImageViewer._layer_style_widget_cls[MarkLayerArtist] = MarkEditor
     ImageViewer.tools.extend(name for name in (tools.MEASURE, tools.PICK) if name not in ImageViewer.tools)
     qt_client.add(ResidualViewer)
+    export_jobs.install()
     menubar_plugin.add(MEASURE, _measure)
     menubar_plugin.add(RESIDUALS, _residuals)
 

@@ -345,6 +345,42 @@ MARKS = (
 )
 EXTRAS = (("tiff", "TIFF, 16 bit"), ("jpeg", "JPEG"), ("mp4", "MP4"), ("frames", "PNG of every step"))
 OPENED = (("base.fits", "still sky (base.fits)"), ("tracked.fits", "body at rest (tracked.fits)"))
+#: Products that may be left out; each costs as long as the still sky itself.
+MADE = (("tracked.fits", "stack with the body at rest"), ("animation.gif", "animation"))
+FIXED = (("stars", "stars stand still"), ("body", "body stands still"))
+SHOWN = (("clean", "base with the body"), ("frames", "the frames themselves"))
+MASTERS = ("bias", "dark", "flat")
+FITS_FILTER = "FITS (*.fits *.fit *.fts *.fits.gz *.fits.fz);;All (*)"
+MASTER_TIP = "Master {}, a FITS file; none: the frames are calibrated already"
+COLOUR_TIP = "One solved colour frame, or three for red, green and blue, in this order; none: grey"
+
+
+class FileButton(QPushButton):
+    """Button that names the files chosen for one purpose; a click asks for them, the next takes them away."""
+
+    def __init__(self, words, most, tip):
+        super().__init__()
+        self.setAutoDefault(False)
+        self._words, self._most, self.paths = words, most, []
+        self._tip = tip
+        self.clicked.connect(lambda _on=False: self._ask())
+        self.choose([])
+
+    def _ask(self):
+        if self.paths:
+            self.choose([])
+            return
+        ask = QFileDialog.getOpenFileNames if self._most > 1 else QFileDialog.getOpenFileName
+        found, _kind = ask(self, f"{self._words}: FITS", "", FITS_FILTER)
+        self.choose([found] if isinstance(found, str) and found else list(found or []))
+
+    def choose(self, paths: list[str]):
+        """Take files, or none."""
+        self.paths = [str(path) for path in paths][: self._most]
+        names = ", ".join(Path(path).name for path in self.paths)
+        shown = self.fontMetrics().elidedText(names, Qt.ElideMiddle, 150)
+        self.setText(f"{self._words}: {shown} ✕" if names else f"{self._words}…")
+        self.setToolTip(f"{names}: click to leave it out" if names else self._tip)
 
 
 class SequenceOptions(QWidget):
@@ -370,10 +406,21 @@ class SequenceOptions(QWidget):
         self.brightness.setValue(1.0)
         self.brightness.setPrefix("faint light × ")
         self.north_up = QCheckBox("north up")
-        self.marks, self.extras = _boxes(MARKS), _boxes(EXTRAS)
+        self.marks, self.extras, self.made = _boxes(MARKS), _boxes(EXTRAS), _boxes(MADE)
+        for box in self.made.values():
+            box.setChecked(True)
+        self.fixed, self.shown = QComboBox(), QComboBox()
+        for box, choices in ((self.fixed, FIXED), (self.shown, SHOWN)):
+            for key, words in choices:
+                box.addItem(words, key)
+        self.masters = {role: FileButton(role, 1, MASTER_TIP.format(role)) for role in MASTERS}
+        self.colour = FileButton("colour base", 3, COLOUR_TIP)
         self.opened = _boxes(OPENED)
         for box in self.opened.values():
             box.setChecked(True)
+        self.made["tracked.fits"].toggled.connect(self.opened["tracked.fits"].setEnabled)
+        for widget in (self.fixed, self.shown, self.extras["mp4"], self.extras["frames"]):
+            self.made["animation.gif"].toggled.connect(widget.setEnabled)
         self.overwrite = QCheckBox("replace what the folder holds")
         self.choose_button = QPushButton("choose…")
         self.choose_button.clicked.connect(self._choose)
@@ -388,7 +435,13 @@ class SequenceOptions(QWidget):
         for widget, stretch in ((self.width, 1), (self.brightness, 1), (self.north_up, 0)):
             look.addWidget(widget, stretch)
         form.addRow("look", look)
-        for words, boxes in (("marks", self.marks), ("write also", self.extras), ("open then", self.opened)):
+        form.addRow("files", _line({**self.masters, "colour": self.colour}))
+        form.addRow("marks", _line(self.marks))
+        animation = QHBoxLayout()
+        for widget in (self.fixed, self.shown):
+            animation.addWidget(widget, 1)
+        form.addRow("animation", animation)
+        for words, boxes in (("make", self.made), ("write also", self.extras), ("open then", self.opened)):
             form.addRow(words, _line(boxes))
         form.addRow("folder", folder)
         form.addRow("", self.overwrite)
@@ -408,10 +461,17 @@ class SequenceOptions(QWidget):
                 "view_arcmin": self.width.value() or None,
                 "brightness": self.brightness.value(),
                 "north_up": self.north_up.isChecked(),
+                "animation": self.fixed.currentData(),
+                "animation_of": self.shown.currentData(),
             },
+            "files": {role: list(button.paths) for role, button in self._files().items()},
+            "left_out": frozenset(name for name, box in self.made.items() if not box.isChecked()),
             "extras": frozenset(_ticked(self.extras)),
             "overwrite": self.overwrite.isChecked(),
         }
+
+    def _files(self):
+        return {**self.masters, "colour": self.colour}
 
     def wanted_stacks(self) -> list[str]:
         """Stacks that are to be opened when the run has ended."""
@@ -423,7 +483,7 @@ def _boxes(choices):
 
 
 def _ticked(boxes):
-    return [key for key, box in boxes.items() if box.isChecked()]
+    return [key for key, box in boxes.items() if box.isChecked() and box.isEnabledTo(box.parent())]
 
 
 def _line(boxes):
@@ -629,8 +689,6 @@ class SequencePanel(Panel):
         self.pictures.offer(PREVIEW, {PREVIEW: answer.value.pixels})
         h, w = answer.value.pixels.shape[:2]
         words = f"preview of {answer.value.n_frames} frames, {w} × {h} pixels"
-        if self.options.values()["look"]["marks"]:
-            words += "; marks come with the run"
         self.say("; ".join([words, *dict.fromkeys(answer.lines)]))
 
     def show_result(self, made: tuple):
@@ -639,7 +697,8 @@ class SequencePanel(Panel):
         result = answer.value
         self.table.show_grades([subframe.grade for subframe in result.night.subframes])
         files = {path.name: path for path in result.written}
-        pictures = {COMPOSITE: files["composite.png"], ANIMATION: files["animation.gif"]}
+        made = {COMPOSITE: "composite.png", ANIMATION: "animation.gif"}
+        pictures = {name: files[file] for name, file in made.items() if file in files}
         self.pictures.offer(COMPOSITE, pictures)
         show_stacks(self.session, stacks)
         words = (
