@@ -429,12 +429,42 @@ def sightings_table(found: TogetherFit):
     table["time"] = [sighting.time.utc.isot for sighting in sightings]
     table["ra"] = np.round([sighting.ra_deg for sighting in sightings], 8) * u.deg
     table["dec"] = np.round([sighting.dec_deg for sighting in sightings], 8) * u.deg
+    # What the measured places themselves give: nothing in it is computed from where a site stands.
+    middle = _middles(sightings)
+    table["ra_middle"], table["dec_middle"] = (np.round(middle[:, k], 8) * u.deg for k in (0, 1))
     for name, values in (("sigma_ra", sigmas[:, 0]), ("sigma_dec", sigmas[:, 1])):
         table[name] = np.round(values, 4) * u.arcsec
     for name, values in (("left_east", found.fit.residuals[:, 0]), ("left_north", found.fit.residuals[:, 1])):
         table[name] = np.round(values, 4) * u.arcsec
     table.meta["sentences"] = list(found.sentences)
     return table
+
+
+def _middles(sightings):
+    """Middle (n, 2), degrees, of all sites' places at each's moment; NaN where they do not overlap in time.
+
+    Each site's places follow a line, or a parabola where there are five or more.
+    """
+    import numpy as np
+
+    from appulse.numerics import SkyPlane
+
+    sky = np.array([[sighting.ra_deg, sighting.dec_deg] for sighting in sightings])
+    plane = SkyPlane(*sky[0])
+    flat = plane.from_sky(sky)
+    hours = np.array([(sighting.time - sightings[0].time).to_value("h") for sighting in sightings])
+    names = np.array([sighting.site for sighting in sightings])
+    curves, inside = [], np.ones(len(hours), bool)
+    for name in dict.fromkeys(names):
+        mine = names == name
+        order = min(2 if mine.sum() >= 5 else 1, len(np.unique(hours[mine])) - 1)
+        middle = hours[mine].mean()
+        fitted = np.polynomial.polynomial.polyfit(hours[mine] - middle, flat[mine], order)
+        curves.append(np.polynomial.polynomial.polyval(hours - middle, fitted).T)
+        reach = max(0.5 * np.ptp(hours[mine]), 0.1)
+        inside &= (hours > hours[mine].min() - reach) & (hours < hours[mine].max() + reach)
+    found = plane.to_sky(np.mean(curves, axis=0))
+    return np.where(inside[:, None] & (len(curves) > 1), found, np.nan)
 
 
 def save_together(found: TogetherFit, folder: Path, overwrite: bool = False, pair=None) -> list[Path]:

@@ -10,6 +10,7 @@ import numpy as np
 
 KIND_KEY = "appulse_kind"
 FRAME, TRACK, OUTLINES, RESIDUALS, TAILS = "frame", "track", "outlines", "residuals", "tails"
+CLOUD, PARALLAX = "cloud", "parallax"
 
 
 def kind_of(layer) -> str | None:

@@ -11,6 +11,13 @@ from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.layers.measured_layer import MarkGraphic, rows_of
 from glue_appulse.layers.outline_layer import OutlineGraphic
 from glue_appulse.layers.outline_model import OutlineModel
+from glue_appulse.layers.places_layer import (
+    CLOUD_NAMES,
+    PARALLAX_NAMES,
+    CloudGraphic,
+    ParallaxGraphic,
+    columns_of,
+)
 from glue_appulse.layers.residual_plot import draw_ground, draw_rows, key_of, plot_columns
 from glue_appulse.layers.tail_layer import TailGraphic, tail_of
 from glue_appulse.layers.track_layer import StretchGraphic, TrackGraphic
@@ -45,6 +52,16 @@ def draw_stretch(ax, subset, reference, *, zorder=11, frames=None, **look):
 def draw_outlines(ax, data, reference, *, zorder=9, **look):
     """Draw outlines of catalogue objects, or a subset of them."""
     return _drawn(OutlineGraphic, OutlineModel.from_layer(data), ax, reference, zorder, look)
+
+
+def draw_cloud(ax, layer, reference, *, zorder=9, **look):
+    """Draw a cloud of a first orbit, or a selection of it."""
+    return _drawn(CloudGraphic, columns_of(layer, CLOUD_NAMES), ax, reference, zorder, look)
+
+
+def draw_parallax(ax, layer, reference, *, zorder=12, **look):
+    """Draw parallax vectors of several sites, or a selection of them."""
+    return _drawn(ParallaxGraphic, columns_of(layer, PARALLAX_NAMES), ax, reference, zorder, look)
 
 
 def draw_tail(ax, data, reference, *, zorder=9, **look):

@@ -10,8 +10,9 @@ SETUP, TRACKS, OUTLINES = (
 )  # fmt: skip
 OVERLAYS, PLAYER, COLOUR = "Show the overlays in this viewer", "Night player", "Colour from three planes…"
 MEASURE, RESIDUALS = "Measure…", "Residuals: table and plots"
+NIGHTS = "Nights of several sites: residuals in one plot…"
 STACKS, PASS = "Stacks and picture of the night…", "Sky of the selected pass"
-ORDER = (SETUP, TRACKS, OUTLINES, OVERLAYS, PLAYER, COLOUR, MEASURE, RESIDUALS, STACKS, PASS)
+ORDER = (SETUP, TRACKS, OUTLINES, OVERLAYS, PLAYER, COLOUR, MEASURE, RESIDUALS, NIGHTS, STACKS, PASS)
 HEADING = "Appulse"
 
 
@@ -91,10 +92,13 @@ def tracks():
     from glue_qt.config import menubar_plugin
     from glue_qt.viewers.image import ImageViewer
 
+    from glue_appulse.layers.places_layer import CloudLayerArtist, ParallaxLayerArtist
     from glue_appulse.layers.track_layer import TrackLayerArtist, TrackSubsetArtist
-    from glue_appulse.qt.style_editors import StretchEditor, TrackEditor
+    from glue_appulse.qt.style_editors import PlacesEditor, StretchEditor, TrackEditor
 
     ImageViewer._layer_style_widget_cls[TrackLayerArtist] = TrackEditor
+    for places in (CloudLayerArtist, ParallaxLayerArtist):
+        ImageViewer._layer_style_widget_cls[places] = PlacesEditor
     ImageViewer._layer_style_widget_cls[TrackSubsetArtist] = StretchEditor
     menubar_plugin.add(TRACKS, _bodies)
 
@@ -140,6 +144,7 @@ def residuals():
     export_jobs.install()
     menubar_plugin.add(MEASURE, _measure)
     menubar_plugin.add(RESIDUALS, _residuals)
+    menubar_plugin.add(NIGHTS, _nights)
 
 
 @once("encounters, desktop")
@@ -217,6 +222,28 @@ def _measure(session, _data_collection):
 def _residuals(session, _data_collection):
     from glue_appulse.qt.residual_viewer import show_residuals
 
+    return show_residuals(session)
+
+
+def _nights(session, data_collection, paths=None):
+    """Open residual tables of several sites as one plot; the files are asked for where none are given."""
+    from appulse.errors import AppulseError
+    from glue_appulse.data.places_data import open_nights
+    from glue_appulse.host import say
+    from glue_appulse.qt.residual_viewer import show_residuals
+
+    if paths is None:
+        from qtpy.QtWidgets import QFileDialog
+
+        words = "Residual tables, one of each night or site"
+        paths, _kind = QFileDialog.getOpenFileNames(None, words, "", "Residuals (*.ecsv)")
+    if not paths:
+        return None
+    try:
+        open_nights(data_collection, paths)
+    except AppulseError as error:
+        say(str(error))
+        return None
     return show_residuals(session)
 
 

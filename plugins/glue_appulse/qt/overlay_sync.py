@@ -4,7 +4,17 @@ import numpy as np
 from qtpy.QtCore import QTimer
 
 from glue_appulse.data.frame_wcs import SkyProjector
-from glue_appulse.data.kinds import OUTLINES, RESIDUALS, TAILS, TRACK, all_of, is_frame, kind_of
+from glue_appulse.data.kinds import (
+    CLOUD,
+    OUTLINES,
+    PARALLAX,
+    RESIDUALS,
+    TAILS,
+    TRACK,
+    all_of,
+    is_frame,
+    kind_of,
+)
 from glue_appulse.data.links import link_overlay
 from glue_appulse.host import say
 from glue_appulse.qt.desk import image_viewers
@@ -24,7 +34,7 @@ def lies_in(overlay, frame) -> bool:
 
 def overlays_for(session, frame) -> list:
     """Loaded overlays that show something in a frame."""
-    kinds = (OUTLINES, TAILS, TRACK, RESIDUALS)
+    kinds = (OUTLINES, TAILS, TRACK, CLOUD, PARALLAX, RESIDUALS)
     loaded = [data for kind in kinds for data in all_of(session.data_collection, kind)]
     return [data for data in loaded if lies_in(data, frame)]
 

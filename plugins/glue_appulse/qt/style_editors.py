@@ -206,6 +206,16 @@ class TailEditor(LayerEditor):
         self.row("words", _spin(5, 30, 1, 0, " pt"), "value_label_size")
 
 
+class PlacesEditor(LayerEditor):
+    """Editor of a cloud, or of parallax vectors."""
+
+    def fill(self):
+        """Add the rows of places."""
+        self.row("dots, lines", _spin(0.4, 12, 0.2, suffix=" pt"), "value_width")
+        self.boxes([("show_labels", "words")])
+        self.row("words", _spin(5, 30, 1, 0, " pt"), "value_label_size")
+
+
 class MarkEditor(LayerEditor):
     """Editor of measured places."""
 
