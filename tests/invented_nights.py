@@ -11,6 +11,7 @@ the matched signal to noise and the bound of Cramer and Rao, out of the very ele
 """
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -18,9 +19,35 @@ from astropy.io import fits
 from astropy.table import Table
 from astropy.time import Time, TimeDelta
 from astropy.wcs import WCS, Sip
+from scipy import fft
 
 MOSAIC_SHARE = {"R": 0.60, "G": 1.0, "B": 0.50}
 """Share of the light that passes each filter of the mosaic, against green."""
+
+
+@dataclass(frozen=True)
+class CometPlan:
+    """What a comet looks like: a point, a coma that falls with a power of the distance, a tail, a day side.
+
+    Dust leaves all round and is pushed back as it goes: at the nucleus the tail adds nothing, and with the
+    distance it comes to outshine the coma (the fountain of Eddington 1910, MNRAS 70, 442, in words).
+    """
+
+    slope: float = 1.0
+    nucleus: float = 0.1
+    """The point's share of all light within two FWHM."""
+    tail_pa_deg: float = 60.0
+    tail: float = 2.0
+    """Its light on the axis far out, against the coma's there."""
+    tail_width_deg: float = 25.0
+    tail_from_fwhm: float = 5.0
+    tail_power: float = 1.0
+    bend_deg: float = 0.0
+    """By so much the tail's axis turns until ten FWHM."""
+    day_side: float = 0.05
+    """Excess of the coma towards the Sun at every distance, as a cosine."""
+    reach_fwhm: float = 18.0
+    """Beyond it there is nothing left to see."""
 
 
 @dataclass
@@ -77,6 +104,8 @@ class NightPlan:
     offset_arcsec: tuple[float, float] = (0.0, 0.0)
     """True place minus predicted place, east and north."""
     gap_s: float = 900.0
+    comet: CometPlan | None = None
+    """A comet instead of a dot; `snr` is then that of all its light."""
 
 
 @dataclass
@@ -152,6 +181,55 @@ def add_trail(canvas, x, y, light, fwhm, beta, dx, dy):
     parts = max(1, int(np.ceil(4 * np.hypot(dx, dy))))
     for share in (np.arange(parts) + 0.5) / parts - 0.5:
         add_point(canvas, x + share * dx, y + share * dy, light / parts, fwhm, beta)
+
+
+@lru_cache(maxsize=2)
+def comet_spectrum(comet: CometPlan, angle, fwhm, beta, dx, dy, over):
+    """Spectrum of a blurred, trailed comet of unit light, integrated over pixels; cells centred on its nucleus."""
+    n = 2 * (int(np.ceil((comet.reach_fwhm + 4) * fwhm + np.hypot(dx, dy))) + 5)
+    n = fft.next_fast_len((n + 1) // 2, real=True) * 2 * over
+    u = (np.arange(n) - n // 2) / over
+    a, b = np.meshgrid(u, u)
+    r = np.hypot(a, b)
+    r[n // 2, n // 2] = 1.0
+    coma = r**-comet.slope
+    # cells about the nucleus hold their integral, which is symmetrical there
+    sub = (np.arange(40) + 0.5) / 40 - 0.5
+    for j in range(-3, 4):
+        for i in range(-3, 4):
+            near = np.hypot(*np.meshgrid(sub + i, sub + j)) / over
+            coma[n // 2 + j, n // 2 + i] = np.mean(near**-comet.slope)
+    away = np.arctan2(b, a) - angle - np.radians(comet.bend_deg) * r / (10 * fwhm)
+    away = (away + np.pi) % (2 * np.pi) - np.pi
+    t = (r / (comet.tail_from_fwhm * fwhm)) ** comet.tail_power
+    fan = np.exp(-0.5 * (away / np.radians(comet.tail_width_deg)) ** 2)
+    shape = 1.0 - comet.day_side * np.cos(away) + comet.tail * fan * t / (1 + t)
+    shape[n // 2, n // 2] = 1.0
+    dust = coma * shape * np.exp(-((r / (0.8 * comet.reach_fwhm * fwhm)) ** 4))
+    dust[n // 2, n // 2] += comet.nucleus / (1 - comet.nucleus) * dust[r < 2 * fwhm].sum()
+    found = point_image((n, n), n // 2, n // 2, fwhm * over, beta, reach=min(n // 2 - 1, int(12 * fwhm * over)))
+    blur = np.zeros((n, n))
+    blur[found[0]] = found[1]
+    fx, fy = np.meshgrid(np.fft.rfftfreq(n, 1 / over), np.fft.fftfreq(n, 1 / over))
+    spectrum = fft.rfft2(np.fft.ifftshift(dust / dust.sum())) * fft.rfft2(np.fft.ifftshift(blur / blur.sum()))
+    return spectrum * np.sinc(fx * dx + fy * dy) * np.sinc(fx) * np.sinc(fy), fx, fy
+
+
+def add_comet(canvas, x, y, light, comet: CometPlan, angle, fwhm, beta, dx=0.0, dy=0.0):
+    """Add a comet of so much light (all that is drawn), its tail at an angle from +x towards +y, radians.
+
+    Shifted to its place in the frequency domain: nothing of it is the image model of the program.
+    """
+    over = 4 if fwhm < 3 else 3
+    spectrum, fx, fy = comet_spectrum(comet, float(angle), fwhm, beta, float(dx), float(dy), over)
+    x0, y0 = round(x), round(y)
+    shifted = spectrum * np.exp(-2j * np.pi * (fx * (x - x0) + fy * (y - y0)))
+    n = len(fy)
+    image = light * over**2 * np.fft.fftshift(fft.irfft2(shifted, (n, n)))[::over, ::over]
+    half, (ny, nx) = n // 2 // over, canvas.shape
+    ya, yb, xa, xb = max(y0 - half, 0), min(y0 + half, ny), max(x0 - half, 0), min(x0 + half, nx)
+    if ya < yb and xa < xb:
+        canvas[ya:yb, xa:xb] += image[ya - y0 + half : yb - y0 + half, xa - x0 + half : xb - x0 + half]
 
 
 def true_wcs(plan: NightPlan, shift_px) -> WCS:
@@ -288,9 +366,17 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
         dx, dy = float(after[0] - before[0]), float(after[1] - before[1])
         cloud = plan.clouds[k % len(plan.clouds)] if plan.clouds else 1.0
 
+        if plan.comet is not None:
+            turn = np.radians(plan.comet.tail_pa_deg)
+            far = wcs.all_world2pix(ra + np.sin(turn) / 3600 / cosdec, dec + np.cos(turn) / 3600, 0)
+            tailward = float(np.arctan2(far[1] - y, far[0] - x))
+
         def draw(px, py, amount, dx=dx, dy=dy):
             canvas = np.zeros(plan.shape)
-            add_trail(canvas, px, py, amount, plan.fwhm_px, plan.beta, dx, dy)
+            if plan.comet is None:
+                add_trail(canvas, px, py, amount, plan.fwhm_px, plan.beta, dx, dy)
+            else:
+                add_comet(canvas, px, py, amount, plan.comet, tailward, plan.fwhm_px, plan.beta, dx, dy)
             return canvas * passes
 
         sky = plan.sky_e * ramp * (1.5 - 0.5 * cloud)
@@ -425,7 +511,7 @@ def _write_positions(night, body_at, start, span_s):
     ra, dec = body_at(seconds)
     cosdec = np.cos(np.radians(night.plan.dec))
     Table({
-        "designation": ["2099 AB1"] * len(seconds),
+        "designation": ["2099 AB1" if night.plan.comet is None else "C/2099 A1"] * len(seconds),
         "time": (start + TimeDelta(seconds, format="sec")).isot,
         "ra": (ra - night.plan.offset_arcsec[0] / 3600 / cosdec) % 360.0,
         "dec": dec - night.plan.offset_arcsec[1] / 3600,
@@ -488,3 +574,36 @@ def any_night(seed: int) -> NightPlan:
         says_gain=bool(rng.random() < 0.5),
         says_saturation=bool(rng.random() < 0.5),
     )
+
+
+def any_comet(seed: int) -> NightPlan:
+    """One frame of a comet with a known nucleus: slope, S/N, tail, trail and neighbours drawn by the seed."""
+    rng = np.random.default_rng(10_000 + seed)
+    fwhm = float(rng.uniform(2.0, 4.5))
+    exposure, scale = float(rng.choice([30.0, 60.0, 120.0, 180.0])), float(rng.uniform(0.8, 2.5))
+    comet = CometPlan(
+        slope=float(rng.uniform(0.7, 1.6)),
+        nucleus=float(rng.uniform(0.0, 0.3)),
+        tail_pa_deg=float(rng.uniform(0, 360)),
+        tail=float(rng.choice([0.0, rng.uniform(0.5, 4.0)], p=[0.15, 0.85])),
+        tail_width_deg=float(rng.uniform(12, 60)),
+        tail_from_fwhm=float(rng.uniform(3, 10)),
+        tail_power=float(rng.uniform(0.8, 1.6)),
+        bend_deg=float(rng.uniform(-30, 30)),
+        day_side=float(rng.uniform(0, 0.12)),
+    )
+    neighbours = tuple(
+        (float(rng.uniform(1.5, 6)), float(rng.uniform(0, 360)), float(rng.uniform(-1, 4)),
+         bool(rng.random() < 0.7))
+        for _ in range(rng.choice([0, 1, 2, 3]))
+    )  # fmt: skip
+    return NightPlan(
+        seed=seed, frames=1, shape=(220, 260), scale_arcsec=scale, fwhm_px=fwhm,
+        beta=None if rng.random() < 0.3 else float(rng.uniform(2.8, 5.0)), turn_deg=float(rng.uniform(0, 360)),
+        mirrored=bool(rng.random() < 0.3), dec=float(rng.uniform(-60, 60)), exposure_s=exposure,
+        rate_arcsec_h=float(rng.uniform(0, 2.5)) * fwhm * scale * 3600 / exposure * 0.5,
+        motion_pa_deg=float(rng.uniform(0, 360)), snr=float(np.exp(rng.uniform(np.log(10), np.log(200)))),
+        stars=int(rng.uniform(50, 110)), sky_e=float(rng.uniform(150, 900)), gradient=float(rng.uniform(0, 0.3)),
+        hot_share=float(rng.choice([0.0, 0.0003])), neighbours=neighbours, comet=comet,
+        nebula=float(rng.choice([0.0, 0.0, 0.3])), dither_px=3.0,
+    )  # fmt: skip
