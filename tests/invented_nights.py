@@ -185,7 +185,7 @@ def add_trail(canvas, x, y, light, fwhm, beta, dx, dy):
 
 @lru_cache(maxsize=2)
 def comet_spectrum(comet: CometPlan, angle, fwhm, beta, dx, dy, over):
-    """Spectrum of a blurred, trailed comet of unit light, integrated over pixels; cells centred on its nucleus."""
+    """Spectrum of a blurred, trailed comet of unit light, integrated over pixels, centred on its nucleus."""
     n = 2 * (int(np.ceil((comet.reach_fwhm + 4) * fwhm + np.hypot(dx, dy))) + 5)
     n = fft.next_fast_len((n + 1) // 2, real=True) * 2 * over
     u = (np.arange(n) - n // 2) / over
@@ -207,7 +207,7 @@ def comet_spectrum(comet: CometPlan, angle, fwhm, beta, dx, dy, over):
     shape[n // 2, n // 2] = 1.0
     dust = coma * shape * np.exp(-((r / (0.8 * comet.reach_fwhm * fwhm)) ** 4))
     dust[n // 2, n // 2] += comet.nucleus / (1 - comet.nucleus) * dust[r < 2 * fwhm].sum()
-    found = point_image((n, n), n // 2, n // 2, fwhm * over, beta, reach=min(n // 2 - 1, int(12 * fwhm * over)))
+    found = point_image((n, n), n // 2, n // 2, fwhm * over, beta, min(n // 2 - 1, int(12 * fwhm * over)))
     blur = np.zeros((n, n))
     blur[found[0]] = found[1]
     fx, fy = np.meshgrid(np.fft.rfftfreq(n, 1 / over), np.fft.fftfreq(n, 1 / over))
@@ -366,12 +366,13 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
         dx, dy = float(after[0] - before[0]), float(after[1] - before[1])
         cloud = plan.clouds[k % len(plan.clouds)] if plan.clouds else 1.0
 
+        tailward = 0.0
         if plan.comet is not None:
             turn = np.radians(plan.comet.tail_pa_deg)
             far = wcs.all_world2pix(ra + np.sin(turn) / 3600 / cosdec, dec + np.cos(turn) / 3600, 0)
             tailward = float(np.arctan2(far[1] - y, far[0] - x))
 
-        def draw(px, py, amount, dx=dx, dy=dy):
+        def draw(px, py, amount, dx=dx, dy=dy, tailward=tailward):
             canvas = np.zeros(plan.shape)
             if plan.comet is None:
                 add_trail(canvas, px, py, amount, plan.fwhm_px, plan.beta, dx, dy)
@@ -599,11 +600,13 @@ def any_comet(seed: int) -> NightPlan:
     )  # fmt: skip
     return NightPlan(
         seed=seed, frames=1, shape=(220, 260), scale_arcsec=scale, fwhm_px=fwhm,
-        beta=None if rng.random() < 0.3 else float(rng.uniform(2.8, 5.0)), turn_deg=float(rng.uniform(0, 360)),
+        beta=None if rng.random() < 0.3 else float(rng.uniform(2.8, 5.0)),
+        turn_deg=float(rng.uniform(0, 360)),
         mirrored=bool(rng.random() < 0.3), dec=float(rng.uniform(-60, 60)), exposure_s=exposure,
         rate_arcsec_h=float(rng.uniform(0, 2.5)) * fwhm * scale * 3600 / exposure * 0.5,
         motion_pa_deg=float(rng.uniform(0, 360)), snr=float(np.exp(rng.uniform(np.log(10), np.log(200)))),
-        stars=int(rng.uniform(50, 110)), sky_e=float(rng.uniform(150, 900)), gradient=float(rng.uniform(0, 0.3)),
+        stars=int(rng.uniform(50, 110)), sky_e=float(rng.uniform(150, 900)),
+        gradient=float(rng.uniform(0, 0.3)),
         hot_share=float(rng.choice([0.0, 0.0003])), neighbours=neighbours, comet=comet,
         nebula=float(rng.choice([0.0, 0.0, 0.3])), dither_px=3.0,
     )  # fmt: skip

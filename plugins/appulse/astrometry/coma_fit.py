@@ -10,10 +10,11 @@ A shift of a coma rho^-g looks like a dipole rho^(-g-1); what tail and day side 
 distance, so the pixels tell them apart, the better the nearer to the nucleus. What they leave is estimated by
 shrinking apertures: the place within each is carried on to an aperture of no size.
 
-References: A'Hearn et al. 1984, AJ 89, 579 (rho^-1 of a steady coma, Afrho); Patterson & Thompson 1971, Biometrika
-58, 545 (restricted likelihood); Pitman 1939, Biometrika 30, 391 (the mean of a likelihood).
+References: A'Hearn et al. 1984, AJ 89, 579 (rho^-1 of a steady coma, Afrho); Patterson & Thompson 1971,
+Biometrika 58, 545 (restricted likelihood); Pitman 1939, Biometrika 30, 391 (the mean of a likelihood).
 """
 
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,13 +27,15 @@ from appulse.astrometry.scene import FrameScene
 from appulse.astrometry.scene_fit import MODEL_ERROR, WEAK
 from appulse.astrometry.source_fit import SourceFit
 from appulse.astrometry.stamp import LEAST_PIXELS, line_distance2
+from appulse.constants import ARCSEC_PER_RAD, AU_KM
 from appulse.errors import MeasurementError
 
 APERTURES_FWHM = (6.0, 4.5, 3.4, 2.5)
 """Radii of the apertures, FWHM: the first holds the fit, the others show where it drifts as they shrink."""
 LEAST_RADIUS = 9.0
 SLOPE, SLOPE_SIGMA = 1.1, 0.4
-"""Prior of the slope: 1 of a steady coma, 1.5 of one that light pushes (Jewitt & Meech 1987, ApJ 317, 992)."""
+"""Prior of the slope: 1 of a steady coma, 1.5 of one that light pushes (Jewitt & Meech 1987, ApJ 317, 992;
+from memory)."""
 SLOPES = (0.3, 1.9)
 DIPOLES = ((0.0, 0.10), (1.0, 0.5))
 """Powers of the distance against the coma's, and the size of each against it at the aperture's rim (common
@@ -52,6 +55,11 @@ FAINT_SNR = 60.0
 MOST_NEIGHBOURS = 8
 MOST_NEW_STARS = 4
 
+SUN_G, COLOUR_MAG = -26.90, 0.1
+"""The Sun's G magnitude at 1 au, and what the colours of dust and stars leave open."""
+RED_FILTERS = ("r", "red", "rc", "rs", "i", "ic", "rprime", "sdssr", "sdssi", "rp")
+"""Filters in which a coma's gas hardly shines (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class ComaFit(SourceFit):
@@ -62,9 +70,9 @@ class ComaFit(SourceFit):
     nucleus_flux: float = np.nan
     nucleus_sigma: float = np.nan
     aperture_px: float = np.nan  # radius of the first aperture
-    drift: tuple[float, float] = (np.nan, np.nan)  # by which the first aperture's place lies off, px: taken off
+    drift: tuple[float, float] = (np.nan, np.nan)  # px by which the first aperture's place lies off
     drift_cov: np.ndarray | None = None
-    dipole: tuple[float, float] = (np.nan, np.nan)  # pull of the light at half the aperture, share of the coma
+    dipole: tuple[float, float] = (np.nan, np.nan)  # at half the aperture, share of the coma there
     dipole_sigma: float = np.nan
 
     matched_snr: float = np.nan
@@ -203,10 +211,10 @@ def fit_coma(
 
 
 def _drift(first: "_ComaFit", radii):
-    """By how much the first aperture's place lies off that of an aperture of no size, and its covariance, px."""
+    """By how much the first aperture's place lies off that of one of no size, and its covariance."""
     # The place within a smaller aperture rests on a part of the same pixels: the difference of the two has
     # the difference of their variances (Hausman 1978, Econometrica 46, 1251).
-    place, cov = first.peak()
+    place, cov = first.answer()[:2]
     prior = (DRIFT_FWHM * first.psf.fwhm) ** 2
     shares, steps, covs = [], [], []
     for radius in radii:
@@ -215,7 +223,7 @@ def _drift(first: "_ComaFit", radii):
             smaller.run()
         except MeasurementError:
             break  # the first aperture stands; what it may be off is then the prior's
-        there, its = smaller.peak()
+        there, its = smaller.answer()[:2]
         extra = its - cov
         values, vectors = np.linalg.eigh(extra)
         floor = 0.05 * np.trace(cov)
@@ -308,21 +316,22 @@ class _ComaFit:
     # --- model
 
     def _splines(self, slope):
-        """Splines of the coma at this slope and a little off, and of its dipoles; kept while the slope stands."""
+        """Splines of the coma at this slope and a little off, and of its dipoles."""
         if self._of_slope is None or abs(self._of_slope[0] - slope) > 1e-6:
             t = self.templates
             self._of_slope = (slope, t.coma(slope), t.coma(slope + 0.02), t.dipoles(slope))
         return self._of_slope[1:]
 
     def _terms(self, place, slopes_too=True):
-        """Images in bins: nucleus and its slopes, coma and its slopes and change with g, dipoles and theirs."""
+        """Images in bins: nucleus, coma, dipoles, each with its slopes; the coma with its change with g."""
         dx, dy = self.columns - place[0], self.rows - place[1]
         coma, other, dipoles = self._splines(self.slope)
 
         def at(spline, **order):
             return self.bins.sum(spline.ev(dy, dx, **order))
 
-        nucleus = [self.bins.sum(part) for part in pixel_image(self.psf, *place, self.columns, self.rows, self.trail)]
+        images = pixel_image(self.psf, *place, self.columns, self.rows, self.trail)
+        nucleus = [self.bins.sum(part) for part in images]
         value = at(coma)
         if not slopes_too:
             return nucleus[:1], [value], [at(spline) for spline in dipoles], None
@@ -373,11 +382,9 @@ class _ComaFit:
         nc = len(self.colours)
         if values is None:
             return self.scene.star_tint[np.unique(self.bins.colour)]
-        flux = np.maximum(values[:nc] * self.psf_weight + values[nc : 2 * nc], 0.0)
+        flux = np.maximum(values[nc : 2 * nc], 0.0)
         total = float(flux @ self.shares)
         return np.clip(flux / total, 0.1, 3.0) if total > 0 else np.ones(nc)
-
-    psf_weight = 1.0
 
     def _n_comet(self):
         return 2 * len(self.colours) + 2 * len(DIPOLES)
@@ -440,7 +447,7 @@ class _ComaFit:
         chi2 = float(left @ left)
         free = len(rest) - np.sum(weight == 0) - np.sum(self.extra > 0)
         dof = max(free, 1.0) + NOISE_TRUST
-        total = chi2 + float(np.sum(weight * values**2)) * 0.0 + NOISE_TRUST
+        total = chi2 + NOISE_TRUST
         diagonal = lower if lower.ndim == 1 else np.diag(lower)
         _, log_normal = np.linalg.slogdet(scaled)
         log_normal += 2 * float(np.sum(np.log(size)))
@@ -452,7 +459,7 @@ class _ComaFit:
     def run(self):
         """Step to the best place and slope."""
         nc = len(self.colours)
-        self.least_level = 1.0 * float(np.sqrt(np.median(self.noise2 / self.bins.count)))
+        self.least_level = float(np.sqrt(np.median(self.noise2 / self.bins.count)))
         values, scale, added = None, 1.0 if self.kernel is not None else 0.0, 0
         for count in range(ROUNDS):
             if values is None:
@@ -479,7 +486,8 @@ class _ComaFit:
             if not np.isfinite(self.place).all():
                 raise MeasurementError("the fit did not settle")
             changed = self._reject(found, design, settled=count >= 2)
-            if count >= 3 and added < MOST_NEW_STARS and shift < 0.3 * self.psf.sigma and self._new_star(found, design):
+            calm = count >= 3 and shift < 0.3 * self.psf.sigma
+            if calm and added < MOST_NEW_STARS and self._new_star(found, design):
                 added += 1
                 values = None
                 continue
@@ -542,10 +550,8 @@ class _ComaFit:
         off = np.hypot(self.bins.x - self.place[0], self.bins.y - self.place[1])
         clear = off > 1.5 * self.psf.fwhm + self.trail.length / 2
         if len(self.near):
-            clear &= np.min(
-                np.hypot(self.bins.x[:, None] - self.near_places[:, 0], self.bins.y[:, None] - self.near_places[:, 1]),
-                axis=1,
-            ) > self.psf.fwhm
+            sides = [at[:, None] - self.near_places[:, k] for k, at in enumerate((self.bins.x, self.bins.y))]
+            clear &= np.min(np.hypot(*sides), axis=1) > self.psf.fwhm
         tops = np.flatnonzero(clear & (rest > 2.5 * noise))
         best, where = 5.0, None
         for k in tops[np.argsort(-rest[tops] / noise[tops])][:6]:
@@ -590,17 +596,18 @@ class _ComaFit:
         best = max(self.solved, key=lambda found: found[0])
         scale, lower, n = best[3], best[4], self.n_linear
         weight = np.delete(self.weight, [n, n + 1])
-        rest = self.value - self.design[:, n + 2 :] @ np.zeros(self.design.shape[1] - n - 2)
+        others = self.design[:, n + 2 :]
         log = np.empty(len(steps))
         for k, step in enumerate(steps):
             linear, _ = self._linear(place + step, mean[:n], slopes_too=False)
-            both = self._white(lower, np.column_stack([linear, self.design[:, n + 2 :], rest])) / np.sqrt(scale)
+            both = self._white(lower, np.column_stack([linear, others, self.value])) / np.sqrt(scale)
             normal = both[:, :-1].T @ both[:, :-1] + np.diag(weight)
             right = both[:, :-1].T @ both[:, -1]
             size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
             scaled = normal / np.outer(size, size)
             values = np.linalg.pinv(scaled, rcond=1e-11, hermitian=True) @ (right / size)
-            log[k] = 0.5 * float(values @ (right / size)) - 0.5 * np.linalg.slogdet(scaled)[1] - np.sum(np.log(size))
+            log_normal = np.linalg.slogdet(scaled)[1] + 2 * np.sum(np.log(size))
+            log[k] = 0.5 * (float(values @ (right / size)) - log_normal)
         log += 0.5 * (u**2 + v**2)
         odds = share * np.exp(log - log.max())
         odds /= odds.sum()
@@ -628,7 +635,6 @@ class _ComaFit:
         nc, n = len(self.colours), self.n_linear
         n_comet = self._n_comet()
         # all of its light within the aperture, as a sum over pixels of the mean tint
-        terms, coma, dipoles, _ = self._terms(self.place, slopes_too=False)
         inside = np.hypot(self.columns - self.place[0], self.rows - self.place[1]) <= self.radius
         whole = np.zeros(len(mean))
         dx, dy = self.columns - self.place[0], self.rows - self.place[1]
@@ -684,3 +690,55 @@ class _ComaFit:
             aperture_px=self.radius,
             matched_snr=self.snr, dipole=tuple(map(float, dipole)), dipole_sigma=dipole_sigma,
         )  # fmt: skip
+
+
+def coma_notes(fit: ComaFit, prediction, jacobian, filter_name, light) -> tuple[str, ...]:
+    """What the fit of a comet found, in words; `jacobian` turns pixels to arcsec, `light` is (mag, sigma)."""
+    scale = float(np.sqrt(abs(np.linalg.det(jacobian))))
+    words = f"nucleus and coma fitted within {fit.aperture_px * scale:.1f} arcsec; coma falls as distance^-"
+    words += f"{fit.slope:.2f}+-{fit.slope_sigma:.2f}; "
+    words += "a point of light shows in it" if fit.has_nucleus else "no point of light shows in it"
+    notes = [words]
+    drift, cov = jacobian @ np.array(fit.drift), jacobian @ fit.drift_cov @ jacobian.T
+    pull = jacobian @ np.array(fit.dipole) / scale
+    if np.isfinite(prediction.antisolar_pa):
+        pa, source = prediction.antisolar_pa, "away from the Sun"
+    else:
+        pa, source = float(np.degrees(np.arctan2(*pull)) % 360.0), "the light's pull"
+    axis = np.array([np.sin(np.radians(pa)), np.cos(np.radians(pa))])
+    notes.append(
+        f"tailward offset of the aperture, by shrinking it: {axis @ drift:+.3f}+-"
+        f"{np.sqrt(axis @ cov @ axis):.3f} arcsec towards PA {pa:.0f} ({source}); "
+        "taken off, and in the sigmas"
+    )
+    dust = afrho_words(fit, prediction, scale, filter_name, light)
+    return (*notes, dust) if dust else tuple(notes)
+
+
+def afrho_cm(mag: float, r_au: float, delta_au: float, aperture_arcsec: float) -> float:
+    """A(alpha) f rho, cm, of a G magnitude within a circle of this radius (A'Hearn et al. 1984, eq. 1).
+
+    >>> round(afrho_cm(15.0, 1.0, 1.0, 10.0), 1)
+    21.4
+    """
+    rho_cm = delta_au * AU_KM * 1e5 * aperture_arcsec / ARCSEC_PER_RAD
+    return (2 * r_au * delta_au * AU_KM * 1e5) ** 2 / rho_cm * 10 ** (0.4 * (SUN_G - mag))
+
+
+def afrho_words(fit: ComaFit, prediction, scale, filter_name, light) -> str:
+    """A f rho with its sources; empty where filter, zero point or distances are not known."""
+    mag, sigma = light
+    if not filter_name or not np.isfinite([mag, sigma, prediction.r, prediction.delta]).all():
+        return ""
+    aperture = fit.aperture_px * scale
+    value = afrho_cm(mag, prediction.r, prediction.delta, aperture)
+    spread = value * 0.921 * np.hypot(sigma, COLOUR_MAG)
+    km = prediction.delta * AU_KM * aperture / ARCSEC_PER_RAD
+    phase = f" at phase {prediction.phase:.0f} deg" if np.isfinite(prediction.phase) else ""
+    red = re.sub(r"[^a-z]", "", filter_name.lower()) in RED_FILTERS
+    gas = "" if red else "; gas shines in this filter too: an upper limit"
+    return (
+        f"A(alpha) f rho {value:.3g}+-{spread:.2g} cm within {km:,.0f} km{phase}, filter {filter_name}{gas} "
+        "(A'Hearn et al. 1984, AJ 89, 579; the Sun's G = -26.90: Casagrande & VandenBerg 2018, MNRAS 479, "
+        f"L102; {COLOUR_MAG} mag for colours, common practice, no source)"
+    )

@@ -32,8 +32,10 @@ class Prediction:
         Of the predicted place (east, north), arcsec^2; NaN where unknown.
     typical_sigma : float
         One sigma per axis, arcsec, of orbits of its kind, where its own has no covariance; NaN where unknown.
-    delta : float
-        Distance from the observer, au; NaN where unknown.
+    delta, r : float
+        Distances from the observer and from the Sun, au; NaN where unknown.
+    phase, antisolar_pa : float
+        Phase angle, and position angle of the direction away from the Sun, degrees; NaN where unknown.
     parallax : (2, 3) array
         How O-C (east, north) changes with the site's Earth-fixed place, arcsec/km; NaN where unknown.
     mirror_km : (3,) array
@@ -57,6 +59,9 @@ class Prediction:
     delta: float = np.nan
     parallax: np.ndarray = field(default_factory=lambda: np.full((2, 3), np.nan), repr=False)
     mirror_km: np.ndarray = field(default_factory=lambda: np.full(3, np.nan), repr=False)
+    r: float = np.nan
+    phase: float = np.nan
+    antisolar_pa: float = np.nan
 
     @property
     def rate(self) -> float:
@@ -104,7 +109,8 @@ class Prediction:
         typical = (getattr(row, "meta", None) or {}).get("typical_sigma_arcsec", {})
         return cls(
             name, ra, dec, *map(float, rates), cell(row, "mag", u.mag), covariance,
-            float(typical.get(name, np.nan)), cell(row, "delta", u.au),
+            float(typical.get(name, np.nan)), cell(row, "delta", u.au), r=cell(row, "r", u.au),
+            phase=cell(row, "phase", u.deg), antisolar_pa=cell(row, "sun_pa", u.deg),
         )  # fmt: skip
 
     def seen_from(self, observer, time) -> "Prediction":

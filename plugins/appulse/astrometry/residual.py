@@ -17,6 +17,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from appulse.astrometry.coma_fit import ComaFit, coma_notes, fit_coma, search_coma
 from appulse.astrometry.detection import Candidate, PlaceSearch
 from appulse.astrometry.elsewhere import look_elsewhere
 from appulse.astrometry.limits import prove_limit
@@ -27,13 +28,14 @@ from appulse.astrometry.scene import FrameScene, look_around, place_score
 from appulse.astrometry.scene_fit import WEAK, fit_in_scene
 from appulse.astrometry.source_fit import ASSUMED_WIDTH, SourceFit, fit_source, is_plain, light_doubt
 from appulse.astrometry.stamp import line_distance2
-from appulse.bodies import body_label
+from appulse.bodies import body_label, is_comet
 from appulse.constants import ARCSEC_PER_RAD
-from appulse.errors import MeasurementError
+from appulse.errors import InputError, MeasurementError
 from appulse.formats import make_table
 from appulse.numerics import offsets_rad, unit_from_radec
 from appulse.registration import Bad
 
+MODELS = ("auto", "point", "coma")
 SEARCH_ARCSEC = 3.0
 SEARCH_FWHM = 1.5
 CLOCK_ALLOWANCE_S = 60.0
@@ -86,6 +88,12 @@ class Residual:
     others : tuple of Candidate
         Further sources within the search radius.
     exposure_s, clock_sigma_s : float
+    aperture_arcsec : float
+        Radius within which the light of `mag_obs` is counted, where it is one: of a comet.
+    rms_stars : float
+        RMS of what the plate's fit leaves of its stars, per axis, arcsec.
+    codes : str
+        The MPC's note letters that apply.
     plate : PlateCheck
         With what is within :data:`KEPT_ARCSEC` of the expected place: a night of whole frames would fill the
         memory.
@@ -120,6 +128,9 @@ class Residual:
     others: tuple = ()
     exposure_s: float = np.nan
     clock_sigma_s: float = np.nan
+    aperture_arcsec: float = np.nan
+    rms_stars: float = np.nan
+    codes: str = ""
     mid: object = field(default=None, repr=False)
     plate: PlateCheck | None = field(default=None, repr=False)
 
@@ -189,6 +200,7 @@ class Residual:
             "rate": self.prediction.rate, "motion_pa": self.prediction.motion_pa,
             "mag_calc": self.prediction.mag, "mag_obs": self.mag_obs, "sigma_mag": self.sigma_mag,
             "exposure": self.exposure_s, "sigma_time": self.clock_sigma_s,
+            "aperture": self.aperture_arcsec, "rms_stars": self.rms_stars, "note_codes": self.codes,
             "along_plate": along_across[0], "across_plate": along_across[1],
             "sigma_dra_plate": sigma_corrected[0], "sigma_ddec_plate": sigma_corrected[1],
             "sigma_along_plate": sigma_turned[0], "sigma_across_plate": sigma_turned[1],
@@ -197,7 +209,7 @@ class Residual:
 
 def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec: float | None = None,
             free_trail: bool = False, at_pixel=None, min_snr: float | None = None,
-            radius_px: float | None = None) -> Residual:  # fmt: skip
+            radius_px: float | None = None, model: str = "auto") -> Residual:  # fmt: skip
     """Measure one body on one frame.
 
     Parameters
@@ -219,6 +231,8 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
         nor brightness can tell the body from the many unlisted sources.
     radius_px : float, optional
         Radius of the aperture within which pixels are fitted; by default as the seeing asks.
+    model : {'auto', 'point', 'coma'}
+        What is fitted: a point, or a nucleus in a coma; by default a coma where the body is a comet.
 
     Returns
     -------
@@ -231,6 +245,8 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
         If the frame has no usable pixel at all.
     TableError
         If the prediction has no place.
+    InputError
+        `model` is none of the three.
 
     Examples
     --------
@@ -250,7 +266,8 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     if not inside:
         return _residual(frame, prediction, plate, expected, {"flag": "outside the frame"})
     zero, trail = zero_point(plate), pixel_trail(frame, *expected, prediction)
-    search = _search(frame, prediction, plate, expected, zero, trail, search_arcsec, pointed)
+    coma = has_coma(prediction.designation, model)
+    search = _search(frame, prediction, plate, expected, zero, trail, search_arcsec, pointed, coma)
     found = _plate_columns(plate, *expected) | {
         "search_arcsec": search.radius_arcsec, "threshold": search.found.threshold,
         "others": search.others,
@@ -267,7 +284,19 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     found["limit_mag"] = zero.magnitude(_least_flux(fit, search.found, plate.survey.noise))[0]
     found["flag"] = _flag(fit, frame.exposure, prediction, found["covariance"])
     found["notes"] = _notes(fit, plate, prediction, search)
+    found |= {"rms_stars": _rms_of_stars(plate), "codes": _note_codes(fit)}
+    if isinstance(fit, ComaFit):
+        light = found.get("mag_obs", np.nan), found.get("sigma_mag", np.nan)
+        found["aperture_arcsec"] = fit.aperture_px * plate.pixel_scale
+        found["notes"] += coma_notes(fit, prediction, frame.jacobian(fit.x, fit.y), frame.filter, light)
     return _residual(frame, prediction, plate, expected, found)
+
+
+def has_coma(designation: str, model: str = "auto") -> bool:
+    """Whether a nucleus in a coma is fitted: to comets, unless `model` says otherwise."""
+    if model not in MODELS:
+        raise InputError(f"model {model!r}: {', '.join(MODELS)} are allowed")
+    return model == "coma" or (model == "auto" and is_comet(designation))
 
 
 def _not_seen(frame, prediction, plate, search: "BodySearch", expected, trail, zero, pointed, reason) -> dict:
@@ -331,6 +360,7 @@ class BodySearch:
     others: tuple[Candidate, ...]
     reason: str  # why nothing was chosen
     scene: FrameScene
+    coma: bool = False
 
 
 def search_radius(frame, prediction: Prediction, plate: PlateCheck, fwhm_px: float) -> float:
@@ -348,7 +378,9 @@ def search_radius(frame, prediction: Prediction, plate: PlateCheck, fwhm_px: flo
     return float(np.sqrt(np.sum(np.square(parts))))
 
 
-def _search(frame, prediction, plate, expected, zero: ZeroPoint, trail, search_arcsec, pointed) -> BodySearch:
+def _search(
+    frame, prediction, plate, expected, zero: ZeroPoint, trail, search_arcsec, pointed, coma
+) -> BodySearch:  # fmt: skip
     """Look around the expected pixel, and choose what can be the body."""
     psf = plate.survey.psf.at(*expected)
     radius = search_arcsec
@@ -357,17 +389,20 @@ def _search(frame, prediction, plate, expected, zero: ZeroPoint, trail, search_a
         fwhm = 1.5 * psf.fwhm * frame.pixel_scale
         radius = fwhm if pointed else search_radius(frame, prediction, plate, psf.fwhm)
     scene = scene_of(frame, plate, expected, radius / frame.pixel_scale, psf, trail, zero, pointed)
-    found = scene.search(*expected, radius / frame.pixel_scale, trail)
+    if coma:
+        found = search_coma(scene, *expected, radius / frame.pixel_scale, trail)
+    else:
+        found = scene.search(*expected, radius / frame.pixel_scale, trail)
     chosen, star = _choose(found, plate, psf, zero)
     if chosen is not None:
         others = tuple(candidate for candidate in found.candidates if candidate is not chosen)
-        return BodySearch(found, psf, radius, chosen, others, "", scene)
+        return BodySearch(found, psf, radius, chosen, others, "", scene, coma)
     star = star or _star_at(plate, *expected, psf, zero, found.flux_limit)
     if star is not None:
         reason = f"not measured: the source within {radius:.1f} arcsec is the star {star}"
     else:
         reason = f"not seen: nothing above {found.threshold:.1f} sigma within {radius:.1f} arcsec"
-    return BodySearch(found, psf, radius, None, (), reason, scene)
+    return BodySearch(found, psf, radius, None, (), reason, scene, coma)
 
 
 def scene_of(
@@ -440,7 +475,9 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     if search.chosen is None:
         raise MeasurementError(search.reason)
     survey, chosen, psf = plate.survey, search.chosen, search.psf
-    if _is_plain_place(search.scene, chosen, trail):
+    if search.coma:
+        fit = fit_coma(search.scene, chosen.x, chosen.y, trail=trail, radius=radius_px)
+    elif _is_plain_place(search.scene, chosen, trail):
         fit = fit_source(
             survey.pixels, chosen.x, chosen.y, psf, survey.noise, trail=trail, bad=_no_light(survey),
             saturation=survey.saturation, neighbours=_neighbours(survey.sources, psf, trail, chosen),
@@ -531,6 +568,8 @@ def _light_columns(frame, plate: PlateCheck, fit: SourceFit, zero: ZeroPoint) ->
 
 def _light_doubt(survey, fit: SourceFit) -> float:
     """What another image than the model's makes of the light, mag; NaN where that is not known."""
+    if isinstance(fit, ComaFit):
+        return 0.0  # its sigma holds the level of the sky, which is what matters
     if survey.colours is None:
         return light_doubt(survey.pixels, fit, survey.noise, survey.saturation)
     # One brightness in a wide aperture over pixels of several colours would say nothing.
@@ -539,7 +578,7 @@ def _light_doubt(survey, fit: SourceFit) -> float:
 
 def _least_flux(fit: SourceFit, found: PlaceSearch, noise) -> float:
     """Light that would just have been found where a body was measured: its own photons are not in the way."""
-    sigma2 = fit.flux_sigma**2 / max(fit.chi2_per_dof, 1.0)  # nor is what its image misses
+    sigma2 = (fit.flux / fit.snr) ** 2 / max(fit.chi2_per_dof, 1.0)  # nor is what its image misses
     dark2 = max(sigma2 - fit.flux / noise.gain_e_adu, 0.1 * sigma2)
     return max(found.flux_limit, found.threshold * float(np.sqrt(dark2)))
 
@@ -566,8 +605,27 @@ def _flag(fit: SourceFit, exposure, prediction: Prediction, covariance) -> str:
     if fit.phase_error_px > 0:
         flags.append(f"undersampled: {fit.phase_error_px:.3f} px pixel-phase error in the sigmas")
     if not is_plain(fit):
-        flags.append(f"the image is not a plain dot (chi2/dof {fit.chi2_per_dof:.1f}): sigmas widened")
+        what = "more than a nucleus in a coma" if isinstance(fit, ComaFit) else "not a plain dot"
+        flags.append(f"the image is {what} (chi2/dof {fit.chi2_per_dof:.1f}): sigmas widened")
     return "; ".join(flags)
+
+
+def _rms_of_stars(plate: PlateCheck) -> float:
+    """RMS per axis of what the plate's fit leaves of its stars, arcsec; NaN where there is no fit."""
+    if not plate.corrected:
+        return np.nan
+    left = plate.stars[np.asarray(plate.stars["used"])]
+    both = [np.asarray(left[name], dtype=float) for name in ("left_dra", "left_ddec")]
+    return float(np.sqrt(np.mean(np.square(both)))) if len(left) else np.nan
+
+
+def _note_codes(fit: SourceFit) -> str:
+    """The MPC's note letters that apply: d diffuse, I involved with a star, t trailed (from memory)."""
+    codes = "d" if isinstance(fit, ComaFit) and not fit.has_nucleus else ""
+    light = fit.flux * 0.1
+    if any(np.hypot(x - fit.x, y - fit.y) < fit.psf.fwhm and flux > light for x, y, flux in fit.neighbours):
+        codes += "I"
+    return codes + ("t" if fit.trail.length > fit.psf.fwhm else "")
 
 
 def _background_words(fit: SourceFit) -> str:

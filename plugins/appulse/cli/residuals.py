@@ -71,6 +71,11 @@ def add_parser(subparsers) -> None:
         "pdf (the same to print), pictures (PNG), or all",
     )
     parser.add_argument("--min-snr", type=float, metavar="X", help=_MIN_SNR_HELP)
+    model_help = (
+        "what is fitted: point, or coma (a nucleus in a coma of free slope, with the pull of its tail); "
+        "auto: coma where the body is a comet"
+    )
+    parser.add_argument("--model", choices=("auto", "point", "coma"), default="auto", help=model_help)
     _add_ades_options(parser)
     common.add_frame_options(parser)
     common.add_master_options(parser)
@@ -121,7 +126,7 @@ def run(args: argparse.Namespace) -> int:
 
     paths = common.expand_frames(args.frames)
     outputs = NightOutputs(args.out, frozenset(extras), _ades_choice(args), args.overwrite)
-    options = {"reading": common.frame_options(args), "min_snr": _least_snr(args)}
+    options = {"reading": common.frame_options(args), "min_snr": _least_snr(args), "model": args.model}
     check_free(outputs.paths(paths), args.overwrite)
     notes, workers = common.FrameNotes(), common.workers_of(args)
     with common.progress_of(args) as progress:
@@ -186,6 +191,8 @@ def _print_residuals(saved) -> None:
         snr = _number(row["snr"], ".0f")
         print(_LINE.format(row["frame"], row["designation"], *numbers, snr, row["flag"]))
     print("(arcsec; by the frames' own WCS; the stars' offset is in the columns plate_dra, plate_ddec)")
+    for words in comas(saved.night.residuals):
+        print(words)
     if saved.night.verdict is not None:
         print(f"\n{saved.night.verdict.sentence}")
     sentences = questions(saved.night.residuals)
@@ -197,6 +204,24 @@ def _print_residuals(saved) -> None:
     print()
     for path in saved.written:
         print(path)
+
+
+def comas(residuals) -> list[str]:
+    """A line for each comet that was measured as one: how, and what the fit found."""
+    lines, many = [], {}
+    for residual in residuals:
+        if residual.aperture_arcsec > 0:
+            many.setdefault(residual.designation, []).append(residual)
+    for designation, measured in many.items():
+        fits = [residual.fit for residual in measured]
+        slopes, points = [fit.slope for fit in fits], sum(fit.has_nucleus for fit in fits)
+        lines.append(
+            f"{designation}: measured as a comet, nucleus in a coma (--model point: as a dot); its coma "
+            f"falls as distance^-{sum(slopes) / len(slopes):.2f}, a nucleus shows on {points} of "
+            f"{len(fits)} frames"
+        )
+        lines += [f"  {words}" for words in measured[0].notes if words.startswith(("tailward", "A(alpha)"))]
+    return lines
 
 
 def _print_observations(compared) -> None:

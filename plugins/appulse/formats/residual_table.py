@@ -71,6 +71,9 @@ COLUMNS = (
     _number("sigma_ddec_plate", "arcsec", 4, "1-sigma of ddec_plate"),
     _number("sigma_along_plate", "arcsec", 4, "1-sigma of along_plate"),
     _number("sigma_across_plate", "arcsec", 4, "1-sigma of across_plate"),
+    _number("aperture", "arcsec", 2, "of a comet: radius of the circle whose light mag_obs is"),
+    _number("rms_stars", "arcsec", 4, "RMS per axis of what the plate's fit leaves of its stars"),
+    Column("note_codes", "text", None, None, "MPC's letters: d diffuse, I involved with a star, t trailed"),
 )
 
 # The columns that every residual table has; the rest may be missing from tables of others.

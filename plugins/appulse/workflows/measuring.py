@@ -191,7 +191,7 @@ def measure_frame(
         From :func:`~appulse.workflows.sources.surroundings_of`: then each dot's identity is checked.
     **options
         Of :func:`appulse.astrometry.residual.measure`: `min_snr`, `search_arcsec`, `free_trail`,
-        `at_pixel` (zero-based x, y), `radius_px`.
+        `at_pixel` (zero-based x, y), `radius_px`, `model`.
 
     Returns
     -------

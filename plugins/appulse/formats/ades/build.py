@@ -357,6 +357,8 @@ def _extras(row, band, phot_cat):
         fields["band"] = band
         if phot_cat:
             fields["photCat"] = phot_cat
+        if _value(row, "aperture"):
+            fields["photAp"] = _fixed(_value(row, "aperture"), 6)
     snr, exposure, stars = (_value(row, name) for name in ("snr", "exposure", "n_stars"))
     if snr is not None and snr > 0:
         fields["logSNR"] = f"{np.log10(snr):.2f}"
@@ -364,6 +366,10 @@ def _extras(row, band, phot_cat):
         fields["exp"] = _fixed(exposure, 6)
     if stars:
         fields["nStars"] = f"{stars:.0f}"
+    if _value(row, "rms_stars"):
+        fields["rmsFit"] = _fixed(_value(row, "rms_stars"), 6)
+    if "note_codes" in row.colnames and str(row["note_codes"]):
+        fields["notes"] = str(row["note_codes"])[:6]
     flag = " ".join(str(row["flag"]).replace("|", "/").split())
     if flag:
         fields["remarks"] = flag[:300]

@@ -1,0 +1,96 @@
+"""A comet's nucleus in its coma, on frames as cameras take them: invented comets with known places."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import appulse
+from appulse.astrometry import Prediction, check_plate, measure
+from appulse.bodies import is_comet
+from appulse.errors import InputError
+from appulse.frames import read_frame
+from invented_nights import CometPlan, any_comet, make_night
+
+PLAN = replace(
+    any_comet(23), snr=150.0, neighbours=(), nebula=0.0, hot_share=0.0, fwhm_px=3.0, rate_arcsec_h=20.0,
+    comet=CometPlan(slope=1.0, nucleus=0.1, tail=4.0, tail_pa_deg=70.0, tail_from_fwhm=3.0, day_side=0.0),
+)  # fmt: skip
+
+
+def comet_of(plan, folder):
+    """Frame, prediction, plate and the right answers of an invented comet."""
+    night = make_night(plan, folder)
+    frame = read_frame(night.frames[0])
+    row = appulse.open_bodies("C/2099 A1", positions=night.positions).in_frame(frame)[0]
+    plate = check_plate(frame, appulse.open_stars(night.stars).around(frame))
+    return frame, Prediction.from_row(row), plate, night.truths[0]
+
+
+@pytest.fixture(scope="module")
+def comet(tmp_path_factory):
+    return comet_of(PLAN, tmp_path_factory.mktemp("comet"))
+
+
+def tailward(frame, truth, residual, plan=PLAN):
+    """Measured less true place, and its sigma, towards the tail, arcsec."""
+    pa = np.radians(plan.comet.tail_pa_deg)
+    axis = np.array([np.sin(pa), np.cos(pa)])
+    east = (residual.ra_obs - truth.ra) * np.cos(np.radians(truth.dec))
+    return 3600 * axis @ [east, residual.dec_obs - truth.dec], np.sqrt(axis @ residual.covariance @ axis)
+
+
+def test_nucleus_is_found_where_a_dot_is_pulled_into_the_tail(comet):
+    frame, prediction, plate, truth = comet
+    fitted = measure(frame, prediction, plate)
+    dot = measure(frame, prediction, plate, model="point")
+    off, sigma = tailward(frame, truth, fitted)
+    assert abs(off) < 3 * sigma
+    pulled, its = tailward(frame, truth, dot)
+    assert pulled > 3 * its
+    assert abs(off) < 0.5 * pulled
+    assert abs(fitted.fit.slope - PLAN.comet.slope) < 3 * fitted.fit.slope_sigma + 0.1
+    assert any("tailward" in words for words in fitted.notes)
+    assert fitted.aperture_arcsec > 0
+    assert np.isnan(dot.aperture_arcsec)
+
+
+def test_places_of_many_comets_are_honest(tmp_path):
+    pulls = []
+    for seed in (204, 211, 214, 216, 224):
+        frame, prediction, plate, truth = comet_of(any_comet(seed), tmp_path / str(seed))
+        residual = measure(frame, prediction, plate)
+        assert residual.seen, residual.flag
+        error = np.array([residual.fit.x - truth.x, residual.fit.y - truth.y])
+        pulls.append(np.linalg.solve(np.linalg.cholesky(residual.fit.cov), error))
+    assert np.abs(pulls).max() < 4.0
+    assert np.sqrt(np.mean(np.square(pulls))) < 1.8
+
+
+def test_mosaic_gives_the_same_nucleus(tmp_path):
+    frame, prediction, plate, truth = comet_of(replace(PLAN, mosaic="RGGB", seed=5), tmp_path)
+    residual = measure(frame, prediction, plate)
+    assert residual.seen
+    off, sigma = tailward(frame, truth, residual)
+    assert abs(off) < 4 * sigma
+
+
+def test_afrho_is_given_with_filter_zero_point_and_distances(comet):
+    frame, prediction, plate, _ = comet
+    known = replace(prediction, r=1.5, delta=0.9, phase=40.0, antisolar_pa=70.0)
+    assert not any("f rho" in words for words in measure(frame, known, plate).notes)
+    red = measure(replace(frame, filter="R"), known, plate)
+    words = next(words for words in red.notes if "f rho" in words)
+    assert "upper limit" not in words
+    assert "1984, AJ 89, 579" in words
+    assert "phase 40" in words
+    green = measure(replace(frame, filter="V"), known, plate)
+    assert any("upper limit" in words for words in green.notes)
+
+
+def test_only_comets_are_taken_for_comets(comet):
+    names = ("C/2099 A1", "12P", "A/2018 C2", "2099 AB1")
+    assert [is_comet(name) for name in names] == [True, True, False, False]
+    frame, prediction, plate, _ = comet
+    with pytest.raises(InputError, match="auto, point, coma"):
+        measure(frame, prediction, plate, model="disc")
