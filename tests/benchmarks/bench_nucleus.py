@@ -3,8 +3,8 @@
 python tests/benchmarks/bench_nucleus.py [comets] [first seed]
 
 Each comet is drawn by `tests/invented_nights.py` (any_comet) from its seed: slopes 0.7 to 1.6, S/N 10 to 200,
-tails at any angle, trails of a FWHM and more, stars within. Printed: pulls of both axes (0.9 to 1.1), bias along
-the tail (at most 0.1 sigma), the same of a plain centroid (light above the sky's median within two FWHM of the
+tails at any angle, trails of a FWHM and more, stars within. Printed: pulls of both axes (0.9 to 1.1), bias
+along the tail (at most 0.1 sigma), the same of a plain centroid (light above the sky within two FWHM of the
 true place, which flatters it), sigma over the Cramer-Rao bound of a comet whose shape is known, and the seeds
 worth a look.
 """

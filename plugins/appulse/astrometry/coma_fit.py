@@ -37,15 +37,16 @@ SLOPE, SLOPE_SIGMA = 1.1, 0.4
 """Prior of the slope: 1 of a steady coma, 1.5 of one that light pushes (Jewitt & Meech 1987, ApJ 317, 992;
 from memory)."""
 SLOPES = (0.3, 1.9)
-DIPOLES = ((0.0, 0.10), (1.0, 0.5))
-"""Powers of the distance against the coma's, and the size of each against it at the aperture's rim (common
-practice, no source): a day side brighter by a tenth, a tail that comes to match the coma."""
-DRIFT_FWHM = 0.015
+HARMONICS = ((1, 0.0, 0.10), (1, 1.0, 0.5), (2, 0.0, 0.10), (2, 1.0, 0.5), (3, 1.0, 0.3))
+"""Order of each term about the nucleus, its power of the distance against the coma's, and its size against it
+at the aperture's rim (common practice, no source): a day side brighter by a tenth, a tail that comes to match
+the coma. What is found larger widens its own prior."""
+DRIFT_FWHM = 0.004
 """Prior of the place's drift between an aperture of no size and the first, FWHM."""
 STAR_MODEL_ERROR = 0.01
 SCALES = (0.0, 1 / 4, 1.0, 4.0)
 REJECT = 5.5
-ROUNDS = 14
+ROUNDS, CALM = 18, 6
 NEAR_FWHM = 2.2
 NODES, STRETCH = 5, 1.2
 SEARCH_WIDTHS = (1.0, 2.0, 3.5)
@@ -147,13 +148,14 @@ class _Templates:
         return self.spline(self._blurred(self._cells(slope)))
 
     def dipoles(self, slope: float):
-        """Splines of the dipoles along x and y of each of DIPOLES."""
-        r = np.where(self.r > 0, self.r, 1.0)
-        result = []
-        for power, _ in DIPOLES:
-            value = self._cells(slope - power)
-            for side in (self.a, self.b):
-                result.append(self.spline(self._blurred(value * side / r)))
+        """Splines of the cosine and sine terms of each of HARMONICS."""
+        angle, result, cells = np.arctan2(self.b, self.a), [], {}
+        for order, power, _ in HARMONICS:
+            if power not in cells:
+                cells[power] = self._cells(slope - power)
+                cells[power][self.half, self.half] = 0.0  # its parts cancel
+            for wave in (np.cos, np.sin):
+                result.append(self.spline(self._blurred(cells[power] * wave(order * angle))))
         return result
 
     def spline(self, image):
@@ -277,7 +279,7 @@ class _ComaFit:
         if scene.structure.amplitudes.any():
             distance2 = (b.x[:, None] - b.x) ** 2 + (b.y[:, None] - b.y) ** 2
             self.kernel = scene.structure.covariance(distance2) * np.outer(b.count * tint, b.count * tint)
-        self._peak = None
+        self._peak, self.bare, self.seen = None, False, np.zeros(len(HARMONICS))
         self.extra = np.zeros(b.n)
         self.comet_light = self.light = np.zeros(b.n)
 
@@ -387,7 +389,7 @@ class _ComaFit:
         return np.clip(flux / total, 0.1, 3.0) if total > 0 else np.ones(nc)
 
     def _n_comet(self):
-        return 2 * len(self.colours) + 2 * len(DIPOLES)
+        return 2 * len(self.colours) + 2 * len(HARMONICS)
 
     def _light_of(self, linear, values):
         """Light of the comet, and of comet and stars, in bins."""
@@ -399,8 +401,11 @@ class _ComaFit:
         """Inverse variances of everything, and what they pull towards; `level` is the coma at the rim."""
         nc = len(self.colours)
         weight, pull = np.zeros(n_linear + n_steps), np.zeros(n_linear + n_steps)
-        for k, (_, size) in enumerate(DIPOLES):
-            weight[2 * nc + 2 * k : 2 * nc + 2 * k + 2] = (size * max(level, self.least_level)) ** -2
+        level = max(level, self.least_level)
+        if self.bare:
+            weight[nc : 2 * nc] = (1e-3 * self.least_level) ** -2
+        for k, (_, _, size) in enumerate(HARMONICS):
+            weight[2 * nc + 2 * k : 2 * nc + 2 * k + 2] = np.hypot(size * level, self.seen[k]) ** -2
         if n_steps:
             i = n_linear + 2
             weight[i] = SLOPE_SIGMA**-2
@@ -482,7 +487,10 @@ class _ComaFit:
             if found is None:
                 raise MeasurementError("the pixels there do not settle a fit")
             values = found[1][:n_linear]
-            shift = self._step(found[1][n_linear:])
+            if count == 3:
+                for k in range(len(HARMONICS)):
+                    self.seen[k] = np.hypot(*values[2 * nc + 2 * k : 2 * nc + 2 * k + 2])
+            shift = self._step(found[1][n_linear:], 1.0 if count < CALM else 0.5)
             if not np.isfinite(self.place).all():
                 raise MeasurementError("the fit did not settle")
             changed = self._reject(found, design, settled=count >= 2)
@@ -491,9 +499,14 @@ class _ComaFit:
                 added += 1
                 values = None
                 continue
-            if count > 4 and shift < 2e-3 * self.psf.sigma and not changed:
+            # Light that is negative all over the aperture is no coma: then there is a point alone.
+            bare = not self.bare and count >= 4 and np.sum(values[nc : 2 * nc] * self.shares) < 0
+            self.bare |= bare
+            if count > 4 and shift < 2e-3 * self.psf.sigma and not changed and not bare:
                 break
-        if shift > 0.1 * self.psf.sigma:
+        own = float(np.sqrt(np.trace(found[2][n_linear : n_linear + 2, n_linear : n_linear + 2]) * found[3]))
+        # A faint coma may keep a fit trembling; what it leaves open the mean of the likelihood holds.
+        if shift > max(0.1 * self.psf.sigma, 0.3 * own):
             raise MeasurementError("the fit did not settle")
         self.values, self.scale_used = values, scale
         linear, steps = self._linear(self.place, values)
@@ -512,13 +525,14 @@ class _ComaFit:
         nc = len(self.colours)
         return float(np.maximum(values[nc : 2 * nc], 0.0) @ self.shares)
 
-    def _step(self, steps) -> float:
+    def _step(self, steps, share=1.0) -> float:
+        """Move place, slope and stars by a share of the steps; how far the body was to go."""
         limit = 0.5 * max(self.psf.fwhm, 1.0)
         size = float(np.hypot(*steps[:2]))
-        self.place = self.place + steps[:2] * min(1.0, limit / max(size, 1e-12))
-        self.slope = float(np.clip(self.slope + np.clip(steps[2], -0.2, 0.2), *SLOPES))
+        self.place = self.place + share * steps[:2] * min(1.0, limit / max(size, 1e-12))
+        self.slope = float(np.clip(self.slope + share * np.clip(steps[2], -0.2, 0.2), *SLOPES))
         if len(self.near):
-            self.near_places = self.near_places + np.clip(steps[3:].reshape(-1, 2), -1.0, 1.0)
+            self.near_places = self.near_places + share * np.clip(steps[3:].reshape(-1, 2), -1.0, 1.0)
         return size
 
     def _alone(self, found, design):
@@ -648,8 +662,8 @@ class _ComaFit:
         nucleus[:nc] = self.shares
         level = max(self._level(mean), 1e-30)
         pull = np.zeros((2, len(mean)))
-        for k, (power, _) in enumerate(DIPOLES):
-            for axis in (0, 1):
+        for k, (order, power, _) in enumerate(HARMONICS):
+            for axis in (0, 1) if order == 1 else ():
                 pull[axis, 2 * nc + 2 * k + axis] = 0.5**power / level
         dipole = pull @ mean
         dipole_sigma = float(np.sqrt(np.trace(pull @ covariance @ pull.T) / 2))

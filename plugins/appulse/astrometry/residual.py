@@ -49,6 +49,9 @@ LEAST_WIDTH_ERROR = 0.005
 FIT_SHARE = 0.8
 """A fit gives up some signal to background and neighbours that the filter of the search did not."""
 MAX_NEIGHBOURS = 6
+MOST_TRIED, CLEARLY = 3, 0.85
+"""Candidates at which a coma is fitted, and the share of chi-squared that another must fall below: a star in
+a coma may stand out more than the nucleus does."""
 KEPT_ARCSEC, KEPT_SEARCHES = 120.0, 3.0
 """A residual keeps the sources and stars of its frame within this distance, or so many search radii."""
 
@@ -476,7 +479,7 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
         raise MeasurementError(search.reason)
     survey, chosen, psf = plate.survey, search.chosen, search.psf
     if search.coma:
-        fit = fit_coma(search.scene, chosen.x, chosen.y, trail=trail, radius=radius_px)
+        fit = _fit_coma(search, trail, radius_px)
     elif _is_plain_place(search.scene, chosen, trail):
         fit = fit_source(
             survey.pixels, chosen.x, chosen.y, psf, survey.noise, trail=trail, bad=_no_light(survey),
@@ -496,6 +499,22 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     if away > search.radius_arcsec + psf.fwhm * frame.pixel_scale:
         raise MeasurementError(f"not seen: nearest source lies beyond {search.radius_arcsec:.1f} arcsec")
     return fit
+
+
+def _fit_coma(search: BodySearch, trail, radius_px) -> ComaFit:
+    """The fit of a coma at the likeliest candidate, or at another that explains the pixels clearly better."""
+    best, reason = None, None
+    for candidate in (search.chosen, *search.others[: MOST_TRIED - 1]):
+        try:
+            fit = fit_coma(search.scene, candidate.x, candidate.y, trail=trail, radius=radius_px)
+        except MeasurementError as error:
+            reason = reason or error
+            continue
+        if best is None or fit.chi2_per_dof < CLEARLY * best.chi2_per_dof:
+            best = fit
+    if best is None:
+        raise reason
+    return best
 
 
 def _is_plain_place(scene: FrameScene, chosen: Candidate, trail) -> bool:
