@@ -598,8 +598,8 @@ def any_comet(seed: int) -> NightPlan:
          bool(rng.random() < 0.7))
         for _ in range(rng.choice([0, 1, 2, 3]))
     )  # fmt: skip
-    # star tables reach fainter than a comet's whole light
-    neighbours = tuple((d, pa, fainter, listed or fainter < 2.0) for d, pa, fainter, listed in neighbours)
+    # star tables reach fainter than a comet's whole light: what is in none is faint against the coma
+    neighbours = tuple((d, pa, fainter, listed or fainter < 3.5) for d, pa, fainter, listed in neighbours)
     return NightPlan(
         seed=seed, frames=1, shape=(220, 260), scale_arcsec=scale, fwhm_px=fwhm,
         beta=None if rng.random() < 0.3 else float(rng.uniform(2.8, 5.0)),

@@ -37,7 +37,7 @@ SLOPE, SLOPE_SIGMA = 1.1, 0.4
 """Prior of the slope: 1 of a steady coma, 1.5 of one that light pushes (Jewitt & Meech 1987, ApJ 317, 992;
 from memory)."""
 SLOPES = (0.3, 1.9)
-HARMONICS = ((1, 0.0, 0.10), (1, 1.0, 0.5), (2, 0.0, 0.10), (2, 1.0, 0.5), (3, 1.0, 0.3))
+HARMONICS = ((1, 0.0, 0.08), (1, 1.0, 0.4), (2, 0.0, 0.08), (2, 1.0, 0.4), (3, 1.0, 0.2))
 """Order of each term about the nucleus, its power of the distance against the coma's, and its size against it
 at the aperture's rim (common practice, no source): a day side brighter by a tenth, a tail that comes to match
 the coma. What is found larger widens its own prior."""
@@ -489,7 +489,9 @@ class _ComaFit:
             values = found[1][:n_linear]
             if count == 3:
                 for k in range(len(HARMONICS)):
-                    self.seen[k] = np.hypot(*values[2 * nc + 2 * k : 2 * nc + 2 * k + 2])
+                    pair = np.arange(2 * nc + 2 * k, 2 * nc + 2 * k + 2)
+                    chance = found[3] * np.trace(found[2][np.ix_(pair, pair)])
+                    self.seen[k] = np.sqrt(max(np.sum(values[pair] ** 2) - chance, 0.0))
             shift = self._step(found[1][n_linear:], 1.0 if count < CALM else 0.5)
             if not np.isfinite(self.place).all():
                 raise MeasurementError("the fit did not settle")

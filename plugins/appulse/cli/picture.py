@@ -23,7 +23,8 @@ examples:
 
 Interrupted (Ctrl-C)? The same command goes on where it stopped. The folder holds base.fits (the still sky),
 tracked.fits (the body at rest), composite.png, animation.gif, dots.ecsv (frame and time of every dot),
-grades.ecsv and recipe.yaml.
+grades.ecsv and recipe.yaml. Of a comet there are more: comet.fits (without stars), stars.fits (without the
+comet), joined.png (both sharp, as at one moment), and views of the coma, marked as processed.
 """
 
 OUT_HELP = "folder for the stacks and pictures"
@@ -95,6 +96,14 @@ def _add_picture(parser):
         "--view", type=float, metavar="ARCMIN", help="width of the picture around the body's path"
     )
     group.add_argument(
+        "--comet", choices=("auto", "yes", "no"),
+        help="comet and stars apart and joined, with views of the coma (auto: of comets)",
+    )  # fmt: skip
+    group.add_argument(
+        "--moment", metavar="WHEN",
+        help="when the joined picture shows the comet: a frame's name or a UTC time (the reference frame's)",
+    )  # fmt: skip
+    group.add_argument(
         "--marks", default="", metavar="WHAT,...", help="ring, times, scale, compass, outlines"
     )
     group.add_argument("--also", default="", metavar="WHAT,...", help="tiff, jpeg, mp4, frames (PNG), or all")
@@ -128,7 +137,7 @@ def settings_of(args):
         "cadence_h": None if args.cadence is None else common.parse_step_s(args.cadence) / 3600.0,
         "brightness": args.brightness, "saturation": args.colour_strength, "view_arcmin": args.view,
         "marks": check_marks(_words(args.marks)) or None, "animation": args.fixed,
-        "animation_path": args.play,
+        "animation_path": args.play, "comet": args.comet, "moment": args.moment,
         "animation_of": args.show, "fps": args.fps, "longest_px": args.gif_size,
         "step_h": None if args.step is None else common.parse_step_s(args.step) / 3600.0,
     }  # fmt: skip

@@ -16,6 +16,8 @@ from appulse.formats import file_sha256, short, write_text
 from appulse.registration import KEEPS
 from appulse.sequence.animate import PATHS
 from appulse.sequence.body_places import place_in
+from appulse.sequence.comet_pictures import PRODUCTS as COMET_PRODUCTS
+from appulse.sequence.comet_pictures import wants_comet
 from appulse.sequence.recipe_check import RecipeCheck
 from appulse.sequence.sky_grid import EXTENTS
 from appulse.sequence.subframe import subframe_of
@@ -28,6 +30,7 @@ CHOICES = {
     "animation": ("stars", "body"),
     "animation_path": PATHS,
     "animation_of": ("clean", "frames"),
+    "comet": ("auto", "yes", "no"),
 }
 PRODUCTS = (
     "base.fits", "tracked.fits", "composite.png", "animation.gif", "dots.ecsv", "grades.ecsv", "grades.png",
@@ -95,6 +98,10 @@ class PictureSettings:
         Out of times, ring, scale, compass, outlines; none for a clean picture.
     bin : int
         Pixels taken together on reading; more than 1 for a preview.
+    comet : {'auto', 'yes', 'no'}
+        Comet and stars apart and joined, with views of the coma: where the body is a comet, or as said.
+    moment : str, optional
+        When the joined picture shows the comet: a frame's name or a UTC time; the reference's when left out.
     """
 
     extent: str = "common"
@@ -122,6 +129,8 @@ class PictureSettings:
     longest_px: int = 900
     marks: tuple = ()
     bin: int = 1
+    comet: str = "auto"
+    moment: str | None = None
 
     def __post_init__(self):
         for name, allowed in CHOICES.items():
@@ -145,6 +154,8 @@ class PictureSettings:
                 raise InputError(f"{name} {short(getattr(self, name))}: true or false is needed")
         if self.reference is not None and not isinstance(self.reference, str):
             raise InputError(f"reference {short(self.reference)}: the name of a frame is needed")
+        if self.moment is not None and not isinstance(self.moment, str):
+            raise InputError(f"moment {short(self.moment)}: the name of a frame or a UTC time is needed")
         if isinstance(self.marks, str) or not all(isinstance(mark, str) for mark in self.marks):
             raise InputError(f"marks {short(self.marks)}: a list of words is needed")
         object.__setattr__(self, "marks", tuple(self.marks))
@@ -228,7 +239,8 @@ class PictureJob:
         """The files of the run."""
         if self.settings.bin > 1:
             return [Path(self.out) / name for name in PREVIEW_PRODUCTS]
-        names = [name for name in PRODUCTS if name not in self.left_out]
+        comet = COMET_PRODUCTS if wants_comet(self.body, self.settings.comet) else ()
+        names = [name for name in (*PRODUCTS, *comet) if name not in self.left_out]
         # without the animation there is none in another form either
         extras = self.extras - ({"mp4", "frames"} if "animation.gif" in self.left_out else set())
         names += [EXTRAS[extra] for extra in sorted(extras) if extra != "frames"]

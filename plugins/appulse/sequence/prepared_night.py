@@ -255,7 +255,12 @@ def _graded(subframes, reference, settings, decided) -> list:
     ratios = [1.0 if i == first else s.alignment.flux_ratio for i, s in enumerate(subframes)]
     seconds = np.array([subframe.frame.exposure.seconds for subframe in subframes])
     gains = np.array([subframe.gain if np.isfinite(subframe.gain) else 1.0 for subframe in subframes])
-    light = transparencies(ratios, seconds, gains)
+    # Each filter has its own light: a blue frame among red ones is not clouded.
+    filters = np.array([str(subframe.frame.filter or "") for subframe in subframes])
+    light = np.full(len(subframes), np.nan)
+    for name in np.unique(filters):
+        same = np.flatnonzero(filters == name)
+        light[same] = transparencies([ratios[i] for i in same], seconds[same], gains[same])
     rows = [_grade(subframe, float(share)) for subframe, share in zip(subframes, light, strict=True)]
     found = [(True, "")] * len(rows)
     if settings.reject_clouds and settings.bin == 1:

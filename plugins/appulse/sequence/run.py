@@ -17,6 +17,7 @@ from appulse.catalogues import objects_near
 from appulse.errors import AppulseError, InputError
 from appulse.formats import check_free, write_bytes, write_table
 from appulse.sequence import animate
+from appulse.sequence import comet_pictures as comets
 from appulse.sequence.body_places import centred_on_body
 from appulse.sequence.colour import colour_on_grid
 from appulse.sequence.composite import chosen_dots, composite, dots_of, look_for
@@ -30,6 +31,7 @@ from appulse.sequence.picture_files import (
     to_8bit,
     to_16bit,
     write_dots,
+    write_fits,
     write_jpeg,
     write_png,
     write_stack,
@@ -299,6 +301,8 @@ class _Run:
         self._pictures(night, composite(light, picked, look), picked, look)
         if "animation.gif" not in job.left_out:
             self._animation(sky, light, dots, look)
+        if comets.wants_comet(job.body, settings.comet):
+            words = (*words, *self._comet(sky))
         self._done(write_dots(self.out / "dots.ecsv", night, dots, picked, self.overwrite))
         self._done(write_recipe(self.out / "recipe.yaml", job, night, self.hashes, self.overwrite))
         if not job.keep_parts:
@@ -335,6 +339,60 @@ class _Run:
         if "jpeg" in extras:
             more = {"longest": self.job.jpeg_px, "overwrite": self.overwrite}
             self._done(write_jpeg(picture, path.with_suffix(".jpg"), words, **more))
+
+    def _comet(self, sky) -> tuple:
+        """Comet and stars apart, joined at a moment, and the views of the coma; notes."""
+        night, settings, fwhm = sky.night, self.settings, sky.night.fwhm
+        many = comets.TURNS * len(comets.planes_of(sky.resampled)[0])
+        with self.steps("stacking: comet and stars apart", night.grid.shape[0] * many) as bar:
+            apart = comets.separate(
+                night, sky.resampled, sky.moving, settings, self.parts, workers=self.job.workers,
+                progress=bar.update,
+            )  # fmt: skip
+        noise = np.sqrt(np.mean([stack.noise**2 for stack in apart.comet], axis=0) / len(apart.comet))
+        planes = f"; planes: {', '.join(apart.names)}" if apart.names else ""
+        stars = self._fits("stars.fits", apart.stars, night, f"stars alone, the comet taken off{planes}")
+        words = f"the comet alone, stars and sky taken off{planes}"
+        comet = self._fits("comet.fits", apart.comet, night, words)
+        home = np.array(sky.resampled[0].place) - np.array(sky.moving[0].shift)
+        place, when = home, night.reference.place.time
+        if settings.moment is not None:
+            place, when = comets.place_at(sky.resampled, settings.moment)
+        both = comets.joined(apart, stars, comet, place - home)
+        look = look_for(night.grid, both, sky.track, settings)
+        words = f"{self.job.body} and the stars, each stacked at rest, joined as at {when[:19]} UTC"
+        picture = look.picture(both)
+        self._done(write_png(picture, self.out / "joined.png", words, overwrite=self.overwrite),
+                   to_16bit(picture))  # fmt: skip
+        self._coma_views(apart, comet.mean(axis=0), noise, night, fwhm)
+        return apart.notes
+
+    def _coma_views(self, apart, light, noise, night, fwhm):
+        """Rotational gradient, division by the median over the angle, radial profile: marked as processed."""
+        nucleus, radius = apart.nucleus, comets.coma_radius(apart)
+        smooth = comets.smoothed(light, fwhm)
+        gradient = comets.rotational_gradient(smooth, nucleus)
+        least = 0.3 * float(np.nanmedian(noise))
+        division = comets.median_division(smooth, nucleus, radius, least)
+        made = (
+            ("coma_gradient.fits", gradient, f"rotational gradient, {comets.ROTATION_DEG:g} deg both ways"),
+            ("coma_division.fits", division, "divided by the median over the angle about the nucleus"),
+        )
+        for name, picture, words in made:
+            cards = [
+                ("PROCESSD", True, "no light as it fell: a filter's view"), ("OBJECT", self.job.body, ""),
+                ("NUCLEUSX", round(nucleus[0] + 1, 3), "FITS pixel"),
+                ("NUCLEUSY", round(nucleus[1] + 1, 3), "FITS pixel"),
+                ("HISTORY", f"processed: {words}; stars and sky taken off, smoothed by the star image", ""),
+            ]  # fmt: skip
+            path = write_fits(self.out / name, picture, night.grid, cards, overwrite=self.overwrite)
+            self._done(path, picture)
+        table = comets.profile_of(light, nucleus, radius, night.grid.pixel_scale)
+        self._done(write_table(table, self.out / "coma_profile.ecsv", self.overwrite))
+        picture = comets.views_picture(light, gradient, division, nucleus, radius)[None]
+        words = f"{self.job.body}, processed: the coma, its rotational gradient, its division by the median"
+        self._done(write_png(picture, self.out / "coma_views.png", words, bits=8, overwrite=self.overwrite),
+                   picture)  # fmt: skip
 
     def _animation(self, sky, light, dots, look):
         more = {"fps": self.settings.fps, "overwrite": self.overwrite}

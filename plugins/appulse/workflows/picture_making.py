@@ -85,7 +85,7 @@ def plan_pictures(
 
     settings, stars, files = settings or PictureSettings(), stars or StarSource(), files or PictureFiles()
     if not outputs.preview:
-        bare = PictureJob("", [], settings, outputs.out, extras=outputs.extras)
+        bare = PictureJob(",".join(bodies.names), [], settings, outputs.out, extras=outputs.extras)
         check_free(bare.outputs, outputs.overwrite or bare.unfinished)
     body = bodies.only_body("one body is followed; name one")
     masters = Masters.read(files.bias, files.dark, files.flat)

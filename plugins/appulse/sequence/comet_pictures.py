@@ -1,0 +1,387 @@
+"""A comet without its stars, the stars without it, the two joined at one moment, and views of the coma.
+
+::
+
+    frames on the stars  --  less the comet as found  --> stack: stars alone --+
+           ^                                                |                  +--> joined at a moment
+           |                 less the stars as found <------+                  |
+    frames on the comet  --  cores of stars masked    --> stack: comet alone --+--> views of the coma
+
+Each of the two is stacked from frames freed of the other, in turns: what belongs to both alike after a
+night's motion, a level and a slope, goes to the stars, for the comet ends where it sinks into the sky. Frames
+of several filters, taken one after another, are stacked filter by filter, so each is on the comet and on the
+stars at its own time.
+
+References: Larson & Sekanina 1984, AJ 89, 571 (rotational gradient); division by the median over the angle is
+common practice, no source.
+"""
+
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+from astropy.table import Table
+from astropy.time import Time
+from scipy import ndimage
+
+from appulse.bodies import is_comet
+from appulse.constants import FWHM_PER_SIGMA
+from appulse.errors import InputError
+from appulse.numerics import mad_sigma
+from appulse.sequence.body_places import TrailMask
+from appulse.sequence.composite import hours_of
+from appulse.sequence.parts import digest
+from appulse.sequence.stack import Stack, StarMask, layers_of, stack, star_pixels
+
+TURNS = 4
+CORE_FWHM = 2.0
+"""The comet's core is left out of the stars' stack where another frame shows the place without it."""
+EDGE_SIGMAS = 2.0
+"""The comet ends where its light, smoothed, sinks below so many sigmas of the smoothed noise."""
+SMOOTH_FWHM = 4.0
+FEATHER_FWHM = 6.0
+SHARP_FWHM = 5.0
+"""Width of the window that tells stars from a comet smeared by its motion."""
+ROUNDS, LEAST_SKY = 3, 0.05
+ROTATION_DEG = 15.0
+COLOURS = {
+    "R": ("r", "red", "rc", "rs"), "G": ("g", "green", "v", "gs"), "B": ("b", "blue", "bc", "bs"),
+}  # fmt: skip
+PRODUCTS = (
+    "comet.fits", "stars.fits", "joined.png", "coma_gradient.fits", "coma_division.fits", "coma_profile.ecsv",
+    "coma_views.png",
+)  # fmt: skip
+
+
+def wants_comet(body: str, choice: str) -> bool:
+    """Whether these products are made: of comets, unless the user says otherwise."""
+    return choice == "yes" or (choice == "auto" and any(is_comet(name) for name in body.split(",") if name))
+
+
+@dataclass(frozen=True)
+class CometStacks:
+    """Stars alone and comet alone, a stack for each plane."""
+
+    stars: list
+    comet: list
+    nucleus: tuple[float, float]  # on the comet's stacks, px
+    region: np.ndarray  # share of each pixel that counts as the comet's, 0 to 1
+    names: tuple[str, ...]  # of the planes: filters, or empty
+    notes: tuple[str, ...] = ()
+
+
+class Freed:
+    """A frame's plane with a model of something else taken off, moved to where it lies in that frame."""
+
+    def __init__(self, plane, spline, shift, factor):
+        # spline: (ny, nx) array; cubic coefficients.
+        # shift: (float, float); the plane's pixel (x, y) holds the model's (x, y) + shift.
+        self.plane, self.spline, self.shift, self.factor = plane, spline, shift, factor
+        self.shape = plane.shape
+
+    def rows(self, first, last):
+        """Stored values of rows first..last-1, freed."""
+        return self.plane.rows(first, last) - moved(self.spline, self.shift, first, last) / self.factor
+
+
+def moved(spline, shift, first, last) -> np.ndarray:
+    """Rows first..last-1 of a picture displaced: its values at (x, y) + shift; nothing beyond its edges."""
+    ny, nx = spline.shape
+    low, high = int(np.floor(first + shift[1])) - 4, int(np.ceil(last + shift[1])) + 4
+    out = np.zeros((last - first, nx), dtype=np.float32)
+    a, b = max(low, 0), min(high, ny)
+    if b - a < 8:
+        return out
+    return ndimage.affine_transform(
+        spline[a:b], np.ones(2), offset=(first + shift[1] - a, shift[0]), output_shape=out.shape, order=3,
+        prefilter=False, mode="constant", cval=0.0, output=np.float32,
+    )  # fmt: skip
+
+
+def spline_of(picture) -> np.ndarray:
+    """Cubic coefficients; blank pixels are taken as the rest's middle."""
+    blank = ~np.isfinite(picture)
+    filled = np.where(blank, np.median(picture[~blank]) if not blank.all() else 0.0, picture)
+    return ndimage.spline_filter(filled.astype(np.float32), order=3, output=np.float32)
+
+
+def planes_of(resampled) -> tuple[list, tuple, tuple]:
+    """Indices of frames and colour for each plane of the picture, the planes' names, and notes."""
+    everyone = list(range(len(resampled)))
+    n = len(resampled[0].planes)
+    if n == 3:
+        return [(everyone, colour) for colour in range(3)], ("R", "G", "B"), ()
+    by_colour = {}
+    for index, frame in enumerate(resampled):
+        name = (frame.subframe.frame.filter or "").strip().lower()
+        colour = next((c for c, names in COLOURS.items() if name in names), "")
+        by_colour.setdefault(colour, []).append(index)
+    if all(colour in by_colour for colour in COLOURS):
+        notes = ()
+        if "" in by_colour:
+            names = sorted({resampled[i].subframe.frame.filter or "no filter" for i in by_colour[""]})
+            words = "the comet's colour picture is made of red, green and blue; left out: "
+            notes = (words + ", ".join(names),)
+        return [(by_colour[colour], 0) for colour in COLOURS], tuple(COLOURS), notes
+    return [(everyone, 0)], (), ()
+
+
+def separate(night, resampled, moving, settings, parts, *, workers=1, progress=None) -> CometStacks:
+    """Stars and comet apart."""
+    planes, names, notes = planes_of(resampled)
+    home = np.array(resampled[0].place) - np.array(moving[0].shift)
+    stars, comets, regions = [], [], []
+    for indices, colour in planes:
+        still, rest = [resampled[i] for i in indices], [moving[i] for i in indices]
+        key = digest(
+            [layer.planes[colour].path.name for layer in (*still, *rest)],
+            [[*f.levels[colour].plane.tolist(), f.levels[colour].factor, *f.place] for f in (*still, *rest)],
+            settings.clip_low, settings.clip_high, settings.weights, night.fwhm,
+        )  # fmt: skip
+        made = []
+
+        def both(still=still, rest=rest, colour=colour, made=made):
+            if not made:
+                made.append(_apart(night, still, rest, colour, settings, home, workers, progress))
+            return made[0]
+
+        fits = partial(_fits, tuple(night.grid.shape))
+        stars.append(parts.record("starsalone", key, Stack, lambda both=both: both()[0], fits))
+        comets.append(parts.record("cometalone", key, Stack, lambda both=both: both()[1], fits))
+        regions.append(comets[-1].data != 0.0)
+    light = np.mean([np.nan_to_num(comet.data) for comet in comets], axis=0)
+    nucleus = nucleus_of(light, home, night.fwhm)
+    region = np.any(regions, axis=0)
+    if min(len(indices) for indices, _ in planes) < 3:
+        words = "fewer than three frames of a filter: stars are taken off the comet by their model alone"
+        notes = (*notes, words)
+    return CometStacks(stars, comets, nucleus, region, names, notes)
+
+
+def _fits(shape, found) -> bool:
+    return found.data.shape == shape and found.noise.shape == shape and found.count.shape == shape
+
+
+def _apart(night, still, rest, colour, settings, home, workers, progress) -> tuple[Stack, Stack]:
+    """The stars' stack and the comet's, of one plane, in turns."""
+    grid, fwhm = night.grid, night.fwhm
+    clip = (settings.clip_low, settings.clip_high)
+    options = {"clip": clip, "workers": workers}
+    cores = [TrailMask(frame.trail, CORE_FWHM * fwhm, grid.shape) for frame in still]
+    on_stars = layers_of(still, colour, settings, cores, grid)
+    sky = float(on_stars[0].level.sky)
+    first = stack(on_stars, grid.shape, free=0.0, **options)
+    sigma = float(np.median([layer.level.sigma for layer in on_stars]))
+    # Star pixels by the stack, the comet's smeared light passed over: only what is sharp is one.
+    stars = star_pixels(first.data, sigma, fwhm)
+    near = TrailMask(np.vstack([frame.trail for frame in still]), 3 * fwhm, grid.shape)(0, grid.shape[0])
+    filled = np.nan_to_num(first.data, nan=sky)
+    sharp = filled - ndimage.median_filter(filled, int(SHARP_FWHM * fwhm) | 1)
+    stars &= ~near | (sharp > 5 * sigma)
+    masks = [StarMask(stars, frame.shift) for frame in rest]
+    on_comet = layers_of(rest, colour, settings, masks, grid)
+    # At first the comet's smeared light is in the stars' stack: only what is sharp there is taken off.
+    model, comet, own = np.where(near, 0.0, sharp), None, None
+    for turn in range(TURNS):
+        spline = spline_of(model)
+        layers = [
+            replace(layer, plane=Freed(layer.plane, spline, frame.shift, layer.level.factor))
+            for layer, frame in zip(on_comet, rest, strict=True)
+        ]
+        comet = stack(layers, grid.shape, free=0.25, **options)
+        # The comet's outline is that of the second turn, when stars are off: it is not to creep outwards.
+        light, own = _comet_light(comet, sky, home, fwhm, own if turn > 1 else None)
+        spline = spline_of(light)
+        layers = [
+            replace(layer, plane=Freed(layer.plane, spline, back, layer.level.factor))
+            for layer, back in zip(on_stars, [(-f.shift[0], -f.shift[1]) for f in rest], strict=True)
+        ]
+        found = stack(layers, grid.shape, free=0.0, **options)
+        model = found.data - sky
+        if progress is not None:
+            progress(grid.shape[0])
+    comet.data = light.astype(np.float32)
+    return found, comet
+
+
+def _comet_light(found: Stack, sky, home, fwhm, known_outline=None):
+    """The comet's light above the sky, ended where it sinks into it (0 beyond), and where that is."""
+    values = np.nan_to_num(found.data - sky)
+    ny, nx = values.shape
+    rows, columns = np.indices(values.shape)
+    away = np.hypot(columns - home[0], rows - home[1])
+    known = np.isfinite(found.data) & (found.count > 0)
+    feather = FEATHER_FWHM * fwhm
+    x, y = np.clip(np.round(home).astype(int), 0, [nx - 1, ny - 1])
+    own, light = away < feather if known_outline is None else known_outline, values
+    for _ in range(ROUNDS if known_outline is None else 1):
+        # What the sky slopes by across the picture is no comet's: a plane through all that lies clear of it.
+        distance = ndimage.distance_transform_edt(~own)
+        clear = known & (distance > feather)
+        if clear.sum() < LEAST_SKY * known.sum():
+            break
+        light = values - _sky_plane(values, clear)
+        if known_outline is not None:
+            break
+        blurred = ndimage.gaussian_filter(light, SMOOTH_FWHM * fwhm / FWHM_PER_SIGMA)
+        noise = mad_sigma(blurred[clear])
+        lit = (blurred > EDGE_SIGMAS * max(noise, 1e-12)) | (away < 3 * fwhm)
+        label, _ = ndimage.label(lit & known)
+        own = label == label[y, x] if label[y, x] else away < 3 * fwhm
+        own = ndimage.binary_fill_holes(own)
+    distance = ndimage.distance_transform_edt(~own)
+    region = np.clip(1.0 - distance / feather, 0.0, 1.0) * known
+    # Nor an edge where the frames end.
+    inside = ndimage.distance_transform_edt(np.pad(known, 1))[1:-1, 1:-1]
+    return light * region * np.clip(inside / feather, 0.0, 1.0), own
+
+
+def _sky_plane(values, clear):
+    """Plane through the clear pixels of a picture, what stands out of it clipped."""
+    ny, nx = values.shape
+    step = max(1, int(np.sqrt(clear.sum() / 50_000)))
+    rows, columns = (a[::step, ::step][clear[::step, ::step]] for a in np.indices(values.shape))
+    design = np.column_stack([np.ones(len(rows)), columns / nx - 0.5, rows / ny - 0.5])
+    wanted = values[::step, ::step][clear[::step, ::step]]
+    keep, found = np.ones(len(wanted), bool), np.zeros(3)
+    for _ in range(5):
+        found = np.linalg.lstsq(design[keep], wanted[keep], rcond=None)[0]
+        off = wanted - design @ found
+        keep = np.abs(off) < 2.5 * max(mad_sigma(off[keep]), 1e-12)
+    y, x = np.arange(ny)[:, None] / ny - 0.5, np.arange(nx)[None, :] / nx - 0.5
+    return found[0] + found[1] * x + found[2] * y
+
+
+def nucleus_of(light, home, fwhm) -> tuple[float, float]:
+    """Middle of the brightest light near the comet's place on its stack, px."""
+    smooth = ndimage.gaussian_filter(light, fwhm / FWHM_PER_SIGMA)
+    rows, columns = np.indices(light.shape)
+    near = np.hypot(columns - home[0], rows - home[1]) < 4 * fwhm
+    if not near.any():
+        return float(home[0]), float(home[1])
+    j, i = np.unravel_index(np.argmax(np.where(near, smooth, -np.inf)), light.shape)
+    core = np.hypot(columns - i, rows - j) < fwhm
+    weight = np.where(core, np.maximum(smooth - smooth[core].min(), 0.0), 0.0)
+    total = max(float(weight.sum()), 1e-30)
+    return float((weight * columns).sum() / total), float((weight * rows).sum() / total)
+
+
+def place_at(resampled, moment) -> tuple[np.ndarray, str]:
+    """The comet's place (x, y) on the star grid at a moment: a frame's name or a UTC time; and the time."""
+    names = [frame.subframe.frame.name for frame in resampled]
+    times = [frame.subframe.place.time for frame in resampled]
+    places = np.array([frame.place for frame in resampled])
+    if moment in names:
+        k = names.index(moment)
+        return places[k], times[k]
+    try:
+        wanted = Time(moment, scale="utc")
+    except ValueError:
+        raise InputError(
+            f"moment {moment!r}: the name of a frame or a UTC time such as {times[0][:19]} is needed"
+        ) from None
+    hours = hours_of([*times, wanted.isot])
+    known, own = hours[:-1], hours[-1]
+    if not known.min() - 1e-3 <= own <= known.max() + 1e-3:
+        raise InputError(f"moment {moment!r}: a time from {min(times)[:19]} to {max(times)[:19]} is needed")
+    order = np.argsort(known)
+    at = [np.interp(own, known[order], places[order, axis]) for axis in (0, 1)]
+    return np.array(at), wanted.isot
+
+
+def joined(stacks: CometStacks, light_of_stars, light_of_comet, shift) -> np.ndarray:
+    """Stars and comet in one, (c, ny, nx): the comet displaced by `shift` px from its own stack."""
+    ny = light_of_stars.shape[1]
+    back = (-float(shift[0]), -float(shift[1]))
+    comet = np.stack([moved(spline_of(plane), back, 0, ny) for plane in light_of_comet])
+    return light_of_stars + comet
+
+
+# --- views of the coma
+
+
+def polar(light, nucleus, radius):
+    """Light by distance (rows, 1 px) and angle (columns, 1 degree) about the nucleus."""
+    r, angle = np.meshgrid(np.arange(radius), np.radians(np.arange(360)), indexing="ij")
+    at = [nucleus[1] + r * np.sin(angle), nucleus[0] + r * np.cos(angle)]
+    return ndimage.map_coordinates(light, at, order=1, mode="constant", cval=np.nan)
+
+
+def rotational_gradient(light, nucleus, degrees=ROTATION_DEG) -> np.ndarray:
+    """Twice the light less itself turned both ways about the nucleus (Larson & Sekanina 1984, eq. 1, dr = 0).
+
+    >>> rows, columns = np.indices((41, 41))
+    >>> coma = 1.0 / (2 + np.hypot(columns - 20, rows - 20))
+    >>> bool(np.abs(rotational_gradient(coma, (20, 20))[5:-5, 5:-5]).max() < 0.02)
+    True
+    """
+    spline = spline_of(light)
+    rows, columns = np.indices(light.shape)
+    dx, dy = columns - nucleus[0], rows - nucleus[1]
+    total = 2.0 * light
+    for sign in (1, -1):
+        c, s = np.cos(np.radians(sign * degrees)), np.sin(np.radians(sign * degrees))
+        at = [nucleus[1] + s * dx + c * dy, nucleus[0] + c * dx - s * dy]
+        total = total - ndimage.map_coordinates(spline, at, order=3, prefilter=False, mode="nearest")
+    return total.astype(np.float32)
+
+
+def smoothed(light, fwhm) -> np.ndarray:
+    """Light blurred by a star image, blank pixels as nothing."""
+    return ndimage.gaussian_filter(np.nan_to_num(light), fwhm / FWHM_PER_SIGMA)
+
+
+def profile_of(light, nucleus, radius, scale_arcsec) -> Table:
+    """Light by distance from the nucleus: mean and median over the angle, scatter, and the slope there."""
+    rings = polar(light, nucleus, radius)
+    r = np.arange(radius)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean, median = np.nanmean(rings, axis=1), np.nanmedian(rings, axis=1)
+        slope = -np.gradient(np.log(np.where(mean > 0, mean, np.nan)), np.log(np.maximum(r, 0.5)))
+    table = Table({"radius_px": r, "radius_arcsec": np.round(r * scale_arcsec, 3)})
+    names = {"mean": mean, "median": median, "scatter": np.nanstd(rings, axis=1), "slope": slope}
+    for name, values in names.items():
+        table[name] = np.asarray(values, dtype=np.float32)
+    table.meta["comments"] = [
+        "the coma about its nucleus, of comet.fits (mean of its planes): light in its units by distance; "
+        "slope: brightness falls as distance^-slope there; processed: stars taken off, sky taken off"
+    ]
+    return table
+
+
+def median_division(light, nucleus, radius, least) -> np.ndarray:
+    """Light over the median at its distance from the nucleus; NaN where that is below `least`."""
+    rings = np.nanmedian(polar(light, nucleus, radius), axis=1)
+    rows, columns = np.indices(light.shape)
+    away = np.hypot(columns - nucleus[0], rows - nucleus[1])
+    at = np.interp(away, np.arange(radius), rings, right=np.nan)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(at > least, light / at, np.nan).astype(np.float32)
+
+
+def coma_radius(stacks: CometStacks) -> int:
+    """Distance from the nucleus that the views reach, px: to the farthest of the comet."""
+    rows, columns = np.nonzero(stacks.region)
+    ny, nx = stacks.region.shape
+    far = np.hypot(columns - stacks.nucleus[0], rows - stacks.nucleus[1]).max(initial=8.0)
+    return int(np.clip(far, 8, 0.7 * max(ny, nx)))
+
+
+def views_picture(light, gradient, division, nucleus, radius) -> np.ndarray:
+    """The coma and its two views side by side as values from 0 to 1, (h, 3 w), the nucleus in the middle."""
+    ny, nx = light.shape
+    x, y = (round(v) for v in nucleus)
+    half = int(max(min(radius, x, y, nx - 1 - x, ny - 1 - y), 4))
+    box = slice(y - half, y + half + 1), slice(x - half, x + half + 1)
+    panels = []
+    for kind, picture in (("light", light), ("sides", gradient), ("ratio", division)):
+        part = np.nan_to_num(picture[box], nan=1.0 if kind == "ratio" else 0.0)
+        if kind == "light":
+            part = np.clip(part / max(np.percentile(part, 99.8), 1e-30), 0, None)
+            part = np.arcsinh(20 * part) / np.arcsinh(20)
+        elif kind == "sides":
+            part = 0.5 + 0.5 * part / max(np.percentile(np.abs(part), 99), 1e-30)
+        else:
+            part = 0.5 + 0.5 * np.log2(np.clip(part, 0.25, 4.0))
+        panels.append(np.clip(part, 0.0, 1.0))
+    return np.concatenate(panels, axis=1)
