@@ -68,6 +68,8 @@ class Task:
     at: tuple | None = None
     #: Least signal to noise that counts as seen; None: as the frame's noise asks.
     min_snr: float | None = None
+    #: What is fitted: auto (a coma where the body is a comet), point or coma.
+    model: str = "auto"
 
     def record(self) -> dict:
         """All but the frame, as plain values that a session keeps."""
@@ -145,6 +147,7 @@ def measure(task: Task) -> Measured:
         frame, source.of(task.body), stars, plate=_plates.get(key),
         surroundings=inputs.surroundings(task.orbits), search_arcsec=task.search_arcsec,
         free_trail=task.free_trail, radius_px=task.aperture_px, at_pixel=task.at, min_snr=task.min_snr,
+        model=task.model,
     )  # fmt: skip
     if key not in _plates and len(_plates) >= MAX_PLATES:
         _plates.pop(next(iter(_plates)))

@@ -197,6 +197,9 @@ class MeasurePanel(QDockWidget):
         )
         self.least_snr.setToolTip("A body of less signal to noise counts as not seen; also for the night")
         self.trail = QCheckBox("free trail")
+        self.model = QComboBox(toolTip="What is fitted; automatic: a nucleus in a coma where the body is a comet")
+        for words, model in (("automatic", "auto"), ("point", "point"), ("coma", "coma")):
+            self.model.addItem(words, model)
         self.refit_button = QPushButton("Refit")
         self.refit_button.clicked.connect(self.refit)
         grid = QGridLayout()
@@ -205,6 +208,7 @@ class MeasurePanel(QDockWidget):
         grid.addWidget(self.trail, 0, 2)
         grid.addWidget(QLabel("aperture"), 1, 0)
         grid.addWidget(self.aperture, 1, 1)
+        grid.addWidget(self.model, 1, 2)
         grid.addWidget(QLabel("least signal to noise"), 2, 0)
         grid.addWidget(self.least_snr, 2, 1)
         grid.addWidget(self.refit_button, 2, 2)
@@ -331,6 +335,7 @@ class MeasurePanel(QDockWidget):
             free_trail=self.trail.isChecked(),
             aperture_px=self.aperture.value() or None,
             min_snr=self._min_snr(),
+            model=self.model.currentData(),
         )
         return self.measure(task)
 
