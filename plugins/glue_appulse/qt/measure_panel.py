@@ -197,7 +197,7 @@ class MeasurePanel(QDockWidget):
         )
         self.least_snr.setToolTip("A body of less signal to noise counts as not seen; also for the night")
         self.trail = QCheckBox("free trail")
-        self.model = QComboBox(toolTip="What is fitted; automatic: a nucleus in a coma where the body is a comet")
+        self.model = QComboBox(toolTip="What is fitted; automatic: a coma where the body is a comet")
         for words, model in (("automatic", "auto"), ("point", "point"), ("coma", "coma")):
             self.model.addItem(words, model)
         self.refit_button = QPushButton("Refit")
