@@ -8,7 +8,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "carried": ["carried_records"],
         "comet_tail": ["CometTail", "comet_tail", "law_lengths_km"],
         "catalogue": ["OrbitCatalogue"],
-        "designations": ["is_comet", "normalise", "pack", "read_name"],
+        "designations": ["normalise", "pack", "read_name"],
         "ephemeris": ["NBodyEphemeris", "predict"],
         "field_search": ["bodies_in_field", "may_be_bright"],
         "kernels": [

@@ -331,18 +331,6 @@ def _read_packed(text):
         return None
 
 
-def is_comet(text) -> bool:
-    """Whether a designation is a comet's: C/, P/, D/, I/ or a number with such a letter, not A/.
-
-    Examples
-    --------
-    >>> is_comet("C/1995 O1 (Hale-Bopp)"), is_comet("2P/Encke"), is_comet("(7) Iris")
-    (True, True, False)
-    """
-    name = read_name(text)
-    return name.kind in ("comet", "numbered comet") and not str(name.designation).startswith("A/")
-
-
 def normalise(text):
     """The readable designation of whatever was typed; a name is returned as it stands, blanks tidied.
 

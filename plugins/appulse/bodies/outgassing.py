@@ -32,17 +32,18 @@ _DATE = re.compile(r"\d{4}-\d\d-\d\d")
 
 
 def is_comet(designation: str) -> bool:
-    """Whether a designation is a comet's.
+    """Whether a designation is a comet's; A/ is an asteroid on a comet's orbit.
 
     Examples
     --------
-    >>> is_comet("2P"), is_comet("C/2023 A3"), is_comet("7")
-    (True, True, False)
+    >>> is_comet("2P"), is_comet("C/2023 A3"), is_comet("7"), is_comet("A/2018 C2")
+    (True, True, False, False)
     """
     try:
-        return read_name(designation).kind in ("comet", "numbered comet")
+        name = read_name(designation)
     except DesignationError:
         return False
+    return name.kind in ("comet", "numbered comet") and not name.designation.startswith("A/")
 
 
 def is_first_apparition(designation: str) -> bool:
