@@ -401,7 +401,7 @@ class _ComaFit:
         """Inverse variances of everything, and what they pull towards; `level` is the coma at the rim."""
         nc = len(self.colours)
         weight, pull = np.zeros(n_linear + n_steps), np.zeros(n_linear + n_steps)
-        level = max(level, self.least_level)
+        level = max(level, 0.1 * self.least_level)
         if self.bare:
             weight[nc : 2 * nc] = (1e-3 * self.least_level) ** -2
         for k, (_, _, size) in enumerate(HARMONICS):
