@@ -17,7 +17,7 @@ from invented_nights import CometPlan, NightPlan, add_comet, make_night
 
 COMET = CometPlan(slope=1.1, nucleus=0.08, tail=2.5, tail_pa_deg=60.0, tail_width_deg=20.0, reach_fwhm=14.0)
 PLAN = NightPlan(
-    seed=5, frames=7, shape=(230, 280), fwhm_px=2.8, beta=None, scale_arcsec=2.0, snr=150.0, stars=330,
+    seed=5, frames=6, shape=(200, 250), fwhm_px=2.8, beta=None, scale_arcsec=2.0, snr=150.0, stars=300,
     comet=COMET, gap_s=700.0, rate_arcsec_h=100.0, motion_pa_deg=200.0, dither_px=2.0, cosmic_rays=4,
 )  # fmt: skip
 

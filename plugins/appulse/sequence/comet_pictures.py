@@ -28,6 +28,7 @@ from appulse.bodies import is_comet
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import InputError
 from appulse.numerics import mad_sigma
+from appulse.observers import quiet_erfa
 from appulse.sequence.body_places import TrailMask
 from appulse.sequence.composite import hours_of
 from appulse.sequence.parts import digest
@@ -275,18 +276,20 @@ def place_at(resampled, moment) -> tuple[np.ndarray, str]:
         k = names.index(moment)
         return places[k], times[k]
     try:
-        wanted = Time(moment, scale="utc")
+        with quiet_erfa():
+            wanted = Time(moment, scale="utc").isot
     except ValueError:
         raise InputError(
             f"moment {moment!r}: the name of a frame or a UTC time such as {times[0][:19]} is needed"
         ) from None
-    hours = hours_of([*times, wanted.isot])
+    with quiet_erfa():
+        hours = hours_of([*times, wanted])
     known, own = hours[:-1], hours[-1]
     if not known.min() - 1e-3 <= own <= known.max() + 1e-3:
         raise InputError(f"moment {moment!r}: a time from {min(times)[:19]} to {max(times)[:19]} is needed")
     order = np.argsort(known)
     at = [np.interp(own, known[order], places[order, axis]) for axis in (0, 1)]
-    return np.array(at), wanted.isot
+    return np.array(at), wanted
 
 
 def joined(stacks: CometStacks, light_of_stars, light_of_comet, shift) -> np.ndarray:
