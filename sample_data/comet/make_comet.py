@@ -110,6 +110,7 @@ def comet_places(orbit: Table, time: Time):
     for _ in range(4):
         there = path(jd - delay) + kernels.body(10, jd - delay) - here
         delay = np.linalg.norm(there, axis=0) / C_AU_D
+    kernels.spk.close()
     return np.degrees(np.arctan2(there[1], there[0])) % 360, np.degrees(np.arcsin(there[2] / delay / C_AU_D))
 
 

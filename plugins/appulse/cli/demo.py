@@ -35,8 +35,8 @@ def add_parser(subparsers) -> None:
         "demo", description="Measure the sample night and compare with the known answers.", epilog=_EXAMPLES
     )
     parser.add_argument("--comet", action="store_true", help="the second sample: a comet by a galaxy")
-    out_help = f"folder to write ({DEFAULT_OUT}, {COMET_OUT})"
-    parser.add_argument("--out", type=Path, metavar="DIR", help=out_help)
+    out_help = f"folder to write ({DEFAULT_OUT}; {COMET_OUT} for the comet)"
+    parser.add_argument("--out", type=Path, default=DEFAULT_OUT, metavar="DIR", help=out_help)
     parser.add_argument("--data", type=Path, metavar="DIR", help="folder of the sample data, if not found")
     parser.add_argument("--overwrite", action="store_true", help="replace the outputs of an earlier run")
     common.add_workers_options(parser)
@@ -88,7 +88,7 @@ def run(args: argparse.Namespace) -> int:
     from appulse.workflows import NightOutputs, measure_to_folder, open_bodies, open_stars
 
     data = find_data(args.data, args.comet)
-    out = args.out or (COMET_OUT if args.comet else DEFAULT_OUT)
+    out = COMET_OUT if args.comet and args.out == DEFAULT_OUT else args.out
     answers = _read_answers(data / "answers.yaml", COMET_ANSWERS if args.comet else ANSWERS)
     orbits, stars = data / "orbit.ecsv", data / "stars.ecsv"
     outputs = NightOutputs(out, frozenset(("psv", "evidence", "pictures")), overwrite=args.overwrite)
