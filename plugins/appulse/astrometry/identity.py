@@ -156,7 +156,8 @@ def _sentence(residual, rows, difference, sigma, reach) -> str:
     if residual.seen:
         words = [f"{name} was measured"]
         if np.isfinite(difference):
-            fits = "as bright as predicted" if abs(difference) < 3 * sigma else "not as bright as predicted"
+            other = "brighter than predicted" if difference < 0 else "not as bright as predicted"
+            fits = "as bright as predicted" if abs(difference) < 3 * sigma else other
             words.append(f"it is {fits} ({difference:+.2f} ± {sigma:.2f} mag)")
     else:
         words = [f"{name} was not measured ({residual.flag})"]
