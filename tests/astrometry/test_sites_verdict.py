@@ -58,3 +58,15 @@ def test_a_late_clock_is_measured_within_its_sigma():
     found = verdict(5, late_s=150.0)
     value, sigma = (float(word) for word in found.sentence.split(" by ")[1].split(" s ")[0].split(" ± "))
     assert abs(value - 150.0) < 3.5 * sigma
+
+
+def test_an_orbit_that_hides_a_clock_is_named_with_room_for_it():
+    """Orbit and one clock off: what is named is true, its figures hold the truth, and more is not told."""
+    found = [verdict(seed, late_s=120.0, orbit=(1.2, -0.6)) for seed in range(3)]
+    for one in found:
+        assert ("orbit", "") in one.causes
+        assert "to 1" in one.sentence
+        east = one.sentence.split("by ")[1].split(" arcsec")[0]
+        value, sigma = (float(word) for word in east.split(" ± "))
+        assert abs(value - 1.2) < 3 * sigma
+    assert any("something else is off that cannot be told" in one.sentence for one in found)

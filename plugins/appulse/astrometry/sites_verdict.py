@@ -50,6 +50,8 @@ from appulse.numerics import chi2_sf
 # An orbit's error along its track of so many radians changes its relative distance by three times as much
 # (common practice, no source).
 DISTANCE_SHARE = 3.0
+# Larger odds are not to be believed: the models are not that good.
+MOST_ODDS = 1e6
 # Odds that a plate which was checked on stars is off by more than stated.
 CHECKED_PLATE_ODDS = 0.003
 
@@ -153,10 +155,10 @@ def judge_sites(offsets, *, zero_arcsec, clock_s, orbit_covariance=None) -> Site
     >>> speed, none = np.array([0.01, 0.0]), np.full(2, np.nan)
     >>> rows = [SiteOffset(site, hours, np.array([late * 0.01, 0.0]), 1e-4 * np.eye(2), speed,
     ...                    np.full((2, 3), np.nan), none, np.zeros(2))
-    ...         for site, late in (("A", 0.0), ("B", 30.0), ("C", 0.0)) for hours in (-1.0, 0.0, 1.0)]
+    ...         for site, late in (("A", 0.0), ("B", 60.0), ("C", 0.0)) for hours in (-1.0, 0.0, 1.0)]
     >>> found = judge_sites(rows, zero_arcsec={}, clock_s={})
     >>> found.causes, found.sentence
-    ((('clock', 'B'),), "B's clock is late by 29.7 ± 5.0 s (true minus recorded).")
+    ((('clock', 'B'),), "B's clock is late by 59.3 ± 5.4 s (true minus recorded), 34 to 1.")
     """
     offsets = list(offsets)
     names = sorted({one.site for one in offsets})
@@ -188,10 +190,17 @@ def judge_sites(offsets, *, zero_arcsec, clock_s, orbit_covariance=None) -> Site
         words = f"the O-C of the sites fit none of the causes that are tried (chi-squared {top.chi2:.0f})"
         return SitesVerdict((), "can't tell", f"Cannot tell what is wrong: {words}.", np.nan, ranked)
     if named:
-        main = next(found[k] for k in order if {family for family, _ in named} <= families[k])
-        said = [_sentence(piece, value, cov, names, offsets) for piece, value, cov in
-                zip(main.parts, main.parameters, main.covariances, strict=True)
-                if _family(piece, names) in dict(named)]  # fmt: skip
+        said = [
+            _sentence(family, *_pooled(family, found, chance, names), odds=share / max(1.0 - share, 1e-300))
+            for family, share in named
+        ]
+        if families[order[0]] - {family for family, _ in named}:
+            rest = dict.fromkeys(
+                _CALLED[cause].format(site=where)
+                for k in order[:6]
+                for cause, where in sorted(families[k] - {family for family, _ in named})
+            )
+            said.append(f"something else is off that cannot be told: {', or '.join(rest)}")
         odds = min(share / max(1.0 - share, 1e-300) for _, share in named)
         text = "; ".join(said)
         causes = tuple(family for family, _ in named)
@@ -304,42 +313,56 @@ def _parts(offsets, names, site, zero, clock, orbit):
         yield part(PLATE, j, mine * eye, [(1, 0.0, np.eye(2) * s**2) for s in PLATE_ARCSEC], odds)
 
 
+_CALLED = {
+    CLOCK: "{site}'s clock", ORBIT: "the orbit", LONGITUDE: "the sign of {site}'s longitude",
+    SITE: "the place of {site}", PLATE: "{site}'s plates",
+}  # fmt: skip
+
+
 def _words_of(one: Hypothesis, names) -> str:
-    said = []
-    for piece in one.parts:
-        cause, where = _family(piece, names)
-        said.append(
-            {
-                CLOCK: f"{where}'s clock", ORBIT: "the orbit", LONGITUDE: f"the sign of {where}'s longitude",
-                SITE: f"the place of {where}", PLATE: f"{where}'s plates",
-            }[cause]
-        )  # fmt: skip
-    return " and ".join(said)
+    families = [_family(piece, names) for piece in one.parts]
+    return " and ".join(_CALLED[cause].format(site=where) for cause, where in families)
 
 
-def _sentence(piece: Part, value, covariance, names, offsets) -> str:
-    """One named cause with its figures."""
-    cause, where = _family(piece, names)
-    sigma = np.sqrt(np.diag(covariance))
+def _pooled(family, found, chance, names):
+    """Value and sigma of a named cause over all hypotheses that hold it: they differ in what else is off."""
+    values, covariances, weights = [], [], []
+    for one, share in zip(found, chance, strict=True):
+        for piece, value, covariance in zip(one.parts, one.parameters, one.covariances, strict=True):
+            if _family(piece, names) == family and share > 1e-6:
+                values.append(value)
+                covariances.append(np.diag(covariance))
+                weights.append(share)
+    mean = np.average(values, axis=0, weights=weights)
+    spread = np.average(np.array(covariances) + (np.array(values) - mean) ** 2, axis=0, weights=weights)
+    return mean, np.sqrt(spread)
+
+
+def _sentence(family, value, sigma, *, odds: float) -> str:
+    """One named cause with its figures and the odds."""
+    cause, where = family
+    sure = f"{odds:.0f} to 1" if odds < MOST_ODDS else f"more than {MOST_ODDS:.0f} to 1"
     if cause == CLOCK:
         side = "late" if value[0] > 0 else "early"
-        return f"{where}'s clock is {side} by {abs(value[0]):.1f} ± {sigma[0]:.1f} s (true minus recorded)"
-    if cause == ORBIT:
-        return (
+        words = f"{where}'s clock is {side} by {abs(value[0]):.1f} ± {sigma[0]:.1f} s (true minus recorded)"
+    elif cause == ORBIT:
+        words = (
             f"the orbit is off for all sites, by {value[0]:+.2f} ± {sigma[0]:.2f} arcsec east, "
             f"{value[1]:+.2f} ± {sigma[1]:.2f} north"
         )
-    if cause == LONGITUDE:
-        return (
+    elif cause == LONGITUDE:
+        words = (
             f"the longitude of {where} has the wrong sign: from there the body stands as seen from the other "
             "side of Greenwich; east is positive"
         )
-    if cause == SITE:
-        return f"the places of {where} come from another site: the body stands there by its parallax"
-    return (
-        f"the plates of {where} are off by {value[0]:+.2f} ± {sigma[0]:.2f} arcsec east, "
-        f"{value[1]:+.2f} ± {sigma[1]:.2f} north"
-    )
+    elif cause == SITE:
+        words = f"the places of {where} come from another site: the body stands there by its parallax"
+    else:
+        words = (
+            f"the plates of {where} are off by {value[0]:+.2f} ± {sigma[0]:.2f} arcsec east, "
+            f"{value[1]:+.2f} ± {sigma[1]:.2f} north"
+        )
+    return f"{words}, {sure}"
 
 
 def site_offset(name, hours, offset, covariance, speed, observer, time, distance_au) -> SiteOffset:
