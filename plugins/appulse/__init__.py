@@ -44,6 +44,7 @@ _lazy, __dir__, __all__ = lazy_loader.attach(
             "open_stars",
             "plan_capture",
             "stack",
+            "tail_at",
         ],
     },
 )

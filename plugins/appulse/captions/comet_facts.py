@@ -28,6 +28,17 @@ def comet_facts(tail, source="ephemeris of this run") -> list:
     list of Fact
         ``tail_angle``, ``tail_length``, ``tail_pa``, ``dust_age``, ``coma_diameter``, ``coma_angle``; those
         that are not known are left out.
+
+    Examples
+    --------
+    >>> from astropy.time import Time
+    >>> from appulse.bodies import NBodyEphemeris, Orbit, comet_tail
+    >>> from appulse.observers import Site
+    >>> orbit = Orbit.from_elements("C/2026 X1", 2461000.5, q=0.9, e=1.0, i=60, node=80, peri=30,
+    ...                             tp=2461050.5, m1=6.0, k1=10.0)
+    >>> tail = comet_tail(NBodyEphemeris(orbit), "C/2026 X1", Time("2026-02-01"), Site.geocentre())
+    >>> [fact.key for fact in comet_facts(tail)]
+    ['tail_pa', 'tail_angle', 'tail_length', 'dust_age', 'coma_diameter', 'coma_angle']
     """
     given = tail.length_source == "given"
     known = given or tail.length_source != "unknown"

@@ -150,6 +150,13 @@ def tail_scene(curves, ticks, *, window, size, width, letters=None, labels=True)
     Returns
     -------
     Scene
+
+    Examples
+    --------
+    >>> line = np.array([[0.0, 5.0], [100.0, 5.0]])
+    >>> scene = tail_scene([("syndyne", "β 0.1", line)], [], window=(0, 0, 50, 10), size=9.0, width=1.0)
+    >>> scene.lines[0].points[-1].tolist(), scene.labels[0].text
+    ([50.0, 5.0], 'β 0.1')
     """
     letters = size if letters is None else letters
     lines, words = [], []

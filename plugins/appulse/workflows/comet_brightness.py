@@ -101,6 +101,12 @@ def measure_brightness(
     ------
     InputError
         The body is no comet, there are several, or the radius is not above zero.
+
+    Examples
+    --------
+    >>> from appulse.workflows import open_bodies
+    >>> measure_brightness([], open_bodies("2P")).law is None
+    True
     """
     from appulse.bodies import updated_law
 

@@ -67,8 +67,10 @@ def tail_at(time, observer, bodies: BodySource, options: TailOptions | None = No
 
     Parameters
     ----------
-    time : Time, scalar
-    observer : Site or alike
+    time : str or Time, scalar
+        UTC.
+    observer : str, Site or alike
+        Code, ``lon,lat,height``, name in the settings file, or ``geocentre``.
     bodies : BodySource
         Of one comet, with an orbit.
     options : TailOptions, optional
@@ -81,7 +83,21 @@ def tail_at(time, observer, bodies: BodySource, options: TailOptions | None = No
     ------
     InputError
         The body is no comet, there are several, or an option is out of range.
+    EphemerisSpanError
+        The time lies outside the kernels.
+
+    Examples
+    --------
+    >>> import appulse
+    >>> found = appulse.tail_at("2027-01-15T19:00", "geocentre", appulse.open_bodies("2P"))
+    >>> round(found.tail.sun_pa, 1), [curve.label for curve in found.tail.of_kind("syndyne")][:2]
+    (57.9, ['β 0.01', 'β 0.03'])
     """
+    from appulse.formats import site_of
+    from appulse.observers import parse_utc
+
+    time = parse_utc(time) if isinstance(time, str) else time
+    observer = site_of(observer) if isinstance(observer, str) else observer
     return _tail(None, time, observer, bodies, options or TailOptions(), False)
 
 
@@ -164,6 +180,13 @@ def tails_of_frames(
     ------
     InputError
         The body is no comet, or there are several.
+
+    Examples
+    --------
+    >>> from appulse.workflows import open_bodies
+    >>> tails_of_frames([], open_bodies("7"))
+    Traceback (most recent call last):
+    appulse.errors.InputError: (7) Iris is no comet by its designation: it has no tail to draw
     """
     comet_only(bodies)
     work = partial(
