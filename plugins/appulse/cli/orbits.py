@@ -20,7 +20,7 @@ examples:
 
 Of a body in both, your own collection is taken before the bundled orbit. Files that are read: the orbit table
 of `appulse guide tables`, MPCORB and MPC comet lines, mpc_orb.json, JPL SBDB JSON and rows of its
-query service (JSON, CSV), OEF2.0 (.ke0, .ke1), JPL's lists.
+query service (JSON, CSV), orbit files of the European services (OEF2.0: .ke0, .ke1), JPL's lists.
 """
 
 MAX_BODIES = 20_000
