@@ -84,14 +84,19 @@ def check_data():
 def _orbits():
     from datetime import UTC, datetime
 
+    import numpy as np
+    from astropy.time import Time
+
     from appulse.bodies import starter_orbits
 
     catalogue = starter_orbits()
     epochs = catalogue.epoch_jd_tdb
     now = datetime.now(UTC).timestamp() / 86400 + 2440587.5
-    age = now - epochs.max()
+    # Most are of the MPC's list; the tables beside it were carried to a later day.
+    age = now - np.median(epochs)
     old = f", {age:.0f} days ago: newer ones are better" if age > OLD_ORBITS_DAYS else ""
-    return f"starter orbits: {len(catalogue)} bodies, epochs JD {epochs.min():.1f} to {epochs.max():.1f}{old}"
+    first, last = (Time(jd, format="jd", scale="tdb").iso[:10] for jd in (epochs.min(), epochs.max()))
+    return f"starter orbits: {len(catalogue)} bodies, epochs {first} to {last}{old}"
 
 
 def _kernels():
@@ -103,10 +108,11 @@ def _kernels():
 
 
 def _earth():
+    from astropy.time import Time
     from astropy.utils import iers
 
     table = iers.IERS_B.open()
-    return f"Earth orientation (IERS B): until MJD {table['MJD'][-1].value:.0f}"
+    return f"Earth orientation (IERS B): until {Time(table['MJD'][-1].value, format='mjd').iso[:10]}"
 
 
 def check_network():
