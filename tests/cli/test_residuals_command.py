@@ -232,10 +232,10 @@ def test_as_a_program(bad_frames, words, tmp_path):
 
 
 def test_all_bodies_of_an_orbit_file_that_fall_in_the_frame(bad_frames, sample_data, tmp_path):
-    """The starter set holds many; one of them is there."""
+    """The starter set holds many; (7) is there, and of magnitude 16.9 (5457)."""
     words = ["--body", "all", "--stars", str(sample_data / "stars.ecsv"), "--out", str(tmp_path / "m")]
     assert main(["residuals", str(bad_frames / "good.fits"), *words]) == 0
-    assert list(Table.read(tmp_path / "m" / "residuals.ecsv")["designation"].astype(str)) == ["7"]
+    assert list(Table.read(tmp_path / "m" / "residuals.ecsv")["designation"].astype(str)) == ["7", "5457"]
 
 
 def test_pictures_and_observations(bad_frames, words, tmp_path):
