@@ -135,7 +135,7 @@ print("evening of", plan.night.evening, "at", plan.night.site.name)
 print(f"from {plan.begin.isot[:16]} to {plan.end.isot[:16]} UTC")
 print(f"{plan.count} exposures of {plan.exposure_s:.0f} s with the {plan.instrument.name}")
 for words in plan.warnings:
-    print("mind:", words)
+    print("note:", words)
 ---
 At the command line: `appulse plan ../campaign.yaml --encounter 7-IC4603-20270504 --out plan` writes the
 same as a sheet to print, with a chart and a calendar entry.
