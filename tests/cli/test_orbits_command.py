@@ -39,7 +39,7 @@ def test_list_what_is_at_hand(capsys):
 
 def test_list_finds_by_part_of_a_name(capsys, mine):
     for words in (["--orbits", str(mine)], [str(mine)]):
-        assert main(["orbits", "list", *words, "--find", "nem"]) == 0
+        assert main(["orbits", "list", *words, "--find", "nobod"]) == 0
         assert "2020 XY (Noboda)" in capsys.readouterr().out
 
 
