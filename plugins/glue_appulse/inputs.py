@@ -3,12 +3,15 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from appulse.files import check_ordinary
 from appulse.workflows import (
     BodySource,
+    MeasuredFrame,
     StarSource,
     Surroundings,
+    measure_frame,
     open_bodies_of_file,
     surroundings_of,
 )
@@ -76,6 +79,34 @@ def surroundings(path: str | Path | None = None) -> Surroundings:
     """What else could be a dot: the bodies of a source and the bundled ones."""
     source = open_orbits(path)
     return _once("surroundings", source.path, lambda: surroundings_of(source))
+
+
+@dataclass(frozen=True)
+class Work:
+    """A body to be measured in a frame, with nothing of glue in it: it may go to another process."""
+
+    frame: Any
+    body: str
+    orbits: str | None
+    stars: str | None
+    #: The frame's plate, where it was checked before.
+    plate: Any
+    options: dict
+
+
+def measured(work: Work) -> MeasuredFrame:
+    """The frame with the body measured."""
+    return measure_frame(
+        work.frame, open_orbits(work.orbits).of(work.body), open_stars(work.stars), plate=work.plate,
+        surroundings=surroundings(work.orbits), **work.options,
+    )  # fmt: skip
+
+
+def measured_apart(work: Work) -> MeasuredFrame:
+    """The same in a process that is not this one: the pixels stay there."""
+    result = measured(work)
+    work.frame.release()
+    return result
 
 
 def _once(kind: str, path: Path | None, read: Callable):

@@ -5,6 +5,7 @@
     Task --> measure (workflows.measure_frame) --> Measured --> joined, rejected --> residuals --> EXPORTERS
 """
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Any
@@ -13,7 +14,7 @@ import numpy as np
 
 from appulse.bodies import body_label
 from appulse.constants import AU_KM
-from appulse.workflows import AdesChoice, MeasuredFrame, MeasuredNight, measure_frame
+from appulse.workflows import AdesChoice, MeasuredFrame, MeasuredNight, Workers
 from glue_appulse import inputs
 from glue_appulse.data.kinds import FRAME, RESIDUALS, all_of, kind_of
 from glue_appulse.data.residual_data import (
@@ -139,16 +140,24 @@ kept = {}
 
 def measure(task: Task) -> Measured:
     """Measure a body in a frame; one that does not show is flagged, not invented."""
-    frame, source = frame_of(task.data), inputs.open_orbits(task.orbits)
-    stars = inputs.open_stars(task.stars)
+    return _measured(task, inputs.measured(_work(task)))
+
+
+def _work(task: Task) -> inputs.Work:
+    frame = frame_of(task.data)
     require_time_and_site(frame)
+    options = {
+        "search_arcsec": task.search_arcsec, "free_trail": task.free_trail, "radius_px": task.aperture_px,
+        "at_pixel": task.at, "min_snr": task.min_snr, "model": task.model,
+    }  # fmt: skip
+    plate = _plates.get((frame_key(task.data), task.stars))
+    return inputs.Work(frame, task.body, task.orbits, task.stars, plate, options)
+
+
+def _measured(task: Task, result: MeasuredFrame) -> Measured:
+    """What came of a task, kept for the sheets."""
+    frame, source, stars = frame_of(task.data), inputs.open_orbits(task.orbits), inputs.open_stars(task.stars)
     key = (frame_key(task.data), task.stars)
-    result = measure_frame(
-        frame, source.of(task.body), stars, plate=_plates.get(key),
-        surroundings=inputs.surroundings(task.orbits), search_arcsec=task.search_arcsec,
-        free_trail=task.free_trail, radius_px=task.aperture_px, at_pixel=task.at, min_snr=task.min_snr,
-        model=task.model,
-    )  # fmt: skip
     if key not in _plates and len(_plates) >= MAX_PLATES:
         _plates.pop(next(iter(_plates)))
     _plates[key] = result.plate
@@ -181,27 +190,36 @@ def _table_of(result: MeasuredFrame, source, stars):
 
 
 def measure_night(
-    tasks: list[Task], progress: Callable | None = None, stopped: Callable | None = None
+    tasks: list[Task], progress: Callable | None = None, stopped: Callable | None = None, jobs: int = 1
 ) -> tuple[list[Measured], list[str]]:
-    """Measure one after the other; what fails is reported and left out, the rest goes on."""
+    """Measure by so many processes; what fails is reported and left out, the rest goes on."""
     from appulse.errors import AppulseError
 
-    measured, lines = [], []
-    for i, task in enumerate(tasks):
-        if stopped is not None and stopped():
-            lines.append(f"stopped after {i} of {len(tasks)}: what was measured is kept")
-            break
-        if progress is not None:
-            progress(i, len(tasks))
+    measured, lines, works = [], [], []
+    for task in tasks:
         try:
-            measured.append(measure(task))
+            works.append((task, _work(task)))
         except AppulseError as exc:
             lines.append(f"{body_label(task.body)} in {task.data.label}: {exc}")
-        finally:
-            # A night does not fit into memory: the viewer reads again what it shows.
-            frame_of(task.data).release()
-    if progress is not None and len(measured) + len(lines) == len(tasks):
-        progress(len(tasks), len(tasks))
+    one = jobs == 1 or len(works) < 2
+    outcomes = None if one else Workers(jobs).outcomes(inputs.measured_apart, [work for _, work in works])
+    with contextlib.closing(outcomes) if outcomes is not None else contextlib.nullcontext():
+        for i, (task, _work_of) in enumerate(works):
+            if stopped is not None and stopped():
+                lines.append(f"stopped after {i} of {len(works)}: what was measured is kept")
+                break
+            if progress is not None:
+                progress(i, len(works))
+            try:
+                measured.append(measure(task) if one else _measured(task, next(outcomes).result()))
+            except AppulseError as exc:
+                lines.append(f"{body_label(task.body)} in {task.data.label}: {exc}")
+            finally:
+                # A night does not fit into memory: the viewer reads again what it shows.
+                frame_of(task.data).release()
+        else:
+            if progress is not None:
+                progress(len(works), len(works))
     return measured, lines
 
 

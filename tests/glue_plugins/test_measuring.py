@@ -85,6 +85,23 @@ def test_a_night_goes_on_where_one_frame_fails_and_can_be_stopped(sample):
         measurements.measure_night([task(sample[1])] * 3, stop)
 
 
+def test_two_processes_measure_the_night_as_one_does(sample):
+    unknown = measurements.Task(sample[0], "no such body", inputs.chosen().orbits)
+    counts, tasks = [], [task(sample[0]), unknown, task(sample[1])]
+    alone, failed = measurements.measure_night(tasks)
+    measurements._plates.clear()  # the others start from nothing
+    spread, failed_too = measurements.measure_night(tasks, lambda *count: counts.append(count), jobs=2)
+    assert failed_too == failed
+    assert "no such body" in failed[0]
+    assert [m.name for m in spread] == [m.name for m in alone]
+    for one, other in zip(alone, spread, strict=True):
+        assert list(map(str, one.table[0].values())) == list(map(str, other.table[0].values()))
+        assert np.array_equal(one.residual.fit.data, other.residual.fit.data, equal_nan=True)  # the stamp
+    assert counts == [(0, 3), (1, 3), (2, 3), (3, 3)]
+    stopped, words = measurements.measure_night(tasks, None, lambda: True, jobs=2)
+    assert (stopped, words) == ([], ["stopped after 0 of 3: what was measured is kept"])
+
+
 def test_what_else_the_dot_could_be_is_said(sample):
     measured = measurements.measure(task(sample[0]))
     assert measured.identity.sentence
@@ -274,7 +291,7 @@ def one_meaning_everywhere(desk, viewer, measured):
         assert shown == pytest.approx(viewer.columns()["along"][row], abs=6e-4)
         assert sigma == pytest.approx(viewer.columns()["sigma_along"][row], abs=6e-4)
         panel = desk.panel.numbers.values["along", meaning].text()
-        assert panel == f"{shown:+.3f} ± {sigma:.3f}″"
+        assert panel == f"{shown:+.3f} ± {sigma:.3f}″".replace("-", "−")
         for plot in PLOTS:
             viewer.state.plot = plot
             assert meaning in viewer.axes.get_ylabel()

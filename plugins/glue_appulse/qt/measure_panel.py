@@ -16,11 +16,13 @@ from qtpy.QtWidgets import (
     QProgressBar,
     QPushButton,
     QScrollArea,
+    QSpinBox,
     QVBoxLayout,
     QWidget,
 )
 
 from appulse.bodies import body_label, is_comet
+from appulse.workflows import processors
 from glue_appulse import inputs, measurements
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import TRACK, all_of
@@ -234,8 +236,10 @@ class MeasurePanel(QDockWidget):
         self.night_button.clicked.connect(self.measure_night)
         self.stop_button.clicked.connect(self.stop)
         self.progress = QProgressBar()
+        self.jobs = QSpinBox(minimum=1, maximum=max(processors(), 2), value=1, prefix="processes: ")
+        self.jobs.setToolTip("How many frames of a night are measured at once, each in a process of its own")
         row = QHBoxLayout()
-        for widget in (self.night_button, self.progress, self.stop_button):
+        for widget in (self.night_button, self.jobs, self.progress, self.stop_button):
             row.addWidget(widget)
         return row
 
@@ -374,12 +378,13 @@ class MeasurePanel(QDockWidget):
         good, lines = usable(frames)
         tasks = [self._task(data, track) for track in tracks for data in good]
         self.say("; ".join(lines))
+        jobs = self.jobs.value()
 
         def work(job):
             def measuring(done, total):
                 job.stage("measuring", done, total)
 
-            return (*measurements.measure_night(tasks, measuring, lambda: job.stopping), lines)
+            return (*measurements.measure_night(tasks, measuring, lambda: job.stopping, jobs), lines)
 
         return self._start(work, self.show_night)
 
