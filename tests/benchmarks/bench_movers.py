@@ -1,6 +1,7 @@
 """Unknown movers in invented series of four frames: how many are found, how many are false.
 
     python tests/benchmarks/bench_movers.py [fields per cell] [plain|nebula|seeing|moved|rough ...]
+    python tests/benchmarks/bench_movers.py speed [megapixels [frames ...]]
 
 Four movers a field, of one signal to noise (matched filter, on the sky alone, at a FWHM of 2.8 px) and one
 rate, in directions and places of chance, among forty stars; frames 40 minutes apart. Found: a line of that
@@ -12,9 +13,15 @@ plain: one seeing; nebula: over clouds and knots as bright as the sky; seeing: F
 to frame; moved: frames shifted, turned and one mirrored against each other; rough: seeing and moved together,
 stars of Moffat profile (beta 3) that widen towards a side, 90 of them down to 18.5 mag, saturation at 40,000
 units, ten cosmic rays a frame.
+
+speed: the whole of `appulse movers` on an undarked night with a satellite (`tests/invented_nights.py`; 0.5
+megapixel; 4, 8 and 16 frames), one process: CPU seconds, and the exponent of their growth with the number of
+frames (bound 1.1).
 """
 
 import sys
+import tempfile
+import time
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +31,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "movers"))
 from invented_movers import SHAPE, nebula, series
 
 from appulse.movers.mover_search import search_movers
+from appulse.workflows import find_movers, open_stars
 from invented_frames import READ_E, SKY_E
+from invented_nights import NightPlan, make_night
 
 SCALE, PLANTED, FRAMES, STEP_MIN, STARS = 3.6, 4, 4, 40.0, 40
 METHODS = ("lists", "star-subtracted")
@@ -100,7 +109,34 @@ def judge(search, frames, planted, rate):
     return len(found), false
 
 
+def speed(megapixels=0.5, *counts):
+    """CPU seconds of the whole search against the number of frames."""
+    counts = [int(count) for count in counts] or [4, 8, 16]
+    ny = round(np.sqrt(0.8e6 * megapixels))
+    shape = ny, round(1e6 * megapixels / ny)
+    plan = NightPlan(
+        seed=20270505, frames=max(counts), shape=shape, stars=int(400 * megapixels) + 20, hot_share=0.0004,
+        snr=40.0, rate_arcsec_h=33.0, gap_s=7200.0 / max(counts), satellite_on=2,
+    )  # fmt: skip
+    with tempfile.TemporaryDirectory() as folder:
+        night = make_night(plan, Path(folder))
+        stars = open_stars(night.stars)
+        find_movers(night.frames[:: max(counts) // 3], None, stars)  # what is loaded once
+        taken = []
+        for count in counts:
+            started = time.process_time()
+            found = find_movers(night.frames[:: max(counts) // count], None, stars)
+            taken.append(time.process_time() - started)
+            rates = ", ".join(f"{row['rate']:.2f} arcsec/h on {row['frames']}" for row in found.table)
+            words = f"{count} frames of {megapixels:g} megapixel: {taken[-1]:.1f} s"
+            print(f"{words}; planted 33.00, found {rates or 'nothing'}", flush=True)
+    print(f"exponent {np.polyfit(np.log(counts), np.log(taken), 1)[0]:.2f} (bound 1.1)")
+
+
 def main():
+    if sys.argv[1:2] == ["speed"]:
+        speed(*(float(word) for word in sys.argv[2:]))
+        return
     fields = int(sys.argv[1]) if len(sys.argv) > 1 else 25
     kinds = sys.argv[2:] or ["plain", "nebula", "seeing", "moved", "rough"]
     for kind in kinds:
