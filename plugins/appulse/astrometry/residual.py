@@ -16,6 +16,7 @@ plate's offset is the stars' observed minus catalogue, and ``dra_plate`` is the 
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from scipy import ndimage
 
 from appulse.astrometry.coma_fit import ComaFit, coma_notes, fit_coma, search_coma
 from appulse.astrometry.detection import Candidate, PlaceSearch
@@ -40,7 +41,7 @@ SEARCH_ARCSEC = 3.0
 SEARCH_FWHM = 1.5
 CLOCK_ALLOWANCE_S = 60.0
 """The search reaches as far as a body moves in a minute, whatever else is known: clocks are that wrong."""
-BARE_SNR, BARE_LISTED = 11.0, 0.5
+BARE_SNR, BARE_LISTED = 11.5, 0.5
 """Where the prediction is a bare place (no motion, no magnitude) and less than half of the frame's sources
 are listed stars, place alone tells body from unlisted source: only a clear one is taken (common practice, no
 source). ``min_snr`` overrules it."""
@@ -48,6 +49,12 @@ LEAST_WIDTH_ERROR = 0.005
 """No star image is known better than this where its core is lost."""
 FIT_SHARE = 0.8
 """A fit gives up some signal to background and neighbours that the filter of the search did not."""
+BEYOND_FWHM = 0.3
+"""Sources farther than this beyond the search are taken off as stars: their places err by as much at most."""
+RIVAL = 2.0
+"""Difference of the logarithms of their chances below which two sources are not told apart."""
+LEAST_ROUND = 0.45
+"""Minor over major axis below which a source that no list has is no star's image."""
 MAX_NEIGHBOURS = 6
 MOST_TRIED, CLEARLY = 3, 0.85
 """Candidates at which a coma is fitted, and the share of chi-squared that another must fall below: a star in
@@ -230,7 +237,7 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     at_pixel : (float, float), optional
         Measure the source that was pointed at instead of searching at the predicted place.
     min_snr : float, optional
-        Least signal to noise of the fit; by default what noise does not reach, and 11 where neither motion
+        Least signal to noise of the fit; by default what noise does not reach, and 11.5 where neither motion
         nor brightness can tell the body from the many unlisted sources.
     radius_px : float, optional
         Radius of the aperture within which pixels are fitted; by default as the seeing asks.
@@ -285,7 +292,8 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
         return _residual(frame, prediction, plate, expected, found)
     found |= _measured_columns(frame, prediction, plate, fit) | _light_columns(frame, plate, fit, zero)
     found["limit_mag"] = zero.magnitude(_least_flux(fit, search.found, plate.survey.noise))[0]
-    found["flag"] = _flag(fit, frame.exposure, prediction, found["covariance"])
+    flags = _flag(fit, frame.exposure, prediction, found["covariance"]), _rival(search, plate, fit)
+    found["flag"] = "; ".join(filter(None, flags))
     found["notes"] = _notes(fit, plate, prediction, search)
     found |= {"rms_stars": _rms_of_stars(plate), "codes": _note_codes(fit)}
     if isinstance(fit, ComaFit):
@@ -397,6 +405,8 @@ def _search(
     else:
         found = scene.search(*expected, radius / frame.pixel_scale, trail)
     chosen, star = _choose(found, plate, psf, zero)
+    if chosen is None and star is None and not coma:
+        chosen = _full_there(scene, expected, found, plate, psf, zero)
     if chosen is not None:
         others = tuple(candidate for candidate in found.candidates if candidate is not chosen)
         return BodySearch(found, psf, radius, chosen, others, "", scene, coma)
@@ -422,10 +432,14 @@ def scene_of(
         far = np.hypot(*(listed - place).T) > max(radius_px, psf.fwhm)
         listed, magnitudes, names = listed[far], magnitudes[far], names[far]
     found = np.column_stack([sources["x"], sources["y"]]) if len(sources) else np.zeros((0, 2))
-    # What stands where the body can be may be the body or a lump of its trail: not taken off.
+    # What stands where the body can be may be the body or a lump of its trail: not taken off. A bright star
+    # just beyond is neither, and its light would drown what is sought.
     ends = trail.ends[0, 0], trail.ends[-1, 1]
     off = line_distance2(found[:, 0] - place[0], found[:, 1] - place[1], *ends)
-    keep = off > (radius_px + psf.fwhm) ** 2
+    keep = off > (radius_px + BEYOND_FWHM * psf.fwhm) ** 2
+    if len(sources):
+        # Lumps of a filament and of a bled column are no stars: taken off, they would leave sources between.
+        keep &= np.asarray(sources["round"]) > LEAST_ROUND
     if len(listed) and len(found):
         near = np.min(np.hypot(*(found[:, None] - listed[None]).transpose(2, 0, 1)), axis=1)
         keep &= near > 0.8 * psf.fwhm
@@ -478,9 +492,13 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     if search.chosen is None:
         raise MeasurementError(search.reason)
     survey, chosen, psf = plate.survey, search.chosen, search.psf
+    full = None if search.coma else _full_middle(search.scene, chosen)
+    if full is not None:
+        # A ring about full pixels is so bright that structure does not matter; charge that ran looks alike.
+        chosen = replace(chosen, x=full[0], y=full[1])
     if search.coma:
         fit = _fit_coma(search, trail, radius_px)
-    elif _is_plain_place(search.scene, chosen, trail):
+    elif full is not None or _is_plain_place(search.scene, chosen, trail):
         fit = fit_source(
             survey.pixels, chosen.x, chosen.y, psf, survey.noise, trail=trail, bad=_no_light(survey),
             saturation=survey.saturation, neighbours=_neighbours(survey.sources, psf, trail, chosen),
@@ -527,6 +545,36 @@ def _is_plain_place(scene: FrameScene, chosen: Candidate, trail) -> bool:
     return not (scene.other_light[near] > WEAK * np.sqrt(scene.variance[near])).any()
 
 
+def _full_there(scene, expected, found: PlaceSearch, plate, psf: PSF, zero) -> Candidate | None:
+    """A saturated source within the search, which has no peak to be found by; None for a catalogue star."""
+    middle = _full_middle(scene, Candidate(*expected, 0.0, 0.0), found.radius)
+    if middle is None:
+        return None
+    away = float(np.hypot(middle[0] - expected[0], middle[1] - expected[1]))
+    if away > found.radius or _star_at(plate, *middle, psf, zero, found.flux_limit) is not None:
+        return None
+    return Candidate(*middle, found.threshold, away)
+
+
+def _full_middle(scene: FrameScene, chosen: Candidate, reach: float = 0.0) -> tuple[float, float] | None:
+    """Middle of the full pixels that a candidate stands on, zero-based px; None where there are none."""
+    if not scene.full.any():
+        return None
+    rows, columns = np.indices(scene.full.shape)
+    away = np.hypot(columns + scene.x0 - chosen.x, rows + scene.y0 - chosen.y)
+    labels, _ = ndimage.label(scene.full)
+    touched = labels[(away < max(scene.psf.fwhm, reach)) & scene.full]
+    if len(touched) == 0:
+        return None
+    region = labels == np.bincount(touched).argmax()
+    # Charge runs along columns, thin; where the star is the full pixels are broad.
+    width = region.sum(axis=1).astype(float)
+    width = np.where(width > 0.5 * width.max(), width, 0.0) ** 2
+    middles = np.where(region, columns, 0).sum(axis=1) / np.maximum(region.sum(axis=1), 1)
+    x, y = width @ middles / width.sum(), width @ np.arange(len(width)) / width.sum()
+    return float(x + scene.x0), float(y + scene.y0)
+
+
 def _neighbours(sources, psf: PSF, trail: Trail, chosen: Candidate) -> tuple:
     """Detected sources within the stamp that are not the body or a lump of its own trail, nearest first."""
     if len(sources) == 0:
@@ -534,12 +582,15 @@ def _neighbours(sources, psf: PSF, trail: Trail, chosen: Candidate) -> tuple:
     dx, dy = np.asarray(sources["x"]) - chosen.x, np.asarray(sources["y"]) - chosen.y
     off_trail = np.sqrt(line_distance2(dx, dy, trail.ends[0, 0], trail.ends[-1, 1]))
     near = (off_trail > 0.9 * psf.fwhm) & (off_trail < 3.4 * psf.fwhm + 4.0)
+    near &= np.asarray(sources["round"]) > LEAST_ROUND
     order = np.flatnonzero(near)[np.argsort(off_trail[near])][:MAX_NEIGHBOURS]
     return tuple((float(sources["x"][i]), float(sources["y"][i])) for i in order)
 
 
 def _demand(fit, prediction, plate, search: BodySearch, expected, min_snr, pointed) -> None:
     """Refuse a source too faint to be told from noise, or from unlisted sources if only its place speaks."""
+    if fit.n_saturated and min_snr is None:
+        return  # full pixels are light for certain, however little their ring says of its amount
     bare = not (np.isfinite(prediction.rate) or np.isfinite(prediction.mag) or pointed)
     if min_snr is None and bare and len(plate.stars) < BARE_LISTED * len(plate.survey.sources):
         least = BARE_SNR
@@ -627,6 +678,19 @@ def _flag(fit: SourceFit, exposure, prediction: Prediction, covariance) -> str:
         what = "more than a nucleus in a coma" if isinstance(fit, ComaFit) else "not a plain dot"
         flags.append(f"the image is {what} (chi2/dof {fit.chi2_per_dof:.1f}): sigmas widened")
     return "; ".join(flags)
+
+
+def _rival(search: BodySearch, plate: PlateCheck, fit: SourceFit) -> str:
+    """Another source that may be the body as well, in words; empty where there is none."""
+    if fit.n_saturated or search.coma:
+        return ""  # the rim of its own full pixels, or of its own coma, is what else stands out there
+    least = place_score(search.chosen, search.found) - RIVAL
+    rivals = [other for other in search.others if place_score(other, search.found) > least]
+    if not rivals:
+        return ""
+    best = max(rivals, key=lambda other: place_score(other, search.found))
+    away = best.distance * plate.pixel_scale
+    return f"another source (S/N {best.snr:.0f}, {away:.1f} arcsec from the place) may be the body as well"
 
 
 def _rms_of_stars(plate: PlateCheck) -> float:

@@ -32,7 +32,7 @@ are written all together or not at all; of more than one frame the last line giv
 """
 
 _MIN_SNR_HELP = (
-    "least signal to noise of a measured body; left out: what noise does not reach, and 11 where the "
+    "least signal to noise of a measured body; left out: what noise does not reach, and 11.5 where the "
     "source of places gives neither motion nor magnitude and most sources in the frame are unlisted, so that "
     "place alone must tell the body from them"
 )

@@ -1,0 +1,47 @@
+"""A saturated body, one beside a bright star that no list has, and two sources where one body is."""
+
+import numpy as np
+import pytest
+
+from appulse.workflows.measuring import measure_night
+from appulse.workflows.sources import open_bodies, open_stars
+from invented_nights import NightPlan, make_night
+
+
+def measured(folder, **changes):
+    """The residual of one invented frame, and its truth."""
+    night = make_night(NightPlan(frames=1, shape=(240, 260), stars=60, **changes), folder)
+    bodies = open_bodies(["2099 AB1"], positions=night.positions)
+    return measure_night(night.frames, bodies, open_stars(night.stars)).residuals[0], night.truths[0]
+
+
+def pulls(residual):
+    return residual.corrected / np.sqrt(np.diag(residual.corrected_covariance))
+
+
+@pytest.mark.parametrize("full_well_e", [15_000.0, 8_000.0])
+def test_a_saturated_body_is_measured_from_its_ring(tmp_path, full_well_e):
+    residual, truth = measured(tmp_path, snr=3000.0, full_well_e=full_well_e, seed=72)
+    assert residual.seen, residual.flag
+    assert np.all(np.abs(pulls(residual)) < 4)
+    assert "saturated core" in residual.flag
+    assert residual.mag_obs == pytest.approx(truth.mag, abs=3 * residual.sigma_mag)
+
+
+def test_a_bright_star_just_beyond_the_search_is_taken_off(tmp_path):
+    neighbours = ((2.0, 120.0, -3.5, False),)
+    residual, _ = measured(tmp_path, snr=25.0, fwhm_px=7.0, scale_arcsec=0.9, neighbours=neighbours, seed=5)
+    assert residual.seen, residual.flag
+    assert np.all(np.abs(pulls(residual)) < 4)
+
+
+def test_two_sources_of_which_each_may_be_the_body_are_told(tmp_path):
+    fast = {"rate_arcsec_h": 500.0, "exposure_s": 10.0}  # what the clock may do widens the search
+    residual, _ = measured(tmp_path, snr=60.0, neighbours=((1.5, 120.0, 0.2, False),), seed=6, **fast)
+    assert residual.seen, residual.flag
+    assert "may be the body as well" in residual.flag
+
+
+def test_lumps_of_a_filament_are_not_taken_for_stars(tmp_path):
+    residual, _ = measured(tmp_path, snr=25.0, filament=0.3, seed=71)
+    assert not residual.seen or np.all(np.abs(pulls(residual)) < 4), residual.flag
