@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from appulse.workflows.measuring import measure_night
 from appulse.workflows.sources import open_bodies, open_stars
@@ -45,3 +46,14 @@ def test_two_sources_of_which_each_may_be_the_body_are_told(tmp_path):
 def test_lumps_of_a_filament_are_not_taken_for_stars(tmp_path):
     residual, _ = measured(tmp_path, snr=25.0, filament=0.3, seed=71)
     assert not residual.seen or np.all(np.abs(pulls(residual)) < 4), residual.flag
+
+
+def test_a_hot_pixel_in_the_core_is_told_and_left_out(tmp_path):
+    night = make_night(NightPlan(frames=1, shape=(240, 260), stars=60, snr=60.0, seed=8), tmp_path)
+    with fits.open(night.frames[0], mode="update") as frame:
+        x, y = night.truths[0].x, night.truths[0].y
+        frame[0].data[round(y), round(x) + 1] += 9000
+    bodies = open_bodies(["2099 AB1"], positions=night.positions)
+    residual = measure_night(night.frames, bodies, open_stars(night.stars)).residuals[0]
+    assert "1 bad pixel in its core left out" in residual.flag
+    assert np.all(np.abs(pulls(residual)) < 4)

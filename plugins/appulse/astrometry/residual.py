@@ -55,6 +55,7 @@ RIVAL = 2.0
 """Difference of the logarithms of their chances below which two sources are not told apart."""
 LEAST_ROUND = 0.45
 """Minor over major axis below which a source that no list has is no star's image."""
+CORE_FWHM = 0.5
 MAX_NEIGHBOURS = 6
 MOST_TRIED, CLEARLY = 3, 0.85
 """Candidates at which a coma is fitted, and the share of chi-squared that another must fall below: a star in
@@ -293,7 +294,7 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     found |= _measured_columns(frame, prediction, plate, fit) | _light_columns(frame, plate, fit, zero)
     found["limit_mag"] = zero.magnitude(_least_flux(fit, search.found, plate.survey.noise))[0]
     flags = _flag(fit, frame.exposure, prediction, found["covariance"]), _rival(search, plate, fit)
-    found["flag"] = "; ".join(filter(None, flags))
+    found["flag"] = "; ".join(filter(None, (*flags, _faults(fit, plate.survey))))
     found["notes"] = _notes(fit, plate, prediction, search)
     found |= {"rms_stars": _rms_of_stars(plate), "codes": _note_codes(fit)}
     if isinstance(fit, ComaFit):
@@ -678,6 +679,17 @@ def _flag(fit: SourceFit, exposure, prediction: Prediction, covariance) -> str:
         what = "more than a nucleus in a coma" if isinstance(fit, ComaFit) else "not a plain dot"
         flags.append(f"the image is {what} (chi2/dof {fit.chi2_per_dof:.1f}): sigmas widened")
     return "; ".join(flags)
+
+
+def _faults(fit: SourceFit, survey) -> str:
+    """Pixels without light in the core of a fit, in words; empty where there are none."""
+    rows, columns = np.nonzero(_no_light(survey))
+    ends = fit.trail.ends[0, 0], fit.trail.ends[-1, 1]
+    core2 = (CORE_FWHM * fit.psf.fwhm) ** 2
+    n = int(np.sum(line_distance2(columns - fit.x, rows - fit.y, *ends) < core2))
+    if not n:
+        return ""
+    return f"{n} bad pixel{'s' if n > 1 else ''} in its core left out"
 
 
 def _rival(search: BodySearch, plate: PlateCheck, fit: SourceFit) -> str:
