@@ -101,6 +101,18 @@ def test_what_is_missing_is_said_at_once(nights, tmp_path, capsys):
     assert code == 0
     assert "no sigma_ra, sigma_plate" in said
     assert "state no sigma" in said
+    words = table.copy()
+    words["observer_z"] = [f"z{k}" for k in range(len(words))]
+    words["ra"].unit = "km"
+    code, said = run(words)
+    assert code == 2
+    assert "ra is not a column of numbers" in said
+    assert "observer_z is not a column of numbers" in said
+    unsaid = table.copy()
+    unsaid.meta["observer_rounded_km"] = "roughly"
+    code, said = run(unsaid)
+    assert code == 0
+    assert "rounded to 1000 km" in said
     assert share(nights, "b", "8.5,50,120", tmp_path / "x.ecsv", "--observer-km", "0.1") == 2
     assert "1 to 1000 km" in capsys.readouterr().err
 
@@ -139,6 +151,9 @@ def test_no_output_gives_the_place_away(nights, tmp_path, capsys):
     assert main(["together", *pair, "--out", str(out / "distance")]) == 0
     more = ["--field", "60,40", "--nights-to-come", "2", "--out", str(out / "found")]
     assert main(["first-orbit", *pair, *more]) == 0
+    shown = ["--from-sites", PLACE, "--from-sites", "8.5,50,120", "--map", str(out / "earth.png")]
+    body = ["--body", "7", "--object", "IC 4603", "--from", "2027-05-01", "--to", "2027-05-09"]
+    assert main(["encounters", *body, *shown, "--out", str(out / "passes.ecsv")]) == 0
     (out / "printed.txt").write_text(capsys.readouterr().out.replace(str(nights), ""), encoding="utf-8")
     assert len(list(out.rglob("*.*"))) >= 8
     assert leaks(out) == []

@@ -13,7 +13,9 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "output": ["check_free", "replacing", "together", "write_bytes", "write_table", "write_text"],
         "provenance": ["file_sha256", "provenance"],
         "residual_table": ["COLUMNS", "make_table", "read_residuals", "write_residuals"],
-        "shared_night": ["SharedPlace", "is_shared", "read_shared", "rounded_vectors", "shared_table"],
+        "shared_night": [
+            "SharedPlace", "is_shared", "read_shared", "rounded_vectors", "rounding_km", "shared_table",
+        ],
         "settings": [
             "InstrumentSettings", "PRIVATE_SOURCE", "SiteSettings", "named", "read_instruments",
             "read_settings", "read_sites", "settings_path", "site_of", "window_shape",

@@ -25,6 +25,10 @@ WANTED = ("sigma_ra", "sigma_dec", "corr_ra_dec", "sigma_plate", "sigma_clock")
 GROUND_KM = (6300.0, 6450.0)
 
 
+# The observer's place may be rounded so far, km.
+MOST_ROUNDED_KM = 1000.0
+
+
 class SharedPlace(NamedTuple):
     """One place: UTC, ICRF degrees, covariance (arcsec^2), observer's vector (au, ICRF), plate and clock."""
 
@@ -100,6 +104,15 @@ def is_shared(table) -> bool:
     return str(table.meta.get("kind", "")) == KIND
 
 
+def rounding_km(table) -> float:
+    """How roughly the observer's place is given, km; the largest that is allowed where nothing is said."""
+    try:
+        rounded = float(table.meta["observer_rounded_km"])
+    except (KeyError, TypeError, ValueError):
+        return MOST_ROUNDED_KM
+    return rounded if 0.0 <= rounded <= MOST_ROUNDED_KM else MOST_ROUNDED_KM
+
+
 def read_shared(table, path) -> tuple[list[SharedPlace], list[str]]:
     """Places of a night for others, and what is missing in words.
 
@@ -122,10 +135,14 @@ def read_shared(table, path) -> tuple[list[SharedPlace], list[str]]:
         if name not in table.colnames:
             return np.full(len(table), default)
         found = table[name]
-        bare = np.asarray(getattr(found, "unmasked", found), dtype=float)
-        values = np.where(getattr(found, "mask", False), np.nan, bare)
-        own = table[name].unit
-        return values if unit is None or own is None else (values * own).to_value(unit)
+        own = getattr(found, "unit", None)
+        try:
+            bare = np.asarray(getattr(found, "unmasked", found), dtype=float)
+            values = np.where(getattr(found, "mask", False), np.nan, bare)
+            return values if unit is None or own is None else (values * own).to_value(unit)
+        except (TypeError, ValueError):  # a wrong unit is a TypeError too
+            problems.append(f"{name} is not a column of numbers in {unit or 'no unit'}")
+            return np.full(len(table), np.nan)
 
     ra, dec = column("ra", u.deg), column("dec", u.deg)
     observer = np.column_stack([column(f"observer_{axis}", u.km) for axis in "xyz"])
@@ -144,7 +161,7 @@ def read_shared(table, path) -> tuple[list[SharedPlace], list[str]]:
     if problems:
         raise TableError(f"{path} cannot be used: {'; '.join(problems)}; ask for it to be exported again")
     far = np.linalg.norm(observer, axis=1)
-    rounded = float(table.meta.get("observer_rounded_km") or 0.0)
+    rounded = rounding_km(table)
     outside = (far < GROUND_KM[0] - rounded) | (far > GROUND_KM[1] + rounded)
     if outside.any():
         notes.append(

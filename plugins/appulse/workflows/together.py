@@ -253,7 +253,7 @@ def _of_shared(table, path, body, label) -> NightOfSite:
 
     from appulse.astrometry import Sighting
     from appulse.constants import DAY_S
-    from appulse.formats import read_shared
+    from appulse.formats import read_shared, rounding_km
     from appulse.observers import SpacecraftVector
 
     if not _same_body(str(table.meta.get("body", "")), body):
@@ -275,7 +275,7 @@ def _of_shared(table, path, body, label) -> NightOfSite:
         notes.append(
             f"{path.name}: {unstated} places state no sigma, taken as {SIGMA_UNSTATED_ARCSEC} arcsec"
         )
-    rounded = float(table.meta.get("observer_rounded_km") or 0.0)
+    rounded = rounding_km(table)
     if rounded:
         notes.append(
             f"{path.name}: the observer's place is rounded to {rounded:g} km, which is counted as an error"
