@@ -1,6 +1,7 @@
 """Pieces of the sequence room, each by a case whose answer is known."""
 
 import io
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,12 +11,14 @@ from skimage.color import rgb2lab
 from appulse import __version__
 from appulse.frames.frame import SolvedFrame
 from appulse.frames.masters import Masters
+from appulse.overlays import place_labels
 from appulse.sequence.animate import gif_bytes, played, timeline
 from appulse.sequence.body_places import distance_to_trail
 from appulse.sequence.calibrate import demosaic, hot_pixels
 from appulse.sequence.colour import Transfer, lrgb, transfer_for
 from appulse.sequence.composite import Dot, body_radius, over_base, spaced
 from appulse.sequence.grade import transparencies, verdicts
+from appulse.sequence.marks import dots_scene
 from appulse.sequence.parts import digest
 from appulse.sequence.picture_files import srgb_profile, to_16bit
 from appulse.sequence.picture_job import PictureSettings, Recipe, versions
@@ -200,3 +203,15 @@ def test_pixels_taken_together():
     small = binned(SolvedFrame.from_arrays(np.ones((40, 60)), grid.wcs), 4)
     assert small.data.shape == (10, 15)
     assert small.pixel_scale == pytest.approx(14.4, abs=1e-3)
+
+
+def test_the_first_and_the_last_dot_have_their_hours():
+    """However close the dots are, and whichever way they go."""
+    for way in ((9.0, 2.0), (-9.0, 2.0), (1.0, -9.0)):
+        places = [(300 + way[0] * i, 300 + way[1] * i, f"2027-05-04T{18 + i}:30:00") for i in range(6)]
+        dots = [SimpleNamespace(x=x, y=y, time=time) for x, y, time in places]
+        target = SimpleNamespace(size=20.0, at=lambda x, y: (x, y))
+        scene = dots_scene(target, dots, 2.5, rings=False)
+        around = {"blocked": scene.blocked, "avoid": scene.points()}
+        placed = place_labels(scene.labels, (0, 0, 600, 600), lambda label: (54.0, 20.0), **around)
+        assert {"18:30", "23:30"} <= {label.text for label, _, _ in placed}

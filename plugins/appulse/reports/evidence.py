@@ -162,7 +162,7 @@ def _overview(residuals, verdict, notes):
     )
     # on a wide page the numbers stand beside the plots of the same places
     numbers = numbers_tables(residuals)
-    parts.append(f'<div class="split"><div class="pair">{pair}</div><div>{numbers}</div></div>')
+    parts.append(f'<div class="split numbers"><div class="pair">{pair}</div><div>{numbers}</div></div>')
     table = getattr(verdict, "alternatives", None)
     if table is not None and len(table):
         parts.append("<h3>Every cause that was tried</h3>" + alternatives_table(table))

@@ -140,7 +140,7 @@ def draw_altitude(figure, night):
     top = _top(night.altitude[shown].max())
     axes.fill_between(
         hours, 0, top, where=night.dark & shown, color=SHADE, linewidth=0,
-        label=f"Sun below {night.site.twilight:g}\u00b0",
+        label=f"Sun below {night.site.twilight:g}\u00b0".replace("-", "\u2212"),
     )  # fmt: skip
     axes.plot(hours, night.altitude, color=BODY, linewidth=2.4, label="body")
     axes.plot(hours, night.moon_altitude, color=MOON, linewidth=1.4, linestyle="--", label="Moon")

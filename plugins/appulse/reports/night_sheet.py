@@ -229,8 +229,10 @@ def _when_rows(plan):
         ["end", plan.end.strftime("%Y-%m-%d %H:%M"), local_text(plan.end, site)],
         list(_moment(night)),
         ["meridian", str(plan.figures["flip"]), ""],
-        f"Point at RA {sexagesimal(framing.ra / 15, 'h')}, Dec {sexagesimal(framing.dec, 'd')} "
-        f"({framing.ra:.4f}, {framing.dec:+.4f} degrees, ICRF), {angle}.",
+        printed(
+            f"Point at RA {sexagesimal(framing.ra / 15, 'h')}, Dec {sexagesimal(framing.dec, 'd')} "
+            f"({framing.ra:.4f}, {framing.dec:+.4f} degrees, ICRF), {angle}."
+        ),
         f"In the field: {framing.words}.",
     ]
 

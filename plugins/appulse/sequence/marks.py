@@ -72,13 +72,17 @@ def dots_scene(target, dots, fwhm, *, rings=True, times=True) -> Scene:
     centres = np.reshape([target.at(dot.x, dot.y) for dot in dots], (-1, 2))
     colour, width = palette.TRACK, target.size / 9.0
     lines = [Polyline(ring(centre, radius), colour, width) for centre in centres] if rings else []
-    labels, side = [], _across(centres)
+    labels, side, gap = [], _across(centres), radius + 0.7 * target.size
+    way = centres[-1] - centres[0] if len(centres) > 1 else np.zeros(2)
+    onwards = float(np.degrees(np.arctan2(way[1], way[0])))
     for i, (dot, centre) in enumerate(zip(dots, centres, strict=True) if times else ()):
-        # when it began and ended is what is asked first
+        # When it began and ended is what is asked first: those hours stand beyond the ends of the path, where
+        # close dots leave them room. The others keep to one side of it, for dots stand closer than ticks do.
+        ends = {0: onwards + 180.0, len(dots) - 1: onwards} if way.any() else {}
         rank = END_RANK if i in (0, len(dots) - 1) else TICK_RANK
-        gap = radius + 0.7 * target.size
-        # on one side of the path only: the dots stand closer than ticks do
-        labels.append(Label(*centre, dot.time[11:16], side, rank, palette.TEXT, target.size, gap, turns=(0,)))
+        turns = (0, 40, -40, 90, -90) if i in ends else (0,)
+        where = ends.get(i, side), rank, palette.TEXT, target.size, gap
+        labels.append(Label(*centre, dot.time[11:16], *where, turns=turns))
     blocked = tuple((*(centre - radius), *(centre + radius)) for centre in centres)
     return Scene(tuple(lines), tuple(labels), (), blocked)
 

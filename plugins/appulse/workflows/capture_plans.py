@@ -54,11 +54,11 @@ def plan_capture(
     site, instrument : str, optional
         Names of the campaign or of the settings file; the likeliest site and the first instrument.
     night : str, optional
-        The evening's local date, ISO; the nearest that serves when left out.
+        The evening's local date, ISO; the nearest usable one when left out.
     trail_arcsec : float, optional
         Longest trail; the seeing when left out.
     cadence_s : float, optional
-        Time between exposures, all through the usable stretch.
+        Time between exposures, all through the usable hours.
     dots : int or None
         A series for a picture with so many separate dots of the body, and an hour of light for the still
         sky; None: the densest series that the camera and the night allow.
