@@ -58,9 +58,11 @@ def test_a_shared_night_gives_the_distance_with_its_rounding_as_an_error(nights,
     assert any("rounded to 200 km" in words for words in found["theirs"]["notes"])
 
 
-def test_the_mean_of_a_shared_night_does_not_undo_its_rounding(nights, tmp_path):
+def test_the_mean_of_a_shared_night_does_not_undo_its_rounding(nights, tmp_path, capsys):
     """All vectors are those of one rounded place: its coordinates are all that anybody can get."""
     assert share(nights, "orchard", PLACE, tmp_path / "mine.ecsv", "--observer-km", "100") == 0
+    # 0.1 arcsec at 1 au is 72.5 km: so much is in the places themselves
+    assert "about 73 km for each au of its distance" in capsys.readouterr().err
     table = read_table(tmp_path / "mine.ecsv")
     true = np.array(Site.from_geodetic(LON, LAT, HEIGHT).itrs_m) / 1000.0
     heights = np.asarray(table["observer_z"], float)

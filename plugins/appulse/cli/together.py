@@ -106,7 +106,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _share(args) -> int:
-    """Write a night for others, and say what is in it."""
+    """Write a night for others, and say what is in it and what no rounding hides."""
+    from appulse.constants import ARCSEC_PER_RAD, AU_KM
     from appulse.errors import InputError
     from appulse.formats import check_free, write_table
     from appulse.workflows import night_for_others, read_nights
@@ -119,4 +120,10 @@ def _share(args) -> int:
     write_table(table, args.for_others, args.overwrite)
     place = "exact, as you allowed" if args.disclose_site else f"rounded to {args.observer_km:g} km"
     print(f"{args.for_others}: {len(table)} places of {args.body}, no names; the observer's place is {place}")
+    sigma = min(float(min(table[name].to_value("arcsec"))) for name in ("sigma_ra", "sigma_dec"))
+    # The parallax is in the places: what hides the site from those who know the orbit is their error alone.
+    common.note(
+        "whoever knows the body's orbit can tell where the places were taken from the places themselves, to "
+        f"about {sigma / ARCSEC_PER_RAD * AU_KM:.0f} km for each au of its distance"
+    )
     return 0
