@@ -98,6 +98,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _print(found) -> None:
+    from appulse.bodies import body_label
+
     table = found.table
     unknown = sum(name == "unknown" for name in table["designation"])
     movers = "1 mover" if len(table) == 1 else f"{len(table)} movers"
@@ -105,13 +107,15 @@ def _print(found) -> None:
     for row in table[:LINES]:
         magnitude = "-" if getattr(row["mag"], "mask", False) is not False else f"{row['mag']:.1f}"
         print(
-            f"  {row['mover']:3d} {row['designation']!s:14} {row['rate']:8.2f} arcsec/h at "
+            f"  {row['mover']:3d} {body_label(row['designation']):22} {row['rate']:8.2f} arcsec/h at "
             f"{row['motion_pa']:5.1f} degrees, mag {magnitude:>5}, {row['frames']} frames, "
             f"S/N {row['snr']:.0f}"
         )
     if len(table) > LINES:
         print(f"  and {len(table) - LINES} more")
-    for row in found.missed:
+    for row in list(found.missed)[:LINES]:
         mag = row["mag"]
         words = "unknown" if getattr(mag, "mask", False) else f"{getattr(mag, 'value', mag):.1f}"
-        print(f"  not found: {row['designation']}, predicted in the frames, mag {words}")
+        print(f"  not found: {body_label(row['designation'])}, predicted in the frames, mag {words}")
+    if len(found.missed) > LINES:
+        print(f"  and {len(found.missed) - LINES} more that were not found")
