@@ -36,7 +36,7 @@ def test_the_packed_elements_are_those_printed(shared):
     packed = listed.listed_orbits()
     for row in range(0, len(packed), 97):
         want, orbit = printed[int(packed.number[row])], packed.orbit(row)
-        assert orbit.name == want["name"]
+        assert orbit.name == want["name"].replace("_", " ")
         assert (orbit.h, orbit.g) == (float(want["H"]), float(want["G"]))
         q, e, i, node, peri, _ = packed.elements[row]
         assert q / (1.0 - e) == pytest.approx(float(want["a"]), abs=1e-9)
@@ -85,6 +85,11 @@ def test_rough_places_of_other_years_lose_nobody(some, date):
     found = bodies_in_field(some, when, Site.geocentre(), *centre, 20.0)
     assert set(found["designation"]) == set(some.designation[apart < 20.0])
     assert 3 < len(found) < 100
+
+
+@pytest.mark.parametrize("typed", ["1937 NN", "J37N00N", "5452", "(5452) 1937 NN"])
+def test_a_body_without_a_name_is_found_by_its_provisional_designation(typed):
+    assert starter_orbits(own=False).select(typed).label == "(5452) 1937 NN"
 
 
 def test_a_newer_orbit_is_not_the_lists():

@@ -16,6 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from appulse.bodies.catalogue import OrbitCatalogue
+from appulse.bodies.designations import read_name
 from appulse.bodies.kernels import DATA
 from appulse.bodies.known_bodies import NAMED_FILE
 from appulse.bodies.orbit import perihelion_elements, states_icrf
@@ -64,12 +65,15 @@ def listed_orbits() -> OrbitCatalogue:
         raise OrbitError(
             f"the bundled table {FILE.name} cannot be read ({error}): install appulse again"
         ) from None
+    # Where a body has no name yet, its provisional designation stands for it: by that it is found, too.
+    others = {row: name for row, name in enumerate(names) if name[:1].isdigit()}
+    extras = {row: {"aliases": (read_name(name).designation,)} for row, name in others.items()}
     a, e, i, node, peri, mean = printed.T
     epochs = np.full(len(a), epoch)
     elements, _ = perihelion_elements(epochs, e, i, node, peri, a=a, m=mean)
     return OrbitCatalogue(
         number.astype("S"), epochs, elements=elements, name=np.array(names), number=number, h=h, g=g,
-        source=source, source_date=date,
+        extras=extras, source=source, source_date=date,
     )  # fmt: skip
 
 

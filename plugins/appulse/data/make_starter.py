@@ -33,6 +33,9 @@ def read_list(path):
     """Rows of the MPC's list by number, in its order; each row a dictionary of the printed text."""
     with gzip.open(path, "rt", encoding="utf-8") as file:
         rows = {int(row["number"]): row for row in csv.DictReader(file)}
+    for row in rows.values():
+        # The list writes blanks of names as underscores, of provisional designations as well.
+        row["name"] = row["name"].replace("_", " ")
     if not all(row["source"].startswith(LIST_SOURCE) for row in rows.values()):
         raise SystemExit(f"{path}: a row is not of {LIST_SOURCE}")
     return rows

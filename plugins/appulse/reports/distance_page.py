@@ -31,7 +31,8 @@ def distance_page(found, pair=None) -> str:
     return Template(template.read_text(encoding="utf-8")).substitute(
         title="How far is it?",
         subtitle=escape(
-            f"{len(found.sightings)} places from {len(fit.sites)} site{'s' * (len(fit.sites) != 1)}, {fit.epoch.utc.isot[:10]}"
+            f"{len(found.sightings)} places from {len(fit.sites)} site{'s' * (len(fit.sites) != 1)}, "
+            f"{fit.epoch.utc.isot[:10]}"
         ),
         verdict=escape(" ".join(found.sentences)),
         body="\n".join(body),
