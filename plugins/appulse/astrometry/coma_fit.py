@@ -185,11 +185,11 @@ def search_coma(scene: FrameScene, x: float, y: float, radius: float, trail: Tra
 
 def fit_coma(
     scene: FrameScene, x: float, y: float, *, trail: Trail = POINT, radius: float | None = None,
-    max_shift: float | None = None,
+    max_shift: float | None = None, others=(),
 ) -> ComaFit:  # fmt: skip
     """Fit nucleus and coma near (x, y), zero-based px of the frame, together with the stars around.
 
-    `radius` is that of the first aperture, px.
+    `radius` is that of the first aperture, px; `others` are places of light beside it that may be stars.
 
     Raises
     ------
@@ -199,7 +199,7 @@ def fit_coma(
     psf = scene.psf
     wide = max(APERTURES_FWHM[0] * psf.fwhm, LEAST_RADIUS) if radius is None else float(radius)
     radii = [wide * share / APERTURES_FWHM[0] for share in APERTURES_FWHM]
-    first = _ComaFit(scene, x, y, trail, radii[0])
+    first = _ComaFit(scene, x, y, trail, radii[0], others=others)
     first.run()
     limit = max_shift if max_shift is not None else 3.0 * psf.fwhm + 0.5 * trail.length
     if np.hypot(*(first.place - (x, y))) > limit:
@@ -220,7 +220,9 @@ def _drift(first: "_ComaFit", radii):
     prior = (DRIFT_FWHM * first.psf.fwhm) ** 2
     shares, steps, covs = [], [], []
     for radius in radii:
-        smaller = _ComaFit(first.scene, *first.place, first.trail, radius, slope=first.slope)
+        smaller = _ComaFit(
+            first.scene, *first.place, first.trail, radius, slope=first.slope, others=first.own_stars
+        )
         try:
             smaller.run()
         except MeasurementError:
@@ -251,7 +253,7 @@ def _drift(first: "_ComaFit", radii):
 class _ComaFit:
     """One aperture: place, slope and the stars' places are stepped, everything else is linear."""
 
-    def __init__(self, scene: FrameScene, x, y, trail, radius, slope=SLOPE):
+    def __init__(self, scene: FrameScene, x, y, trail, radius, slope=SLOPE, others=()):
         self.scene, self.psf, self.trail, self.radius = scene, scene.psf, trail, float(radius)
         rows, columns = np.indices(scene.pixels.shape)
         rows, columns = rows + scene.y0, columns + scene.x0
@@ -267,6 +269,9 @@ class _ComaFit:
         self.templates = _Templates(self.psf, trail, self.radius + trail.length / 2)
         self._of_slope = None
         self._share_stars(x, y)
+        for place in np.asarray(others, dtype=float).reshape(-1, 2):
+            if np.hypot(*(place - (x, y))) < self.radius:  # farther off its light says nothing here
+                self._add_star(place)
         self.noise2 = b.sum(scene.variance[self.inside])
         present = np.unique(b.colour)
         self.colours = [(b.colour == c).astype(float) for c in present]
@@ -579,12 +584,20 @@ class _ComaFit:
                 best, where = snr, k
         if where is None:
             return False
-        place = np.array([self.bins.x[where], self.bins.y[where]])
+        self._add_star(np.array([self.bins.x[where], self.bins.y[where]]))
+        self.extra = np.zeros(self.bins.n)
+        return True
+
+    def _add_star(self, place):
+        """Fit a star along that no list has."""
         self.near = [*self.near, None]
         self.priors = [*self.priors, (place, 0.5 * self.psf.fwhm)]
         self.near_places = np.vstack([self.near_places, place])
-        self.extra = np.zeros(self.bins.n)
-        return True
+
+    @property
+    def own_stars(self) -> list:
+        """Places of the stars that no list has."""
+        return [place for star, place in zip(self.near, self.near_places, strict=True) if star is None]
 
     def peak(self):
         """Place and covariance; of a faint comet the mean of the likelihood."""

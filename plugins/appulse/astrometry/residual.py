@@ -525,7 +525,14 @@ def _fit_coma(search: BodySearch, trail, radius_px) -> ComaFit:
     best, reason = None, None
     for candidate in (search.chosen, *search.others[: MOST_TRIED - 1]):
         try:
-            fit = fit_coma(search.scene, candidate.x, candidate.y, trail=trail, radius=radius_px)
+            # What else stands out there may be stars in no list, which would pull the coma's middle.
+            stars = [
+                (other.x, other.y) for other in (search.chosen, *search.others[: MOST_TRIED - 1])
+                if np.hypot(other.x - candidate.x, other.y - candidate.y) > search.psf.fwhm
+            ]  # fmt: skip
+            fit = fit_coma(
+                search.scene, candidate.x, candidate.y, trail=trail, radius=radius_px, others=stars
+            )
         except MeasurementError as error:
             reason = reason or error
             continue
