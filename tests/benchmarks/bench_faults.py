@@ -28,8 +28,8 @@ from cases import Material, _joined  # noqa: E402
 from appulse.formats.publishing import PREFIX, recover  # noqa: E402
 
 WRITING = (
-    "predict", "field", "tails", "residuals", "movers", "improve", "together", "first-orbit", "encounters",
-    "plan", "picture", "facts", "entries", "orbits", "demo",
+    "predict", "field", "tails", "brightness", "residuals", "movers", "improve", "together", "first-orbit",
+    "encounters", "plan", "picture", "facts", "entries", "orbits", "demo",
 )  # fmt: skip
 """All that write, but for ``online``, which needs a service; ``demo`` by a run of its own."""
 OLD = b"what an earlier run left"
@@ -62,7 +62,7 @@ def main() -> int:
     args = parser.parse_args()
     kills, start = args.kills, time.monotonic()
     dice, work = random.Random(args.seed), Path(tempfile.mkdtemp(prefix="faults-"))
-    material = Material(work / "good", ROOT / "sample_data")
+    material = Material(work / "good", ROOT / "sample_data", with_body=True)
     environment = os.environ | {"APPULSE_SETTINGS": str(work / "none.yaml")}
     runs, results, wrong = [], Counter(), 0
     for name in WRITING:

@@ -35,7 +35,7 @@ def main() -> int:
     parser.add_argument("--thrown", action="store_true")
     args = parser.parse_args()
     work = Path(tempfile.mkdtemp(prefix="hostile-"))
-    generator = Generator(Material(work / "good", ROOT / "sample_data"), args.seed)
+    generator = Generator(Material(work / "good", ROOT / "sample_data", with_body=True), args.seed)
     if args.thrown:
         return thrown_cases(generator, work, args.number)
     codes, kinds, slowest, largest, done = Counter(), Counter(), 0.0, 0.0, 0

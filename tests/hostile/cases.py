@@ -58,13 +58,17 @@ class Case:
 
 
 class Material:
-    """Good inputs, made once: a small frame or two, tables, lists, a recipe."""
+    """Good inputs, made once: a small frame or two, tables, lists, a recipe.
 
-    def __init__(self, folder: Path, sample_data: Path):
+    With the body in the frames a good run measures it, which takes seconds: for runs by hand.
+    """
+
+    def __init__(self, folder: Path, sample_data: Path, with_body: bool = False):
         self.folder = folder
         folder.mkdir(parents=True, exist_ok=True)
         for number in (1, 3, 5):
-            _crop(sample_data / f"iris_{number}.fits.fz", folder / f"f{number}.fits", sample_data)
+            source = sample_data / f"iris_{number}.fits.fz"
+            _crop(source, folder / f"f{number}.fits", _place_of_body(source, sample_data) if with_body else None)
         for name in ("orbit.ecsv", "stars.ecsv", "campaign.yaml"):
             shutil.copy(sample_data / name, folder / name)
         self.texts = {
@@ -90,6 +94,7 @@ class Material:
             "short.yaml": (sample_data / "campaign.yaml")
             .read_text(encoding="utf-8")
             .replace("{from: 2027-04-20, to: 2027-05-20}", "{from: 2027-05-03, to: 2027-05-06}"),
+            "comet.ecsv": (folder / "orbit.ecsv").read_text().replace("\n7 ", "\n2P "),
             "loose.ecsv": (folder / "orbit.ecsv").read_text().replace(" 1.6e-15", " 1e-9").replace(" 1.6e-19", " 1e-14"),
             "outlines.csv": "name,level,ring,ra,dec\n" + "".join(
                 f"own,1,1,{ra},{dec}\n" for ra, dec in ((246.3, -24.5), (246.5, -24.5), (246.4, -24.3))
@@ -136,9 +141,14 @@ class Material:
                 ["field", frame, *orbit, *kernels, "--mosaic", "RGGB", "--dask", "tcp://127.0.0.1:9", *table],
             ],
             "tails": [
-                ["tails", frame, "--body", "2P", *out],
+                ["tails", frame, "--body", "2P", "--orbits", "comet.ecsv", *out],
                 ["tails", "--at", "2027-02-01T20:00", "--site", "X05", "--body", "2P", "--betas", "0.1,1", "--ages",
                  "10,30", "--wind", "400", *out],
+            ],
+            "brightness": [
+                ["brightness", frame, "--body", "2P", "--orbits", "comet.ecsv", "--radius", "30", *out],
+                ["brightness", "f1.fits", frame, "--body", "2P", "--orbits", "comet.ecsv", "--stars", "stars.ecsv",
+                 *masters, *out],
             ],
             "first-orbit": [
                 ["first-orbit", "night1.psv", "night2.psv", "--body", "7", "--nights-to-come", "2", *out],
@@ -234,11 +244,24 @@ def _short_kernel(source: Path, target: Path) -> None:
         write_excerpt(kernel, out, KERNEL_SPAN[0], KERNEL_SPAN[1], list(kernel.daf.summaries()))
 
 
-def _crop(source: Path, target: Path, sample_data: Path) -> None:
-    """A plain image of the middle of a sample frame."""
+def _place_of_body(source: Path, sample_data: Path) -> tuple:
+    """Pixel of (7) in a sample frame."""
+    from appulse.frames import read_frame
+    from appulse.workflows import open_bodies
+
+    frame = read_frame(source)
+    bodies = open_bodies("7", sample_data / "orbit.ecsv").ephemeris
+    row = bodies.at(frame.exposure.mid, frame.observer, bodies=["7"])[0]
+    return tuple(float(value) for value in frame.to_pixel(row["ra"].value, row["dec"].value))
+
+
+def _crop(source: Path, target: Path, middle: tuple | None = None) -> None:
+    """A plain image of a sample frame's part about a pixel; about its own middle where none is given."""
     with fits.open(source) as found:
         data, header = found["FRAME"].data, found["FRAME"].header
-        y0, x0 = ((n - m) // 2 for n, m in zip(data.shape, SHAPE, strict=True))
+        sizes = tuple(zip(data.shape[::-1], SHAPE[::-1], strict=True))
+        middle = middle or tuple(n / 2 for n, _ in sizes)
+        x0, y0 = (int(np.clip(at - m / 2, 0, n - m)) for at, (n, m) in zip(middle, sizes, strict=True))
         cut = fits.PrimaryHDU(data[y0 : y0 + SHAPE[0], x0 : x0 + SHAPE[1]].copy())
         for card in header.cards:
             if card.keyword not in {"XTENSION", "PCOUNT", "GCOUNT", "EXTNAME"} | set(cut.header):

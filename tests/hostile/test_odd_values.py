@@ -205,7 +205,7 @@ def test_damaged_tiles_are_one_line(tmp_path, sample_data, capsys):
 @pytest.mark.parametrize("card", [("EXPTIME", "long"), ("EXPTIME", 1e300), None])
 @pytest.mark.parametrize("role", ["dark", "bias", "flat"])
 def test_master_frames_of_nothing(tmp_path, sample_data, capsys, role, card):
-    _crop(sample_data / "iris_1.fits.fz", tmp_path / "f1.fits", sample_data)
+    _crop(sample_data / "iris_1.fits.fz", tmp_path / "f1.fits")
     shape = fits.getdata(tmp_path / "f1.fits").shape
     pixels = np.full(shape, np.nan if card is None else 100.0, np.float32)
     header = fits.Header() if card is None else fits.Header([card])

@@ -22,6 +22,8 @@ AHEAD = 2
 """Items begun for each process before a result is taken: no process waits, and memory stays bounded."""
 GOODBYE_S = 2.0
 MOST_JOBS = 256
+CONNECT_S = 8.0
+"""A scheduler that is there answers in a hundredth of this."""
 PRELOADED = (
     "appulse.astrometry.residual", "appulse.bodies.engine", "appulse.catalogues.deepsky",
     "appulse.catalogues.stars", "appulse.frames.reading", "appulse.workflows.measuring",
@@ -292,7 +294,7 @@ def _on_dask(function, items: list, address: str) -> Iterator[Outcome]:
             "a Dask cluster needs the package 'distributed': pip install distributed"
         ) from None
     try:
-        client = Client(address)
+        client = Client(address, timeout=CONNECT_S)
     except (OSError, ValueError) as error:
         why = " ".join(str(error).split())
         raise InputError(
