@@ -87,7 +87,7 @@ class OutlineOptions(LayerOptions):
         ]
 
 
-class TailOptions(LayerOptions):
+class TailLayerOptions(LayerOptions):
     """Options of a comet's tail."""
 
     def rows(self):
@@ -113,7 +113,7 @@ OPTIONS = {
     TrackLayerArtist: TrackOptions,
     TrackSubsetArtist: StretchOptions,
     OutlineLayerArtist: OutlineOptions,
-    TailLayerArtist: TailOptions,
+    TailLayerArtist: TailLayerOptions,
     MarkLayerArtist: MarkOptions,
 }
 

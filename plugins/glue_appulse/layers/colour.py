@@ -12,7 +12,7 @@ CHANNELS = {"red": "#ff0000", "green": "#00ff00", "blue": "#0000ff"}
 
 
 @dataclass(frozen=True)
-class Plane:
+class ColourPlane:
     """A plane of a frame."""
 
     data: Any
@@ -24,12 +24,12 @@ class Plane:
         return self.data.label if len(self.data.main_components) == 1 else f"{self.data.label}: {self.name}"
 
 
-def planes_of(frames: list) -> list[Plane]:
+def planes_of(frames: list) -> list[ColourPlane]:
     """Every plane of frames."""
-    return [Plane(data, cid.label) for data in frames for cid in data.main_components]
+    return [ColourPlane(data, cid.label) for data in frames for cid in data.main_components]
 
 
-def suggested_planes(frames: list, first=None) -> dict[str, Plane | None]:
+def suggested_planes(frames: list, first=None) -> dict[str, ColourPlane | None]:
     """Planes for red, green and blue: those of a colour frame, or of three frames by their filters' names.
 
     `first` is the frame that counts before others; a channel for which nothing speaks is None.
@@ -38,17 +38,17 @@ def suggested_planes(frames: list, first=None) -> dict[str, Plane | None]:
     for data in ordered:
         names = {cid.label for cid in data.main_components}
         if set(CHANNELS) <= names:
-            return {channel: Plane(data, channel) for channel in CHANNELS}
+            return {channel: ColourPlane(data, channel) for channel in CHANNELS}
     found = {}
     for channel in CHANNELS:
         letter = channel[0]
         named = [data for data in ordered
                  if str(data.meta.get("filter", "")).strip().lower() in (letter, channel)]  # fmt: skip
-        found[channel] = Plane(named[0], "pixels") if named else None
+        found[channel] = ColourPlane(named[0], "pixels") if named else None
     return found
 
 
-def show_colour(viewer, chosen: dict[str, Plane]):
+def show_colour(viewer, chosen: dict[str, ColourPlane]):
     """Show planes in red, green and blue, registered on the sky; overlays stay, other frames are hidden."""
     layers = [layer for layer in viewer.layers if is_frame(layer.layer)]
     viewer.state.color_mode = COLOUR_MODE
