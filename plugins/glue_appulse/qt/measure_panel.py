@@ -236,10 +236,8 @@ class MeasurePanel(QDockWidget):
         self.night_button.clicked.connect(self.measure_night)
         self.stop_button.clicked.connect(self.stop)
         self.progress = QProgressBar()
-        self.jobs = QSpinBox(minimum=1, maximum=max(processors(), 2), value=1, prefix="processes: ")
-        self.jobs.setToolTip("How many frames of a night are measured at once, each in a process of its own")
         row = QHBoxLayout()
-        for widget in (self.night_button, self.jobs, self.progress, self.stop_button):
+        for widget in (self.night_button, self.progress, self.stop_button):
             row.addWidget(widget)
         return row
 
@@ -249,8 +247,12 @@ class MeasurePanel(QDockWidget):
             "Light within growing circles to the coma's edge, in every frame, for the comet that has a track"
         )
         self.light_button.clicked.connect(self.measure_light)
+        # The row of the night has no room left on a low screen.
+        self.jobs = QSpinBox(minimum=1, maximum=max(processors(), 2), value=1, prefix="processes: ")
+        self.jobs.setToolTip("How many frames of a night are measured at once, each in a process of its own")
         row = QHBoxLayout()
         row.addWidget(self.light_button)
+        row.addWidget(self.jobs)
         return row
 
     def _allow(self):
