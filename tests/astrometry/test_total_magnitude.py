@@ -106,6 +106,34 @@ def test_a_coma_beyond_the_frame_and_a_saturated_nucleus_are_flagged(bare):
     assert "saturated" in found.flag
 
 
+def test_an_object_under_the_coma_is_named():
+    """A place in the nebula IC 4603, and one that has nothing."""
+    from types import SimpleNamespace
+
+    from appulse.workflows.comet_brightness import _under
+
+    light = SimpleNamespace(x=200.0, y=180.0, radius_arcsec=60.0, mag=9.0)
+    assert _under(SimpleNamespace(to_sky=lambda x, y: (246.36, -24.45)), light) == ["IC 4603"]
+    assert _under(SimpleNamespace(to_sky=lambda x, y: (246.42, -24.16)), light) == []
+
+
+def test_a_nebula_about_the_comet_is_flagged_or_within_the_sigma(tmp_path):
+    """A patch of light without a cusp, as broad as the circle: no coma falls off so slowly."""
+    plan = NightPlan(seed=31, frames=1, shape=(440, 500), stars=150)
+    make_night(plan, tmp_path)
+    path, coma, radius = _with_coma(tmp_path, plan, (250.0, 220.0), 1e6, 20.0, 1.1, 0.0, 3)
+    with fits.open(path) as hdus:
+        data, header = hdus[0].data.astype(float), hdus[0].header.copy()
+    patch = 400.0 / (1.0 + np.exp((radius - 110.0) / 12.0))
+    fits.writeto(path, np.clip(np.round(data + patch), 0, 65535).astype("u2"), header, overwrite=True)
+    frame = read_frame(path)
+    plate = check_plate(frame, read_star_table(tmp_path / "stars.ecsv"))
+    found = total_magnitude(frame, plate, 250.0, 220.0)
+    truth = -2.5 * np.log10(coma[radius <= found.radius_arcsec / plate.pixel_scale].sum() / _zero_e(plan))
+    assert found.flag or abs(found.mag - truth) < 3 * found.sigma_mag
+    assert "a nebula or uneven sky lies under it" in found.flag
+
+
 def test_measurements_move_the_law_by_what_they_weigh():
     sure = updated_law(8.0, [-1.0, -1.1, -0.9], [0.05] * 3)
     assert sure.offset == pytest.approx(-1.0, abs=0.02)

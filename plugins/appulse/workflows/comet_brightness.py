@@ -144,11 +144,37 @@ def _measured(given, bodies, stars, radius, reading) -> MeasuredBrightness:
     plate = check_plate(frame, stars.around(frame))
     x, y = (float(v) for v in frame.to_pixel(row["ra"].value[0], row["dec"].value[0]))
     light = total_magnitude(frame, plate, x, y, radius_arcsec=radius)
+    if names := _under(frame, light):
+        words = f"{', '.join(names)} lies in the circle: its light is counted, too"
+        light = replace(light, flag="; ".join(filter(None, (light.flag, words))))
     if frame.path is not None:
         frame.release()
     calc, sigma = (_cell(row, name) for name in ("mag", "sigma_mag"))
     notes = (*frame.notes, *plate.notes, *row.meta.get("notes", ()))
     return MeasuredBrightness(frame.name, mid, light, calc, sigma, plate.catalogue, notes)
+
+
+FAINTER = 3.0
+"""An object so much fainter than the comet adds less than its magnitude's sigma (6 per cent)."""
+
+
+def _under(frame, light) -> list[str]:
+    """Objects of the catalogue whose light a circle about the comet holds."""
+    import numpy as np
+
+    from appulse.catalogues import objects_near
+    from appulse.numerics import separation_rad, unit_from_radec
+
+    ra, dec = (float(v) for v in frame.to_sky(light.x, light.y))
+    radius = light.radius_arcsec / 60.0
+    found = []
+    for outline in objects_near(ra, dec, radius / 60.0 + 0.01):
+        apart = np.degrees(separation_rad(unit_from_radec(ra, dec), unit_from_radec(outline.ra, outline.dec)))
+        reach = radius + (outline.major_arcmin or 0.0) / 2.0
+        bright = outline.mag is None or not outline.mag > light.mag + FAINTER
+        if bright and float(apart) * 60.0 < reach:
+            found.append(outline.name)
+    return found[:3]
 
 
 def _cell(row, name) -> float:
