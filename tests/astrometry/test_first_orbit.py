@@ -29,6 +29,14 @@ def test_the_distance_lies_within_the_sample_and_more_nights_narrow_it():
     assert widths[1] < widths[0]
 
 
+def test_elements_are_those_of_the_orbits_themselves():
+    found = first_orbit(example_sightings(SITE, distance_au=0.25, sigma_arcsec=0.15, count=4, seed=2))
+    elements, orbit = found.elements(), found.orbits(4)[3]
+    assert elements["i"][3] == pytest.approx(orbit.elements.i, abs=1e-6)
+    assert elements["e"][3] == pytest.approx(orbit.elements.e, abs=1e-9)
+    assert elements["q"][3] == pytest.approx(orbit.elements.q, abs=1e-9)
+
+
 def test_what_carries_no_orbit_is_refused():
     seen = example_sightings(SITE, distance_au=1.4, sigma_arcsec=0.15, count=4)
     with pytest.raises(MeasurementError, match="three or more"):

@@ -23,7 +23,7 @@ from appulse.astrometry.short_arc import ShortArc, noise_covariance
 from appulse.bodies import Orbit
 from appulse.constants import ARCSEC_PER_RAD, C_AU_DAY, DAY_S
 from appulse.errors import MeasurementError
-from appulse.numerics import chi2_sf, elements_from_state
+from appulse.numerics import ECLIPTIC_TO_ICRF, chi2_sf, elements_from_state
 
 METHOD = (
     "systematic ranging over distance and radial velocity (Chesley 2005; Farnocchia, Chesley & Micheli 2015) "
@@ -208,7 +208,9 @@ class FirstOrbit:
 
     def elements(self) -> dict:
         """Of all states: a (au), e, i (deg), q (au) and the geocentric distance (au), (n,) each."""
-        found = elements_from_state(self.states, np.full(len(self.states), self.epoch_jd_tdb))
+        # Elements are about the ecliptic; the states are on ICRF axes.
+        ecliptic = np.hstack([part @ ECLIPTIC_TO_ICRF for part in np.split(self.states, 2, axis=1)])
+        found = elements_from_state(ecliptic, np.full(len(self.states), self.epoch_jd_tdb))
         q, e = np.asarray(found[0]), np.asarray(found[1])
         away = self.states[:, :3] + self._ranging.arc.sun0 - self._ranging.arc.earth0
         with np.errstate(divide="ignore"):
