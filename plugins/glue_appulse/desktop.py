@@ -120,7 +120,7 @@ def begin_tracks(application, body: str, orbits: str | None, frames: list):
     from glue_appulse.data.tail_data import make_tails
     from glue_appulse.data.track_data import bodies_wanted, make_tracks
     from glue_appulse.host import say
-    from glue_appulse.qt.desk import add_tracks
+    from glue_appulse.qt.desk import add_tracks_in_turn
     from glue_appulse.qt.panels import BackgroundWork, report_failure
 
     source = inputs.open_orbits(orbits)
@@ -140,7 +140,7 @@ def begin_tracks(application, body: str, orbits: str | None, frames: list):
 
     def show(result):
         tracks, lines = result
-        add_tracks(application.session, tracks)
+        add_tracks_in_turn(application.session, tracks)
         for line in lines:
             say(line)
 
@@ -160,7 +160,10 @@ def build(args):
     """The application with everything in place, tracks as well: for scripts."""
     application, job = open_window(args)
     if job is not None:
+        from glue_appulse.qt.desk import all_added
+
         job.wait(600)
+        all_added()
     return application
 
 

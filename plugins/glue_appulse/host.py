@@ -55,11 +55,22 @@ def notebook_running() -> bool:
     return "glue_jupyter.app" in sys.modules
 
 
+#: Said where one of our layers is put into an image viewer of the other kind that notebooks have.
+BQPLOT = (
+    "tracks, outlines and measured places are not drawn in glue's bqplot image viewer, which takes no lines "
+    "and words of ours: use its matplotlib one, imshow(widget='matplotlib'), or glue_appulse.jupyter.view"
+)
+
+
 def is_image_viewer(viewer) -> bool:
     """Whether a viewer is a matplotlib image viewer of any front end."""
     from glue.viewers.image.state import ImageViewerState
 
-    return isinstance(viewer.state, ImageViewerState) and hasattr(viewer, "axes")
+    if not isinstance(viewer.state, ImageViewerState):
+        return False
+    if not hasattr(viewer, "axes"):
+        say(BQPLOT)
+    return hasattr(viewer, "axes")
 
 
 # glue shows what comes by standard error in its console and turns the button red. Nothing waits for a click,

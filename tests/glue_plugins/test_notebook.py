@@ -97,6 +97,21 @@ found["selected"] = [subset.to_mask().tolist() for subset in rows.subsets]
 found["marks"] = sum(isinstance(layer, MarkLayerArtist) for layer in viewer.layers)
 panel.frame.value = 1
 found["shown"] = night.frame.label
+night.show_colour(0, 1, 0)
+images = [layer for layer in viewer.layers
+          if layer.visible and any(layer.layer is data for data in night.frames)]
+found["colour"] = [viewer.state.color_mode, sorted(layer.state.color for layer in images)]
+try:
+    night.show_colour(0, 1)
+except ValueError as error:
+    found["no colour"] = str(error)
+night.show_frame(1)
+found["grey"] = [viewer.state.color_mode, night.frame.label]
+import contextlib, io
+with contextlib.redirect_stderr(io.StringIO()) as words:
+    other = night.app.imshow(data=night.frames[0], show=False)
+    other.add_data(night.tracks[0])
+found["bqplot"] = words.getvalue()
 for name in ("r.ecsv", "r.psv", "r.html", "r.ecsv", "r.doc"):
     panel.path.value = {out!r} + "/" + name
     panel.write_button.click()
@@ -173,3 +188,11 @@ def test_the_night_is_measured_plotted_and_written(found, answers):
     assert [line.startswith("written: ") for line in found["written"]] == [True, True, True, False, False]
     assert "exists" in found["written"][3]
     assert ".ecsv, .psv, .xml, .txt, .html" in found["written"][4]
+
+
+def test_colour_is_shown_and_the_other_viewer_says_why_it_draws_nothing(found):
+    assert found["colour"] == ["One color per layer", ["#0000ff", "#00ff00", "#ff0000"]]
+    assert "2 frames make no colour" in found["no colour"]
+    assert found["grey"] == ["Colormaps", found["shown"]]
+    assert "not drawn in glue's bqplot image viewer" in found["bqplot"]
+    assert "widget='matplotlib'" in found["bqplot"]

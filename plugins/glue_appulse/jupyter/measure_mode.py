@@ -35,4 +35,6 @@ class NightImageViewer(ImageJupyterViewer):
     """glue-jupyter's matplotlib image viewer with our tool; `measure_click` is set by the night."""
 
     tools = [MEASURE]  # noqa: RUF012  glue's own protocol
+    #: A colour frame is shown by three layers, one for each plane.
+    allow_duplicate_data = True
     measure_click = None

@@ -179,9 +179,28 @@ class NightView:
 
     def show_frame(self, index: int):
         """Show one frame alone, by its place in the night, from 0."""
-        for layer in self.viewer.layers:
-            if any(layer.layer is data for data in self.frames):
-                layer.state.visible = layer.layer is self.frames[index]
+        from glue_appulse.layers.colour import show_grey
+
+        show_grey(self.viewer, self.frames[index])
+
+    def show_colour(self, *frames: int):
+        """Show a colour frame, or three frames as red, green and blue, by their places in the night, from 0.
+
+        :meth:`show_frame` goes back to grey.
+        """
+        from glue_appulse.layers.colour import CHANNELS, Plane, show_colour, suggested_planes
+
+        data = [self.frames[index] for index in frames]
+        chosen = suggested_planes(data)
+        if len(data) == 3:
+            chosen = dict(zip(CHANNELS, (Plane(one, "pixels") for one in data), strict=True))
+        if None in chosen.values():
+            raise InputError(
+                f"{len(data)} frames make no colour: give one frame of three planes, or three frames for "
+                "red, green and blue"
+            )
+        with _quiet():
+            show_colour(self.viewer, chosen)
 
     @property
     def frame(self):

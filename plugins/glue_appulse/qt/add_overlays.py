@@ -27,7 +27,7 @@ from glue_appulse.data.outline_data import objects_of, outlines_data
 from glue_appulse.data.solved_frames import frame_of
 from glue_appulse.data.tail_data import make_tails
 from glue_appulse.data.track_data import bodies_in, make_tracks
-from glue_appulse.qt.desk import add_overlay, add_tracks, frames_of, shown_frames
+from glue_appulse.qt.desk import add_overlay, add_tracks_in_turn, frames_of, shown_frames
 from glue_appulse.qt.panels import BackgroundWork, Panel, open_once
 from glue_appulse.qt.style_editors import TypeList, TypeRow
 
@@ -234,14 +234,14 @@ class BodiesDialog(Panel):
     def show_tails(self, made: tuple[list, list[str]]):
         """Put computed tails into the viewers."""
         tails, lines = made
-        add_tracks(self.session, tails)
+        add_tracks_in_turn(self.session, tails)
         names = ", ".join(tail.label for tail in tails)
         self.say("; ".join([*([f"added {names}"] if names else []), *lines]))
 
     def show_tracks(self, made: tuple[list, list[str]]):
         """Put computed tracks into the viewers."""
         tracks, lines = made
-        add_tracks(self.session, tracks)
+        add_tracks_in_turn(self.session, tracks)
         names = ", ".join(track.label for track in tracks)
         self.say("; ".join([*([f"added {names}"] if names else []), *lines]))
 

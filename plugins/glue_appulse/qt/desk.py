@@ -84,6 +84,43 @@ def add_tracks(session, tracks: list):
             viewer.add_data(track)
 
 
+#: Tracks that are put into the viewers at once: more would hold the window up for longer than a moment.
+AT_ONCE = 3
+_waiting = []
+
+
+def add_tracks_in_turn(session, tracks: list):
+    """As :func:`add_tracks`, some at a time: the window lives on meanwhile."""
+    from qtpy.QtCore import QTimer
+
+    add_tracks(session, tracks[:AT_ONCE])
+    rest = list(tracks[AT_ONCE:])
+    if not rest:
+        return
+    timer = QTimer(session.application)
+
+    def some():
+        add_tracks(session, rest[:AT_ONCE])
+        del rest[:AT_ONCE]
+        if not rest:
+            timer.stop()
+            _waiting.remove(rest)
+
+    _waiting.append(rest)
+    timer.timeout.connect(some)
+    # a window that is closed meanwhile takes its timer with it
+    timer.destroyed.connect(lambda: rest in _waiting and _waiting.remove(rest))
+    timer.start(0)
+
+
+def all_added():
+    """Wait until no track is left to add: for scripts."""
+    from qtpy.QtWidgets import QApplication
+
+    while _waiting:
+        QApplication.processEvents()
+
+
 def show_sky_of_pass(session, row: dict):
     """A viewer with the sky of one pass."""
     from glue_appulse.data.pass_data import sky_of

@@ -454,14 +454,16 @@ class ResidualViewer(MatplotlibDataViewer):
         self.status.setText("selected: " + (", ".join(names) or "none"))
 
     def _pressed(self, event):
-        if not event.dblclick or event.inaxes not in (self.axes, self.inset) or self.data is None:
+        if not event.dblclick or event.inaxes is None or self.data is None:
             return
         best, least = None, np.inf
-        plot = SKY if event.inaxes is self.inset else self.state.plot
+        # the close-up stands on the plot, and its events are the plot's
+        close_up = self.inset.get_visible() and self.inset.bbox.contains(event.x, event.y)
+        axes, plot = (self.inset, SKY) if close_up else (self.axes, self.state.plot)
         for _name, x, y, *_sigmas in plotted(self.columns(), plot):
             good = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
             if len(good):
-                at = event.inaxes.transData.transform(np.column_stack([x[good], y[good]]))
+                at = axes.transData.transform(np.column_stack([x[good], y[good]]))
                 apart = np.hypot(*(at - [event.x, event.y]).T)
                 if apart.min() < least:
                     best, least = int(good[np.argmin(apart)]), apart.min()
