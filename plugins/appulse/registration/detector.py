@@ -260,7 +260,21 @@ def _median_of_known(values, axis: int):
 
 
 class TrailLine(NamedTuple):
-    """A straight line of light: a place on it, zero-based px, and its direction (unit vector)."""
+    """A straight line of light across a frame.
+
+    Parameters
+    ----------
+    x, y : float
+        A place on it, zero-based px.
+    dx, dy : float
+        Its direction, a unit vector.
+
+    Examples
+    --------
+    >>> line = TrailLine(10.0, 5.0, 1.0, 0.0)
+    >>> float(line.across(3.0, 7.0)), float(line.along(3.0, 7.0))
+    (2.0, -7.0)
+    """
 
     x: float
     y: float
@@ -277,7 +291,23 @@ class TrailLine(NamedTuple):
 
 
 def trail_reach(fwhm: float) -> float:
-    """How far from its middle a trail is taken to give light, px."""
+    """How far from its middle a trail is taken to give light.
+
+    Parameters
+    ----------
+    fwhm : float
+        Of the stars, px.
+
+    Returns
+    -------
+    float
+        px
+
+    Examples
+    --------
+    >>> trail_reach(2.5)
+    6.0
+    """
     return 1.6 * fwhm + 2.0
 
 
@@ -296,9 +326,17 @@ def satellite_trails(above, sigma, fwhm: float, bad=None) -> tuple[np.ndarray, t
 
     Returns
     -------
-    (ny, nx) bool array
+    found : (ny, nx) bool array
         The pixels under them.
-    tuple of TrailLine
+    lines : tuple of TrailLine
+
+    Examples
+    --------
+    >>> rows, columns = np.mgrid[0:120, 0:150]
+    >>> above = np.random.default_rng(1).normal(0.0, 2.0, (120, 150))
+    >>> found, lines = satellite_trails(above + 40.0 * (np.abs(rows - 0.4 * columns) < 1.5), 2.0, 2.5)
+    >>> len(lines), bool(found[20, 50])
+    (1, True)
     """
     ny, nx = above.shape
     found, lines = np.zeros(above.shape, bool), []
