@@ -22,7 +22,7 @@ from appulse.formats.provenance import provenance
 from appulse.frames.frame import SolvedFrame
 from appulse.reports.evidence import evidence_html, notes_of, write_evidence
 from appulse.reports.evidence_pdf import evidence_pdf
-from appulse.reports.evidence_tables import BEST, REPORTED, SOLVED, frame_labels
+from appulse.reports.evidence_tables import BEST, REPORTED, SOLVED, frame_labels, printed
 from appulse.reports.picture import annotated_png
 from appulse.reports.residual_plots import motion_figure, oc_figure, stamp_figure, stars_figure
 
@@ -102,7 +102,7 @@ def test_words_from_outside_are_escaped(page):
 
 def test_verdict_numbers_and_provenance_are_there(page):
     verdict = judge([residual(0), residual(1)])
-    assert verdict.sentence.split(":")[0] in page
+    assert printed(verdict.sentence).split(":")[0] in page
     assert "+0.100 \u00b1 0.020" in page
     assert "\u22120.380 \u00b1 0.030" in page
     assert "@media print" in page
