@@ -230,7 +230,7 @@ def test_an_sbdb_orbit_with_null_elements_is_refused(tmp_path):
 @pytest.mark.needs_shared
 def test_oef_keplerian(shared):
     orbit = read_orbits(shared / "checks" / "eros_orbit_neocc.ke1.txt").orbit(0)
-    assert (orbit.label, orbit.epoch_jd_tdb, orbit.h, orbit.g) == ("(433)", 2461000.5, 10.819, 0.46)
+    assert (orbit.label, orbit.epoch_jd_tdb, orbit.h, orbit.g) == ("(433) Eros", 2461000.5, 10.819, 0.46)
     assert orbit.elements.q == pytest.approx(1.1331992196500305, abs=1e-14)  # the file's own PERIHELION line
     assert orbit.elements.i == pytest.approx(10.8284725705595, abs=1e-12)
     # The plane's own sigma: i is printed with 1.6e-6 degrees, which at 1.5 au is 4e-8 au across the orbit.

@@ -48,8 +48,9 @@ def test_two_nights_give_a_distance_within_its_error(nights, tmp_path, capsys):
     assert abs(off) < 3.5
     assert found["nearest_au_95"] < 0.25 * 1.02
     assert "million km" in said
-    assert sorted(path.name for path in out.iterdir()) == ["distance.yaml", "parallax.png", "sightings.ecsv"]
-    for path in (out / "distance.yaml", out / "sightings.ecsv"):
+    names = ["distance.html", "distance.yaml", "parallax.png", "sightings.ecsv"]
+    assert sorted(path.name for path in out.iterdir()) == names
+    for path in (out / "distance.html", out / "distance.yaml", out / "sightings.ecsv"):
         text = path.read_text("utf-8")
         lon, lat, _ = Site.from_mpc_code("K91").geodetic
         assert f"{lon:.2f}" not in text
