@@ -41,6 +41,8 @@ TRUNCATE = 3.0
 
 ROUGHER = 1.3
 """Noise of the filtered frame over what its pixels make from which a nebula is taken to be there."""
+STRUCTURED = 1.1
+"""Scatter of the sky over the noise of its pixels from which there is more than noise in it."""
 SHARP_CORE, SHARP_SIDE = 0.7, 2.0
 """Of the filter that is tried there: its core in widths of the usual one, the sides of its mean in those of
 its core (usual: 4.5)."""
@@ -184,18 +186,20 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     saturation, clipped = _saturation(frame.camera, raw)
     _refuse_all_saturated(raw, saturation)
     pixels, colours, colour_sigmas, mosaic_note = _levelled(frame)
-    sky = pixel_noise(pixels, sky_mesh(pixels))
+    mesh = sky_mesh(pixels)
+    sky = pixel_noise(pixels, mesh)
     noise = frame_noise(frame.camera, *sky.typical)
     level, sigma = sky.rows(0, pixels.shape[0]), sky.rows(0, pixels.shape[0], "sigma")
-    options = {"gain": noise.gain_e_adu, "mosaic": colours is not None}
+    rough = mesh.typical[1] > STRUCTURED * sky.typical[1]
+    options = {"gain": noise.gain_e_adu, "mosaic": colours is not None, "rough": rough}
     kinds = bad_pixels(pixels, level, sigma, saturation=saturation, raw=raw, **options)
     kinds, sources = _sources(pixels, kinds, sky, level, sigma, known, options)
     if psf is not None:
         shape = FieldPSF.fixed(psf, pixels.shape)
     else:
-        rough = sources.meta["roughness"]
+        roughness = sources.meta["roughness"]
         shape = _star_image(Pixels(
-            pixels, kinds, lambda x, y: rough * sky.at(x, y, "sigma"), noise, colours, colour_sigmas,
+            pixels, kinds, lambda x, y: roughness * sky.at(x, y, "sigma"), noise, colours, colour_sigmas,
             int(Bad.SATURATED),
         ), sources, saturation, known)  # fmt: skip
     # What is sharper than these very stars is no light either; nor is a line across the whole frame.

@@ -130,7 +130,7 @@ def sharp_pixels(above, sigma, fwhm: float, *, gain=np.inf, mosaic=False, bad=No
     return found
 
 
-def bad_pixels(pixels, sky, sigma, *, gain=np.inf, saturation=None, mosaic=False, raw=None):
+def bad_pixels(pixels, sky, sigma, *, gain=np.inf, saturation=None, mosaic=False, raw=None, rough=True):
     """Map of all pixels of a frame that are no light from the sky, as far as the frame itself shows them.
 
     Parameters
@@ -146,6 +146,8 @@ def bad_pixels(pixels, sky, sigma, *, gain=np.inf, saturation=None, mosaic=False
     mosaic : bool
     raw : (ny, nx) array, optional
         Stored numbers before any levelling, for the saturation.
+    rough : bool
+        Whether there may be a nebula, above which sharp pixels are looked for: it takes time.
 
     Returns
     -------
@@ -156,7 +158,7 @@ def bad_pixels(pixels, sky, sigma, *, gain=np.inf, saturation=None, mosaic=False
     blank = ~np.isfinite(pixels)
     kinds[blank] |= np.uint8(Bad.BLANK)
     above = np.where(blank, np.float32(0.0), pixels - sky)
-    local = above - _lowest(above, sigma)
+    local = above - _lowest(above, sigma) if rough else above
     # The stars are not known yet: :func:`sharper` goes on when they are.
     width = SHARPEST_FWHM
     sharp = sharp_pixels(local, sigma, width, gain=gain, mosaic=mosaic, bad=blank)
@@ -180,13 +182,15 @@ def _lowest(above, sigma):
     return least + np.float32(LOWEST_OF_NOISE) * sigma
 
 
-def sharper(kinds, above, sigma, fwhm, *, gain=np.inf, mosaic=False):
+def sharper(kinds, above, sigma, fwhm, *, gain=np.inf, mosaic=False, rough=True):
     """The map with what is sharper than stars of this FWHM, px; as it was where that is not known."""
     if fwhm is None or STAR_SHARE * fwhm <= SHARPEST_FWHM:
         return kinds
     bad, found = kinds > 0, kinds.copy()
     width = STAR_SHARE * fwhm
-    local = above - _lowest(np.where(np.isfinite(above), above, np.float32(0.0)), sigma)
+    local = above
+    if rough:
+        local = above - _lowest(np.where(np.isfinite(above), above, np.float32(0.0)), sigma)
     for _ in range(2):
         sharp = sharp_pixels(local, sigma, width, gain=gain, mosaic=mosaic, bad=bad)
         found[sharp] |= np.uint8(Bad.SHARP)
