@@ -223,6 +223,7 @@ class MeasurePanel(QDockWidget):
         self.reason.setEditable(True)
         self.reason.setSizeAdjustPolicy(QComboBox.AdjustToMinimumContentsLengthWithIcon)
         self.reason.setMinimumContentsLength(7)
+        self.reason.lineEdit().setCursorPosition(0)  # a narrow line shows the beginning
         self.accept_button.clicked.connect(self.accept)
         self.reject_button.clicked.connect(self.reject)
         self.undo_button.clicked.connect(self.undo)
