@@ -33,6 +33,7 @@ _STEERING = {
 } - {ord(mark) for mark in _SAFE}  # fmt: skip
 _SHOWN = {code: f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" for code in _STEERING}
 _LONG = re.compile(r"\S{241,}")
+_LONG_LINE = re.compile(r"[^\n]{2001,}")
 
 
 def check_ordinary(path, what: str, error=InputError, most: int | None = None) -> int:
@@ -129,7 +130,7 @@ def harmless(text: str) -> str:
 
 
 def shortened(text: str) -> str:
-    """Words of more than 240 characters cut in their middle.
+    """Words of more than 240 characters, and lines of more than 2,000, cut in their middle.
 
     Parameters
     ----------
@@ -144,4 +145,5 @@ def shortened(text: str) -> str:
     >>> len(shortened("x" * 700))
     203
     """
-    return _LONG.sub(lambda match: f"{match[0][:120]}...{match[0][-80:]}", text)
+    text = _LONG.sub(lambda match: f"{match[0][:120]}...{match[0][-80:]}", text)
+    return _LONG_LINE.sub(lambda match: f"{match[0][:1000]} ... {match[0][-900:]}", text)

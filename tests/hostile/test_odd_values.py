@@ -85,6 +85,22 @@ def test_an_error_that_can_be_none_is_refused(tmp_path, sample_data, capsys, sig
         assert not (tmp_path / "o.ecsv").exists()
 
 
+@pytest.mark.parametrize("offset", ["9e29", "nan", "-inf"])
+def test_a_clock_of_another_age(tmp_path, sample_data, capsys, offset):
+    path = places(tmp_path / "a.psv")
+    words = ["improve", path, *orbits(sample_data), f"--clock-offset={offset}", "--out", tmp_path / "o.ecsv"]
+    code, lines = run(capsys, *words)
+    assert code == 2
+    assert "--clock-offset" in lines[-1]
+
+
+def test_a_line_that_quotes_without_end_is_cut(tmp_path, capsys):
+    (tmp_path / "orbit.csv").write_text("- " * 20_000 + "designation,epoch,a\n7,2461400.5,2.4\n")
+    code, lines = run(capsys, "orbits", "list", tmp_path / "orbit.csv")
+    assert code == 2
+    assert max(map(len, lines)) < 2100
+
+
 @pytest.mark.parametrize("rho", ["1", "0.9999999999999", "nan"])
 def test_an_ellipse_without_width_is_refused(tmp_path, sample_data, capsys, rho):
     path = places(tmp_path / "a.psv", rho=rho)

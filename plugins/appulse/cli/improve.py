@@ -4,7 +4,10 @@ import argparse
 from pathlib import Path
 
 from appulse.cli import common
+from appulse.errors import InputError
 
+LONGEST_OFFSET_S = 86400.0
+"""A clock of another day is no clock."""
 _EXAMPLES = """\
 examples:
   the night's own residuals, taken at a private place (it goes nowhere)
@@ -45,6 +48,10 @@ def run(args: argparse.Namespace) -> int:
     from appulse.formats import check_free, site_of, write_table
     from appulse.workflows import improve_by_places, open_bodies
 
+    if not abs(args.clock_offset) <= LONGEST_OFFSET_S:
+        raise InputError(
+            f"--clock-offset {args.clock_offset:g}: at most {LONGEST_OFFSET_S:g} s either way are allowed"
+        )
     check_free([args.out], args.overwrite)
     bodies = common.with_notes(open_bodies(args.body, args.orbits))
     site = None if args.site is None else site_of(args.site)
