@@ -369,7 +369,7 @@ def stand_in(path: str | Path, kept: str | None, why: str, remedy: str):
 
 
 #: Memory for pixels of frames that are not looked at just now; APPULSE_PIXELS_MB changes it.
-DEFAULT_MB = 1024
+DEFAULT_MB = 896
 
 
 class PixelStore:
