@@ -587,10 +587,12 @@ def _sentences(fit, predicted, verdict) -> tuple[str, ...]:
     said = []
     if fit.is_measured:
         near, far = fit.range_au(1.0)
+        # Two digits of what is uncertain.
+        digits = max(1 - math.floor(math.log10(max(far - near, 1e-9))), 0)
         said.append(
-            f"The body is {fit.distance_au:.4g} au ({fit.distance_au * AU_KM / 1e6:.4g} million km) from the "
-            f"Earth's centre, 68% of cases between {near:.4g} and {far:.4g} au; {base}, parallax "
-            f"{fit.parallax_arcsec:.2f} ± {fit.sigma_parallax_arcsec:.2f} arcsec."
+            f"The body is {fit.distance_au:.{digits}f} au ({fit.distance_au * AU_KM / 1e6:.4g} million km) "
+            f"from the Earth's centre, 68% of cases between {near:.{digits}f} and {far:.{digits}f} au; "
+            f"{base}, parallax {fit.parallax_arcsec:.2f} ± {fit.sigma_parallax_arcsec:.2f} arcsec."
         )
         part = max(fit.budget, key=fit.budget.get)
         said.append(f"Most of the error comes from the {part}.")
@@ -618,6 +620,7 @@ def _sentences(fit, predicted, verdict) -> tuple[str, ...]:
         )
     if verdict is not None:
         said.append(verdict.sentence)
-        if verdict.cause not in ("all well", "can't tell"):
+        # The distance is told without an orbit.
+        if {cause for cause, _ in verdict.causes} - {"orbit"}:
             said.append("The distance above holds only as far as that is put right.")
     return tuple(said)
