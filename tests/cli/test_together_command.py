@@ -124,3 +124,10 @@ def test_the_site_whose_clock_is_late_is_named(nights, tmp_path, capsys):
     judged = yaml.safe_load((tmp_path / "out/distance.yaml").read_text("utf-8"))["verdict"]
     assert judged["causes"] == [{"cause": "clock", "site": "J04"}]
     assert judged["odds"] > 20
+
+
+def test_a_middle_that_is_not_known_is_blank(nights, tmp_path):
+    """One site alone has no other at its moments: the cells are blank, no NaN is written."""
+    out = tmp_path / "out"
+    assert main(["together", nights[0], "--body", "433", "--out", str(out)]) in (0, 1)
+    assert "nan" not in (out / "sightings.ecsv").read_text("utf-8")

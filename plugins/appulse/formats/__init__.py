@@ -21,8 +21,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "read_settings", "read_sites", "settings_path", "site_of", "window_shape",
         ],
         "tables": [
-            "angle_column", "find_column", "number_column", "read_table", "require_columns", "sexagesimal",
-            "text_column",
+            "angle_column", "find_column", "known_column", "number_column", "read_table", "require_columns",
+            "sexagesimal", "text_column",
         ],
         "yamlfile": ["Fields", "Located", "Problems", "load_yaml", "short"],
     },

@@ -11,10 +11,10 @@ import numpy as np
 from astropy import units as u
 from astropy.table import QTable
 from astropy.time import Time
-from astropy.utils.masked import Masked
 
 from appulse.constants import AU_KM
 from appulse.errors import TableError
+from appulse.formats.tables import known_column
 
 KIND = "night for others"
 VERSION = 1
@@ -80,8 +80,8 @@ def shared_table(places, *, body: str, rounded_km: float) -> QTable:
     table["sigma_ra"] = np.round(sigma[:, 0], 5) * u.arcsec
     table["sigma_dec"] = np.round(sigma[:, 1], 5) * u.arcsec
     table["corr_ra_dec"] = np.round(covariance[:, 0, 1] / np.prod(sigma, axis=1), 4)
-    table["sigma_plate"] = _stated([place.plate_arcsec for place in places], u.arcsec)
-    table["sigma_clock"] = _stated([place.clock_s for place in places], u.s)
+    table["sigma_plate"] = known_column(np.round([place.plate_arcsec for place in places], 4), u.arcsec)
+    table["sigma_clock"] = known_column(np.round([place.clock_s for place in places], 4), u.s)
     vectors = np.array([place.observer_au for place in places]) * AU_KM
     for k, axis in enumerate("xyz"):
         table[f"observer_{axis}"] = np.round(vectors[:, k], 3) * u.km
@@ -90,13 +90,6 @@ def shared_table(places, *, body: str, rounded_km: float) -> QTable:
         "frame": "ICRF; observer: from the Earth's centre, ICRF axes; times UTC, mid-exposure",
     })  # fmt: skip
     return table
-
-
-def _stated(values, unit):
-    """A column of sigmas in which those that nobody states are blank."""
-    values = np.round(values, 4)
-    unknown = ~np.isfinite(values)
-    return Masked(np.where(unknown, 0.0, values) * unit, mask=unknown) if unknown.any() else values * unit
 
 
 def is_shared(table) -> bool:

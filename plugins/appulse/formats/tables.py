@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from astropy import units as u
 from astropy.table import MaskedColumn, Table
+from astropy.utils.masked import Masked
 
 from appulse.errors import TableError
 from appulse.files import TABLE_BYTES, gunzip, read_bytes
@@ -172,6 +173,28 @@ def number_column(table, name, path, *, unit=None, default=None):
         except (u.UnitConversionError, ValueError, TypeError):
             raise TableError(f"{path}: column '{found}' is in {column.unit}; {unit} is needed") from None
     return values
+
+
+def known_column(values, unit):
+    """A column to write, in a unit; cells that are not known (NaN) are blank.
+
+    Parameters
+    ----------
+    values : (n,) array
+    unit : Unit
+
+    Returns
+    -------
+    Quantity or Masked Quantity
+
+    Examples
+    --------
+    >>> known_column(np.array([1.0, np.nan]), u.deg).mask.tolist()
+    [False, True]
+    """
+    values = np.asarray(values, dtype=float)
+    unknown = ~np.isfinite(values)
+    return Masked(np.where(unknown, 0.0, values) * unit, mask=unknown) if unknown.any() else values * unit
 
 
 def _to_float(value, masked, path, name, row):

@@ -422,6 +422,8 @@ def sightings_table(found: TogetherFit):
     from astropy import units as u
     from astropy.table import QTable
 
+    from appulse.formats import known_column
+
     sightings = found.sightings
     sigmas = np.array([np.sqrt(np.diag(sighting.covariance)) for sighting in sightings])
     table = QTable()
@@ -431,7 +433,8 @@ def sightings_table(found: TogetherFit):
     table["dec"] = np.round([sighting.dec_deg for sighting in sightings], 8) * u.deg
     # What the measured places themselves give: nothing in it is computed from where a site stands.
     middle = _middles(sightings)
-    table["ra_middle"], table["dec_middle"] = (np.round(middle[:, k], 8) * u.deg for k in (0, 1))
+    for name, values in (("ra_middle", middle[:, 0]), ("dec_middle", middle[:, 1])):
+        table[name] = known_column(np.round(values, 8), u.deg)
     for name, values in (("sigma_ra", sigmas[:, 0]), ("sigma_dec", sigmas[:, 1])):
         table[name] = np.round(values, 4) * u.arcsec
     for name, values in (("left_east", found.fit.residuals[:, 0]), ("left_north", found.fit.residuals[:, 1])):
