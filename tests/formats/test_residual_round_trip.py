@@ -21,6 +21,7 @@ TEXTS = {
         "#1.fits",
     ),
     "designation": ("7", "(7)", "2020 AB12", "C/2023 A3", "67P", "visitor", "none", "nan", "0007"),
+    "note_codes": ("", "d", "dI", "dt"),
     "flag": ("", "saturated | odd", "a\nb", 'he said "no"', "--", "µ-lens: 5 σ"),
 }
 LIMITS = {
@@ -30,9 +31,10 @@ LIMITS = {
 PAIRS = (
     ("ra_obs", "ra"), ("dec_obs", "dec"), ("sigma_ra", "rmsRA"), ("sigma_dec", "rmsDec"), ("mag_obs", "mag"),
     ("sigma_mag", "rmsMag"), ("exposure", "exp"), ("n_stars", "nStars"), ("sigma_time", "rmsTime"),
+    ("rms_stars", "rmsFit"),
 )  # fmt: skip
 """Columns and the fields that hold them."""
-POSITIVE = ("sigma", "snr", "rate", "exposure", "n_stars")
+POSITIVE = ("sigma", "snr", "rate", "exposure", "n_stars", "aperture", "rms_stars")
 
 
 def number(rng, column):
