@@ -188,12 +188,12 @@ class NightView:
 
         :meth:`show_frame` goes back to grey.
         """
-        from glue_appulse.layers.colour import CHANNELS, Plane, show_colour, suggested_planes
+        from glue_appulse.layers.colour import CHANNELS, ColourPlane, show_colour, suggested_planes
 
         data = [self.frames[index] for index in frames]
         chosen = suggested_planes(data)
         if len(data) == 3:
-            chosen = dict(zip(CHANNELS, (Plane(one, "pixels") for one in data), strict=True))
+            chosen = dict(zip(CHANNELS, (ColourPlane(one, "pixels") for one in data), strict=True))
         if None in chosen.values():
             raise InputError(
                 f"{len(data)} frames make no colour: give one frame of three planes, or three frames for "

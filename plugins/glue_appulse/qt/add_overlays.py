@@ -196,9 +196,13 @@ class BodiesDialog(Panel):
             return None
         return self.add(keys)
 
-    def add(self, keys: list[str]) -> BackgroundWork:
+    def add(self, keys: list[str]) -> BackgroundWork | None:
         """Compute tracks off the interface thread and show them."""
-        frames, source = frames_of(self.session), self.source()
+        try:
+            frames, source = frames_of(self.session), self.source()
+        except ValueError as exc:
+            self.fail(exc)
+            return None
         self.progress.setRange(0, len(keys))
         self.progress.show()
         taken = len(self.session.data_collection)
@@ -213,8 +217,8 @@ class BodiesDialog(Panel):
 
     def add_tails(self) -> BackgroundWork | None:
         """Add the tails of the comets among the chosen bodies, or of the one in the line."""
-        frames, source, keys = frames_of(self.session), self.source(), self.chosen()
         try:
+            frames, source, keys = frames_of(self.session), self.source(), self.chosen()
             if not keys and self.name_line.text().strip():
                 keys = [source.find(self.name_line.text())]
         except ValueError as exc:
