@@ -18,6 +18,7 @@ SAMPLE = HERE.parent
 SIZE = (1280, 800)
 #: A screen of greys with a few coloured lines: so many greys, and so many colours chosen for the rest.
 GREYS, COLOURS = 80, 150
+SETTLED_MS = 1500
 
 
 def palette_of(picture):
@@ -54,10 +55,12 @@ def save(widget, path):
     path : pathlib.Path
     """
     from PIL import Image
+    from qtpy.QtTest import QTest
     from qtpy.QtWidgets import QApplication
 
-    for _ in range(3):
-        QApplication.processEvents()
+    # glue draws coarsely while a window changes its size, and finely half a second later
+    QTest.qWait(SETTLED_MS)
+    QApplication.processEvents()
     raw = path.with_suffix(".raw.png")
     widget.grab().save(str(raw))
     with Image.open(raw) as picture:
@@ -104,8 +107,8 @@ def make(folder):
     panel.measure_night().wait(300)
 
     residuals = show_residuals(application.session)
+    application.removeDockWidget(panel)  # its room is the table's
     residuals.select_rows([2])
-    residuals.viewer_size = (900, 620)
     save(residuals, folder / "export.png")
 
     with TemporaryDirectory() as aside, chdir(aside):

@@ -33,6 +33,8 @@ def test_two_sites_in_one_night_measure_the_distance(distance):
         fit = distance_by_parallax(seen, zero_arcsec={"A": 0.03, "B": 0.03}, air_arcsec=0.0)
         assert fit.is_measured
         assert fit.baseline_km == pytest.approx(8545, abs=30)
+        near, far = fit.range_au()
+        assert 10 <= round((far - near) * 10**fit.decimals, 6) < 100 or fit.decimals == 0  # two digits
         pulls.append((fit.inverse_au - 1 / distance) / fit.sigma_inverse_au)
         assert sum(part**2 for part in fit.budget.values()) == pytest.approx(
             fit.sigma_inverse_au**2, rel=0.02

@@ -285,8 +285,12 @@ def one_meaning_everywhere(desk, viewer, measured):
     for plate_off, meaning in ((True, "plate-corrected"), (False, "as measured")):
         viewer.options.bool_plate_off.setChecked(plate_off)
         headers = [viewer.table.horizontalHeaderItem(i).text() for i in range(viewer.table.columnCount())]
+        time, body = (viewer.table.item(row, i).text() for i in (1, 2))
+        assert (body, time[:11]) == ("(7) Iris", "2027-05-04 ")
         assert f"along\n{meaning}, ″" in headers[3:11]  # the chosen meaning comes first
-        shown = float(viewer.table.item(row, headers.index(f"along\n{meaning}, ″")).text())
+        along = viewer.table.item(row, headers.index(f"along\n{meaning}, ″")).text()
+        assert "-" not in along  # a true minus
+        shown = float(along.replace("−", "-"))
         sigma = float(viewer.table.item(row, headers.index(f"σ along\n{meaning}, ″")).text())
         assert shown == pytest.approx(viewer.columns()["along"][row], abs=6e-4)
         assert sigma == pytest.approx(viewer.columns()["sigma_along"][row], abs=6e-4)

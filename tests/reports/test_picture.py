@@ -168,6 +168,15 @@ def test_letters_are_legible_at_every_size():
         assert 0.01 < canvas.size_px / max(canvas.width, canvas.height) < 0.05
 
 
+def test_no_line_of_the_caption_is_cut():
+    canvas = frame_picture(frame(), title="an object of many names " * 6)
+    canvas.caption(["(7) Iris", "long words for a small frame " * 6], "")
+    for text in canvas.figure.texts:
+        box = text.get_window_extent()
+        assert box.x0 >= 0
+        assert box.x1 <= canvas.width
+
+
 def test_odd_names_are_drawn_as_they_are():
     assert annotated_png(frame(), tracks=[track([50, 90], [60, 70], name="$x_{2}$ <b> & \\frac")]).startswith(
         b"\x89PNG"

@@ -14,6 +14,7 @@ What the sites do not share is a parameter of its own, with what is known of it 
 each site's plate, the clock of each site. A baseline too short to overcome them shows as a wide sigma.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -135,6 +136,12 @@ class ParallaxFit:
         """Nearest and farthest distance within so many sigmas, au; the farthest is infinite where open."""
         low, high = (self.inverse_au + side * sigmas * self.sigma_inverse_au for side in (1.0, -1.0))
         return 1.0 / low if low > 0 else np.inf, 1.0 / high if high > 0 else np.inf
+
+    @property
+    def decimals(self) -> int:
+        """Decimals of a distance in au that show two digits of what is uncertain."""
+        near, far = self.range_au(1.0)
+        return max(1 - math.floor(math.log10(max(far - near, 1e-9))), 0) if far < np.inf else 3
 
     @property
     def probability(self) -> float:

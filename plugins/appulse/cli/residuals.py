@@ -45,7 +45,7 @@ MOST_SENTENCES = 8
 LINES = 40
 """More observations than this stand in the table only."""
 
-_LINE = "{:24} {:12} {:>18} {:>18} {:>18} {:>18} {:>7}  {}"
+_LINE = "{:24} {:18} {:>18} {:>18} {:>18} {:>18} {:>7}  {}"
 
 
 def add_parser(subparsers) -> None:
@@ -176,6 +176,7 @@ def _compare(args, extras: set[str]) -> int:
 
 def _print_residuals(saved) -> None:
     """A line for each frame and body on standard output, and where the files are."""
+    from appulse.bodies import body_label
     from appulse.workflows import questions, suspicions
 
     for words in saved.notes:
@@ -189,7 +190,7 @@ def _print_residuals(saved) -> None:
         pairs += (("along", "sigma_along"), ("across", "sigma_across"))
         numbers = [_plus_minus(row[value], row[sigma]) for value, sigma in pairs]
         snr = _number(row["snr"], ".0f")
-        print(_LINE.format(row["frame"], row["designation"], *numbers, snr, row["flag"]))
+        print(_LINE.format(row["frame"], body_label(row["designation"]), *numbers, snr, row["flag"]))
     print("(arcsec; by the frames' own WCS; the stars' offset is in the columns plate_dra, plate_ddec)")
     for words in comas(saved.night.residuals):
         print(words)
@@ -231,7 +232,7 @@ def _print_observations(compared) -> None:
     for residual in residuals[:LINES]:
         label = f"{residual.frame[-24:]:24} {residual.time[:23]:23} {residual.designation[:12]:12}"
         pair = zip((residual.dra_cosdec, residual.ddec), residual.sigma_sky, strict=True)
-        cells = [f"{value:+.3f}+-{sigma:.3f}" if residual.seen else "-" for value, sigma in pair]
+        cells = [f"{value:+.3f} ± {sigma:.3f}" if residual.seen else "-" for value, sigma in pair]
         print(f"{label} {cells[0]:>16} {cells[1]:>16}  {residual.flag}")
     if len(residuals) > LINES:
         print(f"and {len(residuals) - LINES} more: see residuals.ecsv")
@@ -248,7 +249,7 @@ def _print_observations(compared) -> None:
 
 
 def _plus_minus(value, sigma) -> str:
-    return "-" if _number(value, "") == "-" else f"{value:+.3f}+-{sigma:.3f}"
+    return "-" if _number(value, "") == "-" else f"{value:+.3f} ± {sigma:.3f}"
 
 
 def _number(value, form: str) -> str:

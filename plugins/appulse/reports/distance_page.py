@@ -104,7 +104,8 @@ def _sure(found) -> str:
         for part, value in fit.budget.items()
     )
     near, far = fit.range_au(2.0)
-    upper = f"{far:.5g} au" if far < float("inf") else "any distance"
+    n = fit.decimals
+    upper = f"{far:.{n}f} au" if far < float("inf") else "any distance"
     orbit = ""
     if found.predicted_au == found.predicted_au:
         orbit = (
@@ -114,7 +115,7 @@ def _sure(found) -> str:
         )
     return (
         "<section><h2>How sure is it?</h2>"
-        f"<p>In 95 of 100 such measurements the true distance lies between {near:.5g} au and {upper}. Of "
+        f"<p>In 95 of 100 such measurements the true distance lies between {near:.{n}f} au and {upper}. Of "
         "the doubt "
         "that is left, these are the shares:</p><div class='wide'><table><tr><th "
         "class='words'>part</th><th>share</th>"

@@ -42,9 +42,9 @@ def parallax_picture(found) -> bytes:
 
 def _triangle(axes, fit) -> None:
     """Two observers, the body, and the angle between their lines of sight; not to scale, and says so."""
-    body, low, high = np.array([0.93, 0.5]), np.array([0.12, 0.22]), np.array([0.12, 0.78])
-    earth = np.linspace(-0.5 * np.pi, 1.5 * np.pi, 200)
-    axes.fill(0.06 + 0.285 * np.cos(earth) * 0.28, 0.5 + 0.285 * np.sin(earth), color="#dce6ee", zorder=0)
+    body, low, high = np.array([1.1, 0.5]), np.array([0.175, 0.2835]), np.array([0.175, 0.7165])
+    earth = np.linspace(0, 2 * np.pi, 200)
+    axes.fill(0.05 + 0.25 * np.cos(earth), 0.5 + 0.25 * np.sin(earth), color="#dce6ee", zorder=0)
     names = [site.name for site in fit.sites]
     for place, name, colour in zip((high, low), (names * 2)[:2], SITE_COLOURS, strict=False):
         axes.plot(*zip(place, body, strict=True), color=colour, lw=1.6)
@@ -52,7 +52,7 @@ def _triangle(axes, fit) -> None:
         axes.annotate(name, place, (0, 12 if place is high else -20), textcoords="offset points", ha="center")
     axes.plot(*zip(low, high, strict=True), color="0.35", lw=1.2, ls=(0, (4, 3)))
     axes.text(
-        0.105, 0.5, f"{fit.baseline_km:,.0f} km".replace(",", " "), rotation=90, ha="right", va="center"
+        0.16, 0.5, f"{fit.baseline_km:,.0f} km".replace(",", " "), rotation=90, ha="right", va="center"
     )
     axes.plot(*body, "o", ms=9, color="#333333")
     angle = f"{fit.parallax_arcsec:.2f} ± {fit.sigma_parallax_arcsec:.2f} arcsec"
@@ -62,12 +62,13 @@ def _triangle(axes, fit) -> None:
     )  # fmt: skip
     if fit.is_measured:
         near, far = fit.range_au(1.0)
-        words = f"{fit.distance_au:.4g} au  ({near:.4g} to {far:.4g} au in 68% of cases)"
+        n = fit.decimals
+        words = f"{fit.distance_au:.{n}f} au  ({near:.{n}f} to {far:.{n}f} au in 68% of cases)"
     else:
         words = f"farther than {fit.range_au(2.0)[0]:.3g} au (95%)"
-    axes.set_title(f"Distance of the body: {words}", fontsize=11)
-    axes.text(0.5, 0.03, "not to scale: the real angle is far smaller", ha="center", color="0.4", fontsize=9)
-    axes.set(xlim=(-0.05, 1.0), ylim=(0, 1))
+    axes.figure.suptitle(f"Distance of the body: {words}", fontsize=12)
+    axes.text(0.5, 0.13, "not to scale: the real angle is far smaller", ha="center", color="0.4", fontsize=9)
+    axes.set(xlim=(-0.22, 1.15), ylim=(0.1, 0.9), aspect="equal")
     axes.axis("off")
 
 

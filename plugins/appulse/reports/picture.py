@@ -57,6 +57,7 @@ SAMPLE = 400_000
 """Pixels looked at to find the ends of the stretch."""
 BLACK_SIGMAS, SOFT_SIGMAS = 2.0, 4.0
 WHITE_PERCENTILE = 99.7
+LEAST_LETTER_PX = 5.0
 BLANK = 18
 """Grey of pixels without a number."""
 
@@ -165,11 +166,16 @@ class FramePicture:
 
     def _margin_line(self, words, x, row, side):
         size = self.size_px * (0.95 if row == 0 else 0.85)
-        self.figure.text(
+        text = self.figure.text(
             x, self.strip - self.size_px * (0.45 + 1.25 * row), words, transform=None, va="top", ha=side,
             color=MARGIN_INK if row < 2 else MARGIN_FAINT, family="DejaVu Sans", parse_math=False,
             fontsize=points_of(size), weight="bold" if row == 0 else "normal",
         )  # fmt: skip
+        # A small frame's margin is narrow: smaller letters rather than words that are cut. Letters come in
+        # whole pixels, so their width does not follow their size.
+        while text.get_window_extent().width > self.width - 1.6 * self.size_px and size > LEAST_LETTER_PX:
+            size *= 0.96
+            text.set_fontsize(points_of(size))
 
 
 def points_of(px):

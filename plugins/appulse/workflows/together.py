@@ -590,8 +590,7 @@ def _sentences(fit, predicted, verdict) -> tuple[str, ...]:
     said = []
     if fit.is_measured:
         near, far = fit.range_au(1.0)
-        # Two digits of what is uncertain.
-        digits = max(1 - math.floor(math.log10(max(far - near, 1e-9))), 0)
+        digits = fit.decimals
         said.append(
             f"The body is {fit.distance_au:.{digits}f} au ({fit.distance_au * AU_KM / 1e6:.4g} million km) "
             f"from the Earth's centre, 68% of cases between {near:.{digits}f} and {far:.{digits}f} au; "

@@ -34,6 +34,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
+from appulse.bodies import body_label
 from appulse.formats import COLUMNS
 from glue_appulse.data import residual_data
 from glue_appulse.data.kinds import FRAME, RESIDUALS, all_of, is_frame, kind_of
@@ -62,6 +63,8 @@ OFFSET_COLUMNS = {"dra": "ΔRA·cosδ", "sigma_dra": "σ", "ddec": "ΔDec", "sig
                   "along": "along", "sigma_along": "σ along", "across": "across",
                   "sigma_across": "σ across"}  # fmt: skip
 ARCSEC_DECIMALS = 3
+#: Text as people read it; the data set keeps what files have, by which rows are told apart.
+SHOWN = {"time": lambda text: str(text).replace("T", " "), "designation": body_label}
 
 
 def table_columns(plate_off: bool) -> list[tuple[str, str | None, str]]:
@@ -117,9 +120,10 @@ class ResidualTable(QTableWidget):
             component = data.get_component(name) if meaning is None else None
             text = component is not None and component.categorical
             values = component.labels if text else get(name) if meaning is None else both[meaning][name]
+            words = SHOWN.get(name, str) if text else None
             for row in range(data.size):
                 number = None if text else decimals.get(name, ARCSEC_DECIMALS)
-                self.setItem(row, i, _cell(values[row], number, colours[row]))
+                self.setItem(row, i, _cell(words(values[row]) if text else values[row], number, colours[row]))
         self.resizeColumnsToContents()
         self._filling = False
 
@@ -149,8 +153,7 @@ def _cell(value, decimals, colour):
 
 def _cell_text(value, decimals):
     # a fixed count of decimals: numbers of one column are compared at a glance
-    return "–" if value != value else f"{value:.{decimals}f}"
-
+    return "–" if value != value else f"{value:.{decimals}f}".replace("-", "−")
 
 
 #: Half width of the picture around a residual that is opened, pixels.
