@@ -17,6 +17,7 @@ from appulse.encounters.visibility import watch_night
 from appulse.formats.settings import InstrumentSettings, SiteSettings
 from appulse.observers.site import Site
 from appulse.reports import night_charts
+from appulse.reports.evidence_tables import printed
 from appulse.reports.night_sheet import booking_text, night_sheet_html, night_sheet_pdf, sexagesimal
 
 NEBULA = Outline("IC <4603>", "circle", 246.352, -24.4684, 20.0, 20.0, mag=9.0)
@@ -58,7 +59,7 @@ def test_the_sheet_holds_the_plan(plan):
     assert "roof &amp; co" in sheet
     words = unescape(re.sub(r"<[^>]+>|\u200b", "", sheet))
     for figure in plan.figures.values():
-        assert str(figure) in words, figure
+        assert printed(figure) in words, figure
     for moment in (plan.begin, plan.end):
         assert moment.strftime("%Y-%m-%d %H:%M") in words
     highest = float(re.search(r"highest, ([0-9.]+) degrees", words)[1])
@@ -70,6 +71,23 @@ def test_the_sheet_holds_the_plan(plan):
 def test_the_paper_has_two_pages(plan):
     pdf = night_sheet_pdf(plan, odds={"a": odds([plan.night])}, advice="book it")
     assert len(re.findall(rb"/Type /Page\b", pdf)) == 2
+
+
+def test_no_line_of_the_paper_runs_into_another_or_off_it(plan):
+    from appulse.reports.night_charts import charts_page
+    from appulse.reports.night_sheet import _text_page
+
+    page = _text_page(plan, {"roof": odds([plan.night])}, "book it")
+    boxes = [text.get_window_extent() for text in page.texts]
+    assert len(boxes) > 40
+    assert max(box.x1 for box in boxes) < 0.985 * page.bbox.width
+    inner = [box.padded(-1) for box in boxes]
+    assert not any(one.overlaps(other) for i, one in enumerate(inner) for other in inner[:i])
+    charts = charts_page(plan)
+    charts.canvas.draw()
+    drawn = [axes.get_tightbbox() for axes in charts.axes]
+    assert min(box.x0 for box in drawn) > 0.04 * charts.bbox.width
+    assert max(box.x1 for box in drawn) < 0.96 * charts.bbox.width
 
 
 def test_the_chart_marks_the_interval_of_the_plan(plan):

@@ -62,12 +62,12 @@ def seen_from(encounter: Pass, catalogue, places) -> list[SeenPass]:
 
 
 def what_it_does(encounter: Pass) -> str:
-    """'crosses the core', 'crosses it', 'misses by 8 arcsec', or how near it comes."""
+    """'crosses the core', 'crosses the outline', 'misses by 8 arcsec', or how near it comes."""
     apart = _angle(encounter.separation_arcsec)
     if encounter.crossing is None:
         return f"passes {apart} from the centre"
     if encounter.inside_outline:
-        what = "the core" if encounter.in_sizes < CORE_SHARE else "it"
+        what = "the core" if encounter.in_sizes < CORE_SHARE else "the outline"
         return f"crosses {what}, {apart} from the centre"
     return f"misses by {_angle(encounter.crossing.distance_arcmin * 60)}"
 

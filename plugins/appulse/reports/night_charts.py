@@ -122,7 +122,10 @@ def field_figure(plan):
 def charts_page(plan):
     """All charts of a plan on one page of paper, A4 upright."""
     figure = new_figure(8.27, 11.69)
-    parts = figure.subfigures(3, 1, height_ratios=(3.6, 3.2, 4.0), hspace=0.04)
+    # empty parts all around: printers leave the edge of the paper white
+    parts = figure.subfigures(
+        5, 3, height_ratios=(0.4, 3.6, 3.2, 4.0, 0.4), width_ratios=(0.5, 7.2, 0.5), hspace=0.04
+    )[1:4, 1]
     draw_altitude(parts[0], plan.night)
     draw_path(parts[1], plan.night)
     draw_field(parts[2], plan)
@@ -270,7 +273,13 @@ def _mark_hours(axes, night, azimuth, up):
         i = int(np.argmin(np.abs(hours - hour)))
         if wanted[i]:
             axes.plot(azimuth[i], night.altitude[i], "o", color=INK, markersize=4)
+            # beside a steep path, above a flat one: never on the line
+            before, after = max(i - 1, 0), min(i + 1, len(hours) - 1)
+            climb, turn = night.altitude[after] - night.altitude[before], azimuth[after] - azimuth[before]
+            steep, inward = abs(climb) > abs(turn), 1 if climb > 0 else -1
             axes.annotate(
-                f"{int(hour) % 24:02d}h", (azimuth[i], night.altitude[i]), fontsize=8.5, xytext=(0, 9),
-                textcoords="offset points", ha="center", path_effects=HALO,
+                f"{int(hour) % 24:02d}h", (azimuth[i], night.altitude[i]), fontsize=8.5,
+                xytext=(8 * inward, 0) if steep else (0, 9), textcoords="offset points", path_effects=HALO,
+                ha=("left" if inward > 0 else "right") if steep else "center",
+                va="center" if steep else "baseline",
             )  # fmt: skip

@@ -29,6 +29,8 @@ CAUTIONS = (
 """The usual ones; they stand on every sheet."""
 
 MOST_SLOTS = 24
+VALUE_LETTERS = 23
+"""What a line of a value holds on the printed page: wider ones run into the next column, or off the paper."""
 
 
 def night_sheet_html(plan, *, odds=None, advice="", notes=()):
@@ -285,7 +287,7 @@ def _sentence(words):
 
 
 def _figures(plan):
-    rows = [[f.label, str(f), f.source] for f in plan.figures.values()]
+    rows = [[f.label, printed(f), f.source] for f in plan.figures.values()]
     return html_table(["figure", "value", "formula or source"], rows, words=(0, 1, 2))
 
 
@@ -324,7 +326,7 @@ def _two_columns(figure, plan, top):
     """The figures in two columns, each with its value beside it."""
     blocks = []
     for figure_of_plan in plan.figures.values():
-        value = textwrap.wrap(str(figure_of_plan), 30) or [""]
+        value = textwrap.wrap(printed(figure_of_plan), VALUE_LETTERS) or [""]
         blocks.append([(figure_of_plan.label if i == 0 else "", part) for i, part in enumerate(value)])
     ends = np.cumsum([len(block) for block in blocks])
     turn = int(np.searchsorted(ends, ends[-1] / 2)) + 1  # no figure is torn between the columns
@@ -335,4 +337,4 @@ def _two_columns(figure, plan, top):
     for left, column in zip((0.07, 0.52), columns, strict=True):
         for row, (label, value) in enumerate(column):
             figure.text(left, top - row * step, label, va="top", fontsize=7.8, color=INK)
-            figure.text(left + 0.225, top - row * step, value, va="top", fontsize=7.8, weight="bold")
+            figure.text(left + 0.231, top - row * step, value, va="top", fontsize=7.8, weight="bold")
