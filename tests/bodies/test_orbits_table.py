@@ -176,6 +176,14 @@ def test_units_of_another_kind(tmp_path):
         read_orbits(write(table, tmp_path))
 
 
+def test_a_unit_too_small_for_a_number_is_refused(tmp_path):
+    path = write(state_table(), tmp_path)
+    text = path.read_text("utf-8")
+    path.write_text(text.replace("{name: vz,", "{name: vz, unit: 1e-320 / d,"), "utf-8")
+    with pytest.raises(TableError, match="column vz is in"):
+        read_orbits(path)
+
+
 def test_a_bad_row_among_good_ones_is_named(tmp_path):
     row = "{},2461000.5,1.1,{},5,10,20,2461050.5"
     path = write_csv(

@@ -18,7 +18,8 @@ from appulse.cli.main import main
 
 SECONDS, BYTES = 60.0, 1e9
 ALLOWED = {0, 1, 2, 74}
-NAN = re.compile(rb"(?i)(?<![\w.])[-+]?(?:nan|inf)(?![\w.])")
+# A word of the input that is quoted in a message ('nan' for a station) is no number.
+NAN = re.compile(rb"(?i)(?<![\w.'])[-+]?(?:nan|inf)(?![\w.'])")
 TEXTS = {".ecsv", ".csv", ".yaml", ".psv", ".xml", ".txt", ".md", ".ics", ".html", ".obs80"}
 CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2028\u2029\u2066-\u2069]")
 NOTE = "appulse: note: "

@@ -231,12 +231,20 @@ def _unit(table, name):
     return None if unit in (None, u.dimensionless_unscaled) and name not in DIMENSIONLESS else unit
 
 
+def _fits(unit, expected) -> bool:
+    """Whether a unit can be brought to another; one whose scale is no number a machine holds cannot."""
+    try:
+        return isinstance(unit, u.UnitBase) and unit.is_equivalent(expected)
+    except u.UnitsError:
+        return False
+
+
 def _check_units(table, path):
     """Every unit convertible, and vectors and angles in one unit each."""
     for name, expected in UNITS.items():
         if name in table.colnames and not isinstance(table[name], Time):
             unit = _unit(table, name)
-            if unit is not None and not (isinstance(unit, u.UnitBase) and unit.is_equivalent(expected)):
+            if unit is not None and not _fits(unit, expected):
                 raise TableError(f"{path}: column {name} is in {unit}, which is not {expected.to_string()}")
     for name in DIMENSIONLESS:
         unit = _unit(table, name) if name in table.colnames else None
