@@ -282,6 +282,8 @@ def one_meaning_everywhere(desk, viewer, measured):
     from glue_appulse.layers.residual_plot import BOTH, PLOTS
 
     row = 1  # the last frame is the one in the panel
+    assert "O−C" in desk.panel.verdict.text()
+    assert "O-C" not in desk.panel.verdict.text()
     for plate_off, meaning in ((True, "plate-corrected"), (False, "as measured")):
         viewer.options.bool_plate_off.setChecked(plate_off)
         headers = [viewer.table.horizontalHeaderItem(i).text() for i in range(viewer.table.columnCount())]

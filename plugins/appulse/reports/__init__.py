@@ -10,6 +10,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "earth_map": ["earth_map_picture"],
         "evidence": ["write_evidence"],
         "evidence_pdf": ["evidence_pdf"],
+        "evidence_tables": ["printed"],
         "night_sheet": ["booking_text", "cost_text", "headline", "night_sheet_html", "night_sheet_pdf"],
         "orbit_cloud": ["cloud_picture"],
         "pair_picture": ["blink_gif", "pair_picture"],

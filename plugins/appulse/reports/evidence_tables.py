@@ -19,6 +19,15 @@ DASH = "\u2013"
 def printed(text):
     """Words as they are printed: a minus sign before numbers, and between O and C.
 
+    Parameters
+    ----------
+    text : object
+        What is shown as text; words with hyphens and dates stay as they are.
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> printed("O-C -0.550 on 2027-05-04, 24P-B")

@@ -264,7 +264,7 @@ def _frames(names: list[str], total: int) -> str:
     if len(names) == 1:
         return names[0]
     if len(names) >= total:
-        return f"all {len(names)} frames"
+        return f"all {total} frames" if total > 2 else "both frames"
     more = len(names) - MOST_NAMED
     some = ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
     return f"{len(names)} of {total} frames ({some})"

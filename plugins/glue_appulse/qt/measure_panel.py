@@ -22,6 +22,7 @@ from qtpy.QtWidgets import (
 )
 
 from appulse.bodies import body_label, is_comet
+from appulse.reports import printed
 from appulse.workflows import processors
 from glue_appulse import inputs, measurements
 from glue_appulse.data import residual_data
@@ -327,10 +328,10 @@ class MeasurePanel(QDockWidget):
         self.title.setText(measured.name)
         self.stamps.show_fit(measured.residual)
         self.numbers.show_measured(measured)
-        self.verdict.setText(measurements.verdict(measured))
-        self.about.setText(measurements.circumstances(measured))
+        self.verdict.setText(printed(measurements.verdict(measured)))
+        self.about.setText(printed(measurements.circumstances(measured)))
         flag = [measured.flag] if measured.found and measured.flag else []
-        self.say("; ".join([*flag, *measured.result.notes]))
+        self.say(printed("; ".join([*flag, *measured.result.notes])))
         self._allow()
 
     def refit(self) -> BackgroundWork | None:
