@@ -6,7 +6,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from appulse.errors import InputError
+from appulse.errors import FrameError, InputError
 from appulse.workflows.progress import counted
 from appulse.workflows.sources import (
     BodySource,
@@ -21,6 +21,9 @@ LEAST_SNR = 3.0
 """Below it everything moves."""
 LEAST_FRAMES = 3
 """Two points are always on a line."""
+SCALE_RANGE = 3.0
+"""Frames whose scales differ by more are of different instruments: a pixel of one is a field of another,
+and to smooth them alike would take all memory."""
 
 
 @dataclass(frozen=True)
@@ -104,6 +107,8 @@ def find_movers(
     stars, limits = stars or StarSource(), limits or MoverLimits()
     around = surroundings_of(bodies)
     looked, failed = _look(frames, around, stars, reading, each, progress, cancelled, workers)
+    looked, others = _of_like_scale(looked, each)
+    failed = (*failed, *others)
     usable, plates, known = (list(column) for column in zip(*looked, strict=True)) if looked else ([], [], [])
     search = search_movers(
         usable, plates, predicted=known, max_rate=limits.max_rate, min_frames=limits.min_frames,
@@ -132,6 +137,27 @@ def _look(frames, around: Surroundings, stars, reading, each, progress, cancelle
     """Frames without their pixels, their plates, and the known bodies on each; and those that failed."""
     work = partial(_looked_at, around=around, stars=stars, reading=reading or {})
     return usable_frames(frames, work, "looking", each, progress, cancelled, workers)
+
+
+def _of_like_scale(looked: list, each) -> tuple[list, list[FailedFrame]]:
+    """The frames as fine as most of them are, and the others as failed."""
+    if not looked:
+        return looked, []
+    scales = [frame.pixel_scale for frame, _, _ in looked]
+    usual = sorted(scales)[len(scales) // 2]
+    kept, failed = [], []
+    for result, scale in zip(looked, scales, strict=True):
+        if usual / SCALE_RANGE <= scale <= usual * SCALE_RANGE:
+            kept.append(result)
+            continue
+        why = (
+            f"its scale is {scale:.3g} arcsec/px, that of most frames {usual:.3g}: frames of one instrument "
+            "are compared; is its plate solution right?"
+        )
+        failed.append(FailedFrame(Path(result[0].path or result[0].name), FrameError(why)))
+        if each is not None:
+            each(failed[-1])
+    return kept, failed
 
 
 def _looked_at(path, around: Surroundings, stars, reading):
