@@ -24,7 +24,7 @@ from scipy.interpolate import RectBivariateSpline
 from appulse.astrometry.detection import PlaceSearch
 from appulse.astrometry.psf import POINT, Trail, pixel_image
 from appulse.astrometry.scene import FrameScene
-from appulse.astrometry.scene_fit import MODEL_ERROR, WEAK
+from appulse.astrometry.scene_fit import MODEL_ERROR, WEAK, Bins
 from appulse.astrometry.source_fit import SourceFit
 from appulse.astrometry.stamp import LEAST_PIXELS, line_distance2
 from appulse.constants import ARCSEC_PER_RAD, AU_KM
@@ -87,21 +87,6 @@ class ComaFit(SourceFit):
     def has_nucleus(self) -> bool:
         """Whether a point of light shows in the coma."""
         return bool(self.nucleus_flux > 3.0 * self.nucleus_sigma)
-
-
-class _Bins:
-    """Good pixels summed in squares, data and model alike: narrow ones at the nucleus, wider ones beyond."""
-
-    def __init__(self, columns, rows, colour, side):
-        key = ((rows // side) * 100_003 + columns // side) * 64 + side
-        _, self.of = np.unique(key * 8 + colour, return_inverse=True)
-        self.count = np.bincount(self.of).astype(float)
-        self.n = len(self.count)
-        self.x, self.y = self.sum(columns) / self.count, self.sum(rows) / self.count
-        self.colour = np.rint(self.sum(colour) / self.count).astype(int)
-
-    def sum(self, values):
-        return np.bincount(self.of, values, minlength=self.n)
 
 
 class _Templates:
@@ -288,7 +273,7 @@ class _ComaFit:
         self.extra = np.zeros(b.n)
         self.comet_light = self.light = np.zeros(b.n)
 
-    def _binned(self) -> _Bins:
+    def _binned(self) -> Bins:
         """Bins of less than half the FWHM near the nucleus, twice as wide beyond."""
         fwhm = self.psf.fwhm
         side = max(1, int(fwhm / 2.2))
@@ -296,7 +281,7 @@ class _ComaFit:
             side = 2 * max(1, side // 2) if fwhm >= 5.0 else 1
         near = self.away <= (NEAR_FWHM * fwhm) ** 2
         sides = np.where(near, side, 2 * side if fwhm / side > 2.0 else side)
-        return _Bins(self.columns.astype(int), self.rows.astype(int), self.colour, sides)
+        return Bins(self.columns.astype(int), self.rows.astype(int), self.colour, sides)
 
     def _share_stars(self, x, y):
         """Stars to be fitted along; the light of all others is taken off the pixels."""

@@ -71,11 +71,11 @@ class Solution:
     chi2: float
 
 
-class _Bins:
-    """Good pixels of a stamp, summed in squares of `side` px: data and model alike, so nothing is lost."""
+class Bins:
+    """Good pixels summed in squares of `side` px, one for all or each its own: data and model alike."""
 
-    def __init__(self, columns, rows, colour, side: int):
-        key = (rows // side) * 100_003 + columns // side
+    def __init__(self, columns, rows, colour, side):
+        key = ((rows // side) * 100_003 + columns // side) * 64 + side
         _, self.of = np.unique(key * 8 + colour, return_inverse=True)
         self.count = np.bincount(self.of).astype(float)
         self.n = len(self.count)
@@ -142,7 +142,7 @@ class _SceneFit:
         self.extra = np.zeros(b.n)
         self.light = np.zeros(b.n)
 
-    def _binned(self) -> _Bins:
+    def _binned(self) -> Bins:
         """Bins as wide as the star image allows: a third of its FWHM, half where there are too many."""
         fwhm, mosaic = self.psf.fwhm, self.scene.is_mosaic
         side = max(1, int(fwhm / 2.7))
@@ -151,7 +151,7 @@ class _SceneFit:
             side = max(side, int(fwhm / 2.0))
         if mosaic:
             side = 2 * max(1, side // 2) if fwhm >= 5.0 else 1
-        return _Bins(self.columns.astype(int), self.rows.astype(int), self.colour, side)
+        return Bins(self.columns.astype(int), self.rows.astype(int), self.colour, side)
 
     def _share_stars(self, x, y):
         """Neighbours to be fitted along; the light of all others is taken off the pixels."""

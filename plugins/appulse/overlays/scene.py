@@ -523,7 +523,7 @@ def emptier_corner(target, scene):
     return crowd[0] <= crowd[1]
 
 
-def frame_scene(target, *, tracks=(), outlines=(), rows=(), tails=()):
+def frame_scene(target, *, tracks=(), outlines=(), rows=(), beneath=None):
     """Everything over a picture of a frame.
 
     Parameters
@@ -533,19 +533,18 @@ def frame_scene(target, *, tracks=(), outlines=(), rows=(), tails=()):
     outlines : sequence of Outline
     rows : sequence of dict
         Measured places: x, y, designation, dra_cosdec, ddec; None where there is no value.
-    tails : sequence of CometTail
+    beneath : Scene, optional
+        More lines, under tracks and marks: those of comets' tails.
 
     Returns
     -------
     Scene
     """
-    from appulse.overlays.tails import tails_scene
-
     moving = tracks_scene(target, tracks)
     # one body as designated has one name: its measured ring needs none beside the track's
     measured = measured_scene(target, rows, {track.designation for track in tracks})
     corner = furniture(target, left=emptier_corner(target, moving))
-    return corner + outlines_scene(target, outlines) + tails_scene(target, tails) + moving + measured
+    return corner + outlines_scene(target, outlines) + (beneath or Scene()) + moving + measured
 
 
 def flipped(points, height):

@@ -34,6 +34,7 @@ from appulse.overlays import (
     frame_scene,
     palette,
     place_labels,
+    tails_scene,
 )
 
 LONGEST_PX = 1800
@@ -190,7 +191,8 @@ def frame_picture(
     """The painted picture; see :func:`annotated_png` for the parameters."""
     picture = FramePicture(frame, longest_px, standing_out)
     rows = _rows_of(frame, residuals)
-    scene = frame_scene(picture.target, tracks=tracks, outlines=outlines, rows=rows, tails=tails)
+    beneath = tails_scene(picture.target, tails)
+    scene = frame_scene(picture.target, tracks=tracks, outlines=outlines, rows=rows, beneath=beneath)
     picture.paint(scene)
     mids = [track.mid for track in tracks if track.mid is not None]
     sigmas = [mid.sigma_major_px for mid in mids if mid.sigma_major_px is not None]
