@@ -159,10 +159,13 @@ def test_a_planted_journal_moves_nothing_out_of_its_folder(tmp_path, target):
 
 
 WAITING = """
-import sys, time
+import signal, sys, time
 from pathlib import Path
 from appulse.cli import main
 from appulse.formats.output import together, write_text
+
+# Tests that run as a shell's background job are deaf to it, and so are their children.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 def run(args):
     with together():
