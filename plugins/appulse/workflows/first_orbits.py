@@ -189,7 +189,8 @@ def _clouds(orbit, last, observer, count, field_arcmin):
             "place differs by its parallax"
         )
     members = orbit.orbits(MEMBERS)
-    ephemeris = NBodyEphemeris(members)
+    # The cloud is wider than minutes of arc: full accuracy near the Earth would take minutes of time.
+    ephemeris = NBodyEphemeris(members, tolerance=1e-9)
     times = last + TimeDelta(np.arange(1, count + 1), format="jd")
     try:
         vectors = ephemeris.vectors(times, observer)
