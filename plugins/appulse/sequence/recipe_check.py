@@ -3,8 +3,9 @@
 import math
 import re
 
-from appulse.errors import InputError
+from appulse.errors import InputError, TimeError
 from appulse.formats import short
+from appulse.observers import parse_utc
 
 MOST_FRAMES = 20_000
 _SHA256 = re.compile(r"[0-9a-f]{64}")
@@ -58,7 +59,11 @@ class RecipeCheck:
         """Where the body was predicted."""
         self.need(where, value, dict, "'time', 'ra', 'dec' and 'trail'")
         self.known(where, value, {"time", "ra", "dec", "trail", "rate", "pa", "mag"})
-        self.need(f"{where}: time", value.get("time"), str, "a time in quotes")
+        text = self.need(f"{where}: time", value.get("time"), str, "a time in quotes")
+        try:
+            parse_utc(text)
+        except TimeError:
+            raise self.wrong(f"{where}: time", "a UTC time", text) from None
         self.number(f"{where}: ra", value.get("ra"), -360, 360)
         self.number(f"{where}: dec", value.get("dec"), -90, 90)
         trail = self.need(f"{where}: trail", value.get("trail"), list, "a list of [ra, dec]")
