@@ -1,5 +1,7 @@
 """Passes in glue: the table through the ordinary reader, a timeline, the sky of a selected pass."""
 
+import os
+
 import numpy as np
 import pytest
 from astropy.table import Table
@@ -32,6 +34,11 @@ def test_only_tables_of_passes_are_taken(passes_file, sample_data, tmp_path):
     assert pass_data.is_passes(str(passes_file))
     assert not pass_data.is_passes(str(sample_data / "stars.ecsv"))
     assert not pass_data.is_passes(str(tmp_path / "none.ecsv"))
+    # Neither a pipe, which never ends, nor a line without an end holds the window up.
+    os.mkfifo(tmp_path / "pipe.ecsv")
+    assert not pass_data.is_passes(str(tmp_path / "pipe.ecsv"))
+    (tmp_path / "long.ecsv").write_text("x" * 1_000_000)
+    assert not pass_data.is_passes(str(tmp_path / "long.ecsv"))
 
 
 def test_the_table_keeps_its_numbers_and_gains_a_time_axis(passes_file):

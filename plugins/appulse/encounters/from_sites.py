@@ -117,11 +117,6 @@ class EarthMap:
     delta_au: float
     outline_arcsec: float
 
-    @property
-    def spread_arcsec(self) -> float:
-        """Largest minus least separation over the Earth."""
-        return float(np.ptp(self.separation_arcsec))
-
 
 @quiet_erfa()
 def map_of_pass(encounter: Pass, catalogue, vectors, *, step_deg: float = MAP_STEP_DEG) -> EarthMap:

@@ -11,6 +11,7 @@ import numpy as np
 KIND_KEY = "appulse_kind"
 FRAME, TRACK, OUTLINES, RESIDUALS, TAILS = "frame", "track", "outlines", "residuals", "tails"
 CLOUD, PARALLAX = "cloud", "parallax"
+HEAD_LINE = 10_000
 
 
 def kind_of(layer) -> str | None:
@@ -30,6 +31,23 @@ def is_frame(layer) -> bool:
 def all_of(data_collection, kind: str) -> list:
     """Data sets of one kind, in their order."""
     return [data for data in data_collection if kind_of(data) == kind]
+
+
+def has_columns(path, names) -> bool:
+    """Whether a file is an ECSV table with these columns, by its content."""
+    if not str(path).lower().endswith(".ecsv"):
+        return False
+    from appulse.errors import InputError
+    from appulse.files import check_ordinary
+
+    try:
+        # A pipe would never end, and a line may be as long as the file.
+        check_ordinary(path, "table")
+        with open(path, encoding="utf-8") as file:
+            head = [line for line in (file.readline(HEAD_LINE) for _ in range(400)) if line[:1] != "#"]
+    except (OSError, UnicodeDecodeError, InputError):
+        return False
+    return bool(head) and set(names) <= set(head[0].split())
 
 
 def to_json(value) -> str:

@@ -7,7 +7,7 @@ outline, its neighbours and the body's track.
 
 import numpy as np
 
-from glue_appulse.data.kinds import KIND_KEY, all_of, kind_of
+from glue_appulse.data.kinds import KIND_KEY, all_of, has_columns, kind_of
 
 PASSES = "passes"
 MJD = "MJD (UTC)"
@@ -19,14 +19,7 @@ TRACK_DAYS = 1.5
 
 def is_passes(path: str, **_kwargs) -> bool:
     """Whether a file is a table of passes."""
-    if not str(path).lower().endswith(".ecsv"):
-        return False
-    try:
-        with open(path, encoding="utf-8") as file:
-            head = [line for line in (file.readline() for _ in range(400)) if not line.startswith("#")]
-    except (OSError, UnicodeDecodeError):
-        return False
-    return bool(head) and set(NEEDED) <= set(head[0].split())
+    return has_columns(path, NEEDED)
 
 
 def load_passes(path: str, **_kwargs):

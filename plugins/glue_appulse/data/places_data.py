@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from glue_appulse.data.kinds import CLOUD, KIND_KEY, PARALLAX
+from glue_appulse.data.kinds import CLOUD, KIND_KEY, PARALLAX, has_columns
 from glue_appulse.data.residual_data import put
 
 MJD = "MJD (UTC)"
@@ -21,26 +21,14 @@ PARALLAX_COLUMNS = ("site", "time", "ra", "dec", "ra_middle", "dec_middle")
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00")
 
 
-def _has(path, needed) -> bool:
-    """Whether a file is an ECSV table with these columns, by its content."""
-    if not str(path).lower().endswith(".ecsv"):
-        return False
-    try:
-        with open(path, encoding="utf-8") as file:
-            head = [line for line in (file.readline() for _ in range(400)) if not line.startswith("#")]
-    except (OSError, UnicodeDecodeError):
-        return False
-    return bool(head) and set(needed) <= set(head[0].split())
-
-
 def is_cloud(path, **_kwargs) -> bool:
     """Whether a file is a cloud of ``appulse first-orbit``."""
-    return _has(path, CLOUD_COLUMNS)
+    return has_columns(path, CLOUD_COLUMNS)
 
 
 def is_sightings(path, **_kwargs) -> bool:
     """Whether a file holds the sightings of ``appulse together``."""
-    return _has(path, PARALLAX_COLUMNS)
+    return has_columns(path, PARALLAX_COLUMNS)
 
 
 def load_cloud(path, **_kwargs):
