@@ -1,8 +1,9 @@
 """``appulse field``, as a user calls it."""
 
 import pytest
-from astropy.table import QTable
+from astropy.table import QTable, Table
 
+from appulse.cli.field import joined
 from appulse.cli.main import main
 
 COLUMNS = [
@@ -58,6 +59,13 @@ def test_several_frames_share_a_table_whoever_lists_them(sample_data, bad_frames
     assert table.colnames == ["frame", *COLUMNS]
     assert [str(row["frame"]) for row in table if row["kind"] == "body"] == [f.name for f in frames[:2]]
     assert (tmp_path / "two.ecsv").read_bytes() == (tmp_path / "one.ecsv").read_bytes()
+
+
+def test_a_frame_with_nothing_in_it_adds_no_row():
+    rows = Table({"designation": ["7"], "mag": [9.5]})
+    table = joined([rows, rows[:0]], ["one.fits", "empty.fits"])
+    assert table.colnames == ["frame", "designation", "mag"]
+    assert list(table["frame"]) == ["one.fits"]
 
 
 def test_existing_output_is_kept(listing, sample_data, capsys):

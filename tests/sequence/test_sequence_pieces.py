@@ -23,7 +23,7 @@ from appulse.sequence.parts import digest
 from appulse.sequence.picture_files import srgb_profile, to_16bit
 from appulse.sequence.picture_job import PictureSettings, Recipe, versions
 from appulse.sequence.sky_grid import largest_rectangle, painted, tangent_grid
-from appulse.sequence.stack import Feather, StillSky, combine, star_pixels, still_mesh
+from appulse.sequence.stack import Feather, StillSky, combine, star_pixels, still_mesh, weights_of
 from appulse.sequence.subframe import binned, level_to
 
 
@@ -161,6 +161,13 @@ def test_a_stray_value_is_left_out_of_a_mean():
     assert count.tolist() == [[5, 4, 5, 5]]
     assert n == 1
     assert noise[0, 0] == pytest.approx(5**-0.5, abs=1e-4)
+
+
+@pytest.mark.parametrize("unit", [1.0, 1e-38, 1e200])
+def test_weights_do_not_depend_on_the_unit_of_brightness(unit):
+    assert weights_of(np.array([2.0, 1.0, 4.0]) * unit) == pytest.approx([0.25, 1.0, 0.0625])
+    assert list(weights_of([0.0, 2.0, 4.0])) == [1.0, 1.0, 0.25]
+    assert list(weights_of([0.0, 0.0])) == [1.0, 1.0]
 
 
 def test_a_frame_fades_towards_its_border():

@@ -91,10 +91,12 @@ def run(args: argparse.Namespace) -> int:
 
 def joined(tables, names):
     """Tables of several frames as one, the frame's name before each row."""
+    import numpy as np
     from astropy.table import vstack
 
     for table, name in zip(tables, names, strict=True):
-        table.add_column([name] * len(table), name="frame", index=0)
+        # Of no rows, a list would make a column of numbers.
+        table.add_column(np.array([name] * len(table), dtype=str), name="frame", index=0)
     return vstack(tables, metadata_conflicts="silent")
 
 

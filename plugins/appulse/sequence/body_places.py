@@ -199,4 +199,6 @@ def _peak(frame, fwhm) -> float:
     core = TrailMask(frame.trail - [x0, y0], 1.5 * fwhm, values.shape)(0, y1 - y0)
     inside, rest = values[core & known], values[~core & known]
     peak = (inside.max() - np.median(rest)) if len(inside) and len(rest) else 0.0
-    return float(max(peak, 0.0) / frame.levels[0].sigma)
+    sigma = frame.levels[0].sigma
+    # Values near the least that float32 holds have a noise of zero, against which nothing is high.
+    return float(max(peak, 0.0) / sigma) if sigma > 0 else 0.0

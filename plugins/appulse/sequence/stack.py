@@ -15,7 +15,7 @@ average is known from the still sky and taken off.
 """
 
 import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -329,22 +329,30 @@ def _between_cells(mesh, cell, rows, columns):
     return between(between(mesh, y, 0), x, 1)
 
 
+def weights_of(noises) -> np.ndarray:
+    """Inverse squares of noises, the largest of them one; a noise of zero is unknown and weighs one too."""
+    noises = np.asarray(noises, dtype=float)
+    known = noises > 0
+    # The squares of a ratio bear any unit of brightness.
+    ratio = np.divide(noises[known].min(initial=np.inf), noises, out=np.ones_like(noises), where=known)
+    return ratio**2
+
+
 def layers_of(resampled, colour, settings, masks, grid, still=None) -> list[Layer]:
     """Layers of one plane for the stack; `still` is the mesh of the still sky under a body at rest."""
     found = []
-    for frame, mask in zip(resampled, masks, strict=True):
+    noises = [frame.levels[colour].white for frame in resampled]
+    weights = weights_of(noises) if settings.weights == "noise" else np.ones(len(resampled))
+    for frame, mask, weight in zip(resampled, masks, weights, strict=True):
         ny, nx = frame.subframe.frame.shape
         corners = np.array([[0, 0], [nx - 1, 0], [nx - 1, ny - 1], [0, ny - 1]], dtype=float)
         on_grid = grid.to_pixel(*pixel_to_sky(frame.subframe.alignment.wcs, *corners.T))
         share = Feather(np.stack(on_grid, axis=1), frame.shift, grid.shape[1])
         local = None if still is None else StillSky(still, frame.shift, grid.shape[1])
         level = frame.levels[colour]
-        weight = 1.0 / level.white**2 if settings.weights == "noise" else 1.0
         gain = frame.subframe.gain / level.factor
-        found.append(Layer(frame.planes[colour], level, weight, gain, mask, local, share))
-    # Weights near one keep float32 sums exact.
-    top = max(layer.weight for layer in found)
-    return [replace(layer, weight=layer.weight / top) for layer in found]
+        found.append(Layer(frame.planes[colour], level, float(weight), gain, mask, local, share))
+    return found
 
 
 def stack_all(resampled, settings, masks, grid, parts, kind, *, stills=None, **more) -> list[Stack]:
