@@ -57,6 +57,13 @@ def test_other_kinds_are_counted(tmp_path):
         read_observations(tmp_path / "b.psv")
 
 
+def test_an_error_of_zero_is_none_stated(tmp_path):
+    write_psv([AdesBlock([], [ROW | {"rmsRA": "0"}])], tmp_path / "a.psv")
+    row = read_observations(tmp_path / "a.psv")[0]
+    assert np.ma.is_masked(row["sigma_ra"])
+    assert row["sigma_dec"] == 0.03
+
+
 @pytest.mark.parametrize(("changes", "words"), [
     ({"ra": "x"}, "ra = 'x' is not a number"), ({"obsTime": "yesterday"}, "is no UTC time"),
     ({"ra": ""}, "without ra"), ({"ra": "nan"}, "ra = 'nan' is not a number"),

@@ -48,6 +48,31 @@ def write(tmp_path):
 # --- what is read
 
 
+@pytest.mark.parametrize("name", ["m1.fits", "m1.fits.gz", "m1.fits.fz"])
+@pytest.mark.parametrize(("unit", "power"), [(1e-18, -18), (1e-36, -36), (1e25, 25), (1e-3, 0)])
+def test_physical_units_are_brought_near_one(tmp_path, unit, power, name):
+    path, noise = tmp_path / name, np.random.default_rng(2).normal(500.0, 30.0, (NY, NX))
+    own = header(BUNIT="erg/s", EGAIN=2.0, SATURATE=60000.0 * unit)
+    hdus = [fits.PrimaryHDU((noise * unit).astype("f4"), own)]
+    if name.endswith("fz"):
+        lossless = {"compression_type": "GZIP_1", "quantize_level": 0}
+        hdus = [fits.PrimaryHDU(), fits.CompImageHDU(hdus[0].data, own, **lossless)]
+    fits.HDUList(hdus).writeto(path)
+    frame = read_frame(path)
+    np.testing.assert_allclose(frame.data, noise * unit / 10.0**power, rtol=1e-6)
+    assert float(frame.camera.saturation_adu) == pytest.approx(60000.0 * unit / 10.0**power)
+    assert frame.bunit == ("erg/s" if power == 0 else f"10**({power}) erg/s")
+    assert any("units of" in note for note in frame.notes) == (power != 0)
+
+
+def test_a_gain_that_the_pixels_contradict_is_not_used(write):
+    noise = np.random.default_rng(2).normal(500.0, 30.0, (NY, NX))
+    assert float(read_frame(write(noise, header(EGAIN=1.5))).camera.gain_e_adu) == 1.5
+    frame = read_frame(write((noise / 65535).astype("f4"), header(EGAIN=1.5), "scaled.fits"))
+    assert frame.camera.gain_e_adu is None
+    assert any("EGAIN" in note and "rescaled" in note for note in frame.notes)
+
+
 @pytest.mark.parametrize("dtype", ["uint8", "int16", "uint16", "int32", "float32", "float64", ">f4"])
 @pytest.mark.parametrize("name", ["m1.fits", "m1.fits.gz"])
 def test_pixels_are_native_float32(write, dtype, name):

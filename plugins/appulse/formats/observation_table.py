@@ -141,6 +141,8 @@ def _make(rows, path, rejected):
     for name, (unit, words) in NUMBERS.items():
         values = np.array([numbers[name] for _, _, numbers in good])
         missing = ~np.isfinite(values)
+        if name in SIGMAS:
+            missing |= values == 0.0  # how some programs say that they state none
         unit = None if unit is None else u.Unit(unit)
         table[name] = MaskedColumn(np.where(missing, 0.0, values), mask=missing, unit=unit, description=words)
     table.meta["file"], table.meta["rejected"] = path.name, rejected

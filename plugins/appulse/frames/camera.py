@@ -1,7 +1,7 @@
 """What a camera's numbers mean: gain, read noise, saturation, dark current, each with where it comes from."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from appulse.errors import FrameError
 from appulse.frames.header import Card, Cards
@@ -75,6 +75,23 @@ class Camera:
         ]
         return ", ".join(known) or "nothing known"
 
+    def in_units_of(self, unit: float) -> "Camera":
+        """The camera of pixels that are counted in `unit` stored ones."""
+        gain, full = self.gain_e_adu, self.saturation_adu
+        return replace(
+            self,
+            gain_e_adu=None if gain is None else Valued(gain.value * unit, gain.source),
+            saturation_adu=None if full is None else Valued(full.value / unit, full.source),
+        )
+
+    def believed(self, scatter: float) -> tuple["Camera", tuple[str, ...]]:
+        """The camera without a gain that pixels of this scatter contradict, and why."""
+        gain = self.gain_e_adu
+        if gain is None or not scatter * gain.value < LEAST_NOISE_E:
+            return self, ()
+        words = f"gain {gain} not used: the pixels would scatter by {scatter * gain.value:.1g} electrons"
+        return replace(self, gain_e_adu=None), (f"{words}; were they rescaled?",)
+
 
 READ_NOISE_KEYS = ("RDNOISE", "READNOIS", "READNOISE", "RON", "ENOISE")
 SATURATION_KEYS = ("SATURATE", "SATLEVEL", "SATURLEV", "MAXLIN")
@@ -83,6 +100,9 @@ FILTER_KEYS = ("FILTER", "FILTER1", "FILTNAM", "FILTNAME", "BAND")
 # Electrons per stored unit that some camera has; larger whole numbers are settings.
 GAIN_RANGE = (0.005, 100.0)
 LARGEST_WHOLE_GAIN = 20
+LEAST_NOISE_E = 0.1
+"""Pixels that scatter by less are not in the unit of the gain: who rescales frames keeps the camera's card.
+Common practice, no source: a read noise of 1 electron, averaged over a hundred exposures."""
 
 _PER_ADU = re.compile(r"e[-_ ]?/|electrons?\s*(/|per)|e-?\s*per|\be-?\s*/\s*(adu|dn|count)", re.IGNORECASE)
 _SETTING = re.compile(r"setting|\bdb\b|0\.1\s*db|index|camera gain", re.IGNORECASE)

@@ -34,6 +34,9 @@ MAX_HEADER_BLOCKS = 5000
 MAX_JUNK = 1_000_000
 """Bytes after the last HDU: some programs add a signature, or fill up."""
 BLOCK = 2880
+SAMPLED_ROWS = 24
+LEAST_SCATTER, LARGEST_SCATTER = 1e-5, 1e8
+"""Between which the scatter of pixels is left as stored: pictures from 0 to 1 lie near 1e-4."""
 # What astropy's reader stumbles into where a file is damaged.
 _BROKEN = (
     OSError, EOFError, ValueError, KeyError, TypeError, IndexError, AttributeError, VerifyError, zlib.error,
@@ -65,7 +68,8 @@ class PixelSource:
     """Reads the pixels of one image of one file each time it is called."""
 
     # mosaic: Colour-filter pattern: the four places of the pattern are brought to one sky level.
-    # masters, seconds, saturation: what the pixels are calibrated with.
+    # masters, seconds, saturation: what the pixels are calibrated with, in stored units.
+    # power: The pixels are in units of so many powers of ten of the stored ones.
 
     path: Path
     hdu: int
@@ -74,6 +78,7 @@ class PixelSource:
     masters: Calibration | None = None
     seconds: float = 0.0
     saturation: float | None = None
+    power: int = 0
 
     def __call__(self) -> np.ndarray:
         """Pixels, native float32, shape (ny, nx) or (3, ny, nx), blanks as NaN."""
@@ -96,6 +101,10 @@ class PixelSource:
             pixels[~finite] = np.nan
         if self.masters is not None:
             pixels = self.masters.applied(pixels, self.seconds, self.saturation)
+        if self.power:
+            # In two steps, since the factor itself may be more than float32 holds.
+            for part in (self.power // 2, self.power - self.power // 2):
+                pixels *= np.float32(10.0**-part)
         return level_mosaic(pixels) if self.mosaic and pixels.ndim == 2 else pixels
 
 
@@ -106,6 +115,28 @@ def _is_own(array) -> bool:
         root = root.base
     plain = root.base is None and not isinstance(root, np.memmap)
     return plain and array.dtype == np.dtype(np.float32) and array.flags.writeable
+
+
+def scatter_of(hdu) -> float:
+    """Scatter of the pixels of a few rows, sources and all; NaN for whole numbers, whose unit will do."""
+    if hdu.header.get("BITPIX", 16) > 0 and hdu.header.get("BSCALE", 1.0) == 1.0:
+        return math.nan
+    rows = np.unique(np.linspace(0, hdu.shape[-2] - 1, SAMPLED_ROWS).astype(int))
+    try:
+        sample = np.concatenate([np.ravel(hdu.section[..., row, :]) for row in rows]).astype(float)
+    except _BROKEN:
+        return math.nan  # what is broken is said when the pixels are read
+    sample = sample[np.isfinite(sample)]
+    low, middle, high = np.percentile(sample, [16, 50, 84]) if len(sample) else (0.0, 0.0, 0.0)
+    return float((high - low) / 2 or np.abs(sample - middle).max(initial=0.0)) or math.nan
+
+
+def power_of_ten(scatter: float) -> int:
+    """Power of ten in whose units pixels are near one: 0 where float32 bears their squares as stored."""
+    # Fluxes in physical units lie near 1e-17: squares and their weights leave the range of float32.
+    if not math.isfinite(scatter) or LEAST_SCATTER < scatter < LARGEST_SCATTER:
+        return 0
+    return math.floor(math.log10(scatter)) - 1
 
 
 def level_mosaic(pixels: np.ndarray) -> np.ndarray:

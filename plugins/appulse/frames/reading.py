@@ -15,7 +15,15 @@ from appulse.frames.exposure import Exposure, read_exposure
 from appulse.frames.frame import SolvedFrame
 from appulse.frames.header import Cards, read_side_header, with_inherited
 from appulse.frames.masters import MasterFiles
-from appulse.frames.pixels import PixelSource, checksum, find_image, layout_of, open_fits
+from appulse.frames.pixels import (
+    PixelSource,
+    checksum,
+    find_image,
+    layout_of,
+    open_fits,
+    power_of_ten,
+    scatter_of,
+)
 from appulse.frames.site_keywords import daylight_notes, read_observer
 from appulse.frames.wcs import WcsMap, celestial_wcs
 from appulse.observers import Site, SpacecraftVector
@@ -116,6 +124,7 @@ def read_frame(
         header, header_notes = _merged_header(hdus, index)
         layout, layout_notes = layout_of(path, hdus[index])
         intervals = _interval_table(path, hdus)
+        scatter = scatter_of(hdus[index])
     cards = Cards(header, path.name)
     wcs, wcs_notes = _wcs(cards, wcs_from, layout.shape, sip)
     pattern, mosaic_notes = read_mosaic(cards, mosaic) if layout.kind == "mono" else (None, ())
@@ -123,6 +132,8 @@ def read_frame(
     camera, camera_notes = read_camera(
         cards, gain_e_adu=gain_e_adu, read_noise_e=read_noise_e, saturation_adu=saturation_adu
     )
+    camera, doubts = camera.believed(scatter)
+    camera_notes += doubts
     timing = {"time": time, "time_is": time_is, "exposure_s": exposure_s, "clock_sigma_s": clock_sigma_s}
     exposure, time_notes = _exposure(cards, timing, intervals, "time" in required)
     if time_shift_s and exposure is not None:
@@ -136,11 +147,16 @@ def read_frame(
     )  # fmt: skip
     seconds = 0.0 if exposure is None else exposure.seconds
     full = None if camera.saturation_adu is None else float(camera.saturation_adu)
+    bunit, power = cards.text("BUNIT"), power_of_ten(scatter)
+    if power:
+        camera, unit = camera.in_units_of(10.0**power), f"10**({power})"
+        bunit = f"{unit} {bunit}" if bunit else unit
+        notes += (f"pixel values are counted in units of 1e{power:+03d} of those stored",)
     return SolvedFrame(
         wcs=wcs, shape=layout.shape, exposure=exposure, observer=observer, camera=camera, header=header,
-        path=path, hdu=index, filter=read_filter(cards), mosaic=pattern, bunit=cards.text("BUNIT"),
+        path=path, hdu=index, filter=read_filter(cards), mosaic=pattern, bunit=bunit,
         is_colour=layout.kind != "mono",
-        pixel_source=PixelSource(path, index, layout, pattern, masters, seconds, full),
+        pixel_source=PixelSource(path, index, layout, pattern, masters, seconds, full, power),
         checksum_source=partial(checksum, path), notes=tuple(dict.fromkeys(notes)),
     )  # fmt: skip
 

@@ -345,13 +345,15 @@ def _of_observations(path, body) -> NightOfSite:
         if isinstance(observer, str):
             notes.append(f"{path.name}: {observer}")
             continue
-        stated = [
-            np.nan if np.ma.is_masked(row[name]) else float(row[name]) for name in ("sigma_ra", "sigma_dec")
-        ]
+        *stated, rho = (
+            np.nan if np.ma.is_masked(row[name]) else float(row[name])
+            for name in ("sigma_ra", "sigma_dec", "corr_ra_dec")
+        )
         sigmas = np.where(np.isfinite(stated), stated, SIGMA_UNSTATED_ARCSEC)
         unstated += int(not np.all(np.isfinite(stated)))
+        covariance = np.outer(sigmas, sigmas) * np.where(np.eye(2, dtype=bool), 1.0, np.nan_to_num(rho))
         place = float(row["ra"]), float(row["dec"])
-        sightings.append(Sighting(str(row["station"]), row["time"], *place, np.diag(sigmas**2), observer))
+        sightings.append(Sighting(str(row["station"]), row["time"], *place, covariance, observer))
     if unstated:
         notes.append(
             f"{path.name}: {unstated} places state no sigma, taken as {SIGMA_UNSTATED_ARCSEC} arcsec"
