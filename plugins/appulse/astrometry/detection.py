@@ -20,7 +20,7 @@ from appulse.astrometry.stamp import Noise, frame_noise
 from appulse.astrometry.star_fit import NARROWEST_FWHM, Pixels, StarFits, fit_stars, psf_from_stars
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
-from appulse.numerics import mad_sigma, normal_isf
+from appulse.numerics import mad_sigma, normal_isf, running, weighted_sum
 from appulse.registration import (
     Bad,
     TrailLine,
@@ -32,6 +32,8 @@ from appulse.registration import (
 )
 
 STRIP_ROWS = 512
+TILE = (128, 512)
+"""px; pieces of a strip that are filtered at a time: so many fit into a processor's cache."""
 THREADS = 2
 THRESHOLD = 5.0
 """Detection limit in sigmas of the smoothed sky: about one false peak in 20 million pixels of pure noise."""
@@ -189,11 +191,10 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     mesh = sky_mesh(pixels)
     sky = pixel_noise(pixels, mesh)
     noise = frame_noise(frame.camera, *sky.typical)
-    level, sigma = sky.rows(0, pixels.shape[0]), sky.rows(0, pixels.shape[0], "sigma")
     rough = mesh.typical[1] > STRUCTURED * sky.typical[1]
-    options = {"gain": noise.gain_e_adu, "mosaic": colours is not None, "rough": rough}
-    kinds = bad_pixels(pixels, level, sigma, saturation=saturation, raw=raw, **options)
-    kinds, sources = _sources(pixels, kinds, sky, level, sigma, known, options)
+    options = {"gain": noise.gain_e_adu, "mosaic": colours is not None}
+    kinds, bright = bad_pixels(pixels, sky, saturation=saturation, raw=raw, rough=rough, **options)
+    kinds, sources = _sources(pixels, kinds, sky, bright, known, options)
     if psf is not None:
         shape = FieldPSF.fixed(psf, pixels.shape)
     else:
@@ -203,9 +204,9 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
             int(Bad.SATURATED),
         ), sources, saturation, known)  # fmt: skip
     # What is sharper than these very stars is no light either; nor is a line across the whole frame.
-    kinds = sharper(kinds, pixels - level, sigma, shape.fwhm if shape.n_stars else None, **options)
-    trail, lines = satellite_trails(pixels - level, sky.typical[1], shape.fwhm, kinds > 0)
-    kinds[trail] |= np.uint8(Bad.TRAIL)
+    kinds = sharper(kinds, bright, shape.fwhm if shape.n_stars else None, **options)
+    trail, lines = satellite_trails(bright.above, sky.typical[1], shape.fwhm, kinds > 0)
+    kinds |= np.uint8(Bad.TRAIL) * trail
     sources = sources[_light(sources, kinds)]
     notes = (
         mosaic_note,
@@ -221,18 +222,18 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     )  # fmt: skip
 
 
-def _sources(pixels, kinds, sky, level, sigma, known, options) -> tuple[np.ndarray, Table]:
+def _sources(pixels, kinds, sky, bright, known, options) -> tuple[np.ndarray, Table]:
     """Sources of a frame by a filter about as wide as they are, and its bad pixels by what they tell."""
-    shown = filled(pixels, (kinds & ~np.uint8(Bad.SATURATED)) > 0, level)
+    shown = filled(pixels, (kinds & ~np.uint8(Bad.SATURATED)) > 0, sky.at)
     sources = detect_stars(shown, sky=sky, mosaic=options["mosaic"])
     width = _typical_width(sources, None if known is None else known(sources, _typical_width(sources) or 3.0))
     if not width:
         return kinds, sources
     # With the stars' width more is known to be no light, and a filter as wide as they are finds more of them.
-    again = sharper(kinds, pixels - level, sigma, width, **options)
+    again = sharper(kinds, bright, width, **options)
     more = np.count_nonzero(again) > np.count_nonzero(kinds) + 0.05 * len(sources)
     if more or not 2.0 <= width <= 4.5:
-        shown = filled(pixels, (again & ~np.uint8(Bad.SATURATED)) > 0, level)
+        shown = filled(pixels, (again & ~np.uint8(Bad.SATURATED)) > 0, sky.at)
         width = float(np.clip(width, 1.2, 15.0))
         sources = detect_stars(shown, sky=sky, fwhm=width, mosaic=options["mosaic"])
     return again, sources
@@ -404,7 +405,10 @@ def _smoothed(data, sky, band, starts, pool):
 
     def smooth_strip(first):
         last = min(first + STRIP_ROWS, data.shape[0])
-        flat[first:last] = band.rows(data, sky, first, last)
+        for top in range(first, last, TILE[0]):
+            for left in range(0, data.shape[1], TILE[1]):
+                tile = np.s_[top : min(top + TILE[0], last), left : min(left + TILE[1], data.shape[1])]
+                flat[tile] = band.tile(data, sky, *tile)
 
     list(pool.map(smooth_strip, starts))
     # Where a nebula has structure as fine as the stars the limit is higher: its lumps are no sources.
@@ -437,6 +441,8 @@ class BandPass:
         self.sigma = float(np.sqrt(max(sigma**2 - self.even2, 0.1))) if mosaic else sigma
         self.pad = int(np.ceil(TRUNCATE * sigma)) + 2 * (self.side // 2) + 4
         core = ndimage.gaussian_filter1d(_pulse(self.pad), self.sigma, truncate=TRUNCATE, mode="constant")
+        # Of the middle pixel and outwards, one filter after the other.
+        self._taps = [np.trim_zeros(core[self.pad :], "b"), *([self.even[1:]] if mosaic else [])]
         core = np.convolve(core, self.even, "same")
         wide = core
         for _ in range(2):
@@ -458,28 +464,39 @@ class BandPass:
         line = ndimage.gaussian_filter1d(_pulse(self.pad), sigma, truncate=TRUNCATE, mode="constant")
         return float(np.sum(self._core * line) ** 2 - np.sum(self._wide * line) ** 2)
 
-    def rows(self, data, sky, first, last):
-        """Filtered rows first..last-1."""
-        low, high = max(0, first - self.pad), min(data.shape[0], last + self.pad)
-        values = np.asarray(data[low:high], dtype=np.float32)
-        bad = ~np.isfinite(values)
-        level = sky.rows(low, high)
+    def tile(self, data, sky, rows: slice, columns: slice):
+        """Filtered pixels of a piece of the frame."""
+        ny, nx = data.shape
+        top, bottom = max(0, rows.start - self.pad), min(ny, rows.stop + self.pad)
+        left, right = max(0, columns.start - self.pad), min(nx, columns.stop + self.pad)
+        values = np.asarray(data[top:bottom, left:right], dtype=np.float32)
+        values = values - sky.rows(top, bottom, columns=slice(left, right))
         # A hole would dig into its neighbours' smoothing; the sky's own level does not.
-        values = np.where(bad, np.float32(0.0), values - level)
-        smooth = ndimage.gaussian_filter(values, self.sigma, mode="nearest", truncate=TRUNCATE)
-        if self.even2:
+        bad = ~np.isfinite(values)
+        if bad.any():
+            values[bad] = 0.0
+        smooth = values
+        for taps in self._taps:
             for axis in (0, 1):
-                smooth = ndimage.convolve1d(smooth, self.even, axis, mode="nearest")
+                smooth = weighted_sum(_widened(smooth, len(taps) - 1, axis), taps, axis)
         wide = smooth
         for _ in range(2):
-            wide = ndimage.uniform_filter(wide, self.side, mode="nearest")
-        return (smooth - wide)[first - low : last - low]
+            for axis in (0, 1):
+                wide = running(np.add, _widened(wide, self.side // 2, axis), self.side, axis)
+        wide *= np.float32(self.side**-4.0)
+        smooth -= wide
+        return smooth[rows.start - top : rows.stop - top, columns.start - left : columns.stop - left]
 
     def variance(self, ratio):
         """Variance of an image's own light from the ratio of its peak to its bend, px^2."""
         # Peak 1/t - 1/(t + w) and bend 1/t^2 - 1/(t + w)^2 with t = own + sigma^2 + 1/12, w that of the mean.
         half = 0.5 * self.wide2 - ratio
         return np.sqrt(half**2 + ratio * self.wide2) - half - self.sigma**2 - self.even2 - 1 / 12
+
+
+def _widened(values, by: int, axis: int):
+    """Values with the outermost ones repeated along an axis."""
+    return np.pad(values, [(by, by) if k == axis else (0, 0) for k in (0, 1)], mode="edge")
 
 
 def _pulse(reach: int) -> np.ndarray:

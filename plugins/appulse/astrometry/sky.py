@@ -30,11 +30,11 @@ class SkyMesh:
         """Median level and scatter."""
         return float(np.median(self.level)), float(np.median(self.sigma))
 
-    def rows(self, first: int, last: int, what: str = "level") -> np.ndarray:
-        """Interpolated map of rows first..last-1, float32, shape (last - first, nx)."""
+    def rows(self, first: int, last: int, what: str = "level", columns: slice = slice(None)) -> np.ndarray:
+        """Interpolated map of rows first..last-1, or of some columns of theirs, float32."""
         mesh = getattr(self, what)
         y = (np.arange(first, last) + 0.5) / self.box - 0.5
-        x = (np.arange(self.shape[1]) + 0.5) / self.box - 0.5
+        x = (np.arange(*columns.indices(self.shape[1])) + 0.5) / self.box - 0.5
         return between(between(mesh, y, 0), x, 1)
 
     def at(self, x, y, what: str = "level") -> np.ndarray:
@@ -69,20 +69,29 @@ def sky_mesh(data, box: int = 64) -> SkyMesh:
     >>> abs(level - 100.0) < 0.3, abs(sigma - 3.0) < 0.3
     (True, True)
     """
-    ny, nx = data.shape
+    return _mesh(lambda rows: data[rows], data.shape, box)
+
+
+def _mesh(read, shape, box: int) -> SkyMesh:
+    """Sky of what `read` gives for a slice of rows, none of it asked for but what is sampled."""
+    ny, nx = shape
     box = int(max(16, min(max(box, np.sqrt(ny * nx / MOST_BOXES)), ny // 4, nx // 4)))
     my, mx = max(1, round(ny / box)), max(1, round(nx / box))
     step = max(1, int(box / np.sqrt(SAMPLES_PER_BOX)))
     for every in (step, step - 1):  # a step of another parity meets what is left of an interlaced frame
-        level, sigma = (a.reshape(my, mx) for a in _box_sky(_samples(data, box, my, mx, max(1, every))))
+        sampled = _samples(read, shape, box, my, mx, max(1, every))
+        level, sigma = (a.reshape(my, mx) for a in _box_sky(sampled))
         if np.isfinite(level).any():
             break
     else:
         raise MeasurementError("the frame has no usable pixel")
-    if not np.nanmax(sigma) > 0 and np.nanmin(data) == np.nanmax(data):
-        raise MeasurementError(
-            f"all pixels of the frame are alike ({np.nanmax(data):g}): it is empty or saturated throughout"
-        )
+    if not np.nanmax(sigma) > 0:
+        data = read(slice(None))
+        if np.nanmin(data) == np.nanmax(data):
+            value = f"{np.nanmax(data):g}"
+            raise MeasurementError(
+                f"all pixels of the frame are alike ({value}): it is empty or saturated throughout"
+            )
     return SkyMesh(_smooth(level), _smooth(sigma), box, (ny, nx))
 
 
@@ -95,10 +104,21 @@ def pixel_noise(data, sky: SkyMesh, step: int = 2) -> SkyMesh:
     # 1 -2 1 along both axes: whatever is a plane or a saddle cancels. Sum of the squared weights: 36.
     if min(data.shape) < 8 * step:
         return sky
-    values = np.asarray(data, dtype=np.float32)
-    for _ in range(2):
-        values = (values[2 * step :] + values[: -2 * step] - 2.0 * values[step:-step]).T
-    noise = sky_mesh(values / 6.0, sky.box) if np.nanmax(values) > np.nanmin(values) else sky
+    ny, nx = data.shape
+
+    def bends(rows):
+        first, last, every = rows.indices(ny - 2 * step)
+        low, middle, high = (
+            np.asarray(data[first + k : last + k : every], dtype=np.float32) for k in (0, step, 2 * step)
+        )
+        down = high + low - 2.0 * middle
+        return (down[:, 2 * step :] + down[:, : -2 * step] - 2.0 * down[:, step:-step]) / 6.0
+
+    try:
+        noise = _mesh(bends, (ny - 2 * step, nx - 2 * step), sky.box)
+    except MeasurementError:
+        # Without noise, or with too many gaps for differences.
+        noise = sky
     if noise.sigma.shape != sky.sigma.shape:
         where = np.stack(np.indices(sky.sigma.shape)).astype(float)
         sides = zip(noise.sigma.shape, sky.sigma.shape, strict=True)
@@ -126,9 +146,9 @@ def level_mosaic_sky(data, box: int = 32) -> tuple[np.ndarray, tuple[float, ...]
     return pixels, tuple(noise.typical[1] for noise in noises)
 
 
-def _samples(data, box, my, mx, step):
+def _samples(read, shape, box, my, mx, step):
     """Pixels of every box, every `step`-th of a row and column, (boxes, n), float32; NaN fills the rows."""
-    ny, nx = data.shape
+    ny, nx = shape
 
     def places(count, size):
         ends = np.append(np.arange(1, count) * box, size)
@@ -142,7 +162,7 @@ def _samples(data, box, my, mx, step):
         columns[k, : len(box_columns)], filled[k, : len(box_columns)] = box_columns, True
     values = np.full((my, mx, max(map(len, deep)), columns.shape[1]), np.nan, np.float32)
     for j, rows in enumerate(deep):
-        band = np.asarray(data[rows[0] : rows[-1] + 1 : step], dtype=np.float32)
+        band = np.asarray(read(slice(rows[0], rows[-1] + 1, step)), dtype=np.float32)
         values[j, :, : len(rows)] = np.where(filled[:, None], band[:, columns].swapaxes(0, 1), np.nan)
     return values.reshape(my * mx, -1)
 

@@ -8,7 +8,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "distributions": ["chi2_isf", "chi2_sf", "f_isf", "normal_isf", "normal_sf", "poisson_sf"],
         "dop853": ["Dop853Step", "STAGES", "interpolate", "step_factor", "tableau"],
         "kepler": ["ECLIPTIC_TO_ICRF", "elements_from_state", "state_from_elements"],
-        "mesh": ["between"],
+        "mesh": ["between", "running", "weighted_sum"],
         "nbody": ["Forces", "MAJOR_ROWS", "NonGravArrays"],
         "robust": ["MAD_TO_SIGMA", "clipped_sigma", "extra_scatter", "mad_sigma", "weighted_lstsq"],
         "sphere": [

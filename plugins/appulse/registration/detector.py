@@ -13,6 +13,7 @@ so that a pixel beyond it, by its noise, is a fault of the sensor or a cosmic ra
         . . .                . o .
 """
 
+from dataclasses import dataclass
 from enum import IntFlag
 from functools import lru_cache
 from typing import NamedTuple
@@ -23,7 +24,7 @@ from scipy import ndimage
 from scipy.special import ndtr
 
 from appulse.constants import FWHM_PER_SIGMA
-from appulse.numerics import MAD_TO_SIGMA, mad_sigma
+from appulse.numerics import MAD_TO_SIGMA, mad_sigma, running
 
 SHARPEST_FWHM = 1.2
 """px; no optics and no air give less (the Gaussian of a point well inside one pixel): where the stars are not
@@ -37,6 +38,9 @@ LOCAL_SIDE, LOWEST_OF_NOISE = 7, 0.7
 """px; and by how many sigmas of the sky the lowest mean of nine pixels within it lies under the level."""
 OTHER_COLOUR = 0.3
 """Least share of a point's light that a neighbour behind another filter of a mosaic gets."""
+BAND_ROWS = 64
+BLOOM = 7
+"""px; least length of a run of full pixels along which charge ran."""
 LINE_SIGMAS, LINE_SIDE, LINE_SAMPLES = 6.0, 5, 600
 QUIET_LINE = 0.4
 """A column that scatters by less than this part of the others does not see the sky."""
@@ -71,74 +75,52 @@ def peak_ratio(fwhm: float, mosaic: bool = False) -> float:
     return float(8.0 * image[1, 1] / np.sum(weights * image))
 
 
-def sharp_pixels(above, sigma, fwhm: float, *, gain=np.inf, mosaic=False, bad=None, sigmas=SHARP_SIGMAS):
-    """Pixels that no point of this FWHM can explain.
+@dataclass(frozen=True)
+class BrightPixels:
+    """The few pixels of a frame that stand out so far that they can be sharp, and the light about them."""
 
-    Parameters
-    ----------
-    above : (ny, nx) array
-        Light above the sky, stored units.
-    sigma : (ny, nx) array or float
-        Scatter of the sky.
-    fwhm : float
-        The sharpest that a point can be, px.
-    gain : float
-        Electrons per stored unit, for the noise of the light itself.
-    mosaic : bool
-        Whether neighbours stand behind other filters.
-    bad : (ny, nx) bool array, optional
-        Known already: as neighbours they count for nothing.
-    sigmas : float
+    above: np.ndarray  # (ny, nx) float32; light above the sky, 0 where there is no value
+    local: np.ndarray  # the same above what it stands on there: the sky, or a nebula
+    places: np.ndarray  # (n,) indices into the flattened frame
+    sigma: np.ndarray  # (n,) scatter of the sky there
 
-    Returns
-    -------
-    (ny, nx) bool array
-
-    Examples
-    --------
-    >>> above = np.zeros((9, 9))
-    >>> above[4, 4] = 500.0
-    >>> np.argwhere(sharp_pixels(above, 2.0, 2.5)).tolist()
-    [[4, 4]]
-    """
-    ny, nx = above.shape
-    sigma = np.broadcast_to(np.asarray(sigma, dtype=np.float32), above.shape)
-    found = np.zeros(above.shape, dtype=bool)
-    blank = ~np.isfinite(above) if bad is None else bad | ~np.isfinite(above)
-    with np.errstate(invalid="ignore"):
-        high = (above > sigmas * sigma) & ~blank
-    rows, columns = np.nonzero(high)
-    ratio = RATIO_MARGIN * peak_ratio(round(float(max(fwhm, SHARPEST_FWHM)), 2), mosaic)
-    # Only bright pixels are looked at: a few in a hundred.
-    total, count = np.zeros(len(rows)), np.zeros(len(rows))
-    for j in (-1, 0, 1):
-        for i in (-1, 0, 1):
-            if (j, i) == (0, 0):
-                continue
-            # Over the edge a frame goes on as its mirror image: a star cut by the edge keeps its neighbours.
-            row = np.where((rows + j < 0) | (rows + j >= ny), rows - j, rows + j)
-            column = np.where((columns + i < 0) | (columns + i >= nx), columns - i, columns + i)
-            usable = ~blank[row, column]
-            total += np.where(usable, above[row, column], 0.0)
+    def sharp(self, fwhm: float, bad, gain: float, mosaic: bool) -> np.ndarray:
+        """Indices of those that no point of this FWHM explains; `bad` ones are no neighbours either."""
+        ratio = RATIO_MARGIN * peak_ratio(round(float(max(fwhm, SHARPEST_FWHM)), 2), mosaic)
+        known = ~bad.ravel()[self.places]
+        places, sigma2 = self.places[known], np.square(self.sigma[known], dtype=float)
+        total, count = np.zeros(len(places)), np.zeros(len(places))
+        for near in _neighbours(places, bad.shape):
+            usable = ~bad.ravel()[near]
+            total += np.where(usable, self.local.ravel()[near], 0.0)
             count += usable
-    mean = np.maximum(total / np.maximum(count, 1), 0.0)
-    value, noise2 = above[rows, columns].astype(float), sigma[rows, columns].astype(float) ** 2
-    noise2 = noise2 + value / gain + ratio**2 * (noise2 + mean / gain) / np.maximum(count, 1)
-    # With most neighbours unknown nothing is said.
-    hit = (value > ratio * mean + sigmas * np.sqrt(noise2)) & (count >= 4)
-    found[rows[hit], columns[hit]] = True
-    return found
+        mean, value = np.maximum(total / np.maximum(count, 1), 0.0), self.local.ravel()[places].astype(float)
+        noise2 = sigma2 + value / gain + ratio**2 * (sigma2 + mean / gain) / np.maximum(count, 1)
+        # With most neighbours unknown nothing is said.
+        return places[(value > ratio * mean + SHARP_SIGMAS * np.sqrt(noise2)) & (count >= 4)]
 
 
-def bad_pixels(pixels, sky, sigma, *, gain=np.inf, saturation=None, mosaic=False, raw=None, rough=True):
+def _neighbours(places, shape):
+    """Indices of the eight pixels about each; over the edge a frame goes on as its mirror image."""
+    # So a star cut by the edge keeps its neighbours.
+    ny, nx = shape
+    rows, columns = np.divmod(places, nx)
+    for j in (-1, 0, 1):
+        row = np.where((rows + j < 0) | (rows + j >= ny), rows - j, rows + j) * nx
+        for i in (-1, 0, 1):
+            if (j, i) != (0, 0):
+                yield row + np.where((columns + i < 0) | (columns + i >= nx), columns - i, columns + i)
+
+
+def bad_pixels(pixels, sky, *, gain=np.inf, saturation=None, mosaic=False, raw=None, rough=True):
     """Map of all pixels of a frame that are no light from the sky, as far as the frame itself shows them.
 
     Parameters
     ----------
     pixels : (ny, nx) float array
         Stored numbers, of a mosaic with its colours brought to one level; NaN where there is no value.
-    sky, sigma : (ny, nx) arrays
-        Level and scatter of the sky.
+    sky : SkyMesh
+        Level and scatter of the sky: anything with its ``rows(first, last, what)``.
     gain : float
         Electrons per stored unit.
     saturation : float, optional
@@ -151,50 +133,86 @@ def bad_pixels(pixels, sky, sigma, *, gain=np.inf, saturation=None, mosaic=False
 
     Returns
     -------
-    (ny, nx) uint8 array
+    kinds : (ny, nx) uint8 array
         Sum of :class:`Bad`; 0 where the pixel is good.
+    bright : BrightPixels
+        What :func:`sharper` looks at again.
     """
     kinds = np.zeros(pixels.shape, dtype=np.uint8)
-    blank = ~np.isfinite(pixels)
-    kinds[blank] |= np.uint8(Bad.BLANK)
-    above = np.where(blank, np.float32(0.0), pixels - sky)
-    local = above - _lowest(above, sigma) if rough else above
+    bright, low, typical = _looked_at(pixels, sky, kinds, rough)
     # The stars are not known yet: :func:`sharper` goes on when they are.
-    width = SHARPEST_FWHM
-    sharp = sharp_pixels(local, sigma, width, gain=gain, mosaic=mosaic, bad=blank)
-    # What stood beside a hot pixel had a bright neighbour: it is looked at again without it.
-    sharp |= sharp_pixels(local, sigma, width, gain=gain, mosaic=mosaic, bad=blank | sharp)
-    kinds[sharp] |= np.uint8(Bad.SHARP)
+    _mark_sharp(kinds, bright, SHARPEST_FWHM, gain, mosaic)
     if saturation is not None:
-        kinds[saturated_pixels(pixels if raw is None else raw, saturation)] |= np.uint8(Bad.SATURATED)
-    kinds[_dead(above, sigma, kinds > 0)] |= np.uint8(Bad.DEAD)
+        kinds |= np.uint8(Bad.SATURATED) * saturated_pixels(pixels if raw is None else raw, saturation)
+    kinds.ravel()[_dead(bright.above, *low, kinds)] |= np.uint8(Bad.DEAD)
     for axis in (0, 1):
-        lines = _bad_lines(above, sigma, kinds > 0, axis)
+        lines = _bad_lines(bright.above, typical, kinds, axis)
         kinds[(slice(None), lines) if axis == 0 else lines] |= np.uint8(Bad.LINE)
-    return kinds
+    return kinds, bright
 
 
-def _lowest(above, sigma):
-    """The level that all light within three pixels stands on: a nebula's, the sky's."""
+def _looked_at(pixels, sky, kinds, rough):
+    """One look at all pixels, in bands that stay in the processor's cache: what is worth a closer one.
+
+    Bright pixels; dark ones with the scatter there; the sky's typical scatter. `kinds` gets the blank ones.
+    """
+    ny, nx = pixels.shape
+    bands = [(first, min(first + BAND_ROWS, ny)) for first in range(0, ny, BAND_ROWS)]
+    above = np.empty(pixels.shape, np.float32)
+    for first, last in bands:
+        part = np.subtract(pixels[first:last], sky.rows(first, last), out=above[first:last])
+        blank = ~np.isfinite(part)
+        if blank.any():
+            part[blank] = 0.0
+            kinds[first:last][blank] = Bad.BLANK
+    local = np.empty_like(above) if rough else above
+    bright, low, typical = [], [], []
+    for first, last in bands:
+        sigma = sky.rows(first, last, "sigma")
+        if rough:
+            np.subtract(above[first:last], _lowest(above, first, last), out=local[first:last])
+            # The lowest of so many means of nine pixels lies below the level by chance.
+            local[first:last] -= np.float32(LOWEST_OF_NOISE) * sigma
+        limit = np.float32(SHARP_SIGMAS) * sigma
+        for found, out in ((bright, local[first:last] > limit), (low, above[first:last] < -limit)):
+            places = np.flatnonzero(out)
+            places = places[kinds[first:last].ravel()[places] == 0]
+            found.append((places + first * nx, sigma.ravel()[places]))
+        typical.append(np.median(sigma[:: BAND_ROWS // 2, :: max(1, nx // LINE_SAMPLES)], axis=1))
+    bright, low = ([np.concatenate(column) for column in zip(*found, strict=True)] for found in (bright, low))
+    return BrightPixels(above, local, *bright), low, float(np.median(np.concatenate(typical)))
+
+
+def _lowest(above, first, last):
+    """The level that all light within three pixels of rows first..last-1 stands on: a nebula's, the sky's."""
     # Whatever is left of a sum of points above its lowest level is held to the same ratio.
-    least = ndimage.minimum_filter(ndimage.uniform_filter(above, 3, mode="mirror"), LOCAL_SIDE, mode="mirror")
-    # The lowest of so many means of nine pixels lies below the level by chance.
-    return least + np.float32(LOWEST_OF_NOISE) * sigma
+    reach = 1 + LOCAL_SIDE // 2
+    rows = np.pad(np.arange(len(above)), reach, mode="reflect")[first : last + 2 * reach]
+    values = np.pad(above[rows], ((0, 0), (reach, reach)), mode="reflect")
+    for axis in (0, 1):
+        values = running(np.add, values, 3, axis)
+    values *= np.float32(1 / 9)
+    for axis in (0, 1):
+        values = running(np.minimum, values, LOCAL_SIDE, axis)
+    return values
 
 
-def sharper(kinds, above, sigma, fwhm, *, gain=np.inf, mosaic=False, rough=True):
+def _mark_sharp(kinds, bright: BrightPixels, fwhm, gain, mosaic) -> None:
+    """Mark in a map what is sharper than points of this FWHM, px."""
+    bad = kinds > 0
+    # What stood beside a hot pixel had a bright neighbour: it is looked at again without it.
+    for _ in range(2):
+        sharp = bright.sharp(fwhm, bad, gain, mosaic)
+        kinds.ravel()[sharp] |= np.uint8(Bad.SHARP)
+        bad.ravel()[sharp] = True
+
+
+def sharper(kinds, bright: BrightPixels, fwhm, *, gain=np.inf, mosaic=False):
     """The map with what is sharper than stars of this FWHM, px; as it was where that is not known."""
     if fwhm is None or STAR_SHARE * fwhm <= SHARPEST_FWHM:
         return kinds
-    bad, found = kinds > 0, kinds.copy()
-    width = STAR_SHARE * fwhm
-    local = above
-    if rough:
-        local = above - _lowest(np.where(np.isfinite(above), above, np.float32(0.0)), sigma)
-    for _ in range(2):
-        sharp = sharp_pixels(local, sigma, width, gain=gain, mosaic=mosaic, bad=bad)
-        found[sharp] |= np.uint8(Bad.SHARP)
-        bad = bad | sharp
+    found = kinds.copy()
+    _mark_sharp(found, bright, STAR_SHARE * fwhm, gain, mosaic)
     return found
 
 
@@ -202,46 +220,55 @@ def saturated_pixels(raw, saturation: float):
     """Full pixels, their direct neighbours, and the columns and rows along which their charge ran."""
     with np.errstate(invalid="ignore"):
         full = raw >= saturation
-    if not full.any():
+    places = np.flatnonzero(full)
+    if len(places) == 0:
         return full
-    grown = ndimage.binary_dilation(full)
+    grown, (ny, nx) = full.copy(), full.shape
+    for there, here in ((np.s_[1:], np.s_[:-1]), (np.s_[:-1], np.s_[1:])):
+        grown[there] |= full[here]
+        grown[:, there] |= full[:, here]
     # Blooming: a run of full pixels, one or two wide, is the end of a longer one that is not quite full.
-    for axis in (0, 1):
-        line = np.ones((7, 1) if axis == 0 else (1, 7), bool)
-        run = ndimage.binary_opening(full, line)
-        if run.any():
-            grown |= ndimage.binary_dilation(run, line)
+    rows, columns = np.divmod(places, nx)
+    for line, along, length in ((columns, rows, ny), (rows, columns, nx)):
+        # One number more for each line: no run goes on from the end of one line to the next.
+        order = np.sort(line * (length + 1) + along)
+        ends = np.flatnonzero(np.diff(order, append=-1) != 1)
+        starts = np.append(0, ends[:-1] + 1)
+        long = ends - starts + 1 >= BLOOM
+        for start, end in zip(order[starts[long]], order[ends[long]], strict=True):
+            which, low = divmod(int(start), length + 1)
+            run = slice(max(low - BLOOM // 2, 0), low + int(end - start) + BLOOM // 2 + 1)
+            grown[(run, which) if along is rows else (which, run)] = True
     return grown
 
 
-def _dead(above, sigma, bad):
-    """Pixels far below the sky and all their neighbours: those that see little of the light."""
-    low = (above < -SHARP_SIGMAS * sigma) & ~bad
-    if not low.any():
-        return low
-    around = np.ones((3, 3), bool)
-    around[1, 1] = False
-    least = ndimage.minimum_filter(np.where(bad, np.float32(np.inf), above), footprint=around, mode="mirror")
-    return low & (above < least - SHARP_SIGMAS * sigma)
+def _dead(above, places, sigma, kinds):
+    """Of pixels far below the sky the indices of those that lie as far below all their neighbours."""
+    bad = kinds.ravel() > 0
+    known = ~bad[places]
+    places, sigma, light = places[known], sigma[known], above.ravel()
+    least = np.full(len(places), np.inf, np.float32)
+    for near in _neighbours(places, above.shape):
+        least = np.minimum(least, np.where(bad[near], np.float32(np.inf), light[near]))
+    return places[light[places] < least - SHARP_SIGMAS * sigma]
 
 
-def _bad_lines(above, sigma, bad, axis: int):
+def _bad_lines(above, typical: float, kinds, axis: int):
     """Columns (axis 0) or rows (1) that are brighter or darker than those beside them, or blind."""
     # An odd step meets both rows of a mosaic's pattern.
     step = max(1, above.shape[axis] // LINE_SAMPLES) | 1
     part = (slice(None, None, step), slice(None)) if axis == 0 else (slice(None), slice(None, None, step))
-    values = np.where(bad[part], np.nan, above[part])
-    n = values.shape[axis]
-    known = np.isfinite(values).sum(axis=axis)
-    usable = known > max(8, 0.3 * n)
+    values = np.where(kinds[part] > 0, np.float32(np.nan), above[part])
+    # One line after the other: what is sorted lies side by side.
+    values = np.ascontiguousarray(values.T if axis == 0 else values)
+    n = values.shape[1]
+    known = np.isfinite(values)
+    usable = known.sum(axis=1) > max(8, 0.3 * n)
     if usable.sum() < 8 * LINE_SIDE:
-        return np.zeros(values.shape[1 - axis], bool)
-    typical = float(np.median(np.broadcast_to(sigma, above.shape)[part]))
-    with np.errstate(invalid="ignore"):
-        filled = np.where(np.isfinite(values), values, 0.0)
-        along = np.expand_dims(usable, axis)
-        middle = _median_of_known(np.where(along, values, 0.0), axis)
-        spread = np.median(np.abs(filled - np.expand_dims(middle, axis)), axis=axis)
+        return np.zeros(len(values), bool)
+    middle = _median_of_known(np.where(usable[:, None], values, np.float32(0.0)))
+    filled = np.where(known, values, np.float32(0.0))
+    spread = np.median(np.abs(filled - middle[:, None]), axis=1)
     # A galaxy's flank is bright too, but so is one side of it: a line stands out of both.
     padded = np.pad(middle, LINE_SIDE, mode="edge")
     medians = np.median(sliding_window_view(padded, LINE_SIDE), axis=1)
@@ -255,12 +282,12 @@ def _bad_lines(above, sigma, bad, axis: int):
     return lines & usable if lines.mean() < 0.3 else np.zeros_like(lines)
 
 
-def _median_of_known(values, axis: int):
-    """Medians of the numbers that are none of them NaN: numpy's own goes line by line."""
-    ordered = np.sort(values, axis=axis)  # NaN last
-    count = np.expand_dims(np.isfinite(values).sum(axis=axis), axis)
-    low, high = (np.take_along_axis(ordered, np.maximum(k, 0), axis) for k in ((count - 1) // 2, count // 2))
-    return np.squeeze((low + high) / 2, axis)
+def _median_of_known(values):
+    """Medians of the numbers of each row that are no NaN: numpy's own goes row by row."""
+    ordered = np.sort(values, axis=1)  # NaN last
+    count = np.isfinite(values).sum(axis=1, keepdims=True)
+    low, high = (np.take_along_axis(ordered, np.maximum(k, 0), 1) for k in ((count - 1) // 2, count // 2))
+    return ((low + high) / 2)[:, 0]
 
 
 class TrailLine(NamedTuple):
@@ -383,11 +410,17 @@ def satellite_trails(above, sigma, fwhm: float, bad=None) -> tuple[np.ndarray, t
 
 def _binned(image, size: int, bad):
     """Means of blocks of good pixels."""
-    values = np.where(np.isfinite(image), image, 0.0) if bad is None else np.where(bad, 0.0, image)
-    if size == 1:
-        return values
     ny, nx = (n // size * size for n in image.shape)
-    return values[:ny, :nx].reshape(ny // size, size, nx // size, size).mean(axis=(1, 3))
+    out = np.zeros((ny // size, nx // size), np.float32)
+    # In bands of blocks, each first added up over its rows: that stays in the processor's cache.
+    for k in range(0, ny, size):
+        band = image[k : k + size, :nx]
+        wrong = ~np.isfinite(band) if bad is None else bad[k : k + size, :nx]
+        if wrong.any():
+            band = np.where(wrong, np.float32(0.0), band)
+        out[k // size] = band.sum(axis=0).reshape(-1, size).sum(axis=1)
+    out /= size * size
+    return out
 
 
 def _refined_line(flat, noise, angle, distance, half, beside_px):
@@ -441,12 +474,10 @@ def mosaic_colours(pattern: str | None, shape) -> np.ndarray | None:
 
 
 def filled(pixels, bad, sky):
-    """Pixels with the bad ones replaced by the mean of the good around them, or by the sky."""
-    rows, columns = np.nonzero(bad)
-    out = np.array(pixels, dtype=np.float32)
-    if len(rows) == 0:
-        return out
+    """Pixels with the bad ones replaced by the mean of the good around them, or by `sky` of their x, y."""
     ny, nx = pixels.shape
+    rows, columns = np.divmod(np.flatnonzero(bad), nx)
+    out = np.array(pixels, dtype=np.float32)
     for reach in (1, 2):
         total, count = np.zeros(len(rows)), np.zeros(len(rows))
         for j in range(-reach, reach + 1):
@@ -460,5 +491,5 @@ def filled(pixels, bad, sky):
         rows, columns = rows[~known], columns[~known]
         if len(rows) == 0:
             return out
-    out[rows, columns] = sky[rows, columns]
+    out[rows, columns] = sky(columns, rows)
     return out

@@ -143,7 +143,7 @@ def _light(survey):
     from appulse.registration import Bad, filled
 
     bad = (survey.bad_kinds & ~np.uint8(Bad.SATURATED)) > 0
-    return filled(survey.pixels, bad, survey.sky.rows(0, survey.pixels.shape[0]))
+    return filled(survey.pixels, bad, survey.sky.at)
 
 
 def _tie(frames, surveys):
