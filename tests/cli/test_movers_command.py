@@ -33,3 +33,9 @@ def test_two_frames_are_too_few(bad_frames, tmp_path, capsys):
     frame = str(bad_frames / "good.fits")
     assert main(["movers", frame, "--out", str(tmp_path / "m.ecsv")]) == 2
     assert "three" in capsys.readouterr().err
+
+
+def test_a_name_that_ends_in_no_format_is_refused_before_the_work(sample_data, tmp_path, capsys):
+    frames = [str(path) for path in sorted(sample_data.glob("iris_[123].fits.fz"))]
+    assert main(["movers", *frames, "--out", str(tmp_path / "movers")]) == 2
+    assert "end the name in one of these" in capsys.readouterr().err

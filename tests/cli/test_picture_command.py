@@ -254,6 +254,12 @@ def test_wrong_words_are_told(night, words, looked_at, capsys, more, word):
     assert word in capsys.readouterr().err
 
 
+def test_a_body_half_a_sky_away_is_said_of_each_frame(night, looked_at, capsys):
+    frames = [str(path) for path in sorted(night.glob("iris_[24].fits"))]
+    assert main(["picture", *frames, "--body", "433", "--preview", "--out", str(looked_at)]) == 2
+    assert capsys.readouterr().err.count("the body is predicted 121.") == 2
+
+
 def test_frames_or_recipe_are_needed(tmp_path, capsys):
     assert main(["picture", "--out", str(tmp_path / "o")]) == 2
     assert "--recipe" in capsys.readouterr().err

@@ -167,7 +167,7 @@ def test_hostile_frames_cost_one_line_each_and_the_others_go_on(bad_frames, word
         f"; {len(needles)} failed: nan.fits (no pixel has a value), "
     )
     table = Table.read(tmp_path / "m" / "residuals.ecsv")
-    assert list(table["flag"][:2]) == ["outside the frame"] * 2
+    assert all(flag.startswith("outside the frame: ") for flag in table["flag"][:2])
     assert not np.ma.is_masked(table["ra_obs"][2])
 
 

@@ -106,3 +106,9 @@ def test_facts_of_a_caption_hold_the_tail(comet, tmp_path):
     text = (out / "caption.md").read_text(encoding="utf-8")
     assert "Its tail is about" in text
     assert "light took" in text
+
+
+def test_a_frame_that_shows_nothing_of_the_comet_says_so(comet, tmp_path, capsys):
+    words = ["--body", "2P", "--out", str(tmp_path / "out"), "--quiet"]
+    assert main(["tails", str(comet / "f1.fits"), *words]) == 0
+    assert "nothing of it is in the frame: the comet is" in capsys.readouterr().err

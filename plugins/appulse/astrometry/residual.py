@@ -275,7 +275,9 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     ny, nx = frame.shape
     inside = np.isfinite(expected[0]) and -0.5 <= expected[0] <= nx - 0.5 and -0.5 <= expected[1] <= ny - 0.5
     if not inside:
-        return _residual(frame, prediction, plate, expected, {"flag": "outside the frame"})
+        away = frame.away_deg(prediction.ra, prediction.dec)
+        words = f"outside the frame: {away:.1f} degrees from its centre"
+        return _residual(frame, prediction, plate, expected, {"flag": words})
     zero, trail = zero_point(plate), pixel_trail(frame, *expected, prediction)
     coma = has_coma(prediction.designation, model)
     search = _search(frame, prediction, plate, expected, zero, trail, search_arcsec, pointed, coma)

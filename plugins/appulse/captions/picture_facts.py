@@ -128,24 +128,20 @@ def check_in_view(frames, ephemeris, body, outline=None, *, name=None) -> None:
     rows = ephemeris.at(mids, frames[0].observer, bodies=[body], uncertainty=False)
     ra, dec = plain_column(rows, "ra"), plain_column(rows, "dec")
     if not any(bool(frame.contains(ra[i], dec[i])) for i, frame in enumerate(frames)):
-        away = _degrees_apart((ra[0], dec[0]), frames[0].centre)
+        away = frames[0].away_deg(ra[0], dec[0])
         raise InputError(
             f"{name or body} is in none of the {len(frames)} frames: at the time of {frames[0].name} it is "
-            f"predicted {away:.2g} degrees from the centre; name the body that they show"
+            f"predicted {away:.1f} degrees from the centre; name the body that they show"
         )
     if outline is None or any(inside_words(frame, outline) is not None for frame in frames):
         return
-    away = _degrees_apart((outline.ra, outline.dec), frames[0].centre)
+    away = frames[0].away_deg(outline.ra, outline.dec)
     near = objects_near(*frames[0].centre, frames[0].radius_deg)[:4]
     there = f"; in the field: {', '.join(other.name for other in near)}" if near else ""
     raise InputError(
-        f"{outline.name} is in none of the {len(frames)} frames: it lies {away:.2g} degrees from the centre "
+        f"{outline.name} is in none of the {len(frames)} frames: it lies {away:.1f} degrees from the centre "
         f"of {frames[0].name}{there}"
     )
-
-
-def _degrees_apart(one, other) -> float:
-    return float(np.degrees(separation_rad(unit_from_radec(*one), unit_from_radec(*other))))
 
 
 def body_facts(frames, ephemeris, body, *, name=None, h=None, source="ephemeris of this run", **size) -> list:

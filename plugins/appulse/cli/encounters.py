@@ -85,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
     from appulse.formats import check_free, site_of, write_table
     from appulse.workflows import search_passes, shown_places
 
-    check_free([args.out, *([args.map] if args.map else [])], args.overwrite)
+    check_free([args.map] if args.map else [], args.overwrite, tables=[args.out])
     if args.map is not None and args.map.suffix.lower() not in (".png", ".svg"):
         raise InputError(f"--map {args.map}: .png and .svg are written")
     if args.map_of is not None and args.map is None:

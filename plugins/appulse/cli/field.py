@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     limit = args.brighter_than
     if limit is not None and not -30.0 < limit < 40.0:
         raise InputError(f"--brighter-than {limit:g} is not a magnitude: give a number such as 16")
-    check_free([args.out], args.overwrite)
+    check_free((), args.overwrite, tables=[args.out])
     paths, workers = common.expand_frames(args.frames), common.workers_of(args)
     with common.progress_of(args) as progress:
         progress("reading orbits", 0, 0)

@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(
             f"--clock-offset {args.clock_offset:g}: at most {LONGEST_OFFSET_S:g} s either way are allowed"
         )
-    check_free([args.out], args.overwrite)
+    check_free((), args.overwrite, tables=[args.out])
     bodies = common.with_notes(open_bodies(args.body, args.orbits))
     site = None if args.site is None else site_of(args.site)
     with common.progress_of(args) as progress:

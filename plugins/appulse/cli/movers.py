@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
 
     limits = MoverLimits(args.max_rate, args.min_frames, args.min_snr)
     outputs = [path for path in (args.out, args.sightings) if path is not None]
-    check_free(outputs, args.overwrite)
+    check_free((), args.overwrite, tables=outputs)
     paths, heard, workers = common.expand_frames(args.frames), common.FrameNotes(), common.workers_of(args)
     with common.progress_of(args) as progress:
         progress("reading orbits and stars", 0, 0)

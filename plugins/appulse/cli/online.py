@@ -96,7 +96,7 @@ def _stars(args) -> int:
     from appulse.formats import check_free
     from appulse.services import gaia_stars
 
-    check_free([args.out], args.overwrite)
+    check_free((), args.overwrite, tables=[args.out])
     ra, dec, radius = _cone(args, _frame(args))
     return _write(gaia_stars(ra, dec, radius, faintest=args.brighter_than), args, "stars")
 
@@ -106,7 +106,7 @@ def _bodies(args) -> int:
     from appulse.observers import Site, parse_utc
     from appulse.services import known_bodies
 
-    check_free([args.out], args.overwrite)
+    check_free((), args.overwrite, tables=[args.out])
     frame = _frame(args)
     ra, dec, radius = _cone(args, frame)
     if args.time:
@@ -125,7 +125,7 @@ def _places(args) -> int:
     from appulse.formats import check_free, site_of
     from appulse.services import horizons_ephemeris
 
-    check_free([args.out], args.overwrite)
+    check_free((), args.overwrite, tables=[args.out])
     times, site = common.requested_times(args), site_of(args.site)
     try:
         table = horizons_ephemeris(args.body, times, site, share_site=args.disclose_site)

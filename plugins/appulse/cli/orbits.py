@@ -125,7 +125,7 @@ def _import(args) -> int:
     from appulse.formats import check_free
 
     if args.out:
-        check_free([args.out], args.overwrite)
+        check_free((), args.overwrite, tables=[args.out])
     parts = _read(args, args.files)
     catalogue = parts[0] if len(parts) == 1 else OrbitCatalogue.concatenate(parts)
     names = common.split_names(args.body)
@@ -146,7 +146,7 @@ def _update(args) -> int:
     from appulse.services import fetch_orbits
 
     if args.out:
-        check_free([args.out], args.overwrite)
+        check_free((), args.overwrite, tables=[args.out])
     names = common.split_names(args.body)
     if names is None:
         at_hand = common.load_orbits(args.orbits) if args.orbits else own_orbits()

@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     from appulse.bodies import predict
     from appulse.formats import check_free, site_of, write_table
 
-    check_free([args.out], args.overwrite)
+    check_free((), args.overwrite, tables=[args.out])
     site = site_of(args.site)
     times = common.requested_times(args)
     if len(times) == 0:

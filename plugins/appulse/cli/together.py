@@ -114,7 +114,7 @@ def _share(args) -> int:
 
     if len(args.nights) != 1:
         raise InputError(f"--for-others takes one NIGHT, and got {len(args.nights)}: export each by itself")
-    check_free([args.for_others], args.overwrite)
+    check_free((), args.overwrite, tables=[args.for_others])
     (night,) = read_nights(args.nights, args.body, args.site)
     table = night_for_others(night, args.body, rounded_km=args.observer_km, exact=args.disclose_site)
     write_table(table, args.for_others, args.overwrite)

@@ -25,27 +25,32 @@ from appulse.formats.publishing import (
 _STAGE = contextvars.ContextVar("files that wait for each other", default=None)
 
 
-def check_free(paths, overwrite=False):
+def check_free(paths, overwrite=False, tables=()):
     """Refuse before any work is done when an output already exists, or could not be written.
 
     Parameters
     ----------
     paths : iterable of path
     overwrite : bool
+    tables : iterable of path
+        More outputs, to be written by :func:`write_table`: their names have to end in a format of it.
 
     Raises
     ------
     OutputExistsError
         One exists and `overwrite` is false.
     InputError
-        One is a folder, lies in what is not a folder, or in a folder that cannot be written to.
+        One is a folder, lies in what is not a folder, or in a folder that cannot be written to; or a table's
+        name ends in no format.
 
     Examples
     --------
     >>> check_free(["a-file-that-does-not-exist.ecsv"])
     """
-    tried = set()
-    paths = [Path(path) for path in paths]
+    tried, tables = set(), list(tables)
+    paths = [Path(path) for path in (*paths, *tables)]
+    for path in tables:
+        _table_kind(path)
     for folder in {path.parent for path in paths}:
         # What a killed run left half moved is finished first: only then does it show what is there.
         if folder.is_dir():
@@ -244,6 +249,20 @@ def write_bytes(path, content, overwrite=False):
     return Path(path)
 
 
+TABLE_KINDS = {
+    ".ecsv": "ascii.ecsv", ".csv": "ascii.csv", ".fits": "fits", ".vot": "votable", ".xml": "votable",
+}  # fmt: skip
+
+
+def _table_kind(path) -> str:
+    """How astropy calls the format that a name's ending asks for."""
+    kind = TABLE_KINDS.get(Path(path).suffix.lower())
+    if kind is None:
+        kinds = ", ".join(TABLE_KINDS)
+        raise InputError(f"{path}: tables are written as {kinds}; end the name in one of these")
+    return kind
+
+
 def write_table(table, path, overwrite=False):
     """Write an astropy table by the suffix of the path: .ecsv (default), .csv, .fits, .vot, .xml.
 
@@ -270,13 +289,7 @@ def write_table(table, path, overwrite=False):
     >>> path.name
     'places.ecsv'
     """
-    path = Path(path)
-    kinds = {
-        ".ecsv": "ascii.ecsv", ".csv": "ascii.csv", ".fits": "fits", ".vot": "votable", ".xml": "votable"
-    }  # fmt: skip
-    kind = kinds.get(path.suffix.lower())
-    if kind is None:
-        raise InputError(f"{path}: tables are written as {', '.join(kinds)}; end the name in one of these")
+    path, kind = Path(path), _table_kind(path)
     if kind == "ascii.csv":
         table = guarded(table)
     with replacing(path, overwrite) as temporary:

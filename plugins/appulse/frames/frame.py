@@ -217,6 +217,10 @@ class SolvedFrame(SkyMap):
         corners = unit_from_radec(self.footprint[:, 0], self.footprint[:, 1])
         return float(np.degrees(np.nanmax(separation_rad(unit_from_radec(*self.centre), corners))))
 
+    def away_deg(self, ra: float, dec: float) -> float:
+        """Angle of a place (ICRF, degrees) from the middle of the frame, degrees."""
+        return float(np.degrees(separation_rad(unit_from_radec(*self.centre), unit_from_radec(ra, dec))))
+
     def __str__(self) -> str:
         when = "no time" if self.exposure is None else f"{self.exposure.mid.isot} UTC"
         ra, dec = self.centre

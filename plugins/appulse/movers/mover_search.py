@@ -290,7 +290,9 @@ def _sources(frame, plate, centre, threshold) -> np.ndarray:
     full = plate.survey.saturation
     top = np.asarray(table["peak"]) + plate.survey.sky.at(x, y)
     saturated = np.zeros(len(x)) if full is None else (top >= 0.95 * full).astype(float)
-    return np.stack([xi, eta, px * frame.pixel_scale, np.asarray(table["snr"]), x, y, saturated], axis=1)
+    rows = np.stack([xi, eta, px * frame.pixel_scale, np.asarray(table["snr"]), x, y, saturated], axis=1)
+    # Some plate solutions leave parts of their frame without a place on the sky.
+    return rows[np.isfinite(rows).all(axis=1)]
 
 
 def _not_stationary(k, seen) -> np.ndarray:

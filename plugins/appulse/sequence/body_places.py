@@ -8,6 +8,7 @@ from astropy.time import TimeDelta
 from scipy import ndimage
 
 from appulse.constants import FWHM_PER_SIGMA
+from appulse.errors import InputError
 from appulse.numerics import MAD_TO_SIGMA, mad_sigma
 from appulse.observers import quiet_erfa
 from appulse.overlays import plain_column
@@ -16,6 +17,8 @@ from appulse.sequence.resampled_frames import ResampledFrame
 TRAIL_POINTS = 5
 SEARCH_FWHM = 4.0
 COMPARED = 8
+FARTHEST = 3.0
+"""Radii of the frame from its centre: a body that passes in and out of a night is nearer."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +82,11 @@ def place_in(frame, ephemeris, body, offset_arcsec=(0.0, 0.0)) -> BodyPlace:
     Returns
     -------
     BodyPlace
+
+    Raises
+    ------
+    InputError
+        If the body is nowhere near the frame.
     """
     exposure = frame.exposure
     half = np.linspace(0.0, 1.0, TRAIL_POINTS) * exposure.span_s
@@ -89,6 +97,12 @@ def place_in(frame, ephemeris, body, offset_arcsec=(0.0, 0.0)) -> BodyPlace:
     ra, dec = plain_column(rows, "ra"), plain_column(rows, "dec")
     dec = dec + offset_arcsec[1] / 3600.0
     ra = ra + offset_arcsec[0] / 3600.0 / np.cos(np.radians(dec))
+    away = frame.away_deg(ra[-1], dec[-1])
+    if away > FARTHEST * frame.radius_deg:
+        raise InputError(
+            f"{frame.name}: another field, body or time than was meant: the body is predicted {away:.1f} "
+            "degrees from the frame's centre"
+        )
     known = {}
     for name, column in (("rate", "rate"), ("pa", "motion_pa"), ("mag", "mag")):
         value = plain_column(rows, column)[-1]

@@ -111,11 +111,13 @@ def _tail(frame, time, observer, bodies, options, draw) -> FrameTail:
     source = f"orbit: {bodies.label}" + (f" ({orbit.source})" if orbit.source else "")
     place = bodies.ephemeris.at(tail.time, observer, bodies=[key])
     notes = (*tail.notes, *place.meta.get("notes", ()))
+    table = tail_table(tail, frame)
+    if frame is not None and not frame.contains(table["ra"], table["dec"]).any():
+        away = frame.away_deg(place["ra"][0].to_value("deg"), place["dec"][0].to_value("deg"))
+        notes += (f"nothing of it is in the frame: the comet is {away:.1f} degrees from its centre",)
     picture = _drawn(frame, tail, bodies) if draw else None
-    return FrameTail(
-        "" if frame is None else frame.name, tail, tuple(comet_facts(tail, source)), tail_table(tail, frame),
-        picture, notes,
-    )  # fmt: skip
+    name = "" if frame is None else frame.name
+    return FrameTail(name, tail, tuple(comet_facts(tail, source)), table, picture, notes)
 
 
 def tail_table(tail, frame=None):
