@@ -57,3 +57,25 @@ def test_a_hot_pixel_in_the_core_is_told_and_left_out(tmp_path):
     residual = measure_night(night.frames, bodies, open_stars(night.stars)).residuals[0]
     assert "1 bad pixel in its core left out" in residual.flag
     assert np.all(np.abs(pulls(residual)) < 4)
+
+
+@pytest.mark.parametrize("seed", [21, 22, 23])
+def test_full_pixels_of_another_star_are_not_the_body_s(tmp_path, seed):
+    """Before, the body's fit went to the ring of a star that no list has: up to 90 sigmas off."""
+    star = ((2.4, 200.0, -3.0, False),)
+    plan = {"snr": 150.0, "fwhm_px": 4.5, "beta": 3.5, "sky_e": 200.0, "full_well_e": 9000.0}
+    residual, _ = measured(tmp_path, neighbours=star, seed=seed, **plan)
+    assert not residual.seen or np.all(np.abs(pulls(residual)) < 4), residual.flag
+
+
+def test_a_full_pixel_beside_the_body_is_left_out(tmp_path):
+    night = make_night(NightPlan(frames=1, shape=(240, 260), stars=60, snr=40.0, seed=9), tmp_path)
+    with fits.open(night.frames[0], mode="update") as frame:
+        x, y = round(night.truths[0].x), round(night.truths[0].y)
+        # two pixels of a cosmic ray: no one of them is sharper than a star could be
+        frame[0].data[y + 3, x : x + 2] = frame[0].header["SATURATE"]
+    bodies = open_bodies(["2099 AB1"], positions=night.positions)
+    residual = measure_night(night.frames, bodies, open_stars(night.stars)).residuals[0]
+    assert residual.seen, residual.flag
+    assert np.all(np.abs(pulls(residual)) < 4)
+    assert "saturated core" not in residual.flag

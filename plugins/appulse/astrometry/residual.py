@@ -24,7 +24,7 @@ from appulse.astrometry.elsewhere import look_elsewhere
 from appulse.astrometry.limits import prove_limit
 from appulse.astrometry.plate import PlateCheck, ZeroPoint, check_plate, zero_point
 from appulse.astrometry.prediction import Prediction, pixel_trail
-from appulse.astrometry.psf import PSF, Trail
+from appulse.astrometry.psf import PSF, Trail, pixel_image
 from appulse.astrometry.scene import FrameScene, look_around, place_score
 from appulse.astrometry.scene_fit import WEAK, fit_in_scene
 from appulse.astrometry.source_fit import ASSUMED_WIDTH, SourceFit, fit_source, is_plain, light_doubt
@@ -57,6 +57,13 @@ LEAST_ROUND = 0.45
 """Minor over major axis below which a source that no list has is no star's image."""
 CORE_FWHM = 0.5
 MAX_NEIGHBOURS = 6
+FULL_FWHM, FULL_PX = 0.4, 1.0
+"""A saturated body stands on its full pixels: within so many FWHM, or px, of the nearest of them."""
+MIDDLE_FWHM, MIDDLE_PX = 0.6, 2.0
+"""And so near to the middle of them all; else they are another's, and only left out."""
+FULL_UNEXPLAINED = 0.3
+"""Share of the columns and of the rows of full pixels that the fitted source may leave unexplained: charge
+runs along one of the two only."""
 MOST_TRIED, CLEARLY = 3, 0.85
 """Candidates at which a coma is fitted, and the share of chi-squared that another must fall below: a star in
 a coma may stand out more than the nucleus does."""
@@ -494,23 +501,25 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     """Fit the chosen light; refused where there is none, or where the fit ran off to another."""
     if search.chosen is None:
         raise MeasurementError(search.reason)
-    survey, chosen, psf = plate.survey, search.chosen, search.psf
-    full = None if search.coma else _full_middle(search.scene, chosen)
+    survey, chosen, psf, scene = plate.survey, search.chosen, search.psf, search.scene
+    full = None if search.coma else _full_body(scene, chosen)
     if full is not None:
         # A ring about full pixels is so bright that structure does not matter; charge that ran looks alike.
         chosen = replace(chosen, x=full[0], y=full[1])
     if search.coma:
         fit = _fit_coma(search, trail, radius_px)
-    elif full is not None or _is_plain_place(search.scene, chosen, trail):
+    elif (full is not None and not scene.is_mosaic) or _is_plain_place(scene, chosen, trail):
         fit = fit_source(
             survey.pixels, chosen.x, chosen.y, psf, survey.noise, trail=trail, bad=_no_light(survey),
             saturation=survey.saturation, neighbours=_neighbours(survey.sources, psf, trail, chosen),
             free_trail=free_trail, radius=radius_px,
         )  # fmt: skip
     else:
-        fit = fit_in_scene(
-            search.scene, chosen.x, chosen.y, trail=trail, radius=radius_px, free_trail=free_trail
-        )
+        fit = fit_in_scene(scene, chosen.x, chosen.y, trail=trail, radius=radius_px, free_trail=free_trail)
+    if full is not None and not _explains_full(scene, fit):
+        raise MeasurementError("not measured: the saturated pixels there are not those of one point of light")
+    if full is None and not search.coma:
+        fit = replace(fit, n_saturated=_full_in_core(scene, fit))
     if fit.n_saturated:
         # From a ring light follows by the image's width: d ln(flux) / d ln(width) = (r / sigma)^2.
         steep = max(fit.n_saturated / (np.pi * fit.psf.sigma**2), 1.0)
@@ -557,7 +566,7 @@ def _is_plain_place(scene: FrameScene, chosen: Candidate, trail) -> bool:
 
 def _full_there(scene, expected, found: PlaceSearch, plate, psf: PSF, zero) -> Candidate | None:
     """A saturated source within the search, which has no peak to be found by; None for a catalogue star."""
-    middle = _full_middle(scene, Candidate(*expected, 0.0, 0.0), found.radius)
+    middle = _full_middle(scene, *expected, found.radius)
     if middle is None:
         return None
     away = float(np.hypot(middle[0] - expected[0], middle[1] - expected[1]))
@@ -566,23 +575,72 @@ def _full_there(scene, expected, found: PlaceSearch, plate, psf: PSF, zero) -> C
     return Candidate(*middle, found.threshold, away)
 
 
-def _full_middle(scene: FrameScene, chosen: Candidate, reach: float = 0.0) -> tuple[float, float] | None:
-    """Middle of the full pixels that a candidate stands on, zero-based px; None where there are none."""
+def _full_pixels(scene: FrameScene) -> np.ndarray:
+    """The full pixels of a scene without the neighbours that are masked with them."""
+    # Twice they were widened by a pixel: where the frame was looked at, and where the scene was cut.
+    return ndimage.binary_erosion(scene.full, iterations=2, border_value=True) & scene.good
+
+
+def _full_region(scene: FrameScene, x: float, y: float, reach: float) -> np.ndarray | None:
+    """The full pixels that hang together and come within reach of a place, px; None where there are none."""
     if not scene.full.any():
         return None
-    rows, columns = np.indices(scene.full.shape)
-    away = np.hypot(columns + scene.x0 - chosen.x, rows + scene.y0 - chosen.y)
-    labels, _ = ndimage.label(scene.full)
-    touched = labels[(away < max(scene.psf.fwhm, reach)) & scene.full]
-    if len(touched) == 0:
+    full = _full_pixels(scene)
+    rows, columns = np.indices(full.shape)
+    labels, _ = ndimage.label(full, np.ones((3, 3)))
+    touched = labels[(np.hypot(columns + scene.x0 - x, rows + scene.y0 - y) <= reach) & full]
+    return labels == np.bincount(touched).argmax() if len(touched) else None
+
+
+def _full_middle(scene: FrameScene, x: float, y: float, reach: float) -> tuple[float, float] | None:
+    """Middle of the full pixels within reach of a place, zero-based px; None where there are none."""
+    region = _full_region(scene, x, y, reach)
+    if region is None:
         return None
-    region = labels == np.bincount(touched).argmax()
+    columns = np.indices(region.shape)[1]
     # Charge runs along columns, thin; where the star is the full pixels are broad.
     width = region.sum(axis=1).astype(float)
     width = np.where(width > 0.5 * width.max(), width, 0.0) ** 2
     middles = np.where(region, columns, 0).sum(axis=1) / np.maximum(region.sum(axis=1), 1)
     x, y = width @ middles / width.sum(), width @ np.arange(len(width)) / width.sum()
     return float(x + scene.x0), float(y + scene.y0)
+
+
+def _full_body(scene: FrameScene, chosen: Candidate) -> tuple[float, float] | None:
+    """Middle of the full pixels that a candidate stands on; None where it is not they that it stands on."""
+    fwhm = scene.psf.fwhm
+    middle = _full_middle(scene, chosen.x, chosen.y, max(FULL_FWHM * fwhm, FULL_PX))
+    if middle is None:
+        return None
+    away = np.hypot(middle[0] - chosen.x, middle[1] - chosen.y)
+    return middle if away <= max(MIDDLE_FWHM * fwhm, MIDDLE_PX) else None
+
+
+def _explains_full(scene: FrameScene, fit: SourceFit) -> bool:
+    """Whether full pixels lie where a fitted source is bright: across the way on which charge runs."""
+    region = _full_region(scene, fit.x, fit.y, max(MIDDLE_FWHM * scene.psf.fwhm, MIDDLE_PX))
+    if region is None:
+        return True
+    rows, columns = np.nonzero(region)
+    light = pixel_image(fit.psf, fit.x - scene.x0, fit.y - scene.y0, columns, rows, fit.trail)[0]
+    # What is brighter than any pixel that is not full must be full itself: the scene's own level says where.
+    open_ = scene.good & ~scene.full
+    least = float(np.max(scene.pixels[open_], initial=0.0)) / max(fit.flux, 1e-300)
+    lit = light > min(least, 0.5 * float(light.max()))
+    for places in (columns, rows):
+        extent = np.unique(places)
+        left = np.setdiff1d(extent, places[lit])
+        if len(left) <= 1 + FULL_UNEXPLAINED * len(extent):
+            return True
+    return False
+
+
+def _full_in_core(scene: FrameScene, fit: SourceFit) -> int:
+    """Full pixels in the core of a fit."""
+    rows, columns = np.nonzero(_full_pixels(scene))
+    ends = fit.trail.ends[0, 0], fit.trail.ends[-1, 1]
+    away2 = line_distance2(columns + scene.x0 - fit.x, rows + scene.y0 - fit.y, *ends)
+    return int(np.sum(away2 < (CORE_FWHM * fit.psf.fwhm) ** 2))
 
 
 def _neighbours(sources, psf: PSF, trail: Trail, chosen: Candidate) -> tuple:
@@ -599,7 +657,8 @@ def _neighbours(sources, psf: PSF, trail: Trail, chosen: Candidate) -> tuple:
 
 def _demand(fit, prediction, plate, search: BodySearch, expected, min_snr, pointed) -> None:
     """Refuse a source too faint to be told from noise, or from unlisted sources if only its place speaks."""
-    if fit.n_saturated and min_snr is None:
+    on_full = search.chosen is not None and _full_body(search.scene, search.chosen) is not None
+    if fit.n_saturated and min_snr is None and on_full:
         return  # full pixels are light for certain, however little their ring says of its amount
     bare = not (np.isfinite(prediction.rate) or np.isfinite(prediction.mag) or pointed)
     if min_snr is None and bare and len(plate.stars) < BARE_LISTED * len(plate.survey.sources):
