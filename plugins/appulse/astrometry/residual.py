@@ -61,9 +61,9 @@ FULL_FWHM, FULL_PX = 0.4, 1.0
 """A saturated body stands on its full pixels: within so many FWHM, or px, of the nearest of them."""
 MIDDLE_FWHM, MIDDLE_PX = 0.6, 2.0
 """And so near to the middle of them all; else they are another's, and only left out."""
-FULL_UNEXPLAINED = 0.3
-"""Share of the columns and of the rows of full pixels that the fitted source may leave unexplained: charge
-runs along one of the two only."""
+FULL_LIGHT, FULL_UNEXPLAINED = 0.4, 0.3
+"""Share of a full pixel's light that the fitted source must give at its brightest; and share of the columns
+and of the rows of full pixels that it may leave unexplained: charge runs along one of the two only."""
 MOST_TRIED, CLEARLY = 3, 0.85
 """Candidates at which a coma is fitted, and the share of chi-squared that another must fall below: a star in
 a coma may stand out more than the nucleus does."""
@@ -293,7 +293,13 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
         "others": search.others,
     }  # fmt: skip
     try:
-        fit = _fit(frame, plate, search, expected, trail, free_trail, radius_px)
+        try:
+            fit = _fit(frame, plate, search, expected, trail, free_trail, radius_px)
+        except _NotItsFullPixels:
+            where = search_arcsec, pointed, coma, False
+            search = _search(frame, prediction, plate, expected, zero, trail, *where)
+            found["others"] = search.others
+            fit = _fit(frame, plate, search, expected, trail, free_trail, radius_px)
         _demand(fit, prediction, plate, search, expected, min_snr, pointed)
     except (MeasurementError, np.linalg.LinAlgError) as error:
         reason = str(error) if isinstance(error, MeasurementError) else "the pixels there carry no fit"
@@ -370,6 +376,10 @@ def residual_table(residuals, provenance=None):
     return make_table([residual.row() for residual in residuals], provenance)
 
 
+class _NotItsFullPixels(MeasurementError):
+    """The saturated pixels that a candidate stands on are not those of one point of light."""
+
+
 @dataclass(frozen=True)
 class BodySearch:
     """What the search around a predicted place gave: the light to fit, or why there is none."""
@@ -400,9 +410,9 @@ def search_radius(frame, prediction: Prediction, plate: PlateCheck, fwhm_px: flo
 
 
 def _search(
-    frame, prediction, plate, expected, zero: ZeroPoint, trail, search_arcsec, pointed, coma
+    frame, prediction, plate, expected, zero: ZeroPoint, trail, search_arcsec, pointed, coma, full=True
 ) -> BodySearch:  # fmt: skip
-    """Look around the expected pixel, and choose what can be the body."""
+    """Look around the expected pixel, and choose what can be the body; `full` pixels may be its own."""
     psf = plate.survey.psf.at(*expected)
     radius = search_arcsec
     if not radius:
@@ -410,6 +420,8 @@ def _search(
         fwhm = 1.5 * psf.fwhm * frame.pixel_scale
         radius = fwhm if pointed else search_radius(frame, prediction, plate, psf.fwhm)
     scene = scene_of(frame, plate, expected, radius / frame.pixel_scale, psf, trail, zero, pointed)
+    if not full:
+        scene = replace(scene, good=scene.good & ~scene.full, full=np.zeros_like(scene.full))
     if coma:
         found = search_coma(scene, *expected, radius / frame.pixel_scale, trail)
     else:
@@ -517,7 +529,7 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     else:
         fit = fit_in_scene(scene, chosen.x, chosen.y, trail=trail, radius=radius_px, free_trail=free_trail)
     if full is not None and not _explains_full(scene, fit):
-        raise MeasurementError("not measured: the saturated pixels there are not those of one point of light")
+        raise _NotItsFullPixels("not measured: the saturated pixels there are not those of one point of light")
     if full is None and not search.coma:
         fit = replace(fit, n_saturated=_full_in_core(scene, fit))
     if fit.n_saturated:
@@ -620,9 +632,11 @@ def _explains_full(scene: FrameScene, fit: SourceFit) -> bool:
     """Whether full pixels lie where a fitted source is bright: across the way on which charge runs."""
     region = _full_region(scene, fit.x, fit.y, max(MIDDLE_FWHM * scene.psf.fwhm, MIDDLE_PX))
     if region is None:
-        return True
+        return False
     rows, columns = np.nonzero(region)
     light = pixel_image(fit.psf, fit.x - scene.x0, fit.y - scene.y0, columns, rows, fit.trail)[0]
+    if fit.flux * light.max() < FULL_LIGHT * np.median(scene.pixels[region]):
+        return False
     # What is brighter than any pixel that is not full must be full itself: the scene's own level says where.
     open_ = scene.good & ~scene.full
     least = float(np.max(scene.pixels[open_], initial=0.0)) / max(fit.flux, 1e-300)
