@@ -529,7 +529,7 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     else:
         fit = fit_in_scene(scene, chosen.x, chosen.y, trail=trail, radius=radius_px, free_trail=free_trail)
     if full is not None and not _explains_full(scene, fit):
-        raise _NotItsFullPixels("not measured: the saturated pixels there are not those of one point of light")
+        raise _NotItsFullPixels("not measured: the saturated pixels there are not of one point of light")
     if full is None and not search.coma:
         fit = replace(fit, n_saturated=_full_in_core(scene, fit))
     if fit.n_saturated:
