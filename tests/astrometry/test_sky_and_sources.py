@@ -2,12 +2,16 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from appulse.astrometry import detection
 from appulse.astrometry.sky import _box_sky, _samples, pixel_noise, sky_mesh
 from appulse.errors import MeasurementError
+from appulse.frames import read_frame
+from appulse.registration import Mended, filled
 from invented_frames import add_point
-from invented_nights import NightPlan, nebula_image
+from invented_nights import NightPlan, make_night, nebula_image
 
 SHAPE = (310, 437)
 """Of no whole number of boxes."""
@@ -108,3 +112,64 @@ def test_a_nebula_is_no_noise_of_pixels():
     resampled = 0.5 * (data[:, 1:] + data[:, :-1])  # neighbours share their noise
     shared = pixel_noise(resampled, sky_mesh(resampled)).typical[1]
     assert shared == pytest.approx(6.0 / np.sqrt(2), rel=0.12)
+
+
+@pytest.mark.parametrize("mosaic", [False, True])
+def test_the_filter_in_tiles_is_the_plain_one(frame, monkeypatch, mosaic):
+    monkeypatch.setattr(detection, "TILE", 101)
+    sky, band = sky_mesh(frame), detection.BandPass(1.3, mosaic=mosaic)
+    light = np.where(np.isfinite(frame), frame - sky.rows(0, SHAPE[0]), 0.0)
+    smooth = ndimage.gaussian_filter(light, band.sigma, mode="nearest", truncate=detection.TRUNCATE)
+    if mosaic:
+        for axis in (0, 1):
+            smooth = ndimage.convolve1d(smooth, [0.25, 0.5, 0.25], axis, mode="nearest")
+    wide = smooth
+    for _ in range(2):
+        wide = ndimage.uniform_filter(wide, band.side, mode="nearest")
+    for tile in (np.s_[0:310, 0:437], np.s_[120:200, 101:202], np.s_[300:310, 300:310]):
+        np.testing.assert_allclose(band.tile(frame, sky, *tile), (smooth - wide)[tile], atol=2e-3)
+
+
+def test_mended_pixels_are_those_of_a_filled_frame(frame):
+    sky = sky_mesh(frame)
+    bad = ~np.isfinite(frame)
+    bad[70:74, 90:95] = True
+    whole = detection.detect_stars(filled(frame, bad, sky.at), sky=sky)
+    mended = detection.detect_stars(frame, sky=sky, mended=Mended.of(frame, bad, sky.at))
+    assert len(whole) == len(mended) > 30
+    for name in whole.colnames:
+        np.testing.assert_array_equal(mended[name], whole[name])
+
+
+def test_scatter_is_nowhere_below_what_is_said_to_be_the_least(frame):
+    sky = sky_mesh(frame)
+    for first, last in ((0, 64), (150, 151), (250, 310)):
+        scatter, least = sky.rows(first, last, "sigma"), sky.least(first, last, "sigma")
+        assert (scatter >= least * (1 - 1e-6)).all()
+        assert least.mean() > 0.5 * scatter.min(axis=0).mean()
+
+
+def test_a_part_of_a_large_frame_tells_the_width_of_its_stars(tmp_path, monkeypatch):
+    night = make_night(NightPlan(seed=8, frames=1, stars=900, hot_share=0.001), tmp_path)
+    whole = detection.survey_frame(read_frame(night.frames[0]))
+    strips, plain = [], detection.detect_stars
+
+    def noted(*given, every=1, **more):
+        strips.append(every)
+        return plain(*given, every=every, **more)
+
+    monkeypatch.setattr(detection, "detect_stars", noted)
+    monkeypatch.setattr(detection, "STRIP_ROWS", 30)
+    monkeypatch.setattr(detection, "ENOUGH_PIXELS", 6e4)
+    monkeypatch.setattr(detection, "ENOUGH_STARS", 20)
+    part = detection.survey_frame(read_frame(night.frames[0]))
+    assert strips == [3, 1]
+    assert part.psf.fwhm == pytest.approx(whole.psf.fwhm, rel=1e-2)
+    assert np.mean(part.bad_kinds != whole.bad_kinds) < 1e-4
+    # The filter is a hair narrower or wider: only what just reaches the limit may differ.
+    clear = whole.sources[whole.sources["snr"] > 7.0]
+    places = np.column_stack([part.sources["x"], part.sources["y"]])
+    away, which = cKDTree(places).query(np.column_stack([clear["x"], clear["y"]]))
+    assert len(clear) > 100
+    assert away.max() < 0.2
+    np.testing.assert_allclose(part.sources["snr"][which], clear["snr"], rtol=0.1)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from appulse.astrometry import SkyMesh
 from appulse.registration import Bad, bad_pixels, filled, mosaic_colours, satellite_trails, sharper
 from appulse.registration.detector import peak_ratio, saturated_pixels
 from invented_frames import add_point
@@ -22,19 +23,13 @@ def field():
     return light, rng.poisson(SKY + light).astype(np.float32)
 
 
-class KnownSky:
+def known_sky(sigma):
     """A flat level, and the scatter of each pixel."""
-
-    def __init__(self, sigma=SIGMA):
-        sigma = np.broadcast_to(np.float32(sigma), SHAPE)
-        self.maps = {"level": np.full(SHAPE, SKY, np.float32), "sigma": sigma}
-
-    def rows(self, first, last, what="level"):
-        return self.maps[what][first:last]
+    return SkyMesh(np.full(SHAPE, SKY, np.float32), np.full(SHAPE, sigma, np.float32), 1, SHAPE)
 
 
 def marked(data, fwhm=None, sigma=SIGMA, gain=GAIN):
-    kinds, bright = bad_pixels(data, KnownSky(sigma), gain=gain)
+    kinds, bright = bad_pixels(data, known_sky(sigma), gain=gain)
     return sharper(kinds, bright, fwhm, gain=gain)
 
 

@@ -23,21 +23,25 @@ from appulse.errors import MeasurementError
 from appulse.numerics import mad_sigma, normal_isf, running, weighted_sum
 from appulse.registration import (
     Bad,
+    Mended,
     TrailLine,
     bad_pixels,
-    filled,
     mosaic_colours,
     satellite_trails,
     sharper,
 )
 
 STRIP_ROWS = 512
-TILE = (128, 512)
-"""px; pieces of a strip that are filtered at a time: so many fit into a processor's cache."""
+TILE = 512
+"""px; width of the pieces of a strip that are filtered at a time: so many fit into a processor's cache."""
 THREADS = 2
 THRESHOLD = 5.0
 """Detection limit in sigmas of the smoothed sky: about one false peak in 20 million pixels of pure noise."""
 MAX_SOURCES = 20_000
+BRIGHT_SNR = 15.0
+"""From it on a source's width is worth something."""
+ENOUGH_PIXELS, ENOUGH_STARS = 8e6, 100
+"""So many pixels are looked through for the width of the stars, if they show so many bright ones."""
 TRUNCATE = 3.0
 """Sigmas at which the smoothing ends: what is cut off costs less than a millionth of the signal to noise."""
 
@@ -112,6 +116,16 @@ class Survey:
         return None if self.bad_kinds is None else self.bad_kinds > 0
 
     @property
+    def no_light(self) -> "Marked":
+        """Pixels that show no light; a saturated one does, and what a trail adds is taken off."""
+        return Marked(self.bad_kinds, int(~(Bad.SATURATED | Bad.TRAIL)))
+
+    @property
+    def full(self) -> "Marked":
+        """Saturated pixels."""
+        return Marked(self.bad_kinds, int(Bad.SATURATED))
+
+    @property
     def for_stars(self) -> Pixels:
         """The pixels as star fits take them."""
         return Pixels(
@@ -145,6 +159,18 @@ class Survey:
             return self
         pixels, colours, _, _ = _levelled(frame)
         return replace(self, pixels=pixels, colours=colours)
+
+
+@dataclass(frozen=True)
+class Marked:
+    """Where a map has one of some bits set, worked out for the part of the frame that is asked for."""
+
+    kinds: np.ndarray
+    bits: int
+
+    def __getitem__(self, box) -> np.ndarray:
+        """Of a pair of slices; bool."""
+        return self.kinds[box] & np.uint8(self.bits) > 0
 
 
 def within(table: Table, x: float, y: float, radius: float) -> Table:
@@ -194,7 +220,7 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     rough = mesh.typical[1] > STRUCTURED * sky.typical[1]
     options = {"gain": noise.gain_e_adu, "mosaic": colours is not None}
     kinds, bright = bad_pixels(pixels, sky, saturation=saturation, raw=raw, rough=rough, **options)
-    kinds, sources = _sources(pixels, kinds, sky, bright, known, options)
+    kinds, sources = _sources(pixels, kinds, sky, bright, known, options, rough)
     if psf is not None:
         shape = FieldPSF.fixed(psf, pixels.shape)
     else:
@@ -222,20 +248,28 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     )  # fmt: skip
 
 
-def _sources(pixels, kinds, sky, bright, known, options) -> tuple[np.ndarray, Table]:
+def _sources(pixels, kinds, sky, bright, known, options, rough) -> tuple[np.ndarray, Table]:
     """Sources of a frame by a filter about as wide as they are, and its bad pixels by what they tell."""
-    shown = filled(pixels, (kinds & ~np.uint8(Bad.SATURATED)) > 0, sky.at)
-    sources = detect_stars(shown, sky=sky, mosaic=options["mosaic"])
+
+    def found(bad, **more):
+        mended = Mended.of(pixels, bad & ~np.uint8(Bad.SATURATED) > 0, sky.at)
+        return detect_stars(pixels, sky=sky, mosaic=options["mosaic"], mended=mended, **more)
+
+    # A part of a large frame tells how wide its stars are, if it shows enough of them.
+    every = 1 if rough else max(1, round(pixels.size / ENOUGH_PIXELS))
+    sources = found(kinds, every=every)
+    if every > 1 and np.count_nonzero(np.asarray(sources["snr"]) > BRIGHT_SNR) < ENOUGH_STARS:
+        every, sources = 1, found(kinds)
     width = _typical_width(sources, None if known is None else known(sources, _typical_width(sources) or 3.0))
     if not width:
-        return kinds, sources
+        return kinds, sources if every == 1 else found(kinds)
     # With the stars' width more is known to be no light, and a filter as wide as they are finds more of them.
     again = sharper(kinds, bright, width, **options)
-    more = np.count_nonzero(again) > np.count_nonzero(kinds) + 0.05 * len(sources)
+    more = np.count_nonzero(again) > np.count_nonzero(kinds) + 0.05 * every * len(sources)
     if more or not 2.0 <= width <= 4.5:
-        shown = filled(pixels, (again & ~np.uint8(Bad.SATURATED)) > 0, sky.at)
-        width = float(np.clip(width, 1.2, 15.0))
-        sources = detect_stars(shown, sky=sky, fwhm=width, mosaic=options["mosaic"])
+        sources = found(again, fwhm=float(np.clip(width, 1.2, 15.0)))
+    elif every > 1:
+        sources = found(kinds)
     return again, sources
 
 
@@ -313,7 +347,7 @@ def _typical_width(sources, listed=None) -> float:
     if listed is not None and light[listed].sum() >= 3:
         rows = listed[light[listed]]
         return float(np.median(width[rows[np.argsort(-snr[rows])][:40]]))
-    bright = np.flatnonzero(light & (snr > 15))[:300]
+    bright = np.flatnonzero(light & (snr > BRIGHT_SNR))[:300]
     # Lumps of a nebula are wider than stars, and nothing is narrower: the lower third.
     return float(np.percentile(width[bright], 33)) if len(bright) >= 5 else 0.0
 
@@ -335,8 +369,8 @@ def _saturation(camera, data) -> tuple[float | None, str]:
 
 def detect_stars(
     frame, *, fwhm: float = 3.0, threshold: float = THRESHOLD, sky: SkyMesh | None = None,
-    mosaic: bool = False,
-) -> Table:
+    mosaic: bool = False, mended: Mended | None = None, every: int = 1,
+) -> Table:  # fmt: skip
     """Sources of a frame, brightest first.
 
     Parameters
@@ -350,6 +384,10 @@ def detect_stars(
         Where it is known already.
     mosaic : bool
         Whether neighbouring pixels stand behind other filters.
+    mended : Mended, optional
+        Pixels that are no light, with what is put in their place.
+    every : int
+        Only every so-manieth strip of 512 rows is looked at.
 
     Returns
     -------
@@ -371,14 +409,15 @@ def detect_stars(
     """
     data = frame if isinstance(frame, np.ndarray) else frame.data
     sky = sky if sky is not None else sky_mesh(data)
-    starts, sigma = range(0, data.shape[0], STRIP_ROWS), fwhm / FWHM_PER_SIGMA
+    starts, sigma = range(0, data.shape[0], every * STRIP_ROWS), fwhm / FWHM_PER_SIGMA
     # The filter lets other threads run; more than two strips at a time would only cost memory.
     with ThreadPoolExecutor(THREADS) as pool:
-        band, flat, rough = _smoothed(data, sky, BandPass(sigma, mosaic=mosaic), starts, pool)
+        band, flat, rough = _smoothed(data, sky, BandPass(sigma, mosaic=mosaic), starts, pool, mended)
         roughness = _roughness(flat, band, sky)
         if np.median(rough.sigma) > ROUGHER * np.median(sky.sigma) * np.sqrt(band.norm2):
             # Structure of a nebula falls steeply towards fine scales: a sharper filter sees less of it.
-            sharp = _smoothed(data, sky, BandPass(SHARP_CORE * sigma, SHARP_SIDE, mosaic), starts, pool)
+            sharp = BandPass(SHARP_CORE * sigma, SHARP_SIDE, mosaic)
+            sharp = _smoothed(data, sky, sharp, starts, pool, mended)
             answers = [
                 each.response_to(sigma) / np.median(noise.sigma)
                 for each, _, noise in ((band, flat, rough), sharp)
@@ -388,7 +427,9 @@ def detect_stars(
 
         def strip(first):
             last = min(first + STRIP_ROWS, data.shape[0])
-            return _strip(flat, data, sky, rough, band, first, last, threshold)
+            # Beside strips that were left out nobody knows what is a peak.
+            rim = 2 if every > 1 else 0
+            return _strip(flat, data, sky, rough, band, first + rim, last - rim, threshold, mended)
 
         columns = np.concatenate(list(pool.map(strip, starts)), axis=1)
     order = np.argsort(-columns[2], kind="stable")[:MAX_SOURCES]
@@ -399,16 +440,15 @@ def detect_stars(
     return table
 
 
-def _smoothed(data, sky, band, starts, pool):
+def _smoothed(data, sky, band, starts, pool, mended):
     """A filter, the filtered frame, and the mesh of its noise."""
-    flat = np.empty(data.shape, np.float32)
+    flat = np.zeros(data.shape, np.float32)
 
     def smooth_strip(first):
-        last = min(first + STRIP_ROWS, data.shape[0])
-        for top in range(first, last, TILE[0]):
-            for left in range(0, data.shape[1], TILE[1]):
-                tile = np.s_[top : min(top + TILE[0], last), left : min(left + TILE[1], data.shape[1])]
-                flat[tile] = band.tile(data, sky, *tile)
+        rows = slice(first, min(first + STRIP_ROWS, data.shape[0]))
+        for left in range(0, data.shape[1], TILE):
+            columns = slice(left, min(left + TILE, data.shape[1]))
+            flat[rows, columns] = band.tile(data, sky, rows, columns, mended)
 
     list(pool.map(smooth_strip, starts))
     # Where a nebula has structure as fine as the stars the limit is higher: its lumps are no sources.
@@ -464,28 +504,43 @@ class BandPass:
         line = ndimage.gaussian_filter1d(_pulse(self.pad), sigma, truncate=TRUNCATE, mode="constant")
         return float(np.sum(self._core * line) ** 2 - np.sum(self._wide * line) ** 2)
 
-    def tile(self, data, sky, rows: slice, columns: slice):
+    def tile(self, data, sky, rows: slice, columns: slice, mended=None):
         """Filtered pixels of a piece of the frame."""
-        ny, nx = data.shape
-        top, bottom = max(0, rows.start - self.pad), min(ny, rows.stop + self.pad)
-        left, right = max(0, columns.start - self.pad), min(nx, columns.stop + self.pad)
-        values = np.asarray(data[top:bottom, left:right], dtype=np.float32)
-        values = values - sky.rows(top, bottom, columns=slice(left, right))
+        cut = [
+            slice(max(0, side.start - self.pad), min(n, side.stop + self.pad))
+            for side, n in zip((rows, columns), data.shape, strict=True)
+        ]
+        level = sky.rows(cut[0].start, cut[0].stop, columns=cut[1])
+        values = np.asarray(data[*cut], dtype=np.float32) - level
         # A hole would dig into its neighbours' smoothing; the sky's own level does not.
         bad = ~np.isfinite(values)
         if bad.any():
             values[bad] = 0.0
+        if mended is not None:
+            y, x, light = mended.within(*cut)
+            values[y, x] = light - level[y, x]
+        # Beyond the frame its edge goes on; within it the piece grows smaller with each filter.
+        ends = [(side.start == 0, side.stop == n) for side, n in zip(cut, data.shape, strict=True)]
         smooth = values
         for taps in self._taps:
             for axis in (0, 1):
-                smooth = weighted_sum(_widened(smooth, len(taps) - 1, axis), taps, axis)
+                smooth = weighted_sum(_widened(smooth, len(taps) - 1, axis, ends), taps, axis)
         wide = smooth
         for _ in range(2):
             for axis in (0, 1):
-                wide = running(np.add, _widened(wide, self.side // 2, axis), self.side, axis)
+                wide = running(np.add, _widened(wide, self.side // 2, axis, ends), self.side, axis)
         wide *= np.float32(self.side**-4.0)
-        smooth -= wide
-        return smooth[rows.start - top : rows.stop - top, columns.start - left : columns.stop - left]
+        lost = sum(len(taps) - 1 for taps in self._taps), 2 * (self.side // 2)
+        inner = [slice(0 if first else lost[1], None if last else -lost[1]) for first, last in ends]
+        out = smooth[*inner] - wide
+        starts = [
+            part.start + (0 if first else sum(lost)) for part, (first, _) in zip(cut, ends, strict=True)
+        ]
+        wanted = [
+            slice(side.start - start, side.stop - start)
+            for side, start in zip((rows, columns), starts, strict=True)
+        ]
+        return out[*wanted]
 
     def variance(self, ratio):
         """Variance of an image's own light from the ratio of its peak to its bend, px^2."""
@@ -494,9 +549,10 @@ class BandPass:
         return np.sqrt(half**2 + ratio * self.wide2) - half - self.sigma**2 - self.even2 - 1 / 12
 
 
-def _widened(values, by: int, axis: int):
-    """Values with the outermost ones repeated along an axis."""
-    return np.pad(values, [(by, by) if k == axis else (0, 0) for k in (0, 1)], mode="edge")
+def _widened(values, by: int, axis: int, ends):
+    """Values with the outermost ones repeated along an axis, at those ends that are the frame's."""
+    widths = [[by * end for end in ends[k]] if k == axis else (0, 0) for k in (0, 1)]
+    return np.pad(values, widths, mode="edge") if any(widths[axis]) else values
 
 
 def _pulse(reach: int) -> np.ndarray:
@@ -506,10 +562,10 @@ def _pulse(reach: int) -> np.ndarray:
     return line
 
 
-def _strip(flat, data, sky, rough, band, first, last, threshold):
+def _strip(flat, data, sky, rough, band, first, last, threshold, mended):
     """Peaks in rows first..last-1; columns of the table, shape (7, n)."""
     low, high = max(0, first - 2), min(data.shape[0], last + 2)
-    smooth, values = flat[low:high], data[low:high]
+    smooth = flat[low:high]
     y, x = _above(smooth, rough, threshold, low)
     nx = data.shape[1]
     inside = (
@@ -517,7 +573,10 @@ def _strip(flat, data, sky, rough, band, first, last, threshold):
     )
     y, x = y[inside], x[inside]
     centre = smooth[y, x]
-    top = np.isfinite(values[y, x])
+    values = data[y + low, x]
+    if mended is not None:
+        values = mended.put_in(values, y + low, x)
+    top = np.isfinite(values)
     for dy in (-1, 0, 1):
         for dx in (-1, 0, 1):
             if (dy, dx) != (0, 0):
@@ -525,8 +584,7 @@ def _strip(flat, data, sky, rough, band, first, last, threshold):
                 later = (dy, dx) > (0, 0)
                 other = smooth[y + dy, x + dx]
                 top &= (centre > other) if later else (centre >= other)
-    y, x = y[top], x[top]
-    return _shape(smooth, values, sky, rough, x, y, low, band)
+    return _shape(smooth, values[top], sky, rough, x[top], y[top], low, band)
 
 
 def _above(smooth, sky, sigmas, low):
@@ -566,7 +624,7 @@ def _shape(smooth, values, sky, rough, x, y, low, band):
     wide2, narrow2 = (np.maximum(band.variance(np.minimum(centre / b, 1e6)), 0.05) for b in (blunt, sharp))
     fwhm = FWHM_PER_SIGMA * (wide2 * narrow2) ** 0.25
     return np.stack([
-        x + dx, y + low + dy, centre / band.response, centre / noise, values[y, x] - level,
+        x + dx, y + low + dy, centre / band.response, centre / noise, values - level,
         np.minimum(fwhm, 99.0), np.sqrt(narrow2 / wide2),
     ]).astype(float)  # fmt: skip
 

@@ -16,7 +16,7 @@ import numpy as np
 from astropy import units as u
 from astropy.table import QTable, Table
 
-from appulse.astrometry.detection import Survey, survey_frame, within
+from appulse.astrometry.detection import Marked, Survey, survey_frame, within
 from appulse.astrometry.scene import look_around
 from appulse.astrometry.scene_fit import fit_in_scene
 from appulse.astrometry.stamp import polynomial_terms
@@ -394,7 +394,7 @@ def _fit_stars(frame, survey: Survey, catalogue, found: Match) -> Table:
 def _in_scenes(survey: Survey, stars: Table) -> Table:
     """The brightest stars fitted anew in the structure of a nebula, as a body is."""
     x, y, flux = (np.asarray(survey.sources[name], dtype=float) for name in ("x", "y", "flux"))
-    no_light = (survey.bad_kinds & ~Bad.SATURATED) > 0
+    no_light = Marked(survey.bad_kinds, int(~Bad.SATURATED))
     anew = []
     for i in np.argsort(-np.asarray(stars["snr"]), kind="stable")[:MOST_SCENES]:
         place = float(stars["x"][i]), float(stars["y"][i])
@@ -406,7 +406,7 @@ def _in_scenes(survey: Survey, stars: Table) -> Table:
         try:
             scene = look_around(
                 survey.pixels, *place, 0.5 * psf.fwhm, psf, survey.noise, found=np.column_stack([x, y])[far],
-                fluxes=flux[far], bad=no_light, saturated=(survey.bad_kinds & Bad.SATURATED) > 0,
+                fluxes=flux[far], bad=no_light, saturated=survey.full,
                 colours=survey.colours,
             )  # fmt: skip
             fit = fit_in_scene(scene, *place)

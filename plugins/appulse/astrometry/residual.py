@@ -17,6 +17,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from appulse.astrometry.coma_fit import ComaFit, coma_notes, fit_coma, search_coma
 from appulse.astrometry.detection import Candidate, PlaceSearch
@@ -34,7 +35,6 @@ from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import InputError, MeasurementError
 from appulse.formats import make_table
 from appulse.numerics import offsets_rad, unit_from_radec
-from appulse.registration import Bad
 
 MODELS = ("auto", "point", "coma")
 SEARCH_ARCSEC = 3.0
@@ -463,21 +463,15 @@ def scene_of(
         # Lumps of a filament and of a bled column are no stars: taken off, they would leave sources between.
         keep &= np.asarray(sources["round"]) > LEAST_ROUND
     if len(listed) and len(found):
-        near = np.min(np.hypot(*(found[:, None] - listed[None]).transpose(2, 0, 1)), axis=1)
-        keep &= near > 0.8 * psf.fwhm
+        keep &= cKDTree(listed).query(found)[0] > 0.8 * psf.fwhm
     found = found[keep]
     brightness = np.asarray(sources["flux"], dtype=float)[keep] if len(sources) else np.zeros(0)
     fluxes = [zero.flux(m) if zero.known else np.nan for m in magnitudes]
     return look_around(
         survey.pixels, *place, radius_px, psf, survey.noise, trail=trail, listed=listed, found=found,
-        fluxes=[*fluxes, *brightness], names=names, bad=_no_light(survey),
-        saturated=(survey.bad_kinds & Bad.SATURATED) > 0, colours=survey.colours, trails=survey.trails,
+        fluxes=[*fluxes, *brightness], names=names, bad=survey.no_light, saturated=survey.full,
+        colours=survey.colours, trails=survey.trails,
     )  # fmt: skip
-
-
-def _no_light(survey) -> np.ndarray:
-    """Pixels that show no light; a saturated one does, and what a trail adds is taken off."""
-    return (survey.bad_kinds & ~(Bad.SATURATED | Bad.TRAIL)) > 0
 
 
 def _choose(found: PlaceSearch, plate: PlateCheck, psf: PSF, zero: ZeroPoint):
@@ -522,7 +516,7 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
         fit = _fit_coma(search, trail, radius_px)
     elif (full is not None and not scene.is_mosaic) or _is_plain_place(scene, chosen, trail):
         fit = fit_source(
-            survey.pixels, chosen.x, chosen.y, psf, survey.noise, trail=trail, bad=_no_light(survey),
+            survey.pixels, chosen.x, chosen.y, psf, survey.noise, trail=trail, bad=survey.no_light,
             saturation=survey.saturation, neighbours=_neighbours(survey.sources, psf, trail, chosen),
             free_trail=free_trail, radius=radius_px,
         )  # fmt: skip
@@ -765,10 +759,12 @@ def _flag(fit: SourceFit, exposure, prediction: Prediction, covariance) -> str:
 
 def _faults(fit: SourceFit, survey) -> str:
     """Pixels without light in the core of a fit, in words; empty where there are none."""
-    rows, columns = np.nonzero(_no_light(survey))
     ends = fit.trail.ends[0, 0], fit.trail.ends[-1, 1]
-    core2 = (CORE_FWHM * fit.psf.fwhm) ** 2
-    n = int(np.sum(line_distance2(columns - fit.x, rows - fit.y, *ends) < core2))
+    core = CORE_FWHM * fit.psf.fwhm
+    reach = core + fit.trail.reach + 1
+    x0, y0 = max(int(fit.x - reach), 0), max(int(fit.y - reach), 0)
+    rows, columns = np.nonzero(survey.no_light[y0 : int(fit.y + reach) + 2, x0 : int(fit.x + reach) + 2])
+    n = int(np.sum(line_distance2(columns + x0 - fit.x, rows + y0 - fit.y, *ends) < core**2))
     if not n:
         return ""
     return f"{n} bad pixel{'s' if n > 1 else ''} in its core left out"

@@ -225,7 +225,7 @@ def look_around(
         full = good & saturated[box]
         full = ndimage.binary_dilation(full) if full.any() else full
     colour = np.zeros(good.shape, int) if colours is None else np.asarray(colours[box], dtype=int)
-    n_colours = 1 if colours is None else int(np.max(colours)) + 1
+    n_colours = 1 if colours is None else int(np.max(colours[:2, :2])) + 1
     pixels = np.where(good, pixels, 0.0)
     for c in range(n_colours):
         these = good & (colour == c)

@@ -37,6 +37,14 @@ class SkyMesh:
         x = (np.arange(*columns.indices(self.shape[1])) + 0.5) / self.box - 0.5
         return between(between(mesh, y, 0), x, 1)
 
+    def least(self, first: int, last: int, what: str = "level") -> np.ndarray:
+        """What no pixel of rows first..last-1 is below in each column, float32, (nx,)."""
+        mesh = getattr(self, what)
+        low, high = (int(np.clip((y + 0.5) / self.box - 0.5, 0, len(mesh) - 1)) for y in (first, last - 1))
+        nodes = mesh[low : high + 2].min(axis=0)
+        x = np.clip((np.arange(self.shape[1]) + 0.5) / self.box - 0.5, 0, len(nodes) - 1).astype(int)
+        return np.minimum(nodes[x], nodes[np.minimum(x + 1, len(nodes) - 1)])
+
     def at(self, x, y, what: str = "level") -> np.ndarray:
         """Interpolated value at zero-based pixels."""
         where = [(np.atleast_1d(c) + 0.5) / self.box - 0.5 for c in (y, x)]
@@ -181,14 +189,15 @@ def _rows_sky(values):
     high = np.isfinite(values).sum(axis=1)
     enough = high >= 30
     zero = _median_of_range(values, low, high)
-    # Sums up to each place, about a middle, so that no digits are lost.
-    sums = np.zeros((2, len(values), values.shape[1] + 1))
-    np.cumsum(values - zero[:, None], axis=1, dtype=float, out=sums[0, :, 1:])
-    np.cumsum(np.square(values - zero[:, None]), axis=1, dtype=float, out=sums[1, :, 1:])
+    # About a middle, so that no digits are lost; one number more, for no range may begin beyond the end.
+    light = np.zeros((2, values.size + 1))
+    np.subtract(values, zero[:, None], out=light[0, :-1].reshape(values.shape))
+    np.square(light[0], out=light[1])
     for _ in range(5):
         middle = _median_of_range(values, low, high)
         half = (low + high + 1) // 2
-        first, second = sums[:, row, half] - sums[:, row, low]
+        ranges = np.stack([low, np.maximum(half, low + 1)], axis=1) + values.shape[1] * row[:, None]
+        first, second = np.add.reduceat(light, ranges.ravel(), axis=1)[:, ::2]
         off = (middle - zero).astype(float)
         square = second - 2.0 * off * first + (half - low) * off**2
         sigma = np.sqrt(np.maximum(square, 0.0) / np.maximum(half - low, 1))

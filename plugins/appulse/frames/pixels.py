@@ -92,12 +92,14 @@ class PixelSource:
             pixels = np.ascontiguousarray(np.moveaxis(pixels.reshape(ny, nx, 3), -1, 0))
         else:
             pixels = pixels.reshape((ny, nx) if self.layout.kind == "mono" else (3, ny, nx))
-        finite = np.isfinite(pixels)
-        if not finite.any():
-            raise FrameError(
-                f"{self.path.name}: no pixel has a value (all are blank or NaN): nothing to see or measure"
-            )
-        if not finite.all():
+        with np.errstate(over="ignore", invalid="ignore"):
+            all_known = bool(np.isfinite(pixels.sum()))
+        # A sum is quick, and finite only where every number is.
+        if not all_known:
+            finite = np.isfinite(pixels)
+            if not finite.any():
+                words = "no pixel has a value (all are blank or NaN): nothing to see or measure"
+                raise FrameError(f"{self.path.name}: {words}")
             pixels[~finite] = np.nan
         if self.masters is not None:
             pixels = self.masters.applied(pixels, self.seconds, self.saturation)

@@ -120,7 +120,7 @@ def bad_pixels(pixels, sky, *, gain=np.inf, saturation=None, mosaic=False, raw=N
     pixels : (ny, nx) float array
         Stored numbers, of a mosaic with its colours brought to one level; NaN where there is no value.
     sky : SkyMesh
-        Level and scatter of the sky: anything with its ``rows(first, last, what)``.
+        Level and scatter of the sky: anything with its ``rows``, ``least``, ``at`` and ``typical``.
     gain : float
         Electrons per stored unit.
     saturation : float, optional
@@ -139,14 +139,14 @@ def bad_pixels(pixels, sky, *, gain=np.inf, saturation=None, mosaic=False, raw=N
         What :func:`sharper` looks at again.
     """
     kinds = np.zeros(pixels.shape, dtype=np.uint8)
-    bright, low, typical = _looked_at(pixels, sky, kinds, rough)
+    bright, low = _looked_at(pixels, sky, kinds, rough)
     # The stars are not known yet: :func:`sharper` goes on when they are.
     _mark_sharp(kinds, bright, SHARPEST_FWHM, gain, mosaic)
     if saturation is not None:
         kinds |= np.uint8(Bad.SATURATED) * saturated_pixels(pixels if raw is None else raw, saturation)
     kinds.ravel()[_dead(bright.above, *low, kinds)] |= np.uint8(Bad.DEAD)
     for axis in (0, 1):
-        lines = _bad_lines(bright.above, typical, kinds, axis)
+        lines = _bad_lines(bright.above, sky.typical[1], kinds, axis)
         kinds[(slice(None), lines) if axis == 0 else lines] |= np.uint8(Bad.LINE)
     return kinds, bright
 
@@ -154,7 +154,7 @@ def bad_pixels(pixels, sky, *, gain=np.inf, saturation=None, mosaic=False, raw=N
 def _looked_at(pixels, sky, kinds, rough):
     """One look at all pixels, in bands that stay in the processor's cache: what is worth a closer one.
 
-    Bright pixels; dark ones with the scatter there; the sky's typical scatter. `kinds` gets the blank ones.
+    Bright pixels; dark ones with the scatter there. `kinds` gets the blank ones.
     """
     ny, nx = pixels.shape
     bands = [(first, min(first + BAND_ROWS, ny)) for first in range(0, ny, BAND_ROWS)]
@@ -166,21 +166,21 @@ def _looked_at(pixels, sky, kinds, rough):
             part[blank] = 0.0
             kinds[first:last][blank] = Bad.BLANK
     local = np.empty_like(above) if rough else above
-    bright, low, typical = [], [], []
+    bright, low = [], []
     for first, last in bands:
-        sigma = sky.rows(first, last, "sigma")
         if rough:
             np.subtract(above[first:last], _lowest(above, first, last), out=local[first:last])
             # The lowest of so many means of nine pixels lies below the level by chance.
-            local[first:last] -= np.float32(LOWEST_OF_NOISE) * sigma
-        limit = np.float32(SHARP_SIGMAS) * sigma
-        for found, out in ((bright, local[first:last] > limit), (low, above[first:last] < -limit)):
-            places = np.flatnonzero(out)
-            places = places[kinds[first:last].ravel()[places] == 0]
-            found.append((places + first * nx, sigma.ravel()[places]))
-        typical.append(np.median(sigma[:: BAND_ROWS // 2, :: max(1, nx // LINE_SAMPLES)], axis=1))
+            local[first:last] -= np.float32(LOWEST_OF_NOISE) * sky.rows(first, last, "sigma")
+        # The scatter itself is worked out for those only that exceed what is the least about them.
+        least = np.float32(SHARP_SIGMAS) * sky.least(first, last, "sigma")
+        for found, light in ((bright, local[first:last]), (low, -above[first:last])):
+            rows, columns = np.divmod(np.flatnonzero(light > least), nx)
+            sigma = sky.at(columns, rows + first, "sigma")
+            out = (light[rows, columns] > SHARP_SIGMAS * sigma) & (kinds[first:last][rows, columns] == 0)
+            found.append(((rows[out] + first) * nx + columns[out], sigma[out]))
     bright, low = ([np.concatenate(column) for column in zip(*found, strict=True)] for found in (bright, low))
-    return BrightPixels(above, local, *bright), low, float(np.median(np.concatenate(typical)))
+    return BrightPixels(above, local, *bright), low
 
 
 def _lowest(above, first, last):
@@ -473,23 +473,66 @@ def mosaic_colours(pattern: str | None, shape) -> np.ndarray | None:
     return colours
 
 
+@dataclass(frozen=True)
+class Mended:
+    """What is put in the place of pixels that are no light: the frame itself stays as it is.
+
+    Parameters
+    ----------
+    shape : (int, int)
+        Of the frame.
+    places : (n,) int array
+        Indices into the flattened frame, ascending.
+    values : (n,) float32 array
+    """
+
+    shape: tuple[int, int]
+    places: np.ndarray
+    values: np.ndarray
+
+    @classmethod
+    def of(cls, pixels, bad, sky) -> "Mended":
+        """The mean of the good pixels about each bad one, else the sky, a function of x, y."""
+        ny, nx = pixels.shape
+        places = np.flatnonzero(bad)
+        values, left = np.empty(len(places), np.float32), np.arange(len(places))
+        for reach in (1, 2):
+            rows, columns = np.divmod(places[left], nx)
+            total, count = np.zeros(len(rows)), np.zeros(len(rows))
+            for j in range(-reach, reach + 1):
+                for i in range(-reach, reach + 1):
+                    row, column = np.clip(rows + j, 0, ny - 1), np.clip(columns + i, 0, nx - 1)
+                    good = ~bad[row, column]
+                    total += np.where(good, pixels[row, column], 0.0)
+                    count += good
+            known = count >= (2 if reach == 1 else 1)
+            values[left[known]] = total[known] / count[known]
+            left = left[~known]
+            if len(left) == 0:
+                return cls(pixels.shape, places, values)
+        rows, columns = np.divmod(places[left], nx)
+        values[left] = sky(columns, rows)
+        return cls(pixels.shape, places, values)
+
+    def within(self, rows: slice, columns: slice):
+        """Rows and columns, counted from its corner, and values of those in a piece of the frame."""
+        nx = self.shape[1]
+        some = slice(*np.searchsorted(self.places, [rows.start * nx, rows.stop * nx]))
+        y, x = np.divmod(self.places[some], nx)
+        inside = (x >= columns.start) & (x < columns.stop)
+        return y[inside] - rows.start, x[inside] - columns.start, self.values[some][inside]
+
+    def put_in(self, values, rows, columns):
+        """Pixels of a frame at rows and columns, the mended ones put in."""
+        if len(self.places) == 0:
+            return values
+        index = rows * self.shape[1] + columns
+        at = np.minimum(np.searchsorted(self.places, index), len(self.places) - 1)
+        return np.where(self.places[at] == index, self.values[at], values)
+
+
 def filled(pixels, bad, sky):
-    """Pixels with the bad ones replaced by the mean of the good around them, or by `sky` of their x, y."""
-    ny, nx = pixels.shape
-    rows, columns = np.divmod(np.flatnonzero(bad), nx)
-    out = np.array(pixels, dtype=np.float32)
-    for reach in (1, 2):
-        total, count = np.zeros(len(rows)), np.zeros(len(rows))
-        for j in range(-reach, reach + 1):
-            for i in range(-reach, reach + 1):
-                row, column = np.clip(rows + j, 0, ny - 1), np.clip(columns + i, 0, nx - 1)
-                good = ~bad[row, column]
-                total += np.where(good, pixels[row, column], 0.0)
-                count += good
-        known = count >= (2 if reach == 1 else 1)
-        out[rows[known], columns[known]] = (total[known] / count[known]).astype(np.float32)
-        rows, columns = rows[~known], columns[~known]
-        if len(rows) == 0:
-            return out
-    out[rows, columns] = sky(columns, rows)
+    """Pixels with the bad ones mended: a whole frame."""
+    out, mended = np.array(pixels, dtype=np.float32), Mended.of(pixels, bad, sky)
+    out.ravel()[mended.places] = mended.values
     return out
