@@ -146,6 +146,12 @@ def sample(*numbers):
     return [folder / f"iris_{i}.fits.fz" for i in numbers], folder / "orbit.ecsv", folder / "stars.ecsv"
 
 
+def still(pulse, words):
+    """How long the window stood still, and how long it worked itself while it did."""
+    return (f"the window stood still for at most {pulse.gaps[words]:.2f} s (at most 0.3), "
+            f"its own work {pulse.work[words]:.2f} s")  # fmt: skip
+
+
 def many_tracks(n=35):
     """From the window to so many tracks in it, and the longest time that it stood still meanwhile."""
     import mouse_session
@@ -165,8 +171,7 @@ def many_tracks(n=35):
     finally:
         pulse.stop()
     shown, seconds = len(all_of(app.data_collection, TRACK)), time.perf_counter() - begin
-    print(f"tracks: {shown} shown {seconds:.1f} s after the window (at most 5); the window stood still "
-          f"for at most {pulse.gaps['tracks']:.2f} s (at most 0.3)")  # fmt: skip
+    print(f"tracks: {shown} shown {seconds:.1f} s after the window (at most 5); {still(pulse, 'tracks')}")
     job.wait()
     app.close()
 
@@ -183,9 +188,9 @@ def by_mouse():
     with pytest.MonkeyPatch.context() as patch, tempfile.TemporaryDirectory() as folder:
         app = GlueApplication()
         place = answers["x"], answers["y"]
-        gaps = mouse_session.run(app, paths, orbits, stars, place, Path(folder), patch)
-        for words, gap in gaps.items():
-            print(f"mouse: {words}: the window stood still for at most {gap:.2f} s (at most 0.3)")
+        pulse = mouse_session.run(app, paths, orbits, stars, place, Path(folder), patch)
+        for words in pulse.gaps:
+            print(f"mouse: {words}: {still(pulse, words)}")
         app.close()
 
 

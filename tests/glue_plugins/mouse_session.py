@@ -14,24 +14,33 @@ TICK_MS = 10
 
 
 class Pulse:
-    """Ticks in the interface thread; `gap` is the longest time between two, seconds, since the last look."""
+    """Ticks in the interface thread: `gaps` holds the longest time between two, seconds, by what was done.
+
+    `work` holds, likewise, how much of it the thread itself worked: a busy machine lengthens the gap alone.
+    """
 
     def __init__(self):
-        self._last, self.gaps, self._words = time.perf_counter(), {}, "start"
+        self.gaps, self.work, self._words = {}, {}, "start"
+        self._last = self._now()
         self._timer = QTimer()
         self._timer.timeout.connect(self._tick)
         self._timer.start(TICK_MS)
 
+    @staticmethod
+    def _now():
+        return time.perf_counter(), time.thread_time()
+
     def _tick(self):
-        now = time.perf_counter()
-        self.gaps[self._words] = max(self.gaps.get(self._words, 0.0), now - self._last)
+        now = self._now()
+        for longest, end, start in zip((self.gaps, self.work), now, self._last, strict=True):
+            longest[self._words] = max(longest.get(self._words, 0.0), end - start)
         self._last = now
 
     def begin(self, words: str):
         """What is done from here on."""
         QTest.qWait(2 * TICK_MS)
         self._words = words
-        self._last = time.perf_counter()
+        self._last = self._now()
 
     def stop(self):
         """No further tick."""
@@ -88,8 +97,8 @@ def choose_tool(viewer, tool: str):
     click(viewer.toolbar.widgetForAction(action))
 
 
-def run(app, frames, orbits, stars, place, folder, monkeypatch) -> dict[str, float]:
-    """Load, track, outline, measure by click and by key, the night, select, export, save; returns the gaps.
+def run(app, frames, orbits, stars, place, folder, monkeypatch) -> Pulse:
+    """Load, track, outline, measure by click and by key, the night, select, export, save.
 
     `place` is the body's pixel in the first of the `frames` (paths); `folder` takes what is written.
     """
@@ -186,4 +195,4 @@ def run(app, frames, orbits, stars, place, folder, monkeypatch) -> dict[str, flo
         pulse.begin("end")
     finally:
         pulse.stop()
-    return pulse.gaps
+    return pulse

@@ -13,14 +13,20 @@ SLOW = getattr(link_manager, "discover_links", None)
 
 
 @pytest.fixture
-def slow(monkeypatch):
-    """glue's own search."""
+def theirs():
+    """glue's own link manager, as it is installed."""
     from importlib import util
 
     spec = util.find_spec("glue.core.link_manager")
     fresh = util.module_from_spec(spec)
     spec.loader.exec_module(fresh)
-    return fresh.discover_links
+    return fresh
+
+
+@pytest.fixture
+def slow(theirs):
+    """glue's own search."""
+    return theirs.discover_links
 
 
 def steps(chosen, known):
@@ -59,6 +65,43 @@ def test_frames_and_overlays_derive_the_same(slow):
     links = collection._link_manager._links | collection._link_manager._inverse_links
     for one in collection:
         assert set(link_module.discover_links(one, links)) == set(slow(one, links))
+
+
+def test_the_manager_knows_the_same_pixels_and_components_as_glues_own(theirs):
+    from glue_appulse.data.links import frame_links, link_overlay
+
+    # two frames with one WCS are aligned pixel by pixel through a link of the user's
+    frames = [make_frame(f"f{i}", shape=(20, 30), seed=i) for i in range(3)]
+    tracks = [make_track(), make_track("b")]
+    collection = DataCollection([*frames, *tracks])
+    collection.add_link(frame_links(collection))
+    for track in tracks:
+        link_overlay(collection, track)
+    pixels = zip(frames[0].pixel_component_ids, frames[1].pixel_component_ids, strict=True)
+    collection.add_link([LinkSame(*pair) for pair in pixels])
+
+    def known(update):
+        update(collection._link_manager)
+        return [({cid: cid.parent.label for cid in one.externally_derivable_components},
+                 {other.label: order for other, order in one.pixel_aligned_data.items()})
+                for one in collection]  # fmt: skip
+
+    ours = known(link_module.update_derivable)
+    assert ours == known(theirs.LinkManager.update_externally_derivable_components)
+    assert ours[0][1] == {"f1": [0, 1]}
+    assert len(ours[-1][0]) > 10
+
+
+def test_a_data_set_that_goes_costs_one_search(monkeypatch):
+    link_module.install()
+    first, others = Data(label="first", x=[1.0]), [Data(label=f"d{i}", y=[2.0]) for i in range(4)]
+    collection = DataCollection([first, *others])
+    collection.add_link([LinkSame(first.id["x"], other.id["y"]) for other in others])
+    searches = []
+    monkeypatch.setattr(link_manager.LinkManager, "update_externally_derivable_components",
+                        lambda manager, data=None: searches.append(len(manager._external_links)))  # fmt: skip
+    collection.remove(first)
+    assert searches == [0]
 
 
 def test_it_is_in_place_only_where_glue_is_the_slow_one(monkeypatch):

@@ -15,11 +15,11 @@ def test_a_night_by_mouse_and_keys_and_back(app, sample_data, tmp_path, monkeypa
     answers = yaml.safe_load((sample_data / "answers.yaml").read_text())["frames"]
     frames = [sample_data / f"iris_{i}.fits.fz" for i in (1, 3)]
     first = answers[frames[0].name]
-    gaps = mouse_session.run(
+    pulse = mouse_session.run(
         app, frames, sample_data / "orbit.ecsv", sample_data / "stars.ecsv", (first["x"], first["y"]),
         tmp_path, monkeypatch,
     )  # fmt: skip
-    assert "measure the night" in gaps
+    assert "measure the night" in pulse.gaps
     assert "Traceback" not in capfd.readouterr().err
     again = app.restore_session(str(tmp_path / "night.glu"), show=False)
     try:

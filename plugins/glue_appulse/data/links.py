@@ -84,55 +84,137 @@ def link_overlay(data_collection, overlay, frames: list | None = None):
     link_overlays(data_collection, [overlay], frames)
 
 
-# --- glue's search for what a data set can derive from its links, in one pass
+# --- glue's search for what its data sets can derive from their links, in one pass
 
-# glue-core looks through all links again for every component it finds: for the frames of a night that grows
-# with the cube of their number (sixty frames and three overlays: half a minute). The search below visits each
-# link once and finds the same components by ways of the same length. It takes the place of glue's only as
-# long as that is the one known to be slow; a glue that brings its own is left alone.
-KNOWN_SLOW = "for link in accessible_links(cids, links):"
+# glue-core looks through all links again for every component it finds, gathers them anew for every data set,
+# and searches anew after each link of a data set that goes: for a night that grows with the cube of its
+# frames and overlays (sixty frames and three overlays: half a minute; the 35th track: a second). The search
+# below visits each link once and finds the same components by ways of the same length. It takes the place of
+# glue's only as long as that is the one known to be slow; a glue that brings its own is left alone.
+KNOWN_SLOW = {
+    "discover_links": "for link in accessible_links(cids, links):",
+    "update_externally_derivable_components": "discover_links(data, self._links | self._inverse_links)",
+    "remove": "msg = DataCollectionDeleteMessage(self, data)\n            self.hub.broadcast(msg)",
+}
+
+
+class LinkWeb:
+    """Links of a collection, looked through once for all its data sets."""
+
+    def __init__(self, links):
+        self.links = list(links)
+        inputs = [set(link.get_from_ids()) for link in self.links]
+        self._missing = [len(ids) for ids in inputs]
+        self._users = {}
+        for i, ids in enumerate(inputs):
+            for cid in ids:
+                self._users.setdefault(cid, []).append(i)
+
+    def discover(self, data) -> dict:
+        """Links by which a data set derives components, each by a shortest way."""
+        missing = self._missing.copy()
+        reached = set(data.main_components + data.coordinate_components)
+        chosen, fresh = {}, list(reached)
+        opened = [i for i, count in enumerate(missing) if count == 0]
+        while fresh or opened:
+            for cid in fresh:
+                for i in self._users.get(cid, ()):
+                    missing[i] -= 1
+                    if missing[i] == 0:
+                        opened.append(i)
+            fresh = []
+            for i in opened:
+                target = self.links[i].get_to_id()
+                if target not in reached:
+                    reached.add(target)
+                    chosen[target] = self.links[i]
+                    fresh.append(target)
+            opened = []
+        return chosen
 
 
 def discover_links(data, links) -> dict:
     """Links by which a data set derives components, each by a shortest way."""
-    links = list(links)
-    inputs = [set(link.get_from_ids()) for link in links]
-    missing = [len(ids) for ids in inputs]
-    users = {}
-    for i, ids in enumerate(inputs):
-        for cid in ids:
-            users.setdefault(cid, []).append(i)
-    reached = set(data.main_components + data.coordinate_components)
-    chosen, fresh = {}, list(reached)
-    opened = [i for i, count in enumerate(missing) if count == 0]
-    while fresh or opened:
-        for cid in fresh:
-            for i in users.get(cid, ()):
-                missing[i] -= 1
-                if missing[i] == 0:
-                    opened.append(i)
-        fresh = []
-        for i in opened:
-            target = links[i].get_to_id()
-            if target not in reached:
-                reached.add(target)
-                chosen[target] = links[i]
-                fresh.append(target)
-        opened = []
-    return chosen
+    return LinkWeb(links).discover(data)
+
+
+def update_derivable(manager, data=None):
+    """What glue's link manager does after each change of its links, the links gathered once."""
+    from glue.core.component import DerivedComponent
+    from glue.core.data import BaseCartesianData
+    from glue.core.link_manager import equivalent_pixel_cids
+
+    if manager.data_collection is None and data is None:
+        return
+    collection = [data] if manager.data_collection is None else manager.data_collection
+    every = [each for each in collection if isinstance(each, BaseCartesianData)]
+    links = manager._links
+    # in an order that stays: which of two ways as short is taken must not change from time to time
+    web = LinkWeb(sorted(links | {link.inverse for link in links if link.inverse is not None}, key=_order))
+    for each in every:
+        derived = {cid: DerivedComponent(each, link) for cid, link in web.discover(each).items()}
+        each._set_externally_derivable_components(derived)
+    for each in every:
+        aligned = {}
+        for other in every:
+            order = None if each is other or _apart(each, other) else equivalent_pixel_cids(other, each)
+            if order is not None:
+                aligned[other] = order
+        each._set_pixel_aligned_data(aligned)
+
+
+def _apart(target, reference) -> bool:
+    """Whether two data sets of ours have no pixels in common, for one cannot even tell the other's."""
+    if kind_of(target) is None or kind_of(reference) is None:
+        return False
+    return any(reference._get_external_link(cid) is None for cid in target.pixel_component_ids)
+
+
+def _order(link):
+    return [cid.uuid for cid in (*link.get_from_ids(), link.get_to_id())], id(link)
+
+
+def remove_data(collection, data):
+    """What glue's collection does when a data set goes, its links removed all in one go."""
+    from glue.core.data import Data
+    from glue.core.message import DataCollectionDeleteMessage
+    from glue.core.registry import Registry
+
+    if data not in collection._data:
+        return
+    collection._data.remove(data)
+    Registry().unregister(data, Data)
+    # glue's link manager would hear of it first, and search anew after each of these
+    gone = [link for link in collection._link_manager._external_links
+            if any(cid in link and cid.parent is data for cid in data.components)]  # fmt: skip
+    if gone:
+        collection._link_manager.remove_link(gone)
+    if collection.hub:
+        collection.hub.broadcast(DataCollectionDeleteMessage(collection, data))
 
 
 def install() -> bool:
     """Put the search into glue, where glue's is the slow one."""
-    from glue.core import link_manager
+    from glue.core import DataCollection, link_manager
 
-    if link_manager.discover_links is discover_links:
+    ours = {
+        "discover_links": (link_manager, discover_links),
+        "update_externally_derivable_components": (link_manager.LinkManager, update_derivable),
+        "remove": (DataCollection, remove_data),
+    }
+    done = [_put(place, name, function) for name, (place, function) in ours.items()]
+    return all(done)
+
+
+def _put(place, name, function) -> bool:
+    theirs = getattr(place, name)
+    if theirs is function:
         return True
     try:
-        source = inspect.getsource(link_manager.discover_links)
+        source = inspect.getsource(theirs)
     except OSError:
         return False
-    if KNOWN_SLOW not in source:
+    if KNOWN_SLOW[name] not in source:
         return False
-    link_manager.discover_links = discover_links
+    setattr(place, name, function)
     return True

@@ -1,11 +1,13 @@
 """Tracks as glue data sets: an ephemeris over the hours around the frames of a night; bodies in a frame."""
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from astropy.time import Time
 
+from appulse.errors import AppulseError
 from appulse.overlays import BODIES
 from appulse.overlays import plain_column as column
 from appulse.workflows import BodySource
@@ -182,6 +184,22 @@ def _predictions(frame, source, limit_mag):
     return bodies_in_field(source.catalogue, mid, observer, *circle, limit_mag=limit_mag)
 
 
+#: Bodies that are integrated in one sweep: far quicker than one by one, and the bar moves between.
+TOGETHER = 25
+
+
+def _integrate(ephemeris, groups, keys):
+    """Let an ephemeris integrate bodies together; their tables come from what it keeps."""
+    for group in groups if len(keys) > 1 else ():
+        exposures = [frame_of(data).exposure for data in group]
+        ends = [min(e.start.utc.mjd for e in exposures) - MAX_PAD_H / 24.0,
+                max(e.end.utc.mjd for e in exposures) + MAX_PAD_H / 24.0]  # fmt: skip
+        # A body that fails, or a table that ends within, is found again, and named, where its track is made.
+        with contextlib.suppress(AppulseError):
+            observer = frame_of(group[0]).observer
+            ephemeris.at(Time(ends, format="mjd", scale="utc"), observer, bodies=keys, uncertainty=False)
+
+
 def make_tracks(
     source: BodySource,
     frames: list,
@@ -191,12 +209,12 @@ def make_tracks(
     progress: Callable | None = None,
 ) -> tuple[list, list[str]]:
     """Tracks of bodies around the frames, one per body and observer."""
-    from appulse.errors import AppulseError
-
     good, lines = usable(frames)
     groups = by_observer(good)
     tracks = []
     for i, key in enumerate(keys):
+        if i % TOGETHER == 0:
+            _integrate(source.ephemeris, groups, keys[i : i + TOGETHER])
         for group in groups:
             if progress is not None:
                 progress(i, len(keys))

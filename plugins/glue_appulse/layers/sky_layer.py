@@ -1,5 +1,8 @@
 """What the layers of this plugin set have in common: the reference image they are drawn on."""
 
+import operator
+
+from glue.core.subset import Subset
 from glue.utils import defer_draw
 from glue.viewers.matplotlib.layer_artist import MatplotlibLayerArtist
 
@@ -43,7 +46,7 @@ class SkyLayerArtist(MatplotlibLayerArtist):
     def __init__(self, axes, viewer_state, layer_state=None, layer=None):
         super().__init__(axes, viewer_state, layer_state=layer_state, layer=layer)
         self.graphic = None
-        self._reference = None
+        self._reference = self._made_of = None
         self._viewer_state.add_global_callback(self._on_viewer_state)
         self.state.add_global_callback(self._on_layer_state)
 
@@ -72,13 +75,24 @@ class SkyLayerArtist(MatplotlibLayerArtist):
 
     @defer_draw
     def update(self):
-        """Rebuild from the data."""
+        """Rebuild from the data, where they have changed."""
         # a layer that has just been taken away is updated once more by glue
         if self.state.layer is None:
             return
-        self._drop()
+        # glue updates every layer whenever a link comes or goes, and that changes no overlay
+        content = self._content()
+        if content is None or self._made_of is None or not all(map(operator.is_, content, self._made_of)):
+            self._drop()
+            self._made_of = content
         self._on_viewer_state()
         self.redraw()
+
+    def _content(self):
+        """The label and the arrays that a whole data set is drawn from; of a selection None."""
+        data = self.layer
+        if isinstance(data, Subset):
+            return None
+        return [data.label, *(data.get_component(cid).data for cid in data.main_components)]
 
     def _on_viewer_state(self, **_changed):
         state = self._viewer_state

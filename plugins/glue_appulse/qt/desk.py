@@ -65,27 +65,39 @@ def add_overlay(session, overlay, frames: list | None = None) -> list:
     return viewers
 
 
-def add_tracks(session, tracks: list):
-    """Put tracks, or tails, into the collection and the viewers; one of the same name is replaced."""
-    if not tracks:
-        return
+def _linked(session, tracks):
+    """Put tracks, or tails, into the collection with their links; those of the same name are replaced."""
     collection = session.data_collection
-    for track in tracks:
-        same = [data for data in all_of(collection, kind_of(track)) if data.label == track.label]
-        for old in same:
-            # a track that is computed anew, as for another site, keeps the colour the user knows it by
-            track.style.color = old.style.color
-            collection.remove(old)
-        collection.append(track)
-    link_frames(collection)
-    link_overlays(collection, tracks)
+    # one search through the links for all of them
+    with collection.delay_link_manager_update():
+        for track in tracks:
+            same = [data for data in all_of(collection, kind_of(track)) if data.label == track.label]
+            for old in same:
+                # a track that is computed anew, as for another site, keeps the colour the user knows it by
+                track.style.color = old.style.color
+                collection.remove(old)
+            collection.append(track)
+        link_frames(collection)
+        link_overlays(collection, tracks)
+
+
+def _shown(session, tracks):
+    """Show tracks that are linked in the viewers of frames."""
     for viewer in image_viewers(session) or [show_frames(session, frames_of(session))]:
         for track in tracks:
-            viewer.add_data(track)
+            if track in session.data_collection:
+                viewer.add_data(track)
+
+
+def add_tracks(session, tracks: list):
+    """Put tracks, or tails, into the collection and the viewers; one of the same name is replaced."""
+    if tracks:
+        _linked(session, tracks)
+        _shown(session, tracks)
 
 
 #: Tracks that are put into the viewers at once: more would hold the window up for longer than a moment.
-AT_ONCE = 3
+AT_ONCE = 4
 _waiting = []
 
 
@@ -93,15 +105,18 @@ def add_tracks_in_turn(session, tracks: list):
     """As :func:`add_tracks`, some at a time: the window lives on meanwhile."""
     from qtpy.QtCore import QTimer
 
-    add_tracks(session, tracks[:AT_ONCE])
-    rest = list(tracks[AT_ONCE:])
+    parts = [tracks[i : i + AT_ONCE] for i in range(0, len(tracks), AT_ONCE)]
+    steps = [(step, part) for part in parts for step in (_linked, _shown)]
+    for step, part in steps[:2]:
+        step(session, part)
+    rest = steps[2:]
     if not rest:
         return
     timer = QTimer(session.application)
 
     def some():
-        add_tracks(session, rest[:AT_ONCE])
-        del rest[:AT_ONCE]
+        step, part = rest.pop(0)
+        step(session, part)
         if not rest:
             timer.stop()
             _waiting.remove(rest)
