@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from appulse.astrometry.plate import check_plate
+from appulse.astrometry.plate import check_plate, fit_plate
 from appulse.catalogues.stars import star_table
 from invented_frames import DEC, RA, make_frame, tan_wcs
 
@@ -94,3 +94,18 @@ def test_no_match_is_no_correction():
     frame, _ = make_frame(rng, shape=(300, 300), n_stars=40)
     _, other = make_frame(rng, shape=(300, 300), n_stars=40)
     assert not check_plate(frame, other).corrected
+
+
+@pytest.mark.parametrize(("extra", "shown"), [(0.0, 0), (0.15, 40)])
+def test_stars_that_scatter_beyond_their_errors_show_by_how_much(extra, shown):
+    """What displaces single stars (images unlike the model) displaces the body too; chance alone does not."""
+    rng = np.random.default_rng(45)
+    found = []
+    for _ in range(40):
+        x, y = rng.uniform(0, 500, 30), rng.uniform(0, 400, 30)
+        sigmas = rng.uniform(0.03, 0.1, (30, 2))
+        offsets = rng.normal([0.4, -0.2], np.hypot(sigmas, extra))
+        model, _ = fit_plate(x, y, offsets, sigmas, (250.0, 200.0), 250.0)
+        found.append(model.scatter)
+    assert abs(np.count_nonzero(found) - shown) <= 1
+    assert np.median(found) == pytest.approx(extra, rel=0.1)

@@ -54,6 +54,12 @@ def test_masters_of_another_camera_are_refused_at_once(written):
         read_frame(written("a.fits", np.ones(SHAPE)), require=("wcs",), dark=dark)
 
 
+def test_masters_of_unlike_sizes_do_not_go_together(written):
+    flat, bias = written("f.fits", np.ones(SHAPE), False), written("b.fits", np.ones((1, 50)), False)
+    with pytest.raises(InputError, match="the bias 50 x 1, the flat 50 x 40 pixels"):
+        read_frame(written("m.fits", np.ones(SHAPE)), require=("wcs",), bias=bias, flat=flat)
+
+
 @pytest.mark.parametrize(
     ("cards", "given", "pattern"),
     [

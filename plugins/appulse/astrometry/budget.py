@@ -127,8 +127,14 @@ def _parts(residual, clock_sigma_s):
         # Frames of one field share it: it is not to shrink with their number as the pixels' noise does.
         centroid = _less(residual.covariance, residual.structure_covariance)
         structure = residual.covariance - centroid
-        words = "nebula, wisps and unlisted stars under the body"
-        rough = [("background structure", structure, words)]
+        scatter = 0.0 if plate is None or plate.model is None else plate.model.scatter
+        stars_too = scatter**2 * np.eye(2)
+        if scatter:
+            words = "the stars scatter by so much beyond their errors: images unlike the model"
+            rough = [("star images", stars_too, words)]
+        if np.trace(structure - stars_too) > 1e-9 * np.trace(structure):
+            words = "nebula, wisps and unlisted stars under the body"
+            rough.append(("background structure", _less(structure, stars_too), words))
     return [
         ("centroid", centroid, centroid_words),
         *rough,

@@ -47,6 +47,8 @@ STARS_FOR_ORDER = {0: 3, 1: 9, 2: 25, 3: 50}
 """Least number of stars for shift; shift, scale, turn and skew; and the distortions."""
 ORDER_WORDS = ("a shift", "shift, scale, turn and skew", "quadratic distortion", "cubic distortion")
 CLIP = 3.5
+SURE = 4.0
+"""Sigmas of chi-squared from which the stars' scatter beyond their errors is taken for real."""
 SIGMA_TRUST = 20.0
 """The stars' own sigmas count as so many measured offsets when their size is judged."""
 
@@ -63,6 +65,7 @@ class PlateModel:
     floor: tuple[float, float]  # scatter per star and axis beyond what catalogue and centroid say, arcsec
     centre: tuple[float, float]  # zero-based px
     scale: float
+    scatter: float = 0.0  # the floor where it is beyond chance: what moves stars moves the body, arcsec
 
     def terms(self, x, y) -> np.ndarray:
         """Polynomial terms at pixels, shape (n, terms)."""
@@ -527,7 +530,16 @@ def _fit_order(x, y, offsets, sigmas, used, order, centre, scale):
     count = float(np.sum(weight * (1.0 - leverage))) ** 2 / max(float(np.sum(weight**2)), 1e-300)
     share = (count * met / max(expected, 1e-300) + SIGMA_TRUST) / (count + SIGMA_TRUST)
     cov_east, cov_north = share * cov_east, share * cov_north
-    return PlateModel(order, east, north, cov_east, cov_north, tuple(floor), centre, scale), used, bic
+    scatter = _beyond_chance(residual[used], sigmas[used], 2 * design.shape[1], floor)
+    model = PlateModel(order, east, north, cov_east, cov_north, tuple(floor), centre, scale, scatter)
+    return model, used, bic
+
+
+def _beyond_chance(residual, sigmas, n_terms: int, floor) -> float:
+    """Floor of the stars' scatter, both axes together; 0 where chance makes as much of their sigmas alone."""
+    dof = max(residual.size - n_terms, 1)
+    chi2 = float(np.sum((residual / sigmas) ** 2))
+    return float(np.hypot(*floor) / np.sqrt(2)) if chi2 > dof + SURE * np.sqrt(2 * dof) else 0.0
 
 
 def _leverage(design, total) -> np.ndarray:

@@ -696,6 +696,9 @@ def _measured_columns(frame, prediction: Prediction, plate: PlateCheck, fit: Sou
     jacobian = frame.jacobian(fit.x, fit.y)
     covariance = jacobian @ fit.cov @ jacobian.T + _pauses(frame.exposure, prediction)
     structure = np.zeros((2, 2)) if fit.structure_cov is None else jacobian @ fit.structure_cov @ jacobian.T
+    # Images unlike the model displace the body as they displace stars, on every frame in the same way.
+    common = np.zeros((2, 2)) if plate.model is None else plate.model.scatter**2 * np.eye(2)
+    covariance, structure = covariance + common, structure + common
     return _plate_columns(plate, fit.x, fit.y) | {
         "seen": True, "fit": fit, "x": fit.x, "y": fit.y, "snr": fit.snr, "ra_obs": ra, "dec_obs": dec,
         "dra_cosdec": float(xi) * ARCSEC_PER_RAD, "ddec": float(eta) * ARCSEC_PER_RAD,

@@ -43,6 +43,10 @@ class Masters:
             names[role] = (Path(path).name, file_sha256(path))
             if role == "dark":
                 seconds = _seconds(header, path)
+        sizes = {role: "{1} x {0}".format(*values.shape) for role, values in planes.items()}
+        if len(set(sizes.values())) > 1:
+            words = ", ".join(f"the {role} {size}" for role, size in sizes.items())
+            raise InputError(f"masters of unlike sizes ({words} pixels): give those of one camera")
         found = cls(**planes, dark_seconds=seconds, names=names)
         return replace(found, flat=_unit_flat(found)) if found.flat is not None else found
 
