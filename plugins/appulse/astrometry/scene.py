@@ -23,10 +23,10 @@ from scipy import fft, ndimage, optimize
 from appulse.astrometry.detection import Candidate, PlaceSearch, threshold_for
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
 from appulse.astrometry.stamp import Noise, line_distance2
-from appulse.astrometry.trail_light import model_error, trail_light
+from appulse.astrometry.trail_light import trail_light
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.numerics import mad_sigma
-from appulse.registration import TrailLine
+from appulse.registration import TrailLine, trail_reach
 
 LENGTHS = (1.0, 1.5, 2.3, 3.5, 5.5)
 """Scales of structure, in widths of the star image's own autocorrelation: wider ones are a plane to a fit."""
@@ -115,6 +115,7 @@ class FrameScene:
     noise: Noise
     trail_light: np.ndarray  # of straight trails, taken off `pixels` already
     trails: tuple[TrailLine, ...] = ()
+    trail_error: float = 0.0  # share of a trail's light in a pixel that its model misses
     _cache: dict = field(default_factory=dict, repr=False)
 
     @property
@@ -177,19 +178,30 @@ class FrameScene:
         snr = np.where(gain > 0.3 * total, filtered / np.sqrt(gain), -np.inf)
         # Stars leave more behind than noise: their share of it is not to be taken for a body.
         rest = np.abs(self.star_light) * MODEL_ERROR
-        rest += np.abs(self.trail_light) * model_error(self.psf.sigma, len(self.tint))
         spread = ndimage.gaussian_filter(rest**2, self.psf.sigma)
         left = np.sqrt(4 * np.pi * self.psf.sigma**2 * spread / white)
         snr = snr / np.sqrt(1.0 + left**2)
         here = np.hypot(*np.meshgrid(np.arange(nx) + self.x0 - x, np.arange(ny) + self.y0 - y))
-        around = snr[(here > radius + 2 * self.psf.fwhm) & np.isfinite(snr) & (left < 1.0)]
-        scale = float(np.clip(mad_sigma(around), 1.0, 3.0)) if around.size > 100 else 1.0
+        beyond = (here > radius + 2 * self.psf.fwhm) & np.isfinite(snr) & (left < 1.0)
+        on_trail = np.abs(self.trail_light) > 0.5 * np.sqrt(self.variance)
+        scale = np.full(snr.shape, _scatter(snr[beyond & ~on_trail], 3.0) or 1.0)
+        if on_trail.any():
+            # What its model leaves of a trail is seen along the trail itself.
+            own = _scatter(snr[beyond & on_trail])
+            spread = ndimage.gaussian_filter((self.trail_error * self.trail_light) ** 2, self.psf.sigma)
+            error = np.sqrt(1.0 + 4 * np.pi * self.psf.sigma**2 * spread / white)
+            scale = np.where(on_trail, own or error, scale)
         snr = snr / scale
         limit = threshold_for(radius, self.psf, trail)
         found = _peaks(snr, here, radius, limit, self.x0, self.y0, x, y)
         j, i = np.unravel_index(np.argmin(here), here.shape)
-        flux = float(limit * scale * np.sqrt(1.0 + left[j, i] ** 2) / np.sqrt(gain[j, i]))
+        flux = float(limit * scale[j, i] * np.sqrt(1.0 + left[j, i] ** 2) / np.sqrt(gain[j, i]))
         return PlaceSearch(tuple(found), limit, float(radius), flux)
+
+
+def _scatter(values, most: float = np.inf) -> float | None:
+    """Scatter of signal to noise, 1 or more; None where too few values say it."""
+    return float(np.clip(mad_sigma(values), 1.0, most)) if len(values) > 100 else None
 
 
 def place_score(candidate: Candidate, found: PlaceSearch) -> float:
@@ -231,7 +243,10 @@ def look_around(
         these = good & (colour == c)
         pixels[colour == c] -= np.median(pixels[these]) if these.any() else 0.0
     variance = _pixel_variance(pixels, good & ~full, colour, n_colours, colours is not None)
-    lines = trail_light(pixels, good & ~full, trails, psf.fwhm, x0, y0, (x, y), colour, n_colours)
+    apart = radius + trail.reach + psf.fwhm
+    lines = trail_light(
+        pixels, good & ~full, trails, psf.sigma, x0, y0, (x, y), apart, colour, variance, noise.gain_e_adu
+    )
     pixels = pixels - lines.light
     variance = variance + np.maximum(lines.light, 0.0) / noise.gain_e_adu
     stars = _stars_of(x, y, half, psf, listed, found, fluxes, names)
@@ -244,11 +259,13 @@ def look_around(
     left = pixels - light
     tint = _tints(left, calm, colour, n_colours, variance, psf)
     structure = _structure(left / tint[colour], calm, psf.sigma, variance / tint[colour] ** 2)
-    # A saturated pixel of a star tells nothing; one that no star explains may be the body's own.
+    # A saturated pixel of a star or a trail tells nothing; one that neither explains may be the body's own.
     good = good & ~(full & (light > np.sqrt(variance)))
+    for line in trails if full.any() else ():
+        good = good & ~(full & (np.abs(line.across(columns, rows)) < trail_reach(psf.fwhm)))
     return FrameScene(
         x0, y0, pixels, good, full, variance, colour, tint, stars, light, structure, psf, noise,
-        lines.light, lines.lines,
+        lines.light, lines.lines, lines.error,
     )  # fmt: skip
 
 

@@ -1,12 +1,16 @@
 """Light of a satellite's trail or a straight filament near a place: known from its own length, and taken off.
 
-A trail looks alike all along: what stands in the same distance from its middle a few star widths ahead and
-behind says how bright it is here, the body's own few pixels clipped away::
+A trail looks alike all along: what stands in the same distance from its middle ahead and behind says how
+bright it is here, the body's own surroundings left out::
 
-        . . . .|=|. . . . .       = pixels of a window along the line
-        . . . .|=|. . . . .       o the body: it fills a small part of the window
-        . . . .|o|. . . . .
-        . . . .|=|. . . . .       profile across: medians of the window, less the level on both sides
+        . . . .|=|. . . . .       = pixels along the line
+        . . . .| |. . . . .
+        . . . .|o|. . . . .       o the place: nothing near it takes part
+        . . . .| |. . . . .
+        . . . .|=|. . . . .       profile across: cubic splines that change slowly along, and a level
+
+The colours of a mosaic share one profile, each with its own strength. What the model misses is measured on
+the same pixels: a satellite that flashes leaves more behind than one that does not.
 """
 
 from typing import NamedTuple
@@ -14,54 +18,56 @@ from typing import NamedTuple
 import numpy as np
 from scipy import ndimage
 
+from appulse.constants import FWHM_PER_SIGMA
 from appulse.numerics import mad_sigma
 from appulse.registration import TrailLine, trail_reach
 
 WINDOW_FWHM, LEAST_WINDOW = 12.0, 24.0
-"""Length along the trail that a profile is made of: a body fills a fifth of it. FWHM, and px."""
-BIN_PX = 0.5
+"""Length along the trail within which it may change: FWHM, and px."""
 TURN_DEG = 8.0
 """A filament bends: near the place its direction may be so far from that of the whole line."""
 LEAST_ERROR = 0.005
+"""Share of a trail's light that no model is better than."""
+KNOTS = 0.7
+"""Spacing of the profile's splines in widths of the star image: they miss a thousandth of a Gaussian."""
 CLEAR = 4.0
-"""A profile whose peak is below so many of its own sigmas is none."""
+"""A profile that stands out by less than so many sigmas, more than its freedom gives by chance, is none."""
+ROUNDS, CLIP = 4, 4.0
+LEAST_PIXELS = 150
 
 
 class TrailLight(NamedTuple):
-    """What trails give in the pixels of a box, stored units, and their directions there."""
+    """What trails give in the pixels of a box, stored units, their directions there, and what is missed."""
 
     light: np.ndarray
     lines: tuple[TrailLine, ...]
+    error: float  # share of their light in a pixel
 
 
 def trail_light(
-    pixels, good, lines, fwhm: float, x0: int, y0: int, place, colour, n_colours: int
-) -> TrailLight:
-    """Light of some lines in a box whose lower corner is pixel (x0, y0), modelled about a place of it."""
-    total, found = np.zeros(pixels.shape), []
+    pixels, good, lines, psf_sigma: float, x0: int, y0: int, place, apart: float, colour, variance,
+    gain: float,
+) -> TrailLight:  # fmt: skip
+    """Light of some lines in a box whose lower corner is pixel (x0, y0), modelled about a place of it.
+
+    Within `apart` px of the place no pixel takes part; `psf_sigma` is the width of the star image, px.
+    """
+    total, found, error = np.zeros(pixels.shape), [], LEAST_ERROR
     rows, columns = np.indices(pixels.shape)
     rows, columns = rows + y0, columns + x0
-    reach, window = trail_reach(fwhm), max(WINDOW_FWHM * fwhm, LEAST_WINDOW)
+    fwhm = FWHM_PER_SIGMA * psf_sigma
+    reach = trail_reach(fwhm)
+    use = good & (np.hypot(columns - place[0], rows - place[1]) > apart)
     for line in lines:
         if abs(line.across(*place)) > reach + np.hypot(*pixels.shape) / 2:
             continue
-        line = _turned(pixels - total, good, line, columns, rows, place, reach, window)
-        light = np.zeros(pixels.shape)
-        clear = False
-        for c in range(n_colours):
-            use = good & (colour == c)
-            part, is_clear = _light(pixels - total, use, line, columns, rows, reach, window, fwhm, n_colours)
-            light[colour == c] = part[colour == c]
-            clear |= is_clear
-        if clear:
-            total, found = total + light, [*found, line]
-    return TrailLight(total, tuple(found))
-
-
-def model_error(sigma: float, n_colours: int) -> float:
-    """Share of a trail's light that a profile in bins leaves behind, for a star image of this width, px."""
-    # Between the middles of two bins a curve leaves its chord by h^2 / 8 of its bend.
-    return LEAST_ERROR + BIN_PX**2 * n_colours / 8.0 / sigma**2
+        window = max(WINDOW_FWHM * fwhm, LEAST_WINDOW) + apart
+        line = _turned(pixels - total, use, line, columns, rows, place, reach, window)
+        part = _Profile(line, psf_sigma, reach, window, columns, rows, colour)
+        if part.fit(pixels - total, use, variance + np.maximum(total, 0.0) / gain, gain):
+            total, found = total + part.light, [*found, part.line]
+            error = max(error, part.error)
+    return TrailLight(total, tuple(found), error)
 
 
 def _turned(pixels, good, line, columns, rows, place, reach, window) -> TrailLine:
@@ -85,58 +91,113 @@ def _turned(pixels, good, line, columns, rows, place, reach, window) -> TrailLin
     return result
 
 
-def _light(pixels, use, line, columns, rows, reach, window, fwhm, n_colours):
-    """Light of one line in all pixels of a box, and whether it stands out."""
-    across, along = line.across(columns, rows), line.along(columns, rows)
-    outer = 2.0 * reach + fwhm
-    width = BIN_PX * np.sqrt(n_colours)
-    near = use & (np.abs(across) < outer)
-    light = np.zeros(pixels.shape)
-    if near.sum() < 100:
-        return light, False
-    n = int(np.ceil(2 * outer / width))
-    low, high = float(along[near].min()), float(along[near].max())
-    nodes = np.linspace(low, high, max(2, int((high - low) / (0.25 * window)) + 1))
-    a, s, v = across[near], along[near], pixels[near]
-    bins = np.clip(((a + outer) / width).astype(int), 0, n - 1)
-    middles = (np.arange(n) + 0.5) * width - outer
-    side = np.abs(middles) > reach + 0.5 * fwhm
-    grid, clear = np.zeros((len(nodes), n)), []
-    for k, node in enumerate(nodes):
-        here = np.abs(s - node) < 0.5 * window
-        profile, sigma = _profile(v[here], bins[here], n)
-        # The level beside it, which may slope.
-        known = side & np.isfinite(profile)
-        if known.sum() < 4:
-            continue
-        level = np.polynomial.polynomial.polyfit(middles[known], profile[known], 1)
-        profile = profile - np.polynomial.polynomial.polyval(middles, level)
-        grid[k] = np.where(np.abs(middles) < reach + 0.5 * fwhm, np.nan_to_num(profile), 0.0)
-        clear.append(np.max(ndimage.uniform_filter1d(grid[k], 3)) > CLEAR * sigma / np.sqrt(3.0))
-    at = np.stack([
-        np.interp(along, nodes, np.arange(len(nodes))), np.clip((across + outer) / width - 0.5, 0, n - 1),
-    ])  # fmt: skip
-    light = ndimage.map_coordinates(grid, at, order=1, mode="nearest")
-    light[np.abs(across) > reach + 0.5 * fwhm] = 0.0
-    return light, bool(np.mean(clear) > 0.5) if clear else False
+class _Profile:
+    """Profile of one line: splines across times hats along, each colour with its strength, on a level."""
 
+    def __init__(self, line, psf_sigma, reach, window, columns, rows, colour):
+        self.line, self.columns, self.rows, self.colour = line, columns, rows, colour
+        self.radius = reach + 1.2 * psf_sigma
+        self.outer = 2.0 * reach + FWHM_PER_SIGMA * psf_sigma
+        # A pixel's own square widens the profile by 1/12 px^2.
+        self.step = KNOTS * float(np.sqrt(psf_sigma**2 + 1 / 12))
+        n = max(int(np.ceil(2 * self.radius / self.step)), 6)
+        self.middles = (np.arange(2, n - 1) - n / 2) * self.step
+        self.window = window
+        self.strength = np.ones(int(colour.max()) + 1)
+        self.light, self.error = np.zeros(columns.shape), LEAST_ERROR
 
-def _profile(values, bins, n: int) -> tuple[np.ndarray, float]:
-    """Medians of the values in each bin, the body and stars clipped away, and the error of one."""
-    middle = np.full(n, np.nan)
-    if len(values) < 3 * n / 2:
-        return middle, np.inf
-    index = np.arange(n)
-    keep = np.ones(len(values), bool)
-    scatter = 1.0
-    for _ in range(2):
-        count = np.bincount(bins[keep], minlength=n)
-        middle = np.where(count >= 3, ndimage.median(values[keep], bins[keep], index), np.nan)
-        rest = values - middle[bins]
-        scatter = max(mad_sigma(rest[np.isfinite(rest) & keep]), 1e-9)
-        keep = np.isfinite(rest) & (rest < 3.0 * scatter)
-    count = np.bincount(bins[keep], minlength=n)
-    sums = np.bincount(bins[keep], values[keep], minlength=n)
-    mean = np.where(count >= 3, sums / np.maximum(count, 1), np.nan)
-    typical = max(float(np.median(count)), 1.0)
-    return mean, float(scatter / np.sqrt(typical))
+    def _places(self):
+        return self.line.across(self.columns, self.rows), self.line.along(self.columns, self.rows)
+
+    def _splines(self, across):
+        """Values and slopes of the cubic splines at distances from the line, (n, splines) each."""
+        u = (across[:, None] - self.middles) / self.step
+        a = np.abs(u)
+        near, far = a < 1, (a >= 1) & (a < 2)
+        value = np.where(near, 2 / 3 - a**2 + a**3 / 2, np.where(far, (2 - a) ** 3 / 6, 0.0))
+        slope = np.where(near, -2 * a + 1.5 * a**2, np.where(far, -0.5 * (2 - a) ** 2, 0.0))
+        return value, slope * np.sign(u) / self.step
+
+    def _hats(self, along):
+        if len(self.nodes) == 1:
+            return np.ones((len(along), 1))
+        apart = self.nodes[1] - self.nodes[0]
+        along = np.clip(along, *self.nodes[[0, -1]])
+        return np.maximum(0.0, 1.0 - np.abs(along[:, None] - self.nodes) / apart)
+
+    def fit(self, pixels, good, variance, gain) -> bool:
+        """Fit to the pixels; False where there is no line to be seen."""
+        across, along = self._places()
+        near = good & (np.abs(across) < self.outer)
+        if near.sum() < LEAST_PIXELS:
+            return False
+        low, high = float(along[near].min()), float(along[near].max())
+        self.nodes = np.linspace(low, high, max(1, round((high - low) / self.window)) + 1)
+        value, noise2, colour = pixels[near], variance[near], self.colour[near]
+        levels = np.eye(len(self.strength))[colour][:, 1:]
+        keep, model = np.ones(len(value), bool), np.zeros(len(value))
+        for count in range(ROUNDS):
+            across, along = (part[near] for part in self._places())
+            hats = self._hats(along)
+            shape, slope = self._splines(across)
+            surface = (shape[:, :, None] * hats[:, None, :]).reshape(len(value), -1)
+            ground = np.column_stack([hats, hats * (across / self.outer)[:, None], levels])
+            total2 = noise2 + np.maximum(model, 0.0) / gain + (0.0 if count else 0.1 * np.median(noise2))
+            root = keep / np.sqrt(total2)
+            design = np.column_stack([surface * self.strength[colour][:, None], ground])
+            normal = (design * root[:, None] ** 2).T @ design
+            normal.flat[:: len(normal) + 1] *= 1.0 + 1e-8
+            normal.flat[:: len(normal) + 1] += 1e-12 * np.trace(normal)
+            solution = np.linalg.solve(normal, design.T @ (root**2 * value))
+            self.coefficients = solution[: surface.shape[1]]
+            bare = surface @ self.coefficients
+            level = ground @ solution[surface.shape[1] :]
+            model = bare * self.strength[colour]
+            rest = value - level - model
+            keep = np.abs(rest) < CLIP * np.sqrt(total2) * max(mad_sigma(rest / np.sqrt(total2)), 1.0)
+            # Each colour's strength, and by how much the line is turned and bent, from what is left.
+            weight = keep / total2
+            for c in range(len(self.strength)):
+                of = weight * (colour == c)
+                power = float(of @ bare**2)
+                if len(self.strength) > 1 and power > 0:
+                    self.strength[c] = max(float(of @ (bare * (value - level))) / power, 0.0)
+            self._turn(slope, hats, along, rest, weight, colour)
+        self._judge(value - level, model, rest, noise2, gain, keep, near)
+        return self.is_clear
+
+    def _turn(self, slope, hats, along, rest, weight, colour):
+        """Turn the line to where the profile fits better."""
+        steep = (slope[:, :, None] * hats[:, None, :]).reshape(len(rest), -1) @ self.coefficients
+        steep = steep * self.strength[colour] * along
+        power = float(weight @ steep**2)
+        if power > 0:
+            # across grows by -turn times along.
+            turn = float(np.clip(-(weight @ (steep * rest)) / power, -0.02, 0.02))
+            line = self.line
+            dx, dy = line.dx - turn * line.dy, line.dy + turn * line.dx
+            size = float(np.hypot(dx, dy))
+            self.line = TrailLine(line.x, line.y, dx / size, dy / size)
+
+    def _judge(self, seen, model, rest, noise2, gain, keep, near):
+        """Whether the line is there, what of it is missed, and its light everywhere."""
+        freedom = len(self.coefficients) / len(self.nodes)
+        total2 = noise2 + np.maximum(model, 0.0) / gain
+        along = self._places()[1][near]
+        part = np.argmax(self._hats(along), axis=1)
+        clear = []
+        for k in range(len(self.nodes)):
+            of = keep & (part == k)
+            power = float(np.sum(model[of] ** 2 / total2[of]))
+            stands = float(np.sum(model[of] * seen[of] / total2[of])) / np.sqrt(max(power, 1e-300))
+            clear.append(stands > np.sqrt(freedom) + CLEAR)
+        self.is_clear = bool(np.mean(clear) > 0.5)
+        power = float(np.sum(keep * model**4 / total2**2))
+        excess = float(np.sum(keep * (rest**2 - total2) * model**2 / total2**2)) / max(power, 1e-300)
+        self.error = max(LEAST_ERROR, float(np.sqrt(max(excess, 0.0))))
+        across, along = (part.ravel() for part in self._places())
+        inside = np.abs(across) < self.radius
+        surface = self._splines(across[inside])[0][:, :, None] * self._hats(along[inside])[:, None, :]
+        light = np.zeros(across.shape)
+        light[inside] = surface.reshape(len(surface), -1) @ self.coefficients
+        self.light = light.reshape(self.columns.shape) * self.strength[self.colour]
