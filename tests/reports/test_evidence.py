@@ -5,6 +5,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -172,6 +173,22 @@ def test_star_arrows_point_as_the_frame_lies(mirrored, sign):
     arrows = next(c for c in figure.axes[0].collections if isinstance(c, Quiver))
     assert np.all(np.sign(arrows.U) == sign)
     assert np.all(np.abs(arrows.V) < 0.01 * np.abs(arrows.U))
+
+
+@pytest.mark.parametrize("shape", [(200, 300), (1200, 1600), (14000, 10000), (9500, 15000)])
+def test_fixed_places_have_room_for_the_numbers_of_large_frames(shape):
+    fit = replace(residual().fit, x0=shape[1] - 20, y0=shape[0] - 20)
+    stamp = stamp_figure(residual(fit=fit, x=shape[1] - 13.0, y=shape[0] - 13.0))
+    for figure in (stamp, stars_figure(Plate(), shape)):
+        renderer = figure.canvas.get_renderer()
+        figure.draw(renderer)
+        boxes = [axes.get_tightbbox(renderer) for axes in figure.axes]
+        assert min(box.x0 for box in boxes) >= 0
+        assert min(box.y0 for box in boxes) >= 0
+        assert max(box.x1 for box in boxes) <= figure.bbox.width
+        assert max(box.y1 for box in boxes) <= figure.bbox.height
+        for one, next_one in pairwise(sorted(boxes, key=lambda box: box.x0)):
+            assert one.x1 <= next_one.x0
 
 
 def test_no_star_no_map():

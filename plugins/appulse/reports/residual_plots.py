@@ -41,16 +41,19 @@ STYLE = {
 }  # fmt: skip
 
 
-def new_figure(width, height):
-    figure = Figure(figsize=(width, height), dpi=100, layout="constrained")
+def new_figure(width, height, layout="constrained"):
+    figure = Figure(figsize=(width, height), dpi=100, layout=layout)
     FigureCanvasAgg(figure)
     return figure
 
 
-def own_figure(draw, size, *arguments):
-    """A drawing on a Figure of its own, of so many inches."""
-    figure = new_figure(*size)
+def own_figure(draw, size, *arguments, places=None):
+    """A drawing on a Figure of its own, of so many inches; `places`: boxes of its panels, in parts of it."""
+    # An engine of layout draws everything twice more to find the places.
+    figure = new_figure(*size, layout="constrained" if places is None else None)
     draw(figure, *arguments)
+    for axes, place in zip(figure.axes, places or (), strict=False):
+        axes.set_position(place)
     return figure
 
 
@@ -67,13 +70,18 @@ def motion_figure(residuals):
 
 def stars_figure(plate, shape):
     """What the stars say of a plate; None where no star was matched."""
+    if not len(plate.stars):
+        return None
     size = (WIDE_INCH, stars_height(shape))
-    return own_figure(draw_stars, size, plate, shape) if len(plate.stars) else None
+    n = len(_maps(plate.stars))
+    left, bottom, top = np.divide(STARS_RIM_INCH, (size[0], size[1], size[1]))
+    places = [(k / n + left, bottom, 1 / n - 1.2 * left, 1 - bottom - top) for k in range(n)]
+    return own_figure(draw_stars, size, plate, shape, places=places)
 
 
 def stamp_figure(residual):
     """The pixels of a fit; None where there is none."""
-    return own_figure(draw_stamp, STAMP_INCH, residual) if has_stamp(residual) else None
+    return own_figure(draw_stamp, STAMP_INCH, residual, places=STAMP_PLACES) if has_stamp(residual) else None
 
 
 def svg_uri(draw, *arguments, **options):
@@ -274,6 +282,13 @@ def _iso_dates(locator):
 
 
 STAMP_INCH = (7.2, 2.05)
+STAMP_PLACES = (
+    (0.058, 0.119, 0.2203, 0.7737), (0.3759, 0.119, 0.2203, 0.7737), (0.7096, 0.119, 0.2203, 0.7737),
+    (0.9443, 0.1964, 0.0088, 0.619),
+)  # fmt: skip
+"""Left, bottom, width and height of the three pictures and the scale: labels of five digits find room."""
+STARS_RIM_INCH = (0.75, 0.77, 0.22)
+"""Left of, below and above a map of stars."""
 WIDE_INCH = 7.2
 ARROWS_ACROSS = 20.0
 """An arrow of the typical size spans this part of the frame."""
@@ -295,10 +310,7 @@ def draw_stars(panel, plate, shape):
     """Observed minus catalogue as arrows on the frame: as solved, and what the plate model leaves."""
     stars = plate.stars
     used = np.asarray(stars["used"], dtype=bool)
-    maps = [("observed minus catalogue", "dra", "ddec")]
-    # without a plate model nothing was taken off, and a second map would be the first one again
-    if "left_dra" in stars.colnames and np.isfinite(_arcsec(stars["left_dra"])).any():
-        maps.append(("plate-corrected", "left_dra", "left_ddec"))
+    maps = _maps(stars)
     for axes, (words, east, north) in zip(panel.subplots(1, len(maps), squeeze=False)[0], maps, strict=True):
         _draw_arrows(axes, plate, used, _arcsec(stars[east]), _arcsec(stars[north]), shape)
         axes.set_title(words, fontsize=9, loc="left")
@@ -312,6 +324,15 @@ def draw_stars(panel, plate, shape):
         )
     ]
     panel.legend(handles=marks, loc="outside lower center", ncols=2, frameon=False, fontsize=8.5)
+
+
+def _maps(stars):
+    """Title and columns of each map."""
+    maps = [("observed minus catalogue", "dra", "ddec")]
+    # without a plate model nothing was taken off, and a second map would be the first one again
+    if "left_dra" in stars.colnames and np.isfinite(_arcsec(stars["left_dra"])).any():
+        maps.append(("plate-corrected", "left_dra", "left_ddec"))
+    return maps
 
 
 def _draw_arrows(axes, plate, used, east, north, shape):
