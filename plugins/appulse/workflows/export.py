@@ -446,12 +446,14 @@ def _write_sheets(night: MeasuredNight, table, outputs: NightOutputs) -> list[Pa
 def write_sheets(kinds, out: Path, residuals, **shared) -> list[Path]:
     """Write the evidence on some residuals as a page, as a document to print, or both."""
     if not set(kinds) & set(SHEET_FILES):
-        return []  # drawing takes a second to load
-    from appulse.reports import evidence_pdf, write_evidence
+        return []  # drawing takes a second to load, and what writes a PDF half of one
+    from appulse import reports
 
-    writers = {"evidence": write_evidence, "pdf": evidence_pdf}
+    writers = {"evidence": "write_evidence", "pdf": "evidence_pdf"}
     return [
-        writers[kind](out / name, residuals, **shared) for kind, name in SHEET_FILES.items() if kind in kinds
+        getattr(reports, writers[kind])(out / name, residuals, **shared)
+        for kind, name in SHEET_FILES.items()
+        if kind in kinds
     ]
 
 
