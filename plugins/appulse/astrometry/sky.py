@@ -10,6 +10,8 @@ from appulse.numerics import between
 
 SAMPLES_PER_BOX = 900
 """Enough for a median good to a twentieth of the sky's scatter."""
+SAMPLES_OF_COLOUR = 500
+"""And for one of the colours of a mosaic: what its level errs by, fits that have a level for each take up."""
 ROWS_AT_ONCE = 500
 """Boxes whose sums are held in memory at a time."""
 MOST_BOXES = 2500
@@ -77,15 +79,15 @@ def sky_mesh(data, box: int = 64) -> SkyMesh:
     >>> abs(level - 100.0) < 0.3, abs(sigma - 3.0) < 0.3
     (True, True)
     """
-    return _mesh(lambda rows: data[rows], data.shape, box)
+    return _mesh(lambda rows: data[rows], data.shape, box, SAMPLES_PER_BOX)
 
 
-def _mesh(read, shape, box: int) -> SkyMesh:
+def _mesh(read, shape, box: int, samples: int) -> SkyMesh:
     """Sky of what `read` gives for a slice of rows, none of it asked for but what is sampled."""
     ny, nx = shape
     box = int(max(16, min(max(box, np.sqrt(ny * nx / MOST_BOXES)), ny // 4, nx // 4)))
     my, mx = max(1, round(ny / box)), max(1, round(nx / box))
-    step = max(1, int(box / np.sqrt(SAMPLES_PER_BOX)))
+    step = max(1, int(box / np.sqrt(samples)))
     for every in (step, step - 1):  # a step of another parity meets what is left of an interlaced frame
         sampled = _samples(read, shape, box, my, mx, max(1, every))
         level, sigma = (a.reshape(my, mx) for a in _box_sky(sampled))
@@ -103,7 +105,7 @@ def _mesh(read, shape, box: int) -> SkyMesh:
     return SkyMesh(_smooth(level), _smooth(sigma), box, (ny, nx))
 
 
-def pixel_noise(data, sky: SkyMesh, step: int = 2) -> SkyMesh:
+def pixel_noise(data, sky: SkyMesh, step: int = 2, samples: int = SAMPLES_PER_BOX) -> SkyMesh:
     """The sky with the noise of its pixels for its scatter, in which a nebula hardly takes part.
 
     From differences of pixels `step` apart along both axes: two px, because resampled frames have noise that
@@ -123,7 +125,7 @@ def pixel_noise(data, sky: SkyMesh, step: int = 2) -> SkyMesh:
         return (down[:, 2 * step :] + down[:, : -2 * step] - 2.0 * down[:, step:-step]) / 6.0
 
     try:
-        noise = _mesh(bends, (ny - 2 * step, nx - 2 * step), sky.box)
+        noise = _mesh(bends, (ny - 2 * step, nx - 2 * step), sky.box, samples)
     except MeasurementError:
         # Without noise, or with too many gaps for differences.
         noise = sky
@@ -143,14 +145,20 @@ def level_mosaic_sky(data, box: int = 32) -> tuple[np.ndarray, tuple[float, ...]
     (0, 0), (1, 0), (0, 1) and (1, 1), as (x, y).
     """
     places = [(slice(j, None, 2), slice(i, None, 2)) for j in (0, 1) for i in (0, 1)]
-    meshes = [sky_mesh(data[place], box) for place in places]
+    meshes = [
+        _mesh(lambda rows, part=data[place]: part[rows], data[place].shape, box, SAMPLES_OF_COLOUR)
+        for place in places
+    ]
     top = max(meshes, key=lambda mesh: mesh.typical[0])
     highest = np.pad(top.rows(0, top.shape[0]), ((0, 1), (0, 1)), mode="edge")
     pixels = np.array(data, dtype=np.float32)
     for place, mesh in zip(places, meshes, strict=True):
         ny, nx = mesh.shape
         pixels[place] += highest[:ny, :nx] - mesh.rows(0, ny)
-    noises = (pixel_noise(data[place], mesh, 1) for place, mesh in zip(places, meshes, strict=True))
+    noises = (
+        pixel_noise(data[place], mesh, 1, SAMPLES_OF_COLOUR)
+        for place, mesh in zip(places, meshes, strict=True)
+    )
     return pixels, tuple(noise.typical[1] for noise in noises)
 
 
