@@ -14,15 +14,18 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 
+import erfa
 import numpy as np
 from astropy.io import fits
-from astropy.table import Table
+from astropy.table import Table, vstack
 from astropy.time import Time, TimeDelta
 from astropy.wcs import WCS, Sip
 from scipy import fft
 
 MOSAIC_SHARE = {"R": 0.60, "G": 1.0, "B": 0.50}
 """Share of the light that passes each filter of the mosaic, against green."""
+
+AU_M = 149597870700.0
 
 
 @dataclass(frozen=True)
@@ -106,6 +109,21 @@ class NightPlan:
     gap_s: float = 900.0
     comet: CometPlan | None = None
     """A comet instead of a dot; `snr` is then that of all its light."""
+    drift_arcsec_h: tuple[float, float] = (0.0, 0.0)
+    """True motion minus predicted motion, east and north."""
+    sigma_arcsec: float = np.nan
+    """One sigma per axis that is stated of the places; NaN: nothing is stated."""
+    delta_au: float = np.nan
+    """Distance that the places come with; NaN: none."""
+    shows_on: tuple[int, ...] = ()
+    """Frames on which the body is in the sky; all when empty."""
+    second: tuple[float, float] | None = None
+    """A second body as bright: its motion (arcsec/h) and the position angle of it, degrees."""
+    lists_stars: bool = True
+    """False: the star table is of another field."""
+    longitude_deg: float = 20.5
+    """Of the header; the place is there, or, where `is_mirrored`, at the opposite one."""
+    is_mirrored: bool = False
 
 
 @dataclass
@@ -328,9 +346,18 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
 
     def body_at(seconds):
         """True RA and Dec, seconds after the first mid-exposure."""
-        moved = plan.rate_arcsec_h * (seconds - span_s / 2) / 3600
-        dec = plan.dec + (aim[1] + moved * north) / 3600
-        return (plan.ra + (aim[0] + moved * east) / 3600 / cosdec) % 360.0, dec
+        hours = (seconds - span_s / 2) / 3600
+        moved = plan.rate_arcsec_h * hours
+        dec = plan.dec + (aim[1] + moved * north + plan.drift_arcsec_h[1] * hours) / 3600
+        moved_east = aim[0] + moved * east + plan.drift_arcsec_h[0] * hours
+        return (plan.ra + moved_east / 3600 / cosdec) % 360.0, dec
+
+    def second_at(seconds):
+        """The same of a second body, on the other side of the field's centre."""
+        rate, pa = plan.second[0], np.radians(plan.second[1])
+        moved = rate * (seconds - span_s / 2) / 3600
+        dec = plan.dec + (-aim[1] + 25 * plan.scale_arcsec + moved * np.cos(pa)) / 3600
+        return (plan.ra + (-aim[0] + moved * np.sin(pa)) / 3600 / cosdec) % 360.0, dec
 
     # stars: about 0.35 dex more per magnitude, as the sky has them; a tenth of the faint ones is not listed
     mags = 10.0 + np.log(1 + rng.uniform(0, 1, plan.stars) * (np.exp(0.75 * 9.0) - 1)) / 0.75
@@ -421,7 +448,14 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
             px, py = wcs.all_world2pix(s_ra, s_dec, 0)
             add_point(still, float(px), float(py), zero_e * 10 ** (-0.4 * s_mag), plan.fwhm_px, plan.beta)
         body = draw(x, y, light)
-        expected = (sky + cloud * still) * passes + cloud * body
+        shown_body = body if not plan.shows_on or k in plan.shows_on else 0.0
+        if plan.second is not None:
+            places = [wcs.all_world2pix(*second_at(seconds + t * plan.exposure_s), 0) for t in (-0.5, 0, 0.5)]
+            other = np.zeros(plan.shape)
+            (ax, ay), (mx, my), (bx, by) = ((float(v) for v in place) for place in places)
+            add_trail(other, mx, my, light, plan.fwhm_px, plan.beta, bx - ax, by - ay)
+            shown_body = shown_body + other * passes
+        expected = (sky + cloud * still) * passes + cloud * shown_body
         variance = expected + plan.read_noise_e**2
         snr = matched_snr(cloud * body, variance)
         bound = place_bound(draw, x, y, cloud * light, variance)
@@ -467,7 +501,7 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
         night.frames.append(path)
         night.truths.append(Truth(path.name, x, y, ra, dec, snr, bound, cloud, saturated, body_mag))
     _write_stars(night, star_ra, star_dec, mags, listed, added)
-    _write_positions(night, body_at, start, span_s)
+    _write_positions(night, [body_at] if plan.second is None else [body_at, second_at], start, span_s)
     return night
 
 
@@ -483,7 +517,7 @@ def _write(path, stored, wcs, shown, plan, top):
     header["CRVAL2"] += plan.plate_arcsec[1] / 3600
     header["DATE-OBS"] = (shown.isot, "start of the exposure, UTC")
     header["EXPTIME"] = plan.exposure_s
-    header["OBSGEO-L"], header["OBSGEO-B"], header["OBSGEO-H"] = 20.5, -23.0, 1250.0
+    header["OBSGEO-L"], header["OBSGEO-B"], header["OBSGEO-H"] = plan.longitude_deg, -23.0, 1250.0
     if plan.says_gain:
         header["EGAIN"], header["RDNOISE"] = plan.gain_e, plan.read_noise_e
     if plan.says_saturation:
@@ -499,6 +533,7 @@ def _write_stars(night, star_ra, star_dec, mags, listed, added):
     dec = np.concatenate([star_dec[listed], [star[1] for star in added if star[3]]])
     mag = np.concatenate([mags[listed], [star[2] for star in added if star[3]]])
     n = len(ra)
+    dec = dec if night.plan.lists_stars else np.clip(-dec - 10.0, -89.0, 89.0)
     Table({
         "source_id": np.arange(1, n + 1), "ra": ra % 360.0, "dec": dec, "ra_error": np.full(n, 0.05),
         "dec_error": np.full(n, 0.05), "pmra": np.zeros(n), "pmdec": np.zeros(n), "parallax": np.zeros(n),
@@ -506,17 +541,46 @@ def _write_stars(night, star_ra, star_dec, mags, listed, added):
     }).write(night.stars, overwrite=True)  # fmt: skip
 
 
-def _write_positions(night, body_at, start, span_s):
+def _write_positions(night, bodies, start, span_s):
     """Predicted places, every five minutes from an hour before to an hour after the night."""
+    plan = night.plan
     seconds = np.arange(-3600.0, span_s + 3601.0, 300.0)
-    ra, dec = body_at(seconds)
-    cosdec = np.cos(np.radians(night.plan.dec))
-    Table({
-        "designation": ["2099 AB1" if night.plan.comet is None else "C/2099 A1"] * len(seconds),
-        "time": (start + TimeDelta(seconds, format="sec")).isot,
-        "ra": (ra - night.plan.offset_arcsec[0] / 3600 / cosdec) % 360.0,
-        "dec": dec - night.plan.offset_arcsec[1] / 3600,
-    }).write(night.positions, overwrite=True)  # fmt: skip
+    times, hours = start + TimeDelta(seconds, format="sec"), (seconds - span_s / 2) / 3600
+    names = ["2099 AB1" if plan.comet is None else "C/2099 A1", "2099 CD2"]
+    parts = []
+    for k, body_at in enumerate(bodies):
+        ra, dec = body_at(seconds)
+        cosdec = np.cos(np.radians(plan.dec))
+        off = np.zeros((2, len(seconds)))
+        if k == 0:
+            off += np.array(plan.offset_arcsec)[:, None] + np.array(plan.drift_arcsec_h)[:, None] * hours
+        if plan.is_mirrored:
+            off += _mirror_parallax(plan, times, ra, dec)
+        columns = {
+            "designation": [names[k]] * len(seconds), "time": times.isot,
+            "ra": (ra - off[0] / 3600 / cosdec) % 360.0, "dec": dec - off[1] / 3600,
+        }  # fmt: skip
+        if np.isfinite(plan.sigma_arcsec):
+            columns |= {"sigma_major": np.full(len(seconds), plan.sigma_arcsec),
+                        "sigma_minor": np.full(len(seconds), plan.sigma_arcsec),
+                        "sigma_pa": np.zeros(len(seconds))}  # fmt: skip
+        if np.isfinite(plan.delta_au):
+            columns["delta"] = np.full(len(seconds), plan.delta_au)
+        parts.append(Table(columns))
+    vstack(parts).write(night.positions, overwrite=True)
+
+
+def _mirror_parallax(plan, times, ra, dec):
+    """True place minus that seen from the header's longitude, the true one of the other sign, arcsec."""
+    lon, lat = np.radians(plan.longitude_deg), np.radians(-23.0)
+    # From the header's place to the true one, Earth-fixed: twice the distance from the meridian plane.
+    step = erfa.gd2gc(1, lon, lat, 1250.0) * np.array([0.0, -2.0, 0.0]) / AU_M
+    to_earth = erfa.c2t06a(times.tt.jd1, times.tt.jd2, times.utc.jd1, times.utc.jd2, 0.0, 0.0)
+    away = np.einsum("tij,i->jt", to_earth, step) / plan.delta_au * 206264.806
+    ra, dec = np.radians(ra), np.radians(dec)
+    east = np.array([-np.sin(ra), np.cos(ra), 0 * ra])
+    north = np.array([-np.sin(dec) * np.cos(ra), -np.sin(dec) * np.sin(ra), np.cos(dec)])
+    return -np.array([np.sum(east * away, axis=0), np.sum(north * away, axis=0)])
 
 
 def any_night(seed: int) -> NightPlan:

@@ -289,8 +289,10 @@ def circumstances(measured: Measured) -> str:
 
 def verdict_of_night(measured: list[Measured]) -> str:
     """What several measurements say together: clock, orbit, plate, or all well; empty for fewer than two."""
-    found = tuple(m.result for m in measured if m.found)
-    return MeasuredNight(found, total=len(found)).verdict.sentence if len(found) > 1 else ""
+    # Frames that show nothing count as well: a light that stands on one of them only may not be the body.
+    results = tuple(m.result for m in measured)
+    several = len(results) > 1 and any(m.found for m in measured)
+    return MeasuredNight(results, total=len(results)).verdict.sentence if several else ""
 
 
 def doubts_of(measured: list[Measured]) -> list[str]:

@@ -227,6 +227,55 @@ def test_the_largest_offset_stands_first_the_plates_too():
     assert large.startswith("The plate solution is shifted by")
 
 
+def test_a_place_that_fits_any_cause_bears_out_none():
+    # Off across its track on one frame: an orbit, plates without stars or another light, whatever the odds.
+    off = {"frames": 1, "orbit": nights.direction(1.5, 0.0)}
+    bare = judge(nights.night(np.random.default_rng(86), stars=False, prior=(0.005, 0.005), **off))
+    assert bare.cause == "can't tell"
+    assert {"plate", "impostor"} <= set(bare.causes)
+    assert "reference stars in the frames (--stars), or frames of another hour or night" in bare.sentence
+    checked = judge(nights.night(np.random.default_rng(87), **off))
+    assert checked.cause == "can't tell"
+    assert {"orbit", "impostor"} <= set(checked.causes)
+    assert "frames of another hour or night would tell" in checked.sentence
+    # Three frames that agree are no chance.
+    off["frames"] = 3
+    assert judge(nights.night(np.random.default_rng(88), **off)).cause == "orbit"
+
+
+def test_one_strange_light_of_two_is_not_another_body():
+    rng = np.random.default_rng(89)
+    right, strange = nights.night(rng, frames=2, prior=(0.05, 0.05))
+    strange = replace(
+        strange, dra_cosdec=strange.dra_cosdec + 1.3, ddec=strange.ddec - 0.9, search_arcsec=3.0
+    )
+    verdict = judge([replace(right, search_arcsec=3.0), strange])
+    assert verdict.cause in ("can't tell", "impostor")
+    assert "impostor" in verdict.causes
+
+
+def test_a_plate_is_off_by_evidence_not_by_a_few_sigmas():
+    shift = 2.5 * nights.PLATE_SIGMA / np.sqrt(nights.FRAMES)
+    said = Counter(
+        judge(nights.night(np.random.default_rng(190 + k), plate=(shift, 0.0))).plate_off for k in range(12)
+    )
+    assert said[True] == 0
+    # Frames whose zero points scatter far beyond their sigmas share no shift that is measured so well.
+    rng = np.random.default_rng(91)
+    rows = [
+        replace(row, plate_offset=row.plate_offset + rng.normal(0.0, 0.1, 2) + (0.08, 0.0))
+        for row in nights.night(rng, frames=8)
+    ]
+    assert not judge(rows).plate_off
+
+
+def test_what_a_clock_rests_on_is_said_of_a_clock_that_is_named():
+    for seed in range(12):
+        small = judge(nights.night(np.random.default_rng(seed), clock=3.0, prior=(0.005, 0.005)))
+        assert small.leans is None or small.cause == "clock"
+        assert "rests on" not in small.sentence or small.cause == "clock"
+
+
 def test_frames_that_disagree_accuse_no_clock():
     # On every other frame the header gives another site: the body stands seconds of arc away.
     rng = np.random.default_rng(85)

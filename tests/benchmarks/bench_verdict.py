@@ -13,7 +13,7 @@ from itertools import combinations
 import numpy as np
 from astropy.time import Time, TimeDelta
 
-from appulse.astrometry.causes import Evidence, go_together, parts_of
+from appulse.astrometry.causes import DRIFT_SHARE, Evidence, go_together, parts_of
 from appulse.astrometry.night_offsets import gather
 from appulse.astrometry.prediction import Prediction
 from appulse.astrometry.residual import Residual
@@ -282,7 +282,12 @@ def _apart(rows, clean, causes, plate, scene):
             continue  # held by what is stated of it: that is in every model
         # Of two causes each must be needed; one alone must not do.
         alone = family not in families or (len(causes) == 2 and "plate" not in causes)
-        if alone and family != "not this body":
+        if family == "not this body":
+            # What drifts by less than the verdict takes for another body is an orbit whose rate is off.
+            unknown = np.isnan(scene["bodies"][model.body]["sigma"])
+            moves = 3600 * np.hypot(*night.speed[night.of(model.body)].mean(axis=0))
+            alone = alone and unknown and np.hypot(*model.parameters[2:4]) < DRIFT_SHARE * moves
+        if alone:
             nearest = min(nearest, model.chi2)
     return float(np.sqrt(max(nearest, 0.0)))
 

@@ -102,6 +102,28 @@ def test_two_processes_measure_the_night_as_one_does(sample):
     assert (stopped, words) == ([], ["stopped after 0 of 3: what was measured is kept"])
 
 
+def test_frames_without_the_body_count_in_the_verdict_of_a_night():
+    from types import SimpleNamespace
+
+    from astropy.time import Time
+
+    from appulse.astrometry.prediction import Prediction
+    from appulse.astrometry.residual import Residual
+    from appulse.workflows import MeasuredFrame
+
+    place = Prediction("7", 246.0, -24.0, 30.0, 0.0, 17.0, np.full((2, 2), np.nan))
+    bright = {"seen": True, "dra_cosdec": 0.9, "ddec": -0.7, "covariance": 1e-3 * np.eye(2), "mag_obs": 17.0,
+              "snr": 30.0, "plate_offset": np.zeros(2), "plate_covariance": 1e-4 * np.eye(2)}  # fmt: skip
+    night = []
+    for k in range(5):
+        time = f"2027-05-04T22:{10 * k:02d}:00"
+        more = bright if k == 2 else {"flag": "not seen", "limit_mag": 18.6, "threshold": 5.0}
+        residual = Residual(f"f{k}.fits", time, "7", place, mid=Time(time), search_arcsec=3.0, **more)
+        frame = MeasuredFrame(SimpleNamespace(name=residual.frame), None, (residual,))
+        night.append(SimpleNamespace(result=frame, found=residual.seen))
+    assert measurements.verdict_of_night(night).startswith("An impostor: the light on f2.fits")
+
+
 def test_what_else_the_dot_could_be_is_said(sample):
     measured = measurements.measure(task(sample[0]))
     assert measured.identity.sentence

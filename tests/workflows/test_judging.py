@@ -21,6 +21,10 @@ def test_one_remedy_of_many_frames_is_one_question():
     judged = judgement(None, night)
     assert judged["verdict"] == "nothing measured"
     assert judged["questions"] == [asked]
+    assert judged["sentence"] == (
+        "Nothing measured: (7) Iris shows on none of 3 frames; on 2 of them a source stands 60 min of motion "
+        "ahead: is DATE-OBS in local time? Try --time-shift +1h."
+    )
 
 
 def test_no_question_where_the_body_shows():

@@ -245,7 +245,7 @@ def _impostors(night, use, body) -> Iterator[Part]:
     if len(rows) > FEW_FRAMES:
         return
     chosen = {tuple(rows)} if len(rows) == 1 or night.n_missed[body] > 0 else set()
-    if len(rows) >= 3:
+    if len(rows) >= 2:
         chosen |= {(row,) for row in rows}
     for frames in sorted(chosen):
         basis = np.zeros((len(use), 2, 2 * len(frames)))

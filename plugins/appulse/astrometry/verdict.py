@@ -38,6 +38,8 @@ from appulse.astrometry.causes import (
     ORBIT,
     OTHER,
     PLATE,
+    PLATE_ARCSEC,
+    PRIOR_ODDS,
     SITE,
     Hypothesis,
     hypotheses,
@@ -61,14 +63,13 @@ REAL_CHI2 = 25.0
 NAMED_P = 5e-3
 """A drift is noticed when its chance is smaller; an effect of five sigmas, which noise may bring down to 3.3,
 is then named in 95 nights of 100."""
-PLATE_P = 2e-3
-"""The same for a plate's zero point, which is spoken of along with whatever is named."""
-SUSPECT_P = 1e-2
 INDEPENDENT = 0.6
 """Causes contain each other: so many of those tried count as trials of their own (measured on 700 nights of
 nothing: 2.3 of 4 for one body, 3.5 of 6 for two)."""
 LEANS_CHI2 = 9.0
 """Where an orbit that is free fits no worse than by three sigmas, its stated error alone blames the clock."""
+LEAST_CHANCE = 1e-3
+"""Causes that are less likely are not spoken of."""
 DRIFT_P = 5e-3
 """A drift of an orbit is spoken of when its chance is smaller than this."""
 
@@ -160,6 +161,12 @@ class Verdict:
     orbits: tuple = field(default=(), repr=False)
     main: Hypothesis | None = field(default=None, repr=False)
 
+    @property
+    def what_would_tell(self) -> str:
+        """What would decide between the causes that are left open."""
+        ways = [way for name, way in WOULD_TELL.items() if name in self.causes]
+        return ", or ".join(dict.fromkeys(ways)) or "more frames"
+
 
 def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     """Judge a night.
@@ -190,12 +197,16 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     """
     night = gather(residuals, clock_sigma_s=clock_sigma_s)
     models, ranked = fit_models(night), hypotheses(night)
-    plate, plate_cov, plate_chance, plate_chi2 = _plate_zero(night)
+    plate, plate_cov, plate_odds, plate_chi2 = _plate_zero(night)
     decision = _decide(night, ranked)
     cause, main = decision.cause, decision.hypothesis
+    plate_off = plate_odds > NAMED_ODDS
     # The bodies' O-C has the zero point taken off: an error of the plate shows in its stars alone.
-    if cause == ALL_WELL and plate_chance < SUSPECT_P:
-        cause = PLATE if plate_chance < PLATE_P else CANT_TELL
+    if cause == ALL_WELL and plate_odds * WELL_ODDS > 1.0:
+        cause = PLATE if plate_off else CANT_TELL
+        if not plate_off:
+            open_causes = ((ALL_WELL, -1), (PLATE, -1))
+            decision = replace(decision, causes=(ALL_WELL, PLATE), named=open_causes, odds=plate_odds)
     quiet = cause in (ALL_WELL, WITHIN, OTHER, SITE, IMPOSTOR, PLATE)
     drifts = not quiet and _drifts(models)
     drift = _of(models, CLOCK_DRIFT)
@@ -206,7 +217,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     verdict = Verdict(
         cause=cause, sentence="", body=night.names[body] if decision.body >= 0 else "",
         clock_offset_s=clock[0], clock_sigma_s=clock[1], orbit_offset=orbit[0], orbit_covariance=orbit[1],
-        plate_offset=plate, plate_covariance=plate_cov, plate_off=bool(plate_chance < PLATE_P),
+        plate_offset=plate, plate_covariance=plate_cov, plate_off=bool(plate_off),
         alternatives=_table(night, models, plate_chi2),
         motions=tuple(fit_motion(night, b) for b in range(len(night.names))), night=night, drifts=drifts,
         clock_drift=(np.nan, np.nan) if drift is None
@@ -243,6 +254,36 @@ def _effects(night: NightOffsets, one: Hypothesis) -> set[tuple[str, int]]:
     return found
 
 
+def is_tested(night: NightOffsets, one: Hypothesis, name: str, body: int) -> bool:
+    """Whether these frames could have contradicted a cause: they hold more numbers than it has unknowns.
+
+    What fits any place is not borne out by one: only what was thought of it beforehand would speak.
+    """
+    for piece in one.parts:
+        if (_FAMILY.get(piece.cause, piece.cause), piece.body) == (name, body):
+            if piece.cause == IMPOSTOR:
+                # By the frames that show the body elsewhere, or do not show it at all.
+                return bool(night.n_missed[body] > 0 or len(piece.frames) < len(night.of(body)))
+            unknowns = {ORBIT: 2, PLATE: 2, SITE: 3, OTHER: 4}.get(piece.cause, 0)
+            return 2 * int(np.sum(np.any(piece.basis != 0, axis=(1, 2)))) > unknowns
+    return True
+
+
+def _untested(ranked, effects, named) -> Decision:
+    """What is likeliest fits whatever stands there: it is said with what looks the same, and not named."""
+    alone = (
+        effect
+        for one, found in zip(ranked, effects, strict=True)
+        if len(found) == 1 and one.posterior > LEAST_CHANCE
+        for effect in found
+    )
+    rivals = tuple(dict.fromkeys((*alone, *sorted(named))))
+    body = next((body for _, body in rivals if body >= 0), -1)
+    # Of the light's own identity so little never tells.
+    names = tuple(dict.fromkeys((*(name for name, _ in rivals), IMPOSTOR)))
+    return Decision(CANT_TELL, body, names if len(names) > 1 else (*names, ORBIT), 1.0, ranked[0], rivals)
+
+
 def is_real_within(night: NightOffsets, one: Hypothesis, body: int) -> bool:
     """Whether a body's orbit shows an error, within what is stated of it, that these frames measure."""
     prior = night.prior[body]
@@ -272,6 +313,11 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
     if odds_of(well) > WELL_ODDS:
         return Decision(ALL_WELL, -1, (), odds_of(well), _first(ranked, effects, set()))
     named = {effect for effect, chance in chances.items() if odds_of(chance) > NAMED_ODDS}
+    says = {effect: _first(ranked, effects, {effect}) for effect in named}
+    untested = {effect for effect, one in says.items() if not is_tested(night, one, *effect)}
+    if untested and untested == named:
+        return _untested(ranked, effects, named)
+    named -= untested
     if any(name == ORBIT for name, _ in named) and not moves(night, np.flatnonzero(night.used)):
         # Without the motion an error of the clock cannot be ruled out.
         body = next(body for name, body in named if name == ORBIT)
@@ -309,13 +355,22 @@ def disagree(night: NightOffsets, one: Hypothesis) -> float:
 def _rivals(ranked, effects, chances, named=frozenset(), well=0.0):
     """The fewest effects besides what is named of which one at least must be there, and their chance."""
     rivals: list[tuple[str, int]] = []
-    covered = well
-    for effect in sorted(set(chances) - set(named), key=lambda effect: -chances[effect]):
-        rivals.append(effect)
-        told = (one.posterior for one, found in zip(ranked, effects, strict=True) if found & set(rivals))
-        covered = sum(told) + well
-        if odds_of(covered) > NAMED_ODDS:
+    covered, rest = well, sorted(set(chances) - set(named), key=lambda effect: -chances[effect])
+    while rest and odds_of(covered) <= NAMED_ODDS:
+        # The one that explains most of what the others do not: what only comes along with them is no rival.
+        gains = [
+            sum(
+                one.posterior
+                for one, found in zip(ranked, effects, strict=True)
+                if effect in found and not found & set(rivals)
+            )
+            for effect in rest
+        ]
+        best = int(np.argmax(gains))
+        if rivals and not gains[best] > 0:
             break
+        rivals.append(rest.pop(best))
+        covered += gains[best]
     return rivals, covered
 
 
@@ -387,7 +442,9 @@ def _orbit(night: NightOffsets, main: Hypothesis, models, body) -> tuple[np.ndar
 def _leans(night: NightOffsets, decision: Decision, models) -> tuple[str, float, float] | None:
     """The body whose stated error alone tells the clock from an orbit that is off along its track."""
     ways = {piece.cause for piece in decision.hypothesis.parts}
-    if np.isfinite(night.clock_sigma_s) or CLOCK not in decision.causes or HOUR in ways:
+    if decision.cause in (CLOCK_OR_ORBIT, CANT_TELL) or CLOCK not in decision.causes:
+        return None
+    if np.isfinite(night.clock_sigma_s) or HOUR in ways:
         return None
     drifts = CLOCK_DRIFT in ways
     clock = _of(models, CLOCK_DRIFT if drifts else CLOCK)
@@ -405,17 +462,27 @@ def _leans(night: NightOffsets, decision: Decision, models) -> tuple[str, float,
 
 
 def _plate_zero(night: NightOffsets):
-    """Mean zero point of the plates and the chance that it is 0."""
+    """Mean zero point of the plates, the odds that it is off, and the chi-squared of none and of one."""
     checked = np.isfinite(night.plate).all(axis=1)
     if not checked.any():
-        return np.full(2, np.nan), np.full((2, 2), np.nan), 1.0, (np.nan, np.nan, 0)
+        return np.full(2, np.nan), np.full((2, 2), np.nan), 0.0, (np.nan, np.nan, 0)
     # Bodies of one frame share its plate: count each frame once.
     first = {night.frame[i]: i for i in np.flatnonzero(checked)[::-1]}
     rows = np.array(sorted(first.values()))
     cov = night.plate_covariance[rows] + 1e-12 * np.eye(2)
     _, _, chi2_zero = solve(night.plate[rows], cov, np.zeros((len(rows), 2, 0)))
     mean, mean_cov, chi2 = solve(night.plate[rows], cov, polynomial(np.zeros(len(rows)), 0))
-    return mean, mean_cov, chi2_sf(chi2_zero - chi2, 2), (chi2_zero, chi2, len(rows))
+    # Frames that scatter by more than their sigmas say less of what they share.
+    mean_cov = mean_cov * max(1.0, chi2 / max(2 * (len(rows) - 1), 1))
+    evidence = [_log_normal(mean, mean_cov + size**2 * np.eye(2)) for size in PLATE_ARCSEC]
+    ratio = np.logaddexp.reduce(evidence) - np.log(len(evidence)) - _log_normal(mean, mean_cov)
+    odds = PRIOR_ODDS[PLATE] * np.exp(min(float(ratio), 100.0))
+    return mean, mean_cov, odds, (chi2_zero, chi2, len(rows))
+
+
+def _log_normal(value, covariance) -> float:
+    """Log density of a normal distribution about 0, but for a constant."""
+    return float(-0.5 * (value @ np.linalg.solve(covariance, value) + np.linalg.slogdet(covariance)[1]))
 
 
 def _of(models, cause, body=-1) -> Model | None:
@@ -548,7 +615,7 @@ def sentence(verdict: Verdict) -> str:
         parts.append(f"the frames scatter by {night.floor:.3f} arcsec beyond their sigmas")
     if not np.isfinite(verdict.clock_offset_s):
         parts.append("without the bodies' predicted motion the clock cannot be judged")
-    if len(set(night.frame)) == 1:
+    if len(set(night.frame)) == 1 and verdict.cause not in (IMPOSTOR, CANT_TELL):
         parts.append("one frame alone cannot show a wrong rate")
     text = "; ".join(parts)
     return text[0].upper() + text[1:] + "."
@@ -574,10 +641,25 @@ def _headline(verdict: Verdict, plate: str) -> str:
                 "some have a clock, a site or a plate of their own?"
             )
         if not verdict.causes:
-            return words + "; not all of it is chance, but these data do not single out a cause"
-        rivals = " and ".join(verdict.causes) if len(verdict.causes) == 2 else ", ".join(verdict.causes)
-        return f"{words}; these data do not decide between {rivals} (less than {NAMED_ODDS:.0f} to 1)"
+            return words + "; none of the causes that are tried fits these frames"
+        rivals = ", ".join(verdict.causes[:-1]) + f" and {verdict.causes[-1]}"
+        if any(not is_tested(verdict.night, verdict.main, *effect) for effect in verdict.named):
+            words += f"; so few places fit any of these: {rivals}"
+        else:
+            words += f"; these data do not decide between {rivals} (less than {NAMED_ODDS:.0f} to 1)"
+        return f"{words}; {verdict.what_would_tell} would tell"
     return "; ".join(_cause_words(verdict, name, body) for name, body in verdict.named)
+
+
+WOULD_TELL = {
+    CLOCK: "a stated clock error, the orbit's covariance or a second body of another rate",
+    PLATE: "reference stars in the frames (--stars)",
+    OTHER: "frames of another hour or night",
+    IMPOSTOR: "frames of another hour or night",
+    SITE: "the site as it was (--site)",
+    ALL_WELL: "more frames",
+}
+"""What parts a cause from the others."""
 
 
 def _is_larger(verdict: Verdict) -> bool:
@@ -606,11 +688,18 @@ def _clock_or_orbit_words(verdict: Verdict, orbit: str) -> str:
             f"clock or orbit: along the track only, as a clock off by {clock} at the middle of "
             "the night would give; a second body of another rate would decide"
         )
+    if HOUR in verdict.main.causes:
+        clock += f", {_hours(verdict.clock_offset_s)} if DATE-OBS is local time"
     own = (WITHIN, verdict.night.names.index(verdict.body)) in verdict.named if verdict.body else False
-    within = "; either would be within the orbit's own error" if own else ""
+    if own:
+        return (
+            f"within the orbit's own error or the clock: {body_label(verdict.body)} is off by {orbit}, along "
+            f"its track only and no more than its orbit may be; a clock off by {clock} would look the same; "
+            "a stated clock error or a second body of another rate would decide"
+        )
     return (
         f"clock or orbit: an offset along the track only, as a clock off by {clock} would give, "
-        f"or an orbit off by {orbit}{within}; a stated clock error, the orbit's covariance or a second body "
+        f"or an orbit off by {orbit}; a stated clock error, the orbit's covariance or a second body "
         "of another rate would decide"
     )
 
@@ -643,7 +732,9 @@ def _cause_words(verdict: Verdict, name: str, index: int) -> str:
     if name == PLATE:
         return "the plates that are not checked are off"
     if name == OTHER:
-        words = f"not {label}: it drifts from its place by {np.hypot(*motion.drift):.2f} arcsec/h"
+        words = f"not {label}: the light drifts from its place by {np.hypot(*motion.drift):.2f} arcsec/h"
+        if motion.rate < 3 * motion.sigma_rate:
+            return f"{words}; it stands still among the stars, as a star does that is in no list"
         if np.isfinite(motion.rate):
             words += (
                 f" (measured {motion.rate:.2f} ± {motion.sigma_rate:.2f} arcsec/h at "

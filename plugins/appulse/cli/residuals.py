@@ -177,7 +177,7 @@ def _compare(args, extras: set[str]) -> int:
 def _print_residuals(saved) -> None:
     """A line for each frame and body on standard output, and where the files are."""
     from appulse.bodies import body_label
-    from appulse.workflows import questions, suspicions
+    from appulse.workflows import questions, suspicions, unmeasured
 
     for words in saved.notes:
         common.note(words)
@@ -194,9 +194,13 @@ def _print_residuals(saved) -> None:
     print("(arcsec; by the frames' own WCS; the stars' offset is in the columns plate_dra, plate_ddec)")
     for words in comas(saved.night.residuals):
         print(words)
+    sentences = questions(saved.night.residuals)
     if saved.night.verdict is not None:
         print(f"\n{saved.night.verdict.sentence}")
-    sentences = questions(saved.night.residuals)
+    elif saved.night.residuals:
+        # It asks the first question itself.
+        print(f"\n{unmeasured(saved.night.residuals)}")
+        sentences = sentences[1:]
     sentences += suspicions(saved.night.residuals, saved.night.identities)
     for sentence in sentences[:MOST_SENTENCES]:
         print(sentence)

@@ -11,7 +11,7 @@ from typing import Any
 
 from appulse.errors import DesignationError, InputError, SiteError
 from appulse.formats import AdesHeader
-from appulse.workflows.judging import judgement, suspicions, write_judgement
+from appulse.workflows.judging import judgement, suspicions, unmeasured, write_judgement
 from appulse.workflows.measuring import FailedFrame, MeasuredNight, measured_frames
 from appulse.workflows.sources import BodySource, StarSource
 
@@ -358,8 +358,8 @@ def save_night(night: MeasuredNight, outputs: NightOutputs, provenance: dict, wr
 
     table = residual_table(night.residuals, provenance)
     verdict, out, overwrite = night.verdict, outputs.out, outputs.overwrite
-    if verdict is not None:
-        table.meta["verdict"] = verdict.sentence
+    if night.residuals:
+        table.meta["verdict"] = unmeasured(night.residuals) if verdict is None else verdict.sentence
     written, notes = list(written), ()
     with together():
         written.append(write_residuals(table, out / "residuals.ecsv", overwrite))
@@ -435,7 +435,7 @@ def _write_sheets(night: MeasuredNight, table, outputs: NightOutputs) -> list[Pa
             result.name: result.pictures["small"] for result in night.measured if "small" in result.pictures
         },
         "shapes": {frame.name: frame.shape for frame in night.frames},
-        "verdict": night.verdict,
+        "verdict": night.verdict or (unmeasured(night.residuals) if night.residuals else None),
         "provenance": dict(table.meta),
         "notes": notes + suspicions(night.residuals, night.identities),
         "frame_notes": {result.name: list(result.notes) for result in night.measured},

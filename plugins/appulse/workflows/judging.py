@@ -1,5 +1,6 @@
 """The verdict of a run in full, as YAML: every cause tried, what stays open, what else could be there."""
 
+import re
 from pathlib import Path
 
 MOST_HYPOTHESES = 8
@@ -53,6 +54,8 @@ def judgement(verdict, residuals, identities=(), **more) -> dict:
             "hypotheses": [_hypothesis(verdict.night, one) for one in verdict.ranked[:MOST_HYPOTHESES]],
             "motions": [_motion(motion) for motion in verdict.motions],
         }
+    elif residuals:
+        judged["sentence"] = unmeasured(residuals)
     pairs = zip(residuals, identities or [None] * len(residuals), strict=True)
     judged["questions"] = questions(residuals)
     judged["places"] = [_place(residual, identity) for residual, identity in pairs]
@@ -61,6 +64,51 @@ def judgement(verdict, residuals, identities=(), **more) -> dict:
 
 def questions(residuals) -> list[str]:
     """What stands elsewhere where a body does not show: one sentence for each remedy that frames share."""
+    asked = []
+    for frames, words in _asked(residuals):
+        many = f" (and so on {len(frames)} frames)" if len(frames) > 1 else ""
+        asked.append(f"{frames[0]}: {words}{many}")
+    return asked
+
+
+def unmeasured(residuals) -> str:
+    """What a run says that measured nothing: where the bodies do not show, and what may be why.
+
+    Parameters
+    ----------
+    residuals : sequence of Residual
+        One or more, none of them seen.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from appulse.astrometry import Prediction, Residual
+    >>> unmeasured([Residual("a.fits", "2027-05-04T22:00:00", "7", Prediction("7", 246.0, -24.0))])
+    'Nothing measured: (7) Iris does not show on a.fits. The flags say why.'
+    """
+    from appulse.bodies import body_label
+
+    frames = list(dict.fromkeys(residual.frame for residual in residuals))
+    names = list(dict.fromkeys(residual.designation for residual in residuals))
+    who = body_label(names[0]) if len(names) == 1 else f"of {len(names)} bodies none"
+    where = f"none of {len(frames)} frames" if len(names) == 1 else f"any of {len(frames)} frames"
+    words = f"Nothing measured: {who} shows on {where if len(frames) > 1 else frames[0]}"
+    if len(frames) == 1 and len(names) == 1:
+        words = f"Nothing measured: {who} does not show on {frames[0]}"
+    for shared, question in _asked(residuals)[:1]:
+        # The same of each frame, but for its own S/N.
+        source = re.sub(r"(source) of S/N \d+", r"\1", question)
+        on = f"on {len(shared)} of them" if len(frames) > 1 else "there"
+        question_words, _, remedy = source.partition("? ")
+        return f"{words}; {on} {question_words}? Try {remedy}."
+    return f"{words}. The flags say why."
+
+
+def _asked(residuals) -> list[tuple[list[str], str]]:
+    """Frames with the question that they share, most frames first."""
     shared: dict[str, list] = {}
     for residual in residuals:
         for words in () if residual.seen else residual.notes:
@@ -68,9 +116,7 @@ def questions(residuals) -> list[str]:
                 shared.setdefault(words.partition("? --")[2], []).append((residual, words))
     asked = []
     for found in sorted(shared.values(), key=len, reverse=True):
-        frames = list(dict.fromkeys(residual.frame for residual, _ in found))
-        many = f" (and so on {len(frames)} frames)" if len(frames) > 1 else ""
-        asked.append(f"{frames[0]}: {found[0][1]}{many}")
+        asked.append((list(dict.fromkeys(residual.frame for residual, _ in found)), found[0][1]))
     return asked
 
 
@@ -80,7 +126,9 @@ def doubts(verdict) -> list[str]:
     if verdict.cause == "can't tell":
         rivals = ", ".join(verdict.causes)
         words.append(
-            f"which it is: {rivals}" if rivals else "the offset is real, but no single cause stands out"
+            f"which it is: {rivals}; {verdict.what_would_tell} would tell"
+            if rivals
+            else "what it is: none of the causes that are tried fits these frames"
         )
     if verdict.cause == "clock or orbit":
         words.append(
