@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from appulse.astrometry.limits import prove_limit
+from appulse.astrometry.limits import _bracket, prove_limit
 from appulse.astrometry.psf import POINT, PSF, pixel_image
 from appulse.astrometry.scene import look_around
 from appulse.astrometry.scene_fit import fit_in_scene
@@ -66,3 +66,16 @@ def test_no_number_without_a_star_image():
     limit = limit_of(scene_of(5, 0.0, psf=replace(PSF.round(FWHM), width_error=0.2)))
     assert np.isnan(limit.flux)
     assert "no limit" in limit.words
+
+
+@pytest.mark.parametrize(("first", "last", "half"), [(0, 7, 5.5), (0, 7, 0.5), (0, 7, 6.5), (0, -4, -2.5)])
+def test_a_bracket_is_found_in_few_steps(first, last, half):
+    asked = []
+
+    def share(step):
+        asked.append(step)
+        return 0.0 if step < half else 1.0
+
+    assert _bracket(share, first, last) == (int(np.floor(half)), int(np.ceil(half)))
+    assert len(asked) == len(set(asked)) <= 6
+    assert _bracket(lambda step: float(last < 0), first, last) == (None, None)

@@ -57,15 +57,19 @@ def prove_limit(
     rng = np.random.default_rng([int(x), int(y), scene.x0, scene.y0])
     noise = rng.standard_normal((len(places), *scene.pixels.shape))
     trials, shares = 0, {}
+    cases = [()] * len(places)  # of structure, at each place: a body does not change them
 
     def share(step: int) -> float:
         """Part of the bodies found and measured at a brightness."""
         nonlocal trials
         flux = guess * 10 ** (0.4 * STEP_MAG * step)
         good = bad = 0
-        for place, grain in zip(places, noise, strict=True):
+        for k, (place, grain) in enumerate(zip(places, noise, strict=True)):
             trials += 1
-            if _measured(scene, place, radius, trail, flux, grain, least_snr):
+            is_measured, cases[k] = _measured(
+                scene, place, radius, trail, flux, grain, least_snr, cases[k]
+            )
+            if is_measured:
                 good += 1
             else:
                 bad += 1
@@ -75,17 +79,14 @@ def prove_limit(
         shares[step] = good / (good + bad)
         return shares[step]
 
-    step, up = 0, share(0) < 0.5
-    while (shares[step] < 0.5) == up:
-        step += 1 if up else -1
-        if not -MOST_FAINTER <= step <= MOST_BRIGHTER:
-            break
-        share(step)
-    if step > MOST_BRIGHTER:
-        return Limit(np.nan, trials, "no limit: bodies two magnitudes above the noise are lost there too")
-    if step < -MOST_FAINTER:
-        return Limit(np.nan, trials, "no limit: bodies far below the noise seem to be found there")
-    below, above = (step - 1, step) if up else (step, step + 1)
+    up = share(0) < 0.5
+    below, above = _bracket(share, 0, MOST_BRIGHTER) if up else _bracket(share, 0, -MOST_FAINTER)
+    if below is None:
+        if up:
+            words = "no limit: bodies two magnitudes above the noise are lost there too"
+        else:
+            words = "no limit: bodies far below the noise seem to be found there"
+        return Limit(np.nan, trials, words)
     low, high = shares[below], shares[above]
     at = below + (0.5 - low) / max(high - low, 1e-9)
     flux = guess * 10 ** (0.4 * STEP_MAG * at)
@@ -97,6 +98,24 @@ def prove_limit(
         return Limit(np.nan, trials, "no limit: the pixels at the very place carry no fit")
     flux = max(flux, threshold * fit.flux_sigma)
     return Limit(float(flux), trials, f"{trials} bodies planted there")
+
+
+def _bracket(share, step: int, last: int) -> tuple[int | None, int | None]:
+    """Two neighbouring steps, the fainter first, between which half are found; None where there are none."""
+    up, stride, taken = last > step, 1, 0
+    # Most places are within two steps of a half; beyond, twice as far each time, then halved: a step costs.
+    while True:
+        beyond = min(step + stride, last) if up else max(step - stride, last)
+        if (share(beyond) < 0.5) != up:
+            break
+        if beyond == last:
+            return None, None
+        step, taken = beyond, taken + 1
+        stride = 1 if taken < 2 else 2 * stride
+    while abs(beyond - step) > 1:
+        middle = (step + beyond) // 2
+        step, beyond = (middle, beyond) if (share(middle) < 0.5) == up else (step, middle)
+    return (step, beyond) if up else (beyond, step)
 
 
 def _places(scene: FrameScene, x, y, radius, trail) -> np.ndarray:
@@ -113,8 +132,8 @@ def _places(scene: FrameScene, x, y, radius, trail) -> np.ndarray:
     return places[[bool(ok and usable[b, a]) for ok, a, b in zip(inside, i, j, strict=True)]]
 
 
-def _measured(scene: FrameScene, place, radius, trail, flux, grain, least_snr) -> bool:
-    """Whether a planted body is found, chosen and measured within its sigmas."""
+def _measured(scene: FrameScene, place, radius, trail, flux, grain, least_snr, cases) -> tuple[bool, tuple]:
+    """Whether a planted body is found, chosen and measured within its sigmas; and the cases of structure."""
     light = _planted(scene, place, trail, flux)
     light = light + grain * np.sqrt(light / scene.noise.gain_e_adu)
     pixels = scene.pixels + light
@@ -122,13 +141,14 @@ def _measured(scene: FrameScene, place, radius, trail, flux, grain, least_snr) -
     near = NEAR_FWHM * scene.psf.fwhm + 0.25 * trail.length
     best = max(found.candidates, key=lambda candidate: place_score(candidate, found), default=None)
     if best is None or np.hypot(best.x - place[0], best.y - place[1]) > near:
-        return False
+        return False, cases
     try:
-        fit = fit_in_scene(replace(scene, pixels=pixels), best.x, best.y, trail=trail)
+        fit = fit_in_scene(replace(scene, pixels=pixels), best.x, best.y, trail=trail, cases=cases)
     except MeasurementError:
-        return False
+        return False, cases
     off = np.array([fit.x - place[0], fit.y - place[1]])
-    return fit.snr >= least_snr and float(off @ np.linalg.solve(fit.cov, off)) < WITHIN_CHI2
+    within = float(off @ np.linalg.solve(fit.cov, off)) < WITHIN_CHI2
+    return bool(fit.snr >= least_snr and within), fit.cases
 
 
 def _planted(scene: FrameScene, place, trail, flux) -> np.ndarray:

@@ -88,9 +88,11 @@ class Bins:
 
 def fit_in_scene(
     scene: FrameScene, x: float, y: float, *, trail: Trail = POINT, radius: float | None = None,
-    free_trail: bool = False, max_shift: float | None = None,
+    free_trail: bool = False, max_shift: float | None = None, cases=(),
 ) -> SourceFit:  # fmt: skip
     """Fit the body near (x, y), zero-based px of the frame, together with the stars around it.
+
+    `cases` of structure are those that an earlier fit there left possible; without them all are tried.
 
     Raises
     ------
@@ -98,7 +100,7 @@ def fit_in_scene(
         If nothing can be fitted there; the message is the reason.
     """
     fit = _SceneFit(scene, x, y, trail, radius, free_trail)
-    fit.run()
+    fit.run(cases)
     limit = max_shift if max_shift is not None else 2.0 * scene.psf.fwhm + 0.5 * trail.length
     return fit.result((x, y), limit)
 
@@ -270,7 +272,7 @@ class _SceneFit:
 
     def _factor(self, case):
         """Lower Cholesky factor of the bins' covariance."""
-        covariance = np.array(self._structure(case))
+        covariance = self._structure(case)  # no one else's: it is written over
         covariance.flat[:: self.bins.n + 1] += self._noise()
         return linalg.cholesky(covariance.T, lower=True, overwrite_a=True, check_finite=False)
 
@@ -302,9 +304,9 @@ class _SceneFit:
 
     # --- fit
 
-    def run(self):
+    def run(self, cases=()):
         """Step to the best place; then every case of structure gives its answer about it."""
-        cases = self._cases()
+        cases = list(cases) or self._cases()
         best, values = (("scale", 1.0 if self.kernel.any() else 0.0), 0.0), None
         shift = np.inf
         for count in range(ROUNDS):
@@ -349,6 +351,7 @@ class _SceneFit:
         self.design, self.n_linear = np.column_stack([linear, columns]), linear.shape[1]
         solved = [self._solve(*case, self.design, self.value, self.n_linear) for case in cases]
         self.solved = [found for found in solved if found is not None]
+        self.cases = tuple(cases)
         if not self.solved:
             raise MeasurementError("the pixels there do not settle a fit")
         self.white = solved[0]
@@ -480,7 +483,7 @@ class _SceneFit:
             background_order=1, psf=self.psf, trail=self._trail(), trail_sigma=trail_sigma,
             phase_error_px=phase, neighbours=stars, x0=int(scene.x0 + x0), y0=int(scene.y0 + y0),
             data=image(scene.pixels[self.inside]), model=image(per_pixel),
-            residual=image(np.where(used, residual, np.nan)), structure_cov=structure,
+            residual=image(np.where(used, residual, np.nan)), structure_cov=structure, cases=self.cases,
         )  # fmt: skip
 
 

@@ -92,6 +92,7 @@ class SourceFit:
     trail_sigma: tuple[float, float] | None = None  # of a free trail's length (px) and direction (deg)
     phase_error_px: float = 0.0  # one sigma, in `cov`: not 0 for an undersampled PSF only
     neighbours: tuple = ()  # (x, y, flux) of each
+    cases: tuple = ()  # of structure that the pixels leave possible: fit_in_scene takes them
     structure_cov: np.ndarray | None = None  # share of `cov` that structure of the background makes, px^2
     x0: int = 0  # corner of the three images, (h, w) float32:
     y0: int = 0
