@@ -48,6 +48,9 @@ def test_brightness_and_neighbours(scene):
     assert "13" not in found.others["name"]
     assert abs(found.magnitude_difference) < 0.1
     assert "as bright as predicted" in found.sentence
+    # the galaxy's middle is 36 arcsec away, beyond what was searched: it is no neighbour of the dot
+    assert ": 1 other, nearest the body 12 at" in found.sentence
+    assert found.sentence.endswith("the place is within the larger radius of NGC 1.")
 
 
 def test_a_missing_body_has_a_limit(scene):

@@ -68,6 +68,20 @@ def test_the_window_fits_a_low_screen(app):
     assert panel.minimumSizeHint().width() < 1366 / 3
 
 
+def test_side_panels_are_as_wide_as_what_they_hold(night):
+    from glue_appulse.qt.panels import Column
+
+    application = night.session.application
+    application.resize(1366, 768)
+    application.show()
+    settle()
+    columns = application.findChildren(Column)
+    assert len(columns) == 2
+    for column in columns:
+        assert column.viewport().width() >= column.widget().minimumSizeHint().width()
+        assert not column.horizontalScrollBar().isVisible()
+
+
 def test_the_next_frame_shows_when_the_one_in_sight_is_deleted(night):
     frames = all_of(night.data_collection, FRAME)
     night.data_collection.remove(frames[1])

@@ -111,13 +111,17 @@ def _bodies_near(residual, predictions, ra, dec, reach):
             yield "body", body.designation, away, body.mag, f"moves at {body.rate:.1f} arcsec/h"
 
 
+#: How the remark on an object ends within whose image the place lies.
+ON_IT = "the place lies on it"
+
+
 def _objects_near(objects, ra, dec, reach):
     """Deep-sky objects on or beside whose image the place lies."""
     for outline in objects:
         away = _separation(ra, dec, outline.ra, outline.dec)
         radius = 30.0 * np.nan_to_num(outline.major_arcmin) if outline.major_arcmin else 0.0
         if away <= max(reach, radius):
-            inside = "the place lies on it" if radius > away else "beside it"
+            inside = ON_IT if radius > away else "beside it"
             magnitude = np.nan if outline.mag is None else float(outline.mag)
             yield "object", outline.name, away, magnitude, f"{outline.object_type}: {inside}"
 
@@ -167,11 +171,15 @@ def _sentence(residual, rows, difference, sigma, reach) -> str:
                 "it should have shown" if room > 3 * PREDICTED_MAG_SIGMA else "it may be too faint to show"
             )
             words.append(f"with a limit of {residual.limit_mag:.1f} mag there {meaning}")
-    if rows:
-        kind, other, away, _, _ = rows[0]
+    # an extended object lies around the place, however far its middle is
+    dots = [row for row in rows if not row[4].endswith(ON_IT)]
+    if dots:
+        kind, other, away, _, _ = dots[0]
         words.append(
-            f"within {reach:.1f} arcsec: {len(rows)} other, nearest the {kind} {other} at {away:.1f}"
+            f"within {reach:.1f} arcsec: {len(dots)} other, nearest the {kind} {other} at {away:.1f}"
         )
     else:
         words.append(f"nothing else is known within {reach:.1f} arcsec")
+    if around := [row[1] for row in rows if row not in dots]:
+        words.append(f"the place is within the larger radius of {', '.join(around)}")
     return "; ".join(words) + "."

@@ -15,7 +15,6 @@ from qtpy.QtWidgets import (
     QLayout,
     QProgressBar,
     QPushButton,
-    QScrollArea,
     QSpinBox,
     QVBoxLayout,
     QWidget,
@@ -32,7 +31,7 @@ from glue_appulse.data.solved_frames import frame_of, link_frames
 from glue_appulse.data.track_data import nearest_track, usable
 from glue_appulse.layers.stamps import draw_fit
 from glue_appulse.qt.desk import clicked_sky, frames_of, image_viewers, top_frame
-from glue_appulse.qt.panels import BackgroundWork, Notice, open_once
+from glue_appulse.qt.panels import BackgroundWork, Column, Notice, open_once
 
 # --- a change of the residuals as a glue command, so that Edit > Undo takes it back
 
@@ -165,13 +164,9 @@ class MeasurePanel(QDockWidget):
         self.status = Notice()
         layout.addWidget(self.status)
         layout.addStretch(1)
-        body, area = QWidget(), QScrollArea(widgetResizable=True)
+        body, area = QWidget(), Column()
         body.setLayout(layout)
-        area.setFrameShape(QScrollArea.NoFrame)
-        area.setHorizontalScrollBarPolicy(Qt.ScrollBarAlwaysOff)
         area.setWidget(body)
-        # as wide as its rows ask for, as low as the screen is
-        area.setMinimumWidth(body.minimumSizeHint().width() + area.verticalScrollBar().sizeHint().width())
         self.setWidget(area)
 
     def fill(self):
@@ -269,7 +264,7 @@ class MeasurePanel(QDockWidget):
 
     def say(self, words: str):
         """Show a line at the foot of the panel."""
-        self.status.setText(words)
+        self.status.setText(printed(words))
 
     def measure_click(self, viewer, x: float, y: float, pointed: bool = False) -> BackgroundWork | None:
         """Measure the body that is meant by a click."""
@@ -331,7 +326,7 @@ class MeasurePanel(QDockWidget):
         self.verdict.setText(printed(measurements.verdict(measured)))
         self.about.setText(printed(measurements.circumstances(measured)))
         flag = [measured.flag] if measured.found and measured.flag else []
-        self.say(printed("; ".join([*flag, *measured.result.notes])))
+        self.say("; ".join([*flag, *measured.result.notes]))
         self._allow()
 
     def refit(self) -> BackgroundWork | None:

@@ -38,13 +38,12 @@ def under_heading(application):
 
 def scrollable(application):
     """Let glue's side panels scroll: on a low screen they would make the window higher than it."""
-    from qtpy.QtWidgets import QFrame, QScrollArea
+    from glue_appulse.qt.panels import Column
 
     for name in ("plot_layers", "plot_options"):
         panel = getattr(application._ui, name)
         layout = panel.parentWidget().layout()
-        area = QScrollArea(widgetResizable=True)
-        area.setFrameShape(QFrame.NoFrame)
+        area = Column()
         layout.insertWidget(layout.indexOf(panel), area)
         area.setWidget(panel)
 

@@ -4,8 +4,8 @@ import threading
 import traceback
 from typing import ClassVar
 
-from qtpy.QtCore import QObject, QRunnable, Qt, QThreadPool, Signal
-from qtpy.QtWidgets import QDialog, QLabel, QSizePolicy
+from qtpy.QtCore import QEvent, QObject, QRunnable, Qt, QThreadPool, Signal
+from qtpy.QtWidgets import QDialog, QLabel, QScrollArea, QSizePolicy
 
 from glue_appulse.host import say
 
@@ -160,6 +160,22 @@ class ElidedLine(QLabel):
     def _cut(self):
         shown = self.fontMetrics().elidedText(self._words, Qt.ElideMiddle, self.width())
         super().setText(shown)
+
+
+class Column(QScrollArea):
+    """What may be higher than a low screen: it scrolls up and down, and is as wide as what it holds."""
+
+    def __init__(self):
+        super().__init__(widgetResizable=True)
+        self.setFrameShape(QScrollArea.NoFrame)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarAlwaysOff)
+
+    def eventFilter(self, watched, event):
+        if watched is self.widget() and event.type() in (QEvent.LayoutRequest, QEvent.Resize):
+            wide = watched.minimumSizeHint().width() + self.verticalScrollBar().sizeHint().width()
+            if wide != self.minimumWidth():
+                self.setMinimumWidth(wide)
+        return super().eventFilter(watched, event)
 
 
 class Panel(QDialog):

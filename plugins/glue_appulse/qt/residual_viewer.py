@@ -384,7 +384,9 @@ class ResidualViewer(MatplotlibDataViewer):
         self._ground = draw_ground(self.axes, columns, state.plot)
         if not state.legend.visible:
             handles, words = key_of(state.plot)
-            key = Legend(self.axes, handles, words, loc="upper left", fontsize=8, frameon=False, ncols=2)
+            # above the plot: within it the marks of the key would pass for points
+            key = Legend(self.axes, handles, words, loc="lower left", bbox_to_anchor=(0, 1), fontsize=8,
+                         frameon=False, ncols=2, borderaxespad=0.2)  # fmt: skip
             self._ground.append(self.axes.add_artist(key))
         state.x_axislabel, state.y_axislabel = axis_words(state.plot, state.plate_off)
         self._show_inset(columns)

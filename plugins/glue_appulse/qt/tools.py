@@ -120,8 +120,7 @@ class MeasureMode(_ClickMode):
     action_text = "Measure a body"
     tool_tip = "Click on a body, or press E or Enter over it, to measure it against its prediction"
     status_tip = (
-        "Click on a body, or press E or Enter over it: it is measured where it is predicted. "
-        "Shift: where you click. D leaves the mode"
+        "Click on a body, or press E or Enter over it, to measure it; Shift: just there; D leaves the mode"
     )
     shortcut = MODE_KEY.upper()
 
