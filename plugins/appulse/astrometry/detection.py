@@ -14,6 +14,7 @@ import numpy as np
 from astropy.table import Table
 from scipy import ndimage
 
+from appulse.astrometry.colours_apart import colours_apart
 from appulse.astrometry.psf import POINT, PSF, FieldPSF, Trail
 from appulse.astrometry.sky import SkyMesh, level_mosaic_sky, pixel_noise, sky_mesh
 from appulse.astrometry.stamp import Noise, frame_noise
@@ -234,8 +235,13 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     trail, lines = satellite_trails(bright.above, sky.typical[1], shape.fwhm, kinds > 0)
     kinds |= np.uint8(Bad.TRAIL) * trail
     sources = sources[_light(sources, kinds)]
+    planes = getattr(frame, "colour", None)
+    apart = None
+    if planes is not None:
+        apart = colours_apart(planes, kinds, sources, shape, noise, saturation)
     notes = (
         mosaic_note,
+        "" if apart is None else apart.words,
         noise.source if "estimated" in noise.source or "alone" in noise.source else "",
         clipped,
         "a straight trail crosses the frame: no star on it is used" if lines else "",
