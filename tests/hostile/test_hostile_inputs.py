@@ -87,6 +87,23 @@ def test_the_judge_sees(generator, tmp_path, monkeypatch, kind):
     assert judged(case, tmp_path / "0").faults
 
 
+@pytest.mark.parametrize(("written", "faults"), [("unit: nan arcsec", 1), ("instrument: nan refractor", 0)])
+def test_the_judge_knows_a_name_of_the_input(generator, tmp_path, monkeypatch, written, faults):
+    case, folder = generator.case(0, tmp_path / "0"), tmp_path / "0"
+    (folder / "campaign.yaml").write_text("instruments:\n  - name: nan refractor\n")
+
+    def run(words):
+        import sys
+
+        (folder / "OUT").mkdir()
+        (folder / "OUT" / "plan.yaml").write_text(written)
+        sys.stderr.write("appulse: no")
+        return 2
+
+    monkeypatch.setattr("judge.main", run)
+    assert len(judged(case, folder).faults) == faults
+
+
 FOUND = {
     "a complex number in a card": ("f3.fits", "CDELT1", "(1.0, 2.0)", ["frame", "f3.fits"]),
     "an integer of sixty digits": ("f3.fits", "CRVAL1", "9" * 60, ["frame", "f3.fits"]),
