@@ -425,36 +425,39 @@ def _binned(image, size: int, bad):
 
 def _refined_line(flat, noise, angle, distance, half, beside_px):
     """Angle and distance of the best line near a vote; None unless all of its length stands out."""
-    best = None
-    for turn in np.arange(-6, 7) * np.pi / ANGLES / 6:
-        for aside in np.arange(-1.5, 1.6, 0.5):
-            present = _pieces(flat, noise, angle + turn, distance + aside, half)
-            if present is not None and (best is None or present > best[0]):
-                best = present, angle + turn, distance + aside
-    if best is None or best[0][0] < TRAIL_PRESENT:
+    turns, asides = np.mgrid[-6:7, -3:4]
+    turns, asides = turns * np.pi / ANGLES / 6, 0.5 * asides
+    angles, distances = angle + turns.ravel(), distance + asides.ravel()
+    present, strength = _pieces(flat, noise, angles, distances, half)
+    best = int(np.argmax(np.where(present == present.max(), strength, -np.inf)))
+    if present[best] < TRAIL_PRESENT:
         return None
     # A straight edge (of a shadow, of a bad row) is no line: beside a line there is sky.
-    for side in (-1, 1):
-        beside = _pieces(flat, noise, best[1], best[2] + side * beside_px, half)
-        if beside is not None and beside[1] > 0.5 * best[0][1]:
-            return None
-    return best[1:]
+    sides = distances[best] + beside_px * np.array([-1.0, 1.0])
+    beside, beside_strength = _pieces(flat, noise, np.repeat(angles[best], 2), sides, half)
+    if np.any((beside >= 0.0) & (beside_strength > 0.5 * strength[best])):
+        return None
+    return angles[best], distances[best]
 
 
-def _pieces(flat, noise, angle, distance, half):
-    """Share of a line's pieces that stand out, and by how much; None for a line that cuts a corner only."""
-    c, s = np.cos(angle), np.sin(angle)
+def _pieces(flat, noise, angles, distances, half):
+    """Share of each line's pieces that stand out, and by how much; -1 for a line that cuts a corner only."""
+    c, s = np.cos(angles)[:, None], np.sin(angles)[:, None]
     reach = np.hypot(*half) + 1
     along = np.arange(-reach, reach)
-    x = np.rint(half[0] + distance * c - along * s).astype(int)
-    y = np.rint(half[1] + distance * s + along * c).astype(int)
+    x = np.rint(half[0] + distances[:, None] * c - along * s).astype(int)
+    y = np.rint(half[1] + distances[:, None] * s + along * c).astype(int)
     inside = (x >= 0) & (x < flat.shape[1]) & (y >= 0) & (y < flat.shape[0])
-    n = int(inside.sum()) // TRAIL_PARTS
-    if n < 3:
-        return None
-    values = flat[y[inside], x[inside]][: n * TRAIL_PARTS].reshape(TRAIL_PARTS, n)
-    strength = np.median(values, axis=1) / (1.25 * noise / np.sqrt(n))
-    return float(np.mean(strength > TRAIL_SIGMAS)), float(np.median(strength))
+    n, first = inside.sum(axis=1) // TRAIL_PARTS, np.argmax(inside, axis=1)
+    share, strength = np.full(len(n), -1.0), np.full(len(n), -np.inf)
+    # Lines with pieces of one length at a time; each lies on the frame in one run.
+    for length in np.unique(n[n >= 3]):
+        lines = np.flatnonzero(n == length)
+        at = lines[:, None], first[lines, None] + np.arange(length * TRAIL_PARTS)
+        values = flat[y[at], x[at]].reshape(len(lines), TRAIL_PARTS, length)
+        out = np.median(values, axis=2) / (1.25 * noise / np.sqrt(length))
+        share[lines], strength[lines] = np.mean(out > TRAIL_SIGMAS, axis=1), np.median(out, axis=1)
+    return share, strength
 
 
 # --- colour mosaics
