@@ -1,5 +1,6 @@
 """Measuring without a screen: one frame, a night, progress, cancelling, what fails, what goes to a folder."""
 
+import pickle
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ from astropy.table import Table
 from appulse.bodies.kernels import EARTH, SUN, default_kernels
 from appulse.errors import DesignationError, FrameError, InputError, OutputExistsError, TableError
 from appulse.formats.ades.files import read_ades
+from appulse.frames import read_frame
 from appulse.observers.site import SpacecraftVector
 from appulse.observers.timescales import parse_utc, tdb_days
 from appulse.workflows import (
@@ -55,6 +57,16 @@ def paths(tmp_path_factory):
 def test_orbits_and_positions_exclude_each_other(tmp_path):
     with pytest.raises(InputError, match="two sources"):
         open_bodies("7", orbits=tmp_path / "a.csv", positions=tmp_path / "b.csv")
+
+
+def test_a_night_keeps_no_pixels_and_its_plates_serve_again(paths, iris):
+    whole = measure_frame(read_frame(paths[0]), iris)
+    kept = measure_night(paths, iris).measured
+    largest = max(len(pickle.dumps(one_frame.plate.survey)) for one_frame in kept)
+    assert largest < 0.1 * whole.plate.survey.pixels.nbytes
+    again = measure_frame(read_frame(paths[0]), iris, plate=kept[0].plate)
+    assert again.residuals[0].row() == whole.residuals[0].row()
+    np.testing.assert_array_equal(again.plate.survey.bad_kinds, whole.plate.survey.bad_kinds)
 
 
 def test_a_name_that_is_not_there_is_one_error_and_not_one_for_each_frame(iris):

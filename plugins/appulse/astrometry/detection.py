@@ -94,6 +94,8 @@ class Survey:
         Stored number from which pixels are saturated.
     trails : tuple of TrailLine
         Straight lines of light across the whole frame: satellites, or a filament.
+    bad_list : (array, array) or None
+        Of a packed survey: indices of the bad pixels in the flattened frame, and their kinds.
     notes : tuple of str
         What was found or estimated.
     """
@@ -110,6 +112,7 @@ class Survey:
     colours: np.ndarray | None = field(default=None, repr=False)
     colour_sigmas: tuple[float, ...] = (1.0,)
     trails: tuple[TrailLine, ...] = ()
+    bad_list: tuple[np.ndarray, np.ndarray] | None = field(default=None, repr=False)
 
     @property
     def bad(self) -> np.ndarray | None:
@@ -146,20 +149,32 @@ class Survey:
     def about(self, x: float, y: float, radius_px: float) -> "Survey":
         """The same survey with the sources around a place only, and without the pixels."""
         return replace(
-            self, sources=within(self.sources, x, y, radius_px), pixels=None, bad_kinds=None, colours=None
-        )
-
+            self, sources=within(self.sources, x, y, radius_px), pixels=None, bad_kinds=None, colours=None,
+            bad_list=None,
+        )  # fmt: skip
 
     def without_pixels(self) -> "Survey":
         """The same survey with the map of bad pixels, but without the pixels themselves."""
         return replace(self, pixels=None, colours=None)
 
+    def packed(self) -> "Survey":
+        """The same survey without pixels, and with a list of the bad ones in place of their map."""
+        if self.bad_kinds is None:
+            return self
+        places = np.flatnonzero(self.bad_kinds)
+        bad = places.astype(np.uint32), self.bad_kinds.ravel()[places]
+        return replace(self.without_pixels(), bad_kinds=None, bad_list=bad)
+
     def with_pixels(self, frame) -> "Survey":
         """The same survey with the pixels of its frame, read again where they were left out."""
-        if self.pixels is not None or self.bad_kinds is None:
+        if self.pixels is not None or (self.bad_kinds is None and self.bad_list is None):
             return self
         pixels, colours, _, _ = _levelled(frame)
-        return replace(self, pixels=pixels, colours=colours)
+        kinds = self.bad_kinds
+        if kinds is None:
+            kinds = np.zeros(pixels.shape, np.uint8)
+            kinds.ravel()[self.bad_list[0]] = self.bad_list[1]
+        return replace(self, pixels=pixels, colours=colours, bad_kinds=kinds, bad_list=None)
 
 
 @dataclass(frozen=True)

@@ -221,6 +221,8 @@ def measure_frame(
     rows = [Prediction.from_row(row).seen_from(frame.observer, frame.exposure.mid) for row in places]
     if plate is None:
         plate = check_plate(frame, (stars or StarSource()).around(frame))
+    elif plate.survey.pixels is None:
+        plate = replace(plate, survey=plate.survey.with_pixels(frame))
     residuals = tuple(measure(frame, row, plate, **options) for row in rows)
     identities, more = ((), ()) if surroundings is None else surroundings.identify(frame, residuals)
     cautions = places.meta.get("notes", ())
@@ -250,7 +252,7 @@ def measured_frames(
 
 
 def _measured(given, bodies, stars, reading, draw, options) -> MeasuredFrame:
-    """A frame, or the file of one, measured and drawn; its pixels are let go."""
+    """A frame, or the file of one, measured and drawn; its pixels are let go, those of its plate too."""
     from appulse.frames import read_frame
 
     frame = given if hasattr(given, "exposure") else read_frame(given, **reading)
@@ -258,6 +260,10 @@ def _measured(given, bodies, stars, reading, draw, options) -> MeasuredFrame:
         measured = measure_frame(frame, bodies, stars, **options)
         if draw is not None:
             measured = replace(measured, pictures=draw(frame, measured.residuals))
+        if frame.path is not None:
+            # A night of large frames would not fit into memory, nor go from one process to another.
+            survey = measured.plate.survey.packed()
+            measured = replace(measured, plate=replace(measured.plate, survey=survey))
     finally:
         if frame.path is not None:
             frame.release()
