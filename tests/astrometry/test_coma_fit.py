@@ -86,6 +86,13 @@ def test_places_of_many_comets_are_honest(tmp_path):
     assert np.sqrt(np.mean(np.square(pulls))) < 1.8
 
 
+def test_faint_comet_has_the_sigma_that_its_light_gives(tmp_path):
+    # S/N 21: the mean of the likelihood once let a coma at the old place stand for the one moved on
+    frame, prediction, plate, truth = comet_of(any_comet(7003), tmp_path)
+    cov = measure(frame, prediction, plate).fit.cov
+    assert 0.8 < np.sqrt(np.trace(cov)) / np.hypot(*truth.bound_px) < 1.4
+
+
 def test_mosaic_gives_the_same_nucleus(tmp_path):
     frame, prediction, plate, truth = comet_of(replace(PLAN, mosaic="RGGB", seed=5), tmp_path)
     residual = measure(frame, prediction, plate)

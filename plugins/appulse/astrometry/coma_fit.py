@@ -325,16 +325,17 @@ class _ComaFit:
         images = pixel_image(self.psf, *place, self.columns, self.rows, self.trail)
         nucleus = [self.bins.sum(part) for part in images]
         value = at(coma)
+        change = (at(other) - value) / 0.02
         if not slopes_too:
-            return nucleus[:1], [value], [at(spline) for spline in dipoles], None
+            return nucleus[:1], [value, change], [at(spline) for spline in dipoles], None
         # moving the nucleus is moving the pixels the other way
-        body = [value, -at(coma, dy=1), -at(coma, dx=1), (at(other) - value) / 0.02]
+        body = [value, -at(coma, dy=1), -at(coma, dx=1), change]
         return nucleus, body, [at(spline) for spline in dipoles], [
             (-at(spline, dy=1), -at(spline, dx=1)) for spline in dipoles
         ]
 
     def _linear(self, place, values=None, slopes_too=True):
-        """Linear terms (n, k) and, where wanted, the columns of the steps for their values."""
+        """Linear terms (n, k) and the columns of the steps for their values: of the slope alone, if wanted."""
         nucleus, coma, dipoles, dipole_slopes = self._terms(place, slopes_too)
         nc = len(self.colours)
         tint = np.ones(self.bins.n) if nc == 1 else sum(
@@ -349,10 +350,12 @@ class _ComaFit:
         for star in stars:
             terms += [star[0] * c for c in self.colours]
         linear = np.column_stack(terms + self.background)
-        if values is None or not slopes_too:
+        if values is None:
             return linear, None
         n_flux = sum(f * c for f, c in zip(values[:nc], self.colours, strict=True))
         c_flux = sum(f * c for f, c in zip(values[nc : 2 * nc], self.colours, strict=True))
+        if not slopes_too:
+            return linear, (c_flux * coma[1])[:, None]
         amounts = values[2 * nc : 2 * nc + len(dipoles)]
         steps = []
         for axis in (0, 1):
@@ -610,11 +613,12 @@ class _ComaFit:
         best = max(self.solved, key=lambda found: found[0])
         scale, lower, n = best[3], best[4], self.n_linear
         weight = np.delete(self.weight, [n, n + 1])
-        others = self.design[:, n + 2 :]
+        stars = self.design[:, n + 3 :]
         log = np.empty(len(steps))
         for k, step in enumerate(steps):
-            linear, _ = self._linear(place + step, mean[:n], slopes_too=False)
-            both = self._white(lower, np.column_stack([linear, others, self.value])) / np.sqrt(scale)
+            # What the slope changes moves along: left behind it would stand for a coma at the old place.
+            linear, slope = self._linear(place + step, mean[:n], slopes_too=False)
+            both = self._white(lower, np.column_stack([linear, slope, stars, self.value])) / np.sqrt(scale)
             normal = both[:, :-1].T @ both[:, :-1] + np.diag(weight)
             right = both[:, :-1].T @ both[:, -1]
             size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
