@@ -6,10 +6,12 @@ import yaml
 from astropy.table import Table
 from astropy.time import Time
 
-from appulse.bodies import NBodyEphemeris, comet_tail, read_orbits
+from appulse.bodies import NBodyEphemeris, comet_tail, dust_fan, read_orbits
 from appulse.catalogues import Outline
 from appulse.cli.main import main
 from appulse.encounters import PassSearch, Targets, find_passes
+from appulse.encounters.comet_pass import DustFans
+from appulse.numerics import radec_from_unit
 from appulse.observers import Site
 from appulse.workflows import plan_capture
 
@@ -64,6 +66,30 @@ def test_what_the_tail_lies_across_is_found_and_timed(comet, places):
     assert seen.tail.tail_arcmin / 60.0 == pytest.approx(tail.length_deg, rel=0.2)
 
 
+def test_dust_beside_the_antisolar_direction_counts(comet, places):
+    """Grains of beta 0.3, forty days old, lie 35 degrees to the side of it: no wedge would hold them."""
+    tail, on, _ = places
+    grain = dust_fan(NBodyEphemeris(comet), 0, WHEN, Site.geocentre())[2, 5]
+    ra, dec = radec_from_unit(grain)
+    mirrored = 2 * tail.ra - ra, 2 * tail.dec - dec
+    found = _passes(comet, _object("dust", ra, dec), _object("ahead", *on), _object("nothing", *mirrored))
+    assert set(found) == {"dust", "ahead"}
+    seen = found["dust"].tail
+    assert seen.words.startswith("its tail lies across dust")
+    assert seen.shape == "dust and ion tail"
+    # Seen from south of its orbit the dust lags to the east of the antisolar direction.
+    first, last = seen.dust_pa
+    assert first - 15.0 < seen.tail_pa < last
+    assert 20.0 < last - first < 90.0
+
+
+def test_without_dust_a_wedge_stands_for_the_tail(comet, places, monkeypatch):
+    monkeypatch.setattr(DustFans, "_follow", lambda self, t_d: None)
+    seen = _passes(comet, _object("ahead", *places[1]))["ahead"].tail
+    assert seen.shape == "wedge of 15 degrees"
+    assert np.isnan(seen.dust_pa).all()
+
+
 def test_a_short_tail_of_the_users_does_not_reach(comet, places):
     assert _passes(comet, _object("ahead", *places[1]), tail_deg=0.5) == {}
     found = _passes(comet, _object("ahead", *places[1]), tail_deg=3.0)["ahead"]
@@ -94,6 +120,7 @@ def test_the_command_says_it_and_the_plan_leaves_room(orbit_file, tmp_path, caps
     assert "its tail lies across IC 1444" in capsys.readouterr().out
     table = Table.read(out)
     assert table["tail_distance"][0] == 0.0
+    assert table["tail_shape"][0] == "dust and ion tail"
     assert table["separation"][0] > 3600.0
     campaign = tmp_path / "comet.yaml"
     campaign.write_text(

@@ -367,6 +367,35 @@ def grain_sight(ephemeris, row: int, seen, tau_d: float, betas: np.ndarray, ages
     return sight(track.states, ephemeris._sun, np.arange(count), seen).vector[:, 0], track
 
 
+FAN_BETAS, FAN_AGES_D = (0.03, 0.1, 0.3, 1.0, 2.0), (1.0, 2.5, 5.0, 10.0, 20.0, 40.0, 80.0)
+"""Grains whose light makes the dust tail that pictures show: common practice, no source."""
+
+
+def dust_fan(ephemeris, row: int, time, observer) -> np.ndarray:
+    """Directions to the grains of a comet's dust tail, unit vectors (n betas, n ages, 3) from the observer.
+
+    Raises
+    ------
+    EphemerisSpanError, OrbitError
+        A grain begins before the kernels do, or ends in the Sun or a planet.
+
+    Examples
+    --------
+    >>> from astropy.time import Time
+    >>> from appulse.bodies import NBodyEphemeris, Orbit
+    >>> from appulse.observers import Site
+    >>> orbit = Orbit.from_elements("C/2026 X1", 2461000.5, q=0.9, e=1.0, i=60, node=80, peri=30,
+    ...                             tp=2461050.5, m1=6.0, k1=10.0)
+    >>> dust_fan(NBodyEphemeris(orbit), 0, Time("2026-02-01"), Site.geocentre()).shape
+    (5, 7, 3)
+    """
+    seen = observer_state(ephemeris.kernels, clean_times(time)[:1], observer)
+    tau_d = float(sight(ephemeris.states, ephemeris._sun, np.array([row]), seen).tau_d[0, 0])
+    vectors, _ = grain_sight(ephemeris, row, seen, tau_d, np.array(FAN_BETAS), np.array(FAN_AGES_D))
+    fan = vectors.reshape(len(FAN_BETAS), len(FAN_AGES_D), 3)
+    return fan / np.linalg.norm(fan, axis=-1, keepdims=True)
+
+
 def _between(values, low):
     """Values with more of them between, in equal ratios, and a few from a low one up to the first."""
     edges = np.concatenate([[low], values]) if low < values[0] else values

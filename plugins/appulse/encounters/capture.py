@@ -136,11 +136,12 @@ def frame_field(encounter, interval, instrument, vector_au, site) -> Framing:
 
 
 def _tail_tips(track, tail):
-    """Where a comet's tail ends along its track, arcmin; None without a tail."""
+    """Where a comet's tails end along its track, arcmin: gas and both sides of the dust; None without a tail."""
     if tail is None or not tail.tail_arcmin > 0.0:
         return None
-    turn = np.radians(tail.tail_pa)
-    return track[[0, -1]] + tail.tail_arcmin * np.array([np.sin(turn), np.cos(turn)])
+    turns = np.radians([tail.tail_pa, *(tail.dust_pa if tail.has_dust else ())])
+    ways = tail.tail_arcmin * np.stack([np.sin(turns), np.cos(turns)], axis=1)
+    return (track[[0, -1]][:, None] + ways).reshape(-1, 2)
 
 
 def _towards_tail(points, rotation, room, centre, way):

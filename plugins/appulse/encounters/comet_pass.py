@@ -2,10 +2,12 @@
 
 ::
 
-            .--~~--.         the nucleus stays outside; the tail, a wedge of fifteen degrees along the
-           ( object )        antisolar direction, lies across the object between two times
-     o ----'==`==='------
-    coma     tail
+            .--~~--.         the nucleus stays outside; the tail lies across the object between two times
+           ( object )
+     o ----'==`==='------    antisolar direction: the ion tail, a narrow wedge
+     |`-.___ `--.___
+    coma    `---.___ ``      between the syndynes: the dust, as the orbit has it; where no orbit gives it,
+                             the tail is a wedge of fifteen degrees along the antisolar direction
 
 The tail is as long as the law of :func:`appulse.bodies.law_lengths_km` has it, or as the user says.
 """
@@ -18,13 +20,18 @@ import numpy as np
 import shapely
 from astropy.time import Time
 
-from appulse.bodies import EARTH, SUN, law_lengths_km
+from appulse.bodies import EARTH, SUN, dust_fan, law_lengths_km
 from appulse.constants import AU_KM, J2000_JD
 from appulse.encounters.outline_pass import outline_shape, plane
+from appulse.errors import AppulseError
+from appulse.numerics import unit_from_radec
 from appulse.observers import quiet_erfa
 
-OPENING_DEG = 15.0
-"""Of the wedge that a tail is taken for: common practice, no source."""
+OPENING_DEG, ION_OPENING_DEG = 15.0, 4.0
+"""Of the wedge that a tail is taken for where its dust is not known, and of an ion tail: common practice, no
+source."""
+KNOT_D = 2.0
+"""Dust is followed at moments so far apart; between them the fan turns with the antisolar direction."""
 MOST_TAIL_ARCMIN = 1200.0
 """A longer tail is cut here: the plane about an object holds no more."""
 POINT_ARCMIN = 0.05
@@ -46,6 +53,9 @@ class TailPass:
     begins_d, ends_d : float
         TDB days between which the tail lies on the object; NaN where it does not, or beyond the span.
     words : str
+    dust_pa : tuple of float
+        Position angles between which the dust lies at the least separation, degrees, the second the larger;
+        NaN where the tail is a wedge.
     """
 
     coma_arcmin: float
@@ -56,6 +66,17 @@ class TailPass:
     begins_d: float
     ends_d: float
     words: str
+    dust_pa: tuple[float, float] = (np.nan, np.nan)
+
+    @property
+    def has_dust(self):
+        """Whether the tail is the dust of the orbit, not a wedge."""
+        return bool(np.isfinite(self.dust_pa[0]))
+
+    @property
+    def shape(self):
+        """What the tail was taken for, in words."""
+        return "dust and ion tail" if self.has_dust else f"wedge of {OPENING_DEG:g} degrees"
 
     @property
     def touches(self):
@@ -93,10 +114,79 @@ def tail_reach_arcmin(vectors_au, sun_au, m1, k1, tail_deg=None) -> float:
     return float(min(np.degrees(reach.max(initial=0.0)) * 60.0, MOST_TAIL_ARCMIN))
 
 
-def tail_pass(vectors_au, sun_au, t_d, target, m1, k1, least, tail_deg=None) -> TailPass | None:
+class DustFans:
+    """The dust of one comet about its nucleus, seen from one place: followed at moments, turned between them."""
+
+    def __init__(self, ephemeris, row, observer):
+        self.ephemeris, self.row, self.observer, self._made = ephemeris, int(row), observer, {}
+
+    def at(self, t_d, unit, tip):
+        """Directions (n betas, n ages, 3) at a time; `unit` to the nucleus, `tip` to the tail's end.
+
+        None where no grain can be followed.
+        """
+        low = int(np.floor(t_d / KNOT_D))
+        sides = self._knot(low), self._knot(low + 1)
+        known = [side for side in sides if side is not None]
+        if not known:
+            return None
+        share = t_d / KNOT_D - low
+        offsets = known[0] if len(known) == 1 else (1 - share) * sides[0] + share * sides[1]
+        fan = unit + np.einsum("bak,kc->bac", offsets, _axes(unit, tip))
+        return fan / np.linalg.norm(fan, axis=-1, keepdims=True)
+
+    def _knot(self, k):
+        """Tangents of the grains' distances, along the antisolar direction and to its side."""
+        if k not in self._made:
+            self._made[k] = self._follow(k * KNOT_D)
+        return self._made[k]
+
+    def _follow(self, t_d):
+        time = Time(J2000_JD, t_d, format="jd", scale="tdb")
+        try:
+            seen = self.ephemeris.at(time.utc, self.observer, bodies=[self.row_name], uncertainty=False)[0]
+            fan = dust_fan(self.ephemeris, self.row, time.utc, self.observer)
+        except AppulseError:
+            return None
+        unit = unit_from_radec(float(seen["ra"].value), float(seen["dec"].value))
+        pa = np.radians(float(seen["sun_pa"].value))
+        east, north = _east_north(unit)
+        axes = _axes(unit, unit + 1e-3 * (np.sin(pa) * east + np.cos(pa) * north))
+        ahead = fan @ unit
+        return None if (ahead <= 0.1).any() else np.einsum("bac,kc->bak", fan, axes) / ahead[..., None]
+
+    @property
+    def row_name(self):
+        """The comet, as its ephemeris knows it."""
+        return self.ephemeris.orbit(self.row).designation
+
+
+def _east_north(unit):
+    east = np.cross([0.0, 0.0, 1.0], unit)
+    east /= max(float(np.linalg.norm(east)), 1e-12)
+    return east, np.cross(unit, east)
+
+
+def _axes(unit, tip):
+    """Unit vectors at a nucleus, (2, 3): towards the tail's end and to the left of it."""
+    along = tip - unit * (tip @ unit)
+    along /= max(float(np.linalg.norm(along)), 1e-15)
+    return np.stack([along, np.cross(unit, along)])
+
+
+def dust_shape(place, points, length):
+    """Polygon that grains (n betas, n ages, 2) about a nucleus cover, no farther off than a length."""
+    grid = np.concatenate([np.broadcast_to(place, (len(points), 1, 2)), points], axis=1)
+    corners = np.stack([grid[:-1, :-1], grid[1:, :-1], grid[1:, 1:], grid[:-1, 1:]], axis=2).reshape(-1, 4, 2)
+    parts = shapely.convex_hull(shapely.multipoints(corners))
+    return shapely.intersection(shapely.union_all(parts), shapely.Point(place).buffer(length))
+
+
+def tail_pass(vectors_au, sun_au, t_d, target, m1, k1, least, tail_deg=None, dust=None) -> TailPass | None:
     """A comet's coma and tail against an object along a path (n); `least` is the index of least separation.
 
-    None where neither a law nor the user gives a length.
+    `dust` are its :class:`DustFans`; a wedge stands for them where there are none. None where neither a law
+    nor the user gives a length.
     """
     tip, length, coma = tail_geometry(vectors_au, sun_au, m1, k1, tail_deg)
     if not np.isfinite(length[least]):
@@ -107,11 +197,22 @@ def tail_pass(vectors_au, sun_au, t_d, target, m1, k1, least, tail_deg=None) -> 
     place, end = plane(unit, target.ra, target.dec), plane(tip, target.ra, target.dec)
     radius = np.nan_to_num(np.degrees(coma) * 60.0)
     tails, comas = np.full(len(t_d), np.inf), np.full(len(t_d), np.inf)
+    dust_pa = np.nan, np.nan
     for k in range(len(t_d)):
         if np.isfinite(place[k]).all():
             comas[k] = max(float(shapely.distance(shapely.Point(place[k]), shape)) - radius[k], 0.0)
             if np.isfinite(end[k]).all():
-                tails[k] = float(shapely.distance(_wedge(place[k], end[k], radius[k]), shape))
+                fan = None if dust is None else dust.at(t_d[k], unit[k], tip[k])
+                points = None if fan is None else plane(fan.reshape(-1, 3), target.ra, target.dec)
+                known = points is not None and np.isfinite(points).all()
+                opening = ION_OPENING_DEG if known else OPENING_DEG
+                tails[k] = float(shapely.distance(_wedge(place[k], end[k], radius[k], opening), shape))
+                if known:
+                    reach = float(np.hypot(*(end[k] - place[k])))
+                    grains = dust_shape(place[k], points.reshape(*fan.shape[:2], 2), reach)
+                    tails[k] = min(tails[k], float(shapely.distance(grains, shape)))
+                    if k == least:
+                        dust_pa = _sides(grains, place[k], end[k])
     on = np.flatnonzero(tails == 0.0)
     begins = float(t_d[on[0]]) if len(on) and on[0] > 0 else np.nan
     ends = float(t_d[on[-1]]) if len(on) and on[-1] < len(t_d) - 1 else np.nan
@@ -119,16 +220,28 @@ def tail_pass(vectors_au, sun_au, t_d, target, m1, k1, least, tail_deg=None) -> 
     return TailPass(
         2.0 * float(np.degrees(coma[least])) * 60.0, float(np.degrees(length[least])) * 60.0,
         float(np.degrees(np.arctan2(way[0], way[1])) % 360.0), float(comas.min()), float(tails.min()),
-        begins, ends, _words(target.name, comas.min(), tails.min(), begins, ends),
+        begins, ends, _words(target.name, comas.min(), tails.min(), begins, ends), dust_pa,
     )  # fmt: skip
 
 
-def _wedge(place, end, radius):
+def _sides(grains, place, end):
+    """Position angles between which dust lies in the outer half of its length, degrees."""
+    way = shapely.get_coordinates(grains) - place
+    way = way[np.hypot(*way.T) > 0.5 * np.hypot(*way.T).max(initial=0.0)]
+    middle = np.degrees(np.arctan2(*(end - place)))
+    if not len(way):
+        return np.nan, np.nan
+    off = (np.degrees(np.arctan2(way[:, 0], way[:, 1])) - middle + 180.0) % 360.0 - 180.0
+    first = float((middle + off.min()) % 360.0)
+    return first, first + float(np.ptp(off))
+
+
+def _wedge(place, end, radius, opening):
     """The tail as a polygon: as wide as the coma at the nucleus, opening towards its end."""
     way = end - place
     size = max(float(np.hypot(*way)), 1e-9)
     across = np.array([-way[1], way[0]]) / size
-    broad = radius + size * np.tan(np.radians(OPENING_DEG / 2.0))
+    broad = radius + size * np.tan(np.radians(opening / 2.0))
     corners = [place + radius * across, end + broad * across, end - broad * across, place - radius * across]
     return shapely.convex_hull(shapely.MultiPoint(corners))
 

@@ -37,7 +37,8 @@ def passes_table(passes, ranks=None, events=None, meta=None, chances=None, from_
         ``enters, leaves`` (UTC, empty where there is none), ``chord`` (arcmin), ``in_sizes``, ``elongation,
         phase`` (deg), ``mag, target_mag, delta, r`` (au), ``rate`` (arcsec/h), ``motion_pa`` (deg), and the
         score with its terms and the chances where there are some. With comets among the bodies ``tail_words,
-        tail, tail_pa, coma, tail_distance, tail_begins, tail_ends``. What is not known is masked.
+        tail_shape, tail, tail_pa, dust_from, dust_to, coma, tail_distance, tail_begins, tail_ends``. What is
+        not known is masked.
 
     Examples
     --------
@@ -110,10 +111,14 @@ def _tail_columns(tails):
         return [np.nan if tail is None else getattr(tail, name) for tail in tails]
 
     words = ["" if tail is None else tail.words for tail in tails]
+    dust = [(np.nan, np.nan) if tail is None else tail.dust_pa for tail in tails]
     return (
-        ("tail_words", words, "coma and tail, a wedge of 15 degrees, against the object"),
+        ("tail_words", words, "coma and tail against the object"),
+        ("tail_shape", ["" if tail is None else tail.shape for tail in tails], "what the tail was taken for"),
         ("tail", of("tail_arcmin"), "length of the tail, by its law or as given", 1, u.arcmin),
         ("tail_pa", of("tail_pa"), "position angle of the antisolar direction", 1, u.deg),
+        ("dust_from", [sides[0] for sides in dust], "position angles between which the dust lies", 1, u.deg),
+        ("dust_to", [sides[1] % 360.0 for sides in dust], "counted through east from the first", 1, u.deg),
         ("coma", of("coma_arcmin"), "diameter of the coma by its law", 1, u.arcmin),
         ("tail_distance", of("tail_distance_arcmin"), "of the tail from the object, 0 on it", 2, u.arcmin),
         ("tail_begins", [_utc_text(t) for t in of("begins_d")], "UTC from which the tail lies on the object"),

@@ -25,7 +25,7 @@ from appulse.encounters.close_approaches import (
     least_separations,
     least_separations_between,
 )
-from appulse.encounters.comet_pass import TailPass, sun_from, tail_pass, tail_reach_arcmin
+from appulse.encounters.comet_pass import DustFans, TailPass, sun_from, tail_pass, tail_reach_arcmin
 from appulse.encounters.outline_pass import Crossing, cross, outline_shape, plane
 from appulse.encounters.paths import circumstances, follow
 from appulse.encounters.targets import Targets, extent_arcmin
@@ -311,14 +311,15 @@ def _passes_on(paths, ephemeris, whole, search, kernels):
         keep = (t_d >= span[0]) & (t_d <= span[1]) & (separation <= limit)
         if keep.any():
             row = int(paths.rows[body])
-            who = (path, ephemeris.orbit(row), int(whole[row]))
+            dust = DustFans(ephemeris, row, search.observer) if int(body) in tails else None
+            who = (path, ephemeris.orbit(row), int(whole[row]), dust)
             passes, hidden = _make_passes(*who, numbers[keep], t_d[keep], separation[keep], search, kernels)
             found += passes
             n_hidden += hidden
     return found, n_hidden
 
 
-def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
+def _make_passes(path, orbit, row, dust, numbers, t_d, separation, search, kernels):
     """The passes of one body, their circumstances computed together; and how many the limits hide."""
     facts = circumstances(path, orbit, t_d, kernels, place_au(search.observer, t_d))
     keep = facts["elongation"] >= search.least_elongation
@@ -329,7 +330,7 @@ def _make_passes(path, orbit, row, numbers, t_d, separation, search, kernels):
     # Whether a pass counts that starts from the outline is known when it is drawn: then all are.
     for i in np.flatnonzero(keep | (search.measured_from == "outline")):
         target = search.targets.outline(numbers[i])
-        tail = _tail(path, orbit, target, t_d[i], facts["rate"][i], search, kernels)
+        tail = _tail(path, orbit, dust, target, t_d[i], facts["rate"][i], search, kernels)
         beyond = separation[i] > search.reach_arcmin()[numbers[i]] * _ARCMIN
         if beyond and (tail is None or not tail.touches):
             continue
@@ -372,7 +373,7 @@ def _some(near, keep):
     return Approaches(near.body[keep], near.target[keep], near.time_d[keep], near.separation_rad[keep])
 
 
-def _tail(path, orbit, target, t_d, rate, search, kernels):
+def _tail(path, orbit, dust, target, t_d, rate, search, kernels):
     """Coma and tail against the object, over the time in which they could lie on it."""
     if orbit.m1 is None:
         return None
@@ -390,7 +391,7 @@ def _tail(path, orbit, target, t_d, rate, search, kernels):
     least = int(np.argmin(np.abs(times - t_d)))
     return tail_pass(
         path(times) - place, sun_from(kernels, times, place), times, target, orbit.m1, k1, least,
-        search.tail_deg,
+        search.tail_deg, dust,
     )
 
 

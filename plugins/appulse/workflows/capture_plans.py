@@ -345,10 +345,11 @@ def _tail_mapping(tail):
     """What plan.yaml says of a comet's tail."""
     if tail is None:
         return {}
+    dust = {"dust_position_angles": [round(pa % 360.0, 1) for pa in tail.dust_pa]} if tail.has_dust else {}
     return {
         "tail": {
             "words": tail.words, "arcmin": round(tail.tail_arcmin, 1),
-            "position_angle": round(tail.tail_pa, 1), "opening_deg": 15.0,
+            "position_angle": round(tail.tail_pa, 1), "shape": tail.shape, **dust,
         }
     }  # fmt: skip
 
