@@ -46,7 +46,7 @@ DRIFT_FWHM = 0.004
 STAR_MODEL_ERROR = 0.01
 SCALES = (0.0, 1 / 4, 1.0, 4.0)
 REJECT = 5.5
-ROUNDS, CALM = 18, 6
+ROUNDS, CALM, HELD = 20, 6, 3
 NEAR_FWHM = 2.2
 NODES, STRETCH = 5, 1.2
 SEARCH_WIDTHS = (1.0, 2.0, 3.5)
@@ -335,7 +335,7 @@ class _ComaFit:
         ]
 
     def _linear(self, place, values=None, slopes_too=True):
-        """Linear terms (n, k) and the columns of the steps for their values: of the slope alone, if wanted."""
+        """Linear terms (n, k), and columns of the steps for their values: of the slope alone if wanted."""
         nucleus, coma, dipoles, dipole_slopes = self._terms(place, slopes_too)
         nc = len(self.colours)
         tint = np.ones(self.bins.n) if nc == 1 else sum(
@@ -390,18 +390,22 @@ class _ComaFit:
         comet = linear[:, :n] @ values[:n]
         return comet, comet + linear[:, n : n + stars] @ values[n : n + stars]
 
-    def _priors(self, n_linear, level, n_steps):
-        """Inverse variances of everything, and what they pull towards; `level` is the coma at the rim."""
+    def _priors(self, n_linear, level, n_steps, held=False):
+        """Inverse variances of everything, and what they pull towards; `level` is the coma at the rim.
+
+        `held`: the slope stays, and there are no dipoles yet.
+        """
         nc = len(self.colours)
         weight, pull = np.zeros(n_linear + n_steps), np.zeros(n_linear + n_steps)
         level = max(level, 0.1 * self.least_level)
         if self.bare:
             weight[nc : 2 * nc] = (1e-3 * self.least_level) ** -2
         for k, (_, _, size) in enumerate(HARMONICS):
-            weight[2 * nc + 2 * k : 2 * nc + 2 * k + 2] = np.hypot(size * level, self.seen[k]) ** -2
+            width = 0.1 * size * self.least_level if held else np.hypot(size * level, self.seen[k])
+            weight[2 * nc + 2 * k : 2 * nc + 2 * k + 2] = width**-2
         if n_steps:
             i = n_linear + 2
-            weight[i] = SLOPE_SIGMA**-2
+            weight[i] = 1e6 if held else SLOPE_SIGMA**-2
             pull[i] = (SLOPE - self.slope) * weight[i]
             for k, (prior, sigma) in enumerate(self.priors):
                 for axis in (0, 1):
@@ -458,7 +462,7 @@ class _ComaFit:
         """Step to the best place and slope."""
         nc = len(self.colours)
         self.least_level = float(np.sqrt(np.median(self.noise2 / self.bins.count)))
-        values, scale, added = None, 1.0 if self.kernel is not None else 0.0, 0
+        values, scale, added, level = None, 1.0 if self.kernel is not None else 0.0, 0, 0.0
         for count in range(ROUNDS):
             if values is None:
                 linear, _ = self._linear(self.place)
@@ -472,15 +476,20 @@ class _ComaFit:
             self.comet_light, self.light = self._light_of(linear, values)
             design = np.column_stack([linear, steps])
             n_linear = linear.shape[1]
-            weight, pull = self._priors(n_linear, self._level(values), steps.shape[1])
+            # What the coma lets its dipoles be and what they leave to it depend on each other: half steps.
+            level = self._level(values) if count == 0 else 0.5 * (level + self._level(values))
+            # From a wrong place, as beside a bright star, coma and dipoles would take the nucleus' light.
+            weight, pull = self._priors(n_linear, level, steps.shape[1], held=count < HELD or level == 0.0)
             if self.kernel is not None and count in (1, 4, 8):
                 tried = [(s, self._solve(s, design, self.value, weight, pull)) for s in SCALES]
                 scale = max((t for t in tried if t[1] is not None), key=lambda item: item[1][0])[0]
             found = self._solve(scale, design, self.value, weight, pull)
             if found is None:
                 raise MeasurementError("the pixels there do not settle a fit")
+            if count < CALM:
+                found = self._positive(found, scale, design, weight, pull)
             values = found[1][:n_linear]
-            if count == 3:
+            if count == HELD + 2:
                 for k in range(len(HARMONICS)):
                     pair = np.arange(2 * nc + 2 * k, 2 * nc + 2 * k + 2)
                     chance = found[3] * np.trace(found[2][np.ix_(pair, pair)])
@@ -495,7 +504,7 @@ class _ComaFit:
                 values = None
                 continue
             # Light that is negative all over the aperture is no coma: then there is a point alone.
-            bare = not self.bare and count >= 4 and np.sum(values[nc : 2 * nc] * self.shares) < 0
+            bare = not self.bare and count >= CALM and np.sum(values[nc : 2 * nc] * self.shares) < 0
             self.bare |= bare
             if count > 4 and shift < 2e-3 * self.psf.sigma and not changed and not bare:
                 break
@@ -507,13 +516,24 @@ class _ComaFit:
         linear, steps = self._linear(self.place, values)
         self.comet_light, self.light = self._light_of(linear, values)
         self.design, self.n_linear = np.column_stack([linear, steps]), n_linear
-        self.weight, self.pull = self._priors(n_linear, self._level(values), steps.shape[1])
+        self.weight, self.pull = self._priors(n_linear, level, steps.shape[1])
         cases = SCALES if self.kernel is not None else (0.0,)
         self.solved = [
             f for f in (self._solve(s, self.design, self.value, self.weight, self.pull) for s in cases) if f
         ]
         if not self.solved:
             raise MeasurementError("the pixels there do not settle a fit")
+
+    def _positive(self, found, scale, design, weight, pull):
+        """The same solution without a nucleus, or without a coma, where its light came out negative."""
+        nc = len(self.colours)
+        parts = [slice(0, nc), slice(nc, 2 * nc)]
+        negative = [part for part in parts if found[1][part] @ self.shares < 0]
+        if len(negative) != 1:
+            return found
+        weight = weight.copy()
+        weight[negative[0]] = (1e-3 * self.least_level) ** -2
+        return self._solve(scale, design, self.value, weight, pull) or found
 
     def _level(self, values):
         """Coma at the aperture's rim, stored units."""

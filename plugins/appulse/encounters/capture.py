@@ -136,7 +136,7 @@ def frame_field(encounter, interval, instrument, vector_au, site) -> Framing:
 
 
 def _tail_tips(track, tail):
-    """Where a comet's tails end along its track, arcmin: gas and both sides of the dust; None without a tail."""
+    """Where a comet's tails end along its track, arcmin: gas, both sides of the dust; None without."""
     if tail is None or not tail.tail_arcmin > 0.0:
         return None
     turns = np.radians([tail.tail_pa, *(tail.dust_pa if tail.has_dust else ())])

@@ -115,7 +115,7 @@ def tail_reach_arcmin(vectors_au, sun_au, m1, k1, tail_deg=None) -> float:
 
 
 class DustFans:
-    """The dust of one comet about its nucleus, seen from one place: followed at moments, turned between them."""
+    """The dust of one comet from one place: followed at moments, turned between them."""
 
     def __init__(self, ephemeris, row, observer):
         self.ephemeris, self.row, self.observer, self._made = ephemeris, int(row), observer, {}
