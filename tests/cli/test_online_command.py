@@ -1,6 +1,7 @@
 """``appulse online`` from outside, answered by recorded replies."""
 
 import importlib.resources
+import time
 
 import pytest
 from astropy.table import Table
@@ -50,6 +51,22 @@ def test_places_are_a_positions_table(tmp_path, replies, capsys):
     row = ephemeris.at(_time(printed["time"][1]), Site.from_mpc_code("X05"))
     assert row["ra"][0].value == pytest.approx(printed["ra"][1], abs=1e-9)
     assert "JPL Horizons, fetched" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("quiet", [False, True])
+def test_a_slow_service_is_waited_for_in_words(tmp_path, replies, monkeypatch, capsys, quiet):
+    for name, seconds in (("QUIET_S", 0.0), ("LOG_EVERY_S", 0.0), ("REDRAW_S", 0.01)):
+        monkeypatch.setattr(f"appulse.workflows.progress.{name}", seconds)
+    prompt = HorizonsClass._request
+
+    def slow(*asked, **options):
+        time.sleep(0.3)
+        return prompt(*asked, **options)
+
+    monkeypatch.setattr(HorizonsClass, "_request", slow)
+    words = ["online", "places", "--body", "1", *NIGHT, "--site", "X05", "--out", str(tmp_path / "a.ecsv")]
+    assert main(words + ["--quiet"] * quiet) == 0
+    assert ("asking JPL Horizons" in capsys.readouterr().err) is not quiet
 
 
 def _time(text):

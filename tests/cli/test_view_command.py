@@ -56,3 +56,4 @@ def test_what_is_refused_is_not_offered_and_a_time_shift_is_handed_on(frame, mon
     )  # fmt: skip
     assert main(["view", frame, "--time-shift", "40s"]) == 0
     assert "--time-shift-s=40.0" in started[0]
+    assert "the viewer opens" in capsys.readouterr().err

@@ -244,7 +244,7 @@ def test_horizons_state(recorded, policy):
 
 def test_horizons_places_feed_a_tabulated_ephemeris(recorded, policy):
     replies = recorded(HorizonsClass, data("jplhorizons", "ceres_ephemerides_range.txt"))
-    table = horizons_ephemeris("1", NIGHT, Site.from_mpc_code("X05"), policy=policy, progress=False)
+    table = horizons_ephemeris("1", NIGHT, Site.from_mpc_code("X05"), policy=policy)
     assert replies.requests[0]["params"]["CENTER"].strip("'") == "X05"
     assert table["ra"][0] == 101.73343 * u.deg
     assert table["sigma_major"].unit == u.arcsec
@@ -257,20 +257,20 @@ def test_horizons_places_feed_a_tabulated_ephemeris(recorded, policy):
 def test_long_lists_of_times_are_asked_in_pieces(recorded, policy):
     replies = recorded(HorizonsClass, data("jplhorizons", "ceres_ephemerides_range.txt"))
     times = NIGHT + np.arange(2 * CHUNK_TIMES + 1) * u.min
-    horizons_ephemeris("1", times, Site.geocentre(), policy=policy, progress=False)
+    horizons_ephemeris("1", times, Site.geocentre(), policy=policy)
     assert len(replies.requests) == 3
 
 
 def test_private_coordinates_stay_here_unless_allowed(recorded, policy):
     replies = recorded(HorizonsClass, data("jplhorizons", "ceres_ephemerides_range.txt"))
     with pytest.raises(SiteError, match="would leave this machine"):
-        horizons_ephemeris("1", NIGHT, HOME, policy=policy, progress=False)
+        horizons_ephemeris("1", NIGHT, HOME, policy=policy)
     with pytest.raises(SiteError, match="would leave this machine"):
         known_bodies(81.0, 4.5, 0.2, NIGHT, HOME, policy=policy)
     with pytest.raises(SiteError, match="would leave this machine"):
         mpc_ephemeris("2P", NIGHT, 1 * u.day, 3, HOME, policy=policy)
     assert replies.requests == []
-    table = horizons_ephemeris("1", NIGHT, HOME, share_site=True, policy=policy, progress=False)
+    table = horizons_ephemeris("1", NIGHT, HOME, share_site=True, policy=policy)
     assert "16.5" in replies.sent
     assert "16.5" not in str(table.meta)
 
@@ -280,7 +280,7 @@ def test_horizons_does_not_know_the_body(recorded, policy):
         HorizonsClass, b"*****\n No matches found. \n Unknown target (nobody). Maybe try different id_type?\n"
     )
     with pytest.raises((DesignationError, ServiceError), match="nobody"):
-        horizons_ephemeris("nobody", NIGHT, Site.geocentre(), policy=policy, progress=False)
+        horizons_ephemeris("nobody", NIGHT, Site.geocentre(), policy=policy)
 
 
 def test_mpc_places(recorded, policy):

@@ -54,6 +54,7 @@ def add_parser(subparsers) -> None:
         common.add_output_options(
             action, out_help="the table to write", default=f"appulse-online-{name}.ecsv"
         )
+        common.add_progress_option(action)
     cache = actions.add_parser("cache", help="what is kept on the disk")
     cache.add_argument("--clear", action="store_true", help="remove it")
 
@@ -98,7 +99,10 @@ def _stars(args) -> int:
 
     check_free((), args.overwrite, tables=[args.out])
     ra, dec, radius = _cone(args, _frame(args))
-    return _write(gaia_stars(ra, dec, radius, faintest=args.brighter_than), args, "stars")
+    with common.progress_of(args) as progress:
+        progress("asking the Gaia archive for stars", 0, 0)
+        found = gaia_stars(ra, dec, radius, faintest=args.brighter_than)
+    return _write(found, args, "stars")
 
 
 def _bodies(args) -> int:
@@ -118,7 +122,10 @@ def _bodies(args) -> int:
     site = site_of(args.site) if args.site else Site.geocentre()
     if not args.site:
         common.note("places as seen from the Earth's centre; give an MPC code with --site for a near body")
-    return _write(known_bodies(ra, dec, radius, moment, site), args, "bodies")
+    with common.progress_of(args) as progress:
+        progress("asking SkyBoT for known bodies", 0, 0)
+        found = known_bodies(ra, dec, radius, moment, site)
+    return _write(found, args, "bodies")
 
 
 def _places(args) -> int:
@@ -128,7 +135,10 @@ def _places(args) -> int:
     check_free((), args.overwrite, tables=[args.out])
     times, site = common.requested_times(args), site_of(args.site)
     try:
-        table = horizons_ephemeris(args.body, times, site, share_site=args.disclose_site)
+        with common.progress_of(args) as progress:
+            table = horizons_ephemeris(
+                args.body, times, site, share_site=args.disclose_site, progress=progress
+            )
     except AppulseError as error:
         # The library speaks of its argument; here it is an option.
         raise type(error)(str(error).replace("say share_site=True", "give --disclose-site")) from error

@@ -94,6 +94,7 @@ def run(args: argparse.Namespace) -> int:
         raise MissingExtraError("the viewer needs the extra 'desktop': pip install 'appulse[desktop]'")
     _refuse_camera_options(args)
     _require_display()
+    common.note("the viewer opens in some seconds; this command ends when its window is closed")
     code = subprocess.run([sys.executable, "-m", VIEWER, *viewer_words(args)], check=False).returncode
     if code < 0:
         raise AppulseError(f"the viewer was ended by signal {-code}; appulse doctor says what it lacks")

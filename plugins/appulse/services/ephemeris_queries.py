@@ -4,7 +4,6 @@ import numpy as np
 from astropy import units as u
 from astropy.table import QTable, vstack
 from astropy.time import Time
-from tqdm import tqdm
 
 from appulse.bodies import read_name
 from appulse.errors import DesignationError, ServiceError, SiteError, TimeError
@@ -31,7 +30,7 @@ def location(site, share_site) -> str | dict:
     return {"lon": round(lon, 6), "lat": round(lat, 6), "elevation": round(height / 1000.0, 6)}
 
 
-def horizons_ephemeris(body, times, site, *, share_site=False, policy=None, progress=True):
+def horizons_ephemeris(body, times, site, *, share_site=False, policy=None, progress=None):
     """Astrometric places from JPL Horizons.
 
     Parameters
@@ -44,8 +43,8 @@ def horizons_ephemeris(body, times, site, *, share_site=False, policy=None, prog
     share_site : bool
         Allow coordinates to be sent where the site has no MPC code. Without it nothing private leaves.
     policy : RequestPolicy, optional
-    progress : bool
-        Show a bar on a terminal.
+    progress : callable, optional
+        ``progress(words, done, total)``: times of which the places are there.
 
     Returns
     -------
@@ -70,8 +69,9 @@ def horizons_ephemeris(body, times, site, *, share_site=False, policy=None, prog
     if moments.size == 0:
         raise TimeError("no times to ask Horizons for: give at least one")
     parts, provenance = [], []
-    chunks = range(0, moments.size, CHUNK_TIMES)
-    for at in tqdm(chunks, desc="Horizons", unit="query", disable=None if progress else True):
+    for at in range(0, moments.size, CHUNK_TIMES):
+        if progress is not None:
+            progress("asking JPL Horizons", at, moments.size)
         some = moments[at : at + CHUNK_TIMES].tolist()
         query = {"places": name.designation or name.name, "times": some, "site": where}
         call = _horizons_call(name, some, where, body)
