@@ -127,6 +127,24 @@ def test_the_line_is_painted_where_the_body_passes(simple):
     assert (patch[..., 0] - patch[..., 2]).max() > 100
 
 
+def test_lines_and_symbols_keep_their_size_on_a_fine_screen(registered):
+    outlines = make_outlines([(246.3, -24.1), (246.5, -24.3)], size_deg=0.05)
+    viewer = view([make_frame()], [make_track(rate_deg_d=(-0.9, 0.25)), outlines])
+    track, ovals = artist_of(viewer, TrackLayerArtist).state, artist_of(viewer, OutlineLayerArtist).state
+    track.show_labels = track.show_name = ovals.show_names = False
+    shares = {track: [], ovals: []}
+    for dpi in (100, 200):
+        viewer.figure.dpi = dpi
+        for state, share in shares.items():
+            state.visible = True
+            with_layer = pixels(viewer)
+            state.visible = False
+            share.append((with_layer != pixels(viewer)).any(-1).mean())
+            state.visible = True
+    for share in shares.values():
+        assert share[1] == pytest.approx(share[0], rel=0.15)
+
+
 def test_the_picture_stays_open_where_the_body_is_predicted(simple):
     graphic = artist_of(simple, TrackLayerArtist).graphic
     artist_of(simple, TrackLayerArtist).state.show_ellipse = False

@@ -38,6 +38,10 @@ AHEAD, AROUND = 0.6, 0.08
 """The canvas reaches beyond the window by these shares of it: where the window moves to, and elsewhere."""
 
 
+#: Resolution of a screen that lengths in display pixels are meant for; finer ones, and files, have more.
+SCREEN_DPI = 100.0
+
+
 class PaintWindow:
     """Data to display pixels, and the window that is painted.
 
@@ -48,6 +52,18 @@ class PaintWindow:
         self._axes, self._offset = axes, np.asarray(offset, float)
         self.window = tuple(axes.bbox.extents if window is None else window)
         self.clip = Bbox.from_extents(*self.window)
+
+    @property
+    def fine(self):
+        """Display pixels for one of a plain screen: lengths on the screen stay what they are.
+
+        Examples
+        --------
+        >>> from matplotlib.figure import Figure
+        >>> [PaintWindow(Figure(dpi=dpi).add_axes((0, 0, 1, 1))).fine for dpi in (100, 200)]
+        [1.0, 2.0]
+        """
+        return self._axes.get_figure(root=True).dpi / SCREEN_DPI
 
     @property
     def share(self):
@@ -99,7 +115,8 @@ def stroke(renderer, clip, vertices, codes, *, color, width, alpha=1.0, rim=RIM_
         gc.set_clip_rectangle(clip)
         gc.set_foreground(paint)
         gc.set_alpha(opacity)
-        gc.set_linewidth(renderer.points_to_pixels(points))
+        # in points: the renderer itself turns them into pixels
+        gc.set_linewidth(points)
         # round joins of thousands of short chords are half the cost, and nobody sees them without a rim
         gc.set_joinstyle("round" if rim else "bevel")
         gc.set_capstyle("round" if rim else "butt")

@@ -54,14 +54,14 @@ class MarkGraphic(SkyGraphic):
         return self.visible_rows().tolist()
 
     def paint(self, renderer, view):
-        look, segments = self.look, []
+        look, segments, radius = self.look, [], RING_PX * view.fine
         for i in np.flatnonzero(self.visible_rows()):
             start, end = view.transform(self.predicted[i]), view.transform(self.measured[i])
-            segments.append(ring(end, RING_PX))
+            segments.append(ring(end, radius))
             away = np.hypot(*(end - start))
             # the line ends at the ring: nothing is drawn over the body
-            if look.show_offset and away > RING_PX:
-                segments.append(np.array([start, end - (end - start) * RING_PX / away]))
+            if look.show_offset and away > radius:
+                segments.append(np.array([start, end - (end - start) * radius / away]))
         stroke(renderer, view.clip, *joined(segments), color=look.color, width=look.width, alpha=look.alpha)
         return (), ()
 

@@ -152,7 +152,7 @@ class OutlineGraphic(SkyGraphic):
         centres = centres[np.isfinite(centres).all(1)]
         if not len(centres):
             return vertices, codes
-        more = (centres[:, None, :] + lozenge(LOZENGE * SYMBOL_PX)).reshape(-1, 2)
+        more = (centres[:, None, :] + lozenge(LOZENGE * SYMBOL_PX * view.fine)).reshape(-1, 2)
         begin = np.array([Path.MOVETO, *[Path.LINETO] * 4], Path.code_type)
         return np.vstack([vertices, more]), np.concatenate([codes, np.tile(begin, len(centres))])
 
@@ -160,16 +160,18 @@ class OutlineGraphic(SkyGraphic):
         """Names above the outlines, within the window for those that reach beyond it; largest first."""
         x0, y0, x1, y1 = view.window
         points, guess = self.model.shapes == POINT, self.model.shapes == CIRCLE
-        named = np.flatnonzero(visible & (points | (extent > NAME_PX)))
+        named = np.flatnonzero(visible & (points | (extent > NAME_PX * view.fine)))
         named = named[np.argsort(-extent[named], kind="stable")][: 4 * MAX_LABELS]
         low, high = (view.transform(self._bounds[named][:, part]) for part in ([0, 1], [2, 3]))
         x, y = (low + high)[:, 0] / 2, np.maximum(low, high)[:, 1]
         # the top of four arcs is open: their name stands on a leader from the highest arc, where that is seen
         tops = view.transform(self._tops[named])
-        leads = guess[named] & (tops > [x0, y0]).all(1) & (tops < [x1, y1 - LEADER_PX - 20]).all(1)
+        top = y1 - (LEADER_PX + 20) * view.fine
+        leads = guess[named] & (tops > [x0, y0]).all(1) & (tops < [x1, top]).all(1)
         x, y = np.where(leads, tops[:, 0], x), np.where(leads, tops[:, 1], y)
-        x, y = np.clip(x, x0 + 30, x1 - 30), np.clip(y, y0 + 20, y1 - 24)
-        gap = np.where(leads, LEADER_PX, np.where(points[named], LOZENGE * SYMBOL_PX + 3, 4.0))
+        side, low, high = (room * view.fine for room in (30, 20, 24))
+        x, y = np.clip(x, x0 + side, x1 - side), np.clip(y, y0 + low, y1 - high)
+        gap = np.where(leads, LEADER_PX, np.where(points[named], LOZENGE * SYMBOL_PX + 3, 4.0)) * view.fine
         rank = np.where(np.arange(len(named)) < FIRST_NAMES, OBJECT_RANK, LATE_RANK)
         rank = rank + 1.0 / (1.0 + extent[named])
         return [

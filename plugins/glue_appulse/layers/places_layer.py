@@ -80,15 +80,15 @@ class ParallaxGraphic(_PlacesGraphic):
     ends = (("ra", "dec"), ("ra_middle", "dec_middle"))
 
     def paint(self, renderer, view):
-        look, segments = self.look, []
+        look, segments, radius = self.look, [], RING_PX * view.fine
         places, middles = (view.transform(pixels) for pixels in self.pixels)
         for place, middle in zip(places, middles, strict=True):
             if not np.isfinite(place).all():
                 continue
-            segments.append(ring(place, RING_PX))
+            segments.append(ring(place, radius))
             away = np.hypot(*(place - middle))
-            if np.isfinite(away) and away > RING_PX:
-                segments.append(np.array([middle, place - (place - middle) * RING_PX / away]))
+            if np.isfinite(away) and away > radius:
+                segments.append(np.array([middle, place - (place - middle) * radius / away]))
         if segments:
             stroke(renderer, view.clip, *joined(segments), color=look.color, width=look.width,
                    alpha=look.alpha)  # fmt: skip

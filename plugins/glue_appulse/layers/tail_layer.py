@@ -82,7 +82,7 @@ class TailGraphic(SkyGraphic):
                 curves.append((curve.kind, curve.label, points))
         ticks = self._ticks(view) if look.show_ticks and look.show_antisolar and self.chosen is None else []
         scene = tail_scene(
-            curves, ticks, window=view.window, size=SYMBOL_PX, width=look.width,
+            curves, ticks, window=view.window, size=SYMBOL_PX * view.fine, width=look.width,
             letters=look.label_size / TICK_LETTERS, labels=look.show_labels,
         )  # fmt: skip
         return self.paint_scene(renderer, view, scene, look.alpha)

@@ -134,7 +134,7 @@ class TrackGraphic(SkyGraphic):
             np.where(seen[:, None], line, np.nan),
             self._ticks_in(line, seen, view) if look.show_ticks and moves and seen.sum() > 1 else [],
             self._marks_in(view, look.ellipse_sigma if look.show_ellipse else 0.0),
-            window=view.window, colour=look.color, size=SYMBOL_PX, width=look.width,
+            window=view.window, colour=look.color, size=SYMBOL_PX * view.fine, width=look.width,
             name=self.model.name if look.show_name else "", bars=look.show_places,
             arrow=look.show_direction and moves, letters=look.label_size / TICK_LETTERS,
         )  # fmt: skip
@@ -160,7 +160,9 @@ class TrackGraphic(SkyGraphic):
         look = self.look
         length, span_h = np.hypot(*np.diff(line[seen], axis=0).T).sum(), np.ptp(self.model.mjd[seen]) * 24.0
         # the track may leave the window and come back: its speed is that of what is seen
-        step_s = look.tick_step * 60 or choose_step_s(length / max(span_h, 1e-9), TICK_SPACING_PX, span_h)
+        step_s = look.tick_step * 60 or choose_step_s(
+            length / max(span_h, 1e-9), TICK_SPACING_PX * view.fine, span_h
+        )
         seconds, pixels, before, after = self._tick_table(step_s)
         at, window = view.transform(pixels), view.window
         keep = np.isfinite(at).all(1) & (at >= window[:2]).all(1) & (at <= window[2:]).all(1)
@@ -206,7 +208,7 @@ class StretchGraphic(TrackGraphic):
         good = np.isfinite(line).all(1)
         good[: len(self.chosen)] &= self.chosen
         good[len(self.chosen) :] = False
-        marks, gap = self._marks_in(view), GAP * SYMBOL_PX
+        marks, gap = self._marks_in(view), GAP * SYMBOL_PX * view.fine
         lines = opened(np.where(good[:, None], line, np.nan), marks, gap)
         lone = [part.start for part in runs(good) if part.stop - part.start == 1]
         # a line of no length is drawn as a dot by its round ends
