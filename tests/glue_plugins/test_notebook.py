@@ -116,7 +116,50 @@ for name in ("r.ecsv", "r.psv", "r.html", "r.ecsv", "r.doc"):
     panel.path.value = {out!r} + "/" + name
     panel.write_button.click()
     found.setdefault("written", []).append(panel.status.value)
+from glue_appulse.jupyter import restore
+track.state.width, track.state.show_labels, outlines.state.visible = 4.0, False, False
+viewer.state.x_min, viewer.state.x_max = 100.0, 400.0
+limits = [viewer.state.x_min, viewer.state.x_max, viewer.state.y_min, viewer.state.y_max]
+saved = night.save({out!r} + "/night.glu")
+found["bytes"] = saved.stat().st_size
+again = restore(saved)
+state = again.viewer.state
+found["limits"] = [limits, [state.x_min, state.x_max, state.y_min, state.y_max]]
+sets = list(again.app.data_collection)
+layers = {layer.layer.label: layer for layer in again.viewer.layers if layer.layer in sets}
+found["again"] = {label: layer.state.visible for label, layer in layers.items()}
+found["look"] = [layers["(7) Iris"].state.width, layers["(7) Iris"].state.show_labels]
+found["rows again"] = [len(again.residuals), again.frame.label, again.panel.frame.value]
+rows = again.app.data_collection["residuals"]
+found["selected again"] = [subset.to_mask().tolist() for subset in rows.subsets]
+found["measured again"] = len(again.measure())
+for bad in ("r.ecsv", "none.glu"):
+    try:
+        restore({out!r} + "/" + bad)
+    except ValueError as error:
+        found.setdefault("refused", []).append(str(error))
+again.add_places({out!r} + "/cloud.ecsv")
+found["cloud"] = [type(item["layer_panel"]).__name__ for item in again.viewer.layer_options.layers
+                  if item["label"] == "cloud"]
+try:
+    again.add_places({out!r} + "/r.ecsv")
+except ValueError as error:
+    found["no places"] = str(error)
 print(json.dumps(found))
+"""
+
+
+CLOUD = """# %ECSV 1.0
+# ---
+# datatype:
+# - {name: night, datatype: int64}
+# - {name: time, datatype: string}
+# - {name: member, datatype: int64}
+# - {name: ra, unit: deg, datatype: float64}
+# - {name: dec, unit: deg, datatype: float64}
+night time member ra dec
+1 2027-05-05T22:00:00 0 246.4 -24.4
+1 2027-05-05T22:00:00 1 246.41 -24.41
 """
 
 
@@ -133,6 +176,7 @@ def found(sample_data, answers, tmp_path_factory):
 
     out = tmp_path_factory.mktemp("notebook")
     (out / "broken.fits").write_bytes(b"no frame")
+    (out / "cloud.ecsv").write_text(CLOUD)
     cells = [OPEN.format(folder=str(sample_data), broken=str(out / "broken.fits")), LAYERS,
              CLICK % answers["iris_1.fits.fz"], NIGHT.replace("{out!r}", repr(str(out)))]  # fmt: skip
     book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(cell) for cell in cells])
@@ -185,7 +229,7 @@ def test_the_night_is_measured_plotted_and_written(found, answers):
     assert found["marks"] == 2  # the rows, and the selected ones
     assert found["shown"] == "iris_3.fits.fz"
     assert {"r.ecsv", "r.psv", "r.html"} <= set(found["files"])
-    assert [line.startswith("written: ") for line in found["written"]] == [True, True, True, False, False]
+    assert [">written: " in line for line in found["written"]] == [True, True, True, False, False]
     assert "exists" in found["written"][3]
     assert ".ecsv, .psv, .xml, .txt, .html" in found["written"][4]
 
@@ -196,3 +240,20 @@ def test_colour_is_shown_and_the_other_viewer_says_why_it_draws_nothing(found):
     assert found["grey"] == ["Colormaps", found["shown"]]
     assert "not drawn in glue's bqplot image viewer" in found["bqplot"]
     assert "widget='matplotlib'" in found["bqplot"]
+
+
+def test_a_saved_night_comes_back_with_its_looks_and_selections(found):
+    assert found["bytes"] < 1_000_000  # frames stay in their files
+    assert found["again"]["outlines"] is False
+    assert found["again"]["(7) Iris"] is True
+    assert found["look"] == [4.0, False]
+    assert found["limits"][0] == pytest.approx(found["limits"][1])
+    assert found["rows again"] == [2, "iris_3.fits.fz", 1]
+    assert found["selected again"] == found["selected"]
+    assert found["measured again"] == 2
+    assert ["as a session of glue" in words for words in found["refused"]] == [True, True]
+
+
+def test_a_cloud_of_a_first_orbit_is_a_layer_with_options(found):
+    assert found["cloud"] == ["PlacesOptions"]
+    assert "sightings.ecsv" in found["no places"]

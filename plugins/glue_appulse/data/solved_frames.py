@@ -160,6 +160,17 @@ def note_for_sessions(data):
     log.kwargs[KEPT] = json.dumps({"cards": cards, "shape": list(data.shape), "planes": planes, "meta": meta})
 
 
+def remember_file(data, path: str | Path):
+    """Let sessions keep a frame that we have read ourselves by its path, as those that glue has read."""
+    from glue.core.data_factories.helpers import LoadLog
+
+    log = LoadLog(str(path), load_solved_frame, {})
+    log.log(data)
+    # glue keeps the components by their number, in the order in which its own reader has met them
+    for cid in [*data.coordinate_components, *data.main_components]:
+        log.log(data.get_component(cid))
+
+
 def name_apart(frames: list):
     """Give frames of one file name labels that differ: with the folder before it, else with a number."""
     taken = set()

@@ -1,7 +1,7 @@
-"""The night in a notebook: `view` shows frames, tracks and outlines, measures and writes, without Qt."""
+"""The night in a notebook: `view` shows its layers and measures; `restore` opens a session."""
 
 import lazy_loader
 
 __getattr__, __dir__, __all__ = lazy_loader.attach(
-    __name__, submod_attrs={"night_view": ["NightView", "view"]}
+    __name__, submod_attrs={"night_view": ["NightView", "restore", "view"]}
 )

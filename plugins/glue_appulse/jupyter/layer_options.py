@@ -6,6 +6,7 @@ from glue_jupyter.link import link
 
 from glue_appulse.layers.measured_layer import MarkLayerArtist
 from glue_appulse.layers.outline_layer import OutlineLayerArtist
+from glue_appulse.layers.places_layer import CloudLayerArtist, ParallaxLayerArtist
 from glue_appulse.layers.tail_layer import TailLayerArtist
 from glue_appulse.layers.track_layer import TICK_STEPS, TrackLayerArtist, TrackSubsetArtist, step_words
 
@@ -101,6 +102,13 @@ class TailLayerOptions(LayerOptions):
         ]  # fmt: skip
 
 
+class PlacesOptions(LayerOptions):
+    """Options of a cloud of a first orbit (the width is that of its dots), or of parallax vectors."""
+
+    def rows(self):
+        return [*self.boxes(show_labels="words"), self.tied(self.number("words, pt", 5, 30, 1), "label_size")]
+
+
 class MarkOptions(LayerOptions):
     """Options of measured places."""
 
@@ -114,6 +122,8 @@ OPTIONS = {
     TrackSubsetArtist: StretchOptions,
     OutlineLayerArtist: OutlineOptions,
     TailLayerArtist: TailLayerOptions,
+    CloudLayerArtist: PlacesOptions,
+    ParallaxLayerArtist: PlacesOptions,
     MarkLayerArtist: MarkOptions,
 }
 

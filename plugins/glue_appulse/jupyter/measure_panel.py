@@ -8,6 +8,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from appulse.errors import AppulseError
+from appulse.reports import printed
 from glue_appulse import measurements
 from glue_appulse.layers.stamps import draw_fit
 
@@ -36,6 +37,11 @@ def numbers_html(measured) -> str:
         values = "".join(f"<td style='text-align:right; padding-left:1.5em'>{v}</td>" for v in cells.values())
         lines.append(f"<tr><td>{words}</td>{values}</tr>")
     return f"<table style='line-height:1.35'>{''.join(lines)}</table>"
+
+
+def _close(lines) -> str:
+    """Lines of words as they are printed, set closer than a notebook sets them."""
+    return f"<div style='line-height:1.35'>{'<br>'.join(html.escape(printed(line)) for line in lines)}</div>"
 
 
 class MeasureBox:
@@ -78,7 +84,9 @@ class MeasureBox:
             widgets.HBox([self.night_button, self.bar]), widgets.HBox([self.path, self.write_button]),
             self.status,
         ], layout={"width": f"{STAMP_WIDTH_PX + 20}px", "margin": "0 0 0 1em"})  # fmt: skip
-        return widgets.HBox([widgets.VBox([self.frame, picture]), measured])
+        # a box that hides what is over its edge would have a scroll bar beside the picture
+        shown = widgets.VBox([self.frame, picture], layout={"overflow": "visible"})
+        return widgets.HBox([shown, measured])
 
     def _allow(self):
         have = self.current is not None
@@ -87,7 +95,7 @@ class MeasureBox:
 
     def say(self, words: str):
         """Show what has been done, or what is in the way."""
-        self.status.value = html.escape(words).replace("\n", "<br>")
+        self.status.value = _close(words.split("\n"))
 
     def show_measured(self, measured):
         """Show a measurement."""
@@ -97,7 +105,7 @@ class MeasureBox:
         self.stamp.layout.display = "" if self.stamp.value else "none"
         self.numbers.value = numbers_html(measured)
         said = [measurements.verdict(measured), measurements.circumstances(measured)]
-        self.words.value = "<br>".join(html.escape(line) for line in said)
+        self.words.value = _close(said)
         flag = [measured.flag] if measured.found and measured.flag else []
         self.say("; ".join([*flag, *measured.result.notes]))
         self._allow()

@@ -12,12 +12,16 @@ from appulse.errors import AppulseError, FrameError, InputError
 from glue_appulse import inputs, measurements
 from glue_appulse.data import residual_data
 from glue_appulse.data.frame_wcs import SkyProjector
+from glue_appulse.data.kinds import FRAME, TRACK, all_of, from_json, is_frame, to_json
 from glue_appulse.data.links import link_overlay
-from glue_appulse.data.solved_frames import frame_data, frame_of, link_frames
+from glue_appulse.data.places_data import is_cloud, is_sightings, load_cloud, load_sightings
+from glue_appulse.data.solved_frames import frame_data, frame_of, link_frames, remember_file
+from glue_appulse.data.tail_data import make_tails
 from glue_appulse.data.track_data import bodies_wanted, make_tracks, nearest_track, usable
 from glue_appulse.layers.sky_layer import is_swapped, soften
 
 EXTRA_LINE = "pip install 'appulse[jupyter]'"
+LIMITS = ("x_min", "x_max", "y_min", "y_max")
 #: Plugins of glue that are of use with Qt alone: where Qt is installed they would load it into a notebook.
 QT_PLUGINS = ("glue_qt", "glue.plugins.tools", "glue.plugins.dendro_viewer")
 
@@ -77,6 +81,8 @@ def _opened(frames, options) -> tuple[list, list[str]]:
             lines.append(f"left out: {exc}")
         else:
             opened.append(frame_data(frame))
+            if frame is not item:
+                remember_file(opened[-1], item)
     if not opened:
         words = "; ".join(lines) or f"no file of the name {frames!r}"
         raise FrameError(f"{words}. Plate-solved frames are wanted: paths, a pattern, or frames read before")
@@ -135,6 +141,50 @@ def view(
     return night
 
 
+#: Key of the first frame's metadata under which a session keeps how the night was looked at.
+VIEW_KEY = "appulse_view"
+
+
+def restore(path: str | Path) -> "NightView":
+    """Open a night that :meth:`NightView.save` has saved, or a session of glue's desktop with frames in it.
+
+    Parameters
+    ----------
+    path : path
+        A session file (``.glu``).
+
+    Returns
+    -------
+    NightView
+        With its layers and their looks, measurements and selections.
+
+    Raises
+    ------
+    InputError
+        If the session cannot be read, or holds no solved frame.
+
+    Examples
+    --------
+    >>> from glue_appulse.jupyter import restore
+    >>> night = restore("night.glu")  # doctest: +SKIP
+    """
+    new_application()  # the plugins are loaded before the session names what is in them
+    from glue_jupyter import JupyterApplication
+
+    try:
+        with _without_qt():
+            app = JupyterApplication.restore_session(str(path))
+    except (OSError, ValueError, KeyError, AttributeError, ImportError) as exc:
+        raise InputError(f"{path} cannot be opened as a session of glue, as save() makes one: {exc}") from exc
+    frames = all_of(app.data_collection, FRAME)
+    if not frames:
+        raise InputError(f"{path} holds no solved frame: sessions of nights are wanted")
+    kept = from_json(frames[0].meta.get(VIEW_KEY)) or {}
+    night = NightView(frames, [], orbits=kept.get("orbits"), stars=kept.get("stars"), app=app)
+    night._look_as(kept)
+    return night
+
+
 class NightView:
     """Frames, layers and measurements of a night; made by :func:`view`.
 
@@ -149,15 +199,15 @@ class NightView:
         What was left out, and why.
     """
 
-    def __init__(self, frames: list, notes: list[str], *, orbits=None, stars=None):
+    def __init__(self, frames: list, notes: list[str], *, orbits=None, stars=None, app=None):
         from glue_appulse.jupyter.measure_mode import NightImageViewer
         from glue_appulse.jupyter.measure_panel import MeasureBox
 
         chosen = inputs.chosen()
         self.orbits, self.stars = str(orbits or chosen.orbits or "") or None, stars or chosen.stars
         self.frames, self.tracks, self.notes, self._undo = frames, [], list(notes), []
-        self.app = new_application()
-        self.app.data_collection.extend(frames)
+        self.app = new_application() if app is None else app
+        self.app.data_collection.extend(frames)  # those of a session are in it already
         link_frames(self.app.data_collection)
         with _quiet():
             self.viewer = self.app.new_data_viewer(NightImageViewer, data=frames[0], show=False)
@@ -169,6 +219,9 @@ class NightView:
         self.viewer.measure_click = self.measure_at
         self.panel = MeasureBox(self)
         self.show_frame(0)
+        for data in [data for data in self.app.data_collection if not is_frame(data)]:
+            self._add(data)
+        self.tracks = all_of(self.app.data_collection, TRACK)
 
     def _ipython_display_(self):
         from IPython.display import display
@@ -234,6 +287,70 @@ class NightView:
         for track in tracks:
             self._add(track)
         self.tracks += tracks
+
+    def add_tails(self, body: str):
+        """Draw the tails of comets: names with commas between, or ``"all"``."""
+        source = inputs.open_orbits(self.orbits)
+        tails, lines = make_tails(source, self.frames, bodies_wanted(body, source, self.frames))
+        self.notes += lines
+        for tail in tails:
+            self._add(tail)
+
+    def add_places(self, path: str | Path):
+        """Draw a cloud of ``appulse first-orbit``, or the parallax in the sightings of ``appulse together``.
+
+        Raises
+        ------
+        InputError
+            If the file is neither.
+        """
+        for known, load in ((is_cloud, load_cloud), (is_sightings, load_sightings)):
+            if known(str(path)):
+                self._add(load(str(path)))
+                return
+        raise InputError(
+            f"{path} holds no places that can be drawn: cloud.ecsv of 'appulse first-orbit' and "
+            "sightings.ecsv of 'appulse together' are allowed"
+        )
+
+    # --- sessions
+
+    def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
+        """Save the night as a session of glue, which :func:`restore` opens; frames stay in their files.
+
+        Raises
+        ------
+        InputError
+            If the file exists and `overwrite` is false.
+        """
+        path = Path(path)
+        if path.exists() and not overwrite:
+            raise InputError(f"{path} exists; choose another name, or say overwrite=True")
+        state = self.viewer.state
+        looks = {
+            layer.layer.label: {name: value for name, value in layer.state.as_dict().items()
+                                if isinstance(value, bool | int | float | str)}
+            for layer in self.viewer.layers
+        }  # fmt: skip
+        kept = {"orbits": self.orbits, "stars": None if self.stars is None else str(self.stars),
+                "limits": [getattr(state, name) for name in LIMITS], "looks": looks}  # fmt: skip
+        self.frames[0].meta[VIEW_KEY] = to_json(kept)
+        self.app.save_session(str(path), absolute_paths=True)
+        return path
+
+    def _look_as(self, kept: dict):
+        """Give layers and range the look that a session has kept."""
+        for layer in self.viewer.layers:
+            for name, value in kept.get("looks", {}).get(layer.layer.label, {}).items():
+                # a look of another version, or a choice that is gone, leaves what is there
+                with contextlib.suppress(AttributeError, TypeError, ValueError):
+                    setattr(layer.state, name, value)
+        if kept.get("limits"):
+            for name, value in zip(LIMITS, kept["limits"], strict=True):
+                setattr(self.viewer.state, name, value)
+        shown = [i for i, data in enumerate(self.frames) if data is self.frame]
+        if shown:
+            self.panel.frame.value = shown[0]
 
     # --- measurements
 
