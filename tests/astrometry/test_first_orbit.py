@@ -81,3 +81,10 @@ def test_far_and_flat_arcs_do_not_end_in_a_false_hollow(bodies, name, code, firs
         fit = distance_by_parallax(seen, **bench_parallax.exact(seen))
         true = bench_parallax.true_inverse(rows, fit.epoch.utc.mjd)
         assert abs(fit.inverse_au - true) < 3.5 * fit.sigma_inverse_au
+
+
+def test_a_place_elsewhere_on_the_sky_is_named():
+    seen = list(example_sightings(SITE, distance_au=1.4, sigma_arcsec=0.1, nights=2))
+    seen[-1] = seen[-1]._replace(ra_deg=(seen[-1].ra_deg + 120.0) % 360.0)
+    with pytest.raises(MeasurementError, match=f"{seen[-1].time.utc.isot}.*degrees from the middle one"):
+        first_orbit(seen)

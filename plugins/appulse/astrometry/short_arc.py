@@ -20,7 +20,7 @@ from scipy.interpolate import CubicSpline
 from appulse.bodies import EARTH, SUN, default_kernels
 from appulse.constants import ARCSEC_PER_RAD, AU_KM, C_AU_DAY, DAY_S, GM_SUN
 from appulse.errors import MeasurementError
-from appulse.numerics import axes_from_radec, radec_from_unit, unit_from_radec
+from appulse.numerics import axes_from_radec, radec_from_unit, separation_rad, unit_from_radec
 from appulse.observers import tdb_days
 
 # Longest step of the integration, days: the Hermite cubic between is then good to some metres; shorter where
@@ -29,6 +29,7 @@ LONGEST_STEP_D = 0.5
 SHORTEST_STEP_D = 0.05
 STEP_PER_AU = 10.0
 # The arc that six parameters carry, days.
+WIDEST_ARC_DEG = 60.0
 LONGEST_ARC_D = 30.0
 # Fastest body that is thought of, in velocities of escape from the Sun; a body between the stars is faster
 # than 1.
@@ -99,7 +100,16 @@ class ShortArc:
             np.array([s.ra_deg for s in self.sightings]), np.array([s.dec_deg for s in self.sightings])
         )
         self.mean = self.observed.mean(axis=0)
-        self.mean /= np.linalg.norm(self.mean)
+        self.mean /= max(float(np.linalg.norm(self.mean)), 1e-12)
+        # Against the middle one: the mean of places that are far apart is a place of its own.
+        middle = self.observed[int(np.argmax(np.median(self.observed @ self.observed.T, axis=1)))]
+        off = np.degrees(separation_rad(middle, self.observed))
+        if off.max() > WIDEST_ARC_DEG:
+            wild = self.sightings[int(off.argmax())]
+            raise MeasurementError(
+                f"the place at {wild.time.utc.isot} ({wild.site}) lies {off.max():.0f} degrees from the "
+                f"middle one: {WIDEST_ARC_DEG:g} at most are a short arc; is it another body's?"
+            )
         self.east, self.north = axes_from_radec(*(float(value) for value in radec_from_unit(self.mean)))
         self.names = sorted({sighting.site for sighting in self.sightings})
         self.site = np.array([self.names.index(sighting.site) for sighting in self.sightings])
