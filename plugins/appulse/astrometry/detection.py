@@ -248,7 +248,8 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     # What is sharper than these very stars is no light either; nor is a line across the whole frame.
     kinds = sharper(kinds, bright, shape.fwhm if shape.n_stars else None, **options)
     trail, lines = satellite_trails(bright.above, sky.typical[1], shape.fwhm, kinds > 0)
-    kinds |= np.uint8(Bad.TRAIL) * trail
+    if lines:
+        kinds |= np.uint8(Bad.TRAIL) * trail
     sources = sources[_light(sources, kinds)]
     planes = getattr(frame, "colour", None)
     apart = None

@@ -84,14 +84,15 @@ class BrightPixels:
     places: np.ndarray  # (n,) indices into the flattened frame
     sigma: np.ndarray  # (n,) scatter of the sky there
 
-    def sharp(self, fwhm: float, bad, gain: float, mosaic: bool) -> np.ndarray:
-        """Indices of those that no point of this FWHM explains; `bad` ones are no neighbours either."""
+    def sharp(self, fwhm: float, kinds, gain: float, mosaic: bool) -> np.ndarray:
+        """Indices of those that no point of this FWHM explains; bad ones are no neighbours either."""
         ratio = RATIO_MARGIN * peak_ratio(round(float(max(fwhm, SHARPEST_FWHM)), 2), mosaic)
-        known = ~bad.ravel()[self.places]
+        flat = kinds.ravel()
+        known = flat[self.places] == 0
         places, sigma2 = self.places[known], np.square(self.sigma[known], dtype=float)
         total, count = np.zeros(len(places)), np.zeros(len(places))
-        for near in _neighbours(places, bad.shape):
-            usable = ~bad.ravel()[near]
+        for near in _neighbours(places, kinds.shape):
+            usable = flat[near] == 0
             total += np.where(usable, self.local.ravel()[near], 0.0)
             count += usable
         mean, value = np.maximum(total / np.maximum(count, 1), 0.0), self.local.ravel()[places].astype(float)
@@ -199,12 +200,9 @@ def _lowest(above, first, last):
 
 def _mark_sharp(kinds, bright: BrightPixels, fwhm, gain, mosaic) -> None:
     """Mark in a map what is sharper than points of this FWHM, px."""
-    bad = kinds > 0
     # What stood beside a hot pixel had a bright neighbour: it is looked at again without it.
     for _ in range(2):
-        sharp = bright.sharp(fwhm, bad, gain, mosaic)
-        kinds.ravel()[sharp] |= np.uint8(Bad.SHARP)
-        bad.ravel()[sharp] = True
+        kinds.ravel()[bright.sharp(fwhm, kinds, gain, mosaic)] |= np.uint8(Bad.SHARP)
 
 
 def sharper(kinds, bright: BrightPixels, fwhm, *, gain=np.inf, mosaic=False):
@@ -244,12 +242,12 @@ def saturated_pixels(raw, saturation: float):
 
 def _dead(above, places, sigma, kinds):
     """Of pixels far below the sky the indices of those that lie as far below all their neighbours."""
-    bad = kinds.ravel() > 0
-    known = ~bad[places]
+    bad = kinds.ravel()
+    known = bad[places] == 0
     places, sigma, light = places[known], sigma[known], above.ravel()
     least = np.full(len(places), np.inf, np.float32)
     for near in _neighbours(places, above.shape):
-        least = np.minimum(least, np.where(bad[near], np.float32(np.inf), light[near]))
+        least = np.minimum(least, np.where(bad[near] > 0, np.float32(np.inf), light[near]))
     return places[light[places] < least - SHARP_SIGMAS * sigma]
 
 
