@@ -276,6 +276,14 @@ def test_what_a_clock_rests_on_is_said_of_a_clock_that_is_named():
         assert "rests on" not in small.sentence or small.cause == "clock"
 
 
+def test_a_clock_that_a_slow_body_cannot_show_is_not_held_against_it():
+    said = Counter(
+        judge(nights.night(np.random.default_rng(300 + k), rate=0.4, frames=5, prior=(0.005, 0.005))).cause
+        for k in range(16)
+    )
+    assert said == {"all well": 16}
+
+
 def test_frames_that_disagree_accuse_no_clock():
     # On every other frame the header gives another site: the body stands seconds of arc away.
     rng = np.random.default_rng(85)
