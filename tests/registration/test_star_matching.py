@@ -46,3 +46,25 @@ def test_three_pairs_that_agree_to_a_tenth_of_a_pixel_are_a_match(stars):
     assert found is not None
     assert set(found.star) >= {2, 7, 11}
     assert found.shift == pytest.approx([1.3, -0.8], abs=0.3)
+
+
+def sparse_field(seed, n_right):
+    """A dozen stars about a frame of 220 x 260 px, 21 sources, of which so many are stars; px."""
+    rng = np.random.default_rng(seed)
+    stars = np.column_stack([rng.uniform(-60, 320, 14), rng.uniform(-60, 280, 14)])
+    sources = np.column_stack([rng.uniform(0, 260, 21), rng.uniform(0, 220, 21)])
+    inside = rng.uniform(30, 190, (n_right, 2))
+    stars[:n_right], sources[:n_right] = inside, inside + rng.normal(0, 0.15, (n_right, 2))
+    return stars, sources
+
+
+def test_few_stars_are_not_turned_until_luck_fits():
+    """One comet's plate came out 130 px off: a turn that four of a dozen stars fitted by chance."""
+    for seed in range(30):
+        assert match_frame(*sparse_field(seed, 0), (220, 260), 1.4, 4.3) is None
+
+
+def test_three_stars_where_the_wcs_puts_them_are_enough():
+    found = [match_frame(*sparse_field(seed, 3), (220, 260), 1.4, 4.3) for seed in range(12)]
+    assert all(one is not None and one.how == "in place" for one in found)
+    assert all(set(one.star) >= {0, 1, 2} and np.hypot(*one.shift) < 0.6 for one in found)

@@ -8,10 +8,12 @@
         . . # . .   <--  the true ones meet in one cell
         . . . . .
 
-A shift wins only if so many votes in one cell are a chance of less than one in a thousand over all cells.
+A shift wins only if so many votes in one cell are a chance of less than one in a thousand over all cells; a
+WCS that is right has one cell. Two pairs settle a turn and a scale: what others add must be more than luck
+gives over all that any two pairs could have settled.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 
 import numpy as np
@@ -72,7 +74,7 @@ def match(stars, sources, *, tolerance: float, near: float, far: float, centre) 
     for reach in sorted({near, np.sqrt(near * far), far}):
         # Far shifts: only the brighter of both, or wrong pairs would drown the true ones.
         n_stars, n_sources = (MAX_STARS, MAX_SOURCES) if reach == near else (MAX_STARS // 2, MAX_SOURCES // 2)
-        shift, chance = vote(stars[:n_stars], sources[:n_sources], reach, tolerance)
+        shift, chance = vote(stars[:n_stars], sources[:n_sources], reach, tolerance, reach == near)
         if shift is not None:
             how = "in place" if reach == near else "shifted"
             return _refine(stars, sources, np.eye(2), shift, centre, chance, tolerance, how)
@@ -88,7 +90,9 @@ def match(stars, sources, *, tolerance: float, near: float, far: float, centre) 
     if best is None:
         return None
     chance, matrix, shift = best
-    return _refine(stars, sources, matrix, shift, centre, chance, 2 * tolerance, "turned")
+    found = _refine(stars, sources, matrix, shift, centre, chance, 2 * tolerance, "turned")
+    luck = _luck_of_turn(found, stars, sources, 2 * tolerance)
+    return replace(found, chance=luck) if luck < CHANCE else None
 
 
 def match_frame(
@@ -128,8 +132,24 @@ def match_frame(
     return match(stars, sources, tolerance=tolerance, near=near, far=far, centre=centre)
 
 
-def vote(stars, sources, reach, cell):
-    """Shift with the most votes within `reach`, and the probability of so many by luck."""
+def _luck_of_turn(found: Match, stars, sources, tolerance) -> float:
+    """Probability that chance gives a turned match so many pairs."""
+    stars, sources = stars[:PATTERN_STARS], sources[:PATTERN_STARS]
+    pairs = len(found.star)
+    low, high = sources.min(axis=0) - tolerance, sources.max(axis=0) + tolerance
+    moved = found.apply(stars)
+    inside = int(np.sum(np.all((moved >= low) & (moved <= high), axis=1)))
+    rate = max(inside * len(sources) * np.pi * tolerance**2 / float(np.prod(high - low)), 1e-9)
+    # Two stars on two sources make a turn and a scale, either way round; few scales are near enough to 1.
+    settled = 2 * (len(stars) * len(sources)) ** 2 / 2 * MAX_SCALE_ERROR
+    return float(min(1.0, settled * poisson_sf(pairs - 3, rate))) if pairs > 2 else 1.0
+
+
+def vote(stars, sources, reach, cell, as_told=False):
+    """Shift with the most votes within `reach`, and the probability of so many by luck.
+
+    With `as_told` that of a WCS that is right is tried first: no other cell had its chance then.
+    """
     near = cKDTree(sources).query_ball_point(stars, reach * np.sqrt(2))
     first = np.repeat(np.arange(len(stars)), [len(found) for found in near])
     second = np.fromiter(chain.from_iterable(near), int, len(first))
@@ -139,6 +159,13 @@ def vote(stars, sources, reach, cell):
         return None, 1.0
     tree = cKDTree(offsets)
     best = None, 1.0
+    if as_told:
+        for part in CELLS:
+            inside = np.hypot(*offsets.T) <= part * cell
+            rate = max((len(offsets) - inside.sum()) * np.pi * (part * cell / (2 * reach)) ** 2, 1e-3)
+            chance = float(min(1.0, len(CELLS) * poisson_sf(int(inside.sum()) - 1, rate)))
+            if inside.sum() >= 3 and chance < CHANCE and chance < best[1]:
+                best = np.median(offsets[inside], axis=0), chance
     # Few pairs that agree to a fraction of a pixel are as little luck as many that agree to a few.
     for part in CELLS:
         shift, chance = _agreement(tree, offsets, reach, part * cell)
