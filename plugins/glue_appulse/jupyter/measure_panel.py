@@ -39,6 +39,10 @@ def numbers_html(measured) -> str:
     return f"<table style='line-height:1.35'>{''.join(lines)}</table>"
 
 
+#: glue's viewer is higher than its own frame by two pixels, and would have a scroll bar for them.
+NO_BAR = "<style>.appulse-night .vuetify-styles { overflow-y: hidden; }</style>"
+
+
 def _close(lines) -> str:
     """Lines of words as they are printed, set closer than a notebook sets them."""
     return f"<div style='line-height:1.35'>{'<br>'.join(html.escape(printed(line)) for line in lines)}</div>"
@@ -84,9 +88,9 @@ class MeasureBox:
             widgets.HBox([self.night_button, self.bar]), widgets.HBox([self.path, self.write_button]),
             self.status,
         ], layout={"width": f"{STAMP_WIDTH_PX + 20}px", "margin": "0 0 0 1em"})  # fmt: skip
-        # a box that hides what is over its edge would have a scroll bar beside the picture
-        shown = widgets.VBox([self.frame, picture], layout={"overflow": "visible"})
-        return widgets.HBox([shown, measured])
+        whole = widgets.HBox([widgets.VBox([self.frame, picture]), measured, widgets.HTML(NO_BAR)])
+        whole.add_class("appulse-night")
+        return whole
 
     def _allow(self):
         have = self.current is not None
