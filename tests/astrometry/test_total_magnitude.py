@@ -144,6 +144,22 @@ def test_measurements_move_the_law_by_what_they_weigh():
     assert "fainter" in updated_law(8.0, [0.5], [0.1]).sentence
 
 
+def test_filters_are_not_mixed_in_the_law():
+    """Red frames of a reddish comet do not pull a law that green ones have."""
+    from types import SimpleNamespace
+
+    from appulse.workflows.comet_brightness import _of_one_filter
+
+    def measured(name, mag):
+        return SimpleNamespace(filter=name, light=SimpleNamespace(mag=mag), mag_calc=10.0)
+
+    given = [measured("R", 9.4), measured("R", 9.4), measured("G", 9.9), measured("B", 10.6)]
+    used, notes = _of_one_filter(given)
+    assert [one.filter for one in used] == ["G"]
+    assert "G -0.10 (1), R -0.60 (2), B +0.60 (1); the law goes by G alone" in notes[0]
+    assert _of_one_filter([measured("", 9.0)] * 2)[1] == ()
+
+
 def test_the_command_measures_and_the_next_prediction_uses_it(tmp_path, capsys):
     """Frames of a comet that shines a magnitude brighter than its law: the orbit that comes out knows."""
     (tmp_path / "comet.csv").write_text(ORBIT, encoding="utf-8")

@@ -26,6 +26,8 @@ class MeasuredBrightness:
     catalogue : str
         Of the stars.
     notes : tuple of str
+    filter : str
+        As the frame names it; empty where it names none.
     """
 
     name: str
@@ -35,6 +37,7 @@ class MeasuredBrightness:
     sigma_calc: float
     catalogue: str
     notes: tuple[str, ...] = ()
+    filter: str = ""
 
     @property
     def sentence(self) -> str:
@@ -42,8 +45,9 @@ class MeasuredBrightness:
         light = self.light
         calc = "" if self.mag_calc != self.mag_calc else f", by its law {self.mag_calc:.2f}"
         flag = f"; {light.flag}" if light.flag else ""
+        through = f" ({self.filter})" if self.filter else ""
         return (
-            f"{self.name}: total magnitude {light.mag:.2f} \u00b1 {light.sigma_mag:.2f} within "
+            f"{self.name}{through}: total magnitude {light.mag:.2f} \u00b1 {light.sigma_mag:.2f} within "
             f"{light.radius_arcsec:.0f}\u2033{calc}{flag}"
         )
 
@@ -122,6 +126,7 @@ def measure_brightness(
     if orbit.m1 is None:
         notes = (f"{orbit.label} has no M1: there is no law to bring up to date",)
     elif trusted:
+        trusted, notes = _of_one_filter(trusted)
         law = updated_law(
             orbit.m1, [one.light.mag - one.mag_calc for one in trusted],
             [one.light.sigma_mag for one in trusted], prior_sigma=orbit.m1_sigma,
@@ -129,6 +134,33 @@ def measure_brightness(
         orbit = replace(orbit, m1=law.m1, m1_sigma=law.sigma)
     orbit = None if law is None else orbit
     return BrightnessRun(tuple(measured), failed, _table(measured), _curves(measured), law, orbit, notes)
+
+
+LAW_FILTERS = ("v", "g", "green", "gs", "", "none", "clear", "l", "lum", "luminance", "r", "red", "rc", "rs")
+"""Filters whose magnitudes are nearest to a law of total visual magnitude, best first: common practice, no
+source."""
+
+
+def _of_one_filter(measured):
+    """The measurements of the filter that the law goes by, and what those of the others say."""
+    by_filter = {}
+    for one in measured:
+        by_filter.setdefault(one.filter.strip().lower(), []).append(one)
+
+    def rank(name):
+        known = LAW_FILTERS.index(name) if name in LAW_FILTERS else len(LAW_FILTERS)
+        return known, -len(by_filter[name]), name
+
+    best, *others = sorted(by_filter, key=rank)
+    if not others:
+        return measured, ()
+    words = []
+    for name in (best, *others):
+        off = [one.light.mag - one.mag_calc for one in by_filter[name]]
+        words.append(f"{by_filter[name][0].filter or 'no filter'} {sum(off) / len(off):+.2f} ({len(off)})")
+    alone = by_filter[best][0].filter or "those without a filter"
+    note = f"a comet has another magnitude in each filter; measured less law, frames: {', '.join(words)}"
+    return by_filter[best], (f"{note}; the law goes by {alone} alone",)
 
 
 def _measured(given, bodies, stars, radius, reading) -> MeasuredBrightness:
@@ -151,7 +183,9 @@ def _measured(given, bodies, stars, radius, reading) -> MeasuredBrightness:
         frame.release()
     calc, sigma = (_cell(row, name) for name in ("mag", "sigma_mag"))
     notes = (*frame.notes, *plate.notes, *row.meta.get("notes", ()))
-    return MeasuredBrightness(frame.name, mid, light, calc, sigma, plate.catalogue, notes)
+    return MeasuredBrightness(
+        frame.name, mid, light, calc, sigma, plate.catalogue, notes, frame.filter or ""
+    )
 
 
 FAINTER = 3.0
@@ -193,6 +227,7 @@ def _table(measured):
     table = Table()
     table["frame"] = [one.name for one in measured]
     table["time"] = [one.time.isot for one in measured]
+    table["filter"] = [one.filter for one in measured]
     columns = (
         ("mag_obs", "mag", 3, u.mag, "total magnitude within the radius, band of the star table"),
         ("sigma_mag", "sigma_mag", 3, u.mag, "its sigma: light, sky and zero point"),
