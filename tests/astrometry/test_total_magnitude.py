@@ -142,6 +142,8 @@ def test_measurements_move_the_law_by_what_they_weigh():
     assert -0.25 < vague.offset < 0.0
     assert vague.sigma > 1.0
     assert "fainter" in updated_law(8.0, [0.5], [0.1]).sentence
+    assert "these nights alone" not in sure.sentence
+    assert "these nights alone" in updated_law(15.6, [-4.2, -4.3], [0.1, 0.1]).sentence
 
 
 def test_filters_are_not_mixed_in_the_law():

@@ -183,6 +183,11 @@ def updated_law(m1: float, differences, sigmas, *, prior_sigma=None) -> UpdatedL
         f"by {count} it is {abs(offset):.2f} mag {way} than its law: M1 {m1:.2f} becomes {m1 + offset:.2f}, "
         f"spread {sigma:.2f}"
     )
+    if abs(mean) > 3.0 * prior:
+        words += (
+            f"; no law with a spread of {prior:g} mag is off by so much: an outburst, other light in the "
+            "circle or a law of other distances; use the new one for these nights alone"
+        )
     return UpdatedLaw(m1 + offset, sigma, offset, len(differences), words)
 
 
