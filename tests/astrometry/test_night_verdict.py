@@ -297,3 +297,9 @@ def test_frames_that_disagree_accuse_no_clock():
     verdict = judge(mixed)
     assert verdict.cause == "can't tell"
     assert "do some have a clock, a site or a plate of their own?" in verdict.sentence
+
+
+def test_the_odds_of_all_well_leave_room_for_what_does_not_show():
+    verdict = judge(nights.night(np.random.default_rng(301), rate=0.4, frames=5, prior=(0.005, 0.005)))
+    assert verdict.cause == "all well"
+    assert verdict.odds < 20

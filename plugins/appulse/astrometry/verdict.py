@@ -331,7 +331,9 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
     if chi2_sf(best.chi2, 2 * int(night.used.sum())) < MISFIT_P or disagree(night, best) > 0:
         return Decision(CANT_TELL, -1, (), 0.0, best)
     if odds_of(well) > WELL_ODDS:
-        return Decision(ALL_WELL, -1, (), odds_of(well), _first(ranked, effects, set()))
+        # What does not show may be there all the same: the odds are those of nothing at all.
+        bare = next(one for one in ranked if not one.parts)
+        return Decision(ALL_WELL, -1, (), odds_of(bare.posterior), bare)
     named = {effect for effect, chance in chances.items() if odds_of(chance) > NAMED_ODDS}
     says = {effect: _first(ranked, effects, {effect}) for effect in named}
     untested = {effect for effect, one in says.items() if not is_tested(night, one, *effect)}
