@@ -303,3 +303,11 @@ def test_the_odds_of_all_well_leave_room_for_what_does_not_show():
     verdict = judge(nights.night(np.random.default_rng(301), rate=0.4, frames=5, prior=(0.005, 0.005)))
     assert verdict.cause == "all well"
     assert verdict.odds < 20
+
+
+def test_plates_without_stars_are_off_by_a_figure_said_once():
+    rng = np.random.default_rng(302)
+    bare = judge(nights.night(rng, frames=8, stars=False, prior=(0.005, 0.005), orbit=(1.5, 0.9)))
+    assert bare.cause == "plate"
+    assert "that are not checked are off: O-C +1.5" in bare.sentence
+    assert "may be the plate's" not in bare.sentence

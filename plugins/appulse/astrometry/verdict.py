@@ -629,7 +629,7 @@ def sentence(verdict: Verdict) -> str:
         words = f"the plate solution is shifted by {plate}, and the places are plate-corrected"
         # The largest first.
         parts.insert(0 if _is_larger(verdict) else len(parts), words)
-    if not night.corrected:
+    if not night.corrected and PLATE not in verdict.causes:
         parts.append("the plate was not checked on every frame, so an offset may be the plate's")
     if night.outliers:
         parts.append("outliers left out: " + ", ".join(night.outliers))
@@ -752,7 +752,7 @@ def _cause_words(verdict: Verdict, name: str, index: int) -> str:
             f"{np.sqrt(prior[1, 1]):.2g} stated; 'improve' would gain a factor of {gain:.1f}"
         )
     if name == PLATE:
-        return "the plates that are not checked are off"
+        return f"the plates that are not checked are off: O-C {orbit}; stars would measure it (--stars)"
     if name == OTHER:
         words = f"not {label}: the light drifts from its place by {np.hypot(*motion.drift):.2f} arcsec/h"
         if motion.rate < 3 * motion.sigma_rate:
