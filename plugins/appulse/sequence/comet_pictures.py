@@ -32,7 +32,7 @@ from appulse.observers import quiet_erfa
 from appulse.sequence.body_places import TrailMask
 from appulse.sequence.composite import hours_of
 from appulse.sequence.parts import digest
-from appulse.sequence.stack import Stack, StarMask, layers_of, stack, star_pixels
+from appulse.sequence.stack import Stack, StarMask, between_cells, layers_of, stack, star_pixels
 
 TURNS = 4
 CORE_FWHM = 2.0
@@ -44,6 +44,8 @@ FEATHER_FWHM = 6.0
 SHARP_FWHM = 5.0
 """Width of the window that tells stars from a comet smeared by its motion."""
 ROUNDS, LEAST_SKY = 3, 0.05
+SETTLING, MOST_CELLS, OUTLIER_SIGMAS, STRIP_PIXELS = 60, 40_000, 4.0, 4_000_000
+"""Turns on a coarse grid of so many cells, and what is so many sigmas off that it says nothing."""
 ROTATION_DEG = 15.0
 COLOURS = {
     "R": ("r", "red", "rc", "rs"), "G": ("g", "green", "v", "gs"), "B": ("b", "blue", "bc", "bs"),
@@ -181,8 +183,10 @@ def _apart(night, still, rest, colour, settings, home, workers, progress) -> tup
     stars &= ~near | (sharp > 5 * sigma)
     masks = [StarMask(stars, frame.shift) for frame in rest]
     on_comet = layers_of(rest, colour, settings, masks, grid)
-    # At first the comet's smeared light is in the stars' stack: only what is sharp there is taken off.
-    model, comet, own = np.where(near, 0.0, sharp), None, None
+    # At first the comet's smeared light is in the stars' stack: only what is sharp there is taken off, on its
+    # way too. Small stars left there would count as coma, and what is broader than the way stays so: turns
+    # bring back the ridge that the nucleus drew, but not that.
+    model, comet, own = sharp, None, None
     for turn in range(TURNS):
         spline = spline_of(model)
         layers = [
@@ -201,8 +205,66 @@ def _apart(night, still, rest, colour, settings, home, workers, progress) -> tup
         model = found.data - sky
         if progress is not None:
             progress(grid.shape[0])
-    comet.data = light.astype(np.float32)
+    more, other = _settled(on_stars, [frame.shift for frame in rest], found.data, light, fwhm)
+    comet.data = (light + more).astype(np.float32)
+    found.data += other
     return found, comet
+
+
+def cell_of(fwhm) -> int:
+    """Side of a cell by whose means levels are found, px."""
+    return max(4, round(2 * fwhm))
+
+
+def _settled(layers, shifts, stars, light, fwhm):
+    """What is still to be moved between comet and stars, smooth pictures of both.
+
+    In turns of whole stacks what is broader than the comet's way hardly passes from one to the other, and a
+    frame's level was found with the comet in it: on a coarse grid stars, comet and a plane for each frame are
+    settled by as many turns as it takes.
+    """
+    ny, nx = stars.shape
+    cell = max(cell_of(fwhm), int(np.ceil(np.sqrt(stars.size / MOST_CELLS))))
+    my, mx = ny // cell, nx // cell
+    spline = spline_of(light)
+    means, weights = np.zeros((2, len(layers), my, mx))
+    y, x = (index.ravel() * cell + (cell - 1) / 2 for index in np.indices((my, mx)))
+    for k, (layer, shift) in enumerate(zip(layers, shifts, strict=True)):
+        limit = OUTLIER_SIGMAS * layer.level.sigma
+        for j in range(0, my, rows := max(1, STRIP_PIXELS // (nx * cell))):
+            first, last = j * cell, min(j + rows, my) * cell
+            left = layer.level.apply(layer.plane.rows(first, last), 0, first) - stars[first:last]
+            left = (left - moved(spline, (-shift[0], -shift[1]), first, last))[:, : mx * cell]
+            good = np.abs(left) < limit
+            parts = (part.reshape(-1, cell, mx, cell) for part in (np.where(good, left, 0.0), good))
+            total, count = (part.sum(axis=(1, 3)) for part in parts)
+            means[k, j : j + rows] = total / np.maximum(count, 1)
+            weights[k, j : j + rows] = count * layer.weight
+    region = ndimage.zoom((light != 0.0).astype(float), np.array([my, mx]) / stars.shape, order=1) > 0.5
+    steps = [np.array([shift[1], shift[0]]) / cell for shift in shifts]
+
+    def shifted(picture, step):
+        return ndimage.shift(picture, step, order=1, mode="constant", cval=0.0)
+
+    on_comet = np.maximum(sum(shifted(w, -step) for w, step in zip(weights, steps, strict=True)), 1e-9)
+    own, other = np.zeros((2, my, mx))
+    planes = np.zeros(means.shape)
+    for _ in range(SETTLING):
+        freed = means - planes
+        light_of = zip(weights, freed, steps, strict=True)
+        own = sum(shifted(w * (m - other), -s) for w, m, s in light_of) / on_comet
+        own = np.where(region, own, 0.0)
+        there = np.array([shifted(own, step) for step in steps])
+        other = (weights * (freed - there)).sum(axis=0) / np.maximum(weights.sum(axis=0), 1e-9)
+        for k in range(len(means)):
+            use = (weights[k] > 0).ravel()
+            values = (means[k] - other - there[k]).ravel()[use]
+            found = plane_through(x[use], y[use], values, weights[k].ravel()[use])
+            planes[k] = (found[0] + found[1] * x + found[2] * y).reshape(my, mx)
+        planes -= planes.mean(axis=0)
+    at = [np.arange(n) for n in stars.shape]
+    own, other = (between_cells(mesh.astype(np.float32), cell, *at) for mesh in (own, other))
+    return np.where(light != 0.0, own, 0.0), other
 
 
 def _comet_light(found: Stack, sky, home, fwhm, known_outline=None):
@@ -221,7 +283,7 @@ def _comet_light(found: Stack, sky, home, fwhm, known_outline=None):
         clear = known & (distance > feather)
         if clear.sum() < LEAST_SKY * known.sum():
             break
-        light = values - _sky_plane(values, clear)
+        light = values - _sky_plane(values, clear, cell_of(fwhm))
         if known_outline is not None:
             break
         blurred = ndimage.gaussian_filter(light, SMOOTH_FWHM * fwhm / FWHM_PER_SIGMA)
@@ -237,20 +299,29 @@ def _comet_light(found: Stack, sky, home, fwhm, known_outline=None):
     return light * region * np.clip(inside / feather, 0.0, 1.0), own
 
 
-def _sky_plane(values, clear):
-    """Plane through the clear pixels of a picture, what stands out of it clipped."""
+def _sky_plane(values, clear, cell):
+    """Plane through the clear part of a picture, by means of cells."""
+    # Means, not clipped pixels: what is left of stars is skewed, and in the comet's light it counts in full.
     ny, nx = values.shape
-    step = max(1, int(np.sqrt(clear.sum() / 50_000)))
-    rows, columns = (a[::step, ::step][clear[::step, ::step]] for a in np.indices(values.shape))
-    design = np.column_stack([np.ones(len(rows)), columns / nx - 0.5, rows / ny - 0.5])
-    wanted = values[::step, ::step][clear[::step, ::step]]
-    keep, found = np.ones(len(wanted), bool), np.zeros(3)
-    for _ in range(5):
+    my, mx = ny // cell, nx // cell
+    parts = (part[: my * cell, : mx * cell] for part in (np.where(clear, values, 0.0), clear))
+    total, count = (part.reshape(my, cell, mx, cell).sum(axis=(1, 3)) for part in parts)
+    use = count > 0.5 * cell**2
+    rows, columns = (index[use] * cell + (cell - 1) / 2 for index in np.indices((my, mx)))
+    found = plane_through(columns, rows, total[use] / count[use], count[use])
+    y, x = np.arange(ny)[:, None], np.arange(nx)[None, :]
+    return found[0] + found[1] * x + found[2] * y
+
+
+def plane_through(x, y, values, weights):
+    """Coefficients (level, x, y) of a plane through values, those far off left out."""
+    design = np.stack([np.ones(len(x)), x, y], axis=1) * np.sqrt(weights)[:, None]
+    wanted, keep, found = values * np.sqrt(weights), np.ones(len(x), bool), np.zeros(3)
+    for _ in range(4):
         found = np.linalg.lstsq(design[keep], wanted[keep], rcond=None)[0]
         off = wanted - design @ found
-        keep = np.abs(off) < 2.5 * max(mad_sigma(off[keep]), 1e-12)
-    y, x = np.arange(ny)[:, None] / ny - 0.5, np.arange(nx)[None, :] / nx - 0.5
-    return found[0] + found[1] * x + found[2] * y
+        keep = np.abs(off) < 3.5 * max(mad_sigma(off), 1e-12)
+    return found
 
 
 def nucleus_of(light, home, fwhm) -> tuple[float, float]:

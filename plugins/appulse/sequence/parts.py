@@ -21,7 +21,7 @@ import numpy as np
 
 from appulse.errors import InputError
 
-FORMAT = 7
+FORMAT = 8
 """Raised when what is computed changes: older parts are then computed again."""
 
 

@@ -255,7 +255,7 @@ class StillSky:
     def __call__(self, first, last):
         """Rows first..last-1 of the body's grid, float32; beyond the base its edge is held."""
         rows, columns = np.arange(first, last) + self.shift[1], np.arange(self.nx) + self.shift[0]
-        return _between_cells(self.mesh, CELL, rows, columns)
+        return between_cells(self.mesh, CELL, rows, columns)
 
 
 class StarMask:
@@ -287,7 +287,7 @@ def star_pixels(light, sigma, fwhm) -> np.ndarray:
     for first in range(0, light.shape[0], STRIP_ROWS):
         rows = slice(first, min(first + STRIP_ROWS, light.shape[0]))
         around = coarse.rows(rows.start, rows.stop)
-        near = _between_cells(fine, cell, np.arange(rows.start, rows.stop), np.arange(light.shape[1]))
+        near = between_cells(fine, cell, np.arange(rows.start, rows.stop), np.arange(light.shape[1]))
         with np.errstate(invalid="ignore"):
             stars[rows] = light[rows] - near > _limit(near, level, sigma)
             limit = _limit(around, level, sigma)
@@ -323,7 +323,7 @@ def _fine_mesh(light, fwhm, level):
     return ndimage.median_filter(mesh, size=3, mode="nearest"), cell
 
 
-def _between_cells(mesh, cell, rows, columns):
+def between_cells(mesh, cell, rows, columns):
     """A mesh of cells at pixels: their values hold at the cells' middles."""
     y, x = ((np.asarray(place) + 0.5) / cell - 0.5 for place in (rows, columns))
     return between(between(mesh, y, 0), x, 1)
