@@ -69,13 +69,13 @@ def test_the_window_fits_a_low_screen(app):
 
 
 def test_side_panels_are_as_wide_as_what_they_hold(night):
-    from glue_appulse.qt.panels import Column
+    from glue_appulse.qt.panels import TallArea
 
     application = night.session.application
     application.resize(1366, 768)
     application.show()
     settle()
-    columns = application.findChildren(Column)
+    columns = application.findChildren(TallArea)
     assert len(columns) == 2
     for column in columns:
         assert column.viewport().width() >= column.widget().minimumSizeHint().width()

@@ -31,7 +31,7 @@ from glue_appulse.data.solved_frames import frame_of, link_frames
 from glue_appulse.data.track_data import nearest_track, usable
 from glue_appulse.layers.stamps import draw_fit
 from glue_appulse.qt.desk import clicked_sky, frames_of, image_viewers, top_frame
-from glue_appulse.qt.panels import BackgroundWork, Column, Notice, open_once
+from glue_appulse.qt.panels import BackgroundWork, Notice, TallArea, open_once
 
 # --- a change of the residuals as a glue command, so that Edit > Undo takes it back
 
@@ -164,7 +164,7 @@ class MeasurePanel(QDockWidget):
         self.status = Notice()
         layout.addWidget(self.status)
         layout.addStretch(1)
-        body, area = QWidget(), Column()
+        body, area = QWidget(), TallArea()
         body.setLayout(layout)
         area.setWidget(body)
         self.setWidget(area)

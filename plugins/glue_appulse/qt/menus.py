@@ -38,12 +38,12 @@ def under_heading(application):
 
 def scrollable(application):
     """Let glue's side panels scroll: on a low screen they would make the window higher than it."""
-    from glue_appulse.qt.panels import Column
+    from glue_appulse.qt.panels import TallArea
 
     for name in ("plot_layers", "plot_options"):
         panel = getattr(application._ui, name)
         layout = panel.parentWidget().layout()
-        area = Column()
+        area = TallArea()
         layout.insertWidget(layout.indexOf(panel), area)
         area.setWidget(panel)
 

@@ -162,7 +162,7 @@ class ElidedLine(QLabel):
         super().setText(shown)
 
 
-class Column(QScrollArea):
+class TallArea(QScrollArea):
     """What may be higher than a low screen: it scrolls up and down, and is as wide as what it holds."""
 
     def __init__(self):
