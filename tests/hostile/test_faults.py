@@ -164,8 +164,10 @@ from pathlib import Path
 from appulse.cli import main
 from appulse.formats.output import together, write_text
 
-# Tests that run as a shell's background job are deaf to it, and so are their children.
+# Tests that run as a shell's background job, or by nohup, are deaf to them, and so are their children.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+if hasattr(signal, "SIGHUP"):
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 def run(args):
     with together():
@@ -189,7 +191,7 @@ def test_signals_leave_nothing_half_written(tmp_path, number, code):
         assert run.stdout.readline() == "waiting\n"
         time.sleep(0.05)
         run.send_signal(getattr(signal, number))
-        _, err = run.communicate(timeout=20)
+        _, err = run.communicate(timeout=90)
     assert (run.returncode, len(err.splitlines())) == (code, 1)
     assert list(tmp_path.iterdir()) == []
 
