@@ -24,7 +24,7 @@ from scipy.interpolate import RectBivariateSpline
 from appulse.astrometry.detection import PlaceSearch
 from appulse.astrometry.psf import POINT, Trail, pixel_image
 from appulse.astrometry.scene import FrameScene
-from appulse.astrometry.scene_fit import MODEL_ERROR, WEAK, Bins
+from appulse.astrometry.scene_fit import MODEL_ERROR, Bins, share_stars
 from appulse.astrometry.source_fit import SourceFit
 from appulse.astrometry.stamp import LEAST_PIXELS, line_distance2
 from appulse.constants import ARCSEC_PER_RAD, AU_KM
@@ -253,7 +253,7 @@ class _ComaFit:
         self.place, self.slope = np.array([x, y], dtype=float), slope
         self.templates = _Templates(self.psf, trail, self.radius + trail.length / 2)
         self._of_slope = None
-        self._share_stars(x, y)
+        self._share_stars()
         for place in np.asarray(others, dtype=float).reshape(-1, 2):
             if np.hypot(*(place - (x, y))) < self.radius:  # farther off its light says nothing here
                 self._add_star(place)
@@ -283,24 +283,12 @@ class _ComaFit:
         sides = np.where(near, side, 2 * side if fwhm / side > 2.0 else side)
         return Bins(self.columns.astype(int), self.rows.astype(int), self.colour, sides)
 
-    def _share_stars(self, x, y):
+    def _share_stars(self):
         """Stars to be fitted along; the light of all others is taken off the pixels."""
-        scene = self.scene
-        self.pixels = scene.pixels[self.inside] - 0.0
-        noise = float(np.sqrt(np.median(scene.variance)))
-        near = []
-        self.star_light = np.zeros(len(self.columns))
-        for star in scene.stars:
-            light = scene.light_of(star, self.columns, self.rows, self.colour)
-            if light.max(initial=0.0) > WEAK * noise:
-                near.append((float(light.sum()), star, light))
-            else:
-                self.pixels -= light
-        near.sort(key=lambda item: -item[0])
-        for _, _, light in near[MOST_NEIGHBOURS:]:
-            self.pixels -= light
-            self.star_light += light
-        self.near = [star for _, star, _ in near[:MOST_NEIGHBOURS]]
+        pixels = self.columns, self.rows, self.colour
+        found = share_stars(self.scene, *pixels, lambda _star, light: -float(light.sum()), MOST_NEIGHBOURS)
+        self.near, weak, self.star_light = found
+        self.pixels = self.scene.pixels[self.inside] - weak - self.star_light
         self.priors = [(np.array(star.prior), star.place_px) for star in self.near]
         self.near_places = np.array([[star.x, star.y] for star in self.near]).reshape(-1, 2)
         self.value = self.bins.sum(self.pixels)

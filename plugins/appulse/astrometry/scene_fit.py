@@ -105,6 +105,29 @@ def fit_in_scene(
     return fit.result((x, y), limit)
 
 
+def share_stars(
+    scene: FrameScene, columns, rows, colour, rank, most: int
+) -> tuple[list[SceneStar], np.ndarray, np.ndarray]:
+    """Stars to be fitted along with a source, and the light of all others in its pixels.
+
+    ``rank(star, light)`` is None for a star that is not to be fitted; the lowest `most` ranks are. The light,
+    (n,) arrays, is that of stars that are too weak or far, and of those that would be too many.
+    """
+    noise, ranked = float(np.sqrt(np.median(scene.variance))), []
+    weak, too_many = np.zeros(len(columns)), np.zeros(len(columns))
+    for star in scene.stars:
+        light = scene.light_of(star, columns, rows, colour)
+        own = rank(star, light) if light.max(initial=0.0) > WEAK * noise else None
+        if own is None:
+            weak += light
+        else:
+            ranked.append((own, star, light))
+    ranked.sort(key=lambda item: item[0])
+    for _, _, light in ranked[most:]:
+        too_many += light
+    return [star for _, star, _ in ranked[:most]], weak, too_many
+
+
 class _SceneFit:
     """One fit: `place` and the neighbours' places are stepped, everything else is linear."""
 
@@ -157,22 +180,15 @@ class _SceneFit:
 
     def _share_stars(self, x, y):
         """Neighbours to be fitted along; the light of all others is taken off the pixels."""
-        scene = self.scene
-        self.pixels = scene.pixels[self.inside] - 0.0
-        noise = float(np.sqrt(np.median(scene.variance)))
-        near = []
-        for star in scene.stars:
-            light = scene.light_of(star, self.columns, self.rows, self.colour)
-            distance = np.hypot(star.x - x, star.y - y)
-            reach = self.radius + self.trail.length / 2 + self.psf.fwhm
-            if light.max(initial=0.0) > WEAK * noise and distance < reach:
-                near.append((distance, star, light))
-            else:
-                self.pixels -= light
-        near.sort(key=lambda item: item[0])
-        for _, _, light in near[MOST_NEIGHBOURS:]:
-            self.pixels -= light
-        self.near: list[SceneStar] = [star for _, star, _ in near[:MOST_NEIGHBOURS]]
+        reach = self.radius + self.trail.length / 2 + self.psf.fwhm
+
+        def rank(star, _light):
+            distance = float(np.hypot(star.x - x, star.y - y))
+            return distance if distance < reach else None
+
+        pixels = self.columns, self.rows, self.colour
+        self.near, weak, too_many = share_stars(self.scene, *pixels, rank, MOST_NEIGHBOURS)
+        self.pixels = self.scene.pixels[self.inside] - weak - too_many
         self.near_places = np.array([[star.x, star.y] for star in self.near]).reshape(-1, 2)
 
     # --- model
