@@ -413,12 +413,11 @@ class Generator:
 
     def _spoil(self, path: Path, dice: random.Random) -> None:
         raw = path.read_bytes()
-        if path.suffix == ".fits" and dice.random() < 0.85:
+        # A header that was spoilt before is not opened again: a library may loop over the axes that it promises.
+        whole = raw == (self.material.folder / path.name).read_bytes()
+        if path.suffix == ".fits" and dice.random() < 0.85 and whole:
             way = spoilt_header if dice.random() < 0.6 else None
-            try:
-                made = way(raw, dice) if way else spoilt_pixels(raw, dice, path.parent)
-            except Exception:  # it was spoilt before
-                made = spoilt_bytes(raw, dice)
+            made = way(raw, dice) if way else spoilt_pixels(raw, dice, path.parent)
         elif path.suffix in (".fits", ".png", ".bsp") or dice.random() < 0.15:
             made = spoilt_bytes(raw, dice)
         else:
