@@ -24,7 +24,7 @@ from appulse.bodies import EARTH, SUN, dust_fan, law_lengths_km
 from appulse.constants import AU_KM, J2000_JD
 from appulse.encounters.outline_pass import outline_shape, plane
 from appulse.errors import AppulseError
-from appulse.numerics import unit_from_radec
+from appulse.numerics import tangent_axes, unit_from_radec
 from appulse.observers import quiet_erfa
 
 OPENING_DEG, ION_OPENING_DEG = 15.0, 4.0
@@ -150,7 +150,7 @@ class DustFans:
             return None
         unit = unit_from_radec(float(seen["ra"].value), float(seen["dec"].value))
         pa = np.radians(float(seen["sun_pa"].value))
-        east, north = _east_north(unit)
+        east, north = tangent_axes(unit)
         axes = _axes(unit, unit + 1e-3 * (np.sin(pa) * east + np.cos(pa) * north))
         ahead = fan @ unit
         return None if (ahead <= 0.1).any() else np.einsum("bac,kc->bak", fan, axes) / ahead[..., None]
@@ -159,12 +159,6 @@ class DustFans:
     def row_name(self):
         """The comet, as its ephemeris knows it."""
         return self.ephemeris.orbit(self.row).designation
-
-
-def _east_north(unit):
-    east = np.cross([0.0, 0.0, 1.0], unit)
-    east /= max(float(np.linalg.norm(east)), 1e-12)
-    return east, np.cross(unit, east)
 
 
 def _axes(unit, tip):
