@@ -52,8 +52,12 @@ def test_zero_point_of_the_stars(measured):
 
 
 def test_nothing_is_blamed_that_the_data_cannot_tell(measured):
-    """One frame, bodies without motion: the plate's share is named, the rest is left open."""
+    """One frame, bodies without motion: the plate's share is spoken of, all else is left open.
+
+    Ten stars give a zero point of 3.1 and 2.8 sigmas: too much for 'all well', short of 20 to 1 for 'plate'.
+    """
     verdict = judge(list(measured[1].values()))
-    assert verdict.cause in ("can't tell", "all well", "plate")
+    assert verdict.cause in ("can't tell", "plate")
+    assert set(verdict.causes) <= {"all well", "plate"}
     assert "clock cannot be judged" in verdict.sentence
-    assert verdict.plate_off
+    assert verdict.plate_off or "plate" in verdict.causes
