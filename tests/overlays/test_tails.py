@@ -7,7 +7,7 @@ from sky_frames import make_frame
 
 from appulse.bodies import NBodyEphemeris, Orbit, comet_tail
 from appulse.observers import Site
-from appulse.overlays import Target, tail_in_frame, tails_scene
+from appulse.overlays import Target, tail_in_frame, tail_scene, tails_scene
 from appulse.overlays.palette import SYNCHRONE, SYNDYNE
 from appulse.overlays.tails import clipped
 
@@ -62,3 +62,16 @@ def test_the_scene_names_every_line_that_shows_and_ticks_both_scales(tail):
     dashes = [line for line in scene.lines if line.colour == SYNCHRONE]
     assert 0 < len(solid) <= 12
     assert len(dashes) > 3 * len(solid)
+
+
+@pytest.mark.parametrize("apart, expected", [(2.0, ["\u03b2 0.01\u20132", "5\u201340 d"]), (20.0, 7)])
+def test_lines_that_leave_close_together_share_their_words(apart, expected):
+    names = [("syndyne", f"\u03b2 {value}") for value in (0.01, 0.1, 1, 2)]
+    names += [("synchrone", f"{value} d") for value in (5, 20, 40)]
+    curves = [
+        (kind, label, np.array([[90.0, 50.0], [-10.0, 20.0 + apart * k]]))
+        for k, (kind, label) in enumerate(names)
+    ]
+    scene = tail_scene(curves, [], window=(0, 0, 200, 200), size=12.0, width=1.0)
+    words = [label.text for label in scene.labels]
+    assert words == expected if isinstance(expected, list) else len(words) == expected

@@ -28,6 +28,8 @@ TAIL_PARTS = {
     "ion tail": (palette.ION_TAIL, (0.15, 0.45)),
 }
 """Kinds of lines: colour, and lengths of dash and gap in heights of a letter."""
+BUNDLE = 1.2
+"""Ends of lines of a kind that lie closer than this many heights of a letter share their words."""
 LEAST_PX = 6.0
 """A shorter piece of a line in sight says nothing."""
 
@@ -159,7 +161,7 @@ def tail_scene(curves, ticks, *, window, size, width, letters=None, labels=True)
     ([50.0, 5.0], 'β 0.1')
     """
     letters = size if letters is None else letters
-    lines, words = [], []
+    lines, words, ends = [], [], []
     for kind, label, points in curves:
         colour, pattern = TAIL_PARTS[part_of(kind)]
         pieces = [piece for piece in clipped(points, window) if _length(piece) >= LEAST_PX]
@@ -167,13 +169,15 @@ def tail_scene(curves, ticks, *, window, size, width, letters=None, labels=True)
             strokes = [piece] if pattern is None else dashed(piece, pattern[0] * size, pattern[1] * size)
             lines += [Polyline(stroke, colour, width) for stroke in strokes]
         if labels and pieces and part_of(kind) != "antisolar":
-            # A little before the end: where the window cuts the line, words beyond it would find no room.
-            line = shapely.LineString(pieces[-1])
-            from_ends = (max(line.length - back * size, 0.0) for back in (1.2, 2.2))
-            end, before = (np.array(line.interpolate(at).coords[0]) for at in from_ends)
-            way = end - before
-            angle = float(np.degrees(np.arctan2(way[1], way[0]))) + 90.0
-            words.append(Label(*end, label, angle, TAIL_RANK, colour, 0.8 * letters, 0.4 * size))
+            ends.append((part_of(kind), label, pieces[-1]))
+    for part, label, piece in _bundled(ends, BUNDLE * size):
+        line = shapely.LineString(piece)
+        # Before the end by half the words: where the window cuts the line, they find room there.
+        back = min((0.6 + 0.3 * len(label)) * size, 0.5 * line.length)
+        end, before = (np.array(line.interpolate(line.length - at).coords[0]) for at in (back, back + size))
+        way = end - before
+        angle = float(np.degrees(np.arctan2(way[1], way[0]))) + 90.0
+        words.append(Label(*end, label, angle, TAIL_RANK, TAIL_PARTS[part][0], 0.8 * letters, 0.4 * size))
     for point, along, label, unit in ticks:
         x0, y0, x1, y1 = window
         if not (np.isfinite(point).all() and x0 <= point[0] <= x1 and y0 <= point[1] <= y1):
@@ -186,6 +190,28 @@ def tail_scene(curves, ticks, *, window, size, width, letters=None, labels=True)
             look = {"colour": palette.ANTISOLAR, "size": 0.8 * letters, "gap": (1.6 * TICK + 0.3) * size}
             words.append(Label(*point, label, angle, TAIL_RANK + 1.0, turns=(0,), **look))
     return Scene(tuple(lines), tuple(words))
+
+
+def _bundled(ends, apart):
+    """Lines (kind, label, points) with one label for neighbours of a kind whose ends lie too close."""
+    # Which of six words belongs to which of six lines in the height of one letter nobody can see: there the
+    # first and the last are named, and the lines between them come in order.
+    bundles = []
+    for end in ends:
+        last = bundles[-1] if bundles else None
+        if last and last[-1][0] == end[0] and np.hypot(*(last[-1][2][-1] - end[2][-1])) < apart:
+            last.append(end)
+        else:
+            bundles.append([end])
+    for bundle in bundles:
+        part, _, points = bundle[len(bundle) // 2]
+        yield part, _joined(bundle[0][1], bundle[-1][1]), points
+
+
+def _joined(first, last):
+    """Two labels as one: '5 d' and '40 d' as '5–40 d'."""
+    pairs = zip(first.split(), last.split(), strict=False)
+    return " ".join(a if a == b else f"{a}\u2013{b}" for a, b in pairs)
 
 
 def _length(points):

@@ -358,6 +358,7 @@ def _extras(row, band, phot_cat):
         if phot_cat:
             fields["photCat"] = phot_cat
         if _value(row, "aperture"):
+            # "Photometric aperture radius in arcseconds": adesmaster.xml of the standard (version 2022).
             fields["photAp"] = _fixed(_value(row, "aperture"), 6)
     snr, exposure, stars = (_value(row, name) for name in ("snr", "exposure", "n_stars"))
     if snr is not None and snr > 0:
