@@ -64,7 +64,7 @@ def test_the_scene_names_every_line_that_shows_and_ticks_both_scales(tail):
     assert len(dashes) > 3 * len(solid)
 
 
-@pytest.mark.parametrize("apart, expected", [(2.0, ["\u03b2 0.01\u20132", "5\u201340 d"]), (20.0, 7)])
+@pytest.mark.parametrize(("apart", "expected"), [(2.0, ["\u03b2 0.01\u20132", "5\u201340 d"]), (20.0, 7)])
 def test_lines_that_leave_close_together_share_their_words(apart, expected):
     names = [("syndyne", f"\u03b2 {value}") for value in (0.01, 0.1, 1, 2)]
     names += [("synchrone", f"{value} d") for value in (5, 20, 40)]
