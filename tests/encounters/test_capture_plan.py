@@ -144,6 +144,20 @@ def test_signal_to_noise_by_hand():
 def test_the_binding_limit_is_named(optics, reason):
     plan = make_plan(encounter(), night(), camera(**optics))
     assert plan.figures["exposure"].source.endswith(reason)
+    assert plan.figures["exposure_limit"].value == reason
+
+
+def test_exposures_shorter_than_the_pause_between_them_are_spoken_of():
+    """A lower gain helps where the converter ends first, not where the pixel's well is full."""
+    by_gain = make_plan(encounter(mag=7.0), night(), camera(full_well_e=50_000, gain_e_adu=0.2, bits=14))
+    by_well = make_plan(encounter(mag=7.0), night(), camera(full_well_e=3_000, gain_e_adu=1.0, bits=16))
+    [said] = [line for line in by_gain.warnings if "saturation" in line]
+    assert "a lower gain or a filter" in said
+    assert "up to 300 s, where tracking" in said
+    [said] = [line for line in by_well.warnings if "saturation" in line]
+    assert "with a filter" in said
+    long = make_plan(encounter(), night(), camera())
+    assert not any("saturation" in line for line in long.warnings)
 
 
 def test_a_sixteen_bit_camera_saturates_by_its_converter():

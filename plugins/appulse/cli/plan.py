@@ -133,8 +133,8 @@ def _print_together(both) -> None:
 
 
 _SHOWN = (
-    "scale", "altitude", "sky", "motion_px", "exposure", "dots", "dots_every", "per_dot", "count", "total",
-    "volume", "coma", "coma_surface", "snr_coma", "coma_time", "coma_blur",
+    "scale", "altitude", "sky", "motion_px", "exposure", "exposure_limit", "dots", "dots_every",
+    "per_dot", "count", "total", "volume", "coma", "coma_surface", "snr_coma", "coma_time", "coma_blur",
     "snr", "snr_total", "composite", "fits",
 )  # fmt: skip
 

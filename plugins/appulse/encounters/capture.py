@@ -318,6 +318,8 @@ def _exposure(scene, trail_arcsec):
     what = "body saturates after" if np.isfinite(scene.encounter.mag) else "sky saturates after"
     if reason == "saturation" and exposure_s < 0.01:
         warnings = [*warnings, "the body saturates at once: use a filter, a smaller aperture or defocus"]
+    elif reason == "saturation":
+        warnings = [*warnings, *_longer_by(scene.optics, exposure_s, limits)]
     practice = "trail / motion (common practice)"
     figures = [
         *_figures(("trail_limit", "longest exposure by trailing", by_trail, "s", practice)),
@@ -325,6 +327,7 @@ def _exposure(scene, trail_arcsec):
         *_figures(
             ("saturation_limit", what, full, "s", "full well / brightest pixel's light"),
             ("exposure", "exposure", exposure_s, "s", f"the least of the limits{share}: {reason}"),
+            ("exposure_limit", "what limits it", reason, "", "the least of the limits"),
         ),
     ]
     return exposure_s, figures, warnings
@@ -351,10 +354,28 @@ def _rotation_limit(scene):
     return limit, figures, [warning] if fast else []
 
 
+def _longer_by(optics, exposure_s, limits):
+    """What would allow longer exposures, where saturation makes them shorter than the pause between them."""
+    seconds, name = min((seconds, name) for name, seconds in limits.items() if name != "saturation")
+    if exposure_s > optics.overhead_s:
+        return []
+    # Where the converter ends first, the well has room for more at another gain.
+    way = "a lower gain or a filter" if _pixel_room_e(optics) < 0.9 * optics.full_well_e else "a filter"
+    return [
+        f"saturation ends each exposure at {exposure_s:g} s, less than the {optics.overhead_s:g} s "
+        f"between two; with {way} it could last up to {_rounded_down(seconds):g} s, where {name} ends it"
+    ]
+
+
+def _pixel_room_e(optics) -> float:
+    """Electrons that a pixel shows: its well, or the end of the converter's scale."""
+    return min(optics.full_well_e, optics.gain_e_adu * (2**optics.bits - 1))
+
+
 def _saturation_limit(scene):
-    """Seconds until the brightest pixel is full: its well, or the end of the converter's scale."""
+    """Seconds until the brightest pixel is full."""
     optics = scene.optics
-    room = min(optics.full_well_e, optics.gain_e_adu * (2**optics.bits - 1))
+    room = _pixel_room_e(optics)
     sky = scene.sky(scene.best)
     peak = scene.light(scene.encounter.mag, scene.best) * _peak_share(scene)
     # a body of unknown brightness cannot be asked; then the sky alone sets the limit
