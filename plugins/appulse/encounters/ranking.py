@@ -96,11 +96,12 @@ def _sky_terms(nights):
 
 @dataclass(frozen=True)
 class Odds:
-    """Chance of at least one clear usable night, expected usable hours, and the usable nights."""
+    """Chance of at least one clear usable night, expected usable hours, usable nights; why there is none."""
 
     chance: float
     hours: float
     nights: tuple
+    reason: str = ""
 
 
 def odds(nights):
@@ -125,7 +126,7 @@ def odds(nights):
     usable = tuple(night for night in nights if night.hours > 0.0)
     clear = np.array([night.site.clear_nights[night.evening.month - 1] for night in usable])
     hours = np.array([night.hours for night in usable])
-    return Odds(float(1.0 - np.prod(1.0 - clear)), float(np.sum(clear * hours)), usable)
+    return Odds(float(1.0 - np.prod(1.0 - clear)), float(np.sum(clear * hours)), usable, why_not(nights))
 
 
 def together(by_site):
@@ -151,7 +152,7 @@ def together(by_site):
 
 
 def advice(by_site, rented=()):
-    """One sentence that compares the sites' odds.
+    """One sentence that compares the sites' odds, and says why a site sees nothing.
 
     Parameters
     ----------
@@ -168,18 +169,21 @@ def advice(by_site, rented=()):
     --------
     >>> advice({"ledge": Odds(0.14, 0.3, (1,)), "hosted": Odds(0.85, 4.0, (1,))}, {"hosted"})
     'chance of at least one clear night of those usable: ledge 14%, hosted 85%, together 87%: book hosted.'
-    >>> advice({"ledge": Odds(0.0, 0.0, ())})
-    'from ledge it cannot be seen: choose another site or another pass.'
+    >>> advice({"ledge": Odds(0.0, 0.0, (), "the body stays below 10 degrees in the dark")})
+    'from ledge not at all, the body stays below 10 degrees in the dark: choose another site or another pass.'
     """
     serving = {name: site for name, site in by_site.items() if site.nights}
+    unusable = {name: site.reason for name, site in by_site.items() if not site.nights}
+    blind = [f"from {name} not at all" + f", {reason}" * bool(reason) for name, reason in unusable.items()]
     if not serving:
-        return f"from {', '.join(by_site)} it cannot be seen: choose another site or another pass."
-    parts = [f"{name} {chance_text(site)}" for name, site in by_site.items()]
+        return f"{'; '.join(blind)}: choose another site or another pass."
+    parts = [f"{name} {chance_text(site)}" for name, site in serving.items()]
     if len(serving) > 1:
         parts.append(f"together {chance_text(together(by_site))}")
     best = max(serving, key=lambda name: serving[name].chance)
     act = "book" if best in rented else "plan for"
-    return f"chance of at least one clear night of those usable: {', '.join(parts)}: {act} {best}."
+    words = f"chance of at least one clear night of those usable: {', '.join(parts)}: {act} {best}"
+    return "; ".join([words, *blind]) + "."
 
 
 def chance_text(one):

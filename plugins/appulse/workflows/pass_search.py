@@ -269,7 +269,7 @@ def _with_mutual(passes, catalogue, campaign):
 
 def _rank(passes, catalogue, campaign, progress, cancelled):
     """Rank of each pass by what the campaign's sites see on the nights around, and its chances in words."""
-    from appulse.encounters import advice, nights_of_pass, odds, rank, why_not
+    from appulse.encounters import advice, nights_of_pass, odds, rank
 
     if not campaign.sites:
         return [rank(passing, (), campaign.ranking, campaign.rule.within) for passing in passes], []
@@ -279,11 +279,7 @@ def _rank(passes, catalogue, campaign, progress, cancelled):
         nights = nights_of_pass(encounter, catalogue, campaign)
         ranks.append(rank(encounter, nights, campaign.ranking, campaign.rule.within))
         of_site = {s.name: [night for night in nights if night.site.name == s.name] for s in campaign.sites}
-        if any(night.hours > 0 for night in nights):
-            chances.append(advice({name: odds(some) for name, some in of_site.items()}, campaign.rental))
-        else:
-            reasons = (f"from {name} not at all, {why_not(some)}" for name, some in of_site.items())
-            chances.append("; ".join(reasons))
+        chances.append(advice({name: odds(some) for name, some in of_site.items()}, campaign.rental))
     if len(ranks) < len(passes):
         _stop(words)
     return ranks, chances
