@@ -16,6 +16,7 @@ from astroquery.jplhorizons import HorizonsClass
 from astroquery.jplsbdb import SBDBClass
 from astroquery.mpc import MPCClass
 from astroquery.utils.mocks import MockResponse
+from numpy.testing import assert_array_equal
 
 from appulse.bodies.designations import read_name
 from appulse.bodies.tabulated import TabulatedEphemeris
@@ -33,7 +34,7 @@ from appulse.services.client import (
 )
 from appulse.services.cone_queries import gaia_stars, known_bodies
 from appulse.services.connection import Line
-from appulse.services.ephemeris_queries import CHUNK_TIMES, horizons_ephemeris, mpc_ephemeris
+from appulse.services.ephemeris_queries import CHUNK_TIMES, horizons_ephemeris
 from appulse.services.orbit_queries import fetch_orbits, horizons_id, horizons_orbit, mpc_orbit, sbdb_orbit
 
 HOME = Site.from_geodetic(16.5, -23.2, 1800.0, name="somebody's garden")
@@ -206,7 +207,7 @@ def test_several_orbits_and_what_could_not_be_had(recorded, policy):
     assert said == [("asking for orbits", done, 3) for done in range(3)]
     assert catalogue.designation.tolist() == ["1", "67P"]
     assert [place for place, _ in catalogue.rejected] == [2]
-    with pytest.raises(InputError, match="sbdb or mpc"):
+    with pytest.raises(InputError, match="sbdb, mpc, horizons"):
         fetch_orbits(["1"], source="elsewhere", policy=policy)
 
 
@@ -240,6 +241,13 @@ def test_horizons_state(recorded, policy):
     assert orbit.epoch_jd_tdb == 2451544.5
     assert np.linalg.norm(orbit.state[:3]) == pytest.approx(2.551, abs=0.001)  # the reply's own range
     assert (orbit.h, orbit.g) == (3.53, 0.12)
+    epoch = Time(2451544.5, format="jd", scale="tdb")
+    [again] = fetch_orbits(["1"], source="horizons", epoch=epoch, policy=policy)
+    assert_array_equal(again.state, orbit.state)
+    with pytest.raises(InputError, match="source 'horizons' needs an epoch"):
+        fetch_orbits(["1"], source="horizons", policy=policy)
+    with pytest.raises(InputError, match="source 'mpc' has orbits of its own epochs"):
+        fetch_orbits(["1"], source="mpc", epoch=epoch, policy=policy)
 
 
 def test_horizons_places_feed_a_tabulated_ephemeris(recorded, policy):
@@ -267,8 +275,6 @@ def test_private_coordinates_stay_here_unless_allowed(recorded, policy):
         horizons_ephemeris("1", NIGHT, HOME, policy=policy)
     with pytest.raises(SiteError, match="would leave this machine"):
         known_bodies(81.0, 4.5, 0.2, NIGHT, HOME, policy=policy)
-    with pytest.raises(SiteError, match="would leave this machine"):
-        mpc_ephemeris("2P", NIGHT, 1 * u.day, 3, HOME, policy=policy)
     assert replies.requests == []
     table = horizons_ephemeris("1", NIGHT, HOME, share_site=True, policy=policy)
     assert "16.5" in replies.sent
@@ -281,21 +287,6 @@ def test_horizons_does_not_know_the_body(recorded, policy):
     )
     with pytest.raises((DesignationError, ServiceError), match="nobody"):
         horizons_ephemeris("nobody", NIGHT, Site.geocentre(), policy=policy)
-
-
-def test_mpc_places(recorded, policy):
-    recorded(MPCClass, data("mpc", "2P_ephemeris_G37-a-t.html"))
-    table = mpc_ephemeris("2P", Time("2018-07-30"), 1 * u.day, 21, Site.from_mpc_code("G37"), policy=policy)
-    assert len(table) == 21
-    assert table["time"][0].isot == "2018-07-30T17:46:13.000"
-    assert table["ra"][0].to_value(u.deg) == pytest.approx((23 + 6 / 60 + 24.7 / 3600) * 15, abs=1e-8)
-    assert table["mag"][0].to_value(u.mag) == 22.6
-
-
-def test_mpc_does_not_know_the_body(recorded, policy):
-    recorded(MPCClass, data("mpc", "testfail_ephemeris_500-a-t.html"))
-    with pytest.raises(DesignationError, match="MPC on 'test fail'"):
-        mpc_ephemeris("test fail", Time("2018-07-30"), 1 * u.day, 21, Site.geocentre(), policy=policy)
 
 
 def test_known_bodies(recorded, policy):

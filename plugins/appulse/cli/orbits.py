@@ -17,6 +17,8 @@ examples:
     appulse orbits import MPCORB.DAT.gz --body 1585 --out mine.ecsv
   fetch newer orbits, with their covariance, from JPL's Small-Body Database (goes online)
     appulse orbits update --body 7,24P
+  a comet as JPL Horizons has it on a night, its forces up to then included (no covariance)
+    appulse orbits update --body 24P --source horizons --epoch 2027-05-04 --out night.ecsv
 
 Of a body in both, your own collection is taken before the bundled orbit. Files that are read: the orbit table
 of `appulse guide tables`, MPCORB and MPC comet lines, mpc_orb.json, JPL SBDB JSON and rows of its
@@ -44,8 +46,10 @@ def add_parser(subparsers) -> None:
     bring.add_argument("files", nargs="+", type=Path, metavar="FILE", help="orbit file of any known kind")
     update = actions.add_parser("update", help="fetch newer orbits (goes online)")
     update.add_argument(
-        "--source", choices=("sbdb", "mpc"), default="sbdb", help="JPL SBDB (default) or the MPC"
+        "--source", choices=("sbdb", "mpc", "horizons"), default="sbdb",
+        help="JPL SBDB (default), the MPC, or the state that JPL Horizons gives for --epoch",
     )
+    update.add_argument("--epoch", metavar="UTC", help="with --source horizons: a moment near your night")
     update.add_argument("--orbits", type=Path, metavar="FILE", help="a file whose bodies are fetched anew")
     for action in (bring, update):
         action.add_argument("--body", metavar="NAME,...", help="only these; several with commas")
@@ -143,10 +147,12 @@ def _import(args) -> int:
 def _update(args) -> int:
     from appulse.bodies import own_orbits
     from appulse.formats import check_free
+    from appulse.observers import parse_utc
     from appulse.services import fetch_orbits
 
     if args.out:
         check_free((), args.overwrite, tables=[args.out])
+    epoch = parse_utc(args.epoch) if args.epoch else None
     names = common.split_names(args.body)
     if names is None:
         at_hand = common.load_orbits(args.orbits) if args.orbits else own_orbits()
@@ -158,7 +164,7 @@ def _update(args) -> int:
             f"{len(names)} bodies are too many to ask for one by one (at most {MAX_UPDATE}): use --body"
         )
     with common.progress_of(args) as progress:
-        fetched = fetch_orbits(names, source=args.source, progress=progress)
+        fetched = fetch_orbits(names, source=args.source, epoch=epoch, progress=progress)
     for place, reason in fetched.rejected:
         common.note(f"{names[place - 1]}: {reason}")
     _keep(fetched, args)

@@ -6,7 +6,7 @@ from astropy.table import QTable, vstack
 from astropy.time import Time
 
 from appulse.bodies import read_name
-from appulse.errors import DesignationError, ServiceError, SiteError, TimeError
+from appulse.errors import ServiceError, SiteError, TimeError
 from appulse.services.client import from_text, request, to_text
 from appulse.services.orbit_queries import horizons_id, horizons_type, refused_by_name
 
@@ -142,74 +142,3 @@ def copy_column(table, new, found, old, unit, factor=1.0):
         table[new] = Masked(np.where(mask, 0.0, numbers), mask=mask) * unit
     else:
         table[new] = numbers * unit
-
-
-def mpc_ephemeris(body, start, step, number, site, *, share_site=False, policy=None):
-    """Places from the Minor Planet Center's ephemeris service.
-
-    Parameters
-    ----------
-    body : str
-        Number, designation or name.
-    start : Time
-    step : Quantity
-        Whole minutes, hours or days.
-    number : int
-        Of dates, at most 1441.
-    site : Site
-    share_site : bool
-        As in :func:`horizons_ephemeris`.
-    policy : RequestPolicy, optional
-
-    Returns
-    -------
-    QTable
-        ``designation, time`` (UTC), ``ra, dec`` (deg, J2000, printed to 0.1 s and 1 arcsec only), ``mag, r,
-        delta, phase, elongation``.
-
-    Raises
-    ------
-    DesignationError, SiteError, ServiceError
-        As in :func:`horizons_ephemeris`.
-    """
-    name = read_name(body)
-    asked = name.designation or name.name
-    where = location(site, share_site)
-    query = {"places": asked, "start": start.utc.isot, "step": str(step), "number": int(number)}
-    query["site"] = where
-
-    def call(line):
-        from astroquery.exceptions import InvalidQueryError
-        from astroquery.mpc import MPCClass, conf
-
-        place = where if isinstance(where, str) else (where["lon"], where["lat"], where["elevation"] * 1000.0)
-        with conf.set_temp("timeout", line.timeout_s):
-            client = line.guard(MPCClass())
-            client.TIMEOUT = line.timeout_s
-            try:
-                found = client.get_ephemeris(
-                    asked, location=place, start=start.utc, step=step, number=int(number), cache=False
-                )
-            except InvalidQueryError as error:
-                raise DesignationError(f"MPC on {body!r}: {' '.join(str(error).split())[:200]}") from error
-        found["Date"] = found["Date"].utc.isot
-        return to_text(found)
-
-    def read(text):
-        return _mpc_table(from_text(text), asked)
-
-    reply, table = request("MPC ephemeris service", query, call, read, policy)
-    table.meta["source"], table.meta["observer"] = reply.provenance, site.name
-    return table
-
-
-def _mpc_table(found, asked) -> QTable:
-    table = QTable()
-    table["designation"] = np.full(len(found), asked)
-    table["time"] = Time(list(found["Date"]), format="isot", scale="utc")
-    for new, old, unit in (
-        ("ra", "RA", u.deg), ("dec", "Dec", u.deg), ("mag", "V", u.mag), ("r", "r", u.au),
-        ("delta", "Delta", u.au), ("phase", "Phase", u.deg), ("elongation", "Elongation", u.deg),
-    ):  # fmt: skip
-        copy_column(table, new, found, old, unit)
-    return table

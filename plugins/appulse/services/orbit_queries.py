@@ -257,16 +257,18 @@ def mpc_record(records, body: str) -> Orbit:
     )  # fmt: skip
 
 
-SOURCES = {"sbdb": sbdb_orbit, "mpc": mpc_orbit}
+SOURCES = {"sbdb": sbdb_orbit, "mpc": mpc_orbit, "horizons": horizons_orbit}
 
 
-def fetch_orbits(bodies, *, source="sbdb", policy=None, progress=None):
+def fetch_orbits(bodies, *, source="sbdb", epoch=None, policy=None, progress=None):
     """Orbits of several bodies; those that cannot be had are listed, not hidden.
 
     Parameters
     ----------
     bodies : list of str
-    source : 'sbdb' or 'mpc'
+    source : 'sbdb', 'mpc' or 'horizons'
+    epoch : Time, optional
+        Of the states that Horizons gives, and only of these: the others have orbits of their own epochs.
     policy : RequestPolicy, optional
     progress : callable, optional
         ``progress(words, done, total)`` after each.
@@ -283,16 +285,21 @@ def fetch_orbits(bodies, *, source="sbdb", policy=None, progress=None):
     DesignationError
         It has none of the bodies.
     InputError
-        An unknown source.
+        An unknown source; an epoch where none is asked for, or none where one is.
     """
     if source not in SOURCES:
-        raise InputError(f"source {source!r}: orbits are fetched from {' or '.join(SOURCES)}")
+        raise InputError(f"source {source!r}: orbits are fetched from {', '.join(SOURCES)}")
+    if (epoch is None) == (source == "horizons"):
+        needs = "needs an epoch, near which its states hold: give one near your night"
+        own = "has orbits of its own epochs: leave the epoch out, or take 'horizons'"
+        raise InputError(f"source {source!r} {needs if epoch is None else own}")
+    asked = () if epoch is None else (epoch.tdb.jd,)
     found, rejected, bodies = [], [], list(bodies)
     for place, body in enumerate(bodies, 1):
         if progress is not None:
             progress("asking for orbits", place - 1, len(bodies))
         try:
-            found.append(SOURCES[source](body, policy=policy))
+            found.append(SOURCES[source](body, *asked, policy=policy))
         except OrbitError as error:
             rejected.append((place, str(error)))
     if not found:
