@@ -66,6 +66,14 @@ def test_mid_exposure(cards):
     assert got.span_s == pytest.approx(60.0, abs=TOL_MILLISECOND_S)
 
 
+def test_an_exposure_of_many_hours_may_be_in_milliseconds():
+    got, notes = exposure(("DATE-OBS", "2027-05-04T22:00:00"), ("EXPTIME", 120000.0))
+    assert got.seconds == 120000.0
+    assert any("in milliseconds, it would be 120 s; give --exposure" in note for note in notes)
+    _, notes = exposure(("DATE-OBS", "2027-05-04T22:00:00"), ("EXPTIME", 10000.0))
+    assert not any("milliseconds" in note for note in notes)
+
+
 def test_ut1_is_turned_to_utc():
     got, notes = exposure(("DATE-OBS", "2020-01-01T00:00:00"), ("TIMESYS", "UT1"), EXPTIME)
     # UT1-UTC was -0.177 s on that day (IERS Bulletin B 385).

@@ -165,6 +165,7 @@ def test_shapes_follow_the_input():
         ({"CD1_1": -1e-8, "CD2_2": 1e-8}, ["scale"]),
         ({"CTYPE1": "RA---XYZ", "CTYPE2": "DEC--XYZ"}, ["cannot be used"]),
         ({"CTYPE2": "RA---TAN"}, ["cannot be used"]),
+        ({"CRVAL2": 95.0}, ["DEC--TAN is 95 degrees", "-90 and 90"]),
         ({"RADESYS": "FK4", "EQUINOX": 1950.0}, ["FK4", "solve the frame again"]),
         ({"EQUINOX": 1950.0}, ["FK4"]),
         ({"CTYPE1": "ELON-TAN", "CTYPE2": "ELAT-TAN"}, ["ELON"]),

@@ -39,6 +39,9 @@ from appulse.observers import quiet_erfa
 # Pauses up to this share of one exposure are a camera's own, and even.
 READOUT_SHARE = 1 / 3
 
+# A shutter that stays open for longer, s, is more likely a unit misread (common practice, no source).
+LONGEST_S = 6 * 3600.0
+
 # Slack in comparisons of start, middle and end, s: times in headers are commonly cut to a millisecond.
 ROUNDING_S = 1e-3
 
@@ -303,6 +306,11 @@ def _solve_single(name: str, start, mid, end, length: ExposureTime) -> tuple[Exp
         total_s, note = _length_of_span(name, start, mid, end)
         notes.append(note)
         words = f"{_describe(start, mid, end)}; exposure from the times themselves"
+    if total_s > LONGEST_S:
+        notes.append(
+            f"one exposure of {total_s / 3600:.3g} hours: were it in milliseconds, it would be "
+            f"{total_s / 1000:g} s; give --exposure SECONDS"
+        )
     gaps = length.span_s is not None and length.span_s > total_s + OVERHEAD_S
     if gaps and start and not (end or mid):
         notes.append(f"TELAPSE {length.span_s:g} s is longer than the exposure: gaps taken as evenly spread")

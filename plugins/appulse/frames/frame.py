@@ -18,6 +18,9 @@ from appulse.frames.wcs import SkyMap, WcsMap, icrf_wcs
 from appulse.numerics import mad_sigma, separation_rad, unit_from_radec
 from appulse.observers import Site, quiet_erfa
 
+NOT_SQUARE = 0.005
+"""Sides of a pixel that differ by more are said."""
+
 
 @dataclass(eq=False)
 class SolvedFrame(SkyMap):
@@ -194,6 +197,12 @@ class SolvedFrame(SkyMap):
         return float(np.sqrt(abs(np.linalg.det(self._jacobian))))
 
     @property
+    def pixel_sides(self) -> tuple[float, float]:
+        """Arcsec of one pixel along x and along y, at the centre."""
+        across, up = np.hypot(*self._jacobian)
+        return float(across), float(up)
+
+    @property
     def rotation_deg(self) -> float:
         """Position angle of the +y axis at the centre, degrees from north through east, 0 to 360."""
         east, north = self._jacobian[:, 1]
@@ -289,10 +298,13 @@ def _sky(frame: SolvedFrame) -> list[str]:
     side = "as the sky is seen" if frame.parity > 0 else "mirrored"
     # A hair below 360 is 0, and -0 is 0.
     angle = abs(round(frame.rotation_deg, 2) % 360.0)
-    width, height = nx * scale / 3600.0, ny * scale / 3600.0
+    across, up = frame.pixel_sides
+    width, height = nx * across / 3600.0, ny * up / 3600.0
+    square = abs(across / up - 1.0) < NOT_SQUARE
+    scales = f"{scale:.5f} arcsec/px" if square else f"{across:.5f} x {up:.5f} arcsec/px (not square)"
     return [
         f"  sky      centre RA {ra:.5f}, Dec {dec:+.5f} deg (ICRF); {_projection(frame)}",
-        f"           {scale:.5f} arcsec/px, {width:.3f} x {height:.3f} deg, +y at PA {angle:.2f} deg, {side}",
+        f"           {scales}, {width:.3f} x {height:.3f} deg, +y at PA {angle:.2f} deg, {side}",
     ]
 
 

@@ -286,6 +286,7 @@ MATRIX_CARD = re.compile(r"(CD|PC)(\d)_(\d)")
 _PARAMETER = re.compile(r"(PV|PS)(\d)_(\d+)")
 _SIP = re.compile(r"(A|B|AP|BP)_(ORDER|\d+_\d+)")
 _FRAME = ("RADESYS", "EQUINOX", "LONPOLE", "LATPOLE")
+_SOURCE_LINE = re.compile(r"\s*(ERROR )?\d+ in \w+\(\) at line")
 _LATITUDE = re.compile(r"DEC-|[A-Z]LAT")
 _CELESTIAL = re.compile(r"(RA--|DEC-|[GE]L(ON|AT)|[A-Z]LON|[A-Z]LAT)")
 # Pixel scales that some instrument has, arcsec; astropy's default for a missing scale is 3600.
@@ -570,7 +571,12 @@ def _build(name: str, header: fits.Header) -> tuple[WCS, list[str]]:
             wcs = WCS(header, naxis=2)
             wcs.wcs.set()
     except Exception as error:
-        reason = " ".join(str(error).split()).removeprefix("ERROR ")
+        # What the library adds of its own source lines helps nobody here.
+        lines = [line for line in str(error).splitlines() if line.strip() and not _SOURCE_LINE.match(line)]
+        reason = " ".join(" ".join(lines).split()).rstrip(".") or type(error).__name__
+        if str(header.get("CUNIT2", "deg")) == "deg" and abs(latitude := header.get("CRVAL2", 0.0)) > 90.0:
+            axis = header.get("CTYPE2")
+            reason = f"CRVAL of {axis} is {latitude:g} degrees, a latitude lies between -90 and 90"
         raise FrameWCSError(f"{name}: the WCS cannot be used ({reason}): {REMEDY}") from error
     return wcs, [note for text in dict.fromkeys(messages) if (note := _in_our_words(text, header))]
 
