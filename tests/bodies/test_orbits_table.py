@@ -1,6 +1,7 @@
 """Our orbit table: units honoured, mixtures refused, every bad row named."""
 
 import dataclasses
+import warnings
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.orbit import NonGrav, Orbit
 from appulse.bodies.readers import read_orbits
 from appulse.bodies.readers.orbit_table import orbit_table
-from appulse.errors import OrbitError, TableError
+from appulse.errors import AppulseWarning, OrbitError, TableError
 
 ANGLES = {"e": 0.2, "i": 5.0, "node": 10.0, "peri": 20.0}
 EXPECTED = Orbit.from_elements("7", 2461000.5, q=1.1, tp=2461050.5, **ANGLES)
@@ -52,6 +53,16 @@ def test_three_ways_to_write_one_orbit(tmp_path, header, row):
     motion = 0.985607669 / 1.375**1.5  # Gauss's constant (IAU 1976) in degrees
     catalogue = read_orbits(write_csv(tmp_path, header, row.format(m=repr(-50.0 * motion))))
     assert catalogue.select("7").state == pytest.approx(EXPECTED.state, abs=2e-9)
+
+
+def test_angles_that_look_like_radians_are_asked_about(tmp_path):
+    header = "designation,epoch,a,e,i,node,peri,M"
+    with pytest.warns(AppulseWarning, match="all angles are below 2 pi: degrees are taken"):
+        read_orbits(write_csv(tmp_path, header, "7,2461000.5,2.4,0.2,0.09,4.5,2.5,1.7"))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        read_orbits(write_csv(tmp_path, header, "7,2461000.5,2.4,0.2,0.09,4.5,2.5,170"))
+        read_orbits(write_csv(tmp_path, header, "7,2461000.5,2.4,0,0,0,0,1.7"))
 
 
 def test_units_are_honoured(tmp_path):

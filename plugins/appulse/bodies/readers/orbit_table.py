@@ -30,7 +30,7 @@ from astropy.time import Time
 from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.designations import read_name
 from appulse.bodies.orbit import STATE_NAMES, NonGrav, check_states, perihelion_elements, states_icrf
-from appulse.errors import OrbitError, TableError
+from appulse.errors import AppulseWarning, OrbitError, TableError
 
 DELIMITERS = ",;\t"
 
@@ -339,6 +339,13 @@ def _states_of(form, values, epoch, names, rows, path):
         _refuse(check_states(state, epoch), names, rows, path)
         return state
     angles = {name: values[name] for name in ("e", "i", "node", "peri")}
+    turned = np.abs([values[name] for name in form if name in ("i", "node", "peri", "M")])
+    # One row of thousands has all its angles by chance within so few degrees; circles in the ecliptic have 0.
+    if np.all(turned <= 2 * np.pi) and np.all(np.count_nonzero(turned, axis=0) >= 3):
+        warnings.warn(
+            f"{path}: all angles are below 2 pi: degrees are taken; are they radians?",
+            AppulseWarning, stacklevel=2,
+        )  # fmt: skip
     size = {"q": values["q"], "tp": values["tp"]} if form == Q_FORM else {"a": values["a"], "m": values["M"]}
     elements, problems = perihelion_elements(epoch, **angles, **size)
     _refuse(problems, names, rows, path)
