@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from appulse.astrometry.elsewhere import look_elsewhere
+from appulse.astrometry.elsewhere import look_elsewhere, question
 from appulse.astrometry.plate import check_plate, zero_point
 from appulse.astrometry.prediction import Prediction
 from appulse.catalogues import read_star_table
@@ -28,7 +28,8 @@ def questions(tmp_path_factory):
 
     def ask(*rates, **more):
         prediction, place = Prediction("x", ra, dec, *rates, **more), plate.true_pixel(ra, dec)
-        return " ".join(look_elsewhere(frame, plate, prediction, place, SEARCHED_PX, zero_point(plate)))
+        places, _ = look_elsewhere(frame, plate, prediction, place, SEARCHED_PX, zero_point(plate))
+        return question(places)
 
     return ask
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from appulse.astrometry.elsewhere import OtherPlace, over_frames
 from appulse.astrometry.night_offsets import fit_motion, gather
 from appulse.astrometry.verdict import judge
 
@@ -81,6 +82,38 @@ def test_a_light_that_shows_once_is_not_the_body():
     # Behind clouds it need not have shown.
     clouded = [replace(residual, limit_mag=16.0) for residual in rest]
     assert judge([frames[0], *clouded]).cause != "impostor"
+
+
+def test_a_stray_light_does_not_hide_the_hour_by_which_the_clock_is_off():
+    """A night an hour off, with a stray light on one of its frames, was "an impostor" and no more."""
+    rng = np.random.default_rng(304)
+    night = [replace(one, mag_obs=17.0) for one in nights.night(rng, frames=5, prior=(0.005, 0.005))]
+    stray = replace(night[0], dra_cosdec=1.4, ddec=-1.1)
+
+    def stands(k, log_ratio, half_hours=2):
+        return (OtherPlace(half_hours, log_ratio, 30.0, (246.0 + k / 60, -24.0)),)
+
+    def judged(log_ratio, **where):
+        lost = {"seen": False, "flag": "not seen: nothing above 5.0 sigma", "limit_mag": 18.5}
+        rest = [
+            replace(one, elsewhere=stands(k, log_ratio, **where), **lost) for k, one in enumerate(night[1:])
+        ]
+        return judge([stray, *rest])
+
+    verdict = judged(3.0)
+    assert verdict.causes == ("clock", "impostor")
+    assert abs(verdict.clock_offset_s - 3600.0) < 10.0
+    assert "one hour: is DATE-OBS local time? --time-shift +1h" in verdict.sentence
+    assert f"the light on {stray.frame} is not (7) Iris" in verdict.sentence
+    assert "--time-shift -90m" in judged(4.0, half_hours=-3).sentence
+    # What chance puts there names nothing.
+    assert judged(0.3).causes == ("impostor",)
+
+
+def test_a_star_that_stands_still_is_met_once():
+    one = nights.night(np.random.default_rng(305), frames=1)[0]
+    still = [replace(one, elsewhere=(OtherPlace(2, 3.0, 9.0, (246.0, -24.0)),))] * 5
+    assert over_frames(still) == {2: 3.0}
 
 
 def test_without_motion_an_orbit_is_not_blamed():

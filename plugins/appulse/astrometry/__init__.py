@@ -7,6 +7,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "budget": ["THREE_SIGMA_CHI2", "error_budget"],
         "detection": ["detect_stars", "one_level", "survey_frame"],
+        "elsewhere": ["night_questions"],
         "identity": ["identify"],
         "observations": ["observation_residuals", "observer_of"],
         "orbit_fit": ["improve_orbit"],

@@ -18,6 +18,7 @@ from itertools import combinations, product
 
 import numpy as np
 
+from appulse.astrometry.elsewhere import HALF_HOUR_SHARE, LONGITUDE_PLACE
 from appulse.astrometry.night_offsets import NightOffsets, polynomial
 
 CLOCK, ORBIT, PLATE, OTHER = "clock", "orbit", "plate", "not this body"
@@ -46,9 +47,9 @@ KERNEL_ODDS, KERNEL_ARCSEC = 3e-4, 0.02
 CLOCK_S = (1.5, 5.0, 15.0, 50.0, 150.0, 500.0, 2000.0)
 DRIFT_S_H = (1.0, 5.0, 25.0, 120.0)
 HOURS = tuple(k / 2 for k in range(-28, 29) if k)
+MOST_LOG_RATIO = 100.0
 HOUR_SPREAD_S = 3.0
 """Time zones differ by whole hours, some by half hours; the clock behind them is good to this."""
-HALF_HOUR_SHARE = 0.1
 ORBIT_ARCSEC = (0.1, 0.3, 1.0, 3.0, 10.0, 30.0)
 ORBIT_ACROSS = 0.03
 """An orbit runs off along itself first: half of the prior keeps to the track, but for this share of it."""
@@ -92,7 +93,12 @@ class Part:
     precisions: np.ndarray  # (v, p, p)
     weights: np.ndarray  # (v,) sum 1
     odds: float
-    frames: tuple[int, ...] = ()  # rows that an impostor's light is on
+    frames: tuple[int, ...] = ()  # rows that an impostor's light is on; of others, rows that they do not move
+
+    @property
+    def is_beside_strays(self) -> bool:
+        """Whether it holds along with an impostor only, of which it says where the body is."""
+        return self.cause != IMPOSTOR and len(self.frames) > 0
 
     @property
     def is_time(self) -> bool:
@@ -136,7 +142,18 @@ def parts_of(night: NightOffsets, use: np.ndarray) -> list[Part]:
     for body in range(len(night.names)):
         found += [*_orbit_parts(night, use, body), *_other_parts(night, use, body)]
         found += _impostors(night, use, body)
-    return found
+    return [*found, *_without_strays(night, use, found)]
+
+
+def _without_strays(night, use, parts) -> Iterator[Part]:
+    """Hour and longitude where all of a body's lights are strays, which stand where they stand anyhow."""
+    for stray in parts:
+        if stray.cause == IMPOSTOR and len(stray.frames) == int(np.sum(night.body[use] == stray.body)):
+            for piece in parts:
+                if piece.cause in (HOUR, LONGITUDE):
+                    basis = piece.basis.copy()
+                    basis[list(stray.frames)] = 0.0
+                    yield replace(piece, basis=basis, frames=stray.frames)
 
 
 def _times(night, use) -> int:
@@ -274,7 +291,7 @@ class Evidence:
 
     def weigh(self, chosen: tuple[Part, ...]) -> Hypothesis:
         """Evidence of some parts together, over all variants of their priors."""
-        pieces = [*self.stated, *chosen]
+        pieces = [*self.stated, *(self._seen_elsewhere(piece, chosen) for piece in chosen)]
         if not pieces:
             log_z = -0.5 * self.square + self._missed(())
             return Hypothesis((), log_z, log_z, (), (), self.square)
@@ -310,7 +327,9 @@ class Evidence:
         index = self._columns(chosen)
         best = np.linalg.pinv(self.normal[np.ix_(index, index)], hermitian=True)
         gained = self.right[index] @ best @ self.right[index]
-        log_prior = sum(np.log(piece.odds) for piece in chosen)
+        log_prior = sum(
+            np.log(piece.odds * self._seen_elsewhere(piece, chosen).weights.sum()) for piece in chosen
+        )
         return float(-0.5 * (self.square - gained) + self._missed(chosen) + log_prior)
 
     def _columns(self, chosen) -> np.ndarray:
@@ -321,13 +340,28 @@ class Evidence:
 
     def _missed(self, chosen) -> float:
         """Log chance of the frames that show nothing, for each body whose light is taken to be its own."""
+        absent = self._absent(chosen)
+        # Where every light is another's, the body may be missing from all frames.
+        return float(sum(chance for body, chance in enumerate(self.night.log_missed) if body not in absent))
+
+    def _absent(self, chosen) -> list[int]:
+        """Bodies that show on no frame if these parts are true: each light is another's."""
         lights = {piece.body: len(piece.frames) for piece in chosen if piece.cause == IMPOSTOR}
-        total = 0.0
-        for body, log_chance in enumerate(self.night.log_missed):
-            # Where every light is another's, the body may be missing from all frames.
-            if lights.get(body) != int(np.sum(self.night.body[self.use] == body)):
-                total += float(log_chance)
-        return total
+        return [body for body, n in lights.items() if n == int(np.sum(self.night.body[self.use] == body))]
+
+    def _seen_elsewhere(self, piece: Part, chosen) -> Part:
+        """A wrong hour or longitude, weighted by what stands where bodies would be that are not at their place."""
+        if piece.cause not in (HOUR, LONGITUDE):
+            return piece
+        night, absent = self.night, self._absent(chosen)
+        said = [night.elsewhere[body] for body in (*absent, len(night.names))]
+        said += [of for body, of in enumerate(night.missed_elsewhere) if body not in absent]
+        halves = (
+            np.round(piece.means[:, 0] / 1800.0).astype(int) if piece.cause == HOUR else [LONGITUDE_PLACE]
+        )
+        log_ratio = [sum(places.get(int(half), 0.0) for places in said) for half in halves]
+        most = MOST_LOG_RATIO
+        return replace(piece, weights=piece.weights * np.exp(np.clip(log_ratio, -most, most)))
 
 
 def _stacked(pieces) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -395,7 +429,7 @@ def hypotheses(night: NightOffsets) -> list[Hypothesis]:
     parts = parts_of(night, use)
     evidence = Evidence(night, use, parts)
     found = [evidence.weigh(())]
-    singles = [evidence.weigh((piece,)) for piece in parts]
+    singles = [evidence.weigh((piece,)) for piece in parts if not piece.is_beside_strays]
     found += singles
     if len(night.names) <= MOST_BODIES:
         least = max(one.log_odds for one in found) - NEGLIGIBLE
@@ -414,6 +448,9 @@ def go_together(a: Part, b: Part) -> bool:
         return False
     if {a.cause, b.cause} <= {LONGITUDE, SITE}:
         return False
+    for one, other in ((a, b), (b, a)):
+        if one.is_beside_strays:
+            return other.cause == IMPOSTOR and other.frames == one.frames
     same = a.body == b.body >= 0
     return not same or {a.cause, b.cause} == {ORBIT, IMPOSTOR}
 

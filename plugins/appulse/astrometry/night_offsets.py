@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from appulse.astrometry.elsewhere import over_frames
 from appulse.bodies import body_label
 from appulse.errors import MeasurementError
 from appulse.numerics import chi2_isf, chi2_sf, extra_scatter, f_isf, normal_sf
@@ -55,6 +56,8 @@ class NightOffsets:
     search: np.ndarray  # (n,) radius searched, arcsec
     n_missed: np.ndarray  # (bodies,) frames on which the body was looked for and does not show
     log_missed: np.ndarray  # (bodies,) log of the chance of that, if the light on the others is the body's
+    elsewhere: tuple[dict[int, float], ...]  # of each body, if its lights are others'; last, of those unseen
+    missed_elsewhere: tuple[dict[int, float], ...]  # the same of its missed frames, if its lights are its own
     floor: float = 0.0  # scatter that the frames show beyond their sigmas, per axis
 
     @property
@@ -126,7 +129,12 @@ def gather(residuals, *, clock_sigma_s: float | None = None) -> NightOffsets:
         mirror_km=np.array([residual.prediction.mirror_km for residual in seen]),
         search=np.nan_to_num(np.array([residual.search_arcsec for residual in seen]), nan=DEFAULT_SEARCH),
         n_missed=np.array([len(_missed(residuals, name)) for name in names]),
-        log_missed=np.array([_log_missed(residuals, name) for name in names]),
+        log_missed=np.array([sum(_log_missed(residuals, name)) for name in names]),
+        elsewhere=tuple(
+            over_frames(residual for residual in residuals if (residual.designation in some) == is_in)
+            for some, is_in in [*(([name], True) for name in names), (names, False)]
+        ),
+        missed_elsewhere=tuple(_missed_elsewhere(residuals, name) for name in names),
     )  # fmt: skip
     night = replace(night, used=_without_outliers(night))
     floor = _floor(night)
@@ -151,13 +159,14 @@ def _missed(residuals, name) -> list:
     ]
 
 
-def _log_missed(residuals, name) -> float:
-    """Log of the chance that a light as bright as that of the other frames does not show on these."""
+def _log_missed(residuals, name) -> list[float]:
+    """Log of the chance that a light as bright as that of the other frames does not show, for each missed."""
     seen = [residual for residual in residuals if residual.designation == name and residual.seen]
     mags = [residual.mag_obs for residual in seen if np.isfinite(residual.mag_obs)]
     snr = float(np.median([residual.snr for residual in seen]))
-    log_chance = 0.0
+    log_chances = []
     for residual in _missed(residuals, name):
+        log_chances.append(0.0)
         if mags and np.isfinite(residual.limit_mag):
             margin, least = residual.limit_mag - float(np.median(mags)), LEAST_MISSED
         elif np.isfinite(residual.threshold) and snr > 0:
@@ -165,8 +174,18 @@ def _log_missed(residuals, name) -> float:
             margin, least = 2.5 * np.log10(snr / residual.threshold), LEAST_UNCALIBRATED
         else:
             continue
-        log_chance += np.log(max(least, float(normal_sf(margin / LIMIT_MAG))))
-    return float(log_chance)
+        log_chances[-1] = float(np.log(max(least, float(normal_sf(margin / LIMIT_MAG)))))
+    return log_chances
+
+
+def _missed_elsewhere(residuals, name) -> dict[int, float]:
+    """What the missed frames say, if the body stands at the other place and need not have shown at its own."""
+    missed = _missed(residuals, name)
+    found = over_frames(missed)
+    for residual, log_chance in zip(missed, _log_missed(residuals, name), strict=True):
+        for place in residual.elsewhere:
+            found[place.half_hours] -= log_chance
+    return found
 
 
 def _without_outliers(night: NightOffsets) -> np.ndarray:

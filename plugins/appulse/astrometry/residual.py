@@ -21,7 +21,7 @@ from scipy.spatial import cKDTree
 
 from appulse.astrometry.coma_fit import ComaFit, coma_notes, fit_coma, search_coma
 from appulse.astrometry.detection import Candidate, PlaceSearch
-from appulse.astrometry.elsewhere import look_elsewhere
+from appulse.astrometry.elsewhere import OtherPlace, look_elsewhere, question
 from appulse.astrometry.limits import prove_limit
 from appulse.astrometry.plate import PlateCheck, ZeroPoint, check_plate, zero_point
 from appulse.astrometry.prediction import Prediction, pixel_trail
@@ -67,6 +67,8 @@ and of the rows of full pixels that it may leave unexplained: charge runs along 
 MOST_TRIED, CLEARLY = 3, 0.85
 """Candidates at which a coma is fitted, and the share of chi-squared that another must fall below: a star in
 a coma may stand out more than the nucleus does."""
+MOST_OUTSIDE = 4.0
+"""So many sizes of a frame away the motion in pixels is still that of the frame."""
 KEPT_ARCSEC, KEPT_SEARCHES = 120.0, 3.0
 """A residual keeps the sources and stars of its frame within this distance, or so many search radii."""
 
@@ -105,6 +107,8 @@ class Residual:
     search_arcsec, threshold : float
     others : tuple of Candidate
         Further sources within the search radius.
+    elsewhere : tuple of OtherPlace
+        What stands where the body would be if the hour or the longitude were wrong.
     exposure_s, clock_sigma_s : float
     aperture_arcsec : float
         Radius within which the light of `mag_obs` is counted, where it is one: of a comet.
@@ -144,6 +148,7 @@ class Residual:
     search_arcsec: float = np.nan
     threshold: float = np.nan
     others: tuple = ()
+    elsewhere: tuple[OtherPlace, ...] = field(default=(), repr=False)
     exposure_s: float = np.nan
     clock_sigma_s: float = np.nan
     aperture_arcsec: float = np.nan
@@ -284,7 +289,8 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     if not inside:
         away = frame.away_deg(prediction.ra, prediction.dec)
         words = f"outside the frame: {away:.1f} degrees from its centre"
-        return _residual(frame, prediction, plate, expected, {"flag": words})
+        more = {} if pointed else _elsewhere_of_outside(frame, plate, prediction, expected, words)
+        return _residual(frame, prediction, plate, expected, {"flag": words} | more)
     zero, trail = zero_point(plate), pixel_trail(frame, *expected, prediction)
     coma = has_coma(prediction.designation, model)
     search = _search(frame, prediction, plate, expected, zero, trail, search_arcsec, pointed, coma)
@@ -292,6 +298,11 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
         "search_arcsec": search.radius_arcsec, "threshold": search.found.threshold,
         "others": search.others,
     }  # fmt: skip
+    # Also where a light is measured: the night may come to judge it a stray one.
+    places, wider = ((), "") if pointed else look_elsewhere(
+        frame, plate, prediction, expected, search.found.radius, zero
+    )  # fmt: skip
+    found["elsewhere"] = places
     try:
         try:
             fit = _fit(frame, plate, search, expected, trail, free_trail, radius_px)
@@ -304,7 +315,8 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     except (MeasurementError, np.linalg.LinAlgError) as error:
         reason = str(error) if isinstance(error, MeasurementError) else "the pixels there carry no fit"
         # A limit, what was searched and what else stands there are known all the same.
-        found |= _not_seen(frame, prediction, plate, search, expected, trail, zero, pointed, reason)
+        where = search, expected, trail, zero, pointed, reason, found["elsewhere"], wider
+        found |= _not_seen(frame, prediction, plate, *where)
         return _residual(frame, prediction, plate, expected, found)
     found |= _measured_columns(frame, prediction, plate, fit) | _light_columns(frame, plate, fit, zero)
     found["limit_mag"] = zero.magnitude(_least_flux(fit, search.found, plate.survey.noise))[0]
@@ -319,6 +331,16 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     return _residual(frame, prediction, plate, expected, found)
 
 
+def _elsewhere_of_outside(frame, plate, prediction, expected, flag) -> dict:
+    """Where on the frame a body shows that should not be on it, if the hour or the longitude is wrong."""
+    if not (np.isfinite(expected).all() and np.max(np.abs(expected)) < MOST_OUTSIDE * max(frame.shape)):
+        return {}
+    radius = search_radius(frame, prediction, plate, plate.survey.psf.fwhm) / frame.pixel_scale
+    places, _ = look_elsewhere(frame, plate, prediction, expected, radius, zero_point(plate))
+    asked = question(places)
+    return {"elsewhere": places} | ({"flag": f"{flag}; {asked}", "notes": (asked,)} if asked else {})
+
+
 def has_coma(designation: str, model: str = "auto") -> bool:
     """Whether a nucleus in a coma is fitted: to comets, unless `model` says otherwise."""
     if model not in MODELS:
@@ -326,7 +348,9 @@ def has_coma(designation: str, model: str = "auto") -> bool:
     return model == "coma" or (model == "auto" and is_comet(designation))
 
 
-def _not_seen(frame, prediction, plate, search: "BodySearch", expected, trail, zero, pointed, reason) -> dict:
+def _not_seen(
+    frame, prediction, plate, search: "BodySearch", expected, trail, zero, pointed, reason, places, wider
+) -> dict:  # fmt: skip
     """What is said of a body that was not measured: why, how bright it could be, and where else it may be."""
     if pointed:
         return {"flag": reason}
@@ -341,10 +365,10 @@ def _not_seen(frame, prediction, plate, search: "BodySearch", expected, trail, z
     if np.isfinite(magnitude):
         reason += f" (limit there {magnitude:.1f} mag)"
         notes[-1] = f"limit of {magnitude:.1f} mag: half of such bodies planted there are found and measured"
-    questions = look_elsewhere(frame, plate, prediction, expected, found.radius, zero)
-    if questions:
-        reason += f"; {questions[0]}"
-    return {"flag": reason, "limit_mag": float(magnitude), "notes": (*notes, *questions)}
+    asked = [words for words in (question(places), wider) if words]
+    if asked:
+        reason += f"; {asked[0]}"
+    return {"flag": reason, "limit_mag": float(magnitude), "notes": (*notes, *asked[:1])}
 
 
 def _residual(frame, prediction: Prediction, plate: PlateCheck, expected, found: dict) -> Residual:

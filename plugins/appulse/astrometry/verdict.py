@@ -45,6 +45,7 @@ from appulse.astrometry.causes import (
     hypotheses,
     moves,
 )
+from appulse.astrometry.elsewhere import time_shift
 from appulse.astrometry.night_offsets import Motion, NightOffsets, fit_motion, gather, polynomial, solve
 from appulse.bodies import body_label
 from appulse.numerics import chi2_sf
@@ -211,7 +212,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
         if not plate_off:
             open_causes = ((ALL_WELL, -1), (PLATE, -1))
             decision = replace(decision, causes=(ALL_WELL, PLATE), named=open_causes, odds=plate_odds)
-    quiet = cause in (ALL_WELL, WITHIN, OTHER, SITE, IMPOSTOR, PLATE)
+    quiet = cause in (ALL_WELL, WITHIN, OTHER, SITE, PLATE) or IMPOSTOR in decision.causes
     drifts = not quiet and _drifts(models)
     drift = _of(models, CLOCK_DRIFT)
     clock = _clock(main, models, drifts)
@@ -284,6 +285,8 @@ def is_tested(night: NightOffsets, one: Hypothesis, name: str, body: int) -> boo
             if piece.cause == IMPOSTOR:
                 # By the frames that show the body elsewhere, or do not show it at all.
                 return bool(night.n_missed[body] > 0 or len(piece.frames) < len(night.of(body)))
+            if piece.is_beside_strays:
+                return True  # by what stands at its other place
             unknowns = {ORBIT: 2, PLATE: 2, SITE: 3, OTHER: 4}.get(piece.cause, 0)
             return 2 * int(np.sum(np.any(piece.basis != 0, axis=(1, 2)))) > unknowns
     return True
@@ -433,6 +436,8 @@ def _size(night: NightOffsets, one: Hypothesis, name: str, body: int) -> float:
     for piece, values in pieces:
         if _FAMILY.get(piece.cause, piece.cause) == wanted and piece.body == body:
             moved = np.hypot(*(piece.basis @ values).T)
+            if piece.is_beside_strays:
+                return np.inf  # farther than was searched
             return float(moved[moved > 0].mean()) if np.any(moved > 0) else 0.0
     return 0.0 if len(use) else np.nan
 
@@ -637,7 +642,7 @@ def sentence(verdict: Verdict) -> str:
         parts.append(f"the frames scatter by {night.floor:.3f} arcsec beyond their sigmas")
     if not np.isfinite(verdict.clock_offset_s):
         parts.append("without the bodies' predicted motion the clock cannot be judged")
-    if len(set(night.frame)) == 1 and verdict.cause not in (IMPOSTOR, CANT_TELL):
+    if len(set(night.frame)) == 1 and verdict.cause != CANT_TELL and IMPOSTOR not in verdict.causes:
         parts.append("one frame alone cannot show a wrong rate")
     text = "; ".join(parts)
     return text[0].upper() + text[1:] + "."
@@ -736,8 +741,8 @@ def _cause_words(verdict: Verdict, name: str, index: int) -> str:
     if name == CLOCK:
         words = f"the clock is off by {_clock_words(verdict)}"
         if HOUR in main.causes:
-            shift = round(verdict.clock_offset_s / 1800) * 30
-            words += f", {_hours(verdict.clock_offset_s)}: is DATE-OBS local time? --time-shift {shift:+d}m"
+            shift = time_shift(round(verdict.clock_offset_s / 1800))
+            words += f", {_hours(verdict.clock_offset_s)}: is DATE-OBS local time? --time-shift {shift}"
         return words
     if name == ORBIT:
         words = f"the orbit of {label} is off by {orbit}"

@@ -65,7 +65,9 @@ def judgement(verdict, residuals, identities=(), **more) -> dict:
 def questions(residuals) -> list[str]:
     """What stands elsewhere where a body does not show: one sentence for each remedy that frames share."""
     asked = []
-    for frames, words in _asked(residuals):
+    from appulse.astrometry import night_questions
+
+    for frames, words in night_questions(residuals):
         many = f" (and so on {len(frames)} frames)" if len(frames) > 1 else ""
         asked.append(f"{frames[0]}: {words}{many}")
     return asked
@@ -89,6 +91,7 @@ def unmeasured(residuals) -> str:
     >>> unmeasured([Residual("a.fits", "2027-05-04T22:00:00", "7", Prediction("7", 246.0, -24.0))])
     'Nothing measured: (7) Iris does not show on a.fits. The flags say why.'
     """
+    from appulse.astrometry import night_questions
     from appulse.bodies import body_label
 
     frames = list(dict.fromkeys(residual.frame for residual in residuals))
@@ -98,26 +101,13 @@ def unmeasured(residuals) -> str:
     words = f"Nothing measured: {who} shows on {where if len(frames) > 1 else frames[0]}"
     if len(frames) == 1 and len(names) == 1:
         words = f"Nothing measured: {who} does not show on {frames[0]}"
-    for shared, question in _asked(residuals)[:1]:
+    for shared, question in night_questions(residuals)[:1]:
         # The same of each frame, but for its own S/N.
         source = re.sub(r"(source) of S/N \d+", r"\1", question)
         on = f"on {len(shared)} of them" if len(frames) > 1 else "there"
         question_words, _, remedy = source.partition("? ")
         return f"{words}; {on} {question_words}? Try {remedy}."
     return f"{words}. The flags say why."
-
-
-def _asked(residuals) -> list[tuple[list[str], str]]:
-    """Frames with the question that they share, most frames first."""
-    shared: dict[str, list] = {}
-    for residual in residuals:
-        for words in () if residual.seen else residual.notes:
-            if "? --" in words:
-                shared.setdefault(words.partition("? --")[2], []).append((residual, words))
-    asked = []
-    for found in sorted(shared.values(), key=len, reverse=True):
-        asked.append((list(dict.fromkeys(residual.frame for residual, _ in found)), found[0][1]))
-    return asked
 
 
 def doubts(verdict) -> list[str]:
