@@ -28,8 +28,8 @@ def test_one_remedy_of_many_frames_is_one_question():
     assert judged["verdict"] == "nothing measured"
     assert judged["questions"] == [asked]
     assert judged["sentence"] == (
-        "Nothing measured: (7) Iris shows on none of 3 frames; on 2 of them an unlisted source stands 60 min of motion "
-        "ahead: is DATE-OBS in local time? Try --time-shift +1h."
+        "Nothing measured: (7) Iris shows on none of 3 frames; on 2 of them an unlisted source stands 60 min "
+        "of motion ahead: is DATE-OBS in local time? Try --time-shift +1h."
     )
 
 

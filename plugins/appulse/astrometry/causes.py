@@ -350,7 +350,7 @@ class Evidence:
         return [body for body, n in lights.items() if n == int(np.sum(self.night.body[self.use] == body))]
 
     def _seen_elsewhere(self, piece: Part, chosen) -> Part:
-        """A wrong hour or longitude, weighted by what stands where bodies would be that are not at their place."""
+        """A wrong hour or longitude, weighted by what stands where bodies would be then."""
         if piece.cause not in (HOUR, LONGITUDE):
             return piece
         night, absent = self.night, self._absent(chosen)

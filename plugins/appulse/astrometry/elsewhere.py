@@ -104,8 +104,8 @@ def look_elsewhere(
         return places, ""
     x, y, snr = sources[around[0]]
     return places, (
-        f"an unlisted source of S/N {snr:.0f} stands {away[around[0]] * plate.pixel_scale:.0f} arcsec off, at "
-        f"pixel ({x:.1f}, {y:.1f}): is it the body, and the orbit old?"
+        f"an unlisted source of S/N {snr:.0f} stands {away[around[0]] * plate.pixel_scale:.0f} arcsec off, "
+        f"at pixel ({x:.1f}, {y:.1f}): is it the body, and the orbit old?"
     )
 
 

@@ -179,7 +179,7 @@ def _log_missed(residuals, name) -> list[float]:
 
 
 def _missed_elsewhere(residuals, name) -> dict[int, float]:
-    """What the missed frames say, if the body stands at the other place and need not have shown at its own."""
+    """What the missed frames say if the body stands at the other place, and so not at its own."""
     missed = _missed(residuals, name)
     found = over_frames(missed)
     for residual, log_chance in zip(missed, _log_missed(residuals, name), strict=True):
