@@ -107,6 +107,10 @@ class NightPlan:
     offset_arcsec: tuple[float, float] = (0.0, 0.0)
     """True place minus predicted place, east and north."""
     gap_s: float = 900.0
+    pause_s: float = 0.0
+    """Before the second half of the frames: a day between two nights."""
+    strange: tuple[int, float, float, float] | None = None
+    """A frame of its own: its number, how late its clock is (s), how its plate is shifted (arcsec)."""
     comet: CometPlan | None = None
     """A comet instead of a dot; `snr` is then that of all its light."""
     drift_arcsec_h: tuple[float, float] = (0.0, 0.0)
@@ -342,7 +346,7 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
     east, north = np.sin(np.radians(plan.motion_pa_deg)), np.cos(np.radians(plan.motion_pa_deg))
     cosdec = np.cos(np.radians(plan.dec))
     aim = rng.uniform(-0.2, 0.2, 2) * np.array([nx, ny]) * plan.scale_arcsec  # arcsec off the field's centre
-    span_s = (plan.frames - 1) * plan.gap_s
+    span_s = (plan.frames - 1) * plan.gap_s + plan.pause_s
 
     def body_at(seconds):
         """True RA and Dec, seconds after the first mid-exposure."""
@@ -382,7 +386,10 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
     light = None
     body_mag = np.nan
     for k in range(plan.frames):
-        seconds = k * plan.gap_s
+        seconds = k * plan.gap_s + plan.pause_s * (k >= plan.frames // 2)
+        own_late, own_shift = 0.0, np.zeros(2)
+        if plan.strange is not None and plan.strange[0] == k:
+            own_late, own_shift = plan.strange[1], np.array(plan.strange[2:])
         shift = rng.normal(0, plan.dither_px, 2)
         wcs = true_wcs(plan, shift)
         ra, dec = body_at(seconds)
@@ -493,11 +500,11 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
             stored[:, column] = plan.bias_adu + rng.normal(0, 2, ny) + 40 * (column % 3)
         stored = np.clip(np.round(stored), 0, 2**plan.bits - 1)
         saturated = bool(np.any((electrons >= 0.98 * top) & (body > 0.2 * body.max())))
-        late = plan.clock_late_s + plan.clock_drift_s_h * (seconds - span_s / 2) / 3600
+        late = own_late + plan.clock_late_s + plan.clock_drift_s_h * (seconds - span_s / 2) / 3600
         # the clock shows less than the true time when it is late
         shown = start + TimeDelta(seconds - plan.exposure_s / 2 - late, format="sec")
         path = folder / f"night_{k + 1}.fits"
-        _write(path, stored, wcs, shown, plan, top)
+        _write(path, stored, wcs, shown, plan, top, own_shift)
         night.frames.append(path)
         night.truths.append(Truth(path.name, x, y, ra, dec, snr, bound, cloud, saturated, body_mag))
     _write_stars(night, star_ra, star_dec, mags, listed, added)
@@ -505,7 +512,7 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
     return night
 
 
-def _write(path, stored, wcs, shown, plan, top):
+def _write(path, stored, wcs, shown, plan, top, own_shift):
     """One frame: unsigned integers of the sensor's depth, and a header such as capture programs write."""
     kind = np.uint8 if plan.bits == 8 else np.uint16
     header = wcs.to_header(relax=True)
@@ -513,8 +520,8 @@ def _write(path, stored, wcs, shown, plan, top):
         header.remove(card, ignore_missing=True)
     header["RADESYS"] = "ICRS"
     cosdec = np.cos(np.radians(plan.dec))
-    header["CRVAL1"] += plan.plate_arcsec[0] / 3600 / cosdec
-    header["CRVAL2"] += plan.plate_arcsec[1] / 3600
+    header["CRVAL1"] += (plan.plate_arcsec[0] + own_shift[0]) / 3600 / cosdec
+    header["CRVAL2"] += (plan.plate_arcsec[1] + own_shift[1]) / 3600
     header["DATE-OBS"] = (shown.isot, "start of the exposure, UTC")
     header["EXPTIME"] = plan.exposure_s
     header["OBSGEO-L"], header["OBSGEO-B"], header["OBSGEO-H"] = plan.longitude_deg, -23.0, 1250.0
@@ -542,9 +549,10 @@ def _write_stars(night, star_ra, star_dec, mags, listed, added):
 
 
 def _write_positions(night, bodies, start, span_s):
-    """Predicted places, every five minutes from an hour before to an hour after the night."""
+    """Predicted places, every five minutes from an hour before to an hour after the night, by its clock."""
     plan = night.plan
-    seconds = np.arange(-3600.0, span_s + 3601.0, 300.0)
+    room = 3600.0 + 300.0 * np.ceil(abs(plan.clock_late_s) / 300.0)
+    seconds = np.arange(-room, span_s + room + 1.0, 300.0)
     times, hours = start + TimeDelta(seconds, format="sec"), (seconds - span_s / 2) / 3600
     names = ["2099 AB1" if plan.comet is None else "C/2099 A1", "2099 CD2"]
     parts = []

@@ -1,15 +1,18 @@
 """Verdicts on seeded nights with a planted cause."""
 
+import re
 import sys
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from appulse.astrometry.elsewhere import OtherPlace, over_frames
 from appulse.astrometry.night_offsets import fit_motion, gather
+from appulse.astrometry.plate import PlateModel
 from appulse.astrometry.verdict import judge
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
@@ -108,6 +111,70 @@ def test_a_stray_light_does_not_hide_the_hour_by_which_the_clock_is_off():
     assert "--time-shift -90m" in judged(4.0, half_hours=-3).sentence
     # What chance puts there names nothing.
     assert judged(0.3).causes == ("impostor",)
+
+
+def test_a_frame_with_a_time_of_its_own_shows_no_strange_light():
+    """A hundred seconds off on one of three frames was "an impostor", at odds of thousands."""
+    for seed in range(4):
+        rng = np.random.default_rng([310, seed])
+        known_ = {"frames": 3, "prior": (0.005, 0.005)}
+        right, late = nights.night(rng, **known_), nights.night(rng, clock=100.0, **known_)
+        verdict = judge([right[0], late[1], right[2]])
+        assert "a frame's time" in verdict.causes
+        assert verdict.cause in ("can't tell", "a frame's time")
+
+
+def test_a_frames_own_time_is_named_where_two_bodies_show_it():
+    rng = np.random.default_rng(311)
+    more = {"frames": 3, "prior": (0.005, 0.005)}
+    other = {"name": "12", "rate": 90.0, "pa": 100.0}
+    right = [*nights.night(rng, **more), *nights.night(rng, **more, **other)]
+    late = [*nights.night(rng, **more, clock=100.0), *nights.night(rng, **more, **other, clock=100.0)]
+    verdict = judge([late[k] if k % 3 == 1 else right[k] for k in range(6)])
+    assert verdict.cause == "a frame's time"
+    assert "The time of f01.fits is not that of the others" in verdict.sentence
+    late_s, sigma = map(float, re.search(r"by ([+-][\d.]+) ± ([\d.]+) s", verdict.sentence).groups())
+    assert abs(late_s - 100.0) < 4 * sigma < 20.0
+
+
+@pytest.mark.parametrize(("late", "words"), [
+    (-120.0, ", one exposure: is DATE-OBS its end? --time-is end"),
+    (-60.0, ", half an exposure: is DATE-OBS its middle? --time-is mid"),
+    (60.0, ", half an exposure: is DATE-OBS its start? --time-is start"),
+])  # fmt: skip
+def test_an_exposure_or_half_of_it_is_asked_about(late, words):
+    def said(seconds):
+        rows = known(np.random.default_rng(312), clock=seconds, frames=12)
+        return judge([replace(row, exposure_s=120.0) for row in rows]).sentence
+
+    assert words in said(late)
+    assert "DATE-OBS" not in said(1.3 * late)
+
+
+def test_exposures_of_several_lengths_tell_their_end_from_a_clock():
+    rng = np.random.default_rng(313)
+    long, short = (
+        [
+            replace(row, exposure_s=exposure)
+            for row in known(rng, clock=-exposure, frames=8)
+        ]
+        for exposure in (240.0, 60.0)
+    )  # fmt: skip
+    rows = [pair[k % 2] for k, pair in enumerate(zip(long, short, strict=True))]
+    verdict = judge(rows)
+    assert verdict.cause == "clock"
+    assert verdict.ranked[0].causes == ("exposure's end",)
+    assert "is DATE-OBS its end? --time-is end" in verdict.sentence
+
+
+def test_what_the_same_stars_bring_along_is_no_shift_of_the_plate():
+    """Ten stars of a mosaic, at the same pixels all night: 0.05 ± 0.01 arcsec was a shifted plate."""
+    rng, none = np.random.default_rng(314), np.full(2, np.nan)
+    model = PlateModel(0, none, none, none, none, (0.15, 0.15), (0.0, 0.0), 1.0)
+    rows = nights.night(rng, frames=6, plate=(0.07, -0.03))
+    assert judge(rows).plate_off
+    stars = SimpleNamespace(model=model)
+    assert not judge([replace(row, plate=stars, n_stars=10) for row in rows]).plate_off
 
 
 def test_a_star_that_stands_still_is_met_once():

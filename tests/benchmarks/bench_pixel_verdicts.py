@@ -17,10 +17,11 @@ from pathlib import Path
 
 import numpy as np
 import yaml
+from astropy.table import Table
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from appulse.cli.main import main as appulse
-from invented_nights import NightPlan, any_night, make_night
+from invented_nights import CometPlan, NightPlan, any_night, make_night
 
 KERNEL = {"sigma_arcsec": 0.005, "delta_au": 1.6}
 """What the places of a body out of a JPL kernel come with."""
@@ -59,6 +60,12 @@ def planted(kind: str, plan: NightPlan, rng) -> tuple[NightPlan, set[str], set[s
     some = (float(np.cos(turn)), float(np.sin(turn)))
     shift = tuple(float(rng.uniform(0.8, 2.5)) * v for v in some)
     across = towards(plan, 0.0, side * rng.uniform(1.0, 2.0))
+    odd = int(rng.integers(0, 5))
+    two_nights = {"frames": 6, "gap_s": 600.0, "pause_s": 86400.0, "rate_arcsec_h": plan.rate_arcsec_h / 15}
+    comet = {
+        "comet": CometPlan(nucleus=float(rng.uniform(0.1, 0.3)), tail_pa_deg=float(rng.uniform(0, 360))),
+        "snr": float(rng.uniform(60, 150)), "nebula": 0.0,
+    }  # fmt: skip
     cases = {
         "nothing": ({}, set()),
         "nothing, kernel": (KERNEL, set()),
@@ -112,6 +119,29 @@ def planted(kind: str, plan: NightPlan, rng) -> tuple[NightPlan, set[str], set[s
             {"offset_arcsec": tuple(0.8 * v for v in some),
              "drift_arcsec_h": towards(plan, 0.2 * plan.rate_arcsec_h, 0.3 * side * plan.rate_arcsec_h),
              "gap_s": 240.0}, {"not this body"}),
+        "half-hour zone": (
+            KERNEL | {"clock_late_s": side * 5.5 * 3600.0, "rate_arcsec_h": float(rng.uniform(12, 25))},
+            {CLOCK}),
+        "DATE-OBS at the end": (KERNEL | {"exposure_s": 120.0, "clock_late_s": -120.0, "snr": 80.0}, {CLOCK}),
+        "DATE-OBS in the middle": (
+            {"exposure_s": 180.0, "clock_late_s": -90.0, "snr": 80.0, "rate_arcsec_h": 40.0},
+            {CLOCK, "orbit"}),
+        "two nights, nothing": (KERNEL | two_nights, set()),
+        "two nights, clock": (KERNEL | two_nights | {"clock_late_s": 15 * seconds}, {CLOCK}),
+        "two nights, orbit": (
+            two_nights | {"sigma_arcsec": 0.12, "offset_arcsec": towards(plan, 0.8 * side, 1.2)}, {"orbit"}),
+        "one frame's plate": (KERNEL | {"strange": (odd, 0.0, *shift)}, set()),
+        "one frame's clock": (KERNEL | {"strange": (odd, seconds, 0.0, 0.0)}, set()),
+        "few frames, one's clock": (
+            KERNEL | {"frames": 3, "strange": (odd % 3, seconds, 0.0, 0.0)}, {"a frame's time"}),
+        "few frames, one's plate, no stars": (
+            KERNEL | {"frames": 3, "lists_stars": False, "strange": (odd % 3, 0.0, *shift)}, {"plate"}),
+        "RA 0h, clock": (KERNEL | {"ra": 0.001, "clock_late_s": seconds}, {CLOCK}),
+        "near the pole, clock": (KERNEL | {"dec": 88.9 * side, "clock_late_s": seconds}, {CLOCK}),
+        "near the pole, nothing": (KERNEL | {"dec": 88.9 * side}, set()),
+        "comet, nothing": (comet, set()),
+        "comet, clock": (comet | {"clock_late_s": 2 * seconds}, {CLOCK, "orbit"}),
+        "comet, orbit": (comet | {"offset_arcsec": tuple(2 * v for v in across)}, {"orbit"}),
     }  # fmt: skip
     settings, truth = cases[kind]
     return replace(plan, **settings), truth
@@ -124,13 +154,17 @@ KINDS = (
     "clock + orbit across", "no stars, nothing", "no stars, plate", "no stars, clock", "one frame, nothing",
     "one frame, clock, kernel", "one frame, orbit", "one frame, plate, no stars", "few frames, clock",
     "few frames, impostor", "fast, nothing", "fast, clock 4 s", "near rest, nothing", "near rest, orbit",
-    "clouds on half", "another body",
+    "clouds on half", "another body", "half-hour zone", "DATE-OBS at the end", "DATE-OBS in the middle",
+    "two nights, nothing", "two nights, clock", "two nights, orbit", "one frame's plate", "one frame's clock",
+    "few frames, one's clock", "few frames, one's plate, no stars", "RA 0h, clock", "near the pole, clock",
+    "near the pole, nothing", "comet, nothing", "comet, clock", "comet, orbit",
 )  # fmt: skip
 
 
 def judged(night, out: Path) -> tuple[dict, str]:
     """The judgement and what a user sees."""
     bodies = "2099 AB1" if night.plan.second is None else "2099 AB1,2099 CD2"
+    bodies = bodies if night.plan.comet is None else "C/2099 A1"
     words = ["residuals", *map(str, night.frames), "--body", bodies, "--positions", str(night.positions)]
     words += ["--stars", str(night.stars), "--out", str(out), "--overwrite"]
     said = io.StringIO()
@@ -144,7 +178,21 @@ def judged(night, out: Path) -> tuple[dict, str]:
     return yaml.safe_load((out / "verdict.yaml").read_text("utf-8")), said.getvalue()
 
 
-def outcome(judgement: dict, truth: set[str], stated: bool) -> str:
+def strays(night, out: Path) -> list[str]:
+    """Frames on which something else was measured as the first body."""
+    path = out / "residuals.ecsv"
+    if not path.exists():
+        return []
+    places = {truth.name: (truth.x, truth.y) for truth in night.truths}
+    return [
+        str(row["frame"])
+        for row in Table.read(path).filled(np.nan)
+        if row["designation"] != "2099 CD2"
+        and np.hypot(*np.subtract((row["x"], row["y"]), places[str(row["frame"])])) > night.plan.fwhm_px
+    ]
+
+
+def outcome(judgement: dict, truth: set[str], besides: set[str]) -> str:
     """'right', 'open' (nothing wrong is said, not all is named) or 'WRONG'."""
     verdict, said = judgement["verdict"], set(judgement.get("causes", ()))
     if judgement.get("plate", {}).get("is_off"):
@@ -160,7 +208,7 @@ def outcome(judgement: dict, truth: set[str], stated: bool) -> str:
         return "right" if truth <= {CLOCK, "orbit"} and truth and not named else "open"
     if verdict == "all well" and truth:
         return "WRONG"
-    allowed = truth | ({WITHIN} if stated else set())
+    allowed = truth | besides
     if not said <= allowed:
         return "WRONG"
     return "right" if truth <= said else "open"
@@ -179,8 +227,11 @@ def main() -> None:
             rng = np.random.default_rng([seed, KINDS.index(kind)])
             plan, truth = planted(kind, plain_night(1000 * KINDS.index(kind) + seed), rng)
             folder = root / f"{kind} {seed}"
-            judgement, said = judged(make_night(plan, folder), folder / "out")
-            what = outcome(judgement, truth, np.isfinite(plan.sigma_arcsec))
+            night = make_night(plan, folder)
+            judgement, said = judged(night, folder / "out")
+            besides = {WITHIN} if np.isfinite(plan.sigma_arcsec) else set()
+            besides |= {"impostor"} if strays(night, folder / "out") else set()
+            what = outcome(judgement, truth, besides)
             counts[what] += 1
             words = judgement.get("sentence") or said.strip()[-300:]
             print(f"{what:6} {kind} {seed}: {judgement['verdict']} ({judgement.get('odds')}): {words}")

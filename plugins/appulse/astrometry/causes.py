@@ -22,13 +22,15 @@ from appulse.astrometry.elsewhere import HALF_HOUR_SHARE, LONGITUDE_PLACE
 from appulse.astrometry.night_offsets import NightOffsets, polynomial
 
 CLOCK, ORBIT, PLATE, OTHER = "clock", "orbit", "plate", "not this body"
-HOUR, CLOCK_DRIFT = "whole hours", "clock drift"
+HOUR, CLOCK_DRIFT, EXPOSURE = "whole hours", "clock drift", "exposure's end"
 LONGITUDE, SITE, IMPOSTOR = "longitude", "site", "impostor"
+OWN_TIME, OWN_PLATE = "a frame's time", "a frame's plate"
 
 PRIOR_ODDS = {
     CLOCK: 0.2,
     CLOCK_DRIFT: 0.1,
     HOUR: 0.03,
+    EXPOSURE: 0.01,
     ORBIT: 0.2,
     OTHER: 0.03,
     PLATE: 0.05,
@@ -47,6 +49,11 @@ KERNEL_ODDS, KERNEL_ARCSEC = 3e-4, 0.02
 CLOCK_S = (1.5, 5.0, 15.0, 50.0, 150.0, 500.0, 2000.0)
 DRIFT_S_H = (1.0, 5.0, 25.0, 120.0)
 HOURS = tuple(k / 2 for k in range(-28, 29) if k)
+EXPOSURES = {-1.0: 1.0, -0.5: 1.0, 0.5: 0.3, 1.0: 0.3}
+"""Programs write the end or the middle of an exposure into DATE-OBS, or its start where a header says
+otherwise: true minus recorded time in exposures, each with its weight (common practice, no source)."""
+EXPOSURE_SPREAD_S, LEAST_EXPOSURE_S = 1.5, 6.0
+"""Shutter and reading make so much of it; shorter exposures than that tell nothing."""
 MOST_LOG_RATIO = 100.0
 HOUR_SPREAD_S = 3.0
 """Time zones differ by whole hours, some by half hours; the clock behind them is good to this."""
@@ -70,6 +77,8 @@ DRIFT_SHARE = 0.01
 practice, no source: an orbit error of an arcsecond changes the rate by far less)."""
 PLATE_ARCSEC = (0.3, 1.0, 3.0, 10.0)
 SITE_KM = 3000.0
+OWN_ODDS = 0.01
+"""Of each frame: a clock that was set in between, a solution of its own (common practice, no source)."""
 STRAY_LIGHT = 0.01
 """Chance that a frame shows an unrelated light within the search and nothing likelier."""
 FEW_FRAMES = 4
@@ -98,12 +107,12 @@ class Part:
     @property
     def is_beside_strays(self) -> bool:
         """Whether it holds along with an impostor only, of which it says where the body is."""
-        return self.cause != IMPOSTOR and len(self.frames) > 0
+        return self.cause in (HOUR, LONGITUDE) and len(self.frames) > 0
 
     @property
     def is_time(self) -> bool:
         """Whether it is the clock, in one of its ways."""
-        return self.cause in (CLOCK, CLOCK_DRIFT, HOUR)
+        return self.cause in (CLOCK, CLOCK_DRIFT, HOUR, EXPOSURE)
 
 
 @dataclass(frozen=True)
@@ -139,6 +148,7 @@ def part(cause, body, basis, variants, odds, frames=()) -> Part:
 def parts_of(night: NightOffsets, use: np.ndarray) -> list[Part]:
     """Everything that these frames can speak about."""
     found = [*_clock_parts(night, use), *_site_parts(night, use), *_plate_parts(night, use)]
+    found += _frame_parts(night, use)
     for body in range(len(night.names)):
         found += [*_orbit_parts(night, use, body), *_other_parts(night, use, body)]
         found += _impostors(night, use, body)
@@ -177,6 +187,11 @@ def _clock_parts(night, use) -> Iterator[Part]:
     spread = np.hypot(HOUR_SPREAD_S, stated if known else 0.0)
     variants = [(1.0 if h == int(h) else HALF_HOUR_SHARE, h * 3600.0, np.eye(1) * spread**2) for h in HOURS]
     yield part(HOUR, -1, speed, variants, PRIOR_ODDS[HOUR])
+    exposure = night.exposure_s[use]
+    if np.isfinite(exposure).all() and np.median(exposure) > LEAST_EXPOSURE_S:
+        share = np.hypot(EXPOSURE_SPREAD_S, stated if known else 0.0) / np.median(exposure)
+        variants = [(weight, mean, np.eye(1) * share**2) for mean, weight in EXPOSURES.items()]
+        yield part(EXPOSURE, -1, speed * exposure[:, None, None], variants, PRIOR_ODDS[EXPOSURE])
     if _times(night, use) >= LEAST_TIMES:
         both = np.concatenate([speed, hours * speed], axis=2)
         variants = [(1, 0.0, np.diag([s**2, d**2])) for s, d in product(CLOCK_S[::2], DRIFT_S_H)]
@@ -200,6 +215,25 @@ def _plate_parts(night, use) -> Iterator[Part]:
     if unchecked.any():
         basis = unchecked[:, None, None] * polynomial(night.hours[use], 0)
         yield part(PLATE, -1, basis, [(1, 0.0, np.eye(2) * s**2) for s in PLATE_ARCSEC], PRIOR_ODDS[PLATE])
+
+
+def _frame_parts(night, use) -> Iterator[Part]:
+    """One frame whose time, or whose plate where no star tells, is not that of the others."""
+    names = np.array(night.frame)[use]
+    frames = list(dict.fromkeys(names))
+    if not 2 <= len(frames) <= FEW_FRAMES:
+        return
+    for name in frames:
+        rows = tuple(int(row) for row in np.flatnonzero(names == name))
+        mine = (names == name)[:, None, None]
+        if moves(night, use):
+            basis = mine * night.speed[use][:, :, None]
+            variants = [(1, 0.0, np.eye(1) * s**2) for s in CLOCK_S]
+            yield part(OWN_TIME, -1, basis, variants, OWN_ODDS, rows)
+        if not np.isfinite(night.plate[use[rows[0]]]).all():
+            basis = mine * polynomial(night.hours[use], 0)
+            variants = [(1, 0.0, np.eye(2) * s**2) for s in PLATE_ARCSEC]
+            yield part(OWN_PLATE, -1, basis, variants, OWN_ODDS, rows)
 
 
 def _mine(night, use, body):
@@ -390,6 +424,11 @@ def _stated_parts(night: NightOffsets, use) -> list[Part]:
             covariance = _with_rate(night.prior[body] + 1e-10 * np.eye(2), 0.0, drifts)
             basis = mine * polynomial(night.hours[use], int(drifts))
             found.append(part(ORBIT, body, basis, [(1, 0.0, covariance)], 1.0))
+    checked = np.isfinite(night.plate[use]).all(axis=1)
+    if checked.any() and night.plate_common.any():
+        basis = checked[:, None, None] * polynomial(night.hours[use], 0)
+        covariance = np.diag(night.plate_common + 1e-10)
+        found.append(part(PLATE, -1, basis, [(1, 0.0, covariance)], 1.0))
     if np.isfinite(night.clock_sigma_s) and moves(night, use):
         sigma = max(night.clock_sigma_s, 1e-6)
         found.append(part(CLOCK, -1, night.speed[use][:, :, None], [(1, 0.0, np.eye(1) * sigma**2)], 1.0))
@@ -451,6 +490,8 @@ def go_together(a: Part, b: Part) -> bool:
     for one, other in ((a, b), (b, a)):
         if one.is_beside_strays:
             return other.cause == IMPOSTOR and other.frames == one.frames
+        if one.cause in (OWN_TIME, OWN_PLATE) and other.cause in (IMPOSTOR, OWN_TIME, OWN_PLATE):
+            return not set(one.frames) & set(other.frames)
     same = a.body == b.body >= 0
     return not same or {a.cause, b.cause} == {ORBIT, IMPOSTOR}
 

@@ -39,6 +39,7 @@ HOUR_ODDS, LONGITUDE_ODDS = 0.3, 0.03
 source)."""
 ASKED_ODDS = 1.0
 """A question is asked from these odds on; it accuses nobody."""
+RIVAL = 3.0
 STILL_ARCSEC = 2.5
 """Sources of two frames that lie nearer may be one star that stands still."""
 LONGITUDE_PLACE = 0
@@ -141,9 +142,12 @@ def night_questions(residuals) -> list[tuple[list[str], str]]:
     lost = [residual for residual in residuals if not residual.seen]
     places = [place for residual in lost for place in residual.elsewhere]
     odds, priors = over_frames(lost), prior_odds(places)
-    found = []
+    found, best = [], 0.0
     for key in sorted(odds, key=lambda key: -odds[key]):
-        if priors[key] * np.exp(min(odds[key], 100.0)) > ASKED_ODDS:
+        log_odds = odds[key] + np.log(priors[key])
+        # One light answers to neighbouring hours of a slow body: the others are asked about where they rival.
+        best = log_odds if not found else best
+        if log_odds > max(np.log(ASKED_ODDS), best - RIVAL):
             hits = [
                 (residual.frame, place)
                 for residual in lost

@@ -48,6 +48,8 @@ class NightOffsets:
     speed: np.ndarray  # (n, 2) predicted motion, arcsec/s; NaN where unknown
     plate: np.ndarray  # (n, 2) zero points; NaN where the plate could not be checked
     plate_covariance: np.ndarray  # (n, 2, 2)
+    plate_common: np.ndarray  # (2,) variance of the zero points that all frames share, arcsec^2
+    exposure_s: np.ndarray  # (n,) NaN where unknown
     prior: np.ndarray  # (bodies, 2, 2) ephemeris covariance; NaN where unknown
     clock_sigma_s: float  # NaN where not stated
     used: np.ndarray  # (n,) False for outliers
@@ -123,6 +125,7 @@ def gather(residuals, *, clock_sigma_s: float | None = None) -> NightOffsets:
         frame=[residual.frame for residual in seen], hours=hours - hours.mean(),
         offset=raw - np.where(checked[:, None], plate, 0.0), covariance=covariance,
         speed=np.array(rates) / 3600.0, plate=plate, plate_covariance=plate_cov,
+        plate_common=_plate_common(seen), exposure_s=np.array([residual.exposure_s for residual in seen]),
         prior=np.array([_prior(seen, name) for name in names]), clock_sigma_s=float(clock),
         used=np.ones(len(seen), bool),
         parallax=np.array([residual.prediction.parallax for residual in seen]),
@@ -139,6 +142,16 @@ def gather(residuals, *, clock_sigma_s: float | None = None) -> NightOffsets:
     night = replace(night, used=_without_outliers(night))
     floor = _floor(night)
     return replace(night, floor=floor, covariance=night.covariance + floor**2 * np.eye(2))
+
+
+def _plate_common(seen) -> np.ndarray:
+    """Variance per axis of what the stars' scatter beyond their noise leaves of a zero point.
+
+    It is that of the catalogue, of colours and pixels: the same stars bring it along from frame to frame.
+    """
+    models = [(residual.plate.model, residual.n_stars) for residual in seen if residual.plate is not None]
+    shares = [np.square(model.floor) / max(n, 1) for model, n in models if model is not None]
+    return np.median(shares, axis=0) if shares else np.zeros(2)
 
 
 def _prior(seen, name):

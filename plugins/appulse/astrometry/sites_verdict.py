@@ -131,6 +131,9 @@ class _SitesEvidence(Evidence):
     def _missed(self, chosen) -> float:
         return 0.0
 
+    def _seen_elsewhere(self, piece: Part, chosen) -> Part:
+        return piece
+
 
 def judge_sites(offsets, *, zero_arcsec, clock_s, orbit_covariance=None) -> SitesVerdict:
     """Which site, or the orbit, makes the O-C of several sites.

@@ -30,6 +30,8 @@ from appulse.astrometry.causes import (
     BEYOND,
     CLOCK,
     CLOCK_DRIFT,
+    EXPOSURE,
+    EXPOSURES,
     HOUR,
     IMPOSTOR,
     KERNEL_ARCSEC,
@@ -37,6 +39,8 @@ from appulse.astrometry.causes import (
     LONGITUDE,
     ORBIT,
     OTHER,
+    OWN_PLATE,
+    OWN_TIME,
     PLATE,
     PLATE_ARCSEC,
     PRIOR_ODDS,
@@ -73,6 +77,8 @@ INDEPENDENT = 0.6
 nothing: 2.3 of 4 for one body, 3.5 of 6 for two)."""
 LEANS_CHI2 = 9.0
 """Where an orbit that is free fits no worse than by three sigmas, its stated error alone blames the clock."""
+SURE_EXPOSURES = 8.0
+"""An offset is compared with the exposure where its sigma is smaller than this part of it."""
 LEAST_CHANCE = 1e-3
 """Causes that are less likely are not spoken of."""
 DRIFT_P = 5e-3
@@ -102,8 +108,8 @@ class Verdict:
     ----------
     cause : str
         'all well', "within the orbit's error", 'clock', 'orbit', 'clock or orbit', 'plate', 'not this body',
-        'site', 'impostor' or "can't tell": of two, the one of the larger offset that is not within what was
-        stated; where the plate is off as well, `plate_off` says so.
+        'site', 'impostor', "a frame's time" or "can't tell": of two, the one of the larger offset that is
+        not within what was stated; where the plate is off as well, `plate_off` says so.
     sentence : str
     body : str
         The one that an orbit or identity verdict is about; else empty.
@@ -212,10 +218,10 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
         if not plate_off:
             open_causes = ((ALL_WELL, -1), (PLATE, -1))
             decision = replace(decision, causes=(ALL_WELL, PLATE), named=open_causes, odds=plate_odds)
-    quiet = cause in (ALL_WELL, WITHIN, OTHER, SITE, PLATE) or IMPOSTOR in decision.causes
+    quiet = cause in (ALL_WELL, WITHIN, OTHER, SITE, PLATE, OWN_TIME) or IMPOSTOR in decision.causes
     drifts = not quiet and _drifts(models)
     drift = _of(models, CLOCK_DRIFT)
-    clock = _clock(main, models, drifts)
+    clock = _clock(night, main, models, drifts)
     body = max(decision.body, 0)
     orbits = tuple(_orbit(night, main, models, b) for b in range(len(night.names)))
     orbit = orbits[body]
@@ -246,7 +252,7 @@ class Decision:
     undecided: tuple[str, ...] = ()
 
 
-_FAMILY = {HOUR: CLOCK, CLOCK_DRIFT: CLOCK, LONGITUDE: SITE}
+_FAMILY = {HOUR: CLOCK, CLOCK_DRIFT: CLOCK, EXPOSURE: CLOCK, OWN_PLATE: PLATE, LONGITUDE: SITE}
 """Ways of one thing being wrong."""
 
 
@@ -442,11 +448,12 @@ def _size(night: NightOffsets, one: Hypothesis, name: str, body: int) -> float:
     return 0.0 if len(use) else np.nan
 
 
-def _clock(main: Hypothesis, models, drifts) -> tuple[float, float]:
+def _clock(night: NightOffsets, main: Hypothesis, models, drifts) -> tuple[float, float]:
     """True minus recorded time and sigma: that of the clock alone, or as fitted along with a second cause."""
     for piece, values, covariance in zip(main.parts, main.parameters, main.covariances, strict=True):
-        if piece.is_time and (len(main.parts) > 1 or piece.cause == HOUR):
-            return float(values[0]), float(covariance[0, 0] ** 0.5)
+        if piece.is_time and (len(main.parts) > 1 or piece.cause in (HOUR, EXPOSURE)):
+            seconds = np.nanmedian(night.exposure_s) if piece.cause == EXPOSURE else 1.0
+            return float(seconds * values[0]), float(seconds * covariance[0, 0] ** 0.5)
     model = _of(models, CLOCK_DRIFT if drifts else CLOCK)
     if model is None:
         return np.nan, np.nan
@@ -500,7 +507,7 @@ def _plate_zero(night: NightOffsets):
     _, _, chi2_zero = solve(night.plate[rows], cov, np.zeros((len(rows), 2, 0)))
     mean, mean_cov, chi2 = solve(night.plate[rows], cov, polynomial(np.zeros(len(rows)), 0))
     # Frames that scatter by more than their sigmas say less of what they share.
-    mean_cov = mean_cov * max(1.0, chi2 / max(2 * (len(rows) - 1), 1))
+    mean_cov = mean_cov * max(1.0, chi2 / max(2 * (len(rows) - 1), 1)) + np.diag(night.plate_common)
     evidence = [_log_normal(mean, mean_cov + size**2 * np.eye(2)) for size in ZERO_ARCSEC]
     ratio = np.logaddexp.reduce(evidence) - np.log(len(evidence)) - _log_normal(mean, mean_cov)
     odds = PRIOR_ODDS[PLATE] * np.exp(min(float(ratio), 100.0))
@@ -567,6 +574,10 @@ def fit_models(night: NightOffsets) -> list[Model]:
 def _fit(night: NightOffsets, use, cause: str, body: int, basis) -> Model:
     """One cause, with all that is known beforehand of the others."""
     extra, covariance = _shared_plates(night, use)
+    checked = np.isfinite(night.plate[use]).all(axis=1)
+    if checked.any() and night.plate_common.any():
+        block = np.diag(1.0 / (night.plate_common + 1e-10))
+        extra.append((checked[:, None, None] * polynomial(night.hours[use], 0), block))
     extra = [*_expected_errors(night, use, cause, body), *extra]
     n_free, n_all = basis.shape[2], basis.shape[2] + sum(unknown.shape[2] for unknown, _ in extra)
     # Nuisances are fitted along, held to 0 by what is known of them; the cause itself is free.
@@ -683,6 +694,7 @@ WOULD_TELL = {
     PLATE: "more reference stars in the frames (--stars)",
     OTHER: "frames of another hour or night",
     IMPOSTOR: "frames of another hour or night",
+    OWN_TIME: "the true times of the frames",
     SITE: "the site as it was (--site)",
     ALL_WELL: "more frames",
 }
@@ -708,6 +720,35 @@ def _clock_words(verdict: Verdict) -> str:
     return f"{verdict.clock_offset_s:+.1f} ± {verdict.clock_sigma_s:.1f} s (true minus recorded)"
 
 
+def _own_time_words(night: NightOffsets, main: Hypothesis) -> str:
+    at = main.causes.index(OWN_TIME)
+    seconds, sigma = main.parameters[at][0], main.covariances[at][0, 0] ** 0.5
+    frame = night.frame[np.flatnonzero(night.used)[main.parts[at].frames[0]]]
+    return (
+        f"the time of {frame} is not that of the others: it stands apart along the track, by "
+        f"{seconds:+.1f} ± {sigma:.1f} s (true minus recorded)"
+    )
+
+
+def _exposure_words(verdict: Verdict) -> str:
+    """A question where the clock's offset is an exposure or half of one; else nothing."""
+    exposures = verdict.night.exposure_s[verdict.night.used]
+    exposure, several = float(np.median(exposures)), bool(np.ptp(exposures) > 1.0)
+    offset, sigma = verdict.clock_offset_s, verdict.clock_sigma_s
+    if several and EXPOSURE not in verdict.main.causes:
+        return ""
+    if (verdict.drifts and not several) or not sigma < exposure / SURE_EXPOSURES:
+        return ""
+    share = min(EXPOSURES, key=lambda share: abs(offset - share * exposure))
+    if abs(offset - share * exposure) > 2.5 * sigma + 0.5:
+        return ""
+    long = "one exposure" if abs(share) == 1 else "half an exposure"
+    what, remedy = (
+        ("start", "start") if share > 0 else ("end", "end") if share == -1 else ("middle", "mid")
+    )  # fmt: skip
+    return f", {long}: is DATE-OBS its {what}? --time-is {remedy}"
+
+
 def _clock_or_orbit_words(verdict: Verdict, orbit: str) -> str:
     clock = _clock_words(verdict)
     if verdict.drifts:
@@ -717,6 +758,7 @@ def _clock_or_orbit_words(verdict: Verdict, orbit: str) -> str:
         )
     if HOUR in verdict.main.causes:
         clock += f", {_hours(verdict.clock_offset_s)} if DATE-OBS is local time"
+    clock += _exposure_words(verdict)
     own = (WITHIN, verdict.night.names.index(verdict.body)) in verdict.named if verdict.body else False
     if own:
         return (
@@ -743,7 +785,7 @@ def _cause_words(verdict: Verdict, name: str, index: int) -> str:
         if HOUR in main.causes:
             shift = time_shift(round(verdict.clock_offset_s / 1800))
             words += f", {_hours(verdict.clock_offset_s)}: is DATE-OBS local time? --time-shift {shift}"
-        return words
+        return words + _exposure_words(verdict)
     if name == ORBIT:
         words = f"the orbit of {label} is off by {orbit}"
         if chi2_sf(motion.chi2[0] - motion.chi2[1], 2) < DRIFT_P and CLOCK not in verdict.causes:
@@ -758,6 +800,8 @@ def _cause_words(verdict: Verdict, name: str, index: int) -> str:
         )
     if name == PLATE:
         return f"the plates that are not checked are off: O-C {orbit}; stars would measure it (--stars)"
+    if name == OWN_TIME:
+        return _own_time_words(night, main)
     if name == OTHER:
         words = f"not {label}: the light drifts from its place by {np.hypot(*motion.drift):.2f} arcsec/h"
         if motion.rate < 3 * motion.sigma_rate:

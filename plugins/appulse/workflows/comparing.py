@@ -502,7 +502,7 @@ def _refuse_other_causes(residuals, observers: Iterable) -> tuple[str, ...]:
             f"the verdict on these places: {verdict.sentence} An orbit fitted to them would carry that "
             f"error: give --clock-offset {verdict.clock_offset_s:.1f}, or --anyway"
         )
-    if verdict.cause in ("not this body", "site", "impostor"):
+    if verdict.cause in ("not this body", "site", "impostor", "a frame's time"):
         raise InputError(f"the verdict on these places: {verdict.sentence} --anyway fits them nevertheless")
     if verdict.cause in ("clock or orbit", "can't tell"):
         return (f"the fit may put another error into the orbit: {verdict.sentence}",)
