@@ -20,12 +20,12 @@ from appulse.errors import FrameError, InputError
 from appulse.frames.masters import Masters
 from appulse.registration.alignment import StarList
 from appulse.registration.resampling import resample
-from appulse.sequence.calibrate import demosaic, hot_pixels
 from appulse.sequence.colour import Transfer, lrgb, transfer_for
 from appulse.sequence.composite import over_base, take_dot
 from appulse.sequence.parts import Parts
 from appulse.sequence.sky_grid import grid_for, largest_rectangle, tangent_grid
 from appulse.sequence.stack import Stack, combine
+from appulse.sequence.subframe import demosaic, hot_pixels
 
 TOL_BRIGHTNESS = 1e-3
 TOL_LAB = 1e-3

@@ -14,7 +14,6 @@ from appulse.frames.masters import Masters
 from appulse.overlays import place_labels
 from appulse.sequence.animate import gif_bytes, played, timeline
 from appulse.sequence.body_places import distance_to_trail
-from appulse.sequence.calibrate import demosaic, hot_pixels
 from appulse.sequence.colour import Transfer, lrgb, transfer_for
 from appulse.sequence.composite import Dot, body_radius, over_base, spaced
 from appulse.sequence.grade import transparencies, verdicts
@@ -24,7 +23,7 @@ from appulse.sequence.picture_files import srgb_profile, to_16bit
 from appulse.sequence.picture_job import PictureSettings, Recipe, versions
 from appulse.sequence.sky_grid import largest_rectangle, painted, tangent_grid
 from appulse.sequence.stack import Feather, StillSky, combine, star_pixels, still_mesh, weights_of
-from appulse.sequence.subframe import binned, level_to
+from appulse.sequence.subframe import binned, demosaic, hot_pixels, level_to
 
 
 def test_a_clock_runs_over_gaps():

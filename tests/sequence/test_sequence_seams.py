@@ -8,10 +8,9 @@ from scipy.spatial import cKDTree
 
 from appulse.registration.resampling import BLOCK, SuspectPixels, bad_blocks, filled, resample
 from appulse.registration.threads import in_order
-from appulse.sequence.calibrate import calibrated
 from appulse.sequence.sky_grid import tangent_grid
 from appulse.sequence.stack import Feather, Layer, StillSky, stack, star_pixels, still_mesh
-from appulse.sequence.subframe import Level
+from appulse.sequence.subframe import Level, calibrated
 
 SIDE, SIGMA, DRIFT = 160, 2.0, 6.0
 EXACT = Level(1.0, np.zeros(3), SIGMA, SIGMA, 0.0)
