@@ -75,7 +75,7 @@ def records_of(night: InventedNight, table: Table | None, judgement: dict) -> li
         if len(match) == 0:
             continue
         row = match[0]
-        record["flag"] = str(row["flag"])
+        record["flag"] = "" if np.ma.is_masked(row["flag"]) else str(row["flag"])
         if not (np.isfinite(row["dra_cosdec"]) and np.isfinite(row["sigma_ra"])):
             limit = limits.get(truth.name)
             record["off"] = None if limit is None else float(limit - truth.mag)

@@ -23,12 +23,20 @@ from appulse.astrometry.coma_fit import ComaFit, coma_notes, fit_coma, search_co
 from appulse.astrometry.detection import Candidate, PlaceSearch
 from appulse.astrometry.elsewhere import OtherPlace, look_elsewhere, question
 from appulse.astrometry.limits import prove_limit
+from appulse.astrometry.pair_fit import fit_pair
 from appulse.astrometry.plate import PlateCheck, ZeroPoint, check_plate, zero_point
 from appulse.astrometry.prediction import Prediction, pixel_trail
 from appulse.astrometry.psf import PSF, Trail, pixel_image
 from appulse.astrometry.scene import FrameScene, look_around, place_score
 from appulse.astrometry.scene_fit import WEAK, fit_in_scene
-from appulse.astrometry.source_fit import ASSUMED_WIDTH, SourceFit, fit_source, is_plain, light_doubt
+from appulse.astrometry.source_fit import (
+    ASSUMED_WIDTH,
+    Rival,
+    SourceFit,
+    fit_source,
+    is_plain,
+    light_doubt,
+)
 from appulse.astrometry.stamp import line_distance2
 from appulse.bodies import body_label, is_comet
 from appulse.constants import ARCSEC_PER_RAD
@@ -53,6 +61,8 @@ BEYOND_FWHM = 0.3
 """Sources farther than this beyond the search are taken off as stars: their places err by as much at most."""
 RIVAL = 2.0
 """Difference of the logarithms of their chances below which two sources are not told apart."""
+SURE = 7.0
+"""And from which the chance that the other is the body, one in a thousand, is not worth a word."""
 LEAST_ROUND = 0.45
 """Minor over major axis below which a source that no list has is no star's image."""
 CORE_FWHM = 0.5
@@ -549,6 +559,7 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     if full is not None and not _explains_full(scene, fit):
         raise _NotItsFullPixels("not measured: the saturated pixels there are not of one point of light")
     if full is None and not search.coma:
+        fit = _of_two(search, fit, expected, trail, radius_px, free_trail)
         fit = replace(fit, n_saturated=_full_in_core(scene, fit))
     if fit.n_saturated:
         # From a ring light follows by the image's width: d ln(flux) / d ln(width) = (r / sigma)^2.
@@ -559,6 +570,26 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     if away > search.radius_arcsec + psf.fwhm * frame.pixel_scale:
         raise MeasurementError(f"not seen: nearest source lies beyond {search.radius_arcsec:.1f} arcsec")
     return fit
+
+
+def _of_two(search: BodySearch, fit: SourceFit, expected, trail, radius_px, free_trail) -> SourceFit:
+    """The fit of the likelier of two points of light, where its dot is one of two; else the fit as it is.
+
+    What the place and the pixels leave of the chance that the body is the other one is in its covariance.
+    """
+    pair = fit_pair(search.scene, fit, trail=trail, radius=radius_px, free_trail=free_trail)
+    if pair is None:
+        return fit
+    scores = []
+    for each in (pair.first, pair.second):
+        away = float(np.hypot(each.x - expected[0], each.y - expected[1]))
+        scores.append(place_score(Candidate(each.x, each.y, each.snr, away), search.found))
+    odds = pair.odds + scores[0] - scores[1]
+    body, other = (pair.first, pair.second) if odds >= 0 else (pair.second, pair.first)
+    share = float(1.0 / (1.0 + np.exp(min(abs(odds), 500.0))))
+    step = np.array([other.x - body.x, other.y - body.y])
+    cov = (1 - share) * body.cov + share * (other.cov + np.outer(step, step))
+    return replace(body, cov=cov, rival=Rival(other.x, other.y, other.flux, float(abs(odds)), share))
 
 
 def _fit_coma(search: BodySearch, trail, radius_px) -> ComaFit:
@@ -736,6 +767,9 @@ def _light_columns(frame, plate: PlateCheck, fit: SourceFit, zero: ZeroPoint) ->
     if not np.isfinite(magnitude):
         return {}
     sigma = np.hypot(sigma, _light_doubt(plate.survey, fit))
+    if fit.rival is not None:
+        other = 2.5 * np.log10(max(fit.rival.flux, 1e-3 * fit.flux) / fit.flux)
+        sigma = np.hypot(sigma, np.sqrt(fit.rival.share) * other)
     # A magnitude whose error is not known is not given.
     return {"mag_obs": magnitude, "sigma_mag": float(sigma)} if np.isfinite(sigma) else {}
 
@@ -799,6 +833,10 @@ def _faults(fit: SourceFit, survey) -> str:
 
 def _rival(search: BodySearch, plate: PlateCheck, fit: SourceFit) -> str:
     """Another source that may be the body as well, in words; empty where there is none."""
+    if fit.rival is not None and fit.rival.odds < SURE:
+        away = np.hypot(fit.rival.x - fit.x, fit.rival.y - fit.y) * plate.pixel_scale
+        words = "may be the body as well" if fit.rival.odds < RIVAL else "is less likely the body"
+        return f"a source in no list stands {away:.1f} arcsec beside it and {words}: sigmas widened"
     if fit.n_saturated or search.coma:
         return ""  # the rim of its own full pixels, or of its own coma, is what else stands out there
     least = place_score(search.chosen, search.found) - RIVAL

@@ -15,7 +15,7 @@ References: Rybicki & Press 1992, ApJ 398, 169 (covariances of signals in least 
 214, 575 (stars fitted together); Kay 1998, Detection Theory, 4.4 (the matched filter in coloured noise).
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import fft, ndimage, optimize
@@ -89,11 +89,12 @@ class SceneStar:
     prior: tuple[float, float]
     listed: bool
     name: str = ""
+    loose_px: float = 0.0  # one sigma of a place that nobody has seen yet
 
     @property
     def place_px(self) -> float:
         """One sigma of the prior place, px."""
-        return PLACE_PX[self.listed]
+        return self.loose_px or PLACE_PX[self.listed]
 
 
 @dataclass(frozen=True)
@@ -146,6 +147,13 @@ class FrameScene:
         """Light of one of its stars in pixels, stored units."""
         value = pixel_image(self.psf, star.x, star.y, columns, rows)[0]
         return star.fluxes[colour] * value
+
+    def with_star(self, star: SceneStar) -> "FrameScene":
+        """The same with one star more."""
+        rows, columns = np.indices(self.pixels.shape)
+        light = self.light_of(star, columns.ravel() + self.x0, rows.ravel() + self.y0, self.colour.ravel())
+        more = light.reshape(self.pixels.shape)
+        return replace(self, stars=(*self.stars, star), star_light=self.star_light + more, _cache={})
 
     def search(self, x: float, y: float, radius: float, trail: Trail = POINT, pixels=None) -> PlaceSearch:
         """Look for light within `radius` px of a place, the stars taken off; `pixels` instead of its own."""

@@ -14,7 +14,7 @@ References: Patterson & Thompson 1971, Biometrika 58, 545 (restricted likelihood
 398, 169; Sundararajan & Keerthi 2001, Neural Computation 13, 1103 (leave-one-out residuals).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import linalg
@@ -25,6 +25,7 @@ from appulse.astrometry.source_fit import (
     FAINT_SNR,
     UNDERSAMPLED_FWHM_PX,
     SourceFit,
+    core_misfit,
     faint_place,
     phase_error,
 )
@@ -56,6 +57,8 @@ WEAK = 0.3
 ROUNDS = 12
 FAR_ODDS = (25.0, 12.0)
 """Cases of structure whose log odds lie so far below the best are dropped after the first and second look."""
+LEAST_SHAPE_ERROR = 0.01
+"""No star image is alike over a frame to better than this part of its width."""
 GAUSSIAN_SIGMAS, MOFFAT_SIGMAS, LEAST_RADIUS = 5.0, 5.5, 7.0
 
 
@@ -99,7 +102,7 @@ def fit_in_scene(
     MeasurementError
         If nothing can be fitted there; the message is the reason.
     """
-    fit = _SceneFit(scene, x, y, trail, radius, free_trail)
+    fit = SceneFit(scene, x, y, trail, radius, free_trail)
     fit.run(cases)
     limit = max_shift if max_shift is not None else 2.0 * scene.psf.fwhm + 0.5 * trail.length
     return fit.result((x, y), limit)
@@ -128,7 +131,7 @@ def share_stars(
     return [star for _, star, _ in ranked[:most]], weak, too_many
 
 
-class _SceneFit:
+class SceneFit:
     """One fit: `place` and the neighbours' places are stepped, everything else is linear."""
 
     def __init__(self, scene: FrameScene, x, y, trail, radius, free_trail):
@@ -149,6 +152,7 @@ class _SceneFit:
         if self.bins.n < LEAST_PIXELS:
             raise MeasurementError(f"only {self.bins.n} usable pixels around the place")
         self.place = np.array([x, y], dtype=float)
+        self.apart: int | None = None  # which of `near` is a star that nobody has seen yet
         self._share_stars(x, y)
         b = self.bins
         self.value = b.sum(self.pixels)
@@ -372,6 +376,82 @@ class _SceneFit:
             raise MeasurementError("the pixels there do not settle a fit")
         self.white = solved[0]
 
+    def look(self, cases, reach: float) -> None:
+        """What each case makes of the pixels, the body kept where it is; no rays put aside within reach."""
+        self.solved, start = [], True
+        for turn in range(3):
+            linear, slopes = self._design()
+            n_linear = linear.shape[1]
+            if start:
+                lower = self._factor(cases[0])
+                both = linalg.solve_triangular(lower, np.column_stack([linear, self.value]), lower=True)
+                values, start = np.linalg.lstsq(both[:, :-1], both[:, -1], rcond=None)[0], False
+            columns, self.light = slopes(values)
+            self.design, self.n_linear = np.column_stack([linear, columns]), n_linear
+            if turn == 2:
+                break
+            found = self._solve(cases[0], 0.0, self.design, self.value, n_linear)
+            if found is None:
+                return
+            values = found.values[:n_linear]
+            self._reject(found, self.design, settled=True)
+            near = np.hypot(self.bins.x - self.place[0], self.bins.y - self.place[1]) < reach
+            self.extra = np.where(near, 0.0, self.extra)
+        solved = [self._solve(case, 0.0, self.design, self.value, n_linear) for case in cases]
+        self.solved = [found for found in solved if found is not None]
+
+    def second_light(self, reach: float, step: float):
+        """Where within reach one more point of light explains most: x, y, its light, and the log of its odds.
+
+        None where there is nothing to go by. A star image a little wider or longer than the model is allowed
+        for: what it leaves looks like a second star close by.
+        """
+        if not self.solved:
+            return None
+        n = int(np.ceil(reach / step))
+        dx, dy = (step * grid.ravel() for grid in np.mgrid[-n : n + 1, -n : n + 1])
+        here = np.hypot(dx, dy) <= reach
+        places = self.place + np.column_stack([dx, dy])[here]
+        moved = [(axis - (at - own)[:, None]).ravel() for axis, at, own in (
+            (self.columns, places[:, 0], self.place[0]), (self.rows, places[:, 1], self.place[1])
+        )]  # fmt: skip
+        tint = self.scene.star_tint[self.colour]
+        images = pixel_image(self.psf, *self.place, *moved, coarse=True)[0].reshape(len(places), -1) * tint
+        images = np.stack([self.bins.sum(image) for image in images], axis=1)
+        nuisance = [self.light_of_width(parts) for parts in ((1, 1, 0), (1, -1, 0), (0, 0, 1))]
+        weight, _ = self._priors(self.n_linear)
+        best = None
+        for found in self.solved:
+            known = np.column_stack([self.design, *nuisance])
+            both = self._whitened(np.column_stack([known, self.value, images]), found)
+            k, root = known.shape[1], np.sqrt(found.scale)
+            held = np.diag(np.r_[np.sqrt(weight), np.full(len(nuisance), 1.0)])
+            base, _ = np.linalg.qr(np.concatenate([both[:, :k] / root, held]))
+            rest = np.concatenate([both[:, k:] / root, np.zeros((k, both.shape[1] - k))])
+            rest = rest - base @ (base.T @ rest)
+            length2 = np.maximum(np.einsum("ij,ij->j", rest[:, 1:], rest[:, 1:]), 1e-12)
+            along = rest[:, 1:].T @ rest[:, 0]
+            gain = 0.5 * np.maximum(along, 0.0) ** 2 / length2
+            top = int(np.argmax(gain))
+            odds = found.odds + gain[top]
+            if best is None or odds > best[3]:
+                best = float(places[top, 0]), float(places[top, 1]), float(along[top] / length2[top]), odds
+        return *best[:3], float(best[3] - max(found.odds for found in self.solved))
+
+    def light_of_width(self, parts):
+        """What one sigma of the star image's moments changes in the body's light, in bins."""
+        psf, error = self.psf, max(self.psf.width_error, LEAST_SHAPE_ERROR)
+        steps = 2 * error * np.array(parts) * [psf.xx, psf.yy, np.sqrt(psf.xx * psf.yy)]
+        sides = []
+        for sign in (1, -1):
+            other = replace(psf, **{name: getattr(psf, name) + sign * step for name, step in
+                                    zip(("xx", "yy", "xy"), steps, strict=True)})  # fmt: skip
+            image = pixel_image(other, *self.place, self.columns, self.rows, self._trail())[0]
+            sides.append(self.bins.sum(image))
+        values = self.solved[0].values
+        flux = sum(value * colour for value, colour in zip(values, self.colours, strict=False))
+        return 0.5 * (sides[0] - sides[1]) * flux
+
     def _step(self, steps) -> float:
         """Move the places; how far the body's went."""
         limit = 0.5 * max(self.psf.fwhm, 1.0)
@@ -423,6 +503,7 @@ class _SceneFit:
         place = self.place + mean[nc:]
         if flux < FAINT_SNR * flux_sigma:
             place, cov = self._faint(place, cov, best, mean[:nc])
+        cov = cov * self._core_misfit(best)
         plain = self.white.covariance[n : n + 2, n : n + 2] if self.white is not None else cov
         structure = _positive(cov - plain)
         phase = 0.0
@@ -458,6 +539,16 @@ class _SceneFit:
             self.columns, self.rows, self.psf, self._trail(), place, cov, whiten,
             self._whitened(known, best) / scale, data, prior,
         )  # fmt: skip
+
+    def _core_misfit(self, best: Solution) -> float:
+        """What the body's image misses in its core, over what all pixels of the stamp say."""
+        n = self.n_linear
+        rest = self.value - self.design[:, :n] @ best.values[:n]
+        noise = self._noise()
+        smooth = rest - noise * linalg.cho_solve((best.lower, True), rest, check_finite=False)
+        squares = (rest - smooth) ** 2 / (noise * max(best.scale, 1.0))
+        light = self._image(self.place, self._trail())[0] / self.bins.count
+        return core_misfit(light, squares, self.extra == 0, self.psf)
 
     def _whitened(self, columns, best: Solution):
         return linalg.solve_triangular(best.lower, columns, lower=True, check_finite=False)

@@ -64,11 +64,24 @@ WIDTH_ERROR_IF_UNKNOWN = 0.1
 MAX_CONTRAST = 3.0
 """Beyond it errors of core and wings begin to cancel, which images hold to only while they are Gaussians."""
 
+CORE_SHARE, CORE_SIGMAS = 0.05, 5.0
+"""Of its brightest pixel; and how far beyond chance the misfit of those must be to count by itself."""
 APERTURE_SIGMAS = 12.0
 """Radius in PSF sigmas that holds the light whatever the profile: half as much again as a fit takes."""
 PLAIN_SIGMAS = 8.0
 ASSUMED_WIDTH = 0.1
 """A PSF whose width is known no better than this is not one of the frame's own stars."""
+
+
+@dataclass(frozen=True)
+class Rival:
+    """A point of light beside a fitted one that may be the body as well; its chance is in the sigmas."""
+
+    x: float
+    y: float
+    flux: float
+    odds: float  # log of the odds against it
+    share: float  # the chance that it is the body
 
 
 @dataclass(frozen=True)
@@ -93,6 +106,7 @@ class SourceFit:
     phase_error_px: float = 0.0  # one sigma, in `cov`: not 0 for an undersampled PSF only
     neighbours: tuple = ()  # (x, y, flux) of each
     cases: tuple = ()  # of structure that the pixels leave possible: fit_in_scene takes them
+    rival: Rival | None = None
     structure_cov: np.ndarray | None = None  # share of `cov` that structure of the background makes, px^2
     x0: int = 0  # corner of the three images, (h, w) float32:
     y0: int = 0
@@ -454,7 +468,8 @@ class ProfileFit:
         x, y, flux = (float(v) for v in self.p[:3])
         if not flux > 0.0:
             raise MeasurementError("no light there")
-        cov = covariance[:2, :2].copy()
+        misfit = core_misfit(flux * self._image(), residual**2 / max(excess, 1.0), self.used, self.psf)
+        cov = covariance[:2, :2] * misfit
         if flux**2 < FAINT_SNR**2 * covariance[2, 2]:
             (x, y), cov = self._faint(cov)
         shift, doubt = beyond_quartic(self)
@@ -552,6 +567,22 @@ def faint_place(columns, rows, psf, trail, place, cov, whiten, known, data, prio
     odds /= odds.sum()
     mean = steps @ odds
     return place + mean, (steps * odds) @ steps.T - np.outer(mean, mean)
+
+
+def core_misfit(light, squares, used, psf: PSF) -> float:
+    """By how much more the variance of a place grows than chi-squared of the whole stamp says; 1 or more.
+
+    What a star image misses stands in the few pixels of its core, which make the place; spread over the whole
+    stamp it looks like little. `squares` are of the residuals over their noise, as widened already.
+    """
+    core = used & (light > CORE_SHARE * max(float(light[used].max(initial=0.0)), 1e-300))
+    n = int(core.sum())
+    total = float(np.sum(squares[core]))
+    if n < 4 or total < n + CORE_SIGMAS * np.sqrt(2.0 * n):
+        return 1.0
+    # The misfit is spread over as many independent pixels as the image has, less those that the fit followed.
+    many = min(float(n), 4 * np.pi * psf.sigma**2 + 2.0)
+    return 1.0 + (total - n) / max(many - 3.0, 1.0)
 
 
 def phase_error(psf: PSF, trail: Trail = POINT, contrast: float = 0.0) -> float:

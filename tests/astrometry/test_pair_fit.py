@@ -1,0 +1,57 @@
+"""A body closer to a star in no list than their images can part, on invented frames."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from appulse.astrometry.psf import PSF
+from appulse.astrometry.residual import SURE
+from appulse.astrometry.source_fit import core_misfit
+from appulse.frames import read_frame
+from appulse.workflows import measure_frame, open_bodies, open_stars
+from invented_nights import NightPlan, make_night
+
+PLAIN = NightPlan(seed=5, frames=1, shape=(220, 260), stars=60, snr=100.0)
+
+
+def measured(plan, folder):
+    """What came of the one frame of a night, and how far off it is in x and y, px."""
+    night = make_night(plan, folder)
+    bodies = open_bodies("2099 AB1", positions=night.positions)
+    residual = measure_frame(read_frame(night.frames[0]), bodies, open_stars(night.stars)).residuals[0]
+    truth = night.truths[0]
+    return residual, np.array([residual.x - truth.x, residual.y - truth.y])
+
+
+@pytest.mark.parametrize("distance", [0.7, 1.1])
+@pytest.mark.parametrize("mosaic", ["", "RGGB"])
+def test_of_two_points_that_blend_the_sigma_holds_both(tmp_path, distance, mosaic):
+    neighbours = ((distance, 40.0, 0.5, False),)
+    residual, off = measured(replace(PLAIN, neighbours=neighbours, mosaic=mosaic), tmp_path)
+    # One point for both lay a fifth of a FWHM off, at ten and more of its sigmas.
+    assert residual.fit.rival is not None
+    assert residual.fit.rival.odds < SURE
+    assert off @ np.linalg.solve(residual.fit.cov, off) < 11.8
+    assert np.hypot(*off) < 0.1 * PLAIN.fwhm_px
+    assert "in no list" in residual.flag
+    assert "sigmas widened" in residual.flag
+    assert residual.snr > 20
+
+
+def test_a_point_alone_is_no_pair(tmp_path):
+    residual, off = measured(PLAIN, tmp_path)
+    assert residual.fit.rival is None
+    assert residual.flag == ""
+    assert off @ np.linalg.solve(residual.fit.cov, off) < 11.8
+
+
+def test_what_a_star_image_misses_in_its_core_counts_there():
+    rows, columns = np.mgrid[-10:11, -10:11]
+    psf = PSF.round(1.6)
+    light = np.exp(-0.5 * (columns**2 + rows**2) / psf.sigma**2).ravel()
+    squares, used = np.ones(light.size), np.ones(light.size, bool)
+    assert core_misfit(light, squares, used, psf) == 1.0
+    squares[light > 0.1] = 60.0
+    # Over all pixels of the stamp chi-squared is 1.7 of a degree of freedom.
+    assert core_misfit(light, squares, used, psf) > 20.0
