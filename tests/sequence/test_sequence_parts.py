@@ -16,6 +16,9 @@ from reproject import reproject_interp
 from skimage.color import rgb2lab
 
 import appulse
+from appulse.astrometry.psf import PSF, pixel_image
+from appulse.astrometry.source_fit import fit_source
+from appulse.astrometry.stamp import Noise
 from appulse.errors import FrameError, InputError
 from appulse.frames.masters import Masters
 from appulse.registration.alignment import StarList
@@ -198,6 +201,22 @@ def test_a_blank_pixel_beside_the_body_spoils_no_dot():
     assert dot.used
     assert dot.snr == pytest.approx(whole.snr, rel=0.05)
     assert np.isfinite(dot.light).all()
+
+
+def test_a_dot_has_the_signal_to_noise_of_a_fit():
+    random = np.random.default_rng(4)
+    psf, gain, noise = PSF.round(2.6), 1.5, 4.0
+    rows, columns = np.indices((80, 80))
+    trail = np.array([[40.2, 39.7], [40.2, 39.7]])
+    image = pixel_image(psf, 40.2, 39.7, columns.ravel(), rows.ravel())[0].reshape(80, 80)
+    for flux in (800.0, 2e5):
+        frame = random.poisson(image * flux * gain) / gain + random.normal(0, noise, (80, 80))
+        fit = fit_source(frame, 40.2, 39.7, psf, Noise(gain))
+        planes = [lambda x0, y0, x1, y1, frame=frame: frame[y0:y1, x0:x1].astype(np.float32)]
+        base = np.zeros((1, 80, 80), np.float32)
+        dot = take_dot("f", "t", planes, base, (40.2, 39.7), trail, 2.6, noise, gain_e=gain)
+        # The sky's noise alone gave the brighter one 4 times as much.
+        assert dot.snr == pytest.approx(fit.snr, rel=0.15)
 
 
 def test_a_body_that_does_not_show_is_not_laid():

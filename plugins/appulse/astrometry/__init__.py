@@ -20,6 +20,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "short_arc": ["Sighting"],
         "sites_verdict": ["SitesVerdict", "judge_sites", "site_offset"],
         "sky": ["SkyMesh", "sky_mesh"],
+        "stamp": ["frame_noise"],
         "total_magnitude": ["TotalMagnitude", "total_magnitude"],
         "verdict": ["judge"],
     },

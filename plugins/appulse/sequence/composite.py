@@ -38,7 +38,7 @@ class Dot:
     # x, y: on the grid, px.
     x: float
     y: float
-    # Of the matched filter along the trail.
+    # Of its light along the trail, its own photons counted among the noise: as `residuals` has it.
     snr: float = 0.0
     used: bool = False
     # Why it is not in the picture.
@@ -64,8 +64,13 @@ def trail_profile(x, y, trail, sigma):
     return np.exp(-0.5 * (distance / sigma) ** 2)
 
 
-def take_dot(name, time, planes, base, place, trail, fwhm, noise) -> Dot:
-    """Take the body out of one frame."""
+def take_dot(
+    name, time, planes, base, place, trail, fwhm, noise, *, white=None, gain_e=np.inf
+) -> Dot:  # fmt: skip
+    """Take the body out of one frame.
+
+    `noise` is a pixel's, `white` that by which pixels add up over a dot, `gain_e` electrons per unit.
+    """
     dot = Dot(name, time, float(place[0]), float(place[1]))
     ny, nx = base.shape[-2:]
     reach = REACH_FWHM * fwhm
@@ -84,7 +89,10 @@ def take_dot(name, time, planes, base, place, trail, fwhm, noise) -> Dot:
     # A blank pixel says nothing: the fit passes over it, and the base shows there.
     extra = np.where(good, extra - np.median(extra[:, rim], axis=1)[:, None, None], 0.0)
     moved, profile, amplitude, snr = _recentred(extra.mean(axis=0), good, x, y, trail, fwhm, noise)
-    if not snr >= SEEN_SNR:
+    # Whether it shows is a matter of the sky's noise; how well, of all noise.
+    seen = snr >= SEEN_SNR
+    snr = _with_its_photons(amplitude, profile, noise if white is None else white, gain_e)
+    if not seen:
         why = f"the body does not show (signal to noise {max(snr, 0.0):.1f}, {SEEN_SNR:g} needed)"
         return replace(dot, snr=snr, reason=why)
     signal = amplitude * profile
@@ -96,6 +104,13 @@ def take_dot(name, time, planes, base, place, trail, fwhm, noise) -> Dot:
         name, time, dot.x + dx, dot.y + dy, snr, used=True, x0=int(x0), y0=int(y0),
         weight=np.where(good, weight, 0.0).astype(np.float32), light=extra.astype(np.float32),
     )  # fmt: skip
+
+
+def _with_its_photons(amplitude, profile, white, gain_e) -> float:
+    """S/N of light of this profile: the sky's noise, and that of its own photons."""
+    norm = float(np.sum(profile**2))
+    own = max(amplitude, 0.0) / gain_e * float(np.sum(profile**3))
+    return amplitude * norm / max(np.sqrt(white**2 * norm + own), 1e-12)
 
 
 def _recentred(extra, good, x, y, trail, fwhm, noise):
@@ -272,6 +287,9 @@ def dots_of(night, resampled, base) -> list[Dot]:
     for frame in resampled:
         planes = [partial(frame.box, colour) for colour in range(len(frame.planes))]
         name, time = frame.subframe.frame.name, frame.subframe.place.time
-        noise = frame.levels[0].sigma / np.sqrt(len(planes))
-        found.append(take_dot(name, time, planes, base, frame.place, frame.trail, night.fwhm, noise))
+        level, n = frame.levels[0], len(planes)
+        found.append(take_dot(
+            name, time, planes, base, frame.place, frame.trail, night.fwhm, level.sigma / np.sqrt(n),
+            white=level.white / np.sqrt(n), gain_e=n * frame.subframe.photon_gain / level.factor,
+        ))  # fmt: skip
     return found

@@ -125,6 +125,13 @@ class Subframe:
         known = self.frame.camera.gain_e_adu
         return float(known) if known is not None else np.inf
 
+    @property
+    def photon_gain(self) -> float:
+        """The same; where the camera does not say, what level and scatter of the sky say."""
+        from appulse.astrometry import frame_noise
+
+        return frame_noise(self.frame.camera, self.stars.sky, self.stars.sky_sigma).gain_e_adu
+
 
 def binned(frame, step: int):
     """A frame with `step` by `step` pixels taken together: for previews."""
