@@ -42,12 +42,27 @@ def test_the_second_time_they_are_mapped(asked):
     assert not arrays["x"].flags.writeable
 
 
-def test_a_changed_source_or_version_makes_them_anew_and_one_set_is_kept(asked, source, tmp_path):
+def test_a_changed_source_or_version_makes_them_anew_and_three_sets_are_kept(asked, source, tmp_path):
+    asked()
+    source.write_bytes(b"4321")
+    assert asked()[1] == 2
+    for version in (2, 3, 4):
+        assert asked(version=version)[1] == version + 1
+    assert len(list((tmp_path / "cache" / "arrays").iterdir())) == 3
+    assert asked(version=3)[1] == 5
+
+
+def test_a_source_of_the_same_content_is_the_same_in_another_installation(asked, source):
+    asked()
+    os.utime(source, (1, 1))
+    assert asked()[1] == 1
+
+
+def test_a_large_source_is_told_apart_by_its_time(asked, source, monkeypatch):
+    monkeypatch.setattr("appulse.formats.array_cache.READ_WHOLE", 2)
     asked()
     os.utime(source, (1, 1))
     assert asked()[1] == 2
-    assert asked(version=2)[1] == 3
-    assert len(list((tmp_path / "cache" / "arrays").iterdir())) == 1
 
 
 def test_a_damaged_set_is_made_anew(asked, tmp_path):

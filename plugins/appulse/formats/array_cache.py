@@ -2,8 +2,8 @@
 
 ::
 
-    sources (size, time) --> key --> CACHE/arrays/NAME-KEY/*.npy --> np.load(mmap_mode="r")
-                                     not there, or damaged       --> made anew, and kept if possible
+    sources (content) --> key --> CACHE/arrays/NAME-KEY/*.npy --> np.load(mmap_mode="r")
+                                  not there, or damaged       --> made anew, and kept if possible
 """
 
 import hashlib
@@ -18,6 +18,10 @@ import numpy as np
 
 FORMAT = 1
 """Raise it when what is kept is made in another way."""
+READ_WHOLE = 16_000_000
+"""Bytes: larger sources are told apart by size and time, for reading them would take longer than it saves."""
+SETS_KEPT = 3
+"""Of one name: installations side by side have sources of their own, and must not drive each other out."""
 
 
 def cache_folder() -> Path:
@@ -43,7 +47,8 @@ def cached_arrays(
     name : str
         What they are; with the sources it makes the key.
     sources : iterable of path
-        Files that they are made of: another size or time of one of them makes them anew.
+        Files that they are made of: another content of one of them makes them anew (of a large one another
+        size or time).
     make : callable
         Gives the arrays: plain numbers or texts, no objects.
     version : int
@@ -52,7 +57,8 @@ def cached_arrays(
     Returns
     -------
     dict of str to array
-        Read-only where they are mapped. One older set of the same name is removed when a new one is kept.
+        Read-only where they are mapped. Sets of the same name beyond three are removed, the oldest first, when
+        a new one is kept.
 
     Raises
     ------
@@ -66,8 +72,7 @@ def cached_arrays(
     """
     parts = [name, str(FORMAT), str(version), np.__version__]
     for path in map(Path, sources):
-        about = path.stat()
-        parts += [path.name, str(about.st_size), str(about.st_mtime_ns)]
+        parts += [path.name, _sign(path)]
     key = hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
     folder = cache_folder() / "arrays" / f"{name}-{key}"
     kept = _mapped(folder)
@@ -75,6 +80,14 @@ def cached_arrays(
         kept = make()
         _keep(folder, kept, name)
     return kept
+
+
+def _sign(path: Path) -> str:
+    """What tells one state of a file from another."""
+    about = path.stat()
+    if about.st_size > READ_WHOLE:
+        return f"{about.st_size} {about.st_mtime_ns}"
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _mapped(folder: Path) -> dict[str, np.ndarray] | None:
@@ -95,7 +108,9 @@ def _keep(folder: Path, arrays: dict[str, np.ndarray], name: str) -> None:
         for array_name, array in arrays.items():
             np.save(temporary / f"{array_name}.npy", array, allow_pickle=False)
         (temporary / "names.txt").write_text(" ".join(arrays), encoding="utf-8")
-        for old in folder.parent.glob(f"{name}-*"):
+        others = [old for old in folder.parent.glob(f"{name}-*") if old != folder]
+        others.sort(key=lambda old: old.stat().st_mtime, reverse=True)
+        for old in (folder, *others[SETS_KEPT - 1 :]):  # the folder of this name was damaged
             shutil.rmtree(old, ignore_errors=True)
         temporary.rename(folder)  # another process may have been faster: then its folder stands
     except OSError:
