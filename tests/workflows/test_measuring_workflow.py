@@ -2,6 +2,7 @@
 
 import pickle
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -30,7 +31,7 @@ from appulse.workflows import (
     save_night,
     surroundings_of,
 )
-from appulse.workflows.export import from_the_earth
+from appulse.workflows.export import frame_drawer, from_the_earth
 
 TOL_NOISE_ARCSEC = 1.0
 """Pixels of 12 arcsec, S/N above 100: a tenth of an arcsec is the error, ten of them no accident."""
@@ -186,6 +187,17 @@ def test_a_night_goes_to_a_folder_whole(paths, iris, tmp_path):
     assert len(read_ades(tmp_path / "m" / "residuals.psv")[0].rows) == 3
     with pytest.raises(OutputExistsError):
         measure_to_folder(paths, iris, open_stars(), outputs)
+
+
+@pytest.mark.parametrize(("longer", "times"), [(700, 1), (1400, 2)])
+def test_a_frame_is_drawn_once_where_both_its_pictures_are_the_same(longer, times, iris, monkeypatch):
+    drawn = []
+    monkeypatch.setattr("appulse.reports.annotated_png", lambda frame, **_: drawn.append(1) or b"png")
+    monkeypatch.setattr("appulse.workflows.export.overlays_of", lambda *_: {})
+    frame = SimpleNamespace(shape=(500, longer))
+    pictures = frame_drawer(iris, {"pictures", "evidence"})(frame, [])
+    assert pictures == {"picture": b"png", "small": b"png"}
+    assert len(drawn) == times
 
 
 def test_nothing_is_written_of_frames_that_all_fail(iris, tmp_path):

@@ -313,7 +313,7 @@ def draw_stars(panel, plate, shape):
     maps = _maps(stars)
     for axes, (words, east, north) in zip(panel.subplots(1, len(maps), squeeze=False)[0], maps, strict=True):
         _draw_arrows(axes, plate, used, _arcsec(stars[east]), _arcsec(stars[north]), shape)
-        axes.set_title(words, fontsize=9, loc="left")
+        axes.set_title(words, fontsize=9, loc="left", y=1.0)  # else every label is measured to find it
         axes.set_xlabel("x (px)")
         axes.set_ylabel("y (px)")
     marks = [
@@ -412,10 +412,10 @@ def draw_stamp(panel, residual):
     for axes, image, words in ((panels[0], fit.data, "pixels"), (panels[1], fit.model, "model")):
         # The square root shows the wings, where a bad model would show first.
         axes.imshow(image, cmap="gray", norm=PowerNorm(0.5, vmin=low, vmax=max(high, low + 1e-9)), **shown)
-        axes.set_title(words, fontsize=9)
+        axes.set_title(words, fontsize=9, y=1.0)
     # a fixed range: the same colour is the same sigma on every stamp
     left = panels[2].imshow(fit.residual, cmap="PuOr", vmin=-5, vmax=5, **shown)
-    panels[2].set_title("left over (sigma)", fontsize=9)
+    panels[2].set_title("left over (sigma)", fontsize=9, y=1.0)
     panel.colorbar(left, ax=panels[2], shrink=0.8, ticks=[-5, 0, 5])
     for axes in panels:
         # a ring is what is measured, as in every picture

@@ -406,10 +406,17 @@ def frame_drawer(bodies: BodySource, kinds) -> Callable | None:
 
 def _drawn(frame, residuals, bodies: BodySource, names) -> dict[str, bytes]:
     """Pictures of a frame by name."""
-    from appulse.reports import annotated_png
+    from appulse.reports import LONGEST_PX, annotated_png, whole_steps
 
-    shown, sizes = overlays_of(frame, bodies, residuals), {"picture": {}, "small": {"longest_px": SHEET_PX}}
-    return {name: annotated_png(frame, **sizes[name], **shown) for name in names}
+    shown, sizes = overlays_of(frame, bodies, residuals), {"picture": LONGEST_PX, "small": SHEET_PX}
+    drawn, pictures = {}, {}
+    for name in names:
+        # Of a frame that is small enough both are the same picture.
+        step = whole_steps(frame.shape, sizes[name])
+        if step not in drawn:
+            drawn[step] = annotated_png(frame, longest_px=sizes[name], **shown)
+        pictures[name] = drawn[step]
+    return pictures
 
 
 def overlays_of(frame, bodies: BodySource, residuals) -> dict:
