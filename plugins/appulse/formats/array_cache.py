@@ -57,8 +57,8 @@ def cached_arrays(
     Returns
     -------
     dict of str to array
-        Read-only where they are mapped. Sets of the same name beyond three are removed, the oldest first, when
-        a new one is kept.
+        Read-only where they are mapped. Of the same name three sets are kept: the oldest goes when a fourth
+        is made.
 
     Raises
     ------
