@@ -149,6 +149,27 @@ def test_scatter_is_nowhere_below_what_is_said_to_be_the_least(frame):
         assert least.mean() > 0.5 * scatter.min(axis=0).mean()
 
 
+def test_a_second_look_goes_on_where_the_first_ended(frame, monkeypatch):
+    monkeypatch.setattr(detection, "STRIP_ROWS", 40)
+    sky, begun, filtered = sky_mesh(frame), detection.Begun(), []
+    usual, tile = detection.BandPass(3.0 / detection.FWHM_PER_SIGMA).side, detection.BandPass.tile
+
+    def noted(band, data, sky, rows, *more):
+        if band.side == usual:
+            filtered.append(rows.start)
+        return tile(band, data, sky, rows, *more)
+
+    monkeypatch.setattr(detection.BandPass, "tile", noted)
+    part = detection.detect_stars(frame, sky=sky, every=3, begun=begun)
+    assert set(filtered) == {0, 120, 240}
+    whole = detection.detect_stars(frame, sky=sky, begun=begun)
+    assert len(filtered) == len(set(filtered)) == 8
+    alone = detection.detect_stars(frame, sky=sky)
+    assert len(alone) == len(whole) > len(part) > 5
+    for name in alone.colnames:
+        np.testing.assert_array_equal(whole[name], alone[name])
+
+
 def test_a_part_of_a_large_frame_tells_the_width_of_its_stars(tmp_path, monkeypatch):
     night = make_night(NightPlan(seed=8, frames=1, stars=900, hot_share=0.001), tmp_path)
     whole = detection.survey_frame(read_frame(night.frames[0]))

@@ -273,25 +273,30 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
 def _sources(pixels, kinds, sky, bright, known, options, rough) -> tuple[np.ndarray, Table]:
     """Sources of a frame by a filter about as wide as they are, and its bad pixels by what they tell."""
 
-    def found(bad, **more):
-        mended = Mended.of(pixels, bad & ~np.uint8(Bad.SATURATED) > 0, sky.at)
+    def mended_without(bad):
+        return Mended.of(pixels, bad & ~np.uint8(Bad.SATURATED) > 0, sky.at)
+
+    first, begun = mended_without(kinds), Begun()
+
+    def found(mended=first, **more):
         return detect_stars(pixels, sky=sky, mosaic=options["mosaic"], mended=mended, **more)
 
     # A part of a large frame tells how wide its stars are, if it shows enough of them.
     every = 1 if rough else max(1, round(pixels.size / ENOUGH_PIXELS))
-    sources = found(kinds, every=every)
+    sources = found(every=every, begun=begun)
     if every > 1 and np.count_nonzero(np.asarray(sources["snr"]) > BRIGHT_SNR) < ENOUGH_STARS:
-        every, sources = 1, found(kinds)
+        every, sources = 1, found(begun=begun)
     width = _typical_width(sources, None if known is None else known(sources, _typical_width(sources) or 3.0))
     if not width:
-        return kinds, sources if every == 1 else found(kinds)
+        return kinds, sources if every == 1 else found(begun=begun)
     # With the stars' width more is known to be no light, and a filter as wide as they are finds more of them.
     again = sharper(kinds, bright, width, **options)
     more = np.count_nonzero(again) > np.count_nonzero(kinds) + 0.05 * every * len(sources)
     if more or not 2.0 <= width <= 4.5:
-        sources = found(again, fwhm=float(np.clip(width, 1.2, 15.0)))
+        begun = None  # the size of the frame
+        sources = found(mended_without(again), fwhm=float(np.clip(width, 1.2, 15.0)))
     elif every > 1:
-        sources = found(kinds)
+        sources = found(begun=begun)
     return again, sources
 
 
@@ -389,9 +394,17 @@ def _saturation(camera, data) -> tuple[float | None, str]:
     return None, ""
 
 
+@dataclass
+class Begun:
+    """Strips that a filter has gone over: a second look at the same pixels begins with them."""
+
+    flat: np.ndarray | None = field(default=None, repr=False)
+    starts: frozenset[int] = frozenset()
+
+
 def detect_stars(
     frame, *, fwhm: float = 3.0, threshold: float = THRESHOLD, sky: SkyMesh | None = None,
-    mosaic: bool = False, mended: Mended | None = None, every: int = 1,
+    mosaic: bool = False, mended: Mended | None = None, every: int = 1, begun: Begun | None = None,
 ) -> Table:  # fmt: skip
     """Sources of a frame, brightest first.
 
@@ -410,6 +423,8 @@ def detect_stars(
         Pixels that are no light, with what is put in their place.
     every : int
         Only every so-manieth strip of 512 rows is looked at.
+    begun : Begun, optional
+        What an earlier call with the same pixels, width and sky has done; this one adds its own.
 
     Returns
     -------
@@ -434,7 +449,8 @@ def detect_stars(
     starts, sigma = range(0, data.shape[0], every * STRIP_ROWS), fwhm / FWHM_PER_SIGMA
     # The filter lets other threads run; more than two strips at a time would only cost memory.
     with ThreadPoolExecutor(THREADS) as pool:
-        band, flat, rough = _smoothed(data, sky, BandPass(sigma, mosaic=mosaic), starts, pool, mended)
+        band = BandPass(sigma, mosaic=mosaic)
+        band, flat, rough = _smoothed(data, sky, band, starts, pool, mended, begun)
         roughness = _roughness(flat, band, sky)
         if np.median(rough.sigma) > ROUGHER * np.median(sky.sigma) * np.sqrt(band.norm2):
             # Structure of a nebula falls steeply towards fine scales: a sharper filter sees less of it.
@@ -462,9 +478,10 @@ def detect_stars(
     return table
 
 
-def _smoothed(data, sky, band, starts, pool, mended):
+def _smoothed(data, sky, band, starts, pool, mended, begun=None):
     """A filter, the filtered frame, and the mesh of its noise."""
-    flat = np.zeros(data.shape, np.float32)
+    begun = Begun() if begun is None else begun
+    flat = np.zeros(data.shape, np.float32) if begun.flat is None else begun.flat
 
     def smooth_strip(first):
         rows = slice(first, min(first + STRIP_ROWS, data.shape[0]))
@@ -472,7 +489,8 @@ def _smoothed(data, sky, band, starts, pool, mended):
             columns = slice(left, min(left + TILE, data.shape[1]))
             flat[rows, columns] = band.tile(data, sky, rows, columns, mended)
 
-    list(pool.map(smooth_strip, starts))
+    list(pool.map(smooth_strip, [first for first in starts if first not in begun.starts]))
+    begun.flat, begun.starts = flat, begun.starts | frozenset(starts)
     # Where a nebula has structure as fine as the stars the limit is higher: its lumps are no sources.
     found = sky_mesh(flat, sky.box) if np.ptp(flat) > 0 else None
     noise = sky.sigma * np.float32(np.sqrt(band.norm2))

@@ -42,6 +42,7 @@ BAND_ROWS = 64
 BLOOM = 7
 """px; least length of a run of full pixels along which charge ran."""
 LINE_SIGMAS, LINE_SIDE, LINE_SAMPLES = 6.0, 5, 600
+MOST_MIDDLES = 16
 QUIET_LINE = 0.4
 """A column that scatters by less than this part of the others does not see the sky."""
 TRAIL_PARTS, TRAIL_PRESENT, TRAIL_SIGMAS = 32, 0.6, 2.5
@@ -282,9 +283,13 @@ def _bad_lines(above, typical: float, kinds, axis: int):
 
 def _median_of_known(values):
     """Medians of the numbers of each row that are no NaN: numpy's own goes row by row."""
-    ordered = np.sort(values, axis=1)  # NaN last
     count = np.isfinite(values).sum(axis=1, keepdims=True)
-    low, high = (np.take_along_axis(ordered, np.maximum(k, 0), 1) for k in ((count - 1) // 2, count // 2))
+    middles = [np.maximum(k, 0) for k in ((count - 1) // 2, count // 2)]
+    wanted = np.unique(middles)
+    # NaN last. Few of the rows differ in their count: then nothing but the middles is put in order.
+    few = len(wanted) <= MOST_MIDDLES
+    ordered = np.partition(values, wanted, axis=1) if few else np.sort(values, axis=1)
+    low, high = (np.take_along_axis(ordered, k, 1) for k in middles)
     return ((low + high) / 2)[:, 0]
 
 
