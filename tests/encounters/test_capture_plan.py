@@ -12,6 +12,7 @@ from numpy.testing import assert_allclose
 from appulse.catalogues.deepsky import Outline
 from appulse.encounters import plan_preview
 from appulse.encounters.capture import plan_capture
+from appulse.encounters.comet_pass import TailPass
 from appulse.encounters.photon_rates import surface_brightness
 from appulse.encounters.visibility import watch_night
 from appulse.errors import InputError
@@ -114,6 +115,31 @@ def test_the_preview_is_the_finished_stack():
     assert_allclose((stack - without).sum(), 8 * light, rtol=0.05)
     middle = stack[stack.shape[0] // 2 - 20 :, :][:40, 600:1000]
     assert np.median(middle) > np.median(stack[corner]) + np.std(stack[corner])  # the nebula is there
+
+
+def test_a_comet_is_drawn_with_coma_and_tail():
+    """All its light in the coma, once, and a tail on its side of it; without a size a point, and that is said."""
+    tail = TailPass(3.0, 12.0, 90.0, 0.0, 0.0, np.nan, np.nan, "tail across x", (95.0, 115.0))
+    comet = encounter(id="x", name="C/2026 X1", designation="C/2026 X1", mag=9.0, tail=tail)
+    plan = make_plan(comet, night(), camera())
+    like = lambda **changes: replace(plan, encounter=SimpleNamespace(**(vars(comet) | changes)))  # noqa: E731
+    dark = like(mag=np.nan)
+    frame, dots = plan_preview.invent_stack(plan, moving)
+    light = frame.data - plan_preview.invent_stack(dark, moving)[0].data
+    (x, y), scale = dots[0], plan.figures["scale"].value
+    assert len(dots) == 1
+    east, north = (np.indices(light.shape)[::-1] - np.array([x, y])[:, None, None]) * scale / 60
+    east, rho = -east, np.hypot(east, north)
+    assert plan.framing.rotation_deg == 0.0
+    total = plan_preview._rate(plan, 9.0) * plan.exposure_s
+    assert 0.8 * total < light[(rho < 1.7)].sum() < 1.5 * total
+    ahead = light[(rho > 4) & (rho < 8) & (np.abs(np.degrees(np.arctan2(east, north)) - 105) < 8)]
+    behind = light[(rho > 4) & (rho < 8) & (east < 0)]
+    noise = np.std(behind) / np.sqrt(len(ahead))
+    assert ahead.mean() > behind.mean() + 10 * noise
+    assert "estimate" in str(plan_preview.invent_frame(plan, moving).header["COMMENT"])
+    bare = like(tail=replace(tail, coma_arcmin=np.nan))
+    assert "a point is drawn" in plan_preview.comet_words(bare)
 
 
 def test_signal_to_noise_by_hand():

@@ -14,7 +14,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "pass_table": ["gather", "passes_table"],
         "passes": ["PassSearch", "find_mutual_passes", "find_and_count", "find_passes", "slug"],
         "photon_rates": ["pixel_scale_arcsec"],
-        "plan_preview": ["ASSUMED_MAG_ARCSEC2", "invent_frame", "invent_stack"],
+        "plan_preview": ["ASSUMED_MAG_ARCSEC2", "comet_words", "invent_frame", "invent_stack"],
         "ranking": [
             "advice", "body_name", "chance_text", "local_text", "odds", "offset_words", "rank", "together",
             "why_not",

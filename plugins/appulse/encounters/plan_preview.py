@@ -1,7 +1,8 @@
 """An invented frame of the planned field: what the capture should look like, in pixels and noise.
 
 Stars are those of a star table (the bundled bright ones, or the user's); the object is its mean surface
-brightness smoothed to its outline; the body is trailed as it will be. The frame is a FITS image that the rest
+brightness smoothed to its outline; the body is trailed as it will be, a comet with coma and tail as the laws
+have them. The frame is a FITS image that the rest
 of the program reads, so that overlays and measuring can be rehearsed before the night.
 """
 
@@ -17,6 +18,7 @@ from scipy.ndimage import map_coordinates
 
 from appulse.astrometry import PSF, Trail, pixel_image
 from appulse.catalogues import bundled_stars
+from appulse.encounters.comet_pass import ION_OPENING_DEG, OPENING_DEG
 from appulse.encounters.outline_pass import outline_shape, plane
 from appulse.encounters.photon_rates import electrons_per_s, surface_brightness
 from appulse.encounters.visibility import best_index
@@ -31,6 +33,10 @@ SITE_DECIMALS = 6
 MOST_PREVIEW_DOTS = 40
 ASSUMED_MAG_ARCSEC2 = 23.0
 """Of an object whose brightness no catalogue has (common practice, no source): the picture says so."""
+ION_SHARE = 0.3
+"""Light of a comet's gas tail against its dust (common practice, no source). The dust begins as bright as the
+coma's rim and fades to nothing at the tail's end."""
+MOST_STEPS = 9
 
 
 @quiet_erfa()
@@ -71,6 +77,8 @@ def invent_frame(plan, vector_au, *, stars=None, seed=1):
     ceiling = min(optics.full_well_e / optics.gain_e_adu + PEDESTAL_ADU, 65_535.0)
     adu = np.clip(np.round(noisy / optics.gain_e_adu + PEDESTAL_ADU), 0, ceiling).astype(np.uint16)
     header = _header(plan, wcs, middle, ceiling)
+    if plan.encounter.tail is not None:
+        header["COMMENT"] = f"{comet_words(plan).capitalize()}."
     if side > 1:
         header["COMMENT"] = f"Each pixel is the sum of {side} x {side} of the sensor's."
     return fits.PrimaryHDU(adu, header)
@@ -79,6 +87,8 @@ def invent_frame(plan, vector_au, *, stars=None, seed=1):
 @quiet_erfa()
 def invent_stack(plan, vector_au, *, stars=None, seed=1):
     """Draw what the series comes to: the stack of the still sky, with one dot of the body for each group.
+
+    A comet whose coma is drawn stands there once, as at the middle of the series: stars and comet both sharp.
 
     Parameters
     ----------
@@ -97,11 +107,12 @@ def invent_stack(plan, vector_au, *, stars=None, seed=1):
     plan, _ = _binned(plan)
     wcs = plan_wcs(plan)
     electrons, fwhm_px = _still_sky(plan, wcs, stars, ASSUMED_MAG_ARCSEC2)
-    drawn = [_add_body(electrons, plan, wcs, fwhm_px, vector_au, moment) for moment in _dot_moments(plan)]
+    middle = plan.begin + TimeDelta((plan.end - plan.begin).sec / 2, format="sec")
+    moments = [middle] if _coma_px(plan) else _dot_moments(plan)
+    drawn = [_add_body(electrons, plan, wcs, fwhm_px, vector_au, moment) for moment in moments]
     dots = np.array([place for place in drawn if place is not None]).reshape(-1, 2)
     variance = (np.maximum(electrons, 0.0) + plan.instrument.read_noise_e**2) / plan.count
     noise = np.random.default_rng(seed).normal(0.0, 1.0, electrons.shape) * np.sqrt(variance)
-    middle = plan.begin + TimeDelta((plan.end - plan.begin).sec / 2, format="sec")
     exposure = Exposure(
         plan.begin, plan.end, middle, plan.count * plan.exposure_s, n_sub=plan.count, derivation="planned"
     )
@@ -234,8 +245,72 @@ def _add_body(electrons, plan, wcs, fwhm_px, vector_au, middle):
     x, y = wcs.all_world2pix(*radec_from_unit(vector), 0)
     length, angle = np.hypot(x[2] - x[0], y[2] - y[0]), np.degrees(np.arctan2(y[2] - y[0], x[2] - x[0]))
     flux = _rate(plan, plan.encounter.mag) * plan.exposure_s
+    if radius := _coma_px(plan):
+        steps = int(np.clip(np.ceil(2 * length / fwhm_px), 1, MOST_STEPS))
+        along = (np.arange(steps) + 0.5) / steps - 0.5
+        way = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))]) * length
+        for part in along:
+            _add_coma(electrons, x[1] + part * way[0], y[1] + part * way[1], flux / steps, radius, fwhm_px)
+        _add_tail(electrons, plan, wcs, (x[1], y[1]), flux / (2 * np.pi * radius**2))
+        return float(x[1]), float(y[1])
     _stamp(electrons, PSF.round(fwhm_px), x[1], y[1], flux, Trail.straight(length, angle))
     return float(x[1]), float(y[1])
+
+
+def _coma_px(plan):
+    """Radius of the coma, px; 0 for other bodies and where no law gives it."""
+    tail = plan.encounter.tail
+    if tail is None or not np.isfinite(tail.coma_arcmin):
+        return 0.0
+    return max(float(tail.coma_arcmin), 0.0) * 30.0 / plan.figures["scale"].value
+
+
+def comet_words(plan) -> str:
+    """What a preview draws of a comet, in words."""
+    if _coma_px(plan):
+        return "coma and tail are an estimate by the laws of sizes, good to a factor of two"
+    return "the coma's size is unknown: a point is drawn"
+
+
+def _add_coma(electrons, x, y, flux, radius, fwhm_px):
+    """Light that falls as 1/rho out to a radius, its cusp spread by the air."""
+    height, width = electrons.shape
+    reach = int(np.ceil(radius)) + 1
+    x0, x1 = max(0, int(x) - reach), min(width, int(x) + reach + 2)
+    y0, y1 = max(0, int(y) - reach), min(height, int(y) + reach + 2)
+    if x0 >= x1 or y0 >= y1:
+        return
+    rho = np.hypot(np.arange(x0, x1) - x, np.arange(y0, y1)[:, None] - y)
+    blur = fwhm_px / 2.3548
+    # the integral of 1 / sqrt(rho^2 + blur^2) over the disc
+    whole = 2 * np.pi * (np.hypot(radius, blur) - blur)
+    # the rim is a pixel and a tenth of the radius wide, with half of the step's light on either side
+    rim = np.clip((radius - rho) / (0.1 * radius + 1.0) + 0.5, 0.0, 1.0)
+    electrons[y0:y1, x0:x1] += flux / whole * rim / np.hypot(rho, blur)
+
+
+def _add_tail(electrons, plan, wcs, place, per_px):
+    """Wedges of dust and gas from the nucleus, `per_px` bright at the coma, nothing at the tail's end."""
+    tail = plan.encounter.tail
+    if not tail.tail_arcmin > 0:
+        return
+    wedges = [(tail.tail_pa, OPENING_DEG, 1.0)]
+    if tail.has_dust:
+        low, high = tail.dust_pa
+        wedges = [((low + high) / 2, max(high - low, ION_OPENING_DEG), 1.0)]
+        wedges += [(tail.tail_pa, ION_OPENING_DEG, ION_SHARE)]
+    height, width = electrons.shape
+    step = max(1, int(np.hypot(height, width) // 800))
+    rows, columns = np.mgrid[0 : height + step : step, 0 : width + step : step]
+    sides = np.stack([columns - place[0], rows - place[1]], axis=-1) @ np.asarray(wcs.wcs.cd).T * 60.0
+    rho, pa = np.hypot(*np.moveaxis(sides, -1, 0)), np.degrees(np.arctan2(sides[..., 0], sides[..., 1]))
+    fading = per_px * np.clip(1.0 - rho / tail.tail_arcmin, 0.0, None)
+    light = np.zeros(rho.shape)
+    for middle, opening, share in wedges:
+        away = np.abs((pa - middle + 180.0) % 360.0 - 180.0)
+        light += share * fading * np.exp(-0.5 * (away / (opening / 2.0)) ** 2)
+    fine_rows, fine_columns = np.mgrid[0:height, 0:width]
+    electrons += map_coordinates(light, [fine_rows / step, fine_columns / step], order=1, mode="nearest")
 
 
 def _stamp(electrons, psf, x, y, flux, trail=None):

@@ -280,7 +280,7 @@ def _write(planned, out, seed, over) -> None:
 
 def _picture(planned, png_path, seed, overwrite):
     """The finished stack as it will look, with the object's outline: a track would cover the dots."""
-    from appulse.encounters import ASSUMED_MAG_ARCSEC2, body_name, invent_stack
+    from appulse.encounters import ASSUMED_MAG_ARCSEC2, body_name, comet_words, invent_stack
     from appulse.reports import annotated_png
 
     plan = planned.plan
@@ -288,6 +288,8 @@ def _picture(planned, png_path, seed, overwrite):
     words = f"{body_name(plan.encounter)} by {plan.encounter.target.name}: invented preview of the stack"
     if isinstance(plan.figures["surface"].value, str):
         words += f"; the object's brightness is unknown, {ASSUMED_MAG_ARCSEC2:g} mag/arcsec\u00b2 is drawn"
+    if plan.encounter.tail is not None:
+        words += f"; {comet_words(plan)}"
     tails = [] if plan.encounter.tail is None else [_tail_of(planned, frame)]
     annotated_png(
         frame, png_path, outlines=[plan.encounter.target], tails=tails, title=words, standing_out=dots,
