@@ -7,6 +7,7 @@ from astropy.table import Table
 from astropy.time import Time
 
 from appulse.astrometry import check_plate, total_magnitude
+from appulse.astrometry.total_magnitude import _curve
 from appulse.bodies import predict, read_orbits, updated_law
 from appulse.catalogues import read_star_table
 from appulse.cli.main import main
@@ -195,3 +196,22 @@ def test_the_command_measures_and_the_next_prediction_uses_it(tmp_path, capsys):
     assert float(after["mag"][0].value - before["mag"][0].value) == pytest.approx(-1.0, abs=0.1)
     assert float(before["sigma_mag"][0].value) == 1.0
     assert float(after["sigma_mag"][0].value) < 0.5
+
+
+def test_an_uneven_sky_is_in_the_sigma():
+    """Comae on skies whose power falls as k^-2.9, as the Milky Way's dust: errors are as large as stated."""
+    rng, n, pulls = np.random.default_rng(12), 300, []
+    k = np.hypot(np.fft.fftfreq(2 * n)[:, None], np.fft.rfftfreq(2 * n)[None, :])
+    k[0, 0] = 1.0
+    for _ in range(40):
+        nebula = np.fft.irfft2(k**-1.45 * np.exp(2j * np.pi * rng.uniform(0, 1, k.shape)))[:n, :n]
+        coma, radius = _coma((n, n), 150.0, 150.0, 4e5, rng.uniform(15, 40), rng.uniform(0.8, 1.4), 0.3)
+        pixels = coma + rng.normal(0, 20.0, (n, n)) + 30.0 * nebula / nebula.std()
+        try:
+            light = _curve(pixels, np.ones((n, n), bool), 150.0, 150.0, 3.0, 120.0, None)
+        except MeasurementError:
+            continue
+        at = light.edge
+        pulls.append((light.flux[at] - coma[radius <= light.radius[at]].sum()) / light.flux_sigma[at])
+    assert len(pulls) > 35
+    assert 0.6 < np.sqrt(np.mean(np.square(pulls))) < 1.3

@@ -118,7 +118,7 @@ def test_the_preview_is_the_finished_stack():
 
 
 def test_a_comet_is_drawn_with_coma_and_tail():
-    """All its light in the coma, once, and a tail on its side of it; without a size a point, and that is said."""
+    """All its light in the coma, once, and a tail on its side; without a size a point, and that is said."""
     tail = TailPass(3.0, 12.0, 90.0, 0.0, 0.0, np.nan, np.nan, "tail across x", (95.0, 115.0))
     comet = encounter(id="x", name="C/2026 X1", designation="C/2026 X1", mag=9.0, tail=tail)
     plan = make_plan(comet, night(), camera())

@@ -620,7 +620,7 @@ class _ComaFit:
         steps = (STRETCH * (vectors * np.sqrt(np.maximum(values, 0.0))) @ np.stack([u, v])).T
         best = max(self.solved, key=lambda found: found[0])
         scale, lower, n = best[3], best[4], self.n_linear
-        weight = np.delete(self.weight, [n, n + 1])
+        weight, pull = (np.delete(values, [n, n + 1]) for values in (self.weight, self.pull))
         stars = self.design[:, n + 3 :]
         log = np.empty(len(steps))
         for k, step in enumerate(steps):
@@ -628,7 +628,7 @@ class _ComaFit:
             linear, slope = self._linear(place + step, mean[:n], slopes_too=False)
             both = self._white(lower, np.column_stack([linear, slope, stars, self.value])) / np.sqrt(scale)
             normal = both[:, :-1].T @ both[:, :-1] + np.diag(weight)
-            right = both[:, :-1].T @ both[:, -1]
+            right = both[:, :-1].T @ both[:, -1] + pull
             size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
             scaled = normal / np.outer(size, size)
             values = np.linalg.pinv(scaled, rcond=1e-11, hermitian=True) @ (right / size)
