@@ -39,8 +39,8 @@ LEAST_RINGS = 8
 UNEVEN_SHARE = 2.2, 0.8
 """The sky under a coma differs from that of the ring about it by the ring's unevenness from sector to sector
 times the first, less the second where the coma fills the ring's hole. Simulated for skies whose power falls
-as k^-2 to k^-3.6 (dust of the Milky Way: k^-2.9, Miville-Deschenes et al. 2007, A&A 469, 595), the coma's edge
-found on the same light."""
+as k^-2 to k^-3.6 (dust of the Milky Way: k^-2.9, Miville-Deschenes et al. 2007, A&A 469, 595), the
+coma's edge found on the same light."""
 FLATTEST = 0.7
 """Comae fall off at least as fast over the outer two thirds of what is seen; common practice, no source."""
 
