@@ -9,10 +9,10 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from astropy.table import Table
 
 from appulse.astrometry.elsewhere import OtherPlace, over_frames
 from appulse.astrometry.night_offsets import fit_motion, gather
-from appulse.astrometry.plate import PlateModel
 from appulse.astrometry.verdict import judge
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
@@ -167,14 +167,21 @@ def test_exposures_of_several_lengths_tell_their_end_from_a_clock():
     assert "is DATE-OBS its end? --time-is end" in verdict.sentence
 
 
-def test_what_the_same_stars_bring_along_is_no_shift_of_the_plate():
-    """Ten stars of a mosaic, at the same pixels all night: 0.05 ± 0.01 arcsec was a shifted plate."""
-    rng, none = np.random.default_rng(314), np.full(2, np.nan)
-    model = PlateModel(0, none, none, none, none, (0.15, 0.15), (0.0, 0.0), 1.0)
-    rows = nights.night(rng, frames=6, plate=(0.07, -0.03))
+def test_one_bright_star_makes_no_shift_of_the_plate():
+    """Nine faint stars beside a bright one of a mosaic, at the same pixels all night: 0.05 ± 0.01 arcsec."""
+    rng = np.random.default_rng(314)
+    rows = nights.night(rng, frames=6, plate=(0.06, -0.03))
     assert judge(rows).plate_off
-    stars = SimpleNamespace(model=model)
-    assert not judge([replace(row, plate=stars, n_stars=10) for row in rows]).plate_off
+
+    def on_stars(*sigmas):
+        columns = {"sigma_ra": sigmas, "sigma_dec": sigmas, "used": [True] * len(sigmas)}
+        plate = SimpleNamespace(
+            model=SimpleNamespace(floor=(0.0, 0.0)), stars=Table(columns), pixel_scale=1.5
+        )  # fmt: skip
+        return judge([replace(row, plate=plate) for row in rows]).plate_off
+
+    assert not on_stars(0.01, *[0.2] * 9)
+    assert on_stars(*[0.1] * 40)
 
 
 def test_a_star_that_stands_still_is_met_once():

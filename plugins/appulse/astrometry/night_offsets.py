@@ -31,6 +31,8 @@ LIMIT_MAG = 0.3
 """Sigma of a limit against a body's brightness, which a turning body and a changing sky shift."""
 LEAST_MISSED, LEAST_UNCALIBRATED = 0.01, 0.1
 """A frame misses a bright body with this chance all the same, by what nobody thought of."""
+STAR_DOUBT_PX = 0.03
+"""How far a star's image is off by what a fit does not know of it (common practice, no source)."""
 DEFAULT_SEARCH = 3.0
 """arcsec, where a place comes without the radius searched, as observations of others do."""
 
@@ -145,13 +147,21 @@ def gather(residuals, *, clock_sigma_s: float | None = None) -> NightOffsets:
 
 
 def _plate_common(seen) -> np.ndarray:
-    """Variance per axis of what the stars' scatter beyond their noise leaves of a zero point.
+    """Variance per axis that the zero points of all frames share, arcsec^2.
 
-    It is that of the catalogue, of colours and pixels: the same stars bring it along from frame to frame.
+    A star may be off its place by the same on every frame (a neighbour, its colour on a mosaic, its pixels
+    where nothing moved): where one bright star has all the weight, the zero points are its own.
     """
-    models = [(residual.plate.model, residual.n_stars) for residual in seen if residual.plate is not None]
-    shares = [np.square(model.floor) / max(n, 1) for model, n in models if model is not None]
-    return np.median(shares, axis=0) if shares else np.zeros(2)
+    shares = {}
+    for residual in seen:
+        plate = residual.plate
+        if plate is not None and plate.model is not None:
+            stars = plate.stars[np.asarray(plate.stars["used"])]
+            sigmas = np.column_stack([np.asarray(stars[name], float) for name in ("sigma_ra", "sigma_dec")])
+            weights = 1.0 / np.maximum(sigmas**2 + np.square(plate.model.floor), 1e-12)
+            share = np.sum(weights**2, axis=0) / np.sum(weights, axis=0) ** 2
+            shares[residual.frame] = (STAR_DOUBT_PX * plate.pixel_scale) ** 2 * share
+    return np.median(list(shares.values()), axis=0) if shares else np.zeros(2)
 
 
 def _prior(seen, name):

@@ -507,9 +507,11 @@ def _plate_zero(night: NightOffsets):
     _, _, chi2_zero = solve(night.plate[rows], cov, np.zeros((len(rows), 2, 0)))
     mean, mean_cov, chi2 = solve(night.plate[rows], cov, polynomial(np.zeros(len(rows)), 0))
     # Frames that scatter by more than their sigmas say less of what they share.
-    mean_cov = mean_cov * max(1.0, chi2 / max(2 * (len(rows) - 1), 1)) + np.diag(night.plate_common)
-    evidence = [_log_normal(mean, mean_cov + size**2 * np.eye(2)) for size in ZERO_ARCSEC]
-    ratio = np.logaddexp.reduce(evidence) - np.log(len(evidence)) - _log_normal(mean, mean_cov)
+    mean_cov = mean_cov * max(1.0, chi2 / max(2 * (len(rows) - 1), 1))
+    # What stars are off by on every frame is no shift of the plate.
+    doubted = mean_cov + np.diag(night.plate_common)
+    evidence = [_log_normal(mean, doubted + size**2 * np.eye(2)) for size in ZERO_ARCSEC]
+    ratio = np.logaddexp.reduce(evidence) - np.log(len(evidence)) - _log_normal(mean, doubted)
     odds = PRIOR_ODDS[PLATE] * np.exp(min(float(ratio), 100.0))
     return mean, mean_cov, odds, (chi2_zero, chi2, len(rows))
 
@@ -574,10 +576,6 @@ def fit_models(night: NightOffsets) -> list[Model]:
 def _fit(night: NightOffsets, use, cause: str, body: int, basis) -> Model:
     """One cause, with all that is known beforehand of the others."""
     extra, covariance = _shared_plates(night, use)
-    checked = np.isfinite(night.plate[use]).all(axis=1)
-    if checked.any() and night.plate_common.any():
-        block = np.diag(1.0 / (night.plate_common + 1e-10))
-        extra.append((checked[:, None, None] * polynomial(night.hours[use], 0), block))
     extra = [*_expected_errors(night, use, cause, body), *extra]
     n_free, n_all = basis.shape[2], basis.shape[2] + sum(unknown.shape[2] for unknown, _ in extra)
     # Nuisances are fitted along, held to 0 by what is known of them; the cause itself is free.
