@@ -8,6 +8,7 @@ from numpy.testing import assert_allclose
 from scipy.interpolate import CubicSpline
 
 from appulse.encounters.close_approaches import (
+    _least_in_step,
     angle_of_chord,
     chord,
     least_separations,
@@ -144,3 +145,19 @@ def test_two_moving_bodies_against_brute_force():
 def test_chord_and_angle():
     assert chord(np.pi) == 2.0
     assert_allclose(angle_of_chord(chord(0.3)), 0.3, rtol=1e-12)
+
+
+@pytest.mark.parametrize("least_d", [0.2, 1.7, 3.999999])
+def test_a_least_separation_takes_few_turns(least_d):
+    turns = []
+
+    def approaching(t):
+        turns.append(1)
+        return np.sin(0.3 * (least_d - t)) * (1.2 + np.cos(t))
+
+    time, separation = _least_in_step(
+        approaching, lambda t: np.abs(t - least_d), np.array([0.0, 4.0]), np.array([0])
+    )
+    assert abs(time[0] - least_d) < 1e-10
+    assert separation[0] < 1e-10
+    assert len(turns) < 20

@@ -157,6 +157,14 @@ def test_chunks_on_processes_give_equal_results(monkeypatch):
     assert [one.separation_arcsec for one in here] == [one.separation_arcsec for one in there]
 
 
+def test_a_short_list_shows_many_steps():
+    dates = Time("2027-05-01"), Time("2027-05-03")
+    search = PassSearch(targets(target("x", 200, 1)), *dates, Site.geocentre())
+    done = []
+    find_passes(starter_orbits().take(np.arange(400)), search, progress=done.append)
+    assert done == [50] * 8
+
+
 def test_nothing_to_search_is_said():
     dates = Time("2027-05-01"), Time("2027-05-09")
     with pytest.raises(InputError, match="no object"):

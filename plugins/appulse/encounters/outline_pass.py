@@ -96,9 +96,10 @@ def cross(shape, points_arcmin, t_d):
     if len(points) < 2:
         return Crossing(np.inf, False, np.nan, np.nan, 0.0)
     track = shapely.LineString(points)
-    within = shapely.intersection(track, shape)
-    if within.is_empty or within.length == 0:
-        return Crossing(float(shapely.distance(track, shape)), False, np.nan, np.nan, 0.0)
+    distance = float(shapely.distance(track, shape))
+    within = shapely.intersection(track, shape) if distance == 0.0 else None
+    if within is None or within.is_empty or within.length == 0:
+        return Crossing(distance, False, np.nan, np.nan, 0.0)
     # Entry and exit are looked up by the distance run along the path, which rises even where the path loops.
     run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     ends = _ends_along(track, shape, within)

@@ -33,7 +33,7 @@ from appulse.errors import InputError
 from appulse.numerics import radec_from_unit
 from appulse.observers import Site, quiet_erfa, tdb_days
 
-CHUNK = 250
+CHUNK, SMALL_CHUNK, STEPS_SHOWN = 250, 50, 20
 EARTH_RADIUS_AU = 6378.137 / AU_KM
 MOST_DIRECTIONS = 20_000_000
 TAIL_STEPS = 61
@@ -236,7 +236,9 @@ def find_and_count(catalogue, search, *, run=None, progress=None, kernels=None) 
     # Another process knows nothing of the kernels that were chosen in this one.
     kernels = kernels or chosen_kernels()
     bright = _bright_rows(catalogue, search.start, search.end, search.brighter_than, kernels)
-    parts = [bright[i : i + CHUNK] for i in range(0, len(bright), CHUNK)]
+    # Of a short list smaller chunks: they show how far the search is, and cost a seventh more.
+    size = min(CHUNK, max(SMALL_CHUNK, len(bright) // STEPS_SHOWN))
+    parts = [bright[i : i + size] for i in range(0, len(bright), size)]
     # A chunk carries all that it needs, so that it can go to another process or machine.
     chunks = [(catalogue.take(part), part, search, kernels) for part in parts]
     found, n_hidden = [], 0
@@ -326,6 +328,7 @@ def _make_passes(path, orbit, row, dust, numbers, t_d, separation, search, kerne
     if search.brighter_than is not None:
         keep &= facts["mag"] <= search.brighter_than
     times = utc(t_d)
+    dates = times.isot  # of all at once: one by one they cost as much as the rest of a pass
     found, n_hidden = [], 0
     # Whether a pass counts that starts from the outline is known when it is drawn: then all are.
     for i in np.flatnonzero(keep | (search.measured_from == "outline")):
@@ -343,7 +346,8 @@ def _make_passes(path, orbit, row, dust, numbers, t_d, separation, search, kerne
             n_hidden += 1
             continue
         then = {name: float(values[i]) for name, values in facts.items()}
-        found.append(_pass(orbit, row, target, times[i], separation[i], crossing, then, tail))
+        moment = times[i], dates[i]
+        found.append(_pass(orbit, row, target, *moment, separation[i], crossing, then, tail))
     if search.measured_from != "outline":
         # Of what lies beyond the plain reach nobody has drawn the tail: it is not counted as hidden.
         near = separation <= search.reach_arcmin()[numbers] * _ARCMIN
@@ -395,10 +399,10 @@ def _tail(path, orbit, dust, target, t_d, rate, search, kernels):
     )
 
 
-def _pass(orbit, row, target, time, separation, crossing, facts, tail=None):
+def _pass(orbit, row, target, time, isot, separation, crossing, facts, tail=None):
     arcsec = float(np.degrees(separation) * 3600)
     return Pass(
-        id=make_id(orbit.designation, target.name, time.isot),
+        id=make_id(orbit.designation, target.name, isot),
         designation=orbit.designation,
         name=orbit.name,
         target=target,
@@ -505,4 +509,5 @@ def _mutual_pass(ephemeris, pair, t_d, separation, kernels):
         other_names=(other.name,) if other.name else (),
         source=other.source,
     )
-    return _pass(body, row, target, utc(t_d), separation, None, facts)
+    time = utc(t_d)
+    return _pass(body, row, target, time, time.isot, separation, None, facts)
