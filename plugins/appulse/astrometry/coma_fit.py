@@ -19,7 +19,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import fft, linalg
-from scipy.interpolate import RectBivariateSpline
 
 from appulse.astrometry.detection import PlaceSearch
 from appulse.astrometry.psf import POINT, Trail, pixel_image
@@ -144,6 +143,8 @@ class _Templates:
         return result
 
     def spline(self, image):
+        from scipy.interpolate import RectBivariateSpline  # only a comet pays for loading it
+
         return RectBivariateSpline(self.axis, self.axis, image)
 
 
