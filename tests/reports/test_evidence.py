@@ -32,7 +32,7 @@ class Plate:
     """What a star map needs of a plate check."""
 
     catalogue = "<mine> & theirs"
-    corrected = False
+    corrected, model = False, None
 
     def __init__(self, mirrored=False):
         x, y = np.meshgrid(np.linspace(20, 280, 6), np.linspace(20, 180, 4))
