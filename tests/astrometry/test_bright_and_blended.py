@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from appulse.errors import MeasurementError
 from appulse.workflows.measuring import measure_night
 from appulse.workflows.sources import open_bodies, open_stars
 from invented_nights import NightPlan, make_night
@@ -88,3 +89,17 @@ def test_a_body_under_a_satellite_is_measured(tmp_path, seed, fwhm, mosaic):
     residual, _ = measured(tmp_path, seed=seed, **plan)
     assert residual.seen, residual.flag
     assert np.all(np.abs(pulls(residual)) < 4)
+
+
+def test_a_saturated_body_that_no_ring_places_is_no_body_unseen(tmp_path, monkeypatch):
+    from appulse.astrometry import residual as module
+
+    def fails(*_args):
+        raise MeasurementError("no light there")
+
+    monkeypatch.setattr(module, "_fit", fails)
+    found, _ = measured(tmp_path, snr=3000.0, full_well_e=8_000.0, seed=72)
+    assert "a saturated source is there" in found.flag
+    # It stands there: how faint a body would have been found says nothing of it.
+    assert np.isnan(found.limit_mag)
+    assert "limit" not in found.flag

@@ -9,7 +9,7 @@ from appulse.astrometry.psf import PSF
 from appulse.astrometry.residual import SURE
 from appulse.astrometry.source_fit import core_misfit
 from appulse.frames import read_frame
-from appulse.workflows import measure_frame, open_bodies, open_stars
+from appulse.workflows import measure_frame, measure_night, open_bodies, open_stars
 from invented_nights import NightPlan, make_night
 
 PLAIN = NightPlan(seed=5, frames=1, shape=(220, 260), stars=60, snr=100.0)
@@ -55,3 +55,24 @@ def test_what_a_star_image_misses_in_its_core_counts_there():
     squares[light > 0.1] = 60.0
     # Over all pixels of the stamp chi-squared is 1.7 of a degree of freedom.
     assert core_misfit(light, squares, used, psf) > 20.0
+
+
+@pytest.mark.parametrize("misplaced", [False, True])
+def test_other_frames_tell_which_of_two_is_the_star(tmp_path, misplaced):
+    plan = replace(PLAIN, frames=3, neighbours=((1.1, 40.0, -0.3, False),), rate_arcsec_h=90.0)
+    if misplaced:
+        # The prediction points at the star: a single frame takes that for the body.
+        step = 1.1 * plan.fwhm_px * plan.scale_arcsec
+        offset = -step * np.sin(np.radians(40.0)), -step * np.cos(np.radians(40.0))
+        plan = replace(plan, offset_arcsec=offset)
+    night = make_night(plan, tmp_path)
+    bodies = open_bodies("2099 AB1", positions=night.positions)
+    measured = measure_night(night.frames, bodies, open_stars(night.stars))
+    single, told, truth = measured.measured[1].residuals[0], measured.residuals[1], night.truths[1]
+    off = np.array([told.x - truth.x, told.y - truth.y])
+    assert single.fit.rival is not None
+    assert told.fit.rival is None
+    assert told.flag == ""
+    assert np.hypot(*off) < 0.15 * PLAIN.fwhm_px
+    assert off @ np.linalg.solve(told.fit.cov, off) < 11.8
+    assert told.sigma_sky[0] < 0.5 * single.sigma_sky[0]

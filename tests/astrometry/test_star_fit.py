@@ -8,6 +8,7 @@ import pytest
 from appulse.astrometry.detection import survey_frame
 from appulse.astrometry.plate import check_plate
 from appulse.errors import MeasurementError
+from appulse.frames import read_frame
 from appulse.frames.camera import Camera, Valued
 from appulse.frames.frame import SolvedFrame
 from appulse.numerics import mad_sigma
@@ -25,8 +26,6 @@ PLAN = NightPlan(
 
 def checked(plan, folder, **changes):
     """The plate check of a night's first frame, its pixels changed by a function."""
-    from appulse.frames import read_frame
-
     night = make_night(plan, folder)
     frame = read_frame(night.frames[0])
     if "mosaic" in changes:
@@ -105,3 +104,15 @@ def test_lumps_of_a_nebula_are_no_stars(tmp_path):
     plate = checked(replace(PLAN, nebula=1.0, stars=60), tmp_path)
     assert plate.survey.psf.fwhm == pytest.approx(3.0, rel=0.06)
     assert len(plate.survey.sources) < 100
+
+
+@pytest.mark.parametrize(("seed", "stars"), [(31260, 65), (4, 70)])
+def test_cosmic_rays_do_not_set_the_width_of_few_broad_stars(tmp_path, seed, stars):
+    night = make_night(NightPlan(
+        seed=seed, frames=1, shape=(360, 400), fwhm_px=7.5, beta=3.1, stars=stars, cosmic_rays=12,
+        hot_share=1e-3, nebula=0.6, snr=100.0, exposure_s=20.0,
+    ), tmp_path)  # fmt: skip
+    frame = read_frame(night.frames[0])
+    # They were taken to be 1.2 and 1.5 px wide.
+    psf = check_plate(frame, open_stars(night.stars).around(frame)).survey.psf
+    assert 5.0 < psf.fwhm < 10.0

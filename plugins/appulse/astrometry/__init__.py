@@ -12,6 +12,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "observations": ["observation_residuals", "observer_of"],
         "orbit_fit": ["improve_orbit"],
         "first_orbit": ["FirstOrbit", "first_orbit"],
+        "pair_night": ["settled"],
         "parallax": ["ParallaxFit", "distance_by_parallax"],
         "plate": ["check_plate", "zero_point"],
         "prediction": ["Prediction"],

@@ -46,6 +46,10 @@ ENOUGH_PIXELS, ENOUGH_STARS = 8e6, 100
 TRUNCATE = 3.0
 """Sigmas at which the smoothing ends: what is cut off costs less than a millionth of the signal to noise."""
 
+FEW_LISTED, FEW_WIDTH, LEAST_LISTED, WIDE_FWHM = 5, 2.5, 3, 6.0
+"""With so few stars of the catalogue among the sources, and such narrow ones, a wide filter is tried (px); it
+must find so many."""
+
 ROUGHER = 1.3
 """Noise of the filtered frame over what its pixels make from which a nebula is taken to be there."""
 STRUCTURED = 1.1
@@ -286,7 +290,14 @@ def _sources(pixels, kinds, sky, bright, known, options, rough) -> tuple[np.ndar
     sources = found(every=every, begun=begun)
     if every > 1 and np.count_nonzero(np.asarray(sources["snr"]) > BRIGHT_SNR) < ENOUGH_STARS:
         every, sources = 1, found(begun=begun)
-    width = _typical_width(sources, None if known is None else known(sources, _typical_width(sources) or 3.0))
+    listed = None if known is None else known(sources, _typical_width(sources) or 3.0)
+    width = _typical_width(sources, listed)
+    if listed is not None and len(listed) < FEW_LISTED and width < FEW_WIDTH:
+        # Cosmic rays and defects that no ratio tells from points may outnumber stars, above all wide ones.
+        wide = found(fwhm=WIDE_FWHM, every=every)
+        rows = known(wide, WIDE_FWHM)
+        if len(rows) >= max(LEAST_LISTED, len(listed) + 1):
+            width = _typical_width(wide, rows)
     if not width:
         return kinds, sources if every == 1 else found(begun=begun)
     # With the stars' width more is known to be no light, and a filter as wide as they are finds more of them.

@@ -328,7 +328,7 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
         where = search, expected, trail, zero, pointed, reason, found["elsewhere"], wider
         found |= _not_seen(frame, prediction, plate, *where)
         return _residual(frame, prediction, plate, expected, found)
-    found |= _measured_columns(frame, prediction, plate, fit) | _light_columns(frame, plate, fit, zero)
+    found |= measured_columns(frame, prediction, plate, fit) | _light_columns(frame, plate, fit, zero)
     found["limit_mag"] = zero.magnitude(_least_flux(fit, search.found, plate.survey.noise))[0]
     flags = _flag(fit, frame.exposure, prediction, found["covariance"]), _rival(search, plate, fit)
     found["flag"] = "; ".join(filter(None, (*flags, _faults(fit, plate.survey))))
@@ -364,6 +364,9 @@ def _not_seen(
     """What is said of a body that was not measured: why, how bright it could be, and where else it may be."""
     if pointed:
         return {"flag": reason}
+    if search.chosen is not None and not search.coma and _full_body(search.scene, search.chosen) is not None:
+        # Full pixels are light for certain: how faint a body would show, or where else, is beside the point.
+        return {"flag": f"not measured: a saturated source is there, and its ring carries no fit ({reason})"}
     found, notes, magnitude = search.found, [], np.nan
     if zero.known:
         limit = prove_limit(
@@ -589,7 +592,7 @@ def _of_two(search: BodySearch, fit: SourceFit, expected, trail, radius_px, free
     share = float(1.0 / (1.0 + np.exp(min(abs(odds), 500.0))))
     step = np.array([other.x - body.x, other.y - body.y])
     cov = (1 - share) * body.cov + share * (other.cov + np.outer(step, step))
-    return replace(body, cov=cov, rival=Rival(other.x, other.y, other.flux, float(abs(odds)), share))
+    return replace(body, cov=cov, rival=Rival(float(abs(odds)), share, other, body.cov))
 
 
 def _fit_coma(search: BodySearch, trail, radius_px) -> ComaFit:
@@ -743,7 +746,7 @@ def _plate_columns(plate: PlateCheck, x: float, y: float) -> dict:
     return {"plate_offset": np.array([dra, ddec]), "plate_covariance": covariance}
 
 
-def _measured_columns(frame, prediction: Prediction, plate: PlateCheck, fit: SourceFit) -> dict:
+def measured_columns(frame, prediction: Prediction, plate: PlateCheck, fit: SourceFit) -> dict:
     """Measured place, O-C and covariance."""
     ra, dec = (float(v) for v in frame.to_sky(fit.x, fit.y))
     calculated = unit_from_radec(prediction.ra, prediction.dec)
@@ -768,7 +771,7 @@ def _light_columns(frame, plate: PlateCheck, fit: SourceFit, zero: ZeroPoint) ->
         return {}
     sigma = np.hypot(sigma, _light_doubt(plate.survey, fit))
     if fit.rival is not None:
-        other = 2.5 * np.log10(max(fit.rival.flux, 1e-3 * fit.flux) / fit.flux)
+        other = 2.5 * np.log10(max(fit.rival.fit.flux, 1e-3 * fit.flux) / fit.flux)
         sigma = np.hypot(sigma, np.sqrt(fit.rival.share) * other)
     # A magnitude whose error is not known is not given.
     return {"mag_obs": magnitude, "sigma_mag": float(sigma)} if np.isfinite(sigma) else {}
@@ -834,9 +837,7 @@ def _faults(fit: SourceFit, survey) -> str:
 def _rival(search: BodySearch, plate: PlateCheck, fit: SourceFit) -> str:
     """Another source that may be the body as well, in words; empty where there is none."""
     if fit.rival is not None and fit.rival.odds < SURE:
-        away = np.hypot(fit.rival.x - fit.x, fit.rival.y - fit.y) * plate.pixel_scale
-        words = "may be the body as well" if fit.rival.odds < RIVAL else "is less likely the body"
-        return f"a source in no list stands {away:.1f} arcsec beside it and {words}: sigmas widened"
+        return rival_words(fit, plate)
     if fit.n_saturated or search.coma:
         return ""  # the rim of its own full pixels, or of its own coma, is what else stands out there
     least = place_score(search.chosen, search.found) - RIVAL
@@ -846,6 +847,13 @@ def _rival(search: BodySearch, plate: PlateCheck, fit: SourceFit) -> str:
     best = max(rivals, key=lambda other: place_score(other, search.found))
     away = best.distance * plate.pixel_scale
     return f"another source (S/N {best.snr:.0f}, {away:.1f} arcsec from the place) may be the body as well"
+
+
+def rival_words(fit: SourceFit, plate: PlateCheck) -> str:
+    """What is said of a point of light that a body blends with."""
+    away = np.hypot(fit.rival.x - fit.x, fit.rival.y - fit.y) * plate.pixel_scale
+    words = "may be the body as well" if fit.rival.odds < RIVAL else "is less likely the body"
+    return f"a source in no list stands {away:.1f} arcsec beside it and {words}: sigmas widened"
 
 
 def _rms_of_stars(plate: PlateCheck) -> float:

@@ -28,6 +28,7 @@ from appulse.astrometry.source_fit import (
     core_misfit,
     faint_place,
     phase_error,
+    positive_part,
 )
 from appulse.astrometry.stamp import LEAST_PIXELS, line_distance2
 from appulse.errors import MeasurementError
@@ -54,7 +55,7 @@ MOST_PIXELS = 420
 MOST_NEIGHBOURS = 6
 WEAK = 0.3
 """A neighbour whose light is below this share of a pixel's noise everywhere is only taken off."""
-ROUNDS = 12
+ROUNDS, HALVED_FROM = 16, 6
 FAR_ODDS = (25.0, 12.0)
 """Cases of structure whose log odds lie so far below the best are dropped after the first and second look."""
 LEAST_SHAPE_ERROR = 0.01
@@ -357,7 +358,8 @@ class SceneFit:
             if found is None:
                 raise MeasurementError("the pixels there do not settle a fit")
             values = found.values[:n_linear]
-            shift = self._step(found.values[n_linear:])
+            # What swings to and fro between two places settles between them.
+            shift = self._step(found.values[n_linear:] * (1.0 if count < HALVED_FROM else 0.5))
             if not np.isfinite(self.place).all():
                 raise MeasurementError("the fit did not settle")
             # Before the place is settled only what is far off is a cosmic ray for certain.
@@ -505,7 +507,7 @@ class SceneFit:
             place, cov = self._faint(place, cov, best, mean[:nc])
         cov = cov * self._core_misfit(best)
         plain = self.white.covariance[n : n + 2, n : n + 2] if self.white is not None else cov
-        structure = _positive(cov - plain)
+        structure = positive_part(cov - plain)
         phase = 0.0
         if self.psf.axes[1] < UNDERSAMPLED_FWHM_PX:
             gain = self.scene.noise.gain_e_adu
@@ -535,10 +537,13 @@ class SceneFit:
         prior = np.sqrt(np.delete(weight, np.r_[np.arange(nc), self.n_linear, self.n_linear + 1]))
         # About the place of the design: what the stars and the level leave of the pixels.
         data = self._whitened(self.value[:, None], best)[:, 0] / scale
-        return faint_place(
+        place, mean_cov = faint_place(
             self.columns, self.rows, self.psf, self._trail(), place, cov, whiten,
             self._whitened(known, best) / scale, data, prior,
         )  # fmt: skip
+        # The other cases of structure leave their share open as well.
+        n = self.n_linear
+        return place, cov + positive_part(mean_cov - best.covariance[n : n + 2, n : n + 2])
 
     def _core_misfit(self, best: Solution) -> float:
         """What the body's image misses in its core, over what all pixels of the stamp say."""
@@ -592,9 +597,3 @@ class SceneFit:
             data=image(scene.pixels[self.inside]), model=image(per_pixel),
             residual=image(np.where(used, residual, np.nan)), structure_cov=structure, cases=self.cases,
         )  # fmt: skip
-
-
-def _positive(matrix):
-    """The part of a symmetric matrix that is a covariance."""
-    values, vectors = np.linalg.eigh(matrix)
-    return (vectors * np.maximum(values, 0.0)) @ vectors.T

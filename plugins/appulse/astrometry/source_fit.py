@@ -77,11 +77,20 @@ ASSUMED_WIDTH = 0.1
 class Rival:
     """A point of light beside a fitted one that may be the body as well; its chance is in the sigmas."""
 
-    x: float
-    y: float
-    flux: float
     odds: float  # log of the odds against it
     share: float  # the chance that it is the body
+    fit: "SourceFit" = field(repr=False)  # with it as the body
+    alone: np.ndarray = field(repr=False)  # covariance of the body's place if it is not
+
+    @property
+    def x(self) -> float:
+        """Where it is, zero-based px."""
+        return self.fit.x
+
+    @property
+    def y(self) -> float:
+        """And its row."""
+        return self.fit.y
 
 
 @dataclass(frozen=True)
@@ -471,7 +480,9 @@ class ProfileFit:
         misfit = core_misfit(flux * self._image(), residual**2 / max(excess, 1.0), self.used, self.psf)
         cov = covariance[:2, :2] * misfit
         if flux**2 < FAINT_SNR**2 * covariance[2, 2]:
-            (x, y), cov = self._faint(cov)
+            (x, y), mean_cov = self._faint(cov)
+            # Nodes that miss a narrow peak promise too small a sigma, down to none.
+            cov = cov + positive_part(mean_cov - cov)
         shift, doubt = beyond_quartic(self)
         x, y, cov = float(x + shift[0]), float(y + shift[1]), cov + doubt
         if np.hypot(x - guess[0], y - guess[1]) > max_shift:
@@ -567,6 +578,12 @@ def faint_place(columns, rows, psf, trail, place, cov, whiten, known, data, prio
     odds /= odds.sum()
     mean = steps @ odds
     return place + mean, (steps * odds) @ steps.T - np.outer(mean, mean)
+
+
+def positive_part(matrix):
+    """The part of a symmetric matrix that is a covariance."""
+    values, vectors = np.linalg.eigh(matrix)
+    return (vectors * np.maximum(values, 0.0)) @ vectors.T
 
 
 def core_misfit(light, squares, used, psf: PSF) -> float:

@@ -388,8 +388,10 @@ def psf_from_stars(values, stars, noise: Noise, *, sky=None, bad=None, saturatio
     others = tuple(np.asarray(stars[name], dtype=float) for name in ("x", "y", "flux"))
     alike = _alike(pixels, x, y, guess, others, len(listed))
     if len(alike.x) < LEAST_STARS and not alike.clear:
-        if len(alike.x):
-            guess = PSF.round(float(np.median(alike.fwhm)))
+        # A free shape about a faint star on a nebula is that of the nebula: the width of its peak says more.
+        sure = alike.fwhm[alike.snr > LISTED_SNR]
+        if len(sure):
+            guess = PSF.round(float(np.median(sure)))
         return _assumed(guess, shape, len(alike.x))
     beta, stamps = _shapes(pixels, alike, others)
     size = stamps.fwhm

@@ -87,18 +87,27 @@ class MeasuredNight:
 
     @property
     def residuals(self) -> list:
-        """Of all frames, in their order; those of a frame that its grade leaves out are flagged."""
-        from dataclasses import replace
+        """Of all frames, in their order; those of a frame that its grade leaves out are flagged.
 
+        A star in no list that a body blends with on one frame is told from it by the others.
+        """
         found = []
-        for one_frame in self.measured:
+        for one_frame, residual in self._settled:
             reason = self.left_out.get(one_frame.name)
-            for residual in one_frame.residuals:
-                if reason and residual.seen:
-                    words = f"not in the verdict: {reason}"
-                    residual = replace(residual, flag="; ".join(filter(None, (residual.flag, words))))
-                found.append(residual)
+            if reason and residual.seen:
+                words = f"not in the verdict: {reason}"
+                residual = replace(residual, flag="; ".join(filter(None, (residual.flag, words))))
+            found.append(residual)
         return found
+
+    @cached_property
+    def _settled(self) -> list[tuple]:
+        """Each frame with each of its residuals, stars beside a body known from the other frames."""
+        from appulse.astrometry import settled
+
+        pairs = [(one_frame, residual) for one_frame in self.measured for residual in one_frame.residuals]
+        residuals = settled((one_frame.frame, residual) for one_frame, residual in pairs)
+        return [(one_frame, residual) for (one_frame, _), residual in zip(pairs, residuals, strict=True)]
 
     @cached_property
     def left_out(self) -> dict[str, str]:
