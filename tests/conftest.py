@@ -3,6 +3,7 @@
 import contextlib
 import io
 import os
+import time
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -40,12 +41,45 @@ def sample_data():
     return HERE.parent / "sample_data"
 
 
+def made_once(tmp_path_factory, name, make):
+    """A folder that `make(folder)` fills once for all processes of a run, not once for each of them."""
+    base = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        folder = base / name
+        folder.mkdir()
+        make(folder)
+        return folder
+    # The processes' folders lie side by side in that of the run.
+    folder, ready = base.parent / name, base.parent / f"{name}.ready"
+    try:
+        folder.mkdir()
+    except FileExistsError:
+        for _ in range(6000):
+            if ready.exists():
+                assert ready.read_text("utf-8") == "made", f"{name}: the other process could not make it"
+                return folder
+            time.sleep(0.1)
+        raise
+    said = "failed"
+    try:
+        make(folder)
+        said = "made"
+    finally:
+        part = base.parent / f"{name}.part"
+        part.write_text(said, "utf-8")
+        part.rename(ready)
+    return folder
+
+
 @pytest.fixture(scope="session")
 def demo_night(tmp_path_factory):
     """One run of ``appulse demo``: its folder `out`, and what it `printed`."""
     from appulse.cli.main import main
 
-    out = tmp_path_factory.mktemp("demo") / "out"
-    with contextlib.redirect_stdout(io.StringIO()) as printed:
-        assert main(["demo", "--out", str(out)]) == 0
-    return SimpleNamespace(out=out, printed=printed.getvalue())
+    def make(folder):
+        with contextlib.redirect_stdout(io.StringIO()) as printed:
+            assert main(["demo", "--out", str(folder / "out")]) == 0
+        (folder / "printed.txt").write_text(printed.getvalue(), "utf-8")
+
+    folder = made_once(tmp_path_factory, "demo", make)
+    return SimpleNamespace(out=folder / "out", printed=(folder / "printed.txt").read_text("utf-8"))
