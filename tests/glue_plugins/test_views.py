@@ -1,5 +1,8 @@
 """Image viewers and menus: what stays as its user left it, colour from three planes, frames that blink."""
 
+import sys
+import time
+
 import numpy as np
 import pytest
 from astropy.io import fits
@@ -252,3 +255,37 @@ def test_kernels_and_mosaic_reach_the_viewer():
     given = desktop.parser().parse_args(view.viewer_words(parser.parse_args(words)))
     assert given.kernels == ["a.bsp", "b.bsp"]
     assert desktop.frame_options(given) == {"mosaic": "RGGB"}
+
+
+@pytest.mark.needs_qt
+def test_the_window_lives_while_many_frames_come(app, monkeypatch, tmp_path):
+    from qtpy.QtCore import QTimer
+
+    from glue_appulse import host
+    from glue_appulse.qt import smooth
+    from glue_appulse.qt.desk import AT_ONCE, show_frames
+
+    for module in ("first_of_all", "built_on_it"):
+        (tmp_path / f"{module}.py").write_text("")
+    monkeypatch.syspath_prepend(tmp_path)
+    monkeypatch.setattr(smooth, "AHEAD", ("first_of_all", "built_on_it"))
+    smooth.import_ahead(app)
+    frames = [make_frame(f"frame-{i}", seed=i, shape=(30, 40), scale=90.0) for i in range(2 * AT_ONCE + 1)]
+    app.add_datasets(frames)
+    app.show()
+    seen, beat = [], QTimer()
+    beat.timeout.connect(lambda: seen.append(len(app.viewers[0][0].layers) if app.viewers[0] else 0))
+    beat.start(0)
+    monkeypatch.setattr(host, "let_live", smooth.Breath())
+    monkeypatch.setattr(smooth, "BREATH_S", -1.0)
+    viewer = show_frames(app.session, frames)
+    beat.stop()
+    # it has lived with a part of the frames in it, and one alone is in sight in the end
+    assert any(0 < count < len(frames) for count in seen), seen
+    assert [layer.layer for layer in viewer.layers if layer.visible] == frames[:1]
+    assert len(viewer.layers) == len(frames)
+    assert {layer.state.stretch for layer in viewer.layers} == {"arcsinh"}
+    end = time.monotonic() + 60
+    while not {"first_of_all", "built_on_it"} <= set(sys.modules) and time.monotonic() < end:
+        app.app.processEvents()
+    assert {"first_of_all", "built_on_it"} <= set(sys.modules)

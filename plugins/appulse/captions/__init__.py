@@ -6,7 +6,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "caption_text": [
-            "caption", "captions_text", "default_template", "facts_lines", "facts_yaml", "read_template",
+            "caption", "captions_text", "default_template", "error_text", "facts_lines", "facts_yaml",
+            "read_template", "value_text",
         ],
         "comet_facts": ["comet_facts"],
         "contact_sheet": ["contact_sheet"],

@@ -196,7 +196,24 @@ def number_text(value) -> str:
 
 
 def value_text(fact) -> str:
-    """A fact's value with its unit, 'about' and limits where they belong."""
+    """A fact's value with its unit, 'about' and limits where they belong.
+
+    Parameters
+    ----------
+    fact : Fact
+        Of :func:`appulse.captions.body_facts` and its kin.
+
+    Returns
+    -------
+    str
+        Text as it is; a number in a unit that can be spoken of, with no more digits than its limits allow.
+
+    Examples
+    --------
+    >>> from appulse.captions.formulas import Fact
+    >>> value_text(Fact("exposure", 1800.0, "s", "sum", "headers", uncertainty="none"))
+    '30 minutes'
+    """
     if isinstance(fact.value, str):
         return fact.value
     factor, unit = _handy(fact.value, fact.unit)
@@ -222,7 +239,24 @@ def _handy(value, unit):
 
 
 def error_text(fact) -> str:
-    """What is known of a fact's error: its limits, or the words that stand for them."""
+    """What is known of a fact's error: its limits, or the words that stand for them.
+
+    Parameters
+    ----------
+    fact : Fact
+        Of :func:`appulse.captions.body_facts` and its kin.
+
+    Returns
+    -------
+    str
+        The limits in the unit of :func:`value_text`; the fact's words where it has none.
+
+    Examples
+    --------
+    >>> from appulse.captions.formulas import Fact
+    >>> error_text(Fact("tail_angle", 60.0, "arcmin", "law", "its author", 30.0, 120.0))
+    '30 to 120′'
+    """
     if fact.low is None or fact.high is None:
         return fact.uncertainty
     factor, unit = _handy(fact.value, fact.unit)

@@ -69,7 +69,7 @@ def frames_of_recipe(path: Path) -> RecipeFrames:
 
 
 def gather_facts(
-    frames: Iterable[Path], bodies: BodySource, outline=None, *, name: str | None = None,
+    frames: Iterable, bodies: BodySource, outline=None, *, name: str | None = None,
     given: GivenFigures | None = None, reading: dict | None = None, place: str | None = None,
     exact_place: bool = False, equipment: str | None = None, each: Callable | None = None, progress=None,
     cancelled=None,
@@ -78,7 +78,8 @@ def gather_facts(
 
     Parameters
     ----------
-    frames : iterable of path
+    frames : iterable of path, or of SolvedFrame
+        Of those that have been read already, as a viewer has them, nothing is read again.
     bodies : BodySource
         Of one body.
     outline : Outline, optional
@@ -120,12 +121,13 @@ def gather_facts(
         object_facts,
         pass_facts,
     )
-    from appulse.frames import read_frame
+    from appulse.frames import SolvedFrame, read_frame
+
+    def read(frame):
+        return frame if isinstance(frame, SolvedFrame) else read_frame(frame, **(reading or {}))
 
     body, given = bodies.only_body("a caption is about one body; name one"), given or GivenFigures()
-    usable, failed = usable_frames(
-        frames, lambda path: read_frame(path, **(reading or {})), "reading", each, progress, cancelled
-    )
+    usable, failed = usable_frames(frames, read, "reading", each, progress, cancelled)
     if not usable:
         raise InputError("no frame can be used: see the lines above")
     orbit = bodies.orbits[0] if bodies.orbits is not None else None

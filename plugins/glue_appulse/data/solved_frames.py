@@ -22,7 +22,7 @@ from glue.core.component import Component
 
 from glue_appulse.data.frame_wcs import FrameWCS
 from glue_appulse.data.kinds import FRAME, KIND_KEY, from_json, kind_of, to_json
-from glue_appulse.host import say, warn
+from glue_appulse.host import breathe, say, warn
 from glue_appulse.layers.sky_layer import CHECKSUM_KEY
 
 SUFFIXES = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz")
@@ -74,6 +74,7 @@ def load_solved_frame(path: str, **kwargs):
     """Read a solved frame as a glue data set; of a damaged file none, and a line in a box."""
     from appulse.errors import FrameError, FrameFileError
 
+    breathe(f"opening {Path(path).name}")
     found = find_moved(path)
     if found is None:
         return stand_in(path, kwargs.get(KEPT), f"is not at {Path(path).parent}", MOVED)

@@ -86,9 +86,11 @@ class BodiesDialog(Panel):
         low = QHBoxLayout()
         low.addWidget(self.name_line, 1)
         low.addWidget(self.add_button)
-        self.tail_button = QPushButton("Add tails of comets")
+        self.tail_button, self.facts_button = QPushButton("Add tails of comets"), QPushButton("Facts…")
         self.tail_button.clicked.connect(self.add_tails)
+        self.facts_button.clicked.connect(self.show_facts)
         low.addWidget(self.tail_button)
+        low.addWidget(self.facts_button)
         self.progress = QProgressBar()
         self.progress.hide()
         layout = QVBoxLayout(self)
@@ -178,6 +180,25 @@ class BodiesDialog(Panel):
         ticked = [item for item in items if item.checkState() == Qt.Checked]
         return [item.data(Qt.UserRole) for item in ticked or [item for item in items if item.isSelected()]]
 
+    def asked(self) -> list[str]:
+        """The chosen bodies, or the one in the line."""
+        keys, text = self.chosen(), self.name_line.text()
+        return keys or ([self.source().find(text)] if text.strip() else [])
+
+    def show_facts(self):
+        """Open the panel with the facts of the first of the chosen bodies, or of the one in the line."""
+        from glue_appulse.qt.facts_panel import FactsPanel
+
+        try:
+            source, keys = self.source(), self.asked()
+        except ValueError as exc:
+            self.fail(exc)
+            return None
+        if not keys:
+            self.say("tick a body in the list, or write its number or name")
+            return None
+        return open_once(self.session, FactsPanel).ask(source, keys[0])
+
     def add_named(self) -> BackgroundWork | None:
         """Add the body in the line as a track."""
         try:
@@ -218,9 +239,7 @@ class BodiesDialog(Panel):
     def add_tails(self) -> BackgroundWork | None:
         """Add the tails of the comets among the chosen bodies, or of the one in the line."""
         try:
-            frames, source, keys = frames_of(self.session), self.source(), self.chosen()
-            if not keys and self.name_line.text().strip():
-                keys = [source.find(self.name_line.text())]
+            frames, source, keys = frames_of(self.session), self.source(), self.asked()
         except ValueError as exc:
             self.fail(exc)
             return None

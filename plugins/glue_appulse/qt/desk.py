@@ -1,10 +1,16 @@
 """The application's frames and image viewers, as our actions need them."""
 
+from echo import delay_callback
+
 from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.data.kinds import FRAME, all_of, is_frame, kind_of
 from glue_appulse.data.links import link_overlay, link_overlays
 from glue_appulse.data.solved_frames import link_frames
+from glue_appulse.host import breathe
 from glue_appulse.layers.sky_layer import is_swapped, soften
+
+#: Layers that are put into the viewers at once: more would hold the window up for longer than a moment.
+AT_ONCE = 4
 
 
 def frames_of(session) -> list:
@@ -43,11 +49,17 @@ def show_frames(session, frames: list):
     link_frames(session.data_collection)
     viewer = session.application.new_data_viewer(ImageViewer, data=frames[0])
     viewer.viewer_size = (900, 720)
-    for data in frames[1:]:
-        viewer.add_data(data)
-    for layer in viewer.layers:
-        soften(layer)
-        layer.state.visible = layer.layer is frames[0]
+    # glue looks at every layer again after each change of one: the changes of a piece are made known at once
+    for piece in [frames[:1], *(frames[i : i + AT_ONCE] for i in range(1, len(frames), AT_ONCE))]:
+        with delay_callback(viewer.state, "layers"):
+            for data in piece:
+                if data is not frames[0]:
+                    viewer.add_data(data)
+            for layer in viewer.layers:
+                if any(layer.layer is data for data in piece):
+                    soften(layer)
+                    layer.state.visible = layer.layer is frames[0]
+        breathe(f"showing {piece[-1].label}")
     return viewer
 
 
@@ -96,8 +108,6 @@ def add_tracks(session, tracks: list):
         _shown(session, tracks)
 
 
-#: Tracks that are put into the viewers at once: more would hold the window up for longer than a moment.
-AT_ONCE = 4
 _waiting = []
 
 

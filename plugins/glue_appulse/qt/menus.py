@@ -49,7 +49,9 @@ def scrollable(application):
 
 
 def adopt(application_cls: type):
-    """Let each window of glue have our heading, and panels that fit its screen."""
+    """Let each window of glue have our heading, panels that fit its screen, and imports while it idles."""
+    from glue_appulse.qt.smooth import import_ahead
+
     make = application_cls._create_menu
     if getattr(make, "ours", False):
         return
@@ -58,6 +60,7 @@ def adopt(application_cls: type):
         make(application)
         under_heading(application)
         scrollable(application)
+        import_ahead(application)
 
     made.ours = True
     application_cls._create_menu = made
@@ -74,9 +77,11 @@ def frames():
     from glue_appulse.data import solved_frames
     from glue_appulse.qt.boxes import Boxes
     from glue_appulse.qt.kept_views import keep_limits_of_sessions
+    from glue_appulse.qt.smooth import Breath
 
     solved_frames.ask_folder = ask_folder
     host.show_box = Boxes().show
+    host.let_live = Breath()
     adopt(GlueApplication)
     keep_limits_of_sessions(ImageViewer)
     menubar_plugin.add(SETUP, _setup)

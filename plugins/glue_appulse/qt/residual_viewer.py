@@ -337,7 +337,12 @@ class ResidualViewer(MatplotlibDataViewer):
         if kind_of(data) != RESIDUALS:
             self.status.setText(f"'{data.label}' holds no residuals: measure a body first")
             return False
-        added = super().add_data(data)
+        # glue changes the layer several times until it stands: what is shown of it is made once
+        self._adding = True
+        try:
+            added = super().add_data(data)
+        finally:
+            self._adding = False
         self.refresh()
         return added
 
@@ -369,7 +374,7 @@ class ResidualViewer(MatplotlibDataViewer):
     @defer_draw
     def refresh(self, *_args):
         """Bring table, ground, words and range of the plot up to date; the layers draw themselves."""
-        if self.data is None or not hasattr(self, "table"):
+        if self._adding or self.data is None or not hasattr(self, "table"):
             return
         state, columns = self.state, self.columns()
         if self._chosen is None and self._restored is not None and None not in self._restored:
@@ -539,6 +544,8 @@ class ResidualViewer(MatplotlibDataViewer):
 
     #: What is being written; empty where nothing is.
     writing = ""
+    #: Whether data are being added just now.
+    _adding = False
     #: Whether the viewer has been closed: a job may end later, when there are no widgets any more.
     _closed = False
 

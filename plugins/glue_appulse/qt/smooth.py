@@ -1,0 +1,65 @@
+"""A window that does not stand still: what is slow to import comes when it idles, long work lets it live."""
+
+import importlib
+import threading
+import time
+
+from qtpy.QtCore import QEventLoop, QTimer
+from qtpy.QtWidgets import QApplication, QMainWindow
+
+#: What the first image viewer and our panels need, in the order in which one builds on the other: each takes
+#: a moment, all together the better part of a second, at the click that needs them first.
+AHEAD = (
+    "mpl_toolkits.axes_grid1",
+    "astropy.visualization.wcsaxes",
+    "glue_appulse.qt.overlay_sync",
+    "appulse.bodies",
+    "appulse.catalogues",
+    "appulse.workflows",
+    "glue_appulse.qt.add_overlays",
+    "glue_appulse.qt.facts_panel",
+    "glue_appulse.qt.measure_panel",
+    "glue_appulse.qt.player",
+    "glue_appulse.qt.setup_panel",
+    "glue_appulse.qt.colour_panel",
+)
+PAUSE_MS = 20
+#: Long work lets the window live this often, seconds; what comes after a longer rest is new work.
+BREATH_S, REST_S = 0.1, 1.0
+
+
+def import_ahead(application):
+    """Import what will be needed soon, one after the other, as long as nothing else is to be done."""
+    waiting = list(AHEAD)
+    timer = QTimer(application)
+
+    def one():
+        importlib.import_module(waiting.pop(0))
+        if not waiting:
+            timer.stop()
+
+    timer.timeout.connect(one)
+    timer.start(PAUSE_MS)
+
+
+class Breath:
+    """Lets windows be drawn between two pieces of work; what the user does meanwhile waits until its end."""
+
+    def __init__(self):
+        self._last = 0.0
+
+    def __call__(self, words: str):
+        """Show how far it is, at most every :data:`BREATH_S`."""
+        if threading.current_thread() is not threading.main_thread() or QApplication.instance() is None:
+            return
+        now = time.monotonic()
+        if now - self._last > REST_S:
+            self._last = now
+        if now - self._last < BREATH_S:
+            return
+        for window in QApplication.topLevelWidgets():
+            if isinstance(window, QMainWindow) and window.isVisible():
+                window.statusBar().showMessage(f"{words}…", int(1000 * REST_S))
+        # a click in the midst of it could take away what is being worked at
+        QApplication.processEvents(QEventLoop.ExcludeUserInputEvents)
+        self._last = time.monotonic()
