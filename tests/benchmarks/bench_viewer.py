@@ -1,7 +1,7 @@
 """What the plugin set costs glue: start, panning, linking, memory, and how long the window stands still.
 
 Run: QT_QPA_PLATFORM=offscreen python tests/benchmarks/bench_viewer.py [PART...]; the parts are linking,
-panning, memory, start, tracks and mouse
+panning, memory, start, tracks, frames and mouse
 """
 
 import os
@@ -176,6 +176,33 @@ def many_tracks(n=35):
     app.close()
 
 
+def many_frames(n=60):
+    """A night in one viewer: what it takes, and the longest time that the window stood still."""
+    import mouse_session
+    from glue_qt.app import GlueApplication
+
+    from glue_appulse.qt import smooth
+    from glue_appulse.qt.desk import show_frames
+
+    app = GlueApplication()
+    app.show()
+    mouse_session.wait_for(lambda: set(smooth.AHEAD) <= set(sys.modules))
+    frames = [make_frame(f"frame-{i}", seed=i, shape=(100, 150), scale=24.0) for i in range(n)]
+    pulse = mouse_session.Pulse()
+    for words, work in (
+        ("added", lambda: app.add_datasets(frames)),
+        ("shown", lambda: show_frames(app.session, frames)),
+    ):
+        pulse.begin(words)
+        begin = time.process_time()
+        work()
+        mouse_session.QTest.qWait(100)
+        seconds = time.process_time() - begin
+        print(f"frames: {n} {words}, {seconds:.1f} s of the processor; {still(pulse, words)}")
+    pulse.stop()
+    app.close()
+
+
 def by_mouse():
     """A night by mouse and keys: the longest time that the window stood still, step by step."""
     import mouse_session
@@ -183,9 +210,13 @@ def by_mouse():
     import yaml
     from glue_qt.app import GlueApplication
 
+    from glue_appulse import inputs
+
     paths, orbits, stars = sample(1, 2, 3, 4, 5, 6)
     answers = yaml.safe_load((orbits.parent / "answers.yaml").read_text())["frames"][paths[0].name]
     with pytest.MonkeyPatch.context() as patch, tempfile.TemporaryDirectory() as folder:
+        # what is chosen here is not to be the choice of the parts that follow
+        patch.setattr(inputs, "_choices", inputs.Choices())
         app = GlueApplication()
         place = answers["x"], answers["y"]
         pulse = mouse_session.run(app, paths, orbits, stars, place, Path(folder), patch)
@@ -195,7 +226,7 @@ def by_mouse():
 
 
 PARTS = {"linking": linking, "panning": panning, "memory": memory, "start": start_up, "tracks": many_tracks,
-         "mouse": by_mouse}  # fmt: skip
+         "frames": many_frames, "mouse": by_mouse}  # fmt: skip
 
 
 if __name__ == "__main__":
