@@ -1,12 +1,13 @@
 """A comet's nucleus in its coma, on frames as cameras take them: invented comets with known places."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 import appulse
-from appulse.astrometry import Prediction, check_plate, measure
+from appulse.astrometry import Prediction, check_plate, coma_fit, measure
 from appulse.bodies import is_comet
 from appulse.errors import InputError
 from appulse.frames import read_frame
@@ -110,8 +111,19 @@ def test_afrho_is_given_with_filter_zero_point_and_distances(comet):
     assert "upper limit" not in words
     assert "1984, AJ 89, 579" in words
     assert "phase 40" in words
+    assert not re.search(r"\de[+-]?\d", words)
     green = measure(replace(frame, filter="V"), known, plate)
     assert any("upper limit" in words for words in green.notes)
+
+
+def test_a_star_that_is_found_in_the_last_round_does_not_break_the_fit(comet, monkeypatch):
+    frame, prediction, plate, _ = comet
+    monkeypatch.setattr(coma_fit, "ROUNDS", 4)
+    monkeypatch.setattr(
+        coma_fit._ComaFit, "_new_star", lambda fit, *_: fit._add_star(fit.place + 3.0 * fit.psf.fwhm) is None
+    )
+    residual = measure(frame, prediction, plate)
+    assert residual.seen or "did not settle" in residual.flag
 
 
 def test_only_comets_are_taken_for_comets(comet):

@@ -487,7 +487,8 @@ class _ComaFit:
             if not np.isfinite(self.place).all():
                 raise MeasurementError("the fit did not settle")
             changed = self._reject(found, design, settled=count >= 2)
-            calm = count >= 3 and shift < 0.3 * self.psf.sigma
+            # A star that comes late leaves no rounds to settle with it.
+            calm = 3 <= count < ROUNDS - HELD and shift < 0.3 * self.psf.sigma
             if calm and added < MOST_NEW_STARS and self._new_star(found, design):
                 added += 1
                 values = None
@@ -669,6 +670,13 @@ class _ComaFit:
         whole[:nc], whole[nc : 2 * nc] = self.shares, coma_sum * self.shares
         flux = float(whole @ mean)
         flux_sigma = float(np.sqrt(whole @ covariance @ whole))
+        if self.bare:
+            # No coma is what the level of the sky left: its light is as uncertain as if it were fitted.
+            weight = self.weight.copy()
+            weight[nc : 2 * nc] = 0.0
+            free = self._solve(self.scale_used, self.design, self.value, weight, self.pull)
+            if free is not None:
+                flux_sigma = max(flux_sigma, float(np.sqrt(free[3] * (whole @ free[2] @ whole))))
         if not flux > 0.0:
             raise MeasurementError("no light there")
         nucleus = np.zeros(len(mean))
@@ -764,8 +772,10 @@ def afrho_words(fit: ComaFit, prediction, scale, filter_name, light) -> str:
     phase = f" at phase {prediction.phase:.0f} deg" if np.isfinite(prediction.phase) else ""
     red = re.sub(r"[^a-z]", "", filter_name.lower()) in RED_FILTERS
     gas = "" if red else "; gas shines in this filter too: an upper limit"
+    digits = f".{max(0, 1 - int(np.floor(np.log10(max(spread, 1e-3)))))}f"
     return (
-        f"A(alpha) f rho {value:.3g}+-{spread:.2g} cm within {km:,.0f} km{phase}, filter {filter_name}{gas} "
+        f"A(alpha) f rho {value:{digits}}+-{spread:{digits}} cm within {km:,.0f} km{phase}, "
+        f"filter {filter_name}{gas} "
         "(A'Hearn et al. 1984, AJ 89, 579; the Sun's G = -26.90: Casagrande & VandenBerg 2018, MNRAS 479, "
         f"L102; {COLOUR_MAG} mag for colours, common practice, no source)"
     )

@@ -192,21 +192,29 @@ def tail_pass(vectors_au, sun_au, t_d, target, m1, k1, least, tail_deg=None, dus
     radius = np.nan_to_num(np.degrees(coma) * 60.0)
     tails, comas = np.full(len(t_d), np.inf), np.full(len(t_d), np.inf)
     dust_pa = np.nan, np.nan
-    for k in range(len(t_d)):
-        if np.isfinite(place[k]).all():
-            comas[k] = max(float(shapely.distance(shapely.Point(place[k]), shape)) - radius[k], 0.0)
-            if np.isfinite(end[k]).all():
-                fan = None if dust is None else dust.at(t_d[k], unit[k], tip[k])
-                points = None if fan is None else plane(fan.reshape(-1, 3), target.ra, target.dec)
-                known = points is not None and np.isfinite(points).all()
-                opening = ION_OPENING_DEG if known else OPENING_DEG
-                tails[k] = float(shapely.distance(_wedge(place[k], end[k], radius[k], opening), shape))
-                if known:
-                    reach = float(np.hypot(*(end[k] - place[k])))
-                    grains = dust_shape(place[k], points.reshape(*fan.shape[:2], 2), reach)
-                    tails[k] = min(tails[k], float(shapely.distance(grains, shape)))
-                    if k == least:
-                        dust_pa = _sides(grains, place[k], end[k])
+    apart, reach = np.full(len(t_d), np.inf), np.hypot(*(end - place).T)
+    for k in np.flatnonzero(np.isfinite(place).all(axis=1)):
+        apart[k] = float(shapely.distance(shapely.Point(place[k]), shape))
+        comas[k] = max(apart[k] - radius[k], 0.0)
+    # No nearer than this comes the tail at a time: grains are followed where it may be the nearest, for that
+    # is what takes long.
+    bound = apart - np.hypot(reach, radius + reach * np.tan(np.radians(OPENING_DEG / 2.0)))
+    bound[least] = -np.inf
+    for k in np.argsort(bound):
+        if not np.isfinite(end[k]).all() or not np.isfinite(apart[k]):
+            continue
+        if bound[k] > 0.0 and bound[k] >= tails.min():
+            break
+        fan = None if dust is None else dust.at(t_d[k], unit[k], tip[k])
+        points = None if fan is None else plane(fan.reshape(-1, 3), target.ra, target.dec)
+        known = points is not None and np.isfinite(points).all()
+        opening = ION_OPENING_DEG if known else OPENING_DEG
+        tails[k] = float(shapely.distance(_wedge(place[k], end[k], radius[k], opening), shape))
+        if known:
+            grains = dust_shape(place[k], points.reshape(*fan.shape[:2], 2), reach[k])
+            tails[k] = min(tails[k], float(shapely.distance(grains, shape)))
+            if k == least:
+                dust_pa = _sides(grains, place[k], end[k])
     on = np.flatnonzero(tails == 0.0)
     begins = float(t_d[on[0]]) if len(on) and on[0] > 0 else np.nan
     ends = float(t_d[on[-1]]) if len(on) and on[-1] < len(t_d) - 1 else np.nan

@@ -33,9 +33,9 @@ SITE_DECIMALS = 6
 MOST_PREVIEW_DOTS = 40
 ASSUMED_MAG_ARCSEC2 = 23.0
 """Of an object whose brightness no catalogue has (common practice, no source): the picture says so."""
-ION_SHARE = 0.3
-"""Light of a comet's gas tail against its dust (common practice, no source). The dust begins as bright as the
-coma's rim and fades to nothing at the tail's end."""
+ION_SHARE, DUST_SHARE = 0.3, 0.25
+"""Light of a comet's gas tail against its dust, and of the dust at the nucleus against the coma's mean
+(common practice, no source); both fade to nothing at the tail's end."""
 MOST_STEPS = 9
 
 
@@ -251,7 +251,7 @@ def _add_body(electrons, plan, wcs, fwhm_px, vector_au, middle):
         way = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))]) * length
         for part in along:
             _add_coma(electrons, x[1] + part * way[0], y[1] + part * way[1], flux / steps, radius, fwhm_px)
-        _add_tail(electrons, plan, wcs, (x[1], y[1]), flux / (2 * np.pi * radius**2))
+        _add_tail(electrons, plan, wcs, (x[1], y[1]), DUST_SHARE * flux / (np.pi * radius**2))
         return float(x[1]), float(y[1])
     _stamp(electrons, PSF.round(fwhm_px), x[1], y[1], flux, Trail.straight(length, angle))
     return float(x[1]), float(y[1])
@@ -273,7 +273,8 @@ def comet_words(plan) -> str:
 
 
 def _add_coma(electrons, x, y, flux, radius, fwhm_px):
-    """Light that falls as 1/rho out to a radius, its cusp spread by the air."""
+    """Light that falls as 1/rho and sinks into the sky at a radius, its cusp spread by the air."""
+    radius = max(radius, fwhm_px)
     height, width = electrons.shape
     reach = int(np.ceil(radius)) + 1
     x0, x1 = max(0, int(x) - reach), min(width, int(x) + reach + 2)
@@ -282,15 +283,13 @@ def _add_coma(electrons, x, y, flux, radius, fwhm_px):
         return
     rho = np.hypot(np.arange(x0, x1) - x, np.arange(y0, y1)[:, None] - y)
     blur = fwhm_px / 2.3548
-    # the integral of 1 / sqrt(rho^2 + blur^2) over the disc
-    whole = 2 * np.pi * (np.hypot(radius, blur) - blur)
-    # the rim is a pixel and a tenth of the radius wide, with half of the step's light on either side
-    rim = np.clip((radius - rho) / (0.1 * radius + 1.0) + 0.5, 0.0, 1.0)
-    electrons[y0:y1, x0:x1] += flux / whole * rim / np.hypot(rho, blur)
+    # the integral of 1 / sqrt(rho^2 + blur^2) - 1 / radius over the disc
+    whole = np.pi * (2 * (np.hypot(radius, blur) - blur) - radius)
+    electrons[y0:y1, x0:x1] += flux / whole * np.maximum(1 / np.hypot(rho, blur) - 1 / radius, 0.0)
 
 
 def _add_tail(electrons, plan, wcs, place, per_px):
-    """Wedges of dust and gas from the nucleus, `per_px` bright at the coma, nothing at the tail's end."""
+    """Wedges of dust and gas from the nucleus, `per_px` bright at the nucleus, nothing at the tail's end."""
     tail = plan.encounter.tail
     if not tail.tail_arcmin > 0:
         return
