@@ -118,7 +118,8 @@ def test_afrho_is_given_with_filter_zero_point_and_distances(comet):
 
 def test_a_star_that_is_found_in_the_last_round_does_not_break_the_fit(comet, monkeypatch):
     frame, prediction, plate, _ = comet
-    monkeypatch.setattr(coma_fit, "ROUNDS", 4)
+    monkeypatch.setattr(coma_fit, "ROUNDS", 8)
+    monkeypatch.setattr(coma_fit, "MOST_NEW_STARS", 12)
     monkeypatch.setattr(
         coma_fit._ComaFit, "_new_star", lambda fit, *_: fit._add_star(fit.place + 3.0 * fit.psf.fwhm) is None
     )
