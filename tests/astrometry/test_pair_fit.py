@@ -76,3 +76,12 @@ def test_other_frames_tell_which_of_two_is_the_star(tmp_path, misplaced):
     assert np.hypot(*off) < 0.15 * PLAIN.fwhm_px
     assert off @ np.linalg.solve(told.fit.cov, off) < 11.8
     assert told.sigma_sky[0] < 0.5 * single.sigma_sky[0]
+
+
+def test_what_may_be_two_points_has_the_sigma_of_both(tmp_path):
+    # A star as bright at 0.7 FWHM, S/N 19: the pixels do not settle whether there are two.
+    plan = NightPlan(seed=551, frames=1, shape=(200, 220), stars=70, cosmic_rays=0, fwhm_px=4.408, snr=19.08)
+    residual, off = measured(plan, tmp_path)
+    # One point lay ten of its sigmas off.
+    assert np.all(np.abs(off) < 3 * np.sqrt(np.diag(residual.fit.cov)))
+    assert "sigmas widened" in residual.flag

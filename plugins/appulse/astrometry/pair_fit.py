@@ -23,10 +23,10 @@ from appulse.errors import MeasurementError
 
 REACH_FWHM, STEP_SIGMAS = 1.8, 0.8
 """Beyond it two points are two peaks; and the grid's step."""
-WORTH = 8.0
+WORTH = 7.0
 """Log odds on the grid from which the fit of two is tried."""
-CERTAIN = 2.0
-"""Log evidence from which there are two."""
+POSSIBLE = -4.0
+"""Log evidence of two against one from which two are not forgotten: a chance of 2%."""
 STAR_PRIOR = 0.01
 """Chance of a star in no list within reach (common practice, no source: crowded fields of the Milky Way)."""
 LIGHT_RANGE = 5.0
@@ -41,12 +41,14 @@ class Pair:
     second: SourceFit
     odds: float
     """Log of the likelihood of the first against the second, by the pixels alone."""
+    evidence: float
+    """Log of the odds that there are two, against one."""
 
 
 def fit_pair(
     scene: FrameScene, fit: SourceFit, *, trail: Trail, radius: float | None = None, free_trail: bool = False
 ) -> Pair | None:
-    """Two points of light instead of the one that was fitted; None where one explains the pixels."""
+    """Two points of light instead of the one that was fitted; None where one explains them."""
     psf, known = scene.psf, {(star.x, star.y) for star in scene.stars}
     options = trail, radius, free_trail
     if fit.structure_cov is None:
@@ -71,7 +73,8 @@ def fit_pair(
         one = SceneFit(scene, *centre, *options)
         one.run(cases)
         first = _both(scene, centre, centre, (x, y), flux, options, cases)
-        if _likelihood(first) - _cost_of_star(first, psf.fwhm) - _likelihood(one) < CERTAIN:
+        evidence = float(_likelihood(first) - _cost_of_star(first, psf.fwhm) - _likelihood(one))
+        if evidence < POSSIBLE:
             return None
         star = first.near_places[first.apart]
         light = float(first.result(centre, np.inf).flux)
@@ -83,7 +86,7 @@ def fit_pair(
     odds = _likelihood(first) - _likelihood(other)
     if np.hypot(fits[0].x - fits[1].x, fits[0].y - fits[1].y) < 0.5 * psf.sigma:
         return None  # the same place twice: nothing was told apart
-    return Pair(*fits, float(odds))
+    return Pair(*fits, float(odds), evidence)
 
 
 def _both(scene: FrameScene, centre, body, star, flux, options, cases) -> SceneFit:

@@ -63,6 +63,8 @@ RIVAL = 2.0
 """Difference of the logarithms of their chances below which two sources are not told apart."""
 SURE = 7.0
 """And from which the chance that the other is the body, one in a thousand, is not worth a word."""
+LEAST_TWO = 0.05
+"""Chance of two points from which it is told."""
 LEAST_ROUND = 0.45
 """Minor over major axis below which a source that no list has is no star's image."""
 CORE_FWHM = 0.5
@@ -590,8 +592,16 @@ def _of_two(search: BodySearch, fit: SourceFit, expected, trail, radius_px, free
     odds = pair.odds + scores[0] - scores[1]
     body, other = (pair.first, pair.second) if odds >= 0 else (pair.second, pair.first)
     share = float(1.0 / (1.0 + np.exp(min(abs(odds), 500.0))))
-    step = np.array([other.x - body.x, other.y - body.y])
-    cov = (1 - share) * body.cov + share * (other.cov + np.outer(step, step))
+    two = float(1.0 / (1.0 + np.exp(-np.clip(pair.evidence, -500.0, 500.0))))
+    # One point, or two and the body the one or the other: the likelier place, and the spread of them all.
+    chances = (1 - two, fit), (two * (1 - share), body), (two * share, other)
+    taken = body if two >= 0.5 else fit
+    cov = np.zeros((2, 2))
+    for chance, each in chances:
+        step = np.array([each.x - taken.x, each.y - taken.y])
+        cov += chance * (each.cov + np.outer(step, step))
+    if taken is fit:
+        return replace(fit, cov=cov, two=two)
     return replace(body, cov=cov, rival=Rival(float(abs(odds)), share, other, body.cov))
 
 
@@ -838,6 +848,8 @@ def _rival(search: BodySearch, plate: PlateCheck, fit: SourceFit) -> str:
     """Another source that may be the body as well, in words; empty where there is none."""
     if fit.rival is not None and fit.rival.odds < SURE:
         return rival_words(fit, plate)
+    if not search.coma and fit.two > LEAST_TWO:
+        return f"by a chance of {fit.two:.0%} it is two points of light: sigmas widened"
     if fit.n_saturated or search.coma:
         return ""  # the rim of its own full pixels, or of its own coma, is what else stands out there
     least = place_score(search.chosen, search.found) - RIVAL

@@ -116,6 +116,7 @@ class SourceFit:
     neighbours: tuple = ()  # (x, y, flux) of each
     cases: tuple = ()  # of structure that the pixels leave possible: fit_in_scene takes them
     rival: Rival | None = None
+    two: float = 0.0  # chance that what was fitted as one point is two; in `cov`
     structure_cov: np.ndarray | None = None  # share of `cov` that structure of the background makes, px^2
     x0: int = 0  # corner of the three images, (h, w) float32:
     y0: int = 0
