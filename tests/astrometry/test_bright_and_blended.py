@@ -103,3 +103,13 @@ def test_a_saturated_body_that_no_ring_places_is_no_body_unseen(tmp_path, monkey
     # It stands there: how faint a body would have been found says nothing of it.
     assert np.isnan(found.limit_mag)
     assert "limit" not in found.flag
+
+
+def test_full_pixels_that_no_point_explains_are_not_called_nothing(tmp_path, monkeypatch):
+    """So few pixels are left around those of a sharp image that their light is not explained."""
+    from appulse.astrometry import residual as module
+
+    monkeypatch.setattr(module, "_explains_full", lambda *_args: False)
+    found, _ = measured(tmp_path, snr=240.0, fwhm_px=1.25, scale_arcsec=2.25, full_well_e=9_000.0, seed=3)
+    assert not found.seen
+    assert found.flag.startswith("not measured: a saturated source is there"), found.flag

@@ -320,8 +320,11 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
             fit = _fit(frame, plate, search, expected, trail, free_trail, radius_px)
         except _NotItsFullPixels:
             where = search_arcsec, pointed, coma, False
-            search = _search(frame, prediction, plate, expected, zero, trail, *where)
-            found["others"] = search.others
+            without = _search(frame, prediction, plate, expected, zero, trail, *where)
+            found["others"] = without.others
+            if without.chosen is None:
+                raise  # nothing else is there: whether the full pixels are the body's stays open
+            search = without
             fit = _fit(frame, plate, search, expected, trail, free_trail, radius_px)
         _demand(fit, prediction, plate, search, expected, min_snr, pointed)
     except (MeasurementError, np.linalg.LinAlgError) as error:
@@ -368,7 +371,8 @@ def _not_seen(
         return {"flag": reason}
     if search.chosen is not None and not search.coma and _full_body(search.scene, search.chosen) is not None:
         # Full pixels are light for certain: how faint a body would show, or where else, is beside the point.
-        return {"flag": f"not measured: a saturated source is there, and its ring carries no fit ({reason})"}
+        why = reason.removeprefix("not measured: ")
+        return {"flag": f"not measured: a saturated source is there, and its ring carries no fit ({why})"}
     found, notes, magnitude = search.found, [], np.nan
     if zero.known:
         limit = prove_limit(
