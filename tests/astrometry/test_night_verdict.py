@@ -406,6 +406,22 @@ def test_frames_that_disagree_accuse_no_clock():
     assert "do some have a clock, a site or a plate of their own?" in verdict.sentence
 
 
+def test_frames_that_scatter_far_beyond_their_sigmas_are_not_well():
+    """Five places that miss each other by five sigmas of theirs, around the right one."""
+    rows = nights.night(np.random.default_rng(11), frames=6, prior=(0.005, 0.005))
+    rows = [replace(row, covariance=np.eye(2) * 0.12**2) for row in rows]
+    assert judge(rows).cause == "all well"
+    for east, north in ((0.6, 0.0), (0.0, 0.6), (0.5, -0.5)):
+        signs = (1, -1, -1, 1, 1, -1)
+        moved = [
+            replace(row, dra_cosdec=row.dra_cosdec + s * east, ddec=row.ddec + s * north)
+            for row, s in zip(rows, signs, strict=True)
+        ]
+        verdict = judge(moved)
+        assert verdict.cause == "can't tell", verdict.sentence
+        assert "frames scatter by" in verdict.sentence
+
+
 def test_the_odds_of_all_well_leave_room_for_what_does_not_show():
     verdict = judge(nights.night(np.random.default_rng(301), rate=0.4, frames=5, prior=(0.005, 0.005)))
     assert verdict.cause == "all well"

@@ -63,6 +63,8 @@ MISFIT_P = 1e-4
 WILD_ARCSEC, WILD_SIGMAS = 0.3, 10.0
 """Frames that scatter by more about the best hypothesis, in both, do not show one and the same thing (common
 practice, no source: seeing moves short exposures by a tenth of an arcsecond or two)."""
+WELL_SIGMAS = 3.0
+"""So many of their sigmas frames may scatter, and no more, where 'all well' is to be said of them."""
 SHOWS_CHI2 = 4.0
 """A cause of which less than two sigmas show is as good as none."""
 REAL_CHI2 = 25.0
@@ -212,6 +214,8 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     decision = _decide(night, ranked)
     cause, main = decision.cause, decision.hypothesis
     plate_off = plate_odds > NAMED_ODDS
+    if cause == ALL_WELL and disagree(night, main, WELL_SIGMAS):
+        cause, decision = CANT_TELL, replace(decision, causes=(), named=())
     # The bodies' O-C has the zero point taken off: an error of the plate shows in its stars alone.
     if cause == ALL_WELL and plate_odds * WELL_ODDS > 1.0:
         cause = PLATE if plate_off else CANT_TELL
@@ -368,7 +372,7 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
     return _between(night, ranked, effects, chances, well, named)
 
 
-def disagree(night: NightOffsets, one: Hypothesis) -> float:
+def disagree(night: NightOffsets, one: Hypothesis, sigmas: float = WILD_SIGMAS) -> float:
     """Scatter about a hypothesis, arcsec per axis, where it is too large for one cause of them all; or 0."""
     use = np.flatnonzero(night.used)
     if night.floor == 0.0:
@@ -379,7 +383,7 @@ def disagree(night: NightOffsets, one: Hypothesis) -> float:
             left -= piece.basis @ value
     scatter = float(np.sqrt(np.mean(left**2)))
     sigma2 = np.einsum("nii->n", night.covariance[use]) / 2 - night.floor**2
-    least = max(WILD_ARCSEC, WILD_SIGMAS * float(np.sqrt(np.median(np.maximum(sigma2, 0.0)))))
+    least = max(WILD_ARCSEC, sigmas * float(np.sqrt(np.median(np.maximum(sigma2, 0.0)))))
     return scatter if scatter > least else 0.0
 
 
@@ -671,7 +675,7 @@ def _headline(verdict: Verdict, plate: str) -> str:
         words = f"can't tell: O-C {orbit}"
         if np.isfinite(verdict.plate_offset).all():
             words += f", plates' zero point {plate}"
-        if wild := disagree(verdict.night, verdict.main):
+        if wild := disagree(verdict.night, verdict.main, WILD_SIGMAS if verdict.causes else WELL_SIGMAS):
             return words + (
                 f"; about any one cause the frames scatter by {wild:.2g} arcsec, far beyond their sigmas: do "
                 "some have a clock, a site or a plate of their own?"
