@@ -71,6 +71,8 @@ CORE_FWHM = 0.5
 MAX_NEIGHBOURS = 6
 FULL_FWHM, FULL_PX = 0.4, 1.0
 """A saturated body stands on its full pixels: within so many FWHM, or px, of the nearest of them."""
+RING_SNR = 1.0
+"""The light of a ring around full pixels that is fainter places nothing."""
 MIDDLE_FWHM, MIDDLE_PX = 0.6, 2.0
 """And so near to the middle of them all; else they are another's, and only left out."""
 FULL_LIGHT, FULL_UNEXPLAINED = 0.4, 0.3
@@ -739,7 +741,10 @@ def _demand(fit, prediction, plate, search: BodySearch, expected, min_snr, point
     """Refuse a source too faint to be told from noise, or from unlisted sources if only its place speaks."""
     on_full = search.chosen is not None and _full_body(search.scene, search.chosen) is not None
     if fit.n_saturated and min_snr is None and on_full:
-        return  # full pixels are light for certain, however little their ring says of its amount
+        # Full pixels are light for certain, but what is left of their ring may not say where its middle is.
+        if not fit.snr > RING_SNR:
+            raise MeasurementError(f"S/N {fit.snr:.1f} of it, {RING_SNR:.0f} is needed")
+        return
     bare = not (np.isfinite(prediction.rate) or np.isfinite(prediction.mag) or pointed)
     if min_snr is None and bare and len(plate.stars) < BARE_LISTED * len(plate.survey.sources):
         least = BARE_SNR
