@@ -184,6 +184,14 @@ def test_one_bright_star_makes_no_shift_of_the_plate():
     assert on_stars(*[0.1] * 40)
 
 
+def test_a_plate_on_one_star_of_coarse_pixels_does_not_hide_a_clock():
+    """0.36 arcsec that are not known of a star made a clock that is off by 60 s 'all well'."""
+    rows = nights.night(np.random.default_rng(315), frames=6, prior=(0.005, 0.005), clock=60.0)
+    stars = Table({"sigma_ra": [0.04, 0.5], "sigma_dec": [0.04, 0.5], "used": [True, True]})
+    plate = SimpleNamespace(model=SimpleNamespace(floor=(0.0, 0.0)), stars=stars, pixel_scale=12.0)
+    assert judge([replace(row, plate=plate) for row in rows]).cause == "clock"
+
+
 def test_a_star_that_stands_still_is_met_once():
     one = nights.night(np.random.default_rng(305), frames=1)[0]
     still = [replace(one, elsewhere=(OtherPlace(2, 3.0, 9.0, (246.0, -24.0)),))] * 5

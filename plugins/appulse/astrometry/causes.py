@@ -424,11 +424,6 @@ def _stated_parts(night: NightOffsets, use) -> list[Part]:
             covariance = _with_rate(night.prior[body] + 1e-10 * np.eye(2), 0.0, drifts)
             basis = mine * polynomial(night.hours[use], int(drifts))
             found.append(part(ORBIT, body, basis, [(1, 0.0, covariance)], 1.0))
-    checked = np.isfinite(night.plate[use]).all(axis=1)
-    if checked.any() and night.plate_common.any():
-        basis = checked[:, None, None] * polynomial(night.hours[use], 0)
-        covariance = np.diag(night.plate_common + 1e-10)
-        found.append(part(PLATE, -1, basis, [(1, 0.0, covariance)], 1.0))
     if np.isfinite(night.clock_sigma_s) and moves(night, use):
         sigma = max(night.clock_sigma_s, 1e-6)
         found.append(part(CLOCK, -1, night.speed[use][:, :, None], [(1, 0.0, np.eye(1) * sigma**2)], 1.0))
