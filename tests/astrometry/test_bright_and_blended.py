@@ -105,6 +105,16 @@ def test_a_saturated_body_that_no_ring_places_is_no_body_unseen(tmp_path, monkey
     assert "limit" not in found.flag
 
 
+def test_a_ring_without_light_of_its_own_places_nothing(tmp_path, monkeypatch):
+    from appulse.astrometry import residual as module
+
+    monkeypatch.setattr(module, "RING_SNR", 1e9)
+    found, _ = measured(tmp_path, snr=3000.0, full_well_e=8_000.0, seed=72)
+    assert not found.seen
+    assert found.flag.startswith("not measured: a saturated source is there")
+    assert "around the saturated pixels" in found.flag
+
+
 def test_full_pixels_that_no_point_explains_are_not_called_nothing(tmp_path, monkeypatch):
     """So few pixels are left around those of a sharp image that their light is not explained."""
     from appulse.astrometry import residual as module

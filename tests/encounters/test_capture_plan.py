@@ -1,6 +1,7 @@
 """Capture plans: each figure recomputed by hand from its formula, limits that bind, framing that holds."""
 
 import datetime
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -178,9 +179,12 @@ def test_exposures_shorter_than_the_pause_between_them_are_spoken_of():
     by_gain = make_plan(encounter(mag=7.0), night(), camera(full_well_e=50_000, gain_e_adu=0.2, bits=14))
     by_well = make_plan(encounter(mag=7.0), night(), camera(full_well_e=3_000, gain_e_adu=1.0, bits=16))
     [said] = [line for line in by_gain.warnings if "saturation" in line]
-    assert "a lower gain or a filter" in said
-    assert "up to 300 s, where tracking" in said
+    first, wider = by_gain.exposure_s, 50_000 / (0.2 * (2**14 - 1))
+    gain_s = float(re.search(r"at a lower gain up to ([\d.]+) s", said)[1])
+    assert gain_s == pytest.approx(first * wider, rel=0.15)  # both are rounded down
+    assert "with a filter up to 300 s, where tracking" in said
     [said] = [line for line in by_well.warnings if "saturation" in line]
+    assert "gain" not in said
     assert "with a filter" in said
     long = make_plan(encounter(), night(), camera())
     assert not any("saturation" in line for line in long.warnings)

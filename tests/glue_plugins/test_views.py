@@ -268,8 +268,8 @@ def test_the_window_lives_while_many_frames_come(app, monkeypatch, tmp_path):
     for module in ("first_of_all", "built_on_it"):
         (tmp_path / f"{module}.py").write_text("")
     monkeypatch.syspath_prepend(tmp_path)
-    monkeypatch.setattr(smooth, "AHEAD", ("first_of_all", "built_on_it"))
-    smooth.import_ahead(app)
+    monkeypatch.setattr(smooth, "AHEAD", ("first_of_all", "is_not_there", "built_on_it", "nor_is_this"))
+    timer = smooth.import_ahead(app)
     frames = [make_frame(f"frame-{i}", seed=i, shape=(30, 40), scale=90.0) for i in range(2 * AT_ONCE + 1)]
     app.add_datasets(frames)
     app.show()
@@ -286,6 +286,7 @@ def test_the_window_lives_while_many_frames_come(app, monkeypatch, tmp_path):
     assert len(viewer.layers) == len(frames)
     assert {layer.state.stretch for layer in viewer.layers} == {"arcsinh"}
     end = time.monotonic() + 60
-    while not {"first_of_all", "built_on_it"} <= set(sys.modules) and time.monotonic() < end:
+    while timer.isActive() and time.monotonic() < end:
         app.app.processEvents()
+    assert not timer.isActive()  # it ends, whatever was not there
     assert {"first_of_all", "built_on_it"} <= set(sys.modules)

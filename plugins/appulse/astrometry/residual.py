@@ -743,7 +743,9 @@ def _demand(fit, prediction, plate, search: BodySearch, expected, min_snr, point
     if fit.n_saturated and min_snr is None and on_full:
         # Full pixels are light for certain, but what is left of their ring may not say where its middle is.
         if not fit.snr > RING_SNR:
-            raise MeasurementError(f"S/N {fit.snr:.1f} of it, {RING_SNR:.0f} is needed")
+            raise MeasurementError(
+                f"not measured: S/N {fit.snr:.1f} around the saturated pixels, {RING_SNR:.0f} is needed"
+            )
         return
     bare = not (np.isfinite(prediction.rate) or np.isfinite(prediction.mag) or pointed)
     if min_snr is None and bare and len(plate.stars) < BARE_LISTED * len(plate.survey.sources):

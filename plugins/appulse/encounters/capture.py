@@ -327,7 +327,7 @@ def _exposure(scene, trail_arcsec):
         *_figures(
             ("saturation_limit", what, full, "s", "full well / brightest pixel's light"),
             ("exposure", "exposure", exposure_s, "s", f"the least of the limits{share}: {reason}"),
-            ("exposure_limit", "what limits it", reason, "", "the least of the limits"),
+            ("exposure_limit", "exposure ends by", reason, "", "the least of the limits"),
         ),
     ]
     return exposure_s, figures, warnings
@@ -356,14 +356,17 @@ def _rotation_limit(scene):
 
 def _longer_by(optics, exposure_s, limits):
     """What would allow longer exposures, where saturation makes them shorter than the pause between them."""
-    seconds, name = min((seconds, name) for name, seconds in limits.items() if name != "saturation")
     if exposure_s > optics.overhead_s:
         return []
+    seconds, name = min((seconds, name) for name, seconds in limits.items() if name != "saturation")
+    ways = f"with a filter up to {_rounded_down(seconds):g} s, where {name} ends it"
     # Where the converter ends first, the well has room for more at another gain.
-    way = "a lower gain or a filter" if _pixel_room_e(optics) < 0.9 * optics.full_well_e else "a filter"
+    by_gain = limits["saturation"] * optics.full_well_e / _pixel_room_e(optics)
+    if by_gain > 1.1 * limits["saturation"]:
+        ways = f"at a lower gain up to {_rounded_down(min(by_gain, seconds)):g} s, {ways}"
     return [
         f"saturation ends each exposure at {exposure_s:g} s, less than the {optics.overhead_s:g} s "
-        f"between two; with {way} it could last up to {_rounded_down(seconds):g} s, where {name} ends it"
+        f"between two; {ways}"
     ]
 
 

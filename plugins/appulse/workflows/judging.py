@@ -64,9 +64,9 @@ def judgement(verdict, residuals, identities=(), **more) -> dict:
 
 def questions(residuals) -> list[str]:
     """What stands elsewhere where a body does not show: one sentence for each remedy that frames share."""
-    asked = []
     from appulse.astrometry import night_questions
 
+    asked = []
     for frames, words in night_questions(residuals):
         many = f" (and so on {len(frames)} frames)" if len(frames) > 1 else ""
         asked.append(f"{frames[0]}: {words}{many}")

@@ -1,5 +1,6 @@
 """A window that does not stand still: what is slow to import comes when it idles, long work lets it live."""
 
+import contextlib
 import importlib
 import threading
 import time
@@ -25,18 +26,22 @@ PAUSE_MS = 20
 BREATH_S, REST_S = 0.1, 1.0
 
 
-def import_ahead(application):
+def import_ahead(application) -> QTimer:
     """Import what will be needed soon, one after the other, as long as nothing else is to be done."""
     waiting = list(AHEAD)
     timer = QTimer(application)
 
     def one():
-        importlib.import_module(waiting.pop(0))
         if not waiting:
             timer.stop()
+            return
+        # What cannot be imported is said where it is needed.
+        with contextlib.suppress(ImportError):
+            importlib.import_module(waiting.pop(0))
 
     timer.timeout.connect(one)
     timer.start(PAUSE_MS)
+    return timer
 
 
 class Breath:
