@@ -2,7 +2,6 @@
 
 import pickle
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -189,15 +188,19 @@ def test_a_night_goes_to_a_folder_whole(paths, iris, tmp_path):
         measure_to_folder(paths, iris, open_stars(), outputs)
 
 
-@pytest.mark.parametrize(("longer", "times"), [(700, 1), (1400, 2)])
-def test_a_frame_is_drawn_once_where_both_its_pictures_are_the_same(longer, times, iris, monkeypatch):
-    drawn = []
-    monkeypatch.setattr("appulse.reports.annotated_png", lambda frame, **_: drawn.append(1) or b"png")
-    monkeypatch.setattr("appulse.workflows.export.overlays_of", lambda *_: {})
-    frame = SimpleNamespace(shape=(500, longer))
-    pictures = frame_drawer(iris, {"pictures", "evidence"})(frame, [])
-    assert pictures == {"picture": b"png", "small": b"png"}
-    assert len(drawn) == times
+@pytest.mark.parametrize("kinds", [{"pictures", "evidence"}, {"pdf"}, {"pictures"}])
+def test_a_frame_is_drawn_once_for_both_its_pictures(kinds, paths, iris, monkeypatch):
+    from appulse.reports import picture
+
+    drawn, draw = [], picture.frame_picture
+    monkeypatch.setattr(picture, "frame_picture", lambda *one, **more: drawn.append(1) or draw(*one, **more))
+    frame = read_frame(paths[0])
+    pictures = frame_drawer(iris, kinds)(frame, [])
+    begins = {"picture": b"\x89PNG", "small": b"\xff\xd8"}
+    wanted = {"pictures": "picture", "evidence": "small", "pdf": "small"}
+    assert set(pictures) == {wanted[kind] for kind in kinds}
+    assert len(drawn) == 1
+    assert all(content.startswith(begins[name]) for name, content in pictures.items())
 
 
 def test_nothing_is_written_of_frames_that_all_fail(iris, tmp_path):

@@ -15,6 +15,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "orbit_cloud": ["cloud_picture"],
         "pair_picture": ["blink_gif", "pair_picture"],
         "parallax_sketch": ["parallax_picture"],
-        "picture": ["LONGEST_PX", "annotated_png", "whole_steps"],
+        "picture": ["annotated_pictures", "annotated_png"],
     },
 )

@@ -23,6 +23,7 @@ from appulse.reports.evidence_tables import (
     provenance_list,
     reported,
 )
+from appulse.reports.picture import sheet_jpeg
 from appulse.reports.residual_plots import (
     best_place,
     motion_figure,
@@ -33,7 +34,8 @@ from appulse.reports.residual_plots import (
     svg_uri,
 )
 
-SHEET_PX = 1200
+JPEG = b"\xff\xd8"
+"""How such a file begins."""
 MOST_REPORTED = 60
 """More places than this, reported by others, have no budgets of their own in the sheet."""
 NO_VERDICT = "No verdict was asked for: only the numbers are given."
@@ -51,7 +53,7 @@ def evidence_html(
     residuals : sequence of Residual
         Of all frames and bodies, those not seen included.
     pictures : dict of str to bytes or path, optional
-        Frame name to its annotated picture (PNG).
+        Frame name to its annotated picture (PNG, or JPEG as it is to stand there).
     shapes : dict of str to (int, int), optional
         Frame name to its rows and columns; star maps are drawn of frames named here.
     verdict : Verdict or str, optional
@@ -98,17 +100,12 @@ def write_evidence(path, residuals, *, overwrite=False, **options):
     return write_text(path, evidence_html(residuals, **options), overwrite)
 
 
-def picture_uri(png):
-    """A PNG for the sheet: at most 1200 pixels wide, as JPEG, since noise makes a PNG ten times larger."""
-    # JPEG knows no transparency
-    image = Image.open(io.BytesIO(png)).convert("RGB")
-    if image.width > SHEET_PX:
-        image = image.resize(
-            (SHEET_PX, round(image.height * SHEET_PX / image.width)), Image.Resampling.LANCZOS
-        )
-    buffer = io.BytesIO()
-    image.save(buffer, "JPEG", quality=80, subsampling=0, optimize=True)
-    return "data:image/jpeg;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+def picture_uri(picture):
+    """A PNG, or the JPEG made of it for a sheet, as a data URI."""
+    if not picture.startswith(JPEG):
+        # JPEG knows no transparency
+        picture = sheet_jpeg(np.asarray(Image.open(io.BytesIO(picture)).convert("RGB")))
+    return "data:image/jpeg;base64," + base64.b64encode(picture).decode("ascii")
 
 
 def title_of(residuals):
@@ -229,9 +226,9 @@ def _frame_section(name, residuals, pictures, shapes, frame_notes):
     parts = [f'<section class="frame"><h2>{escape(name)}</h2>']
     if name in pictures:
         picture = pictures[name]
-        png = picture if isinstance(picture, bytes) else Path(picture).read_bytes()
+        content = picture if isinstance(picture, bytes) else Path(picture).read_bytes()
         alternative = f"Frame {name} with tracks, outlines and measured places drawn on it"
-        parts.append(_figure(picture_uri(png), alternative))
+        parts.append(_figure(picture_uri(content), alternative))
     for residual in residuals:
         if residual.seen:
             uri = png_uri(stamp_figure, residual)

@@ -15,6 +15,8 @@
 from __future__ import annotations
 
 import io
+import struct
+import zlib
 
 import numpy as np
 from matplotlib.artist import Artist
@@ -23,11 +25,10 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patheffects import withStroke
 from PIL import Image
-from PIL.PngImagePlugin import PngInfo
 
 from appulse.errors import FrameError, InputError
 from appulse.formats import write_bytes
-from appulse.numerics import mad_sigma
+from appulse.numerics import MAD_TO_SIGMA
 from appulse.overlays import (
     BODY_RANK,
     LEAST_ELLIPSE_PX,
@@ -42,9 +43,11 @@ from appulse.overlays import (
 LONGEST_PX = 1800
 SHORTEST_PX = 1000
 """The longer side of the frame is drawn between these where whole steps allow."""
-# Noise hardly shrinks: on a frame of a camera level 2 takes a fifth of the usual level's time, for a file an
-# eighth smaller.
-PNG_EFFORT = {"compress_level": 2}
+SHEET_PX = 1000
+"""The longer side of a frame's picture in a sheet, which holds those of all frames."""
+# Noise hardly shrinks: the least effort on bytes as they are takes half the time of differences of
+# neighbours, for a file a tenth smaller.
+PNG_LEVEL = 1
 DPI = 100.0
 MARGIN, MARGIN_INK, MARGIN_FAINT = "#efe9dc", "#1f2430", "#5b606b"
 SYMBOLS = {
@@ -63,6 +66,7 @@ WHITE_PERCENTILE = 99.7
 LEAST_LETTER_PX = 5.0
 BLANK = 18
 """Grey of pixels without a number."""
+STRIP_ROWS = 32
 
 
 class _DevicePixels(Artist):
@@ -71,8 +75,8 @@ class _DevicePixels(Artist):
     def __init__(self, pixels, above):
         super().__init__()
         self.set_zorder(-1)  # under all that is drawn
-        self.above, self.rgba = above, np.full((*pixels.shape[:2], 4), 255, np.uint8)
-        self.rgba[..., :3] = pixels
+        self.above, self.rgba = above, np.empty((*pixels.shape[:2], 4), np.uint8)
+        self.rgba[..., :3], self.rgba[..., 3] = pixels, 255
 
     def draw(self, renderer):
         gc = renderer.new_gc()
@@ -282,15 +286,65 @@ def annotated_png(
     return png if path is None else write_bytes(path, png, overwrite)
 
 
-def to_png(figure):
-    """A figure as PNG, the same bytes for the same picture."""
+def annotated_pictures(frame, kinds, **drawing):
+    """One drawing as a PNG ('picture'), as a smaller JPEG for sheets ('small'), or both; name to bytes.
+
+    `drawing` as :func:`annotated_png`.
+    """
+    pixels = drawn_pixels(frame_picture(frame, **drawing).figure)
+    made = {"picture": png_bytes, "small": sheet_jpeg}
+    return {kind: made[kind](pixels) for kind in kinds}
+
+
+def drawn_pixels(figure):
+    """A figure drawn, as (ny, nx, 3) bytes, the uppermost row first."""
     figure.canvas.draw()
     # Nothing shows through: a fourth plane of nothing but 255 would take an eighth of the time.
-    image = Image.fromarray(np.ascontiguousarray(np.asarray(figure.canvas.buffer_rgba())[..., :3]))
-    about = PngInfo()
-    about.add_text("Software", "appulse")
+    return np.ascontiguousarray(np.asarray(figure.canvas.buffer_rgba())[..., :3])
+
+
+def to_png(figure):
+    """A figure as PNG, the same bytes for the same picture."""
+    return png_bytes(drawn_pixels(figure), figure.dpi)
+
+
+def png_bytes(pixels, dpi=DPI):
+    """Pixels (ny, nx, 3), bytes, as PNG, the same bytes for the same pixels.
+
+    Examples
+    --------
+    >>> pixels = np.arange(24, dtype=np.uint8).reshape(2, 4, 3)
+    >>> bool((np.asarray(Image.open(io.BytesIO(png_bytes(pixels)))) == pixels).all())
+    True
+    """
+    ny, nx, _ = pixels.shape
+    # A zero before each row: its bytes stand as they are. Libraries try five ways of writing each row first,
+    # which takes longer than all the rest.
+    rows = np.zeros((ny, 3 * nx + 1), np.uint8)
+    rows[:, 1:] = pixels.reshape(ny, -1)
+    per_metre = round(dpi / 0.0254)
+    parts = (
+        (b"IHDR", struct.pack(">IIBBBBB", nx, ny, 8, 2, 0, 0, 0)),  # 8 bits, red, green and blue
+        (b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)),
+        (b"tEXt", b"Software\0appulse"),
+        (b"IDAT", zlib.compress(rows, PNG_LEVEL)),
+        (b"IEND", b""),
+    )
+    return b"\x89PNG\r\n\x1a\n" + b"".join(
+        struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
+        for kind, content in parts
+    )
+
+
+def sheet_jpeg(pixels):
+    """Pixels of a picture for a sheet: no side over 1000, as JPEG: noise makes a PNG ten times larger."""
+    image = Image.fromarray(np.ascontiguousarray(pixels))
+    if max(image.size) > SHEET_PX:
+        share = SHEET_PX / max(image.size)
+        size = round(image.width * share), round(image.height * share)
+        image = image.resize(size, Image.Resampling.HAMMING)
     buffer = io.BytesIO()
-    image.save(buffer, "PNG", dpi=(figure.dpi, figure.dpi), pnginfo=about, **PNG_EFFORT)
+    image.save(buffer, "JPEG", quality=80, subsampling=0, optimize=True)
     return buffer.getvalue()
 
 
@@ -352,16 +406,16 @@ def stretch_ends(values):
     (90, 20, 130)
     """
     flat = np.ravel(values)
-    flat = flat[:: max(1, flat.size // SAMPLE)].astype(float)
+    flat = flat[:: max(1, flat.size // SAMPLE)]
     flat = flat[np.isfinite(flat)]
     if flat.size == 0:
         raise FrameError("no pixel of the frame is a finite number: there is nothing to draw")
-    middle = np.median(flat)
-    sigma = mad_sigma(flat)
+    middle, bright = (float(value) for value in np.percentile(flat, [50.0, WHITE_PERCENTILE]))
+    sigma = float(MAD_TO_SIGMA * np.median(np.abs(flat - middle)))
     if not sigma > 0:
-        sigma = max(float(np.std(flat)) / 3.0, 1e-12 * max(abs(middle), 1.0))
+        sigma = max(float(np.std(flat, dtype=float)) / 3.0, 1e-12 * max(abs(middle), 1.0))
     black = middle - BLACK_SIGMAS * sigma
-    white = max(np.percentile(flat, WHITE_PERCENTILE), middle + 6.0 * sigma)
+    white = max(bright, middle + 6.0 * sigma)
     return float(black), float(SOFT_SIGMAS * sigma), float(white)
 
 
@@ -374,10 +428,20 @@ def to_bytes(values, ends):
     [0, 75, 255, 18]
     """
     black, soft, white = ends
-    with np.errstate(invalid="ignore"):
-        scaled = np.arcsinh((values - black) / soft) / np.arcsinh((white - black) / soft)
-        grey = (np.clip(np.nan_to_num(scaled), 0.0, 1.0) * 255.0).round().astype(np.uint8)
-    grey[~np.isfinite(values)] = BLANK
+    top = float(np.arcsinh((white - black) / soft))
+    grey = np.empty(values.shape, np.uint8)
+    # In strips: what is worked on stays in the processor's cache.
+    for first in range(0, len(values), STRIP_ROWS):
+        strip = values[first : first + STRIP_ROWS]
+        blank = ~np.isfinite(strip)
+        scaled = np.where(blank, black, strip) - black
+        scaled /= soft
+        np.arcsinh(scaled, out=scaled)
+        scaled /= top
+        np.clip(scaled, 0.0, 1.0, out=scaled)
+        scaled *= 255.0
+        grey[first : first + STRIP_ROWS] = np.rint(scaled, out=scaled)
+        grey[first : first + STRIP_ROWS][blank] = BLANK
     return grey
 
 

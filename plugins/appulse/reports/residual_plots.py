@@ -20,7 +20,7 @@ from matplotlib.patches import Ellipse, Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from appulse.observers import quiet_erfa
-from appulse.reports.picture import PNG_EFFORT
+from appulse.reports.picture import drawn_pixels, png_bytes
 
 INK, FAINT = "#1f2430", "#8a8f9c"
 BODY_COLOURS = ("#0b62a4", "#c1440e", "#00734f", "#8e4a9e", "#7a6a00", "#3a3f4b")
@@ -92,8 +92,7 @@ def svg_uri(draw, *arguments, **options):
     >>> svg_uri(lambda: Figure())[:26]
     'data:image/svg+xml;base64,'
     """
-    saved_as = {"format": "svg", "metadata": {"Date": None, "Creator": "appulse"}}
-    return _uri("image/svg+xml", saved_as, draw, arguments, options)
+    return _uri("image/svg+xml", _svg, draw, arguments, options)
 
 
 def png_uri(draw, *arguments, **options):
@@ -101,24 +100,31 @@ def png_uri(draw, *arguments, **options):
 
     Examples
     --------
-    >>> png_uri(lambda: Figure())[:22]
+    >>> png_uri(lambda: new_figure(1, 1))[:22]
     'data:image/png;base64,'
     """
-    saved_as = {
-        "format": "png", "dpi": PNG_DPI, "metadata": {"Software": "appulse"}, "pil_kwargs": PNG_EFFORT
-    }  # fmt: skip
-    return _uri("image/png", saved_as, draw, arguments, options)
+    return _uri("image/png", _png, draw, arguments, options)
 
 
-def _uri(kind, saved_as, draw, arguments, options):
+def _svg(figure):
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "appulse"})
+    return buffer.getvalue()
+
+
+def _png(figure):
+    figure.set_dpi(PNG_DPI)
+    return png_bytes(drawn_pixels(figure), PNG_DPI)
+
+
+def _uri(kind, made, draw, arguments, options):
     # the user's own settings of matplotlib must not change a sheet
     with matplotlib.rc_context({**matplotlib.rcParamsDefault, **STYLE, "backend": "agg"}):
         figure = draw(*arguments, **options)
         if figure is None:
             return None
-        buffer = io.BytesIO()
-        figure.savefig(buffer, **saved_as)
-    return f"data:{kind};base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+        content = made(figure)
+    return f"data:{kind};base64," + base64.b64encode(content).decode("ascii")
 
 
 def _by_body(residuals):

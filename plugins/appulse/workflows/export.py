@@ -32,9 +32,6 @@ EXTRAS = (*OBSERVATION_FILES, *SHEET_FILES, "pictures")
 LARGEST_TRACKS = 40
 """More tracks than this make a picture illegible; bodies that were seen come first."""
 
-SHEET_PX = 800
-"""Longer side of a frame's picture in the sheet, which holds them all."""
-
 
 @dataclass(frozen=True)
 class AdesChoice:
@@ -406,17 +403,9 @@ def frame_drawer(bodies: BodySource, kinds) -> Callable | None:
 
 def _drawn(frame, residuals, bodies: BodySource, names) -> dict[str, bytes]:
     """Pictures of a frame by name."""
-    from appulse.reports import LONGEST_PX, annotated_png, whole_steps
+    from appulse.reports import annotated_pictures
 
-    shown, sizes = overlays_of(frame, bodies, residuals), {"picture": LONGEST_PX, "small": SHEET_PX}
-    drawn, pictures = {}, {}
-    for name in names:
-        # Of a frame that is small enough both are the same picture.
-        step = whole_steps(frame.shape, sizes[name])
-        if step not in drawn:
-            drawn[step] = annotated_png(frame, longest_px=sizes[name], **shown)
-        pictures[name] = drawn[step]
-    return pictures
+    return annotated_pictures(frame, names, **overlays_of(frame, bodies, residuals))
 
 
 def overlays_of(frame, bodies: BodySource, residuals) -> dict:
