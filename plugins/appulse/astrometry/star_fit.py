@@ -49,6 +49,8 @@ that give the shape; the next line where so few pass that they would hardly make
 WISHED_STARS = 10
 NARROWEST_FWHM, WIDTHS_DIFFER = 1.0, 0.4
 """px; and the difference of log widths beyond which two sources are not both stars of a frame."""
+CACHED_PIXELS = 4000
+"""So many numbers of each kind are worked on at a time."""
 COARSE_SIGMA = 2.5
 """px; wider images are the same integrated over a pixel and taken at its middle, 1/12 px^2 wider."""
 
@@ -84,10 +86,10 @@ class Pixels:
     saturated: int = 0  # bit of `kinds`
 
 
-def images(moments, beta, dx, dy):
-    """Light of unit points in pixels and slopes, (6, n, m): value, d/dx, d/dy, d/dxx, d/dyy, d/dxy.
+def images(moments, beta, dx, dy, slopes: int = 5):
+    """Light of unit points in pixels and slopes, (1 + slopes, n, m): value, d/dx, d/dy, d/dxx, d/dyy, d/dxy.
 
-    `moments` is (n, 3): xx, yy, xy; dx, dy (n, m) are pixels minus places.
+    `moments` is (n, 3): xx, yy, xy; dx, dy (n, m) are pixels minus places; the first 2 slopes, or all 5.
     """
     xx, yy, xy = (np.asarray(column, dtype=float)[:, None] for column in np.transpose(moments))
     narrow = float(np.sqrt(max(np.median(np.minimum(xx, yy)), 1e-3)))
@@ -96,31 +98,55 @@ def images(moments, beta, dx, dy):
     else:
         order = nodes_per_side(narrow)
     determinant = xx * yy - xy**2
-    a, b, c = yy / determinant, -xy / determinant, xx / determinant
-    root = np.sqrt(determinant)
-    out = np.zeros((6, *dx.shape))
-    if beta is not None:
-        alpha2 = 2 * np.log(2) / (2 ** (1 / beta) - 1)
-    for ox, oy, share in zip(*gauss_nodes(order), strict=True):
-        px, py = dx + ox, dy + oy
-        p, r = a * px + b * py, b * px + c * py  # C^-1 d
-        q = px * p + py * r
-        if beta is None:
-            f = np.exp(-0.5 * q) / (2 * np.pi * root)
-            fq = -0.5 * f
-        else:
-            base = 1 + q / alpha2
-            f = (beta - 1) / (np.pi * alpha2 * root) * base**-beta
-            fq = -beta / alpha2 * f / base
-        f, fq = share * f, share * fq
-        out[0] += f
-        out[1] -= 2 * fq * p
-        out[2] -= 2 * fq * r
-        # The determinant's share and that of the inverse: dq / dC = -(C^-1 d)(C^-1 d)^T.
-        out[3] -= 0.5 * a * f + fq * p * p
-        out[4] -= 0.5 * c * f + fq * r * r
-        out[5] -= b * f + 2 * fq * p * r
+    inverse = yy / determinant, -xy / determinant, xx / determinant
+    peak = 1 / (2 * np.pi * np.sqrt(determinant))
+    out = np.zeros((1 + slopes, *dx.shape))
+    # A few stars at a time: what is worked on stays in the processor's cache.
+    some = max(1, CACHED_PIXELS // max(dx.shape[1], 1))
+    for first in range(0, len(dx), some):
+        stars = slice(first, first + some)
+        _add_light(
+            out[:, stars], beta, order, dx[stars], dy[stars], peak[stars], *(k[stars] for k in inverse)
+        )  # fmt: skip
     return out
+
+
+def _add_light(out, beta, order, dx, dy, peak, a, b, c) -> None:
+    """Value and slopes of some stars by the nodes of their pixels; a, b, c: the inverse of their moments."""
+    middle = a * dx + b * dy, b * dx + c * dy  # C^-1 d of the pixels' middles
+    alpha2 = None if beta is None else 2 * np.log(2) / (2 ** (1 / beta) - 1)
+    term = np.empty_like(dx)
+    for ox, oy, share in zip(*gauss_nodes(order), strict=True):
+        p, r = middle[0] + (a * ox + b * oy), middle[1] + (b * ox + c * oy)
+        q = (dx + ox) * p
+        q += np.multiply(dy + oy, r, out=term)
+        if beta is None:
+            q *= -0.5
+            light = np.exp(q, out=q)
+            light *= share * peak
+            fall = -0.5 * light
+        else:
+            q /= alpha2
+            q += 1.0
+            light = q**-beta
+            light *= share * (2 * (beta - 1) / alpha2) * peak
+            fall = np.divide(light, q, out=q)
+            fall *= -beta / alpha2
+        out[0] += light
+        # `fall`: df/dq. The inverse's share of a slope with a moment: dq / dC = -(C^-1 d)(C^-1 d)^T.
+        if len(out) > 3:
+            along = fall * p
+            out[3] -= np.multiply(along, p, out=term)
+            out[5] -= np.multiply(along, r, out=term)
+            out[4] -= np.multiply(np.multiply(fall, r, out=term), r, out=term)
+        out[1] += np.multiply(fall, p, out=p)
+        out[2] += np.multiply(fall, r, out=r)
+    out[1:3] *= -2.0
+    if len(out) > 3:
+        # And that of the determinant.
+        out[5] *= 2.0
+        for slope, share in ((3, 0.5 * a), (4, 0.5 * c), (5, b)):
+            out[slope] -= share * out[0]
 
 
 class Stamps:
@@ -202,7 +228,7 @@ class Stamps:
         for count in range(steps):
             a = active
             dx, dy = self.columns[a] - self.x[a, None], self.rows[a] - self.y[a, None]
-            image = images(self.moments[a], beta, dx, dy)
+            image = images(self.moments[a], beta, dx, dy, first)
             unit = image[0][..., None] * groups[a]
             design = np.concatenate([unit, self.basis[a]], axis=-1)
             # The first weights know the sky only; then they follow the model, not the noisy pixels.

@@ -15,7 +15,7 @@ so that a pixel beyond it, by its noise, is a fault of the sensor or a cosmic ra
 
 from dataclasses import dataclass
 from enum import IntFlag
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -42,7 +42,6 @@ BAND_ROWS = 64
 BLOOM = 7
 """px; least length of a run of full pixels along which charge ran."""
 LINE_SIGMAS, LINE_SIDE, LINE_SAMPLES = 6.0, 5, 600
-MOST_MIDDLES = 16
 QUIET_LINE = 0.4
 """A column that scatters by less than this part of the others does not see the sky."""
 TRAIL_PARTS, TRAIL_PRESENT, TRAIL_SIGMAS = 32, 0.6, 2.5
@@ -85,21 +84,44 @@ class BrightPixels:
     places: np.ndarray  # (n,) indices into the flattened frame
     sigma: np.ndarray  # (n,) scatter of the sky there
 
+    @cached_property
+    def _around(self) -> np.ndarray:
+        """Mean light of the eight neighbours of each, bad ones among them."""
+        light = self.local.ravel()
+        total = np.zeros(len(self.places))
+        for near in _neighbours(self.places, self.local.shape):
+            total += light[near]
+        return total / 8
+
     def sharp(self, fwhm: float, kinds, gain: float, mosaic: bool) -> np.ndarray:
         """Indices of those that no point of this FWHM explains; bad ones are no neighbours either."""
         ratio = RATIO_MARGIN * peak_ratio(round(float(max(fwhm, SHARPEST_FWHM)), 2), mosaic)
-        flat = kinds.ravel()
-        known = flat[self.places] == 0
-        places, sigma2 = self.places[known], np.square(self.sigma[known], dtype=float)
+        flat, light = kinds.ravel(), self.local.ravel()
+        # Only what the plain mean does not explain, or has a bad neighbour, is worth more than one number.
+        ask = light[self.places] > ratio * np.maximum(self._around, 0.0)
+        ask |= _beside(flat, self.places, kinds.shape)
+        ask &= flat[self.places] == 0
+        places, sigma2 = self.places[ask], np.square(self.sigma[ask], dtype=float)
         total, count = np.zeros(len(places)), np.zeros(len(places))
         for near in _neighbours(places, kinds.shape):
             usable = flat[near] == 0
-            total += np.where(usable, self.local.ravel()[near], 0.0)
+            total += np.where(usable, light[near], 0.0)
             count += usable
-        mean, value = np.maximum(total / np.maximum(count, 1), 0.0), self.local.ravel()[places].astype(float)
+        mean, value = np.maximum(total / np.maximum(count, 1), 0.0), light[places].astype(float)
         noise2 = sigma2 + value / gain + ratio**2 * (sigma2 + mean / gain) / np.maximum(count, 1)
         # With most neighbours unknown nothing is said.
         return places[(value > ratio * mean + SHARP_SIGMAS * np.sqrt(noise2)) & (count >= 4)]
+
+
+def _beside(flat, places, shape) -> np.ndarray:
+    """Which places have a bad pixel beside them, or are near an edge of the frame."""
+    nx = shape[1]
+    inner = np.clip(places, nx + 1, len(flat) - nx - 2)
+    bad = inner != places
+    bad |= (places % nx == 0) | (places % nx == nx - 1)
+    for step in (-nx - 1, -nx, -nx + 1, -1, 1, nx - 1, nx, nx + 1):
+        bad |= flat[inner + step] > 0
+    return bad
 
 
 def _neighbours(places, shape):
@@ -161,26 +183,37 @@ def _looked_at(pixels, sky, kinds, rough):
     ny, nx = pixels.shape
     bands = [(first, min(first + BAND_ROWS, ny)) for first in range(0, ny, BAND_ROWS)]
     above = np.empty(pixels.shape, np.float32)
-    for first, last in bands:
-        part = np.subtract(pixels[first:last], sky.rows(first, last), out=above[first:last])
-        blank = ~np.isfinite(part)
-        if blank.any():
-            part[blank] = 0.0
-            kinds[first:last][blank] = Bad.BLANK
     local = np.empty_like(above) if rough else above
     bright, low = [], []
-    for first, last in bands:
-        if rough:
-            np.subtract(above[first:last], _lowest(above, first, last), out=local[first:last])
-            # The lowest of so many means of nine pixels lies below the level by chance.
-            local[first:last] -= np.float32(LOWEST_OF_NOISE) * sky.rows(first, last, "sigma")
+
+    def level(first, last):
+        part = np.subtract(pixels[first:last], sky.rows(first, last), out=above[first:last])
+        # A sum is quick, and finite only where every number is.
+        if not np.isfinite(part.sum()):
+            blank = ~np.isfinite(part)
+            part[blank] = 0.0
+            kinds[first:last][blank] = Bad.BLANK
+
+    def look(first, last):
         # The scatter itself is worked out for those only that exceed what is the least about them.
         least = np.float32(SHARP_SIGMAS) * sky.least(first, last, "sigma")
-        for found, light in ((bright, local[first:last]), (low, -above[first:last])):
-            rows, columns = np.divmod(np.flatnonzero(light > least), nx)
+        out = local[first:last] > least, above[first:last] < -least
+        for found, exceeds, light, sign in zip((bright, low), out, (local, above), (1, -1), strict=True):
+            rows, columns = np.divmod(np.flatnonzero(exceeds), nx)
             sigma = sky.at(columns, rows + first, "sigma")
-            out = (light[rows, columns] > SHARP_SIGMAS * sigma) & (kinds[first:last][rows, columns] == 0)
-            found.append(((rows[out] + first) * nx + columns[out], sigma[out]))
+            far = sign * light[rows + first, columns] > SHARP_SIGMAS * sigma
+            far &= kinds[first:last][rows, columns] == 0
+            found.append(((rows[far] + first) * nx + columns[far], sigma[far]))
+
+    for first, last in bands:
+        level(first, last)
+        if not rough:
+            look(first, last)
+    for first, last in bands if rough else ():
+        np.subtract(above[first:last], _lowest(above, first, last), out=local[first:last])
+        # The lowest of so many means of nine pixels lies below the level by chance.
+        local[first:last] -= np.float32(LOWEST_OF_NOISE) * sky.rows(first, last, "sigma")
+        look(first, last)
     bright, low = ([np.concatenate(column) for column in zip(*found, strict=True)] for found in (bright, low))
     return BrightPixels(above, local, *bright), low
 
@@ -267,7 +300,7 @@ def _bad_lines(above, typical: float, kinds, axis: int):
         return np.zeros(len(values), bool)
     middle = _median_of_known(np.where(usable[:, None], values, np.float32(0.0)))
     filled = np.where(known, values, np.float32(0.0))
-    spread = np.median(np.abs(filled - middle[:, None]), axis=1)
+    spread = _median_of_known(np.abs(filled - middle[:, None]))
     # A galaxy's flank is bright too, but so is one side of it: a line stands out of both.
     padded = np.pad(middle, LINE_SIDE, mode="edge")
     medians = np.median(sliding_window_view(padded, LINE_SIDE), axis=1)
@@ -282,14 +315,10 @@ def _bad_lines(above, typical: float, kinds, axis: int):
 
 
 def _median_of_known(values):
-    """Medians of the numbers of each row that are no NaN: numpy's own goes row by row."""
+    """Medians of the numbers of each row that are no NaN: numpy's own takes three times as long."""
     count = np.isfinite(values).sum(axis=1, keepdims=True)
-    middles = [np.maximum(k, 0) for k in ((count - 1) // 2, count // 2)]
-    wanted = np.unique(middles)
-    # NaN last. Few of the rows differ in their count: then nothing but the middles is put in order.
-    few = len(wanted) <= MOST_MIDDLES
-    ordered = np.partition(values, wanted, axis=1) if few else np.sort(values, axis=1)
-    low, high = (np.take_along_axis(ordered, k, 1) for k in middles)
+    ordered = np.sort(values, axis=1)  # NaN last; whole rows are sorted quicker than parted at two places
+    low, high = (np.take_along_axis(ordered, np.maximum(k, 0), 1) for k in ((count - 1) // 2, count // 2))
     return ((low + high) / 2)[:, 0]
 
 
