@@ -20,7 +20,15 @@ from appulse.catalogues import Outline
 from appulse.encounters import PassSearch, Targets, find_passes
 from appulse.errors import AppulseWarning, InputError
 from appulse.observers import Site
-from appulse.workflows import NightOutputs, WorkerCrash, Workers, measure_night, measure_to_folder
+from appulse.workflows import (
+    NightOutputs,
+    WorkerCrash,
+    Workers,
+    measure_frame,
+    measure_night,
+    measure_to_folder,
+)
+from appulse.workflows.one_thread import one_thread
 from appulse.workflows.workers import AHEAD
 
 
@@ -205,3 +213,46 @@ def test_an_address_without_a_scheduler_is_named():
     pytest.importorskip("distributed", reason="Dask is absent: pip install distributed")
     with pytest.raises(InputError, match="no Dask cluster at 'nowhere'"):
         list(Workers(dask="nowhere").run(len, [()]))
+
+
+# --- threads of linear algebra
+
+
+def threads(_=None):
+    threadpoolctl = pytest.importorskip("threadpoolctl")
+    libraries = threadpoolctl.threadpool_info()
+    return {library["num_threads"] for library in libraries if library["user_api"] == "blas"}
+
+
+@pytest.fixture
+def two_threads():
+    """As in a notebook, where nobody has set them before numpy was loaded."""
+    threadpoolctl = pytest.importorskip("threadpoolctl")
+    with threadpoolctl.threadpool_limits(2, user_api="blas"):
+        yield
+
+
+def test_items_are_worked_on_with_one_thread_of_algebra(two_threads):
+    assert list(Workers().run(threads, [0])) == [{1}]
+    assert list(Workers(2).run(threads, [0, 1])) == [{1}, {1}]
+    assert threads() == {2}
+
+
+def test_a_single_frame_is_measured_with_one_thread_too(two_threads, monkeypatch):
+    def refuse(_frame):
+        raise InputError(f"{threads()}")
+
+    monkeypatch.setattr("appulse.workflows.measuring.require_time_and_site", refuse)
+    with pytest.raises(InputError, match=r"\{1\}"):
+        measure_frame(None, None)
+    assert threads() == {2}
+
+
+def test_the_last_to_leave_gives_the_threads_back(two_threads):
+    first, second = one_thread(), one_thread()
+    first.__enter__()
+    second.__enter__()
+    first.__exit__(None, None, None)
+    assert threads() == {1}
+    second.__exit__(None, None, None)
+    assert threads() == {2}

@@ -11,6 +11,7 @@ from functools import cached_property, partial
 from typing import Any
 
 from appulse.errors import FrameError
+from appulse.workflows.one_thread import one_thread
 from appulse.workflows.progress import IsCancelled, Progress
 from appulse.workflows.sources import (
     BodySource,
@@ -137,7 +138,8 @@ class MeasuredNight:
         kept = [residual for residual in self.residuals if residual.frame not in self.left_out]
         # A night of nothing else is judged by what there is.
         residuals = kept if any(residual.seen for residual in kept) else self.residuals
-        return judge(residuals) if any(residual.seen for residual in residuals) else None
+        with one_thread():
+            return judge(residuals) if any(residual.seen for residual in residuals) else None
 
 
 def _graded_out(measured) -> dict[str, str]:
@@ -180,6 +182,7 @@ def require_time_and_site(frame) -> None:
         raise FrameError(f"{frame.name} has no {' and no '.join(lacking)}: bodies need both; give it")
 
 
+@one_thread()
 def measure_frame(
     frame, bodies: BodySource, stars: StarSource | None = None, *, plate=None,
     surroundings: Surroundings | None = None, **options,

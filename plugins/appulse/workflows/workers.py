@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from appulse.errors import AppulseError, AppulseWarning, InputError, MissingExtraError
+from appulse.workflows.one_thread import one_thread
 
 AHEAD = 2
 """Items begun for each process before a result is taken: no process waits, and memory stays bounded."""
@@ -114,7 +115,8 @@ class Workers:
 def _attempt(function, item) -> Outcome:
     """The outcome of one item in this process."""
     try:
-        return Outcome(function(item))
+        with one_thread():
+            return Outcome(function(item))
     except Exception as error:
         return Outcome(error=error)
 
