@@ -291,7 +291,9 @@ def annotated_pictures(frame, kinds, **drawing):
 
     `drawing` as :func:`annotated_png`.
     """
-    pixels = drawn_pixels(frame_picture(frame, **drawing).figure)
+    # For a sheet alone nothing is drawn that would be made smaller.
+    longest = LONGEST_PX if "picture" in kinds else SHEET_PX
+    pixels = drawn_pixels(frame_picture(frame, longest_px=longest, **drawing).figure)
     made = {"picture": png_bytes, "small": sheet_jpeg}
     return {kind: made[kind](pixels) for kind in kinds}
 
