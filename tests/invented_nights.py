@@ -493,7 +493,7 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
                 low, high = max(low - 1, 0), min(high + 1, ny - 1)
                 for row in (low, high):
                     room = max(plan.full_well_e - electrons[row, column], 0)
-                    electrons[row, column] += min(room, spill / 2)
+                    electrons[row, column] += min(room, max(spill, 0.0) / 2)
                     spill -= room
         stored = np.clip(electrons, None, plan.full_well_e) / plan.gain_e + plan.bias_adu
         for column in columns:

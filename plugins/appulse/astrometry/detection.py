@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from astropy.table import Table
-from scipy import ndimage
+from scipy import ndimage, special
 
 from appulse.astrometry.colours_apart import colours_apart
 from appulse.astrometry.psf import POINT, PSF, FieldPSF, Trail
@@ -68,6 +68,8 @@ SIGMAS_EQUAL = 0.02
 
 PLATEAU_PIXELS = 6
 """So many pixels at the very top of the scale mean that it clips there."""
+LEAST_CUT, CUT_BY_CHANCE = 3, 1e-4
+"""And so many that hold the very same highest number, where chance would not put them there."""
 
 
 @dataclass(frozen=True)
@@ -231,7 +233,7 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     (0, 0)
     """
     raw = frame.data
-    saturation, clipped = _saturation(frame.camera, raw)
+    saturation, clipped = _saturation(frame.camera, raw, bool(getattr(frame, "mosaic", None)))
     _refuse_all_saturated(raw, saturation)
     pixels, colours, colour_sigmas, mosaic_note = _levelled(frame)
     mesh = sky_mesh(pixels)
@@ -390,19 +392,43 @@ def _typical_width(sources, listed=None) -> float:
     return float(np.percentile(width[bright], 33)) if len(bright) >= 5 else 0.0
 
 
-def _saturation(camera, data) -> tuple[float | None, str]:
+def _saturation(camera, data, mosaic: bool = False) -> tuple[float | None, str]:
     """The camera's own limit, or the level at which the brightest pixels are all cut off, with a note."""
     if camera.saturation_adu is not None:
         return float(camera.saturation_adu), ""
     top = np.nanmax(data)
     if not np.isfinite(top) or top <= 0:
         return None, ""
-    plateau = int(np.count_nonzero(data >= top * (1 - 1e-3))) >= PLATEAU_PIXELS
+    if int(np.count_nonzero(data >= top * (1 - 1e-3))) < PLATEAU_PIXELS:
+        top = _cut_off_at(data, mosaic)
     # A frame of nothing but sky has a plateau too: its top must stand out of a sample of the rows.
-    if plateau and top > 1.5 * np.nanmedian(data[:: max(1, data.shape[0] // 200)]):
+    if top > 1.5 * np.nanmedian(data[:: max(1, data.shape[0] // 200)]):
         words = f"saturation taken at {0.98 * top:.6g}: the brightest pixels are all cut off at {top:.6g}"
         return float(0.98 * top), words
     return None, ""
+
+
+def _cut_off_at(data, mosaic: bool) -> float:
+    """Highest number that more pixels share than chance puts on one step of the scale; 0 where none is.
+
+    The colours of a mosaic were brought to one level, and are cut off at a number each: the least of them.
+    """
+    # One pixel is the highest by choice; that so many others meet it by chance is Poisson's.
+    others, mean, tops = 0, 0.0, []
+    for start in ((0, 0), (0, 1), (1, 0), (1, 1)) if mosaic else ((0, 0),):
+        part = data[start[0] :: 2, start[1] :: 2] if mosaic else data
+        top = float(np.nanmax(part, initial=0.0))
+        high = part[part >= 0.9 * top]
+        at_top = int(np.count_nonzero(high == top))
+        steps = np.unique(part[:: max(1, len(part) // 30)])
+        if at_top > 1:
+            tops.append(top)
+        # Numbers of 12 bits may be stored in steps of 16.
+        step = float(np.nanmin(np.diff(steps))) if np.isfinite(steps).sum() > 1 else 0.0
+        others += at_top - 1
+        mean += (len(high) - at_top) * step / max(0.1 * top, 1e-300)
+    chance = special.gammainc(others, mean) if others >= LEAST_CUT - 1 else 1.0
+    return min(tops) if chance < CUT_BY_CHANCE else 0.0
 
 
 @dataclass
