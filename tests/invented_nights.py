@@ -10,7 +10,7 @@ the matched signal to noise and the bound of Cramer and Rao, out of the very ele
     clipped at the full well, bled, / gain + bias, rounded --> the frame
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -49,6 +49,8 @@ class CometPlan:
     """By so much the tail's axis turns until ten FWHM."""
     day_side: float = 0.05
     """Excess of the coma towards the Sun at every distance, as a cosine."""
+    jets: tuple[tuple[float, float, float, float], ...] = ()
+    """Jets: degrees from the tail's axis, light against the coma, width (deg), turn until ten FWHM (deg)."""
     reach_fwhm: float = 18.0
     """Beyond it there is nothing left to see."""
 
@@ -226,6 +228,10 @@ def comet_spectrum(comet: CometPlan, angle, fwhm, beta, dx, dy, over):
     t = (r / (comet.tail_from_fwhm * fwhm)) ** comet.tail_power
     fan = np.exp(-0.5 * (away / np.radians(comet.tail_width_deg)) ** 2)
     shape = 1.0 - comet.day_side * np.cos(away) + comet.tail * fan * t / (1 + t)
+    for aside, light, width, curl in comet.jets:
+        off = np.arctan2(b, a) - angle - np.radians(aside + curl * r / (10 * fwhm))
+        off = (off + np.pi) % (2 * np.pi) - np.pi
+        shape = shape + light * np.exp(-0.5 * (off / np.radians(width)) ** 2)
     shape[n // 2, n // 2] = 1.0
     dust = coma * shape * np.exp(-((r / (0.8 * comet.reach_fwhm * fwhm)) ** 4))
     dust[n // 2, n // 2] += comet.nucleus / (1 - comet.nucleus) * dust[r < 2 * fwhm].sum()
@@ -647,6 +653,17 @@ def any_night(seed: int) -> NightPlan:
         says_gain=bool(rng.random() < 0.5),
         says_saturation=bool(rng.random() < 0.5),
     )
+
+
+def with_jets(plan: NightPlan) -> NightPlan:
+    """The same comet with what no fit of it has as a term: jets that curl, and a tail that bends by more."""
+    rng = np.random.default_rng(20_000 + plan.seed)
+    jets = tuple(
+        (float(180 + rng.normal(0, 50) if rng.random() < 0.7 else rng.uniform(0, 360)),
+         float(rng.uniform(0.1, 0.6)), float(rng.uniform(6, 25)), float(rng.uniform(-90, 90)))
+        for _ in range(rng.integers(0, 3))
+    )  # fmt: skip
+    return replace(plan, comet=replace(plan.comet, jets=jets, bend_deg=float(rng.uniform(-70, 70))))
 
 
 def any_comet(seed: int) -> NightPlan:

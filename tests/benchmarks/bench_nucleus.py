@@ -1,6 +1,6 @@
 """Invented comets with known nuclei through `measure`: are the places honest, and what does a centroid do?
 
-python tests/benchmarks/bench_nucleus.py [comets] [first seed]
+python tests/benchmarks/bench_nucleus.py [comets] [first seed] [--jets] [--sun]
 
 Each comet is drawn by `tests/invented_nights.py` (any_comet) from its seed: slopes 0.7 to 1.6, S/N 10 to 200,
 tails at any angle, trails of a FWHM and more, stars within. Printed: pulls of both axes (0.9 to 1.1), bias
@@ -12,15 +12,16 @@ worth a look.
 import argparse
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import appulse
-from appulse.astrometry import check_plate, measure
+from appulse.astrometry import Prediction, check_plate, measure
 from appulse.frames import read_frame
-from invented_nights import any_comet, make_night
+from invented_nights import any_comet, make_night, with_jets
 
 
 def centroid(pixels, truth, fwhm, noise):
@@ -41,16 +42,22 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("comets", type=int, nargs="?", default=300)
     parser.add_argument("first", type=int, nargs="?", default=1)
+    parser.add_argument("--jets", action="store_true", help="comets with curled jets and bent tails")
+    parser.add_argument("--sun", action="store_true", help="the Sun's direction is known, the tail lags behind")
     options = parser.parse_args()
     pulls, tailward, plain, ratios, worth = [], [], [], [], []
     for seed in range(options.first, options.first + options.comets):
-        plan = any_comet(seed)
+        plan = with_jets(any_comet(seed)) if options.jets else any_comet(seed)
         with tempfile.TemporaryDirectory() as folder:
             night = make_night(plan, Path(folder))
             truth, frame = night.truths[0], read_frame(night.frames[0])
             row = appulse.open_bodies("C/2099 A1", positions=night.positions).in_frame(frame)[0]
             plate = check_plate(frame, appulse.open_stars(night.stars).around(frame))
-            residual = measure(frame, row, plate)
+            known = Prediction.from_row(row)
+            if options.sun:
+                lag = np.random.default_rng(30_000 + seed).normal(0.0, 20.0)
+                known = replace(known, antisolar_pa=(plan.comet.tail_pa_deg + lag) % 360.0)
+            residual = measure(frame, known, plate)
             centre, its = centroid(plate.survey.pixels, truth, plan.fwhm_px, plate.survey.noise)
             frame.release()
         if not residual.seen:

@@ -40,6 +40,9 @@ HARMONICS = ((1, 0.0, 0.08), (1, 1.0, 0.4), (2, 0.0, 0.08), (2, 1.0, 0.4), (3, 1
 """Order of each term about the nucleus, its power of the distance against the coma's, and its size against it
 at the aperture's rim (common practice, no source): a day side brighter by a tenth, a tail that comes to match
 the coma. What is found larger widens its own prior."""
+DAY_SIDE = 0.05
+"""How much of the coma its day side has more, as a cosine: what lies towards the Sun is brighter by a tenth than
+what lies away from it (common practice, no source). The first of HARMONICS varies about it."""
 DRIFT_FWHM = 0.004
 """Prior of the place's drift between an aperture of no size and the first, FWHM."""
 STAR_MODEL_ERROR = 0.01
@@ -54,6 +57,13 @@ NOISE_TRUST = 40.0
 FAINT_SNR = 60.0
 MOST_NEIGHBOURS = 8
 MOST_NEW_STARS = 4
+RIVAL_FWHM, APART_FWHM, LEAST_CHANCE = 3.0, 0.5, 1e-3
+"""How far a place of light in no list may be the nucleus instead, how far two such places are at least apart,
+and the chance below which one is left out."""
+STAR_DENSITY, STAR_RANGE = 0.02, 100.0
+"""Stars in no list per square FWHM, and the range of their light (common practice, no source)."""
+FINER, MOST_GRIDS = 0.3, 4
+"""A likelihood that fills less of its grid than this is taken again on a finer one."""
 
 SUN_G, COLOUR_MAG = -26.90, 0.1
 """The Sun's G magnitude at 1 au, and what the colours of dust and stars leave open."""
@@ -171,11 +181,12 @@ def search_coma(scene: FrameScene, x: float, y: float, radius: float, trail: Tra
 
 def fit_coma(
     scene: FrameScene, x: float, y: float, *, trail: Trail = POINT, radius: float | None = None,
-    max_shift: float | None = None, others=(),
+    max_shift: float | None = None, others=(), tailward=None,
 ) -> ComaFit:  # fmt: skip
     """Fit nucleus and coma near (x, y), zero-based px of the frame, together with the stars around.
 
-    `radius` is that of the first aperture, px; `others` are places of light beside it that may be stars.
+    `radius` is that of the first aperture, px; `others` are places of light beside it that may be stars;
+    `tailward` is the direction away from the Sun, (x, y) px, where it is known, as long as the sine of the phase.
 
     Raises
     ------
@@ -185,17 +196,64 @@ def fit_coma(
     psf = scene.psf
     wide = max(APERTURES_FWHM[0] * psf.fwhm, LEAST_RADIUS) if radius is None else float(radius)
     radii = [wide * share / APERTURES_FWHM[0] for share in APERTURES_FWHM]
-    first = _ComaFit(scene, x, y, trail, radii[0], others=others)
+    first = _ComaFit(scene, x, y, trail, radii[0], others=others, tailward=tailward)
     first.run()
     limit = max_shift if max_shift is not None else 3.0 * psf.fwhm + 0.5 * trail.length
     if np.hypot(*(first.place - (x, y))) > limit:
         raise MeasurementError("the fit left its place")
+    first, doubts = _likeliest(first, limit)
     fit = first.result()
     drift, doubt = _drift(first, radii[1:])
     return replace(
-        fit, x=float(fit.x - drift[0]), y=float(fit.y - drift[1]), cov=fit.cov + doubt,
+        fit, x=float(fit.x - drift[0]), y=float(fit.y - drift[1]), cov=fit.cov + doubt + doubts,
         drift=(float(drift[0]), float(drift[1])), drift_cov=doubt,
     )  # fmt: skip
+
+
+def _likeliest(first: "_ComaFit", limit):
+    """The fit that explains its pixels best, and what the places of the others add to its covariance.
+
+    Steps from one place end at the next hill of the likelihood: with a star in no list beside the nucleus
+    either may be taken for the other, and where the coma is faint a point alone may do.
+    """
+    near = RIVAL_FWHM * first.psf.fwhm + 0.5 * first.trail.length
+    apart = APART_FWHM * first.psf.fwhm
+    lights = [first.place]
+    for at in (*first.own_stars, first.start):
+        if min(np.hypot(*(at - other)) for other in lights) > apart:
+            lights.append(at)
+    fits, tried = [first], [(at, True) for at in lights[1:] if np.hypot(*(at - first.place)) < near]
+    if first.bare:
+        tried.append((first.place, False))
+    if first.snr < FAINT_SNR:
+        # What shows as a point may be a star in no list, and the coma's faint middle beside it.
+        tried.append((first.coma_beside(near, apart), False))
+    for start, may_be_bare in tried:
+        others = [at for at in lights if np.hypot(*(at - start)) > apart]
+        fit = _ComaFit(
+            first.scene, *first.start, first.trail, first.radius, others=others, place=start,
+            may_be_bare=may_be_bare, tailward=first.tailward,
+        )  # fmt: skip
+        try:
+            fit.run()
+        except MeasurementError:
+            continue
+        # A star that came to stand on the nucleus is the nucleus.
+        lone = all(np.hypot(*(at - fit.place)) > 2 * apart for at in fit.own_stars)
+        if lone and np.hypot(*(fit.place - first.start)) <= limit:
+            fits.append(fit)
+    odds = np.array([fit.evidence() for fit in fits])
+    best = fits[int(np.argmax(odds))]
+    # Two that ended on one hill are one.
+    doubts, taken, total, place = np.zeros((2, 2)), [best], 1.0, best.peak()[0]
+    for k in np.argsort(-odds):
+        chance = np.exp(odds[k] - odds.max())
+        if chance < LEAST_CHANCE or any(np.hypot(*(fits[k].place - t.place)) < 0.5 * apart for t in taken):
+            continue
+        taken.append(fits[k])
+        step = fits[k].peak()[0] - place
+        doubts, total = doubts + chance * np.outer(step, step), total + chance
+    return best, doubts / total
 
 
 def _drift(first: "_ComaFit", radii):
@@ -207,8 +265,9 @@ def _drift(first: "_ComaFit", radii):
     shares, steps, covs = [], [], []
     for radius in radii:
         smaller = _ComaFit(
-            first.scene, *first.place, first.trail, radius, slope=first.slope, others=first.own_stars
-        )
+            first.scene, *first.place, first.trail, radius, slope=first.slope, others=first.own_stars,
+            tailward=first.tailward,
+        )  # fmt: skip
         try:
             smaller.run()
         except MeasurementError:
@@ -239,7 +298,12 @@ def _drift(first: "_ComaFit", radii):
 class _ComaFit:
     """One aperture: place, slope and the stars' places are stepped, everything else is linear."""
 
-    def __init__(self, scene: FrameScene, x, y, trail, radius, slope=SLOPE, others=()):
+    def __init__(
+        self, scene: FrameScene, x, y, trail, radius, slope=SLOPE, others=(), place=None, may_be_bare=True,
+        tailward=None,
+    ):  # fmt: skip
+        self.tailward = None if tailward is None else np.asarray(tailward, dtype=float)
+        self.start, self.may_be_bare = np.array([x, y], dtype=float), may_be_bare
         self.scene, self.psf, self.trail, self.radius = scene, scene.psf, trail, float(radius)
         rows, columns = np.indices(scene.pixels.shape)
         rows, columns = rows + scene.y0, columns + scene.x0
@@ -251,7 +315,8 @@ class _ComaFit:
         self.columns, self.rows = columns[self.inside].astype(float), rows[self.inside].astype(float)
         self.colour, self.away = scene.colour[self.inside], away[self.inside]
         self.bins = b = self._binned()
-        self.place, self.slope = np.array([x, y], dtype=float), slope
+        self.place = np.array((x, y) if place is None else place, dtype=float)
+        self.slope = slope
         self.templates = _Templates(self.psf, trail, self.radius + trail.length / 2)
         self._of_slope = None
         self._share_stars()
@@ -271,6 +336,7 @@ class _ComaFit:
             distance2 = (b.x[:, None] - b.x) ** 2 + (b.y[:, None] - b.y) ** 2
             self.kernel = scene.structure.covariance(distance2) * np.outer(b.count * tint, b.count * tint)
         self._peak, self.bare, self.seen = None, False, np.zeros(len(HARMONICS))
+        self.away_from_sun = self.tailward
         self.extra = np.zeros(b.n)
         self.comet_light = self.light = np.zeros(b.n)
 
@@ -392,6 +458,8 @@ class _ComaFit:
         for k, (_, _, size) in enumerate(HARMONICS):
             width = 0.1 * size * self.least_level if held else np.hypot(size * level, self.seen[k])
             weight[2 * nc + 2 * k : 2 * nc + 2 * k + 2] = width**-2
+        if not held and self.away_from_sun is not None:
+            pull[2 * nc : 2 * nc + 2] = -DAY_SIDE * level * self.away_from_sun * weight[2 * nc : 2 * nc + 2]
         if n_steps:
             i = n_linear + 2
             weight[i] = 1e6 if held else SLOPE_SIGMA**-2
@@ -483,6 +551,10 @@ class _ComaFit:
                     pair = np.arange(2 * nc + 2 * k, 2 * nc + 2 * k + 2)
                     chance = found[3] * np.trace(found[2][np.ix_(pair, pair)])
                     self.seen[k] = np.sqrt(max(np.sum(values[pair] ** 2) - chance, 0.0))
+                    if HARMONICS[k][:2] == (1, 1.0) and self.tailward is None:
+                        # The less of a tail is seen, the less its direction is known.
+                        size2 = max(float(np.sum(values[pair] ** 2)), 1e-30)
+                        self.away_from_sun = values[pair] / np.sqrt(size2) * max(1.0 - chance / size2, 0.0)
             shift = self._step(found[1][n_linear:], 1.0 if count < CALM else 0.5)
             if not np.isfinite(self.place).all():
                 raise MeasurementError("the fit did not settle")
@@ -494,7 +566,7 @@ class _ComaFit:
                 values = None
                 continue
             # Light that is negative all over the aperture is no coma: then there is a point alone.
-            bare = not self.bare and count >= CALM and np.sum(values[nc : 2 * nc] * self.shares) < 0
+            bare = self.may_be_bare and not self.bare and count >= CALM and np.sum(values[nc : 2 * nc] * self.shares) < 0
             self.bare |= bare
             if count > 4 and shift < 2e-3 * self.psf.sigma and not changed and not bare:
                 break
@@ -613,7 +685,59 @@ class _ComaFit:
         use = self.extra == 0
         return float(np.sqrt(np.sum(self.comet_light[use] ** 2 / noise[use])))
 
+    def coma_beside(self, reach, apart):
+        """Place of the coma that explains best what all but comet leaves, between `apart` and `reach` px off."""
+        n = self._n_comet()
+        values, b = self.answer()[2], self.bins
+        nc = len(self.colours)
+        left = self.value - self.design[:, n : self.n_linear] @ values[n : self.n_linear]
+        left = left - self.design[:, :nc] @ np.maximum(values[:nc], 0.0)
+        noise = np.sqrt(self._noise())
+        spline, one = self._splines(self.slope)[0], b.count / noise
+        at = np.arange(-reach, reach + 1e-9, 0.6 * self.psf.fwhm)
+        best = (-np.inf, self.place)
+        for dx, dy in ((dx, dy) for dx in at for dy in at if apart < np.hypot(dx, dy) < reach):
+            place = self.place + (dx, dy)
+            image = b.sum(spline.ev(self.rows - place[1], self.columns - place[0])) / noise
+            image = image - one * (image @ one) / (one @ one)
+            best = max(best, (float(image @ (left / noise)) / np.linalg.norm(image), place), key=lambda t: t[0])
+        return best[1]
+
+    def evidence(self) -> float:
+        """Log of the evidence for this fit by its own pixels (Laplace's approximation), up to a constant.
+
+        Two fits within one aperture of one scene may be compared by it.
+        """
+        use = self.weight > 0
+        prior = np.where(use, self.pull / np.where(use, self.weight, 1.0), 0.0)
+        odds = []
+        for found, values, _, _, _, chi2 in self.solved:
+            pulled = float(np.sum(self.weight[use] * (values[use] - prior[use]) ** 2))
+            dof = max(self.bins.n - np.sum(~use) - np.sum(self.extra > 0), 1.0) + NOISE_TRUST
+            odds.append(found - 0.5 * dof * np.log1p(pulled / (chi2 + NOISE_TRUST)))
+        total = float(np.logaddexp.reduce(odds)) + 0.5 * float(np.sum(np.log(self.weight[use])))
+        # A star in no list: how likely one is there, and one of so much light.
+        total += len(self.own_stars) * np.log(2 * np.pi * (0.5**2) * STAR_DENSITY)
+        values, nc, n = self.answer()[2], len(self.colours), self._n_comet()
+        for k, star in enumerate(self.near):
+            if star is None:
+                light = abs(float(values[n + nc * k : n + nc * (k + 1)] @ self.shares))
+                total += 0.5 * np.log(2 * np.pi) - np.log(max(light, self.least_level) * np.log(STAR_RANGE))
+        return total
+
     def _mean_of_likelihood(self, place, cov, mean):
+        """Mean and covariance of the likelihood, on a grid about its peak that is made to fit it."""
+        for _ in range(MOST_GRIDS):
+            middle, spread = self._mean_on_grid(place, cov, mean)
+            size = np.sqrt(np.maximum(np.linalg.eigvalsh(cov), 1e-12))
+            if np.trace(spread) > FINER * np.trace(cov) and np.hypot(*(middle - place)) < size[-1]:
+                break
+            # One node that holds all of it says no more than that it is narrower than the grid.
+            wide = max(1.0, FINER * np.trace(cov) / max(np.trace(spread), 1e-6 * np.trace(cov)))
+            place, cov = middle, wide * spread + 0.1 * FINER * cov
+        return middle, spread
+
+    def _mean_on_grid(self, place, cov, mean):
         """Mean of all places that the pixels allow, all that is linear integrated out (see `faint_place`)."""
         at, share = np.polynomial.hermite_e.hermegauss(NODES)
         u, v = (a.ravel() for a in np.meshgrid(at, at))
@@ -637,6 +761,9 @@ class _ComaFit:
             log_normal = np.linalg.slogdet(scaled)[1] + 2 * np.sum(np.log(size))
             log[k] = 0.5 * (float(values @ (right / size)) - log_normal)
         log += 0.5 * (u**2 + v**2)
+        log[~np.isfinite(log)] = -np.inf
+        if not np.isfinite(log).any():
+            return place, cov
         odds = share * np.exp(log - log.max())
         odds /= odds.sum()
         shift = odds @ steps

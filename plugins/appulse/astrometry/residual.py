@@ -437,6 +437,7 @@ class BodySearch:
     reason: str  # why nothing was chosen
     scene: FrameScene
     coma: bool = False
+    tailward: tuple[float, float] | None = None  # away from the Sun, px; its length is the share not foreshortened
 
 
 def search_radius(frame, prediction: Prediction, plate: PlateCheck, fwhm_px: float) -> float:
@@ -476,7 +477,7 @@ def _search(
         chosen = _full_there(scene, expected, found, plate, psf, zero)
     if chosen is not None:
         others = tuple(candidate for candidate in found.candidates if candidate is not chosen)
-        return BodySearch(found, psf, radius, chosen, others, "", scene, coma)
+        return BodySearch(found, psf, radius, chosen, others, "", scene, coma, _tailward(frame, prediction, expected))
     star = star or _star_at(plate, *expected, psf, zero, found.flux_limit)
     if star is not None:
         reason = f"not measured: the source within {radius:.1f} arcsec is the star {star}"
@@ -611,6 +612,16 @@ def _of_two(search: BodySearch, fit: SourceFit, expected, trail, radius_px, free
     return replace(body, cov=cov, rival=Rival(float(abs(odds)), share, other, body.cov))
 
 
+def _tailward(frame, prediction, expected):
+    """Direction away from the Sun in pixels, foreshortened; None where it is not known."""
+    if not np.isfinite(prediction.antisolar_pa):
+        return None
+    pa = np.radians(prediction.antisolar_pa)
+    axis = np.linalg.solve(frame.jacobian(*expected), [np.sin(pa), np.cos(pa)])
+    seen = np.sin(np.radians(prediction.phase)) if np.isfinite(prediction.phase) else 1.0
+    return tuple(float(v) for v in seen * axis / np.hypot(*axis))
+
+
 def _fit_coma(search: BodySearch, trail, radius_px) -> ComaFit:
     """The fit of a coma at the likeliest candidate, or at another that explains the pixels clearly better."""
     best, reason = None, None
@@ -622,8 +633,9 @@ def _fit_coma(search: BodySearch, trail, radius_px) -> ComaFit:
                 if np.hypot(other.x - candidate.x, other.y - candidate.y) > search.psf.fwhm
             ]  # fmt: skip
             fit = fit_coma(
-                search.scene, candidate.x, candidate.y, trail=trail, radius=radius_px, others=stars
-            )
+                search.scene, candidate.x, candidate.y, trail=trail, radius=radius_px, others=stars,
+                tailward=search.tailward,
+            )  # fmt: skip
         except MeasurementError as error:
             reason = reason or error
             continue
