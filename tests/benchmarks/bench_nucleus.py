@@ -43,7 +43,7 @@ def main() -> None:
     parser.add_argument("comets", type=int, nargs="?", default=300)
     parser.add_argument("first", type=int, nargs="?", default=1)
     parser.add_argument("--jets", action="store_true", help="comets with curled jets and bent tails")
-    parser.add_argument("--sun", action="store_true", help="the Sun's direction is known, the tail lags behind")
+    parser.add_argument("--sun", action="store_true", help="the Sun's direction is known; tails lag")
     options = parser.parse_args()
     pulls, tailward, plain, ratios, worth = [], [], [], [], []
     for seed in range(options.first, options.first + options.comets):

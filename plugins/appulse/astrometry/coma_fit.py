@@ -41,8 +41,8 @@ HARMONICS = ((1, 0.0, 0.08), (1, 1.0, 0.4), (2, 0.0, 0.08), (2, 1.0, 0.4), (3, 1
 at the aperture's rim (common practice, no source): a day side brighter by a tenth, a tail that comes to match
 the coma. What is found larger widens its own prior."""
 DAY_SIDE = 0.05
-"""How much of the coma its day side has more, as a cosine: what lies towards the Sun is brighter by a tenth than
-what lies away from it (common practice, no source). The first of HARMONICS varies about it."""
+"""What the day side has more of the coma, as a cosine: towards the Sun it is a tenth brighter than away from
+it (common practice, no source). The first of HARMONICS varies about it."""
 DRIFT_FWHM = 0.004
 """Prior of the place's drift between an aperture of no size and the first, FWHM."""
 STAR_MODEL_ERROR = 0.01
@@ -186,7 +186,8 @@ def fit_coma(
     """Fit nucleus and coma near (x, y), zero-based px of the frame, together with the stars around.
 
     `radius` is that of the first aperture, px; `others` are places of light beside it that may be stars;
-    `tailward` is the direction away from the Sun, (x, y) px, where it is known, as long as the sine of the phase.
+    `tailward` is the direction away from the Sun, (x, y) px, where it is known; its length is the sine of the
+    phase.
 
     Raises
     ------
@@ -566,7 +567,8 @@ class _ComaFit:
                 values = None
                 continue
             # Light that is negative all over the aperture is no coma: then there is a point alone.
-            bare = self.may_be_bare and not self.bare and count >= CALM and np.sum(values[nc : 2 * nc] * self.shares) < 0
+            bare = self.may_be_bare and not self.bare and count >= CALM
+            bare = bare and np.sum(values[nc : 2 * nc] * self.shares) < 0
             self.bare |= bare
             if count > 4 and shift < 2e-3 * self.psf.sigma and not changed and not bare:
                 break
@@ -686,7 +688,7 @@ class _ComaFit:
         return float(np.sqrt(np.sum(self.comet_light[use] ** 2 / noise[use])))
 
     def coma_beside(self, reach, apart):
-        """Place of the coma that explains best what all but comet leaves, between `apart` and `reach` px off."""
+        """Place of the coma, `apart` to `reach` px off, that explains best what all but the comet leaves."""
         n = self._n_comet()
         values, b = self.answer()[2], self.bins
         nc = len(self.colours)
@@ -697,10 +699,11 @@ class _ComaFit:
         at = np.arange(-reach, reach + 1e-9, 0.6 * self.psf.fwhm)
         best = (-np.inf, self.place)
         for dx, dy in ((dx, dy) for dx in at for dy in at if apart < np.hypot(dx, dy) < reach):
-            place = self.place + (dx, dy)
+            place = self.place + np.array([dx, dy])
             image = b.sum(spline.ev(self.rows - place[1], self.columns - place[0])) / noise
             image = image - one * (image @ one) / (one @ one)
-            best = max(best, (float(image @ (left / noise)) / np.linalg.norm(image), place), key=lambda t: t[0])
+            snr = float(image @ (left / noise)) / np.linalg.norm(image)
+            best = max(best, (snr, place), key=lambda t: t[0])
         return best[1]
 
     def evidence(self) -> float:

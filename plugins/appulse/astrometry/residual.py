@@ -437,7 +437,7 @@ class BodySearch:
     reason: str  # why nothing was chosen
     scene: FrameScene
     coma: bool = False
-    tailward: tuple[float, float] | None = None  # away from the Sun, px; its length is the share not foreshortened
+    tailward: tuple[float, float] | None = None  # away from the Sun, px; as long as the sine of the phase
 
 
 def search_radius(frame, prediction: Prediction, plate: PlateCheck, fwhm_px: float) -> float:
@@ -477,7 +477,8 @@ def _search(
         chosen = _full_there(scene, expected, found, plate, psf, zero)
     if chosen is not None:
         others = tuple(candidate for candidate in found.candidates if candidate is not chosen)
-        return BodySearch(found, psf, radius, chosen, others, "", scene, coma, _tailward(frame, prediction, expected))
+        tailward = _tailward(frame, prediction, expected)
+        return BodySearch(found, psf, radius, chosen, others, "", scene, coma, tailward)
     star = star or _star_at(plate, *expected, psf, zero, found.flux_limit)
     if star is not None:
         reason = f"not measured: the source within {radius:.1f} arcsec is the star {star}"
