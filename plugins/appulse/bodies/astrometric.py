@@ -66,9 +66,22 @@ def observer_state(kernels, times: Time, observer) -> ObserverState:
     return ObserverState(t_d, pos[:, row] + own_pos, vel[:, row] + own_vel, pos[:, SUN])
 
 
-def sight(states, sun_at, rows: np.ndarray, seen: ObserverState) -> Sight:
-    """Lines of sight with light time to bodies of ``states(rows, t_d (k, m)) -> (k, m, 6)``, barycentric."""
-    # ``sun_at(t_d (n,)) -> (n, 6)`` is the Sun's barycentric state.
+class LightPath(NamedTuple):
+    """What reaches the observer from k bodies at m times: the sight without rates and without the Sun."""
+
+    # (k, m, 3) au, body at t - tau minus observer at t.
+    vector: np.ndarray
+    # (k, m) d, light time.
+    tau_d: np.ndarray
+    # (k, m, 6) au and au/d, barycentric, a step of Newton before t - tau.
+    state: np.ndarray
+    # (k, m, 3) direction there, and (k, m) the body's velocity along it, au/d.
+    unit: np.ndarray
+    radial: np.ndarray
+
+
+def light_path(states, rows: np.ndarray, seen: ObserverState) -> LightPath:
+    """Light time to bodies of ``states(rows, t_d (k, m)) -> (k, m, 6)``, barycentric."""
     t = np.broadcast_to(seen.t_d, (len(rows), len(seen.t_d)))
     tau = np.zeros(t.shape)
     state = states(rows, t)
@@ -82,15 +95,20 @@ def sight(states, sun_at, rows: np.ndarray, seen: ObserverState) -> Sight:
     radial = np.einsum("kmi,kmi->km", unit, state[..., 3:])
     # A step of Newton for |body(t - tau) - observer(t)| = c tau, with the radial velocity of the body.
     extra = (dist / C_AU_DAY - tau) / (1.0 + radial / C_AU_DAY)
-    vector = vector - extra[..., None] * state[..., 3:]
-    tau = tau + extra
+    return LightPath(vector - extra[..., None] * state[..., 3:], tau + extra, state, unit, radial)
+
+
+def sight(states, sun_at, rows: np.ndarray, seen: ObserverState) -> Sight:
+    """Lines of sight with light time, as :func:`light_path`, with rates and the Sun as the body sees it."""
+    # ``sun_at(t_d (n,)) -> (n, 6)`` is the Sun's barycentric state.
+    vector, tau, state, unit, radial = light_path(states, rows, seen)
     relative = state[..., 3:] - seen.velocity
     tau_rate = np.einsum("kmi,kmi->km", unit, relative) / (C_AU_DAY + radial)
     rate = relative - state[..., 3:] * tau_rate[..., None]
     # The Sun where it was when it sent the light that left the body at t - tau.
     place = vector + seen.place
-    sent = t - tau - np.linalg.norm(place, axis=-1) / C_AU_DAY
-    sun = sun_at(sent.ravel()).reshape(*t.shape, 6)
+    sent = seen.t_d - tau - np.linalg.norm(place, axis=-1) / C_AU_DAY
+    sun = sun_at(sent.ravel()).reshape(*tau.shape, 6)
     return Sight(vector, rate, relative, place - sun[..., :3], state[..., 3:] - sun[..., 3:], tau)
 
 

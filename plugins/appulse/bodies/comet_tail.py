@@ -18,7 +18,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from appulse.bodies.astrometric import clean_times, observer_state, sight
+from appulse.bodies.astrometric import clean_times, light_path, observer_state, sight
 from appulse.bodies.engine import Bodies, trajectory
 from appulse.bodies.orbit import NonGrav
 from appulse.constants import AU_KM, DAY_S, GM_SUN
@@ -364,7 +364,7 @@ def grain_sight(ephemeris, row: int, seen, tau_d: float, betas: np.ndarray, ages
         [f"dust of {orbit.label}"] * count,
     )  # fmt: skip
     track = trajectory(bodies, ephemeris.kernels, TOLERANCE)
-    return sight(track.states, ephemeris._sun, np.arange(count), seen).vector[:, 0], track
+    return light_path(track.states, np.arange(count), seen).vector[:, 0], track
 
 
 FAN_BETAS, FAN_AGES_D = (0.03, 0.1, 0.3, 1.0, 2.0), (1.0, 2.5, 5.0, 10.0, 20.0, 40.0, 80.0)
@@ -390,7 +390,7 @@ def dust_fan(ephemeris, row: int, time, observer) -> np.ndarray:
     (5, 7, 3)
     """
     seen = observer_state(ephemeris.kernels, clean_times(time)[:1], observer)
-    tau_d = float(sight(ephemeris.states, ephemeris._sun, np.array([row]), seen).tau_d[0, 0])
+    tau_d = float(light_path(ephemeris.states, np.array([row]), seen).tau_d[0, 0])
     vectors, _ = grain_sight(ephemeris, row, seen, tau_d, np.array(FAN_BETAS), np.array(FAN_AGES_D))
     fan = vectors.reshape(len(FAN_BETAS), len(FAN_AGES_D), 3)
     return fan / np.linalg.norm(fan, axis=-1, keepdims=True)

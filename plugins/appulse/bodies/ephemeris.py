@@ -9,7 +9,15 @@ import contextlib
 import numpy as np
 
 from appulse.bodies import astrometric, carried, outgassing
-from appulse.bodies.astrometric import angles, body_list, build_table, clean_times, observer_state, sight
+from appulse.bodies.astrometric import (
+    angles,
+    body_list,
+    build_table,
+    clean_times,
+    light_path,
+    observer_state,
+    sight,
+)
 from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.engine import TOLERANCE, Bodies, catalogue_bodies, neighbour_bodies, trajectory
 from appulse.bodies.kernels import SUN, chosen_kernels, default_kernels
@@ -111,7 +119,7 @@ class StateEphemeris:
     def vectors(self, time, observer, rows: np.ndarray | None = None):
         """Astrometric vectors (k, m, 3), au, ICRF axes, for many places without a table."""
         rows = self.rows(None) if rows is None else np.asarray(rows, dtype=int)
-        return self._sight(rows, observer_state(self.kernels, clean_times(time), observer)).vector
+        return light_path(self.states, rows, observer_state(self.kernels, clean_times(time), observer)).vector
 
     def _sun(self, t_d):
         return np.hstack([part[:, SUN] for part in self.kernels.major(t_d)])
@@ -264,7 +272,7 @@ class NBodyEphemeris(StateEphemeris):
             state = self.states(np.array([row]), t_d)[0, 0] - self._sun(t_d[0])[0]
             bodies = outgassing.pushed(self.orbit(row), state, held_jd)
             self._pushed[row] = trajectory(bodies, self.kernels, outgassing.TOLERANCE)
-        lines = sight(self._pushed[row].states, self._sun, np.arange(3), seen).vector
+        lines = light_path(self._pushed[row].states, np.arange(3), seen).vector
         return np.hypot(*separation_rad(lines[1:], lines[0])) * ARCSEC_PER_RAD
 
     def states(self, rows: np.ndarray, t_d: np.ndarray):
@@ -383,7 +391,7 @@ class NBodyEphemeris(StateEphemeris):
                 self._clouds[row] = (cloud, near.scale)
             # The neighbours are seen from the same place at the same times: their difference is the error.
             cloud, scale = self._clouds[row]
-            members = sight(cloud.states, self._sun, np.arange(2 * len(scale)), seen)
+            members = light_path(cloud.states, np.arange(2 * len(scale)), seen)
             left_out = model_sigma_au(seen.t_d - (self.catalogue.epoch_jd_tdb[row] - J2000_JD))
             out[:, i] = sky_ellipse(line.vector[i], members.vector, scale, left_out)
         return out
