@@ -35,6 +35,10 @@ def pytest_configure(config):
     # on both sides glue's own are loaded before the first test: some of its tests tell whether they were
     if os.environ["APPULSE_SUITE"] == "glue_qt":
         import glue_qt.app  # noqa: F401  our desktop parts ask whether it is what loads them
+        from glue_qt.utils import get_qapp
+
+        # glue's Qt plugins make pictures as they load: without an application Qt ends the process
+        config.appulse_application = get_qapp()
     glue.main.load_plugins()
     loaded = [name for name in glue.main.list_loaded_plugins() if name.startswith(OURS)]
     if bool(loaded) != (side == "with"):
