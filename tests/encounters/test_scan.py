@@ -73,6 +73,20 @@ def test_a_retrograde_loop_brings_one_pair_together_three_times():
     assert_allclose(found.separation_rad, np.arctan(np.radians(0.1)), rtol=1e-6)
 
 
+def test_a_least_separation_on_an_instant_of_the_grid_is_found_once():
+    """Two pieces of the path meet there; rounding must not hide the minimum from both."""
+    time_d = np.arange(0.0, 10.0)
+    phase = np.radians(time_d - 3.0)[:, None]
+    rng = np.random.default_rng(3)
+    axes = [np.linalg.qr(rng.normal(size=(3, 3)))[0] for _ in range(200)]
+    bodies = np.stack([np.cos(phase) * here + np.sin(phase) * forward for here, forward, _ in axes])
+    targets = np.stack([here for here, _, _ in axes])
+    found = least_separations(time_d, bodies, targets, np.radians(0.25))
+    own = found.body == found.target
+    assert found.body[own].tolist() == list(range(200))
+    assert_allclose(found.time_d[own], 3.0, atol=1e-6)
+
+
 @settings(max_examples=30, deadline=None)
 @given(
     ra0=st.floats(0, 360), dec0=st.floats(-89.9, 89.9), rate=st.floats(0.02, 3.0), pa=st.floats(0, 360),

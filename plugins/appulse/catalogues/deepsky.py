@@ -11,7 +11,7 @@ import re
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass, field, replace
-from functools import cached_property, lru_cache
+from functools import cache, cached_property, lru_cache
 from importlib import resources
 from pathlib import Path
 
@@ -569,7 +569,7 @@ def all_objects():
     return QTable(columns, meta={"source": SOURCE})
 
 
-@lru_cache(maxsize=4096)
+@cache  # a search of the whole catalogue comes back to each object
 def outline_of(row):
     """The outline of a row of the catalogue.
 

@@ -22,8 +22,10 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.spatial import cKDTree
 
+from appulse.encounters.paths import on_pieces, spline_pieces
 from appulse.errors import InputError
 
+MOST_PIECES = 300_000
 CHORD_SLACK = 1e-9
 TINY_D, MOST_TURNS = 1e-10, 200
 """A least separation is followed to ten microseconds; halving alone would need 35 to 40 turns."""
@@ -131,12 +133,16 @@ def _refine(time_d, bodies, targets, reach, body, step, target):
         return Approaches(empty.astype(int), empty.astype(int), empty, empty)
     order = np.lexsort((step, target, body))
     body, step, target = body[order], step[order], target[order]
-    # One spline a body serves all of its candidates; they stand together after the sort.
+    # The splines of some bodies serve all of their candidates; they stand together after the sort.
     rows = []
-    starts = np.flatnonzero(np.r_[True, body[1:] != body[:-1]])
-    for first, last in zip(starts, [*starts[1:], len(body)], strict=True):
-        path = CubicSpline(time_d, bodies[body[first]])
-        rows.append(_minima(path, time_d, step[first:last], targets[target[first:last]]))
+    known = np.unique(body)
+    for some in np.array_split(known, -(-len(known) * len(time_d) // MOST_PIECES)):
+        if not len(some):
+            continue
+        low, high = np.searchsorted(body, some[0]), np.searchsorted(body, some[-1], side="right")
+        here = slice(low, high)
+        pieces, which = spline_pieces(time_d, bodies[some]), np.searchsorted(some, body[here])
+        rows.append(_minima(pieces, which, time_d, step[here], targets[target[here]]))
     time, separation = (np.concatenate(part) for part in zip(*rows, strict=True))
     with np.errstate(invalid="ignore"):  # NaN: the candidate holds no minimum
         keep = separation <= reach[target]
@@ -144,15 +150,23 @@ def _refine(time_d, bodies, targets, reach, body, step, target):
     return _without_twins(Approaches(body, target, time, separation), time_d)
 
 
-def _minima(path, time_d, step, target):
-    """Least separation of a path from points at rest inside each step."""
+def _minima(pieces, body, time_d, step, target):
+    """Least separation of paths from points at rest inside each step; `pieces` are those of all bodies."""
 
-    def approaching(t):
+    def approach(u, du):
         # d/dt of cos(angle) = u.x / |u|, times |u|^3; the spline's vectors are not quite of length 1
-        u, du = path(t), path(t, 1)
         return _dot(du, target) * _dot(u, u) - _dot(u, du) * _dot(u, target)
 
-    return _least_in_step(approaching, lambda t: _angle(path(t), target), time_d, step)
+    # Each end comes from the piece that begins there: two pieces that round it apart would lose a minimum
+    # that lies exactly on an instant of the grid.
+    after = np.minimum(step + 1, len(time_d) - 2)
+    ends = [(pieces[:, k, body], time_d[end] - time_d[k]) for k, end in ((step, step), (after, step + 1))]
+    mine, begin = ends[0][0], time_d[step]
+    return _least_in_step(
+        lambda t: approach(*on_pieces(mine, t - begin)),
+        lambda t: _angle(on_pieces(mine, t - begin)[0], target), time_d, step,
+        tuple(approach(*on_pieces(*end)) for end in ends),
+    )  # fmt: skip
 
 
 def _dot(a, b):
@@ -164,10 +178,10 @@ def _angle(a, b):
     return angle_of_chord(np.linalg.norm(a - b, axis=1))
 
 
-def _least_in_step(approaching, separation, time_d, step):
+def _least_in_step(approaching, separation, time_d, step, ends=None):
     """Time in each step where approach turns into departure, and the separation there; NaN where not."""
     low, high = time_d[step].copy(), time_d[step + 1].copy()
-    above, below = approaching(low), approaching(high)
+    above, below = ends or (approaching(low), approaching(high))
     minimum = (above > 0) & (below <= 0)
     above, below = np.where(minimum, above, 1.0), np.where(minimum, below, -1.0)
     before = None

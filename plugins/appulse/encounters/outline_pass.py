@@ -43,11 +43,18 @@ def plane(unit, ra_deg, dec_deg):
     [[0.0, 0.0]]
     """
     centre = unit_from_radec(ra_deg, dec_deg)
-    east, north = tangent_axes(centre)
-    depth = unit @ centre
+    return on_planes(unit, centre, *tangent_axes(centre))
+
+
+def on_planes(unit, centre, east, north):
+    """The same of directions (k, 3) about one centre (3,), or each about its own (k, 3)."""
+    if centre.ndim == 1:
+        depth, right, up = (unit @ axis for axis in (centre, east, north))
+    else:
+        depth, right, up = (np.einsum("ij,ij->i", unit, axis) for axis in (centre, east, north))
     # Near 90 degrees from the centre the plane runs away to infinity, beyond it the sky would fold back.
     depth = np.where(depth > 0.05, depth, np.nan)
-    return np.stack([unit @ east, unit @ north], axis=-1) / depth[..., None] * ARCMIN_PER_RAD
+    return np.stack([right, up], axis=-1) / depth[..., None] * ARCMIN_PER_RAD
 
 
 def radec_of_plane(point_arcmin, ra_deg, dec_deg):
@@ -91,14 +98,36 @@ def outline_shape(outline):
 
 def cross(shape, points_arcmin, t_d):
     """Path against outline."""
+    return crosses([shape], points_arcmin, t_d, [0, len(t_d)])[0]
+
+
+def crosses(shapes, points_arcmin, t_d, starts):
+    """Paths against outlines: those of the i-th run from ``starts[i]`` to ``starts[i + 1]``."""
     good = np.isfinite(points_arcmin).all(axis=1)
+    path = np.repeat(np.arange(len(shapes)), np.diff(starts))[good]
     points, times = points_arcmin[good], np.asarray(t_d)[good]
-    if len(points) < 2:
-        return Crossing(np.inf, False, np.nan, np.nan, 0.0)
-    track = shapely.LineString(points)
-    distance = float(shapely.distance(track, shape))
-    within = shapely.intersection(track, shape) if distance == 0.0 else None
-    if within is None or within.is_empty or within.length == 0:
+    ends = np.concatenate([[0], np.cumsum(np.bincount(path, minlength=len(shapes)))])
+    drawn = np.diff(ends) >= 2
+    tracks = np.full(len(shapes), None, dtype=object)
+    keep = drawn[path]
+    tracks[drawn] = shapely.linestrings(points[keep], indices=(np.cumsum(drawn) - 1)[path[keep]])
+    distances = shapely.distance(tracks, np.array(shapes, dtype=object))
+    found = []
+    for i, distance in enumerate(distances.tolist()):
+        here = slice(ends[i], ends[i + 1])
+        if not drawn[i]:
+            found.append(Crossing(np.inf, False, np.nan, np.nan, 0.0))
+        elif distance > 0.0:
+            found.append(Crossing(distance, False, np.nan, np.nan, 0.0))
+        else:
+            found.append(_inside(shapes[i], tracks[i], points[here], times[here], distance))
+    return found
+
+
+def _inside(shape, track, points, times, distance):
+    """A path that meets the outline."""
+    within = shapely.intersection(track, shape)
+    if within.is_empty or within.length == 0:
         return Crossing(distance, False, np.nan, np.nan, 0.0)
     # Entry and exit are looked up by the distance run along the path, which rises even where the path loops.
     run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])

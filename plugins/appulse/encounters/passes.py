@@ -26,16 +26,18 @@ from appulse.encounters.close_approaches import (
     least_separations_between,
 )
 from appulse.encounters.comet_pass import DustFans, TailPass, sun_from, tail_pass, tail_reach_arcmin
-from appulse.encounters.outline_pass import Crossing, cross, outline_shape, plane
-from appulse.encounters.paths import circumstances, follow
+from appulse.encounters.outline_pass import Crossing, crosses, on_planes, outline_shape
+from appulse.encounters.paths import circumstances, circumstances_of, follow
 from appulse.encounters.targets import Targets, extent_arcmin
 from appulse.errors import InputError
-from appulse.numerics import radec_from_unit
+from appulse.numerics import radec_from_unit, tangent_axes, unit_from_radec
 from appulse.observers import Site, quiet_erfa, tdb_days
 
 CHUNK, SMALL_CHUNK, STEPS_SHOWN = 250, 50, 20
 EARTH_RADIUS_AU = 6378.137 / AU_KM
 MOST_DIRECTIONS = 20_000_000
+AT_ONCE = 1000
+"""Passes that are drawn together: enough to spare the calls, few enough for the memory."""
 TAIL_STEPS = 61
 _ARCMIN = np.pi / 180 / 60
 _shape_of = lru_cache(maxsize=20_000)(outline_shape)
@@ -296,63 +298,84 @@ def _passes_on(paths, ephemeris, whole, search, kernels):
     ]
     if wider:
         parts = [_some(near, ~np.isin(near.body, list(tails))), *wider]
-        columns = ("body", "target", "time_d", "separation_rad")
-        near = Approaches(*(np.concatenate([getattr(part, name) for part in parts]) for name in columns))
+        near = _joined(parts)
     span = tuple(float(tdb_days(t)) for t in (search.start, search.end))
-    found, n_hidden = [], 0
+    kept = []
     for body in np.unique(near.body):
         mine = near.body == body
-        path, numbers = paths.spline(body), near.target[mine]
-        t_d, separation = near.time_d[mine], near.separation_rad[mine]
+        numbers, t_d, separation = near.target[mine], near.time_d[mine], near.separation_rad[mine]
         if on_ground:
-            pairs = zip(numbers, t_d, strict=True)
+            path, pairs = paths.spline(body), zip(numbers, t_d, strict=True)
             refined = [_refine_on_ground(path, unit[k], t, search.observer) for k, t in pairs]
             t_d, separation = np.array(refined).T
         # the grid runs beyond the dates on both sides
         limit = reach[numbers] + tails.get(int(body), 0.0)
         keep = (t_d >= span[0]) & (t_d <= span[1]) & (separation <= limit)
-        if keep.any():
-            row = int(paths.rows[body])
-            dust = DustFans(ephemeris, row, search.observer) if int(body) in tails else None
-            who = (path, ephemeris.orbit(row), int(whole[row]), dust)
-            passes, hidden = _make_passes(*who, numbers[keep], t_d[keep], separation[keep], search, kernels)
-            found += passes
-            n_hidden += hidden
-    return found, n_hidden
+        kept.append(Approaches(near.body[mine][keep], numbers[keep], t_d[keep], separation[keep]))
+    if not sum(map(len, kept)):
+        return [], 0
+    near = _joined(kept)
+    return _make_passes(near, paths, ephemeris, whole, tails, search, kernels)
 
 
-def _make_passes(path, orbit, row, dust, numbers, t_d, separation, search, kernels):
-    """The passes of one body, their circumstances computed together; and how many the limits hide."""
-    facts = circumstances(path, orbit, t_d, kernels, place_au(search.observer, t_d))
+def _make_passes(near, paths, ephemeris, whole, tails, search, kernels):
+    """The passes, all that numbers can say of them computed together; and how many the limits hide."""
+    place = place_au(search.observer, near.time_d)
+    bodies, starts = np.unique(near.body, return_index=True)
+    orbits = {int(body): ephemeris.orbit(int(paths.rows[body])) for body in bodies}
+    runs = [slice(*ends) for ends in zip(starts, [*starts[1:], len(near)], strict=True)]
+    of_orbits = list(zip(orbits.values(), runs, strict=True))
+    facts = circumstances_of(*paths.at(near.body, near.time_d), of_orbits, near.time_d, kernels, place)
     keep = facts["elongation"] >= search.least_elongation
     if search.brighter_than is not None:
         keep &= facts["mag"] <= search.brighter_than
-    times = utc(t_d)
-    dates = times.isot  # of all at once: one by one they cost as much as the rest of a pass
-    found, n_hidden = [], 0
+    plain = near.separation_rad <= search.reach_arcmin()[near.target] * _ARCMIN
     # Whether a pass counts that starts from the outline is known when it is drawn: then all are.
-    for i in np.flatnonzero(keep | (search.measured_from == "outline")):
-        target = search.targets.outline(numbers[i])
-        tail = _tail(path, orbit, dust, target, t_d[i], facts["rate"][i], search, kernels)
-        beyond = separation[i] > search.reach_arcmin()[numbers[i]] * _ARCMIN
-        if beyond and (tail is None or not tail.touches):
-            continue
-        crossing = _cross(path, target, t_d[i], facts["rate"][i], search)
+    from_outline = search.measured_from == "outline"
+    rows, drawn = np.flatnonzero(keep | from_outline), {}
+    if tails:
+        drawn = _tails(near, rows, paths, ephemeris, tails, facts["rate"], search, kernels)
+        rows = np.array([i for i in rows if plain[i] or (i in drawn and drawn[i].touches)], dtype=int)
+    else:
+        rows = rows[plain[rows]]
+    targets = [search.targets.outline(number) for number in near.target[rows]]
+    crossings = _crossings(paths, near.body[rows], targets, near.time_d[rows], facts["rate"][rows], search)
+    times = utc(near.time_d)
+    dates = times.isot  # of all at once: one by one they cost as much as the rest of a pass
+    lists = {name: values.tolist() for name, values in facts.items()}
+    found, n_hidden = [], 0
+    for i, target, crossing in zip(rows.tolist(), targets, crossings, strict=True):
+        tail = drawn.get(i)
         outside = crossing is not None and crossing.distance_arcmin > search.within_arcmin
-        touches = tail is not None and tail.touches
-        if search.measured_from == "outline" and outside and not touches:
+        if from_outline and outside and not (tail is not None and tail.touches):
             continue
         if not keep[i]:
             n_hidden += 1
             continue
-        then = {name: float(values[i]) for name, values in facts.items()}
-        moment = times[i], dates[i]
-        found.append(_pass(orbit, row, target, *moment, separation[i], crossing, then, tail))
-    if search.measured_from != "outline":
+        body = int(near.body[i])
+        who = orbits[body], int(whole[paths.rows[body]]), target, times[i], dates[i]
+        then = {name: values[i] for name, values in lists.items()}
+        found.append(_pass(*who, near.separation_rad[i], crossing, then, tail))
+    if not from_outline:
         # Of what lies beyond the plain reach nobody has drawn the tail: it is not counted as hidden.
-        near = separation <= search.reach_arcmin()[numbers] * _ARCMIN
-        n_hidden = int(np.sum(~keep & near))
+        n_hidden = int(np.sum(~keep & plain))
     return found, n_hidden
+
+
+def _tails(near, rows, paths, ephemeris, tails, rates, search, kernels) -> dict[int, TailPass]:
+    """Comas and tails against the objects, by the number of the approach; only those that are known."""
+    found, body, path = {}, None, None
+    for i in rows.tolist():
+        if near.body[i] != body:
+            body = int(near.body[i])
+            row = int(paths.rows[body])
+            path, orbit = paths.spline(body), ephemeris.orbit(row)
+            dust = DustFans(ephemeris, row, search.observer) if body in tails else None
+        target = search.targets.outline(near.target[i])
+        tail = _tail(path, orbit, dust, target, near.time_d[i], rates[i], search, kernels)
+        if tail is not None:
+            found[i] = tail
+    return found
 
 
 def _tail_reaches(paths, ephemeris, search, kernels) -> dict[int, float]:
@@ -371,6 +394,11 @@ def _tail_reaches(paths, ephemeris, search, kernels) -> dict[int, float]:
 def _of_body(near, body):
     """Approaches of a lone body with its number among the others."""
     return replace(near, body=np.full(len(near), body))
+
+
+def _joined(parts):
+    columns = ("body", "target", "time_d", "separation_rad")
+    return Approaches(*(np.concatenate([getattr(part, name) for part in parts]) for name in columns))
 
 
 def _some(near, keep):
@@ -416,20 +444,34 @@ def _pass(orbit, row, target, time, isot, separation, crossing, facts, tail=None
     )
 
 
-def _cross(path, target, t_d, rate, search):
-    """Path against outline, over the time in which the body could be inside."""
-    shape = _shape_of(target)
-    if shape is None:
-        return None
+def _crossings(paths, bodies, targets, t_d, rates, search) -> list[Crossing | None]:
+    """Paths against outlines, each over the time in which the body could be inside."""
+    found = [None] * len(targets)
+    shapes = [_shape_of(target) for target in targets]
+    drawn = [i for i, shape in enumerate(shapes) if shape is not None]
+    for first in range(0, len(drawn), AT_ONCE):
+        some = drawn[first : first + AT_ONCE]
+        times = [_while_near(paths.t_d, targets[i], t_d[i], rates[i], search) for i in some]
+        counts = np.array([len(part) for part in times])
+        times = np.concatenate(times)
+        vector = paths.at(np.repeat(bodies[some], counts), times)[0] - place_au(search.observer, times)
+        centre = unit_from_radec([targets[i].ra for i in some], [targets[i].dec for i in some])
+        axes = (np.repeat(axis, counts, axis=0) for axis in (centre, *tangent_axes(centre)))
+        points = on_planes(vector / np.linalg.norm(vector, axis=1, keepdims=True), *axes)
+        starts = np.concatenate([[0], np.cumsum(counts)])
+        for i, crossing in zip(some, crosses([shapes[i] for i in some], points, times, starts), strict=True):
+            found[i] = crossing
+    return found
+
+
+def _while_near(grid_d, target, t_d, rate, search):
     # From one side of the outline to the other and a bit; a body that stands still is followed for 20 days.
     way_arcmin = 1.2 * (2 * extent_arcmin(target) + search.within_arcmin)
     days = min(20.0, way_arcmin * 60 / max(rate, 1e-3) / 24)
     times = t_d + np.linspace(-days, days, 2 * min(120, 10 + int(4 * days)) + 1)
     # a spline answers outside its grid too, with nonsense
-    times = times[(times >= path.x[0]) & (times <= path.x[-1])]
-    vector = path(times) - place_au(search.observer, times)
-    unit = vector / np.linalg.norm(vector, axis=1, keepdims=True)
-    return cross(shape, plane(unit, target.ra, target.dec), times)
+    return times[(times >= grid_d[0]) & (times <= grid_d[-1])]
+
 
 @quiet_erfa()
 def find_mutual_passes(catalogue, start, end, within_arcmin, *, brighter_than=None, kernels=None):

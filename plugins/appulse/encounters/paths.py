@@ -9,6 +9,7 @@ grid.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from astropy.time import Time
@@ -48,6 +49,27 @@ class Paths:
         """Path of one body: a function of TDB days from J2000.0, shape (k, 3) au."""
         return CubicSpline(self.t_d, self.vectors[index])
 
+    @cached_property
+    def _pieces(self):
+        return spline_pieces(self.t_d, self.vectors)
+
+    def at(self, index, t_d):
+        """Vector (au) and velocity (au/d) of a body at each of some times, both (k, 3), off the splines."""
+        step = np.clip(np.searchsorted(self.t_d, t_d, side="right") - 1, 0, len(self.t_d) - 2)
+        return on_pieces(self._pieces[:, step, index], t_d - self.t_d[step])
+
+
+def spline_pieces(t_d, vectors):
+    """Coefficients (4, m - 1, n, 3) of the splines through n paths (n, m, 3), the highest power first."""
+    return CubicSpline(t_d, np.moveaxis(vectors, 0, 1)).c
+
+
+def on_pieces(pieces, into_d):
+    """Values and derivatives, (k, 3), of pieces (4, k, 3) at times from their beginnings, (k,)."""
+    x = into_d[:, None]
+    cubic, square, slope, start = pieces
+    return ((cubic * x + square) * x + slope) * x + start, (3.0 * cubic * x + 2.0 * square) * x + slope
+
 
 def grid(start, end, step_d=STEP_D):
     """Grid of TDB days from J2000.0 that covers two times with a margin on both sides."""
@@ -81,14 +103,21 @@ def circumstances(path, orbit, t_d, kernels, place_au=0.0):
     `place_au` is the observer's geocentric place; 0 is the Earth's centre.
     """
     t_d = np.atleast_1d(t_d)
-    vector = path(t_d) - place_au
+    return circumstances_of(path(t_d), path(t_d, 1), [(orbit, slice(None))], t_d, kernels, place_au)
+
+
+def circumstances_of(vector, velocity, orbits, t_d, kernels, place_au=0.0):
+    """The same of several bodies: geocentric vectors and velocities (k, 3), and the places of each orbit."""
+    vector = vector - place_au
     major, _ = kernels.major(t_d)
     sun = major[:, SUN] - major[:, EARTH] - place_au
     helio = vector - sun
     delta, r = np.linalg.norm(vector, axis=1), np.linalg.norm(helio, axis=1)
     phase = np.degrees(separation_rad(vector, helio))
+    mag = np.empty(len(t_d))
+    for orbit, mine in orbits:
+        mag[mine] = magnitude(orbit, r[mine], delta[mine], phase[mine])[0]
     # The spline's velocity is the Earth's centre's; the site's own motion is left to the plan of a night.
-    velocity = path(t_d, 1)
     unit = vector / delta[:, None]
     # what is left of the velocity without its part in the line of sight, as an angle
     across = (velocity - unit * np.einsum("ij,ij->i", velocity, unit)[:, None]) / delta[:, None]
@@ -98,7 +127,7 @@ def circumstances(path, orbit, t_d, kernels, place_au=0.0):
         "r": r,
         "phase": phase,
         "elongation": np.degrees(separation_rad(vector, sun)),
-        "mag": np.atleast_1d(magnitude(orbit, r, delta, phase)[0]).astype(float) * np.ones(len(t_d)),
+        "mag": mag,
         "rate": np.degrees(np.linalg.norm(across, axis=1)) * 3600 / 24,
         "motion_pa": np.degrees(np.arctan2(ra_rate, dec_rate)) % 360,
     }
