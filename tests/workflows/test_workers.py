@@ -12,6 +12,7 @@ from functools import partial
 import numpy as np
 import pytest
 from astropy.time import Time
+from threadpoolctl import threadpool_info, threadpool_limits
 
 import appulse
 from appulse.bodies import choose_kernels, chosen_kernels, default_kernels, starter_orbits
@@ -219,16 +220,14 @@ def test_an_address_without_a_scheduler_is_named():
 
 
 def threads(_=None):
-    threadpoolctl = pytest.importorskip("threadpoolctl")
-    libraries = threadpoolctl.threadpool_info()
+    libraries = threadpool_info()
     return {library["num_threads"] for library in libraries if library["user_api"] == "blas"}
 
 
 @pytest.fixture
 def two_threads():
     """As in a notebook, where nobody has set them before numpy was loaded."""
-    threadpoolctl = pytest.importorskip("threadpoolctl")
-    with threadpoolctl.threadpool_limits(2, user_api="blas"):
+    with threadpool_limits(2, user_api="blas"):
         yield
 
 

@@ -39,9 +39,6 @@ def _limited():
     # Loaded here: help texts load no numpy, and its library must be there to be found.
     import numpy as np  # noqa: F401
     import scipy.linalg  # noqa: F401
+    from threadpoolctl import threadpool_limits
 
-    try:
-        from threadpoolctl import threadpool_limits
-    except ImportError:
-        return lambda: None  # an installation from before it was needed is slower, not wrong
     return threadpool_limits(limits=1, user_api="blas").restore_original_limits
