@@ -271,6 +271,7 @@ def _search_chunk(chunk):
     catalogue, whole, search, kernels = chunk
     if kernels is not None and not isinstance(kernels, Kernels):
         kernels = Kernels(*kernels)
+    _ = catalogue.state  # of all at once: orbit by orbit it is a tenth of the search
     ephemeris = NBodyEphemeris(catalogue, kernels=kernels)
     kernels = kernels or default_kernels()
     found, n_hidden = [], 0
