@@ -15,8 +15,6 @@
 from __future__ import annotations
 
 import io
-import struct
-import zlib
 
 import numpy as np
 from matplotlib.artist import Artist
@@ -25,6 +23,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patheffects import withStroke
 from PIL import Image
+from PIL.PngImagePlugin import PngInfo
 
 from appulse.errors import FrameError, InputError
 from appulse.formats import write_bytes
@@ -45,9 +44,9 @@ SHORTEST_PX = 1000
 """The longer side of the frame is drawn between these where whole steps allow."""
 SHEET_PX = 1000
 """The longer side of a frame's picture in a sheet, which holds those of all frames."""
-# Noise hardly shrinks: the least effort on bytes as they are takes half the time of differences of
-# neighbours, for a file a tenth smaller.
-PNG_LEVEL = 1
+# Noise hardly shrinks: on a frame of a camera level 2 takes a fifth of the usual level's time, for a file an
+# eighth smaller.
+PNG_LEVEL = 2
 DPI = 100.0
 MARGIN, MARGIN_INK, MARGIN_FAINT = "#efe9dc", "#1f2430", "#5b606b"
 SYMBOLS = {
@@ -319,23 +318,12 @@ def png_bytes(pixels, dpi=DPI):
     >>> bool((np.asarray(Image.open(io.BytesIO(png_bytes(pixels)))) == pixels).all())
     True
     """
-    ny, nx, _ = pixels.shape
-    # A zero before each row: its bytes stand as they are. Libraries try five ways of writing each row first,
-    # which takes longer than all the rest.
-    rows = np.zeros((ny, 3 * nx + 1), np.uint8)
-    rows[:, 1:] = pixels.reshape(ny, -1)
-    per_metre = round(dpi / 0.0254)
-    parts = (
-        (b"IHDR", struct.pack(">IIBBBBB", nx, ny, 8, 2, 0, 0, 0)),  # 8 bits, red, green and blue
-        (b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)),
-        (b"tEXt", b"Software\0appulse"),
-        (b"IDAT", zlib.compress(rows, PNG_LEVEL)),
-        (b"IEND", b""),
-    )
-    return b"\x89PNG\r\n\x1a\n" + b"".join(
-        struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
-        for kind, content in parts
-    )
+    about = PngInfo()
+    about.add_text("Software", "appulse")
+    buffer = io.BytesIO()
+    image = Image.fromarray(np.ascontiguousarray(pixels))
+    image.save(buffer, "PNG", dpi=(dpi, dpi), pnginfo=about, compress_level=PNG_LEVEL)
+    return buffer.getvalue()
 
 
 def sheet_jpeg(pixels):
