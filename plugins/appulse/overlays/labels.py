@@ -24,6 +24,8 @@ ACROSS_DEG = (0, 180)
 """Those of a date: on either side of its tick, for beside it stands another one."""
 FAR = (2.5, 5.0)
 """Words that must stand somewhere are tried at these multiples of the gap too, all around."""
+SPACE = 0.4
+"""Free width beside words, in heights of theirs."""
 LATER_CHOICE = 0.3
 """A less preferred direction counts like this many points of a line covered."""
 LEADER_FROM = 1.8
@@ -124,8 +126,9 @@ def place_labels(labels, window, measure, *, blocked=(), avoid=(), most=None, co
             continue
         box = _free_box(label, measure(label), window, taken, points, cover)
         if box is not None:
-            # what has been written keeps later words off
-            taken = np.vstack([taken, box])
+            # What has been written keeps later words off, by a space: two that touch are read as one.
+            space = SPACE * (box[3] - box[1])
+            taken = np.vstack([taken, box + [-space, 0.0, space, 0.0]])
             placed.append(PlacedLabel(label, tuple(box.tolist()), _leader(label, box)))
     return placed
 
