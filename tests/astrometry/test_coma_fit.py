@@ -142,6 +142,13 @@ def test_a_star_in_no_list_is_not_kept_for_the_nucleus(tmp_path):
     assert np.hypot(fit.x - truth.x, fit.y - truth.y) < 0.3 * any_comet(31047).fwhm_px
 
 
+def test_a_star_and_a_nucleus_that_changed_places_change_back(tmp_path):
+    # by seed 41221 light 1.3 FWHM beside the nucleus was taken for it, and the nucleus for a star: 13 sigma
+    frame, prediction, plate, truth = comet_of(any_comet(41221), tmp_path)
+    fit = measure(frame, prediction, plate).fit
+    assert np.hypot(fit.x - truth.x, fit.y - truth.y) < 0.3 * any_comet(41221).fwhm_px
+
+
 def test_sigma_of_a_likelihood_narrower_than_its_grid_is_not_that_of_one_node(tmp_path):
     frame, prediction, plate, truth = comet_of(any_comet(21154), tmp_path)
     fit = measure(frame, prediction, plate).fit

@@ -229,20 +229,13 @@ def _likeliest(first: "_ComaFit", limit):
     if first.snr < FAINT_SNR:
         # What shows as a point may be a star in no list, and the coma's faint middle beside it.
         tried.append((first.coma_beside(near, apart), False))
-    for start, may_be_bare in tried:
-        others = [at for at in lights if np.hypot(*(at - start)) > apart]
-        fit = _ComaFit(
-            first.scene, *first.start, first.trail, first.radius, others=others, place=start,
-            may_be_bare=may_be_bare, tailward=first.tailward,
-        )  # fmt: skip
-        try:
-            fit.run()
-        except MeasurementError:
-            continue
-        # A star that came to stand on the nucleus is the nucleus.
-        lone = all(np.hypot(*(at - fit.place)) > 2 * apart for at in fit.own_stars)
-        if lone and np.hypot(*(fit.place - first.start)) <= limit:
-            fits.append(fit)
+    fits += [fit for start, may_be_bare in tried if (fit := _again(first, start, lights, limit, may_be_bare))]
+    best = max(fits, key=lambda fit: fit.evidence())
+    # Of what came to stand as nucleus and star, the star may be the nucleus.
+    for star in list(best.own_stars):
+        if np.hypot(*(star - best.place)) < near:
+            swapped = _again(first, star, [best.place, *best.own_stars], limit, False)
+            fits += [swapped] if swapped else []
     odds = np.array([fit.evidence() for fit in fits])
     best = fits[int(np.argmax(odds))]
     # Two that ended on one hill are one.
@@ -255,6 +248,22 @@ def _likeliest(first: "_ComaFit", limit):
         step = fits[k].peak()[0] - place
         doubts, total = doubts + chance * np.outer(step, step), total + chance
     return best, doubts / total
+
+
+def _again(first: "_ComaFit", start, lights, limit, may_be_bare: bool):
+    """The fit from another place, the rest of the lights stars; None where it finds no comet there."""
+    apart = APART_FWHM * first.psf.fwhm
+    fit = _ComaFit(
+        first.scene, *first.start, first.trail, first.radius, place=start, may_be_bare=may_be_bare,
+        others=[at for at in lights if np.hypot(*(at - start)) > apart], tailward=first.tailward,
+    )  # fmt: skip
+    try:
+        fit.run()
+    except MeasurementError:
+        return None
+    # A star that came to stand on the nucleus is the nucleus.
+    lone = all(np.hypot(*(at - fit.place)) > 2 * apart for at in fit.own_stars)
+    return fit if lone and np.hypot(*(fit.place - first.start)) <= limit else None
 
 
 def _drift(first: "_ComaFit", radii):
