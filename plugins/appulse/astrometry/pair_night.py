@@ -50,10 +50,15 @@ def settled(pairs) -> list[Residual]:
     for check in (_of_a_star, _unlike):
         pairs = list(zip(frames, residuals, strict=True))
         residuals = [
-            check(frame, residual, _others(residual, pairs)) if residual.seen else residual
+            check(frame, residual, _others(residual, pairs)) if _has_light(residual) else residual
             for frame, residual in pairs
         ]  # fmt: skip
     return _widened(residuals)
+
+
+def _has_light(residual: Residual) -> bool:
+    """Whether it was measured in a frame of which there are stars; a place from a report was not."""
+    return residual.seen and residual.fit is not None and residual.plate is not None
 
 
 def _others(residual: Residual, pairs) -> list[Residual]:
@@ -137,7 +142,7 @@ def _of_a_star(frame, residual: Residual, others) -> Residual:
 
 def _unlike(_frame, residual: Residual, others) -> Residual:
     """Not measured, where its light is not that which the other frames agree on."""
-    lights = [_magnitude(other) for other in others if other.seen]
+    lights = [_magnitude(other) for other in others if _has_light(other)]
     lights = [light for light in lights if np.isfinite(light).all()]
     own, sigma = _magnitude(residual)
     if len(lights) < LEAST_FRAMES or not np.isfinite([own, sigma]).all():
