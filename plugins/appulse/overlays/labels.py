@@ -128,7 +128,7 @@ def place_labels(labels, window, measure, *, blocked=(), avoid=(), most=None, co
         if box is not None:
             # What has been written keeps later words off, by a space: two that touch are read as one.
             space = SPACE * (box[3] - box[1])
-            taken = np.vstack([taken, box + [-space, 0.0, space, 0.0]])
+            taken = np.vstack([taken, box + np.array([-space, 0.0, space, 0.0])])
             placed.append(PlacedLabel(label, tuple(box.tolist()), _leader(label, box)))
     return placed
 
