@@ -7,6 +7,7 @@ from glue.core.component_link import ComponentLink
 from glue.core.link_helpers import LinkSame
 from glue_worlds import make_frame, make_track
 
+from glue_appulse import host
 from glue_appulse.data import links as link_module
 
 SLOW = getattr(link_manager, "discover_links", None)
@@ -90,6 +91,36 @@ def test_the_manager_knows_the_same_pixels_and_components_as_glues_own(theirs):
     assert ours == known(theirs.LinkManager.update_externally_derivable_components)
     assert ours[0][1] == {"f1": [0, 1]}
     assert len(ours[-1][0]) > 10
+
+
+def test_pairs_whose_pixels_are_computed_are_not_compared_one_by_one(monkeypatch):
+    frames = [make_frame(f"f{i}", shape=(20, 30), seed=i) for i in range(4)]
+    collection = DataCollection(frames)
+    collection.add_link(link_module.frame_links(collection))
+    compared, theirs = [], link_manager.equivalent_pixel_cids
+    monkeypatch.setattr(link_manager, "equivalent_pixel_cids",
+                        lambda *pair: compared.append(pair) or theirs(*pair))  # fmt: skip
+    link_module.update_derivable(collection._link_manager)
+    assert not compared
+    assert len(frames[0].externally_derivable_components) > 0
+
+
+def test_the_window_lives_while_data_sets_come_and_the_links_are_those_of_one_go(monkeypatch):
+    assert link_module.install()
+    n, breaths = 2 * link_module.AT_ONCE + 1, []
+    monkeypatch.setattr(host, "let_live", breaths.append)
+
+    def linked(collection, add):
+        frames = [make_frame(f"f{i}", shape=(20, 30), seed=i) for i in range(n)]
+        add(collection, frames)
+        collection.add_link(link_module.frame_links(collection))
+        return [sorted((cid.parent.label, cid.label) for cid in one.externally_derivable_components)
+                for one in collection]  # fmt: skip
+
+    pieces = linked(DataCollection(), DataCollection.extend)
+    assert len(breaths) == 2
+    assert pieces == linked(DataCollection(), lambda collection, every: [collection.append(d) for d in every])
+    assert len(breaths) == 2
 
 
 def test_a_data_set_that_goes_costs_one_search(monkeypatch):

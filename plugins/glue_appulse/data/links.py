@@ -5,6 +5,7 @@ import inspect
 from glue.core.link_helpers import LinkSame
 
 from glue_appulse.data.kinds import FRAME, RESIDUALS, all_of, kind_of
+from glue_appulse.host import breathe
 
 #: Celestial frames whose right ascension and declination are ICRF's to 0.03 arcsec, which is what a
 #: selection needs; drawing never goes through these links.
@@ -95,7 +96,10 @@ KNOWN_SLOW = {
     "discover_links": "for link in accessible_links(cids, links):",
     "update_externally_derivable_components": "discover_links(data, self._links | self._inverse_links)",
     "remove": "msg = DataCollectionDeleteMessage(self, data)\n            self.hub.broadcast(msg)",
+    "extend": "for d in data:\n                self.append(d)\n        self._sync_link_manager()",
 }
+#: Data sets that are added between two breaths: the window's list is drawn anew for each of them.
+AT_ONCE = 4
 
 
 class LinkWeb:
@@ -164,10 +168,12 @@ def update_derivable(manager, data=None):
 
 
 def _apart(target, reference) -> bool:
-    """Whether two data sets of ours have no pixels in common, for one cannot even tell the other's."""
+    """Whether two data sets of ours have no pixels in common: one computes the other's, or cannot tell."""
     if kind_of(target) is None or kind_of(reference) is None:
         return False
-    return any(reference._get_external_link(cid) is None for cid in target.pixel_component_ids)
+    # a pixel that is computed, as through two WCS, is never taken for one of the data set's own
+    ways = map(reference._get_external_link, target.pixel_component_ids)
+    return any(way is None or not way.identity for way in ways)
 
 
 def _order(link):
@@ -193,6 +199,16 @@ def remove_data(collection, data):
         collection.hub.broadcast(DataCollectionDeleteMessage(collection, data))
 
 
+def extend(collection, data):
+    """What glue's collection does when data sets come, with time for the window between some of them."""
+    with collection._ignore_link_manager_update():
+        for i, each in enumerate(list(data), 1):
+            collection.append(each)
+            if i % AT_ONCE == 0:
+                breathe(f"adding {each.label}")
+    collection._sync_link_manager()
+
+
 def install() -> bool:
     """Put the search into glue, where glue's is the slow one."""
     from glue.core import DataCollection, link_manager
@@ -201,6 +217,7 @@ def install() -> bool:
         "discover_links": (link_manager, discover_links),
         "update_externally_derivable_components": (link_manager.LinkManager, update_derivable),
         "remove": (DataCollection, remove_data),
+        "extend": (DataCollection, extend),
     }
     done = [_put(place, name, function) for name, (place, function) in ours.items()]
     return all(done)
