@@ -253,6 +253,16 @@ def test_our_keys_are_free_in_glue_and_in_matplotlib(app):
 
 
 @pytest.mark.needs_qt
+def test_the_reasons_can_be_read_whole(desk):
+    box = desk.panel.reason
+    longest = max(range(box.count()), key=lambda k: len(box.itemText(k)))
+    assert box.view().minimumWidth() >= box.fontMetrics().horizontalAdvance(box.itemText(longest))
+    box.setCurrentIndex(longest)
+    assert box.itemText(longest) in box.toolTip()
+    assert box.lineEdit().cursorPosition() == 0  # its beginning is what shows
+
+
+@pytest.mark.needs_qt
 def test_reject_keeps_the_reason_and_undo_takes_it_back(desk, answers):
     click(desk, answers)
     desk.panel.reason.setCurrentText("double image")

@@ -219,14 +219,26 @@ class MeasurePanel(QDockWidget):
         self.reason.setEditable(True)
         self.reason.setSizeAdjustPolicy(QComboBox.AdjustToMinimumContentsLengthWithIcon)
         self.reason.setMinimumContentsLength(7)
-        self.reason.lineEdit().setCursorPosition(0)  # a narrow line shows the beginning
+        # a narrow line shows the beginning
+        self.reason.lineEdit().setCursorPosition(0)
+        self.reason.currentIndexChanged.connect(lambda _: self.reason.lineEdit().setCursorPosition(0))
+        # the row has no room for the longest reason: the list opens as wide as it, the tip has it whole
+        entries = self.reason.view()
+        bar = entries.verticalScrollBar().sizeHint().width()
+        entries.setMinimumWidth(entries.sizeHintForColumn(0) + bar + 2 * entries.frameWidth())
+        self.reason.currentTextChanged.connect(self._tell_reason)
+        self._tell_reason(self.reason.currentText())
         self.accept_button.clicked.connect(self.accept)
         self.reject_button.clicked.connect(self.reject)
         self.undo_button.clicked.connect(self.undo)
         row = QHBoxLayout()
         for widget in (self.accept_button, self.reject_button, self.reason, self.undo_button):
             row.addWidget(widget)
+        row.setStretchFactor(self.reason, 1)
         return row
+
+    def _tell_reason(self, words: str):
+        self.reason.setToolTip(f"Why it is set aside: {words}" if words else "Why it is set aside")
 
     def _night_row(self):
         self.night_button, self.stop_button = QPushButton("Measure the night"), QPushButton("Stop")
