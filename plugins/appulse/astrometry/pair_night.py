@@ -27,8 +27,8 @@ LEAST_SNR = 10.0
 AS_BRIGHT = 0.5
 """Magnitudes within which a star that stands at the place accounts for the light there."""
 UNLIKE, UNLIKE_SIGMAS = 1.5, 5.0
-"""Magnitudes, and sigmas, off the other frames' from which a light is another's: bodies that turn change by
-less within a night."""
+"""Magnitudes, and sigmas, off the other frames' from which a light is hardly the body's: few bodies that turn
+change by as much within a night (common practice, no source)."""
 ALIKE = 0.5
 """Within which the other frames must agree to say so."""
 STAR_SNR = 30.0
@@ -157,7 +157,7 @@ def _unlike(_frame, residual: Residual, others) -> Residual:
     what = "fainter" if off > 0 else "brighter"
     return _not_measured(
         residual, f"not measured: the light there is {abs(off):.1f} mag {what} than on {len(lights)} other "
-        "frames, so it is another's"
+        "frames: hardly the body's"
     )  # fmt: skip
 
 
