@@ -4,7 +4,7 @@
     python tests/benchmarks/bench_encounters.py --full [PROCESSES]
 
 Invented main-belt orbits, the whole deep-sky catalogue. Everything is timed in one run on one process; ratios
-are what counts on a noisy machine. With --full, the search that is meant to end within two minutes and 2 GB:
+are what counts on a noisy machine. With --full, the search that is meant to end within 40 seconds and 2 GB:
 10,000 bodies, every object of the catalogue, 365 days, on two processes.
 """
 
@@ -106,7 +106,7 @@ def full(processes=2):
         resource.getrusage(who).ru_maxrss / 1e6 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
     )
     print(f"10,000 bodies x {len(targets)} objects x 365 days on {processes} processes:")
-    print(f"  {len(passes)} passes, {seconds:.0f} s (bound 120)")
+    print(f"  {len(passes)} passes, {seconds:.0f} s (bound 40)")
     print(f"  memory: {parent:.2f} GB and at most {worker:.2f} GB in each process (bound 2 in all)")
 
 

@@ -15,7 +15,7 @@ from appulse.bodies.kernels import EARTH, default_kernels
 from appulse.bodies.readers import starter_orbits
 from appulse.catalogues.deepsky import Outline
 from appulse.constants import C_AU_DAY, J2000_JD
-from appulse.encounters.outline_pass import cross, plane, radec_of_plane
+from appulse.encounters.outline_pass import crosses, plane, radec_of_plane
 from appulse.encounters.passes import PassSearch, find_passes, make_id, utc
 from appulse.encounters.paths import circumstances, follow
 from appulse.encounters.targets import Targets
@@ -184,7 +184,7 @@ def test_days_from_j2000_as_utc():
 
 def test_a_path_through_a_square():
     square = shapely.box(-1, -1, 1, 1)
-    found = cross(square, np.array([[-3.0, 0.5], [3.0, 0.5]]), np.array([0.0, 6.0]))
+    [found] = crosses([square], np.array([[-3.0, 0.5], [3.0, 0.5]]), np.array([0.0, 6.0]), [0, 2])
     assert (found.inside, found.enters_d, found.leaves_d, found.chord_arcmin) == (True, 2.0, 4.0, 2.0)
 
 

@@ -96,11 +96,6 @@ def outline_shape(outline):
     return shapely.Polygon(np.stack([east, north], axis=1))
 
 
-def cross(shape, points_arcmin, t_d):
-    """Path against outline."""
-    return crosses([shape], points_arcmin, t_d, [0, len(t_d)])[0]
-
-
 def crosses(shapes, points_arcmin, t_d, starts):
     """Paths against outlines: those of the i-th run from ``starts[i]`` to ``starts[i + 1]``."""
     good = np.isfinite(points_arcmin).all(axis=1)
