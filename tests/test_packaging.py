@@ -2,7 +2,7 @@
 
 import ast
 import configparser
-import importlib
+import importlib.util
 import subprocess
 import sys
 import tomllib
@@ -33,6 +33,37 @@ def setup_cfg():
     parser = configparser.ConfigParser()
     parser.read(ROOT / "setup.cfg", encoding="utf-8")
     return parser
+
+
+DOORS = sorted(
+    ".".join(path.parent.relative_to(ROOT / "plugins").parts)
+    for path in (ROOT / "plugins" / "appulse").rglob("__init__.py")
+    if "lazy_loader" in path.read_text(encoding="utf-8")
+)
+
+
+@pytest.mark.parametrize("room", DOORS)
+def test_every_name_of_a_door_is_behind_it(room):
+    """Names are looked up when they are used: one that was moved away shows first in somebody's hands."""
+    door = importlib.import_module(room)
+    assert not [name for name in door.__all__ if not hasattr(door, name)]
+
+
+def test_what_is_taken_from_a_door_is_offered_there():
+    """Imports inside a function are not run by importing its module: read, they are all seen."""
+    taken = {
+        (node.module, name.name)
+        for path in (ROOT / "plugins").rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ImportFrom) and node.module in DOORS
+        for name in node.names
+    }
+    assert len(taken) > 100
+    assert not [
+        f"{room}: {name}"
+        for room, name in sorted(taken)
+        if not hasattr(importlib.import_module(room), name) and not importlib.util.find_spec(f"{room}.{name}")
+    ]
 
 
 def test_every_import_keeps_to_the_layers():

@@ -20,7 +20,7 @@ from appulse.captions.formulas import (
 )
 from appulse.catalogues import objects_near
 from appulse.constants import AU_KM
-from appulse.encounters import cross, outline_shape, plane
+from appulse.encounters import crosses, outline_shape, plane
 from appulse.errors import AppulseError, InputError
 from appulse.numerics import separation_rad, unit_from_radec
 from appulse.observers import Site, quiet_erfa
@@ -383,7 +383,7 @@ def _where(frames, ephemeris, body, outline, source):
         times = starts + TimeDelta(offsets, format="sec")
     rows = ephemeris.at(times, frames[0].observer, bodies=[body], uncertainty=False)
     path = unit_from_radec(plain_column(rows, "ra"), plain_column(rows, "dec"))
-    crossing = cross(shape, plane(path, outline.ra, outline.dec), offsets)
+    [crossing] = crosses([shape], plane(path, outline.ra, outline.dec), offsets, [0, len(offsets)])
     if crossing.inside:
         words, formula = "in front of", "path of the body while the shutter was open goes inside the outline"
         inputs = {"arcmin_inside": round(crossing.chord_arcmin, 2)}

@@ -10,7 +10,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "capture": ["plan_capture"],
         "from_sites": ["EarthMap", "map_of_pass", "parallax_words", "seen_from"],
         "local_sky": ["horizon_altitude"],
-        "outline_pass": ["cross", "outline_shape", "plane"],
+        "outline_pass": ["crosses", "outline_shape", "plane"],
         "pass_table": ["gather", "passes_table"],
         "passes": ["PassSearch", "find_mutual_passes", "find_and_count", "find_passes", "slug"],
         "photon_rates": ["pixel_scale_arcsec"],

@@ -97,7 +97,30 @@ def outline_shape(outline):
 
 
 def crosses(shapes, points_arcmin, t_d, starts):
-    """Paths against outlines: those of the i-th run from ``starts[i]`` to ``starts[i + 1]``."""
+    """What each of many paths does to its outline.
+
+    Parameters
+    ----------
+    shapes : sequence of shapely geometries, length n
+        Outlines, arcmin, each about its own centre (:func:`outline_shape`).
+    points_arcmin : array, shape (k, 2)
+        All paths one after another, in the planes of their outlines (:func:`plane`); NaN: no place.
+    t_d : array, shape (k,)
+        Times of the points, in any unit and from any zero: entries and exits come in the same.
+    starts : array of int, shape (n + 1,)
+        The i-th path are the points from ``starts[i]`` to ``starts[i + 1]``.
+
+    Returns
+    -------
+    list of Crossing, length n
+
+    Examples
+    --------
+    >>> square = shapely.box(-1.0, -1.0, 1.0, 1.0)
+    >>> [found] = crosses([square], np.array([[-3.0, 0.0], [3.0, 0.0]]), np.array([0.0, 6.0]), [0, 2])
+    >>> found.enters_d, found.leaves_d, found.chord_arcmin
+    (2.0, 4.0, 2.0)
+    """
     good = np.isfinite(points_arcmin).all(axis=1)
     path = np.repeat(np.arange(len(shapes)), np.diff(starts))[good]
     points, times = points_arcmin[good], np.asarray(t_d)[good]
