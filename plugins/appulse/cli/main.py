@@ -3,6 +3,12 @@
 Exit codes: 0 done; 1 some frames or steps failed and the others are done; 2 the input cannot be used as it
 is, or nothing was done; 70 a fault of the program itself; 74 the screen or a pipe could not be written to;
 130 interrupted; 141 the reader of a pipe went away; 143 asked to end by a signal.
+
+Standard output and error of a command: nothing that was read can steer the terminal, nor end the run.
+
+Names of files, designations and keys come from others: escape sequences, and marks that turn the direction
+of writing, are shown as what they are. A screen that is closed, or a full disk behind it, stops no
+measurement: the outputs are finished first, and the exit code says that something could not be shown.
 """
 
 import argparse
@@ -17,7 +23,6 @@ import warnings
 from typing import NamedTuple, NoReturn
 
 from appulse.cli.common import kernels_of
-from appulse.cli.screen import harmless_screen
 from appulse.errors import (
     AppulseError,
     AppulseWarning,
@@ -27,6 +32,7 @@ from appulse.errors import (
     ProblemListError,
     ServiceError,
 )
+from appulse.files import harmless, shortened
 
 EXIT_DONE, EXIT_PARTIAL, EXIT_INPUT, EXIT_FAULT, EXIT_SCREEN = 0, 1, 2, 70, 74
 EXIT_INTERRUPTED, EXIT_PIPE, EXIT_TERMINATED = 130, 141, 143
@@ -379,6 +385,47 @@ def _print_warnings_in_one_line(debug: bool) -> None:
             usual(message, category, filename, lineno, file, line)
 
     warnings.showwarning = show
+
+
+class Screen:
+    """A stream that shows all text harmlessly, and remembers when it could not."""
+
+    def __init__(self, stream, cut: bool = False):
+        self.stream, self.cut, self.problem = stream, cut, None
+
+    def write(self, text: str) -> int:
+        """Write on; once that has failed, nothing more is tried."""
+        shown = harmless(text)
+        if self.cut and len(shown) > 240:
+            shown = shortened(shown)
+        self._try(lambda: self.stream.write(shown), bool(text))
+        return len(text)
+
+    def flush(self) -> None:
+        """Flush; a failure is remembered likewise."""
+        self._try(lambda: self.stream.flush(), False)
+
+    def _try(self, act, missed: bool) -> None:
+        if self.problem is not None:
+            return
+        if self.stream is None:
+            self.problem = OSError("it is closed") if missed else None
+            return
+        try:
+            act()
+        except (OSError, ValueError) as error:
+            self.problem = error
+
+    def __getattr__(self, name):
+        return getattr(self.stream, name)
+
+
+@contextlib.contextmanager
+def harmless_screen():
+    """Both standard streams as Screens within the block; gives that of standard output."""
+    out, err = Screen(sys.stdout), Screen(sys.stderr, cut=True)
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        yield out
 
 
 if __name__ == "__main__":

@@ -1,9 +1,13 @@
-"""Widgets beside a night's viewer: which frame, the measurement at hand, the whole night, files."""
+"""A night's viewer with the tool that measures a click, and its widgets: frame, measurement, files."""
 
 import html
 import io
+from pathlib import Path
 
 import ipywidgets as widgets
+from glue.config import viewer_tool
+from glue.viewers.matplotlib.toolbar_mode import ToolbarModeBase
+from glue_jupyter.matplotlib.image import ImageJupyterViewer
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
@@ -13,6 +17,7 @@ from glue_appulse import measurements
 from glue_appulse.layers.stamps import draw_fit
 
 STAMP_WIDTH_PX = 420
+MEASURE = "appulse:notebook-measure"
 
 
 def stamp_png(residual) -> bytes:
@@ -148,3 +153,34 @@ class MeasureBox:
             self.say(f"written: {self.night.export(self.path.value.strip())}")
         except (AppulseError, ValueError, OSError) as exc:
             self.say(str(exc))
+
+
+@viewer_tool
+class NotebookMeasureMode(ToolbarModeBase):
+    """Measures the body whose predicted place is nearest to the click; with Shift, what is clicked."""
+
+    tool_id = MEASURE
+    icon = str(Path(__file__).with_name("measure.svg"))
+    action_text = "Measure a body"
+    tool_tip = "Click on a body to measure it against its prediction; Shift: measure where you click"
+
+    def __init__(self, viewer, **kwargs):
+        super().__init__(viewer, **kwargs)
+        self._press_callback, self._pointed = self._clicked, False
+
+    def press(self, event):
+        self._pointed = "shift" in (event.key or "")
+        super().press(event)
+
+    def _clicked(self, _mode):
+        if self._event_xdata is not None and self.viewer is not None:
+            self.viewer.measure_click(self._event_xdata, self._event_ydata, pointed=self._pointed)
+
+
+class NightImageViewer(ImageJupyterViewer):
+    """glue-jupyter's matplotlib image viewer with our tool; `measure_click` is set by the night."""
+
+    tools = [MEASURE]  # noqa: RUF012  glue's own protocol
+    #: A colour frame is shown by three layers, one for each plane.
+    allow_duplicate_data = True
+    measure_click = None

@@ -200,8 +200,7 @@ class NightView:
     """
 
     def __init__(self, frames: list, notes: list[str], *, orbits=None, stars=None, app=None):
-        from glue_appulse.jupyter.measure_mode import NightImageViewer
-        from glue_appulse.jupyter.measure_panel import MeasureBox
+        from glue_appulse.jupyter.measure_panel import MeasureBox, NightImageViewer
 
         chosen = inputs.chosen()
         self.orbits, self.stars = str(orbits or chosen.orbits or "") or None, stars or chosen.stars
