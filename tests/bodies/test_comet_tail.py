@@ -107,7 +107,7 @@ def test_young_dust_leaves_along_the_antisolar_line_and_all_stays_in_the_orbit_p
     line = sight(comet.states, comet._sun, np.array([0]), seen)
     betas, ages = np.array([0.01, 0.3, 2.0]), np.array([10.0, 150.0])
     vectors, _ = grain_sight(comet, 0, seen, float(line.tau_d[0, 0]), betas, ages)
-    away = vectors - line.vector[0, 0]
+    away = vectors[:, 0] - line.vector[0, 0]
     pole = np.cross(line.helio[0, 0], line.helio_velocity[0, 0])
     height = away @ pole / np.linalg.norm(pole) / np.linalg.norm(away, axis=1)
     # Planets, and the light that takes longer from one grain than from another, lift them by thousandths.

@@ -6,7 +6,7 @@ import yaml
 from astropy.table import Table
 from astropy.time import Time
 
-from appulse.bodies import NBodyEphemeris, comet_tail, dust_fan, read_orbits
+from appulse.bodies import NBodyEphemeris, comet_tail, dust_fans, read_orbits
 from appulse.catalogues import Outline
 from appulse.cli.main import main
 from appulse.encounters import PassSearch, Targets, find_passes
@@ -69,7 +69,7 @@ def test_what_the_tail_lies_across_is_found_and_timed(comet, places):
 def test_dust_beside_the_antisolar_direction_counts(comet, places):
     """Grains of beta 0.3, forty days old, lie 35 degrees to the side of it: no wedge would hold them."""
     tail, on, _ = places
-    grain = dust_fan(NBodyEphemeris(comet), 0, WHEN, Site.geocentre())[2, 5]
+    grain = dust_fans(NBodyEphemeris(comet), 0, WHEN, Site.geocentre())[2][0, 2, 5]
     ra, dec = radec_from_unit(grain)
     mirrored = 2 * tail.ra - ra, 2 * tail.dec - dec
     found = _passes(comet, _object("dust", ra, dec), _object("ahead", *on), _object("nothing", *mirrored))
@@ -84,7 +84,7 @@ def test_dust_beside_the_antisolar_direction_counts(comet, places):
 
 
 def test_without_dust_a_wedge_stands_for_the_tail(comet, places, monkeypatch):
-    monkeypatch.setattr(DustFans, "_follow", lambda self, t_d: None)
+    monkeypatch.setattr(DustFans, "_follow", lambda self, t_d: [None] * len(t_d))
     seen = _passes(comet, _object("ahead", *places[1]))["ahead"].tail
     assert seen.shape == "wedge of 15 degrees"
     assert np.isnan(seen.dust_pa).all()
@@ -153,3 +153,13 @@ def test_the_command_says_it_and_the_plan_leaves_room(orbit_file, tmp_path, caps
     # A diffuse coma fills a pixel later than a star of its magnitude would.
     assert figures["saturation_limit"]["value"] > 1.0
     assert plan["tail"]["position_angle"] == pytest.approx(45.0, abs=2.0)
+
+
+def test_dust_of_all_passes_is_followed_together(comet, places, monkeypatch):
+    """Grain by grain and moment by moment it cost three times as much as the search itself."""
+    asked, follow = [], DustFans._follow
+    monkeypatch.setattr(DustFans, "_follow", lambda fans, t_d: asked.append(len(t_d)) or follow(fans, t_d))
+    tail, on, _ = places
+    _passes(comet, _object("ahead", *on), _object("near", tail.ra, tail.dec))
+    assert len(asked) == 1
+    assert asked[0] > 3

@@ -6,7 +6,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "carried": ["carried_records"],
-        "comet_tail": ["CometTail", "comet_tail", "dust_fan", "law_lengths_km"],
+        "comet_tail": ["FAN_AGES_D", "FAN_BETAS", "CometTail", "comet_tail", "dust_fans", "law_lengths_km"],
         "catalogue": ["OrbitCatalogue"],
         "designations": ["normalise", "pack", "read_name"],
         "ephemeris": ["NBodyEphemeris", "predict"],

@@ -351,28 +351,48 @@ def _ion(line, length_km, wind_km_s):
     return [_curve("ion tail (estimate)", wind_km_s, label, vectors, steps[:, 0] * AU_KM)]
 
 
-def grain_sight(ephemeris, row: int, seen, tau_d: float, betas: np.ndarray, ages_d: np.ndarray):
-    """Sight to grains of all betas and ages: vectors ((n, 3), beta by beta), au, and the trajectory."""
+def grain_sight(ephemeris, row: int, seen, tau_d: np.ndarray, betas: np.ndarray, ages_d: np.ndarray):
+    """Sight to grains of all betas and ages at m times: vectors ((n, m, 3), beta by beta), au; trajectory."""
     # Released from where the nucleus was so long before the light left it.
-    release_d = float(seen.t_d[0]) - tau_d - ages_d
+    release_d = ((seen.t_d - tau_d) - ages_d[:, None]).ravel()
     state = ephemeris.states(np.array([row]), release_d[None])[0] - ephemeris._sun(release_d)
-    orbit = ephemeris.orbit(row)
-    count = len(betas) * len(ages_d)
-    terms = [NonGrav.inverse_square(a1=float(beta) * GM_SUN) for beta in np.repeat(betas, len(ages_d))]
+    orbit, m = ephemeris.orbit(row), len(seen.t_d)
+    n = len(betas) * len(ages_d)
+    terms = [NonGrav.inverse_square(a1=float(beta) * GM_SUN) for beta in betas]
     bodies = Bodies(
-        np.tile(release_d, len(betas)), np.tile(state, (len(betas), 1)), np.zeros(count, int), terms,
-        [f"dust of {orbit.label}"] * count,
+        np.tile(release_d, len(betas)), np.tile(state, (len(betas), 1)), np.zeros(n * m, int),
+        [term for term in terms for _ in release_d], [f"dust of {orbit.label}"] * (n * m),
     )  # fmt: skip
     track = trajectory(bodies, ephemeris.kernels, TOLERANCE)
-    return light_path(track.states, np.arange(count), seen).vector[:, 0], track
+
+    def states(_, t_d):
+        # Each grain is seen at its own time only.
+        return track.states(np.arange(n * m), t_d.reshape(-1, 1)).reshape(n, m, 6)
+
+    return light_path(states, np.arange(n), seen).vector, track
 
 
 FAN_BETAS, FAN_AGES_D = (0.03, 0.1, 0.3, 1.0, 2.0), (1.0, 2.5, 5.0, 10.0, 20.0, 40.0, 80.0)
 """Grains whose light makes the dust tail that pictures show: common practice, no source."""
 
 
-def dust_fan(ephemeris, row: int, time, observer) -> np.ndarray:
-    """Directions to the grains of a comet's dust tail, unit vectors (n betas, n ages, 3) from the observer.
+def dust_fans(ephemeris, row: int, times, observer):
+    """The dust tail of a comet at several times, followed together.
+
+    Parameters
+    ----------
+    ephemeris : NBodyEphemeris
+    row : int
+        Of the comet in the catalogue of the ephemeris.
+    times : Time, (m,)
+    observer : Site, SpacecraftVector or alike
+
+    Returns
+    -------
+    unit, outward : ndarray, (m, 3)
+        Directions from the observer to the nucleus, and from the Sun to it; ICRF.
+    fans : ndarray, (m, n betas, n ages, 3)
+        Unit vectors from the observer to the grains.
 
     Raises
     ------
@@ -386,14 +406,15 @@ def dust_fan(ephemeris, row: int, time, observer) -> np.ndarray:
     >>> from appulse.observers import Site
     >>> orbit = Orbit.from_elements("C/2026 X1", 2461000.5, q=0.9, e=1.0, i=60, node=80, peri=30,
     ...                             tp=2461050.5, m1=6.0, k1=10.0)
-    >>> dust_fan(NBodyEphemeris(orbit), 0, Time("2026-02-01"), Site.geocentre()).shape
-    (5, 7, 3)
+    >>> times = Time(["2026-02-01", "2026-02-03"])
+    >>> dust_fans(NBodyEphemeris(orbit), 0, times, Site.geocentre())[2].shape
+    (2, 5, 7, 3)
     """
-    seen = observer_state(ephemeris.kernels, clean_times(time)[:1], observer)
-    tau_d = float(light_path(ephemeris.states, np.array([row]), seen).tau_d[0, 0])
-    vectors, _ = grain_sight(ephemeris, row, seen, tau_d, np.array(FAN_BETAS), np.array(FAN_AGES_D))
-    fan = vectors.reshape(len(FAN_BETAS), len(FAN_AGES_D), 3)
-    return fan / np.linalg.norm(fan, axis=-1, keepdims=True)
+    seen = observer_state(ephemeris.kernels, clean_times(times), observer)
+    line = sight(ephemeris.states, ephemeris._sun, np.array([row]), seen)
+    vectors, _ = grain_sight(ephemeris, row, seen, line.tau_d[0], np.array(FAN_BETAS), np.array(FAN_AGES_D))
+    fans = np.moveaxis(vectors, 1, 0).reshape(-1, len(FAN_BETAS), len(FAN_AGES_D), 3)
+    return tuple(v / np.linalg.norm(v, axis=-1, keepdims=True) for v in (line.vector[0], line.helio[0], fans))
 
 
 def _between(values, low):
@@ -417,7 +438,7 @@ def _dust(ephemeris, row, seen, line, betas, ages_d):
             return [], notes
     all_betas, all_ages = _between(betas, betas[0] / 30.0), _between(ages_d, YOUNGEST_D)
     try:
-        vectors, _ = grain_sight(ephemeris, row, seen, float(line.tau_d[0, 0]), all_betas, all_ages)
+        vectors, _ = grain_sight(ephemeris, row, seen, line.tau_d[0], all_betas, all_ages)
     except OrbitError as error:
         # A grain ends in the Sun or a planet, as a sungrazer's do.
         return [], (*notes, f"no syndynes and synchrones: {error}")

@@ -20,18 +20,20 @@ import numpy as np
 import shapely
 from astropy.time import Time
 
-from appulse.bodies import EARTH, SUN, dust_fan, law_lengths_km
+from appulse.bodies import EARTH, FAN_AGES_D, FAN_BETAS, SUN, dust_fans, law_lengths_km
 from appulse.constants import AU_KM, J2000_JD
 from appulse.encounters.outline_pass import outline_shape, plane
 from appulse.errors import AppulseError
-from appulse.numerics import tangent_axes, unit_from_radec
 from appulse.observers import quiet_erfa
 
 OPENING_DEG, ION_OPENING_DEG = 15.0, 4.0
 """Of the wedge that a tail is taken for where its dust is not known, and of an ion tail: common practice, no
 source."""
-KNOT_D = 2.0
-"""Dust is followed at moments so far apart; between them the fan turns with the antisolar direction."""
+KNOT_D, MOST_KNOTS = 2.0, 64
+"""Dust is followed at moments so far apart; between them the fan turns with the antisolar direction. So many
+are followed together at most."""
+AT_ONCE = 8
+"""Times that are looked at together where the tail may come near, but does not lie on the object."""
 MOST_TAIL_ARCMIN = 1200.0
 """A longer tail is cut here: the plane about an object holds no more."""
 POINT_ARCMIN = 0.05
@@ -120,107 +122,162 @@ class DustFans:
     def __init__(self, ephemeris, row, observer):
         self.ephemeris, self.row, self.observer, self._made = ephemeris, int(row), observer, {}
 
+    def prepare(self, t_d):
+        """Follow what these times need, together: it costs little more than one of them."""
+        low = np.unique(np.floor(np.asarray(t_d) / KNOT_D).astype(int))
+        new = np.array([k for k in np.union1d(low, low + 1).tolist() if k not in self._made])
+        for some in (new[i : i + MOST_KNOTS] for i in range(0, len(new), MOST_KNOTS)):
+            self._made.update(zip(some.tolist(), self._follow(some * KNOT_D), strict=True))
+
     def at(self, t_d, unit, tip):
-        """Directions (n betas, n ages, 3) at a time; `unit` to the nucleus, `tip` to the tail's end.
+        """Directions (m, n betas, n ages, 3) at times (m,); `unit` to the nucleus, `tip` to the tail's end.
 
-        None where no grain can be followed.
+        NaN where no grain can be followed.
         """
-        low = int(np.floor(t_d / KNOT_D))
-        sides = self._knot(low), self._knot(low + 1)
-        known = [side for side in sides if side is not None]
-        if not known:
-            return None
-        share = t_d / KNOT_D - low
-        offsets = known[0] if len(known) == 1 else (1 - share) * sides[0] + share * sides[1]
-        fan = unit + np.einsum("bak,kc->bac", offsets, _axes(unit, tip))
-        return fan / np.linalg.norm(fan, axis=-1, keepdims=True)
-
-    def _knot(self, k):
-        """Tangents of the grains' distances, along the antisolar direction and to its side."""
-        if k not in self._made:
-            self._made[k] = self._follow(k * KNOT_D)
-        return self._made[k]
+        self.prepare(t_d)
+        fans = np.full((len(t_d), len(FAN_BETAS), len(FAN_AGES_D), 3), np.nan)
+        for fan, time, middle, axes in zip(fans, t_d / KNOT_D, unit, _axes(unit, tip), strict=True):
+            low = int(np.floor(time))
+            sides = self._made[low], self._made[low + 1]
+            known = [side for side in sides if side is not None]
+            if known:
+                share = time - low if len(known) == 2 else 0.0
+                fan[:] = middle + ((1 - share) * known[0] + share * known[-1]) @ axes
+        return fans / np.linalg.norm(fans, axis=-1, keepdims=True)
 
     def _follow(self, t_d):
-        time = Time(J2000_JD, t_d, format="jd", scale="tdb")
+        """Tangents of the grains' distances, along the antisolar direction and to its side, at each time."""
+        times = Time(J2000_JD, t_d, format="jd", scale="tdb").utc
         try:
-            seen = self.ephemeris.at(time.utc, self.observer, bodies=[self.row_name], uncertainty=False)[0]
-            fan = dust_fan(self.ephemeris, self.row, time.utc, self.observer)
+            unit, outward, fans = dust_fans(self.ephemeris, self.row, times, self.observer)
         except AppulseError:
-            return None
-        unit = unit_from_radec(float(seen["ra"].value), float(seen["dec"].value))
-        pa = np.radians(float(seen["sun_pa"].value))
-        east, north = tangent_axes(unit)
-        axes = _axes(unit, unit + 1e-3 * (np.sin(pa) * east + np.cos(pa) * north))
-        ahead = fan @ unit
-        return None if (ahead <= 0.1).any() else np.einsum("bac,kc->bak", fan, axes) / ahead[..., None]
-
-    @property
-    def row_name(self):
-        """The comet, as its ephemeris knows it."""
-        return self.ephemeris.orbit(self.row).designation
+            # A grain that ends in the Sun is missing at its own moment only.
+            half = len(t_d) // 2
+            return [None] if not half else self._follow(t_d[:half]) + self._follow(t_d[half:])
+        ahead = np.einsum("mbac,mc->mba", fans, unit)
+        sides = np.einsum("mbac,mkc->mbak", fans, _axes(unit, unit + outward)) / ahead[..., None]
+        return [None if (a <= 0.1).any() else side for a, side in zip(ahead, sides, strict=True)]
 
 
 def _axes(unit, tip):
-    """Unit vectors at a nucleus, (2, 3): towards the tail's end and to the left of it."""
-    along = tip - unit * (tip @ unit)
-    along /= max(float(np.linalg.norm(along)), 1e-15)
-    return np.stack([along, np.cross(unit, along)])
+    """Unit vectors at nuclei (m, 3), (m, 2, 3): towards the tail's end and to the left of it."""
+    along = tip - unit * np.einsum("mc,mc->m", tip, unit)[:, None]
+    along /= np.maximum(np.linalg.norm(along, axis=1), 1e-15)[:, None]
+    return np.stack([along, np.cross(unit, along)], axis=1)
 
 
-def dust_shape(place, points, length):
-    """Polygon that grains (n betas, n ages, 2) about a nucleus cover, no farther off than a length."""
-    grid = np.concatenate([np.broadcast_to(place, (len(points), 1, 2)), points], axis=1)
-    corners = np.stack([grid[:-1, :-1], grid[1:, :-1], grid[1:, 1:], grid[:-1, 1:]], axis=2).reshape(-1, 4, 2)
-    parts = shapely.convex_hull(shapely.multipoints(corners))
+def dust_parts(place, points):
+    """Polygons (m, k) that grains (m, n betas, n ages, 2) about nuclei (m, 2) cover together."""
+    nucleus = np.broadcast_to(place[:, None, None], (*points.shape[:2], 1, 2))
+    grid = np.concatenate([nucleus, points], axis=2)
+    corners = [grid[:, :-1, :-1], grid[:, 1:, :-1], grid[:, 1:, 1:], grid[:, :-1, 1:]]
+    corners = np.stack(corners, axis=3).reshape(len(place), -1, 4, 2)
+    return shapely.convex_hull(shapely.multipoints(corners))
+
+
+def dust_shape(place, parts, length):
+    """Polygon of the parts about one nucleus, no farther off than a length."""
     return shapely.intersection(shapely.union_all(parts), shapely.Point(place).buffer(length))
 
 
-def tail_pass(vectors_au, sun_au, t_d, target, m1, k1, least, tail_deg=None, dust=None) -> TailPass | None:
-    """A comet's coma and tail against an object along a path (n); `least` is the index of least separation.
+def _dust_distances(place, parts, length, shape):
+    """Least distance from a shape (m,) of parts (m, k), no farther from their nuclei (m, 2) than lengths."""
+    middle = shapely.points(place)[:, None]
+    away = shapely.distance(parts, shape)
+    away[shapely.distance(parts, middle) >= length[:, None]] = np.inf
+    # Cutting is slow: only what reaches beyond the length and is nearer than all that does not is cut.
+    whole = shapely.hausdorff_distance(parts, middle) <= length[:, None]
+    best = np.where(whole, away, np.inf).min(axis=1)
+    for k, i in zip(*np.nonzero(~whole & (away < best[:, None])), strict=True):
+        cut = shapely.intersection(parts[k, i], middle[k, 0].buffer(length[k]))
+        best[k] = min(best[k], float(np.nan_to_num(shapely.distance(cut, shape), nan=np.inf)))
+    return best
 
-    `dust` are its :class:`DustFans`; a wedge stands for them where there are none. None where neither a law
-    nor the user gives a length.
+
+@dataclass(frozen=True, eq=False)
+class TailTrack:
+    """A comet's tail about an object at times (n): directions, and the plane about the object, arcmin."""
+
+    target: object
+    shape: object  # of the object
+    t_d: np.ndarray
+    least: int  # index of the least separation of the nucleus
+    unit: np.ndarray  # (n, 3) directions to the nucleus and to the tail's end
+    tip: np.ndarray
+    length: np.ndarray  # radians, as the coma's radius
+    coma: np.ndarray
+    place: np.ndarray  # (n, 2) of the nucleus and of the tail's end
+    end: np.ndarray
+    apart: np.ndarray  # of the nucleus from the object
+    bound: np.ndarray  # no nearer comes the tail
+
+    @property
+    def radius(self):
+        """Of the coma, arcmin."""
+        return np.nan_to_num(np.degrees(self.coma) * 60.0)
+
+    @property
+    def near_d(self):
+        """Times at which the tail may lie on the object."""
+        return self.t_d[self.bound <= 0.0]
+
+
+def tail_track(vectors_au, sun_au, t_d, target, m1, k1, least, tail_deg=None) -> TailTrack | None:
+    """A comet's tail about an object along a path (n); `least` is the index of least separation.
+
+    None where neither a law nor the user gives a length.
     """
     tip, length, coma = tail_geometry(vectors_au, sun_au, m1, k1, tail_deg)
     if not np.isfinite(length[least]):
         return None
     shape = outline_shape(target)
     shape = shapely.Point(0.0, 0.0).buffer(POINT_ARCMIN) if shape is None else shape
+    shapely.prepare(shape)
     unit = vectors_au / np.linalg.norm(vectors_au, axis=1)[:, None]
     place, end = plane(unit, target.ra, target.dec), plane(tip, target.ra, target.dec)
-    radius = np.nan_to_num(np.degrees(coma) * 60.0)
-    tails, comas = np.full(len(t_d), np.inf), np.full(len(t_d), np.inf)
-    dust_pa = np.nan, np.nan
     apart, reach = np.full(len(t_d), np.inf), np.hypot(*(end - place).T)
-    for k in np.flatnonzero(np.isfinite(place).all(axis=1)):
-        apart[k] = float(shapely.distance(shapely.Point(place[k]), shape))
-        comas[k] = max(apart[k] - radius[k], 0.0)
-    # No nearer than this comes the tail at a time: grains are followed where it may be the nearest, for that
-    # is what takes long.
-    bound = apart - np.hypot(reach, radius + reach * np.tan(np.radians(OPENING_DEG / 2.0)))
+    seen = np.isfinite(place).all(axis=1)
+    apart[seen] = shapely.distance(shapely.points(place[seen]), shape)
+    broad = np.nan_to_num(np.degrees(coma) * 60.0) + reach * np.tan(np.radians(OPENING_DEG / 2.0))
+    bound = np.where(seen & np.isfinite(end).all(axis=1), apart - np.hypot(reach, broad), np.inf)
     bound[least] = -np.inf
-    for k in np.argsort(bound):
-        if not np.isfinite(end[k]).all() or not np.isfinite(apart[k]):
+    return TailTrack(target, shape, t_d, least, unit, tip, length, coma, place, end, apart, bound)
+
+
+def tail_pass(track: TailTrack, dust=None) -> TailPass:
+    """A comet's coma and tail against an object; a wedge stands for its :class:`DustFans` without them."""
+    target, shape, t_d, least = track.target, track.shape, track.t_d, track.least
+    place, end, radius, bound = track.place, track.end, track.radius, track.bound
+    reach, comas = np.hypot(*(end - place).T), np.maximum(track.apart - radius, 0.0)
+    tails, dust_pa = np.full(len(t_d), np.inf), (np.nan, np.nan)
+    # Grains are followed where the tail may be the nearest, for that is what takes long.
+    drawn = np.flatnonzero(np.isfinite(place).all(axis=1) & np.isfinite(end).all(axis=1))
+    drawn = drawn[np.argsort(bound[drawn])]
+    sure = int(np.sum(bound[drawn] <= 0.0))
+    for some in np.split(drawn, np.arange(sure, len(drawn), AT_ONCE)):
+        some = some[(bound[some] <= 0.0) | (bound[some] < tails.min())]
+        if not len(some):
             continue
-        if bound[k] > 0.0 and bound[k] >= tails.min():
-            break
-        fan = None if dust is None else dust.at(t_d[k], unit[k], tip[k])
-        points = None if fan is None else plane(fan.reshape(-1, 3), target.ra, target.dec)
-        known = points is not None and np.isfinite(points).all()
-        opening = ION_OPENING_DEG if known else OPENING_DEG
-        tails[k] = float(shapely.distance(_wedge(place[k], end[k], radius[k], opening), shape))
-        if known:
-            grains = dust_shape(place[k], points.reshape(*fan.shape[:2], 2), reach[k])
-            tails[k] = min(tails[k], float(shapely.distance(grains, shape)))
-            if k == least:
-                dust_pa = _sides(grains, place[k], end[k])
+        known = np.zeros(len(some), bool)
+        if dust is not None:
+            fans = dust.at(t_d[some], track.unit[some], track.tip[some])
+            points = plane(fans.reshape(-1, 3), target.ra, target.dec).reshape(*fans.shape[:3], 2)
+            known = np.isfinite(points).all(axis=(1, 2, 3))
+        opening = np.where(known, ION_OPENING_DEG, OPENING_DEG)
+        tails[some] = shapely.distance(_wedges(place[some], end[some], radius[some], opening), shape)
+        if known.any():
+            these = some[known]
+            parts = dust_parts(place[these], points[known])
+            tails[these] = np.minimum(tails[these], _dust_distances(place[these], parts, reach[these], shape))
+            if least in these:
+                grains = dust_shape(place[least], parts[list(these).index(least)], reach[least])
+                dust_pa = _sides(grains, place[least], end[least])
     on = np.flatnonzero(tails == 0.0)
     begins = float(t_d[on[0]]) if len(on) and on[0] > 0 else np.nan
     ends = float(t_d[on[-1]]) if len(on) and on[-1] < len(t_d) - 1 else np.nan
     way = end[least] - place[least]
     return TailPass(
-        2.0 * float(np.degrees(coma[least])) * 60.0, float(np.degrees(length[least])) * 60.0,
+        2.0 * float(np.degrees(track.coma[least])) * 60.0, float(np.degrees(track.length[least])) * 60.0,
         float(np.degrees(np.arctan2(way[0], way[1])) % 360.0), float(comas.min()), float(tails.min()),
         begins, ends, _words(target.name, comas.min(), tails.min(), begins, ends), dust_pa,
     )  # fmt: skip
@@ -238,14 +295,15 @@ def _sides(grains, place, end):
     return first, first + float(np.ptp(off))
 
 
-def _wedge(place, end, radius, opening):
-    """The tail as a polygon: as wide as the coma at the nucleus, opening towards its end."""
+def _wedges(place, end, radius, opening):
+    """Tails as polygons (m,): as wide as the coma at the nucleus, opening towards the end."""
     way = end - place
-    size = max(float(np.hypot(*way)), 1e-9)
-    across = np.array([-way[1], way[0]]) / size
+    size = np.maximum(np.hypot(*way.T), 1e-9)
+    across = np.stack([-way[:, 1], way[:, 0]], axis=1) / size[:, None]
     broad = radius + size * np.tan(np.radians(opening / 2.0))
-    corners = [place + radius * across, end + broad * across, end - broad * across, place - radius * across]
-    return shapely.convex_hull(shapely.MultiPoint(corners))
+    near, far = radius[:, None] * across, broad[:, None] * across
+    corners = np.stack([place + near, end + far, end - far, place - near], axis=1)
+    return shapely.convex_hull(shapely.multipoints(corners))
 
 
 def _words(name, coma, tail, begins, ends):

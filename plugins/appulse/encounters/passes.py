@@ -25,7 +25,14 @@ from appulse.encounters.close_approaches import (
     least_separations,
     least_separations_between,
 )
-from appulse.encounters.comet_pass import DustFans, TailPass, sun_from, tail_pass, tail_reach_arcmin
+from appulse.encounters.comet_pass import (
+    DustFans,
+    TailPass,
+    sun_from,
+    tail_pass,
+    tail_reach_arcmin,
+    tail_track,
+)  # fmt: skip
 from appulse.encounters.outline_pass import Crossing, crosses, on_planes, outline_shape
 from appulse.encounters.paths import circumstances, circumstances_of, follow
 from appulse.encounters.targets import Targets, extent_arcmin
@@ -365,17 +372,19 @@ def _make_passes(near, paths, ephemeris, whole, tails, search, kernels):
 
 def _tails(near, rows, paths, ephemeris, tails, rates, search, kernels) -> dict[int, TailPass]:
     """Comas and tails against the objects, by the number of the approach; only those that are known."""
-    found, body, path = {}, None, None
-    for i in rows.tolist():
-        if near.body[i] != body:
-            body = int(near.body[i])
-            row = int(paths.rows[body])
-            path, orbit = paths.spline(body), ephemeris.orbit(row)
-            dust = DustFans(ephemeris, row, search.observer) if body in tails else None
-        target = search.targets.outline(near.target[i])
-        tail = _tail(path, orbit, dust, target, near.time_d[i], rates[i], search, kernels)
-        if tail is not None:
-            found[i] = tail
+    found = {}
+    for body in np.unique(near.body[rows]).tolist():
+        row, path = int(paths.rows[body]), paths.spline(body)
+        orbit, tracks = ephemeris.orbit(row), {}
+        for i in rows[near.body[rows] == body].tolist():
+            target = search.targets.outline(near.target[i])
+            track = _tail_track(path, orbit, target, near.time_d[i], rates[i], search, kernels)
+            if track is not None:
+                tracks[i] = track
+        dust = DustFans(ephemeris, row, search.observer) if body in tails and tracks else None
+        if dust is not None:
+            dust.prepare(np.concatenate([track.near_d for track in tracks.values()]))
+        found |= {i: tail_pass(track, dust) for i, track in tracks.items()}
     return found
 
 
@@ -406,8 +415,8 @@ def _some(near, keep):
     return Approaches(near.body[keep], near.target[keep], near.time_d[keep], near.separation_rad[keep])
 
 
-def _tail(path, orbit, dust, target, t_d, rate, search, kernels):
-    """Coma and tail against the object, over the time in which they could lie on it."""
+def _tail_track(path, orbit, target, t_d, rate, search, kernels):
+    """Coma and tail about the object, over the time in which they could lie on it."""
     if orbit.m1 is None:
         return None
     k1 = 10.0 if orbit.k1 is None else orbit.k1
@@ -422,10 +431,8 @@ def _tail(path, orbit, dust, target, t_d, rate, search, kernels):
     times = times[keep]
     place = place_au(search.observer, times)
     least = int(np.argmin(np.abs(times - t_d)))
-    return tail_pass(
-        path(times) - place, sun_from(kernels, times, place), times, target, orbit.m1, k1, least,
-        search.tail_deg, dust,
-    )
+    vectors, sun = path(times) - place, sun_from(kernels, times, place)
+    return tail_track(vectors, sun, times, target, orbit.m1, k1, least, search.tail_deg)
 
 
 def _pass(orbit, row, target, time, isot, separation, crossing, facts, tail=None):
