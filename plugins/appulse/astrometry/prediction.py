@@ -170,8 +170,7 @@ def pixel_trail(frame, x: float, y: float, prediction: Prediction) -> Trail:
 def _pieces_s(exposure):
     """Start, end and light of the pieces of an exposure, seconds about its effective middle."""
     if exposure.intervals is not None:
-        starts = np.array([(a - exposure.mid).sec for a, _ in exposure.intervals])
-        ends = np.array([(b - exposure.mid).sec for _, b in exposure.intervals])
+        starts, ends = exposure.bounds_s(exposure.mid)
         return starts, ends, ends - starts
     start, end = (exposure.start - exposure.mid).sec, (exposure.end - exposure.mid).sec
     centre, span = 0.5 * (start + end), end - start

@@ -268,6 +268,8 @@ MOST_CARRIED = 50_000
 # Tolerance of the rough look and the error allowed for it: over 16 years the worst of 491 bodies, most of
 # them near the Earth, was 0.013 degrees off.
 ROUGH_TOLERANCE, ROUGH_DEG = 1e-8, 1.0
+# The states kept are years apart: those nearest to a night serve those of the next weeks.
+SAME_NEARER_D = 30.0
 # Integrated bodies kept for the next field; beyond that they are let go.
 BODIES_KEPT = 20_000
 _kept_searches = weakref.WeakKeyDictionary()
@@ -280,6 +282,7 @@ class _KeptSearch:
         self.kernels = kernels
         self.skies = OrderedDict()
         self.ephemeris = NBodyEphemeris(catalogue, kernels=kernels)
+        self.nearer = None
 
     def sky(self, catalogue, t_d, observer, place):
         """The two-body sky that serves this moment; the last nights' are kept, a spacecraft's are not."""
@@ -297,7 +300,12 @@ class _KeptSearch:
 
     def near(self, catalogue, t_d):
         """The catalogue with orbits carried nearer to a time than their epochs, and their doubt, au."""
-        return nearer_orbits(catalogue, t_d, self.ephemeris.may_be_carried())
+        if self.nearer is not None and abs(t_d - self.nearer[0]) <= SAME_NEARER_D:
+            return self.nearer[1:]
+        nearer = nearer_orbits(catalogue, t_d, self.ephemeris.may_be_carried())
+        if nearer[0] is not catalogue:  # which must not be kept alive by what is kept of it
+            self.nearer = t_d, *nearer
+        return nearer
 
 
 def nearer_orbits(catalogue, t_d: float, exact: bool = True):
@@ -429,7 +437,7 @@ def _kept_search(catalogue, kernels):
     if kept is None or kept.kernels is not kernels or kept.ephemeris.kept > BODIES_KEPT:
         kept = _KeptSearch(weakref.proxy(catalogue), kernels) if kept is None else kept
         kept.kernels = kernels
-        kept.ephemeris = NBodyEphemeris(weakref.proxy(catalogue), kernels=kernels)
+        kept.ephemeris, kept.nearer = NBodyEphemeris(weakref.proxy(catalogue), kernels=kernels), None
         _kept_searches[catalogue] = kept
     return kept
 

@@ -12,7 +12,7 @@ import matplotlib
 import numpy as np
 from astropy.time import Time
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import PowerNorm
+from matplotlib.colors import Normalize, PowerNorm
 from matplotlib.dates import AutoDateFormatter, AutoDateLocator
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -20,6 +20,7 @@ from matplotlib.patches import Ellipse, Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from appulse.observers import quiet_erfa
+from appulse.reports.chart_box import ChartBox
 from appulse.reports.picture import drawn_pixels, png_bytes
 
 INK, FAINT = "#1f2430", "#8a8f9c"
@@ -47,13 +48,10 @@ def new_figure(width, height, layout="constrained"):
     return figure
 
 
-def own_figure(draw, size, *arguments, places=None):
-    """A drawing on a Figure of its own, of so many inches; `places`: boxes of its panels, in parts of it."""
-    # An engine of layout draws everything twice more to find the places.
-    figure = new_figure(*size, layout="constrained" if places is None else None)
+def own_figure(draw, size, *arguments, layout="constrained"):
+    """A drawing on a Figure of its own, of so many inches; without a layout where it has fixed places."""
+    figure = new_figure(*size, layout=layout)
     draw(figure, *arguments)
-    for axes, place in zip(figure.axes, places or (), strict=False):
-        axes.set_position(place)
     return figure
 
 
@@ -72,16 +70,12 @@ def stars_figure(plate, shape):
     """What the stars say of a plate; None where no star was matched."""
     if not len(plate.stars):
         return None
-    size = (WIDE_INCH, stars_height(shape))
-    n = len(_maps(plate.stars))
-    left, bottom, top = np.divide(STARS_RIM_INCH, (size[0], size[1], size[1]))
-    places = [(k / n + left, bottom, 1 / n - 1.2 * left, 1 - bottom - top) for k in range(n)]
-    return own_figure(draw_stars, size, plate, shape, places=places)
+    return own_figure(draw_stars, (WIDE_INCH, stars_height(shape)), plate, shape, layout=None)
 
 
 def stamp_figure(residual):
     """The pixels of a fit; None where there is none."""
-    return own_figure(draw_stamp, STAMP_INCH, residual, places=STAMP_PLACES) if has_stamp(residual) else None
+    return own_figure(draw_stamp, STAMP_INCH, residual, layout=None) if has_stamp(residual) else None
 
 
 def svg_uri(draw, *arguments, **options):
@@ -298,6 +292,10 @@ STARS_RIM_INCH = (0.75, 0.77, 0.22)
 WIDE_INCH = 7.2
 ARROWS_ACROSS = 20.0
 """An arrow of the typical size spans this part of the frame."""
+ARROW_WIDTH = 0.004
+"""Of the width of a map."""
+KEY_INCH = (0.42, 0.1)
+"""The tip of the arrow of a known length lies so far left of and above the map's upper right corner."""
 
 
 def stars_height(shape):
@@ -317,19 +315,34 @@ def draw_stars(panel, plate, shape):
     stars = plate.stars
     used = np.asarray(stars["used"], dtype=bool)
     maps = _maps(stars)
-    for axes, (words, east, north) in zip(panel.subplots(1, len(maps), squeeze=False)[0], maps, strict=True):
-        _draw_arrows(axes, plate, used, _arcsec(stars[east]), _arcsec(stars[north]), shape)
-        axes.set_title(words, fontsize=9, loc="left", y=1.0)  # else every label is measured to find it
-        axes.set_xlabel("x (px)")
-        axes.set_ylabel("y (px)")
-    marks = [
-        Line2D([], [], color=colour, marker=marker, linestyle="none", markersize=4, label=label)
-        for colour, marker, label in (
-            (BODY_COLOURS[0], "o", f"{used.sum()} stars used"),
-            (BODY_COLOURS[1], "x", f"{(~used).sum()} left out"),
-        )
-    ]
-    panel.legend(handles=marks, loc="outside lower center", ncols=2, frameon=False, fontsize=8.5)
+    ny, nx = shape
+    high = stars_height(shape)
+    left, bottom, top = np.divide(STARS_RIM_INCH, (WIDE_INCH, high, high))
+    for k, (words, east, north) in enumerate(maps):
+        room = (k / len(maps) + left, bottom, 1 / len(maps) - 1.2 * left, 1 - bottom - top)
+        place = _of_one_scale(room, (WIDE_INCH, high), nx / ny)
+        box = ChartBox(panel, place, (-0.5, nx - 0.5), (-0.5, ny - 0.5), ink=INK, rim=FAINT)
+        aside, above = KEY_INCH[0] / (place[2] * WIDE_INCH), KEY_INCH[1] / (place[3] * high)
+        key = (1.0 - aside) * nx, (1.0 + above) * ny
+        _draw_arrows(box, plate, used, _arcsec(stars[east]), _arcsec(stars[north]), shape, key)
+        box.words(0.0, 1.0, words, (0.0, 6.0), fontsize=9)
+        box.ticks_below(MaxNLocator(4).tick_values(0, nx), 9.5, "x (px)")
+        box.ticks_beside(MaxNLocator(6).tick_values(0, ny), 9.5, "y (px)")
+    for x, colour, marker, words in (
+        (0.355, BODY_COLOURS[0], "o", f"{used.sum()} stars used"),
+        (0.555, BODY_COLOURS[1], "x", f"{(~used).sum()} left out"),
+    ):
+        at = {"transform": panel.transSubfigure, "color": colour}
+        panel.add_artist(Line2D([x], [0.17 / high], marker=marker, markersize=4, linestyle="none", **at))
+        panel.text(x + 0.03, 0.17 / high, words, fontsize=8.5, va="center_baseline", color=INK)
+
+
+def _of_one_scale(room, size_inch, ratio):
+    """The largest box of a ratio of width to height in the middle of another, in parts of a panel."""
+    left, bottom, width, height = room
+    wide, high = width * size_inch[0], height * size_inch[1]
+    shrunk = min(wide, high * ratio) / size_inch[0], min(high, wide / ratio) / size_inch[1]
+    return (left + (width - shrunk[0]) / 2, bottom + (height - shrunk[1]) / 2, *shrunk)
 
 
 def _maps(stars):
@@ -341,33 +354,29 @@ def _maps(stars):
     return maps
 
 
-def _draw_arrows(axes, plate, used, east, north, shape):
-    """Draw them at one scale, with a key: an arrow of a round length."""
+def _draw_arrows(box, plate, used, east, north, shape, key):
+    """Draw them at one scale, with an arrow of a round length whose tip lies at `key`."""
     x, y = (np.asarray(plate.stars[n], dtype=float) for n in ("x", "y"))
     size = np.hypot(east, north)
     # the median: one wrong match would make all the others invisible
-    typical = float(np.nanmedian(size[used] if used.any() else size))
+    typical = max(float(np.nanmedian(size[used] if used.any() else size)), 1e-6)
     ny, nx = shape
     # a perfect plate has arrows of no length
-    per_px = max(typical, 1e-6) / (max(nx, ny) / ARROWS_ACROSS)
-    dx, dy = _on_frame(plate, x, y, east, north)
-    key = None
+    per_px = typical / (max(nx, ny) / ARROWS_ACROSS)
+    dx, dy = np.divide(_on_frame(plate, x, y, east, north), per_px)
+    known = np.isfinite(dx) & np.isfinite(dy)
+    width = ARROW_WIDTH * nx
     for keep, colour, marker in ((used, BODY_COLOURS[0], "."), (~used, BODY_COLOURS[1], "x")):
         if keep.any():
-            arrows = axes.quiver(
-                x[keep], y[keep], dx[keep] / per_px, dy[keep] / per_px, color=colour, angles="xy",
-                scale_units="xy", scale=1.0, width=0.004,
-            )  # fmt: skip
-            if key is None:
-                length = _round_length(1.5 * max(typical, 1e-6))
-                key = axes.quiverkey(
-                    arrows, 0.78, 1.05, length / per_px, f"{length:g}\u2033", labelpos="E",
-                    coordinates="axes", fontproperties={"size": 9},
-                )  # fmt: skip
-            axes.plot(x[keep], y[keep], marker, color=colour, markersize=3)
-    axes.set_xlim(-0.5, nx - 0.5)
-    axes.set_ylim(-0.5, ny - 0.5)
-    axes.set_aspect("equal")
+            some = keep & known
+            box.arrows(x[some], y[some], dx[some], dy[some], width=width, colour=colour)
+            box.marks(x[keep], y[keep], marker, color=colour, markersize=3)
+    length = _round_length(1.5 * typical)
+    colour = BODY_COLOURS[0 if used.any() else 1]
+    tail = length / per_px
+    box.arrows(*np.array([[key[0] - tail], [key[1]], [tail], [0.0]]), width=width, colour=colour, cut=False)
+    away = 7.2 - 72.0 * KEY_INCH[0], 72.0 * KEY_INCH[1]
+    box.words(1.0, 1.0, f"{length:g}\u2033", away, fontsize=9, va="center")
 
 
 def _round_length(value):
@@ -408,27 +417,30 @@ def has_stamp(residual):
 def draw_stamp(panel, residual):
     """Pixels around a body that was fitted, the fitted model, and what is left in sigmas."""
     fit = residual.fit
-    panels = panel.subplots(1, 3)
     # not the extremes: a hot pixel would make the body black
     low, high = np.nanpercentile(fit.data, [2.0, 99.8])
     h, w = fit.data.shape
     # the edges of pixels, whose centres are whole numbers
-    edge = (fit.x0 - 0.5, fit.x0 + w - 0.5, fit.y0 - 0.5, fit.y0 + h - 0.5)
-    shown = {"origin": "lower", "extent": edge, "interpolation": "nearest"}
-    for axes, image, words in ((panels[0], fit.data, "pixels"), (panels[1], fit.model, "model")):
-        # The square root shows the wings, where a bad model would show first.
-        axes.imshow(image, cmap="gray", norm=PowerNorm(0.5, vmin=low, vmax=max(high, low + 1e-9)), **shown)
-        axes.set_title(words, fontsize=9, y=1.0)
+    limits = (fit.x0 - 0.5, fit.x0 + w - 0.5), (fit.y0 - 0.5, fit.y0 + h - 0.5)
+    ticks = [MaxNLocator(4, integer=True).tick_values(*ends) for ends in limits]
+    # The square root shows the wings, where a bad model would show first.
+    light = {"cmap": "gray", "norm": PowerNorm(0.5, vmin=low, vmax=max(high, low + 1e-9))}
     # a fixed range: the same colour is the same sigma on every stamp
-    left = panels[2].imshow(fit.residual, cmap="PuOr", vmin=-5, vmax=5, **shown)
-    panels[2].set_title("left over (sigma)", fontsize=9, y=1.0)
-    panel.colorbar(left, ax=panels[2], shrink=0.8, ticks=[-5, 0, 5])
-    for axes in panels:
+    sigmas = {"cmap": "PuOr", "norm": Normalize(-5.0, 5.0)}
+    shown = (
+        (fit.data, light, "pixels"), (fit.model, light, "model"), (fit.residual, sigmas, "left over (sigma)"),
+    )  # fmt: skip
+    for place, (image, colours, words) in zip(STAMP_PLACES, shown, strict=False):
+        box = ChartBox(panel, _of_one_scale(place, STAMP_INCH, w / h), *limits, ink=INK, rim=FAINT)
+        box.image(np.ma.masked_invalid(image), **colours)
         # a ring is what is measured, as in every picture
-        axes.plot(
-            residual.x, residual.y, "o", color=BODY_COLOURS[1], markersize=11, markerfacecolor="none",
+        box.marks(
+            [residual.x], [residual.y], "o", color=BODY_COLOURS[1], markersize=11, markerfacecolor="none",
             markeredgewidth=1.2,
         )  # fmt: skip
-        axes.tick_params(labelsize=7.5)
-        axes.xaxis.set_major_locator(MaxNLocator(4, integer=True))
-        axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
+        box.words(0.5, 1.0, words, (0.0, 6.0), fontsize=9, ha="center")
+        box.ticks_below(ticks[0], 7.5)
+        box.ticks_beside(ticks[1], 7.5)
+    bar = ChartBox(panel, STAMP_PLACES[3], (0, 1), (-5, 5), ink=INK, rim=FAINT)
+    bar.image(np.linspace(-5.0, 5.0, 256)[:, None], **sigmas)
+    bar.ticks_beside((-5, 0, 5), 9.5, right=True)
