@@ -580,6 +580,8 @@ def _write_positions(night, bodies, start, span_s):
                         "sigma_pa": np.zeros(len(seconds))}  # fmt: skip
         if np.isfinite(plan.delta_au):
             columns["delta"] = np.full(len(seconds), plan.delta_au)
+        if plan.comet is not None:  # as every ephemeris of a comet has it
+            columns["sun_pa"] = np.full(len(seconds), plan.comet.tail_pa_deg if k == 0 else np.nan) % 360.0
         parts.append(Table(columns))
     vstack(parts).write(night.positions, overwrite=True)
 

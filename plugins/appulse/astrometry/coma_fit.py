@@ -42,7 +42,8 @@ at the aperture's rim (common practice, no source): a day side brighter by a ten
 the coma. What is found larger widens its own prior."""
 DAY_SIDE = 0.05
 """What the day side has more of the coma, as a cosine: towards the Sun it is a tenth brighter than away from
-it (common practice, no source). The first of HARMONICS varies about it."""
+it (common practice, no source). The first of HARMONICS varies about it, where the direction is not known
+by as much more."""
 DRIFT_FWHM = 0.004
 """Prior of the place's drift between an aperture of no size and the first, FWHM."""
 STAR_MODEL_ERROR = 0.01
@@ -60,6 +61,11 @@ MOST_NEW_STARS = 4
 RIVAL_FWHM, APART_FWHM, LEAST_CHANCE = 3.0, 0.5, 1e-3
 """How far a place of light in no list may be the nucleus instead, how far two such places are at least apart,
 and the chance below which one is left out."""
+TRUST = 2.0
+"""By this the difference of two evidences is divided: each is a nat or two off, for the likelihood of a place
+has the shape of a normal one only roughly."""
+LONE_FWHM = 0.35
+"""A star in no list that comes nearer to the nucleus is the nucleus."""
 STAR_DENSITY, STAR_RANGE = 0.02, 100.0
 """Stars in no list per square FWHM, and the range of their light (common practice, no source)."""
 FINER, MOST_GRIDS = 0.3, 4
@@ -241,12 +247,13 @@ def _likeliest(first: "_ComaFit", limit):
     # Two that ended on one hill are one.
     doubts, taken, total, place = np.zeros((2, 2)), [best], 1.0, best.peak()[0]
     for k in np.argsort(-odds):
-        chance = np.exp(odds[k] - odds.max())
+        chance = np.exp((odds[k] - odds.max()) / TRUST)
         if chance < LEAST_CHANCE or any(np.hypot(*(fits[k].place - t.place)) < 0.5 * apart for t in taken):
             continue
         taken.append(fits[k])
-        step = fits[k].peak()[0] - place
-        doubts, total = doubts + chance * np.outer(step, step), total + chance
+        there, cov = fits[k].peak()
+        step = there - place
+        doubts, total = doubts + chance * (cov + np.outer(step, step)), total + chance
     return best, doubts / total
 
 
@@ -262,7 +269,7 @@ def _again(first: "_ComaFit", start, lights, limit, may_be_bare: bool):
     except MeasurementError:
         return None
     # A star that came to stand on the nucleus is the nucleus.
-    lone = all(np.hypot(*(at - fit.place)) > 2 * apart for at in fit.own_stars)
+    lone = all(np.hypot(*(at - fit.place)) > LONE_FWHM * first.psf.fwhm for at in fit.own_stars)
     return fit if lone and np.hypot(*(fit.place - first.start)) <= limit else None
 
 
@@ -466,6 +473,9 @@ class _ComaFit:
         if self.bare:
             weight[nc : 2 * nc] = (1e-3 * self.least_level) ** -2
         for k, (_, _, size) in enumerate(HARMONICS):
+            if k == 0 and self.tailward is None:
+                known = 0.0 if self.away_from_sun is None else min(float(np.hypot(*self.away_from_sun)), 1.0)
+                size = np.hypot(size, DAY_SIDE * (1.0 - known))
             width = 0.1 * size * self.least_level if held else np.hypot(size * level, self.seen[k])
             weight[2 * nc + 2 * k : 2 * nc + 2 * k + 2] = width**-2
         if not held and self.away_from_sun is not None:
