@@ -40,9 +40,9 @@ PRIOR_ODDS = {
 }
 """Odds of each cause against 'all well' before the frames have said anything (common practice, no source: a
 clock in ten nights is off, a site in three hundred)."""
-STATED_ODDS, STATED_CLOCK_ODDS = 0.02, 1e-4
+STATED_ODDS, STATED_CLOCK_ODDS = 0.05, 1e-4
 """Odds that an orbit's, or a clock's, stated error is exceeded by a multiple of it (common practice, no
-source: in half of these an orbit's by a factor of two, as formal errors are)."""
+source: of twenty orbits one; in half of these by a factor of two, as formal errors are)."""
 KERNEL_ODDS, KERNEL_ARCSEC = 3e-4, 0.02
 """An orbit stated to better than this is a JPL kernel's or as good: the last suspect."""
 

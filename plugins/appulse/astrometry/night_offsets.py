@@ -31,6 +31,9 @@ LIMIT_MAG = 0.3
 """Sigma of a limit against a body's brightness, which a turning body and a changing sky shift."""
 LEAST_MISSED, LEAST_UNCALIBRATED = 0.01, 0.1
 """A frame misses a bright body with this chance all the same, by what nobody thought of."""
+RIM_SHARE = 0.05
+"""The edge of the search circle in parts of its radius, a standard deviation: what stands at the rim on one
+frame may be outside on the next (common practice, no source)."""
 STAR_DOUBT_PX = 0.03
 """How far a star's image is off by what a fit does not know of it (common practice, no source)."""
 DEFAULT_SEARCH = 3.0
@@ -187,6 +190,8 @@ def _log_missed(residuals, name) -> list[float]:
     seen = [residual for residual in residuals if residual.designation == name and residual.seen]
     mags = [residual.mag_obs for residual in seen if np.isfinite(residual.mag_obs)]
     snr = float(np.median([residual.snr for residual in seen]))
+    away = float(np.median([np.hypot(residual.dra_cosdec, residual.ddec) for residual in seen]))
+    sigma = float(np.median([np.sqrt(np.trace(residual.covariance) / 2) for residual in seen]))
     log_chances = []
     for residual in _missed(residuals, name):
         log_chances.append(0.0)
@@ -197,7 +202,10 @@ def _log_missed(residuals, name) -> list[float]:
             margin, least = 2.5 * np.log10(snr / residual.threshold), LEAST_UNCALIBRATED
         else:
             continue
-        log_chances[-1] = float(np.log(max(least, float(normal_sf(margin / LIMIT_MAG)))))
+        chance = max(least, float(normal_sf(margin / LIMIT_MAG)))
+        radius = float(np.nan_to_num(residual.search_arcsec, nan=DEFAULT_SEARCH))
+        outside = float(normal_sf((radius - away) / np.hypot(sigma, RIM_SHARE * radius)))
+        log_chances[-1] = float(np.log(chance + (1.0 - chance) * outside))
     return log_chances
 
 

@@ -14,8 +14,9 @@ impostor               a light on its own frames only          where the body wo
 All these, and pairs of them, are compared by their evidence (:mod:`appulse.astrometry.causes`). A cause is
 named when the chance of all hypotheses with it, against all without it, exceeds :data:`NAMED_ODDS`; two are
 named together where both do. Where none does, the verdict says between which the data cannot tell. A clock
-error is an orbit error along the track of one body: they part only by a stated clock sigma, by the orbit's
-covariance, by an offset across, or by a second body of another rate.
+error is an orbit error along the track of one body: they part only by a stated clock sigma, by an orbit known
+to :data:`KERNEL_ARCSEC`, by an offset across, or by a second body of another rate. Any other orbit's stated
+error is exceeded too often, and then along the track first, to accuse a clock: 'clock or orbit'.
 
 The table beside it gives each single cause's chi-squared, for who wants to judge by that (Wilks 1938, Ann.
 Math. Stat. 9, 60).
@@ -38,6 +39,7 @@ from appulse.astrometry.causes import (
     LEAST_TIMES,
     LONGITUDE,
     ORBIT,
+    ORBIT_TIMESCALE_H,
     OTHER,
     OWN_PLATE,
     OWN_TIME,
@@ -50,7 +52,15 @@ from appulse.astrometry.causes import (
     moves,
 )
 from appulse.astrometry.elsewhere import time_shift
-from appulse.astrometry.night_offsets import Motion, NightOffsets, fit_motion, gather, polynomial, solve
+from appulse.astrometry.night_offsets import (
+    FLOOR_P,
+    Motion,
+    NightOffsets,
+    fit_motion,
+    gather,
+    polynomial,
+    solve,
+)
 from appulse.bodies import body_label
 from appulse.numerics import chi2_sf
 
@@ -77,8 +87,10 @@ ZERO_ARCSEC = (0.1, *PLATE_ARCSEC)
 INDEPENDENT = 0.6
 """Causes contain each other: so many of those tried count as trials of their own (measured on 700 nights of
 nothing: 2.3 of 4 for one body, 3.5 of 6 for two)."""
-LEANS_CHI2 = 9.0
-"""Where an orbit that is free fits no worse than by three sigmas, its stated error alone blames the clock."""
+LEANS_CHI2 = 2.0 * float(np.log(NAMED_ODDS))
+"""Where an orbit that is free fits so well, its stated error alone blames the clock, and not the frames."""
+FAR_BEYOND = 30.0
+"""An orbit off by more than so many of its stated errors rivals no clock (common practice, no source)."""
 SURE_EXPOSURES = 8.0
 """An offset is compared with the exposure where its sigma is smaller than this part of it."""
 LEAST_CHANCE = 1e-3
@@ -138,8 +150,10 @@ class Verdict:
     undecided : tuple of str
         Causes of which one is at work besides what is named, though these data do not tell which.
     leans : (str, float, float) or None
-        Where the clock is named for the sake of a body's stated error only: the body, one sigma of that error
-        along its track, arcsec, and how many of these an orbit would have to be off to look the same.
+        Where a body's stated error alone speaks for the clock: the body, one sigma of that error along its
+        track, arcsec, and how many of these an orbit would have to be off to look the same. The clock is
+        named then if the body's orbit is known to `KERNEL_ARCSEC`, or would be off by more than `FAR_BEYOND`
+        of these; and else 'clock or orbit'.
     ranked : tuple of Hypothesis
         Causes and pairs of causes with their posterior chances, likeliest first.
     named : tuple of (str, int)
@@ -212,6 +226,9 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     models, ranked = fit_models(night), hypotheses(night)
     plate, plate_cov, plate_odds, plate_chi2 = _plate_zero(night)
     decision = _decide(night, ranked)
+    leans = _leans(night, decision, ranked)
+    if leans and decision.cause != CLOCK_OR_ORBIT and leans[1] > KERNEL_ARCSEC and leans[2] < FAR_BEYOND:
+        decision = _or_orbit(night, decision, leans[0])
     cause, main = decision.cause, decision.hypothesis
     plate_off = plate_odds > NAMED_ODDS
     if cause == ALL_WELL and disagree(night, main, WELL_SIGMAS):
@@ -238,7 +255,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
         clock_drift=(np.nan, np.nan) if drift is None
         else (float(drift.parameters[1]), float(drift.covariance[1, 1] ** 0.5)),
         causes=decision.causes, odds=decision.odds, ranked=tuple(ranked), undecided=decision.undecided,
-        named=decision.named, orbits=orbits, main=main, leans=_leans(night, decision, models),
+        named=decision.named, orbits=orbits, main=main, leans=leans,
     )  # fmt: skip
     return replace(verdict, sentence=sentence(verdict))
 
@@ -477,26 +494,55 @@ def _orbit(night: NightOffsets, main: Hypothesis, models, body) -> tuple[np.ndar
     return model.parameters[:2], model.covariance[:2, :2]
 
 
-def _leans(night: NightOffsets, decision: Decision, models) -> tuple[str, float, float] | None:
+def _leans(night: NightOffsets, decision: Decision, ranked) -> tuple[str, float, float] | None:
     """The body whose stated error alone tells the clock from an orbit that is off along its track."""
-    ways = {piece.cause for piece in decision.hypothesis.parts}
-    if decision.cause in (CLOCK_OR_ORBIT, CANT_TELL) or CLOCK not in decision.causes:
+    main = decision.hypothesis
+    is_open = decision.cause == CLOCK_OR_ORBIT
+    if decision.cause == CANT_TELL or CLOCK not in decision.causes or (is_open and WITHIN in decision.causes):
         return None
-    if np.isfinite(night.clock_sigma_s) or HOUR in ways:
+    if np.isfinite(night.clock_sigma_s) or HOUR in main.causes:
         return None
-    drifts = CLOCK_DRIFT in ways
-    clock = _of(models, CLOCK_DRIFT if drifts else CLOCK)
-    for body in range(len(night.names)):
-        orbit = _of(models, OTHER if drifts else ORBIT, body)
-        if not np.isfinite(night.prior[body]).all() or orbit is None or orbit.chi2 - clock.chi2 > LEANS_CHI2:
+    rest = set() if is_open else {effect for effect in decision.named if effect[0] not in (CLOCK, WITHIN)}
+    for body, name in enumerate(night.names):
+        # The same with this body's orbit in the clock's stead.
+        instead = rest | {(ORBIT, body)}
+        orbit = next(
+            (
+                one
+                for one in ranked
+                if {(_FAMILY.get(piece.cause, piece.cause), piece.body) for piece in one.parts} == instead
+            ),
+            None,
+        )
+        known = np.isfinite(night.prior[body]).all()
+        if orbit is None or not known or orbit.chi2 - main.chi2 > LEANS_CHI2:
             continue
         speed = night.speed[night.of(body)].mean(axis=0)
         along = speed / np.hypot(*speed)
         sigma = float(np.sqrt(along @ night.prior[body] @ along))
-        times = float(abs(orbit.parameters[:2] @ along) / max(sigma, 1e-6))
+        at = next(k for k, piece in enumerate(orbit.parts) if (piece.cause, piece.body) == (ORBIT, body))
+        # Its offset, and its rate where it has one, in units of what is stated.
+        values = np.abs(orbit.parameters[at].reshape(-1, 2) @ along)
+        times = float(max(values * (1.0, ORBIT_TIMESCALE_H)[: len(values)]) / max(sigma, 1e-6))
         # So wrong an orbit nobody states.
-        return (night.names[body], sigma, times) if times <= max(BEYOND) else None
+        return (name, sigma, times) if times <= max(BEYOND) else None
     return None
+
+
+def _or_orbit(night: NightOffsets, decision: Decision, name: str) -> Decision:
+    """The same, but that the clock which is named may as well be the orbit of a body."""
+    either = ((CLOCK, -1), (ORBIT, night.names.index(name)))
+    rest = tuple(effect for effect in decision.named if effect not in either and effect[0] != WITHIN)
+    if not rest:
+        return replace(
+            decision, cause=CLOCK_OR_ORBIT, body=either[1][1], causes=(CLOCK, ORBIT), named=either
+        )
+    cause, body = rest[0]
+    body = next((other for _, other in rest if other >= 0), -1)
+    return replace(
+        decision, cause=cause, body=body, causes=tuple(dict.fromkeys(name for name, _ in rest)), named=rest,
+        undecided=tuple(dict.fromkeys((CLOCK, ORBIT, *decision.undecided))),
+    )  # fmt: skip
 
 
 def _plate_zero(night: NightOffsets):
@@ -510,8 +556,10 @@ def _plate_zero(night: NightOffsets):
     cov = night.plate_covariance[rows] + 1e-12 * np.eye(2)
     _, _, chi2_zero = solve(night.plate[rows], cov, np.zeros((len(rows), 2, 0)))
     mean, mean_cov, chi2 = solve(night.plate[rows], cov, polynomial(np.zeros(len(rows)), 0))
-    # Frames that scatter by more than their sigmas say less of what they share.
-    mean_cov = mean_cov * max(1.0, chi2 / max(2 * (len(rows) - 1), 1))
+    # Frames that scatter by more than their sigmas, and than chance, say less of what they share.
+    dof = 2 * (len(rows) - 1)
+    if dof and chi2_sf(chi2, dof) < FLOOR_P:
+        mean_cov = mean_cov * max(1.0, chi2 / dof)
     # What stars are off by on every frame is no shift of the plate.
     doubted = mean_cov + np.diag(night.plate_common)
     evidence = [_log_normal(mean, doubted + size**2 * np.eye(2)) for size in ZERO_ARCSEC]
@@ -636,7 +684,7 @@ def sentence(verdict: Verdict) -> str:
             f"something besides is off, which these data do not decide: {' or '.join(verdict.undecided)}"
         )
     if verdict.leans:
-        parts.append(_leans_words(*verdict.leans))
+        parts.append(_leans_words(verdict, *verdict.leans))
     if verdict.drifts and verdict.cause in DRIFT_OF:
         drift, sigma = verdict.clock_drift
         parts.append(
@@ -711,11 +759,11 @@ def _is_larger(verdict: Verdict) -> bool:
     return bool(np.hypot(*verdict.plate_offset) > max(sizes, default=0.0))
 
 
-def _leans_words(name: str, sigma: float, times: float) -> str:
-    return (
-        f"this rests on the stated error of {body_label(name)}, {sigma:.2g} arcsec along its track: an orbit "
-        f"that is off by {times:.0f} times as much would look the same"
-    )
+def _leans_words(verdict: Verdict, name: str, sigma: float, times: float) -> str:
+    stated = f"the stated error of {body_label(name)}, {sigma:.2g} arcsec along its track"
+    if verdict.cause == CLOCK_OR_ORBIT or CLOCK in verdict.undecided:
+        return f"for the clock speaks only {stated}: its orbit would be off by {times:.0f} times as much"
+    return f"this rests on {stated}: an orbit that is off by {times:.0f} times as much would look the same"
 
 
 def _clock_words(verdict: Verdict) -> str:
@@ -753,6 +801,7 @@ def _exposure_words(verdict: Verdict) -> str:
 
 def _clock_or_orbit_words(verdict: Verdict, orbit: str) -> str:
     clock = _clock_words(verdict)
+    wanted = "a better orbit" if verdict.leans else "the orbit's covariance"
     if verdict.drifts:
         return (
             f"clock or orbit: along the track only, as a clock off by {clock} at the middle of "
@@ -770,8 +819,8 @@ def _clock_or_orbit_words(verdict: Verdict, orbit: str) -> str:
         )
     return (
         f"clock or orbit: an offset along the track only, as a clock off by {clock} would give, "
-        f"or an orbit off by {orbit}; a stated clock error, the orbit's covariance or a second body "
-        "of another rate would decide"
+        f"or an orbit off by {orbit}; a stated clock error, {wanted} or a second body of another rate would "
+        "decide"
     )
 
 

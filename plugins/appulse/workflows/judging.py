@@ -121,9 +121,10 @@ def doubts(verdict) -> list[str]:
             else "what it is: none of the causes that are tried fits these frames"
         )
     if verdict.cause == "clock or orbit":
+        wanted = "a better orbit" if verdict.leans else "an orbit with covariance"
         words.append(
-            "clock and orbit look alike along one track: state the clock's error, give an orbit with "
-            "covariance, or measure a second body of another rate"
+            f"clock and orbit look alike along one track: state the clock's error, give {wanted}, or measure "
+            "a second body of another rate"
         )
     if verdict.undecided:
         words.append(f"what is off besides: {', '.join(verdict.undecided)}")
