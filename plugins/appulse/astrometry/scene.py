@@ -354,10 +354,21 @@ def _fit_stars(pixels, good, variance, colour, n_colours, given, psf, noise, x0,
     places = np.array([[star.x, star.y] for star in stars])
     total = np.zeros((len(stars), n_colours))
     used = good.copy()
+    drawn: dict = {}
+
+    def draw():
+        """Images of all stars where they stand now; those that did not move are drawn already."""
+        now = {}
+        for px, py in map(tuple, places):
+            now[px, py] = drawn.get((px, py))
+            if now[px, py] is None:
+                now[px, py] = pixel_image(psf, px - x0, py - y0, columns.ravel(), rows.ravel())
+        drawn.clear()
+        drawn.update(now)
+        return [now[place] for place in map(tuple, places)]
+
     for turn in range(3):
-        images = [
-            pixel_image(psf, px - x0, py - y0, columns.ravel(), rows.ravel()) for px, py in places
-        ]
+        images = draw()
         columns_of, what = [], []
         for k, (value, sx, sy) in enumerate(images):
             value = value.reshape(pixels.shape)
@@ -374,8 +385,8 @@ def _fit_stars(pixels, good, variance, colour, n_colours, given, psf, noise, x0,
         if not columns_of:
             break
         root = 1.0 / np.sqrt(variance + np.maximum(light, 0) / noise.gain_e_adu + (MODEL_ERROR * light) ** 2)
-        design = np.stack([(column * root)[used] for column in columns_of], axis=1)
-        normal, right = design.T @ design, design.T @ (wanted * root)[used]
+        design = np.stack([column[used] for column in columns_of]) * root[used]
+        normal, right = design @ design.T, design @ (wanted * root)[used]
         for i, (k, c) in enumerate(what):
             if c < 0:  # places stay within their errors
                 normal[i, i] += stars[k].place_px ** -2
@@ -399,8 +410,7 @@ def _fit_stars(pixels, good, variance, colour, n_colours, given, psf, noise, x0,
         # Cosmic rays, the body, stars in no list: not to pull the fitted ones.
         used = good & (np.abs(rest) < 5.0 * sigma)
     light = np.zeros(pixels.shape)
-    for k, (px, py) in enumerate(places):
-        value = pixel_image(psf, px - x0, py - y0, columns.ravel(), rows.ravel())[0]
+    for k, (value, _, _) in enumerate(draw()):
         light += value.reshape(pixels.shape) * total[k][colour]
     fitted = tuple(
         SceneStar(float(px), float(py), total[k], star.prior, star.listed, star.name)
@@ -413,11 +423,21 @@ class _HighPass:
     """An image less its own smooth version, holes left out: level and nebula go, points of light stay."""
 
     def __init__(self, good, sigma):
-        self.good, self.sigma = good, sigma
+        self.good = good
+        # The bell is wide: what it takes may be summed in blocks first, which is as linear and much quicker.
+        side = max(1, int(sigma / 3))
+        self.starts = [np.arange(0, n, side) for n in good.shape]
+        self.bells = []
+        for n, starts in zip(good.shape, self.starts, strict=True):
+            middle = 0.5 * (starts + np.minimum(starts + side, n) - 1)
+            away = (np.arange(n)[:, None] - middle) / sigma
+            self.bells.append(np.where(np.abs(away) < 3.0, np.exp(-0.5 * away**2), 0.0))
         self.share = np.maximum(self._smooth(good.astype(float)), 1e-6)
 
     def _smooth(self, image):
-        return ndimage.gaussian_filter(image, self.sigma, mode="constant", truncate=3.0)
+        for axis, starts in enumerate(self.starts):
+            image = np.add.reduceat(image, starts, axis=axis)
+        return self.bells[0] @ image @ self.bells[1].T
 
     def __call__(self, image):
         image = np.where(self.good, image, 0.0)

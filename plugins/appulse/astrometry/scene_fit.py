@@ -52,6 +52,8 @@ REJECT = 5.5
 """Leave-one-out residuals beyond so many sigmas are cosmic rays or defects."""
 MOST_PIXELS = 420
 """Of a stamp: more are summed in squares while the star image is wide enough."""
+LEFT_OUT = 1e-3
+"""Share of the pixels' noise that the narrow factor of a structure's covariance may leave out."""
 MOST_NEIGHBOURS = 6
 WEAK = 0.3
 """A neighbour whose light is below this share of a pixel's noise everywhere is only taken off."""
@@ -71,8 +73,59 @@ class Solution:
     scale: float  # of all variances
     values: np.ndarray  # linear terms, then steps of the places
     covariance: np.ndarray
-    lower: np.ndarray  # Cholesky factor
+    pixels: "PixelCovariance"
     chi2: float
+
+
+class PixelCovariance:
+    """Covariance of bins: noise of each, and structure as F F' with far fewer columns than there are bins.
+
+    Structure is as smooth as the star image, so that few columns hold all of it: with M = 1 + F' N^-1 F every
+    product with the inverse is one of so few (Woodbury 1950, Princeton Memo 42).
+    """
+
+    def __init__(self, noise, factors, inner):
+        self.noise, self.factors = noise, factors
+        self.log_det = float(np.sum(np.log(noise)))
+        if factors.shape[1]:
+            inner = inner + np.eye(len(inner))
+            self.inner = linalg.cholesky(inner, lower=True, overwrite_a=True, check_finite=False)
+            self.log_det += 2 * float(np.sum(np.log(np.diag(self.inner))))
+
+    def _structure(self, columns):
+        """What structure takes of each column, as weights of F."""
+        scaled = self.factors.T @ (columns.T / self.noise).T
+        return linalg.cho_solve((self.inner, True), scaled, check_finite=False)
+
+    def whitened(self, columns) -> np.ndarray:
+        """Columns (n, k) as others, (n or more, k), whose products are those with the inverse between."""
+        root = np.sqrt(self.noise)
+        if not self.factors.shape[1]:
+            return (columns.T / root).T
+        weights = self._structure(columns)
+        return np.concatenate([((columns - self.factors @ weights).T / root).T, weights])
+
+    def solved(self, column) -> np.ndarray:
+        """The inverse times a column."""
+        if self.factors.shape[1]:
+            column = column - self.factors @ self._structure(column)
+        return column / self.noise
+
+    def inverse_diagonal(self) -> np.ndarray:
+        """The diagonal of the inverse."""
+        if not self.factors.shape[1]:
+            return 1.0 / self.noise
+        scaled = (self.factors.T / self.noise).T
+        half = linalg.solve_triangular(self.inner, scaled.T, lower=True, check_finite=False)
+        return 1.0 / self.noise - np.einsum("ij,ij->j", half, half)
+
+
+def narrow_factor(matrix, tolerance: float) -> np.ndarray:
+    """F with F F' = matrix, of as few columns as leave no more than the tolerance of any diagonal element."""
+    lower, order, rank, _ = linalg.lapack.dpstrf(matrix, tol=tolerance, lower=1)
+    factor = np.empty((len(matrix), rank))
+    factor[order - 1] = np.tril(lower)[:, :rank]
+    return factor
 
 
 class Bins:
@@ -166,9 +219,12 @@ class SceneFit:
         self.background = [b.count * c for c in self.colours] + [b.count * tint * u, b.count * tint * v]
         distance2 = (b.x[:, None] - b.x) ** 2 + (b.y[:, None] - b.y) ** 2
         weight = np.outer(b.count * tint, b.count * tint)
-        self.kernel = scene.structure.covariance(distance2) * weight
-        self._distance2, self._weight, self._own = distance2, weight, {}
-        self._trails = [self._along(line) for line in scene.trails]
+        kernel = scene.structure.covariance(distance2) * weight
+        self.rough = bool(kernel.any())
+        self._distance2, self._weight = distance2, weight
+        # By kind of structure: the narrow factor of its covariance; and products of two, for one noise.
+        self._factors = {"scale": self._narrow(kernel, SCALES[-1])} if self.rough else {}
+        self._products: tuple[np.ndarray, dict] | None = None
         self.extra = np.zeros(b.n)
         self.light = np.zeros(b.n)
 
@@ -254,12 +310,11 @@ class SceneFit:
 
     def _cases(self):
         """Covariances of structure that are weighed against each other, with the log of their prior odds."""
-        rough = self.kernel.any()
-        cases = [(("scale", s), 0.0) for s in (SCALES if rough else SCALES[:1])]
+        cases = [(("scale", s), 0.0) for s in (SCALES if self.rough else SCALES[:1])]
         for k in OWN_LENGTHS:
             for share in OWN_SHARES:
                 cases.append((("own", k, share), np.log(OWN_PRIOR)))
-        if self._trails:
+        if self.scene.trails:
             cases += [(("trail", share), 0.0) for share in TRAIL_SHARES]
         return cases
 
@@ -271,19 +326,32 @@ class SceneFit:
         apart += (along[:, None] - along) ** 2 / (TRAIL_LENGTH * sigma) ** 2
         return np.exp(-0.5 * apart) * np.outer(b.count, b.count) * float(np.median(self.noise2 / b.count))
 
-    def _structure(self, case):
+    def _narrow(self, kernel, strength):
+        """Factor of a kernel that is taken up to so many times."""
+        return narrow_factor(kernel, LEFT_OUT * float(self.noise2.min()) / strength)
+
+    def _factor_of(self, kind):
+        """Narrow factor of the covariance of one kind of structure, of strength 1."""
+        if kind not in self._factors:
+            if kind == "trail":
+                kernel, strength = sum(self._along(line) for line in self.scene.trails), TRAIL_SHARES[-1]
+            else:
+                amplitudes = np.zeros(len(LENGTHS))
+                amplitudes[kind] = 1.0
+                one = Structure(amplitudes, self.psf.sigma)
+                noise = float(np.median(self.noise2 / self.bins.count))
+                kernel = one.covariance(self._distance2) * self._weight / one.share(noise)
+                strength = OWN_SHARES[-1]
+            self._factors[kind] = self._narrow(kernel, strength)
+        return self._factors[kind]
+
+    def _strengths(self, case) -> dict:
+        """Kinds of structure in a case, with the strength of each."""
         if case[0] == "scale":
-            return case[1] * self.kernel
-        if case[0] == "trail":
-            return self.kernel + case[1] * sum(self._trails)
-        _, k, share = case
-        if k not in self._own:
-            amplitudes = np.zeros(len(LENGTHS))
-            amplitudes[k] = 1.0
-            one = Structure(amplitudes, self.psf.sigma)
-            noise = float(np.median(self.noise2 / self.bins.count))
-            self._own[k] = one.covariance(self._distance2) * self._weight / one.share(noise)
-        return self.kernel + share * self._own[k]
+            kinds = {"scale": case[1]}
+        else:
+            kinds = {"scale": 1.0, "trail" if case[0] == "trail" else case[1]: case[-1]}
+        return {kind: s for kind, s in kinds.items() if s > 0 and (kind != "scale" or self.rough)}
 
     def _noise(self):
         """Variance of the bins by noise, by the photons of the sources, and by what their model misses."""
@@ -291,21 +359,32 @@ class SceneFit:
         photons = np.maximum(self.light, 0.0) / gain
         return self.noise2 + photons + (MODEL_ERROR * self.light) ** 2 + self.extra
 
-    def _factor(self, case):
-        """Lower Cholesky factor of the bins' covariance."""
-        covariance = self._structure(case)  # no one else's: it is written over
-        covariance.flat[:: self.bins.n + 1] += self._noise()
-        return linalg.cholesky(covariance.T, lower=True, overwrite_a=True, check_finite=False)
+    def _factor(self, case) -> PixelCovariance:
+        """The bins' covariance."""
+        noise = self._noise()
+        if self._products is None or not np.array_equal(self._products[0], noise):
+            self._products = noise, {}
+        known, kinds = self._products[1], self._strengths(case)
+        for one in kinds:
+            for other in kinds:
+                if (one, other) not in known:
+                    known[one, other] = self._factor_of(one).T @ (self._factor_of(other).T / noise).T
+                    known[other, one] = known[one, other].T
+        roots = {kind: np.sqrt(strength) for kind, strength in kinds.items()}
+        parts = [root * self._factor_of(kind) for kind, root in roots.items()]
+        inner = [[ra * rb * known[a, b] for b, rb in roots.items()] for a, ra in roots.items()]
+        return PixelCovariance(
+            noise, np.concatenate(parts, axis=1) if parts else np.zeros((self.bins.n, 0)),
+            np.block(inner) if inner else np.zeros((0, 0)),
+        )  # fmt: skip
 
     def _solve(self, case, prior, design, rest, n_linear) -> Solution | None:
         """Restricted likelihood and solution of one case; None where its covariance is none."""
         try:
-            lower = self._factor(case)
+            pixels = self._factor(case)
         except linalg.LinAlgError:
             return None
-        both = linalg.solve_triangular(
-            lower, np.column_stack([design, rest]), lower=True, check_finite=False
-        )
+        both = pixels.whitened(np.column_stack([design, rest]))
         terms, wanted = both[:, :-1], both[:, -1]
         weight, pull = self._priors(n_linear)
         normal = terms.T @ terms + np.diag(weight)
@@ -319,24 +398,22 @@ class SceneFit:
         dof = max(free, 1.0) + NOISE_TRUST
         _, log_normal = np.linalg.slogdet(scaled)
         log_normal += 2 * float(np.sum(np.log(size)))
-        log_lower = 2 * float(np.sum(np.log(np.diag(lower))))
-        odds = prior - 0.5 * (dof * np.log(total / dof) + log_lower + log_normal)
-        return Solution(odds, total / dof, values, inverse * total / dof, lower, float(left @ left))
+        odds = prior - 0.5 * (dof * np.log(total / dof) + pixels.log_det + log_normal)
+        return Solution(odds, total / dof, values, inverse * total / dof, pixels, float(left @ left))
 
     # --- fit
 
     def run(self, cases=()):
         """Step to the best place; then every case of structure gives its answer about it."""
         cases = list(cases) or self._cases()
-        best, values = (("scale", 1.0 if self.kernel.any() else 0.0), 0.0), None
+        best, values = (("scale", 1.0 if self.rough else 0.0), 0.0), None
         shift = np.inf
         for count in range(ROUNDS):
             linear, slopes = self._design()
             n_linear = linear.shape[1]
             if values is None:
                 # Light first, at the guessed place; then steps.
-                lower = self._factor(best[0])
-                both = linalg.solve_triangular(lower, np.column_stack([linear, self.value]), lower=True)
+                both = self._factor(best[0]).whitened(np.column_stack([linear, self.value]))
                 values = np.linalg.lstsq(both[:, :-1], both[:, -1], rcond=None)[0]
                 least = 2.0 * np.sqrt(np.median(self.noise2 / self.bins.count))
                 nc = len(self.colours)
@@ -385,8 +462,7 @@ class SceneFit:
             linear, slopes = self._design()
             n_linear = linear.shape[1]
             if start:
-                lower = self._factor(cases[0])
-                both = linalg.solve_triangular(lower, np.column_stack([linear, self.value]), lower=True)
+                both = self._factor(cases[0]).whitened(np.column_stack([linear, self.value]))
                 values, start = np.linalg.lstsq(both[:, :-1], both[:, -1], rcond=None)[0], False
             columns, self.light = slopes(values)
             self.design, self.n_linear = np.column_stack([linear, columns]), n_linear
@@ -469,9 +545,8 @@ class SceneFit:
     def _reject(self, found: Solution, design, settled: bool) -> bool:
         """Put bins aside that the others do not foretell; whether that changed anything."""
         rest = self.value - design @ found.values
-        inverse, _ = linalg.lapack.dtrtri(found.lower, lower=1)
-        diagonal = np.einsum("ij,ij->j", inverse, inverse)
-        alone = linalg.cho_solve((found.lower, True), rest, check_finite=False) / diagonal
+        diagonal = found.pixels.inverse_diagonal()
+        alone = found.pixels.solved(rest) / diagonal
         variance = np.maximum(1.0 / diagonal - self.extra, 1e-300) * max(found.scale, 0.25)
         # A core that is sharper or wider than the model is no cosmic ray.
         misfit = 2.0 * max(self.psf.width_error, 0.01) if settled else 0.5
@@ -550,20 +625,20 @@ class SceneFit:
         n = self.n_linear
         rest = self.value - self.design[:, :n] @ best.values[:n]
         noise = self._noise()
-        smooth = rest - noise * linalg.cho_solve((best.lower, True), rest, check_finite=False)
+        smooth = rest - noise * best.pixels.solved(rest)
         squares = (rest - smooth) ** 2 / (noise * max(best.scale, 1.0))
         light = self._image(self.place, self._trail())[0] / self.bins.count
         return core_misfit(light, squares, self.extra == 0, self.psf)
 
     def _whitened(self, columns, best: Solution):
-        return linalg.solve_triangular(best.lower, columns, lower=True, check_finite=False)
+        return best.pixels.whitened(columns)
 
     def _source_fit(self, place, cov, structure, flux, flux_sigma, phase, best: Solution) -> SourceFit:
         scene, b, n = self.scene, self.bins, self.n_linear
         model = self.design[:, :n] @ best.values[:n]
         rest = self.value - model
         noise = self._noise()
-        smooth = rest - noise * linalg.cho_solve((best.lower, True), rest, check_finite=False)
+        smooth = rest - noise * best.pixels.solved(rest)
         used = self.extra[b.of] == 0
         dof = int(max(b.n - self.design.shape[1] - np.sum(self.extra > 0), 1))
         per_pixel = ((model + smooth) / b.count)[b.of]
