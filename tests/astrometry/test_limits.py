@@ -40,9 +40,31 @@ def limit_of(scene):
     """The limit at PLACE."""
     found = scene.search(*PLACE, RADIUS)
     return prove_limit(
-        scene, *PLACE, RADIUS, POINT, guess=found.flux_limit, threshold=found.threshold,
+        scene, *PLACE, POINT, found, choose=lambda search: next(iter(search.candidates), None),
         least_snr=0.8 * found.threshold,
     )  # fmt: skip
+
+
+def test_light_below_the_threshold_leaves_room_for_as_bright_a_body():
+    # A body that bad luck hides stands there all the same, and so does most of its light.
+    light, missed = 1.25 * limit_of(scene_of(3, 0.0)).flux, 0
+    for seed in range(80):
+        scene = scene_of(500 + seed, light)
+        if not scene.search(*PLACE, RADIUS).candidates:
+            missed += 1
+            assert limit_of(scene).flux > light / 1.2  # fainter than it by 0.2 mag would be a false limit
+    assert missed > 1
+
+
+def test_planted_bodies_go_through_the_gates_of_the_real_one():
+    scene = scene_of(3, 0.0)
+    found = scene.search(*PLACE, RADIUS)
+    strict = prove_limit(
+        scene, *PLACE, POINT, found, choose=lambda search: next(iter(search.candidates), None), least_snr=12.0
+    )  # fmt: skip
+    none = prove_limit(scene, *PLACE, POINT, found, choose=lambda _: None, least_snr=3.0)
+    assert strict.flux > 2.0 * limit_of(scene).flux
+    assert np.isnan(none.flux)
 
 
 @pytest.mark.parametrize("rough", [0.0, 0.2])

@@ -724,6 +724,7 @@ class PlaceSearch:
     threshold: float  # in sigmas
     radius: float  # px
     flux_limit: float  # that would just reach the threshold at the centre, stored units
+    strongest: Candidate | None = None  # light within the radius, be it above the threshold or below
 
 
 def threshold_for(radius: float, psf: PSF, trail: Trail = POINT) -> float:

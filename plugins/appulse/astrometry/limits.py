@@ -5,17 +5,22 @@
     places about the expected one --> a body's image, its photons' noise --> the same search, the same fit
                                                                              |
          brightness at which half are found and lie within their sigmas  <---+    or no number at all
+         the light that is left at the expected place, and its error     <-- never fainter than this
 
+What is found beside the place is not found at it for certain: the noise there is the one that hid the body.
+Light below the search's threshold may be the body's, and a body may be as bright as that light can be.
 A formula knows the noise of an even sky; it does not know the star, the filament and the hot column that
 made the search fail.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from appulse.astrometry.detection import Candidate, PlaceSearch
 from appulse.astrometry.psf import Trail, pixel_image
-from appulse.astrometry.scene import FrameScene, place_score
+from appulse.astrometry.scene import FrameScene
 from appulse.astrometry.scene_fit import fit_in_scene
 from appulse.errors import MeasurementError
 
@@ -27,6 +32,8 @@ WITHIN_CHI2 = 11.829
 """A place that is off by more, with two degrees of freedom, is a measurement outside its sigmas (0.27%)."""
 NEAR_FWHM = 0.7
 LEAST_USED = 6
+NINE_IN_TEN = 1.2816
+"""Sigmas that the true light exceeds the measured one by once in ten."""
 ASSUMED_WIDTH = 0.1
 """With a star image known no better than this planted bodies prove nothing: they share its error."""
 
@@ -41,17 +48,18 @@ class Limit:
 
 
 def prove_limit(
-    scene: FrameScene, x: float, y: float, radius: float, trail: Trail, *, guess: float, threshold: float,
-    least_snr: float,
+    scene: FrameScene, x: float, y: float, trail: Trail, search: PlaceSearch, *,
+    choose: Callable[[PlaceSearch], Candidate | None], least_snr: float,
 ) -> Limit:  # fmt: skip
     """Plant bodies at and around a place, zero-based px, and find how bright half of them must be.
 
-    `guess` is the light at which the search expects to reach its `threshold`, `least_snr` what the fit must
-    give to be accepted.
+    `search` is the one that ended without a body; a planted one goes through the same gates: `choose` takes
+    a candidate of a search, `least_snr` is what the fit must give.
     """
+    guess = search.flux_limit
     if not scene.psf.width_error < ASSUMED_WIDTH:
         return Limit(np.nan, 0, "no limit: the star image of this frame is not known")
-    places = _places(scene, x, y, radius, trail)
+    places = _places(scene, x, y, search.radius)
     if len(places) < LEAST_USED:
         return Limit(np.nan, 0, "no limit: too few usable pixels there")
     rng = np.random.default_rng([int(x), int(y), scene.x0, scene.y0])
@@ -66,8 +74,9 @@ def prove_limit(
         good = bad = 0
         for k, (place, grain) in enumerate(zip(places, noise, strict=True)):
             trials += 1
+            light = flux, grain
             is_measured, cases[k] = _measured(
-                scene, place, radius, trail, flux, grain, least_snr, cases[k]
+                scene, place, search.radius, trail, light, choose, least_snr, cases[k]
             )
             if is_measured:
                 good += 1
@@ -96,8 +105,20 @@ def prove_limit(
         fit = fit_in_scene(replace(scene, pixels=scene.pixels + light), x, y, trail=trail)
     except MeasurementError:
         return Limit(np.nan, trials, "no limit: the pixels at the very place carry no fit")
-    flux = max(flux, threshold * fit.flux_sigma)
+    flux = max(flux, search.threshold * fit.flux_sigma, _brightest_there(scene, trail, search))
     return Limit(float(flux), trials, f"{trials} bodies planted there")
+
+
+def _brightest_there(scene: FrameScene, trail: Trail, search: PlaceSearch) -> float:
+    """Light that a body within the search may have by what its pixels show, nine times in ten."""
+    there = search.strongest
+    if there is None:
+        return 0.0
+    try:
+        fit = fit_in_scene(scene, there.x, there.y, trail=trail)
+    except (MeasurementError, np.linalg.LinAlgError):
+        return float((there.snr + NINE_IN_TEN) * search.flux_limit / search.threshold)
+    return float(fit.flux + NINE_IN_TEN * fit.flux_sigma)
 
 
 def _bracket(share, step: int, last: int) -> tuple[int | None, int | None]:
@@ -118,7 +139,7 @@ def _bracket(share, step: int, last: int) -> tuple[int | None, int | None]:
     return (step, beyond) if up else (beyond, step)
 
 
-def _places(scene: FrameScene, x, y, radius, trail) -> np.ndarray:
+def _places(scene: FrameScene, x, y, radius) -> np.ndarray:
     """The place itself and a ring about it, where the pixels can be used."""
     ring = max(min(radius, 2.5 * scene.psf.fwhm), 1.3 * scene.psf.fwhm)
     angles = np.arange(PLACES - 1) * 2 * np.pi / (PLACES - 1) + 0.3
@@ -132,14 +153,17 @@ def _places(scene: FrameScene, x, y, radius, trail) -> np.ndarray:
     return places[[bool(ok and usable[b, a]) for ok, a, b in zip(inside, i, j, strict=True)]]
 
 
-def _measured(scene: FrameScene, place, radius, trail, flux, grain, least_snr, cases) -> tuple[bool, tuple]:
+def _measured(
+    scene: FrameScene, place, radius, trail, given, choose, least_snr, cases
+) -> tuple[bool, tuple]:  # fmt: skip
     """Whether a planted body is found, chosen and measured within its sigmas; and the cases of structure."""
+    flux, grain = given
     light = _planted(scene, place, trail, flux)
     light = light + grain * np.sqrt(light / scene.noise.gain_e_adu)
     pixels = scene.pixels + light
     found = scene.search(*place, radius, trail, pixels)
     near = NEAR_FWHM * scene.psf.fwhm + 0.25 * trail.length
-    best = max(found.candidates, key=lambda candidate: place_score(candidate, found), default=None)
+    best = choose(found)
     if best is None or np.hypot(best.x - place[0], best.y - place[1]) > near:
         return False, cases
     try:

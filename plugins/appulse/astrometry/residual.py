@@ -332,8 +332,8 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     except (MeasurementError, np.linalg.LinAlgError) as error:
         reason = str(error) if isinstance(error, MeasurementError) else "the pixels there carry no fit"
         # A limit, what was searched and what else stands there are known all the same.
-        where = search, expected, trail, zero, pointed, reason, found["elsewhere"], wider
-        found |= _not_seen(frame, prediction, plate, *where)
+        where = search, expected, trail, zero, pointed, min_snr, reason, found["elsewhere"], wider
+        found |= _not_seen(prediction, plate, *where)
         return _residual(frame, prediction, plate, expected, found)
     found |= measured_columns(frame, prediction, plate, fit) | _light_columns(frame, plate, fit, zero)
     found["limit_mag"] = zero.magnitude(_least_flux(fit, search.found, plate.survey.noise))[0]
@@ -366,7 +366,7 @@ def has_coma(designation: str, model: str = "auto") -> bool:
 
 
 def _not_seen(
-    frame, prediction, plate, search: "BodySearch", expected, trail, zero, pointed, reason, places, wider
+    prediction, plate, search: "BodySearch", expected, trail, zero, pointed, min_snr, reason, places, wider
 ) -> dict:  # fmt: skip
     """What is said of a body that was not measured: why, how bright it could be, and where else it may be."""
     if pointed:
@@ -375,17 +375,21 @@ def _not_seen(
         # Full pixels are light for certain: how faint a body would show, or where else, is beside the point.
         why = reason.removeprefix("not measured: ")
         return {"flag": f"not measured: a saturated source is there, and its ring carries no fit ({why})"}
-    found, notes, magnitude = search.found, [], np.nan
+    notes, magnitude = [], np.nan
     if zero.known:
         limit = prove_limit(
-            search.scene, *expected, found.radius, trail, guess=found.flux_limit, threshold=found.threshold,
-            least_snr=FIT_SHARE * found.threshold,
+            search.scene, *expected, trail, search.found,
+            choose=lambda found: _choose(found, plate, search.psf, zero)[0],
+            least_snr=_least_snr(prediction, plate, search, min_snr, pointed)[0],
         )  # fmt: skip
         magnitude = zero.magnitude(limit.flux)[0] if np.isfinite(limit.flux) else np.nan
         notes.append(limit.words)
     if np.isfinite(magnitude):
         reason += f" (limit there {magnitude:.1f} mag)"
-        notes[-1] = f"limit of {magnitude:.1f} mag: half of such bodies planted there are found and measured"
+        notes[-1] = (
+            f"limit of {magnitude:.1f} mag: at least half of such bodies planted there are found and "
+            "measured, and the pixels at the place leave room for none that is brighter"
+        )
     asked = [words for words in (question(places), wider) if words]
     if asked:
         reason += f"; {asked[0]}"
@@ -760,18 +764,24 @@ def _demand(fit, prediction, plate, search: BodySearch, expected, min_snr, point
                 f"not measured: S/N {fit.snr:.1f} around the saturated pixels, {RING_SNR:.0f} is needed"
             )
         return
-    bare = not (np.isfinite(prediction.rate) or np.isfinite(prediction.mag) or pointed)
-    if min_snr is None and bare and len(plate.stars) < BARE_LISTED * len(plate.survey.sources):
-        least = BARE_SNR
-        why = ", as without motion and magnitude only place tells it from others (min_snr overrules)"
-    else:
-        least, why = (FIT_SHARE * search.found.threshold if min_snr is None else min_snr), ""
+    least, why = _least_snr(prediction, plate, search, min_snr, pointed)
     if fit.snr < least:
         away = float(np.hypot(fit.x - expected[0], fit.y - expected[1]))
         raise MeasurementError(
             f"not seen for certain: {fit.snr:.1f} sigma {away * plate.pixel_scale:.1f} arcsec off; "
             f"{least:.1f} are needed{why}"
         )
+
+
+def _least_snr(prediction, plate, search: BodySearch, min_snr, pointed) -> tuple[float, str]:
+    """Signal to noise that a fit must have, and why where that is unusual."""
+    if min_snr is not None:
+        return min_snr, ""
+    bare = not (np.isfinite(prediction.rate) or np.isfinite(prediction.mag) or pointed)
+    if bare and len(plate.stars) < BARE_LISTED * len(plate.survey.sources):
+        why = ", as without motion and magnitude only place tells it from others (min_snr overrules)"
+        return BARE_SNR, why
+    return FIT_SHARE * search.found.threshold, ""
 
 
 def _plate_columns(plate: PlateCheck, x: float, y: float) -> dict:

@@ -204,7 +204,11 @@ class FrameScene:
         found = _peaks(snr, here, radius, limit, self.x0, self.y0, x, y)
         j, i = np.unravel_index(np.argmin(here), here.shape)
         flux = float(limit * scale[j, i] * np.sqrt(1.0 + left[j, i] ** 2) / np.sqrt(gain[j, i]))
-        return PlaceSearch(tuple(found), limit, float(radius), flux)
+        inside = np.where((here <= radius) & np.isfinite(snr), snr, -np.inf)
+        top = np.unravel_index(np.argmax(inside), inside.shape)
+        at = float(self.x0 + top[1]), float(self.y0 + top[0])
+        strongest = Candidate(*at, float(inside[top]), float(here[top])) if inside[top] > 0 else None
+        return PlaceSearch(tuple(found), limit, float(radius), flux, strongest)
 
 
 def _scatter(values, most: float = np.inf) -> float | None:
