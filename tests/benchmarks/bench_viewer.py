@@ -1,7 +1,8 @@
 """What the plugin set costs glue: start, panning, linking, memory, and how long the window stands still.
 
 Run: QT_QPA_PLATFORM=offscreen python tests/benchmarks/bench_viewer.py [PART...]; the parts are linking,
-panning, memory, start, tracks, frames and mouse
+panning, memory, start, tracks, frames and mouse. With PICTURES=DIR and a screen (QT_QPA_PLATFORM=xcb) the part
+mouse keeps a picture of the screen after every step.
 """
 
 import os
@@ -176,31 +177,77 @@ def many_tracks(n=35):
     app.close()
 
 
+def timed(pulse, whose, words, work):
+    """Do something in the window, and print what it took."""
+    import mouse_session
+
+    pulse.begin(words)
+    begin = time.process_time()
+    work()
+    mouse_session.QTest.qWait(100)
+    seconds = time.process_time() - begin
+    print(f"{whose}: {words}, {seconds:.1f} s of the processor; {still(pulse, words)}")
+
+
+def new_window(ahead=("mpl_toolkits.axes_grid1", "astropy.visualization.wcsaxes")):
+    """glue's window, with what an image viewer needs imported."""
+    import importlib
+
+    from glue_qt.app import GlueApplication
+
+    app = GlueApplication()
+    app.show()
+    for name in ahead:
+        importlib.import_module(name)
+    return app
+
+
 def many_frames(n=60):
     """A night in one viewer: what it takes, and the longest time that the window stood still."""
     import mouse_session
-    from glue_qt.app import GlueApplication
 
     from glue_appulse.qt import smooth
     from glue_appulse.qt.desk import show_frames
 
-    app = GlueApplication()
-    app.show()
-    mouse_session.wait_for(lambda: set(smooth.AHEAD) <= set(sys.modules))
+    subprocess.run([sys.executable, "-c", GLUES_OWN.format(n=n)], check=True, cwd=Path(__file__).parent)
+    app = new_window(smooth.AHEAD)
     frames = [make_frame(f"frame-{i}", seed=i, shape=(100, 150), scale=24.0) for i in range(n)]
     pulse = mouse_session.Pulse()
-    for words, work in (
-        ("added", lambda: app.add_datasets(frames)),
-        ("shown", lambda: show_frames(app.session, frames)),
-    ):
-        pulse.begin(words)
-        begin = time.process_time()
-        work()
-        mouse_session.QTest.qWait(100)
-        seconds = time.process_time() - begin
-        print(f"frames: {n} {words}, {seconds:.1f} s of the processor; {still(pulse, words)}")
+    timed(pulse, "frames", f"{n} added", lambda: app.add_datasets(frames))
+    timed(pulse, "frames", f"{n} shown", lambda: show_frames(app.session, frames))
     pulse.stop()
     app.close()
+
+
+GLUES_OWN = WITHOUT + """
+import bench_viewer
+bench_viewer.glues_own({n})
+"""
+
+
+def glues_own(n):
+    """The same as :func:`many_frames` does, by a user of glue without our plugins."""
+    import mouse_session
+    from glue.core.link_helpers import LinkSame
+    from glue_qt.viewers.image import ImageViewer
+    from qtpy.QtWidgets import QApplication
+
+    app, whose = new_window(), "frames in glue alone"
+    frames = [make_frame(f"frame-{i}", seed=i, shape=(100, 150), scale=24.0) for i in range(n)]
+    collection, first = app.data_collection, frames[0].world_component_ids
+    links = [LinkSame(*pair) for data in frames[1:] for pair in zip(first, data.world_component_ids, strict=True)]
+    pulse = mouse_session.Pulse()
+    timed(pulse, whose, f"{n} added", lambda: collection.extend(frames))
+    timed(pulse, whose, f"{n} linked at once", lambda: collection.add_link(links))
+    timed(pulse, whose, "viewer opened with one", lambda: app.new_data_viewer(ImageViewer, data=frames[0]))
+
+    def rest():
+        for data in frames[1:]:
+            app.viewers[0][0].add_data(data)
+            QApplication.processEvents()
+
+    timed(pulse, whose, f"{n - 1} more shown, one by one", rest)
+    pulse.stop()
 
 
 def by_mouse():
@@ -219,7 +266,14 @@ def by_mouse():
         patch.setattr(inputs, "_choices", inputs.Choices())
         app = GlueApplication()
         place = answers["x"], answers["y"]
-        pulse = mouse_session.run(app, paths, orbits, stars, place, Path(folder), patch)
+        pictures = os.environ.get("PICTURES")
+
+        def seen(words):
+            if pictures:
+                name = "-".join(words.replace(">", " ").split())
+                app.screen().grabWindow(0).save(str(Path(pictures) / f"{len(os.listdir(pictures)):02d}-{name}.png"))
+
+        pulse = mouse_session.run(app, paths, orbits, stars, place, Path(folder), patch, seen)
         for words in pulse.gaps:
             print(f"mouse: {words}: {still(pulse, words)}")
         app.close()

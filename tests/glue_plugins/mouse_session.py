@@ -98,10 +98,11 @@ def choose_tool(viewer, tool: str):
     click(viewer.toolbar.widgetForAction(action))
 
 
-def run(app, frames, orbits, stars, place, folder, monkeypatch) -> Pulse:
+def run(app, frames, orbits, stars, place, folder, monkeypatch, seen=lambda _words: None) -> Pulse:
     """Load, track, outline, measure by click and by key, the night, select, export, save.
 
-    `place` is the body's pixel in the first of the `frames` (paths); `folder` takes what is written.
+    `place` is the body's pixel in the first of the `frames` (paths); `folder` takes what is written;
+    `seen` is told what has just been done, while it can be looked at.
     """
     from glue_qt.viewers.image import ImageViewer
 
@@ -119,6 +120,7 @@ def run(app, frames, orbits, stars, place, folder, monkeypatch) -> Pulse:
         monkeypatch.setattr(QtWidgets.QFileDialog, "selectedFiles", lambda self: [str(p) for p in frames])
         app._actions["data_new"].trigger()
         wait_for(lambda: len(all_of(app.data_collection, FRAME)) == len(frames))
+        seen("load")
         # a user needs a moment as well until the frame is dragged into the window
         pulse.begin("image viewer")
         wait_for(lambda: set(smooth.AHEAD) <= set(sys.modules))
@@ -126,23 +128,28 @@ def run(app, frames, orbits, stars, place, folder, monkeypatch) -> Pulse:
         viewer = app.new_data_viewer(ImageViewer, data=all_of(app.data_collection, FRAME)[0])
         viewer.parent().showMaximized()
         QTest.qWait(100)
+        seen("viewer")
 
         pulse.begin("tracks")
         choose_in_menu(app, menus.TRACKS)
         bodies = panel_of(app, "BodiesDialog")
         click(bodies.find_button)
         wait_for(lambda: bodies.table.rowCount() > 0)
+        seen("bodies")
         bodies.table.item(0, 0).setCheckState(Qt.Checked)
         click(bodies.add_button)
         wait_for(lambda: all_of(app.data_collection, TRACK))
         bodies.hide()
+        seen("track")
 
         pulse.begin("outlines")
         choose_in_menu(app, menus.OUTLINES)
         outlines = panel_of(app, "OutlineDialog")
+        seen("outlines dialog")
         click(outlines.add_button)
         wait_for(lambda: all_of(app.data_collection, OUTLINES))
         outlines.hide()
+        seen("outlines")
 
         pulse.begin("measure by click")
         choose_in_menu(app, menus.MEASURE)
@@ -152,6 +159,7 @@ def run(app, frames, orbits, stars, place, folder, monkeypatch) -> Pulse:
         QTest.mouseClick(viewer.figure.canvas, Qt.LeftButton, Qt.NoModifier, on_canvas(viewer, *place))
         wait_for(lambda: panel.current is not None and panel.job is None)
         by_click = panel.current
+        seen("measured by click")
 
         pulse.begin("measure by key")
         panel.current = None
@@ -162,12 +170,14 @@ def run(app, frames, orbits, stars, place, folder, monkeypatch) -> Pulse:
         assert panel.current.number("x") == by_click.number("x")
         click(panel.accept_button)
         assert residual_data.find(app.data_collection).size == 1
+        seen("kept")
 
         pulse.begin("measure the night")
         click(panel.night_button)
         wait_for(lambda: panel.job is None)
         data = residual_data.find(app.data_collection)
         assert data.size == len(frames)
+        seen("night")
 
         pulse.begin("select in the plot")
         choose_in_menu(app, menus.RESIDUALS)
@@ -175,6 +185,7 @@ def run(app, frames, orbits, stars, place, folder, monkeypatch) -> Pulse:
         residuals.parent().showMaximized()
         QTest.qWait(100)
         residuals.figure.canvas.draw()
+        seen("residuals")
         choose_tool(residuals, "select:rectangle")
         state, hours = residuals.state, residuals.columns()["hours"]
         half = 0.4 * np.diff(hours).min()
@@ -183,6 +194,7 @@ def run(app, frames, orbits, stars, place, folder, monkeypatch) -> Pulse:
         drag(residuals, (hours[-1] - half, low), (0.99 * state.x_max + 0.01 * state.x_min, high))
         wait_for(lambda: len(data.subsets) == 1)
         assert np.flatnonzero(data.subsets[0].to_mask()).tolist() == [len(frames) - 1]
+        seen("selected")
 
         for suffix in ("ecsv", "html"):
             pulse.begin(f"export {suffix}")
@@ -194,9 +206,11 @@ def run(app, frames, orbits, stars, place, folder, monkeypatch) -> Pulse:
             tool.activate()
             wait_for(lambda: not residuals.writing)
             assert path.stat().st_size > 0
+            seen("export")
 
         pulse.begin("save")
         app.save_session(str(folder / "night.glu"), absolute_paths=True)
+        seen("saved")
         pulse.begin("end")
     finally:
         pulse.stop()

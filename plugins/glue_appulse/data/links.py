@@ -98,8 +98,6 @@ KNOWN_SLOW = {
     "remove": "msg = DataCollectionDeleteMessage(self, data)\n            self.hub.broadcast(msg)",
     "extend": "for d in data:\n                self.append(d)\n        self._sync_link_manager()",
 }
-#: Data sets that are added between two breaths: the window's list is drawn anew for each of them.
-AT_ONCE = 4
 
 
 class LinkWeb:
@@ -202,10 +200,9 @@ def remove_data(collection, data):
 def extend(collection, data):
     """What glue's collection does when data sets come, with time for the window between some of them."""
     with collection._ignore_link_manager_update():
-        for i, each in enumerate(list(data), 1):
+        for each in list(data):
             collection.append(each)
-            if i % AT_ONCE == 0:
-                breathe(f"adding {each.label}")
+            breathe(f"adding {each.label}")
     collection._sync_link_manager()
 
 

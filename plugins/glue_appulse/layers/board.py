@@ -338,11 +338,12 @@ class CarriedPicture:
 
     def draw(self, renderer):
         """Draw the window's part of the canvas."""
-        part = self._crop(self._last[1])
+        x, rows = self._crop(self._last[1])
         gc = renderer.new_gc()
         gc.set_clip_rectangle(self._board.axes.bbox)
         x0, y0 = np.floor(self._board.axes.bbox.extents[:2]).astype(int)
-        renderer.draw_image(gc, x0, y0, np.ascontiguousarray(part))
+        # whole rows lie together in memory and need no copy; what is beside the window is clipped
+        renderer.draw_image(gc, x0 - x, y0, rows)
         gc.restore()
         self._last = time.monotonic(), self._last[1]
         self._settle_soon()
@@ -382,17 +383,17 @@ class CarriedPicture:
             graphic.repaint(canvas, view)
         board.write(canvas, view)
         # a renderer wants images bottom up
-        self._picture = np.asarray(canvas.buffer_rgba())[::-1]
+        self._picture = np.ascontiguousarray(np.asarray(canvas.buffer_rgba())[::-1])
         self._made_at = here[2], low, width, height
 
     def _crop(self, here):
-        """The window's part of the canvas; None where the window has left it."""
+        """First column of the window on the canvas, and its rows; None where the window has left it."""
         made, low, width, height = self._made_at
         # whole display pixels: a picture moved by parts of one would be smeared
         x, y = low - np.rint(here[2] - made).astype(int)
         rows, columns = self._picture.shape[:2]
         inside = 0 <= x <= columns - width and 0 <= y <= rows - height
-        return self._picture[y : y + height, x : x + width] if inside else None
+        return (int(x), self._picture[y : y + height]) if inside else None
 
     def _settle_soon(self):
         canvas = self._board.get_figure(root=True).canvas

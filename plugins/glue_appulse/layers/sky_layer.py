@@ -47,6 +47,7 @@ class SkyLayerArtist(MatplotlibLayerArtist):
         super().__init__(axes, viewer_state, layer_state=layer_state, layer=layer)
         self.graphic = None
         self._reference = self._made_of = None
+        self._layers, self._frames = [], []
         self._viewer_state.add_global_callback(self._on_viewer_state)
         self.state.add_global_callback(self._on_layer_state)
 
@@ -60,7 +61,11 @@ class SkyLayerArtist(MatplotlibLayerArtist):
     def shown(self, key=frame_key):
         """Keys of the frames that are visible in this viewer."""
         layers = self._viewer_state.layers
-        return {key(layer.layer) for layer in layers if layer.visible and is_frame(layer.layer)}
+        # asked by every track at every step of a moving window: the layers are looked through when they change
+        if len(layers) != len(self._layers) or not all(map(operator.is_, layers, self._layers)):
+            self._layers = list(layers)
+            self._frames = [layer for layer in layers if is_frame(layer.layer)]
+        return {key(layer.layer) for layer in self._frames if layer.visible}
 
     def projector(self):
         """The viewer's reference image as a projector; None with the layer disabled and the reason given."""

@@ -1,6 +1,7 @@
 """The application's frames and image viewers, as our actions need them."""
 
 from echo import delay_callback
+from glue.utils import defer_draw
 
 from glue_appulse.data.frame_wcs import SkyProjector
 from glue_appulse.data.kinds import FRAME, all_of, is_frame, kind_of
@@ -47,20 +48,31 @@ def show_frames(session, frames: list):
     from glue_qt.viewers.image import ImageViewer
 
     link_frames(session.data_collection)
-    viewer = session.application.new_data_viewer(ImageViewer, data=frames[0])
+    # the window, its first frame and the others are each a moment's work: what waits is done between them
+    viewer = session.application.new_data_viewer(ImageViewer)
     viewer.viewer_size = (900, 720)
+    words = f"showing {frames[0].label}"
+    breathe(words)
+    viewer.add_data(frames[0])
+    breathe(words)
+    soften(viewer.layers[0])
+    _add_hidden(viewer, frames[1:])
+    return viewer
+
+
+# nothing that one sees changes: the viewer need not be drawn anew for every one of them
+@defer_draw
+def _add_hidden(viewer, frames):
     # glue looks at every layer again after each change of one: the changes of a piece are made known at once
-    for piece in [frames[:1], *(frames[i : i + AT_ONCE] for i in range(1, len(frames), AT_ONCE))]:
+    for piece in [frames[i : i + AT_ONCE] for i in range(0, len(frames), AT_ONCE)]:
         with delay_callback(viewer.state, "layers"):
             for data in piece:
-                if data is not frames[0]:
-                    viewer.add_data(data)
+                viewer.add_data(data)
             for layer in viewer.layers:
                 if any(layer.layer is data for data in piece):
                     soften(layer)
-                    layer.state.visible = layer.layer is frames[0]
+                    layer.state.visible = False
         breathe(f"showing {piece[-1].label}")
-    return viewer
 
 
 def add_overlay(session, overlay, frames: list | None = None) -> list:

@@ -22,8 +22,8 @@ AHEAD = (
     "glue_appulse.qt.colour_panel",
 )
 PAUSE_MS = 20
-#: Long work lets the window live this often, seconds; what comes after a longer rest is new work.
-BREATH_S, REST_S = 0.1, 1.0
+#: Long work lets the window live this often, and its words stay so long, seconds.
+BREATH_S, WORDS_S = 0.1, 1.0
 
 
 def import_ahead(application) -> QTimer:
@@ -54,14 +54,11 @@ class Breath:
         """Show how far it is, at most every :data:`BREATH_S`."""
         if threading.current_thread() is not threading.main_thread() or QApplication.instance() is None:
             return
-        now = time.monotonic()
-        if now - self._last > REST_S:
-            self._last = now
-        if now - self._last < BREATH_S:
+        if time.monotonic() - self._last < BREATH_S:
             return
         for window in QApplication.topLevelWidgets():
             if isinstance(window, QMainWindow) and window.isVisible():
-                window.statusBar().showMessage(f"{words}…", int(1000 * REST_S))
+                window.statusBar().showMessage(f"{words}…", int(1000 * WORDS_S))
         # a click in the midst of it could take away what is being worked at
         QApplication.processEvents(QEventLoop.ExcludeUserInputEvents)
         self._last = time.monotonic()
