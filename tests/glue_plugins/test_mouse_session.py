@@ -1,6 +1,10 @@
 """From frames to a saved session with mouse and keys alone, and back again."""
 
+import shutil
+from pathlib import Path
+
 import mouse_session
+import numpy as np
 import pytest
 import yaml
 
@@ -13,7 +17,9 @@ from glue_appulse.data.kinds import FRAME, OUTLINES, RESIDUALS, TRACK, all_of
 def test_a_night_by_mouse_and_keys_and_back(app, sample_data, tmp_path, monkeypatch, capfd):
     monkeypatch.setattr(inputs, "_choices", inputs.Choices())
     answers = yaml.safe_load((sample_data / "answers.yaml").read_text())["frames"]
-    frames = [sample_data / f"iris_{i}.fits.fz" for i in (1, 3)]
+    (tmp_path / "frames").mkdir()
+    frames = [shutil.copy(sample_data / f"iris_{i}.fits.fz", tmp_path / "frames") for i in (1, 3)]
+    frames = [Path(path) for path in frames]
     first = answers[frames[0].name]
     pulse = mouse_session.run(
         app, frames, sample_data / "orbit.ecsv", sample_data / "stars.ecsv", (first["x"], first["y"]),
@@ -21,7 +27,17 @@ def test_a_night_by_mouse_and_keys_and_back(app, sample_data, tmp_path, monkeypa
     )  # fmt: skip
     assert "measure the night" in pulse.gaps
     assert "Traceback" not in capfd.readouterr().err
-    again = app.restore_session(str(tmp_path / "night.glu"), show=False)
+    assert_restored(app, tmp_path)
+    # one frame has gone, and nobody knows where it is: the rest comes back as it was
+    frames[1].rename(tmp_path / "elsewhere.fits.fz")
+    again = assert_restored(app, tmp_path)
+    assert "iris_3.fits.fz" in capfd.readouterr().err
+    assert np.isnan(again.data_collection["iris_3.fits.fz"]["pixels"]).all()
+
+
+def assert_restored(app, folder):
+    """Open the session, find everything in it, and close it."""
+    again = app.restore_session(str(folder / "night.glu"), show=False)
     try:
         kinds = (FRAME, TRACK, OUTLINES, RESIDUALS)
         assert [len(all_of(again.data_collection, kind)) for kind in kinds] == [2, 1, 1, 1]
@@ -30,3 +46,4 @@ def test_a_night_by_mouse_and_keys_and_back(app, sample_data, tmp_path, monkeypa
         assert {type(viewer).__name__ for viewer in again.viewers[0]} == {"ImageViewer", "ResidualViewer"}
     finally:
         again.close()
+    return again

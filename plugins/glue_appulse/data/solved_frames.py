@@ -46,10 +46,13 @@ def _solved(path):
     return _read(str(path), (stat.st_mtime_ns, stat.st_size))
 
 
-def is_solved_frame(path: str, **_kwargs) -> bool:
+def is_solved_frame(path: str, **kwargs) -> bool:
     """Whether a file is a frame with a celestial WCS, or a damaged one; glue's own reader takes the rest."""
     from appulse.errors import FrameError, FrameFileError
 
+    # of a session that glue opened by its search for a reader: ours even where the file is gone by now
+    if kwargs.get(KEPT):
+        return True
     if not str(path).lower().endswith(SUFFIXES):
         return False
     try:

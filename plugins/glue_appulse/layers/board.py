@@ -34,8 +34,9 @@ RIM_PT, RIM_ALPHA = 2.0, 0.7
 """A dark rim keeps a thin coloured line legible on a bright nebula as on a dark sky."""
 MOVING_S = 0.4
 """Drawings that follow each other within this time belong to one movement."""
-AHEAD, AROUND = 0.6, 0.08
-"""The canvas reaches beyond the window by these shares of it: where the window moves to, and elsewhere."""
+AHEAD, AROUND = 1.0, 0.08
+"""The canvas reaches beyond the window by these shares of it: where the window moves to, and elsewhere. A drag
+of the mouse moves it by one window at most, so one painting is enough there and back."""
 
 
 #: Resolution of a screen that lengths in display pixels are meant for; finer ones, and files, have more.
