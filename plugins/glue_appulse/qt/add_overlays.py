@@ -79,7 +79,7 @@ class BodiesDialog(Panel):
         self.table.horizontalHeader().setSectionResizeMode(0, QHeaderView.Stretch)
         self.table.setSortingEnabled(True)
         self.name_line = QLineEdit()
-        self.name_line.setPlaceholderText("or a body by number, name or designation")
+        self.name_line.setPlaceholderText("or number, name, designation")
         self.name_line.returnPressed.connect(self.add_named)
         self.add_button = QPushButton("Add tracks")
         self.add_button.clicked.connect(self.add_chosen)
