@@ -1,8 +1,8 @@
 """What the plugin set costs glue: start, panning, linking, memory, and how long the window stands still.
 
 Run: QT_QPA_PLATFORM=offscreen python tests/benchmarks/bench_viewer.py [PART...]; the parts are linking,
-panning, memory, start, tracks, frames and mouse. With PICTURES=DIR and a screen (QT_QPA_PLATFORM=xcb) the part
-mouse keeps a picture of the screen after every step.
+panning, memory, start, tracks, frames and mouse. With PICTURES=DIR and a screen (QT_QPA_PLATFORM=xcb) the
+part mouse keeps a picture of the screen after every step.
 """
 
 import os
@@ -235,7 +235,8 @@ def glues_own(n):
     app, whose = new_window(), "frames in glue alone"
     frames = [make_frame(f"frame-{i}", seed=i, shape=(100, 150), scale=24.0) for i in range(n)]
     collection, first = app.data_collection, frames[0].world_component_ids
-    links = [LinkSame(*pair) for data in frames[1:] for pair in zip(first, data.world_component_ids, strict=True)]
+    pairs = [pair for data in frames[1:] for pair in zip(first, data.world_component_ids, strict=True)]
+    links = [LinkSame(*pair) for pair in pairs]
     pulse = mouse_session.Pulse()
     timed(pulse, whose, f"{n} added", lambda: collection.extend(frames))
     timed(pulse, whose, f"{n} linked at once", lambda: collection.add_link(links))
@@ -270,8 +271,8 @@ def by_mouse():
 
         def seen(words):
             if pictures:
-                name = "-".join(words.replace(">", " ").split())
-                app.screen().grabWindow(0).save(str(Path(pictures) / f"{len(os.listdir(pictures)):02d}-{name}.png"))
+                name = f"{len(os.listdir(pictures)):02d}-{'-'.join(words.split())}.png"
+                app.screen().grabWindow(0).save(str(Path(pictures) / name))
 
         pulse = mouse_session.run(app, paths, orbits, stars, place, Path(folder), patch, seen)
         for words in pulse.gaps:

@@ -38,6 +38,7 @@ def dark(name):
 found["pixels of the layers"] = {name: dark(name) for name in ("outlines", "(7) Iris")}
 panels = {item["label"]: item["layer_panel"] for item in viewer.layer_options.layers}
 found["options"] = {name: type(panel).__name__ for name, panel in panels.items()}
+found["colour said"] = [image.mouseover for image in viewer.axes.images]
 track = next(layer for layer in viewer.layers if layer.layer.label == "(7) Iris")
 fields = {child.description: child for child in panels["(7) Iris"].children}
 fields["times"].value = False
@@ -200,6 +201,7 @@ def test_frames_track_and_outlines_are_layers_with_options(found):
         "(7) Iris": [True, True],
     }  # fmt: skip
     assert min(found["pixels of the layers"].values()) > 100
+    assert found["colour said"] == [False]
     assert found["options"]["(7) Iris"] == "TrackOptions"
     assert found["options"]["outlines"] == "OutlineOptions"
     assert found["track"] == [False, 120, 5.0]

@@ -213,6 +213,9 @@ class NightView:
             for data in frames[1:]:
                 self.viewer.add_data(data)
         self.viewer.canvas.header_visible = False
+        # below the picture stands the place under the pointer, without the colour glue has painted there
+        for image in self.viewer.axes.images:
+            image.mouseover = False
         for layer in self.viewer.layers:
             soften(layer)
         self.viewer.measure_click = self.measure_at

@@ -35,8 +35,8 @@ RIM_PT, RIM_ALPHA = 2.0, 0.7
 MOVING_S = 0.4
 """Drawings that follow each other within this time belong to one movement."""
 AHEAD, AROUND = 1.0, 0.08
-"""The canvas reaches beyond the window by these shares of it: where the window moves to, and elsewhere. A drag
-of the mouse moves it by one window at most, so one painting is enough there and back."""
+"""The canvas reaches beyond the window by these shares of it: where the window moves to, and elsewhere. A
+drag of the mouse moves it by one window at most, so one painting is enough there and back."""
 
 
 #: Resolution of a screen that lengths in display pixels are meant for; finer ones, and files, have more.

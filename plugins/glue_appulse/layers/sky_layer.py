@@ -61,7 +61,7 @@ class SkyLayerArtist(MatplotlibLayerArtist):
     def shown(self, key=frame_key):
         """Keys of the frames that are visible in this viewer."""
         layers = self._viewer_state.layers
-        # asked by every track at every step of a moving window: the layers are looked through when they change
+        # asked by every track at every step of a moving window: looked through when the layers change
         if len(layers) != len(self._layers) or not all(map(operator.is_, layers, self._layers)):
             self._layers = list(layers)
             self._frames = [layer for layer in layers if is_frame(layer.layer)]
