@@ -13,7 +13,16 @@ from PIL import Image
 import appulse
 from appulse.errors import InputError
 from appulse.sequence import PictureSettings
-from appulse.sequence.comet_pictures import PRODUCTS, _settled, median_division, place_at, wants_comet
+from appulse.sequence.comet_pictures import (
+    PRODUCTS,
+    _settled,
+    median_division,
+    place_at,
+    profile_of,
+    sky_structure,
+    structure_words,
+    wants_comet,
+)
 from invented_nights import CometPlan, NightPlan, add_comet, make_night
 
 COMET = CometPlan(slope=1.1, nucleus=0.08, tail=2.5, tail_pa_deg=60.0, tail_width_deg=20.0, reach_fwhm=14.0)
@@ -149,6 +158,34 @@ def test_views_are_marked_as_processed(made):
     inner = (profile["radius_px"] > 8) & (profile["radius_px"] < 20)
     assert abs(np.median(profile["slope"][inner]) - COMET.slope) < 0.35
     assert "processed" in Image.open(out / "coma_views.png").text["Description"]
+
+
+def test_profile_sums_the_coma_and_tells_what_the_sky_may_add(made):
+    night, out, result = made
+    canvas, away = comet_truth(night, out)
+    profile = Table.read(out / "coma_profile.ecsv")
+    at = round(7 * PLAN.fwhm_px)
+    assert profile["total"][at] == pytest.approx(canvas[away < 7].sum(), rel=0.03)
+    assert 0 < profile["total_noise"][at] < 0.01 * profile["total"][at]
+    assert 0 < profile["total_sky"][at] < 0.04 * profile["total"][at]
+    assert not any("uneven" in note for note in result.notes)
+
+
+def test_a_nebula_on_the_comets_way_is_in_the_figure_and_is_said():
+    """Over nebulae half as bright as the sky comas came out 3% too bright or 6% too faint without a word."""
+    rng = np.random.default_rng(4)
+    rows, columns = np.indices((200, 260))
+    flat = 100.0 + rng.normal(0, 5.0, rows.shape)
+    nebula = flat + 20.0 * np.sin(columns / 9.0) * np.cos(rows / 11.0)
+    shifts = [(0.0, float(y)) for y in (-9, -3, 3, 9)]
+    sigmas = [sky_structure(sky, shifts, (130.0, 100.0), 25, 3.0) for sky in (flat, nebula)]
+    assert sigmas[1][1][0] > 5.0 > 10 * sigmas[0][1][0]
+    light = 400.0 / (1 + np.hypot(columns - 130, rows - 100))
+    tables = [profile_of(light, np.ones(light.shape), s, (130.0, 100.0), 25, 1.0) for s in sigmas]
+    assert structure_words(tables[0], 3.0) == ()
+    assert "may add or take up to" in structure_words(tables[1], 3.0)[0]
+    small = sky_structure(flat[:30, :30], shifts, (15.0, 15.0), 12, 3.0)
+    assert np.isnan(small[1]).all()
 
 
 def test_round_coma_divides_to_one():

@@ -16,6 +16,7 @@ References: Larson & Sekanina 1984, AJ 89, 571 (rotational gradient); division b
 common practice, no source.
 """
 
+import warnings
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -46,6 +47,8 @@ SHARP_FWHM = 5.0
 ROUNDS, LEAST_SKY = 3, 0.05
 SETTLING, MOST_CELLS, OUTLIER_SIGMAS, STRIP_PIXELS = 60, 40_000, 4.0, 4_000_000
 """Turns on a coarse grid of so many cells, and what is so many sigmas off that it says nothing."""
+LEAST_PLACES, NOTED = 20, 0.01
+"""Places that tell how uneven the sky is, and the share of the coma's light from which on that is said."""
 ROTATION_DEG = 15.0
 COLOURS = {
     "R": ("r", "red", "rc", "rs"), "G": ("g", "green", "v", "gs"), "B": ("b", "blue", "bc", "bs"),
@@ -405,22 +408,93 @@ def smoothed(light, fwhm) -> np.ndarray:
     return ndimage.gaussian_filter(np.nan_to_num(light), fwhm / FWHM_PER_SIGMA)
 
 
-def profile_of(light, nucleus, radius, scale_arcsec) -> Table:
-    """Light by distance from the nucleus: mean and median over the angle, scatter, and the slope there."""
+def sky_structure(stars, shifts, nucleus, radius, fwhm) -> tuple[np.ndarray, np.ndarray]:
+    """Radii, px, and what structure of the sky on a comet's way can put in circles of them: 1 sigma per px.
+
+    `stars` is the picture without the comet, `shifts` the comet's way on it. What is as broad as the way,
+    as a nebula may be, is told from coma only in part: circles along the same way at other places of the
+    picture show what it comes to if none of it is. NaN where the picture holds too few such places.
+    """
+    from scipy.signal import fftconvolve  # only a comet pays for loading it
+
+    cell = max(cell_of(fwhm), int(np.ceil(np.sqrt(stars.size / MOST_CELLS))))
+    my, mx = (n // cell for n in stars.shape)
+    radii = np.geomspace(max(2.0 * fwhm, cell), max(radius, 2.5 * fwhm, 1.1 * cell), 5)
+    if min(my, mx) < 4:
+        return radii, np.full(len(radii), np.nan)
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # cells without a value
+        cells = np.nanmedian(stars[: my * cell, : mx * cell].reshape(my, cell, mx, cell), axis=(1, 3))
+    known = np.isfinite(cells)
+    filled = np.where(known, cells, np.median(cells[known]) if known.any() else 0.0)
+    # A star that fills a cell is none of the sky's structure.
+    usual = ndimage.median_filter(filled, 5)
+    off = filled - usual
+    filled = np.where(np.abs(off) > OUTLIER_SIGMAS * max(mad_sigma(off), 1e-12), usual, filled)
+    way = [np.array([-shift[1], -shift[0]]) / cell for shift in shifts]
+    moved_to = [ndimage.shift(filled, step, order=1, mode="nearest") for step in way]
+    seen = [ndimage.shift(known.astype(float), step, order=0, mode="constant") > 0.5 for step in way]
+    mean, seen = np.mean(moved_to, axis=0), np.all(seen, axis=0)
+
+    def within(picture, reach):
+        y, x = np.indices((2 * int(np.ceil(reach)) + 1,) * 2) - int(np.ceil(reach))
+        disc = np.clip(reach + 0.5 - np.hypot(x, y), 0.0, 1.0)
+        total, count = (fftconvolve(part, disc, mode="same") for part in (picture, np.ones(picture.shape)))
+        return total / count
+
+    outer = (radius + FEATHER_FWHM * fwhm) / cell
+    rows, columns = np.indices(cells.shape) * cell + (cell - 1) / 2
+    clear = ndimage.binary_erosion(seen, iterations=max(1, int(0.5 * outer)))
+    clear &= np.hypot(columns - nucleus[0], rows - nucleus[1]) > radius
+    if clear.sum() < LEAST_PLACES:
+        return radii, np.full(len(radii), np.nan)
+    around = within(mean, outer)
+    return radii, np.array([mad_sigma((within(mean, r / cell) - around)[clear]) for r in radii])
+
+
+def profile_of(light, noise, structure, nucleus, radius, scale_arcsec) -> Table:
+    """Light by distance from the nucleus: mean and median over the angle, scatter, slope, and all within."""
     rings = polar(light, nucleus, radius)
     r = np.arange(radius)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean, median = np.nanmean(rings, axis=1), np.nanmedian(rings, axis=1)
         slope = -np.gradient(np.log(np.where(mean > 0, mean, np.nan)), np.log(np.maximum(r, 0.5)))
+    rows, columns = np.indices(light.shape)
+    whole = np.ceil(np.hypot(columns - nucleus[0], rows - nucleus[1])).astype(int).ravel()
+
+    def inside(values):
+        return np.cumsum(np.bincount(whole, np.nan_to_num(values).ravel(), minlength=radius))[:radius]
+
+    uneven = inside(np.ones(light.shape)) * np.interp(r, *structure)
     table = Table({"radius_px": r, "radius_arcsec": np.round(r * scale_arcsec, 3)})
-    names = {"mean": mean, "median": median, "scatter": np.nanstd(rings, axis=1), "slope": slope}
+    names = {
+        "mean": mean, "median": median, "scatter": np.nanstd(rings, axis=1), "slope": slope,
+        "total": inside(light), "total_noise": np.sqrt(inside(noise**2)), "total_sky": uneven,
+    }  # fmt: skip
     for name, values in names.items():
         table[name] = np.asarray(values, dtype=np.float32)
     table.meta["comments"] = [
         "the coma about its nucleus, of comet.fits (mean of its planes): light in its units by distance; "
-        "slope: brightness falls as distance^-slope there; processed: stars taken off, sky taken off"
+        "slope: brightness falls as distance^-slope there; total: all within the distance, with its noise; "
+        "total_sky: what structure of the sky on the comet's way adds or takes if none was told from coma "
+        "(1 sigma; NaN where the picture is too small); processed: stars taken off, sky taken off"
     ]
     return table
+
+
+def structure_words(table, fwhm) -> tuple[str, ...]:
+    """What the sky's structure leaves open of the coma's light within three FWHM, if much."""
+    at = int(min(round(3 * fwhm), len(table) - 1))
+    total, sky = float(table["total"][at]), float(table["total_sky"][at])
+    if not np.isfinite(sky):
+        return ("the coma's light: the picture is too small to tell what structure of the sky adds or takes",)
+    if not total > 0 or sky < NOTED * total:
+        return ()
+    share = f"{100 * sky / total:.0f}%" if sky < total else "all"
+    return (
+        f"the sky is uneven on the comet's way: structure as broad as the way may add or take up to {share} "
+        f"of the coma's light within {at} px (1 sigma; coma_profile.ecsv has it for each distance)",
+    )
 
 
 def median_division(light, nucleus, radius, least) -> np.ndarray:

@@ -364,10 +364,11 @@ class _Run:
         picture = look.picture(both)
         self._done(write_png(picture, self.out / "joined.png", words, overwrite=self.overwrite),
                    to_16bit(picture))  # fmt: skip
-        self._coma_views(apart, comet.mean(axis=0), noise, night, fwhm)
-        return apart.notes
+        way = [frame.shift for frame in sky.moving]
+        way = comets.sky_structure(stars.mean(axis=0), way, apart.nucleus, comets.coma_radius(apart), fwhm)
+        return *apart.notes, *self._coma_views(apart, comet.mean(axis=0), noise, way, night, fwhm)
 
-    def _coma_views(self, apart, light, noise, night, fwhm):
+    def _coma_views(self, apart, light, noise, structure, night, fwhm) -> tuple[str, ...]:
         """Rotational gradient, division by the median over the angle, radial profile: marked as processed."""
         nucleus, radius = apart.nucleus, comets.coma_radius(apart)
         smooth = comets.smoothed(light, fwhm)
@@ -387,12 +388,13 @@ class _Run:
             ]  # fmt: skip
             path = write_fits(self.out / name, picture, night.grid, cards, overwrite=self.overwrite)
             self._done(path, picture)
-        table = comets.profile_of(light, nucleus, radius, night.grid.pixel_scale)
+        table = comets.profile_of(light, noise, structure, nucleus, radius, night.grid.pixel_scale)
         self._done(write_table(table, self.out / "coma_profile.ecsv", self.overwrite))
         picture = comets.views_picture(light, gradient, division, nucleus, radius)[None]
         words = f"{self.job.body}, processed: the coma, its rotational gradient, its division by the median"
         self._done(write_png(picture, self.out / "coma_views.png", words, bits=8, overwrite=self.overwrite),
                    picture)  # fmt: skip
+        return comets.structure_words(table, fwhm)
 
     def _animation(self, sky, light, dots, look):
         more = {"fps": self.settings.fps, "overwrite": self.overwrite}
