@@ -1,6 +1,7 @@
 """glue's application off-screen, and our plugins set up."""
 
 import os
+import sys
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 os.environ["GLUE_TESTING"] = "True"  # glue opens no message box that would wait for ever
@@ -39,3 +40,14 @@ def app(needs_qt, registered):
     yield application
     application.close()
     application.app.processEvents() if application.app is not None else None
+
+
+@pytest.fixture(autouse=True)
+def no_words_of_other_tests():
+    """Boxes that wait for nobody are closed: the next test's words would be added to those of this one."""
+    yield
+    widgets = sys.modules.get("qtpy.QtWidgets")
+    if widgets is not None and widgets.QApplication.instance() is not None:
+        for box in widgets.QApplication.topLevelWidgets():
+            if isinstance(box, widgets.QMessageBox):
+                box.close()
