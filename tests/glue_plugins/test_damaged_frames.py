@@ -144,3 +144,29 @@ def test_a_session_opens_though_a_frame_was_damaged_since(app, night, capsys):
     assert np.isfinite(whole["pixels", ::64, ::64]).all()
     assert np.isnan(blank["pixels", ::64, ::64]).all()
     assert "z.fits.fz the file is cut short in a header" in capsys.readouterr().err
+
+
+def test_a_box_outlives_its_window_until_it_is_read(app):
+    from qtpy.QtCore import QCoreApplication, QEvent
+    from qtpy.QtWidgets import QApplication, QMainWindow
+
+    from glue_appulse import host
+
+    def gone(window):
+        window.deleteLater()
+        QCoreApplication.sendPostedEvents(None, QEvent.DeferredDelete)
+        QApplication.processEvents()
+
+    first, second, third = (QMainWindow() for _ in range(3))
+    first.show()
+    host.warn("one frame was left out")
+    second.show()
+    gone(first)
+    (box,) = boxes()
+    assert box.text() == "one frame was left out"
+    assert box.parentWidget() is second
+    box.close()
+    third.show()
+    gone(second)
+    assert boxes() == []
+    third.close()

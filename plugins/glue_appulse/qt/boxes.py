@@ -27,14 +27,15 @@ class Boxes(QObject):
 
     def _show(self, line):
         if self._box is None:
-            windows = [w for w in QApplication.topLevelWidgets() if isinstance(w, QMainWindow)]
-            self._box = QMessageBox(max(windows, key=lambda w: w.isVisible(), default=None))
+            # a window that nobody sees may be on its way out, and would take the box with it
+            self._box = QMessageBox(_window())
             self._box.setWindowTitle(TITLE)
             self._box.setIcon(QMessageBox.Warning)
             # What a file is called is no markup.
             self._box.setTextFormat(Qt.PlainText)
             self._box.setTextInteractionFlags(Qt.TextSelectableByMouse)
             self._box.setAttribute(Qt.WA_DeleteOnClose)
+            self._box.finished.connect(self._read)
             self._box.destroyed.connect(self._forget)
             self._box.setModal(False)
             self._lines = []
@@ -48,10 +49,27 @@ class Boxes(QObject):
     def _raise(self):
         # A window that opens later would cover the box.
         if self._box is not None:
-            window = self._box.parentWidget()
-            if window is not None and not window.isVisible():
+            if _window() is None:
                 QTimer.singleShot(POLL_MS, self._raise)
             self._box.raise_()
 
+    def _read(self, *_args):
+        self._lines = []
+
     def _forget(self, *_args):
         self._box = None
+        if self._lines:
+            QTimer.singleShot(0, self._again)
+
+    def _again(self):
+        # gone unread, with its window: a session that is opened brings a new one
+        lines, self._lines = self._lines, []
+        if self._box is None and _window() is not None:
+            for line in lines:
+                self._show(line)
+
+
+def _window():
+    """A main window in sight, or None."""
+    windows = (w for w in QApplication.topLevelWidgets() if isinstance(w, QMainWindow))
+    return next((w for w in windows if w.isVisible()), None)
