@@ -15,6 +15,7 @@ References: Patterson & Thompson 1971, Biometrika 58, 545 (restricted likelihood
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy import linalg
@@ -84,13 +85,25 @@ class PixelCovariance:
     product with the inverse is one of so few (Woodbury 1950, Princeton Memo 42).
     """
 
-    def __init__(self, noise, factors, inner):
-        self.noise, self.factors = noise, factors
+    def __init__(self, noise, parts, inner):
+        self.noise, self.parts = noise, parts  # F, in parts beside each other
         self.log_det = float(np.sum(np.log(noise)))
-        if factors.shape[1]:
+        if parts:
             inner = inner + np.eye(len(inner))
             self.inner = linalg.cholesky(inner, lower=True, overwrite_a=True, check_finite=False)
             self.log_det += 2 * float(np.sum(np.log(np.diag(self.inner))))
+
+    @cached_property
+    def factors(self) -> np.ndarray:
+        """All parts of F, (n, few)."""
+        return np.concatenate(self.parts, axis=1)
+
+    def product(self, plain, scaled) -> np.ndarray:
+        """A' times the inverse times A, from A' N^-1 A and F' N^-1 A."""
+        if not self.parts:
+            return plain
+        half = linalg.solve_triangular(self.inner, scaled, lower=True, check_finite=False)
+        return plain - half.T @ half
 
     def _structure(self, columns):
         """What structure takes of each column, as weights of F."""
@@ -100,20 +113,20 @@ class PixelCovariance:
     def whitened(self, columns) -> np.ndarray:
         """Columns (n, k) as others, (n or more, k), whose products are those with the inverse between."""
         root = np.sqrt(self.noise)
-        if not self.factors.shape[1]:
+        if not self.parts:
             return (columns.T / root).T
         weights = self._structure(columns)
         return np.concatenate([((columns - self.factors @ weights).T / root).T, weights])
 
     def solved(self, column) -> np.ndarray:
         """The inverse times a column."""
-        if self.factors.shape[1]:
+        if self.parts:
             column = column - self.factors @ self._structure(column)
         return column / self.noise
 
     def inverse_diagonal(self) -> np.ndarray:
         """The diagonal of the inverse."""
-        if not self.factors.shape[1]:
+        if not self.parts:
             return 1.0 / self.noise
         scaled = (self.factors.T / self.noise).T
         half = linalg.solve_triangular(self.inner, scaled.T, lower=True, check_finite=False)
@@ -373,10 +386,23 @@ class SceneFit:
         roots = {kind: np.sqrt(strength) for kind, strength in kinds.items()}
         parts = [root * self._factor_of(kind) for kind, root in roots.items()]
         inner = [[ra * rb * known[a, b] for b, rb in roots.items()] for a, ra in roots.items()]
-        return PixelCovariance(
-            noise, np.concatenate(parts, axis=1) if parts else np.zeros((self.bins.n, 0)),
-            np.block(inner) if inner else np.zeros((0, 0)),
-        )  # fmt: skip
+        return PixelCovariance(noise, parts, np.block(inner) if inner else None)
+
+    def _terms(self, design, rest):
+        """Products of design and data with the inverse of the noise between, and with F of a kind."""
+        noise, known = self._products
+        if known.get("design") is not design:
+            both = np.column_stack([design, rest])
+            scaled = (both.T / noise).T
+            known |= {"design": design, "plain": both.T @ scaled, "scaled": scaled, "terms": {}}
+        terms = known["terms"]
+
+        def of_kind(kind):
+            if kind not in terms:
+                terms[kind] = self._factor_of(kind).T @ known["scaled"]
+            return terms[kind]
+
+        return known["plain"], of_kind
 
     def _solve(self, case, prior, design, rest, n_linear) -> Solution | None:
         """Restricted likelihood and solution of one case; None where its covariance is none."""
@@ -384,22 +410,25 @@ class SceneFit:
             pixels = self._factor(case)
         except linalg.LinAlgError:
             return None
-        both = pixels.whitened(np.column_stack([design, rest]))
-        terms, wanted = both[:, :-1], both[:, -1]
+        plain, scaled_by_kind = self._terms(design, rest)
+        roots = {kind: np.sqrt(strength) for kind, strength in self._strengths(case).items()}
+        parts = [root * scaled_by_kind(kind) for kind, root in roots.items()]
+        product = pixels.product(plain, np.concatenate(parts) if parts else None)
         weight, pull = self._priors(n_linear)
-        normal = terms.T @ terms + np.diag(weight)
+        normal = product[:-1, :-1] + np.diag(weight)
         size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
         scaled = normal / np.outer(size, size)
         inverse = np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) / np.outer(size, size)
-        values = inverse @ (terms.T @ wanted + pull)
-        left = wanted - terms @ values
+        values = inverse @ (product[:-1, -1] + pull)
+        left = np.append(-values, 1.0)
+        chi2 = max(float(left @ product @ left), 0.0)
         free = len(rest) - np.sum(weight == 0) - np.sum(self.extra > 0)
-        total = float(left @ left) + NOISE_TRUST
+        total = chi2 + NOISE_TRUST
         dof = max(free, 1.0) + NOISE_TRUST
         _, log_normal = np.linalg.slogdet(scaled)
         log_normal += 2 * float(np.sum(np.log(size)))
         odds = prior - 0.5 * (dof * np.log(total / dof) + pixels.log_det + log_normal)
-        return Solution(odds, total / dof, values, inverse * total / dof, pixels, float(left @ left))
+        return Solution(odds, total / dof, values, inverse * total / dof, pixels, chi2)
 
     # --- fit
 
