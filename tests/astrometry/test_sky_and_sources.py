@@ -154,10 +154,10 @@ def test_a_second_look_goes_on_where_the_first_ended(frame, monkeypatch):
     sky, begun, filtered = sky_mesh(frame), detection.Begun(), []
     usual, tile = detection.BandPass(3.0 / detection.FWHM_PER_SIGMA).side, detection.BandPass.tile
 
-    def noted(band, data, sky, rows, *more):
+    def noted(band, data, sky, rows, *more, **into):
         if band.side == usual:
             filtered.append(rows.start)
-        return tile(band, data, sky, rows, *more)
+        return tile(band, data, sky, rows, *more, **into)
 
     monkeypatch.setattr(detection.BandPass, "tile", noted)
     part = detection.detect_stars(frame, sky=sky, every=3, begun=begun)

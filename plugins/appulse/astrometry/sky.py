@@ -12,6 +12,8 @@ SAMPLES_PER_BOX = 900
 """Enough for a median good to a twentieth of the sky's scatter."""
 SAMPLES_OF_COLOUR = 500
 """And for one of the colours of a mosaic: what its level errs by, fits that have a level for each take up."""
+LEAST_SAMPLES = 30
+"""Fewer finite ones tell nothing of a box."""
 ROWS_AT_ONCE = 500
 """Boxes whose sums are held in memory at a time."""
 MOST_BOXES = 2500
@@ -184,18 +186,25 @@ def _samples(read, shape, box, my, mx, step):
 
 
 def _box_sky(values):
-    """Clipped median and scatter of every row, NaN where fewer than 30 are finite."""
+    """Clipped median and scatter of every row, NaN where too few are finite."""
     values[np.isinf(values)] = np.nan
+    # A box of one number (a strip that was not looked at) has that level, and no scatter.
+    found = np.stack([values[:, 0], np.zeros(len(values), np.float32)])
+    alike = (values.min(axis=1) == values.max(axis=1)) & (values.shape[1] >= LEAST_SAMPLES)
+    rest = np.flatnonzero(~alike)
+    if len(rest) < len(values):
+        values = values[rest]
     values.sort(axis=1)  # NaN last
-    parts = [_rows_sky(values[k : k + ROWS_AT_ONCE]) for k in range(0, len(values), ROWS_AT_ONCE)]
-    return np.concatenate(parts, axis=1)
+    for k in range(0, len(values), ROWS_AT_ONCE):
+        found[:, rest[k : k + ROWS_AT_ONCE]] = _rows_sky(values[k : k + ROWS_AT_ONCE])
+    return found
 
 
 def _rows_sky(values):
     row = np.arange(len(values))
     low = np.zeros(len(values), int)
     high = np.isfinite(values).sum(axis=1)
-    enough = high >= 30
+    enough = high >= LEAST_SAMPLES
     zero = _median_of_range(values, low, high)
     # About a middle, so that no digits are lost; one number more, for no range may begin beyond the end.
     light = np.zeros((2, values.size + 1))
