@@ -1,16 +1,20 @@
 """A comet's nucleus in its coma, on frames as cameras take them: invented comets with known places."""
 
+import csv
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from astropy.time import Time
 
 import appulse
 from appulse.astrometry import Prediction, check_plate, coma_fit, measure
 from appulse.bodies import is_comet
 from appulse.errors import InputError
 from appulse.frames import read_frame
+from appulse.observers import Site
 from invented_nights import CometPlan, any_comet, make_night
 
 PLAN = replace(
@@ -170,3 +174,20 @@ def test_day_side_of_unknown_direction_is_in_the_sigma(comet):
     unknown = measure(frame, replace(prediction, antisolar_pa=np.nan), plate).fit
     assert np.isfinite(prediction.antisolar_pa)
     assert np.trace(unknown.cov) > 1.01 * np.trace(known.cov)
+
+
+def test_a_table_without_the_suns_direction_gets_the_one_that_horizons_prints():
+    """Through the opposition of 2P, where the direction swings; places of the table itself."""
+    table = Path(__file__).parents[1] / "authorities" / "horizons_comets.csv"
+    lines = (line for line in table.read_text().splitlines() if not line.startswith("#"))
+    recorded = [row for row in csv.DictReader(lines) if row["designation"] == "2P"]
+    assert len(recorded) > 5
+    for row in recorded:
+        bare = Prediction("2P", float(row["ra"]), float(row["dec"]))
+        known = bare.with_sun(Site.geocentre(), Time(float(row["jd_utc"]), format="jd"))
+        turn = (known.antisolar_pa - float(row["psang"]) + 180.0) % 360.0 - 180.0
+        # the Sun's aberration, 20 arcsec, seen from 3 degrees off the point opposite to it
+        assert abs(turn) < 0.2
+        assert 0.0 < known.antisolar_length <= 1.0
+        assert np.isnan(known.phase)  # which would take the distance from the Sun
+    assert replace(bare, antisolar_pa=12.0).with_sun(None, Time("2026-01-01")).antisolar_pa == 12.0

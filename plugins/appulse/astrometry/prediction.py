@@ -9,7 +9,7 @@ from appulse.astrometry.psf import POINT, Trail
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import TableError
 from appulse.numerics import axes_from_radec
-from appulse.observers import itrs_to_gcrs
+from appulse.observers import SpacecraftVector, itrs_to_gcrs, quiet_erfa
 
 MERGE_PX = 0.25
 """Pauses in which the body moves less than this are too short to show: the trail is drawn through them."""
@@ -36,6 +36,8 @@ class Prediction:
         Distances from the observer and from the Sun, au; NaN where unknown.
     phase, antisolar_pa : float
         Phase angle, and position angle of the direction away from the Sun, degrees; NaN where unknown.
+    antisolar_length : float
+        How long a unit vector away from the Sun looks, where the phase does not say it.
     parallax : (2, 3) array
         How O-C (east, north) changes with the site's Earth-fixed place, arcsec/km; NaN where unknown.
     mirror_km : (3,) array
@@ -62,6 +64,7 @@ class Prediction:
     r: float = np.nan
     phase: float = np.nan
     antisolar_pa: float = np.nan
+    antisolar_length: float = np.nan
 
     @property
     def rate(self) -> float:
@@ -123,6 +126,25 @@ class Prediction:
         parallax = -ARCSEC_PER_RAD / self.delta * np.stack(axes_from_radec(self.ra, self.dec)) @ turned.T
         mirror = np.array([0.0, -2e-3 * observer.itrs_m[1], 0.0])
         return replace(self, parallax=parallax, mirror_km=mirror)
+
+    def with_sun(self, observer, time) -> "Prediction":
+        """The same with the direction away from the Sun put in, for an observer on or near the Earth.
+
+        As the Sun, the body and the observer lie in one plane, it is the direction away from the Sun on the
+        sky. Where the distance from the Sun is not known, the body is taken to be as far as the Earth is.
+        """
+        if np.isfinite(self.antisolar_pa) or isinstance(observer, SpacecraftVector) or time is None:
+            return self
+        from astropy.coordinates import get_sun  # of comets only
+
+        with quiet_erfa():
+            sun = get_sun(time.utc).cartesian.xyz.to_value("au")
+        size = float(np.linalg.norm(sun))
+        east, north = axes_from_radec(self.ra, self.dec)
+        pa = float(np.degrees(np.arctan2(-sun @ east, -sun @ north)) % 360.0)
+        sine = float(np.hypot(sun @ east, sun @ north))  # of the elongation, times the Sun's distance
+        far = self.r if np.isfinite(self.r) else max(size, 1.0)
+        return replace(self, antisolar_pa=pa, antisolar_length=min(sine / far, 1.0))
 
 
 def _names(row):

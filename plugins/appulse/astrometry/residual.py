@@ -307,6 +307,8 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
         return _residual(frame, prediction, plate, expected, {"flag": words} | more)
     zero, trail = zero_point(plate), pixel_trail(frame, *expected, prediction)
     coma = has_coma(prediction.designation, model)
+    if coma and frame.exposure is not None:
+        prediction = prediction.with_sun(frame.observer, frame.exposure.mid)
     search = _search(frame, prediction, plate, expected, zero, trail, search_arcsec, pointed, coma)
     found = _plate_columns(plate, *expected) | {
         "search_arcsec": search.radius_arcsec, "threshold": search.found.threshold,
@@ -623,7 +625,8 @@ def _tailward(frame, prediction, expected):
         return None
     pa = np.radians(prediction.antisolar_pa)
     axis = np.linalg.solve(frame.jacobian(*expected), [np.sin(pa), np.cos(pa)])
-    seen = np.sin(np.radians(prediction.phase)) if np.isfinite(prediction.phase) else 1.0
+    seen = (prediction.antisolar_length, np.sin(np.radians(prediction.phase)))
+    seen = next((value for value in seen if np.isfinite(value)), 1.0)
     return tuple(float(v) for v in seen * axis / np.hypot(*axis))
 
 
