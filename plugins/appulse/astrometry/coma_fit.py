@@ -61,9 +61,10 @@ MOST_NEW_STARS = 4
 RIVAL_FWHM, APART_FWHM, LEAST_CHANCE = 3.0, 0.5, 1e-3
 """How far a place of light in no list may be the nucleus instead, how far two such places are at least apart,
 and the chance below which one is left out."""
-TRUST = 2.0
-"""By this the difference of two evidences is divided: each is a nat or two off, for the likelihood of a place
-has the shape of a normal one only roughly."""
+TRUST = 1.3
+"""By this the difference of two evidences is divided: each is about a nat off, for the likelihood of a place
+has the shape of a normal one only roughly; a logistic chance with such a doubt is one of sqrt(1 + pi 2 / 8)
+times the width (MacKay 1992, Neural Computation 4, 720; from memory)."""
 LONE_FWHM = 0.35
 """A star in no list that comes nearer to the nucleus is the nucleus."""
 STAR_DENSITY, STAR_RANGE = 0.02, 100.0
