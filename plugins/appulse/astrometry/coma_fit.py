@@ -23,7 +23,14 @@ from scipy import fft, linalg
 from appulse.astrometry.detection import PlaceSearch
 from appulse.astrometry.psf import POINT, Trail, pixel_image
 from appulse.astrometry.scene import FrameScene
-from appulse.astrometry.scene_fit import MODEL_ERROR, Bins, share_stars
+from appulse.astrometry.scene_fit import (
+    LEFT_OUT,
+    MODEL_ERROR,
+    Bins,
+    PixelCovariance,
+    narrow_factor,
+    share_stars,
+)
 from appulse.astrometry.source_fit import SourceFit
 from appulse.astrometry.stamp import LEAST_PIXELS, line_distance2
 from appulse.constants import ARCSEC_PER_RAD, AU_KM
@@ -349,10 +356,11 @@ class _ComaFit:
         u, v = (b.x - x) / self.radius, (b.y - y) / self.radius
         tint = scene.tint[b.colour]
         self.background = [b.count * c for c in self.colours] + [b.count * tint * u, b.count * tint * v]
-        self.kernel = None
+        self.factor = self._product = None
         if scene.structure.amplitudes.any():
             distance2 = (b.x[:, None] - b.x) ** 2 + (b.y[:, None] - b.y) ** 2
-            self.kernel = scene.structure.covariance(distance2) * np.outer(b.count * tint, b.count * tint)
+            kernel = scene.structure.covariance(distance2) * np.outer(b.count * tint, b.count * tint)
+            self.factor = narrow_factor(kernel, LEFT_OUT * float(self.noise2.min()) / SCALES[-1])
         self._peak, self.bare, self.seen = None, False, np.zeros(len(HARMONICS))
         self.away_from_sun = self.tailward
         self.extra = np.zeros(b.n)
@@ -498,25 +506,22 @@ class _ComaFit:
         misfit = (MODEL_ERROR * self.comet_light) ** 2 + (STAR_MODEL_ERROR * stars) ** 2
         return self.noise2 + np.maximum(self.light, 0.0) / gain + misfit + self.extra
 
-    def _lower(self, scale):
+    def _covariance(self, scale) -> PixelCovariance:
+        """Noise of the bins, and so much of the surroundings' structure."""
         noise = self._noise()
-        if self.kernel is None or scale == 0.0:
-            return np.sqrt(noise)
-        return linalg.cholesky(scale * self.kernel + np.diag(noise), lower=True, check_finite=False)
-
-    @staticmethod
-    def _white(lower, columns):
-        if lower.ndim == 1:
-            return columns / lower[:, None]
-        return linalg.solve_triangular(lower, columns, lower=True, check_finite=False)
+        if self.factor is None or scale == 0.0:
+            return PixelCovariance(noise, [], None)
+        if self._product is None or not np.array_equal(self._product[0], noise):
+            self._product = noise, self.factor.T @ (self.factor.T / noise).T
+        return PixelCovariance(noise, [np.sqrt(scale) * self.factor], scale * self._product[1])
 
     def _solve(self, scale, design, rest, weight, pull):
-        """Log odds, values, covariance, scale of the variances and Cholesky factor of one case."""
+        """Log odds, values, covariance, scale of the variances, the bins' covariance and chi2 of one case."""
         try:
-            lower = self._lower(scale)
+            pixels = self._covariance(scale)
         except linalg.LinAlgError:
             return None
-        both = self._white(lower, np.column_stack([design, rest]))
+        both = pixels.whitened(np.column_stack([design, rest]))
         terms, wanted = both[:, :-1], both[:, -1]
         normal = terms.T @ terms + np.diag(weight)
         size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
@@ -528,11 +533,10 @@ class _ComaFit:
         free = len(rest) - np.sum(weight == 0) - np.sum(self.extra > 0)
         dof = max(free, 1.0) + NOISE_TRUST
         total = chi2 + NOISE_TRUST
-        diagonal = lower if lower.ndim == 1 else np.diag(lower)
         _, log_normal = np.linalg.slogdet(scaled)
         log_normal += 2 * float(np.sum(np.log(size)))
-        odds = -0.5 * (dof * np.log(total / dof) + 2 * float(np.sum(np.log(diagonal))) + log_normal)
-        return odds, values, inverse, total / dof, lower, chi2
+        odds = -0.5 * (dof * np.log(total / dof) + pixels.log_det + log_normal)
+        return odds, values, inverse, total / dof, pixels, chi2
 
     # --- fit
 
@@ -540,7 +544,7 @@ class _ComaFit:
         """Step to the best place and slope."""
         nc = len(self.colours)
         self.least_level = float(np.sqrt(np.median(self.noise2 / self.bins.count)))
-        values, scale, added, level = None, 1.0 if self.kernel is not None else 0.0, 0, 0.0
+        values, scale, added, level = None, 1.0 if self.factor is not None else 0.0, 0, 0.0
         for count in range(ROUNDS):
             if values is None:
                 linear, _ = self._linear(self.place)
@@ -558,7 +562,7 @@ class _ComaFit:
             level = self._level(values) if count == 0 else 0.5 * (level + self._level(values))
             # From a wrong place, as beside a bright star, coma and dipoles would take the nucleus' light.
             weight, pull = self._priors(n_linear, level, steps.shape[1], held=count < HELD or level == 0.0)
-            if self.kernel is not None and count in (1, 4, 8):
+            if self.factor is not None and count in (1, 4, 8):
                 tried = [(s, self._solve(s, design, self.value, weight, pull)) for s in SCALES]
                 scale = max((t for t in tried if t[1] is not None), key=lambda item: item[1][0])[0]
             found = self._solve(scale, design, self.value, weight, pull)
@@ -601,7 +605,7 @@ class _ComaFit:
         self.comet_light, self.light = self._light_of(linear, values)
         self.design, self.n_linear = np.column_stack([linear, steps]), n_linear
         self.weight, self.pull = self._priors(n_linear, level, steps.shape[1])
-        cases = SCALES if self.kernel is not None else (0.0,)
+        cases = SCALES if self.factor is not None else (0.0,)
         self.solved = [
             f for f in (self._solve(s, self.design, self.value, self.weight, self.pull) for s in cases) if f
         ]
@@ -636,13 +640,10 @@ class _ComaFit:
 
     def _alone(self, found, design):
         """Leave-one-out residuals and their variance without what is put aside."""
-        _, values, _, scale, lower, _ = found
-        rest = self.value - design @ values
-        if lower.ndim == 1:
-            return rest, np.maximum(lower**2 - self.extra, 1e-300) * max(scale, 0.25)
-        inverse = linalg.cho_solve((lower, True), np.eye(self.bins.n), check_finite=False)
-        diagonal = np.diag(inverse)
-        return (inverse @ rest) / diagonal, np.maximum(1 / diagonal - self.extra, 1e-300) * max(scale, 0.25)
+        _, values, _, scale, pixels, _ = found
+        diagonal = pixels.inverse_diagonal()
+        alone = pixels.solved(self.value - design @ values) / diagonal
+        return alone, np.maximum(1 / diagonal - self.extra, 1e-300) * max(scale, 0.25)
 
     def _reject(self, found, design, settled: bool) -> bool:
         """Put bins aside that the others do not foretell; whether that changed anything."""
@@ -768,14 +769,14 @@ class _ComaFit:
         values, vectors = np.linalg.eigh(cov)
         steps = (STRETCH * (vectors * np.sqrt(np.maximum(values, 0.0))) @ np.stack([u, v])).T
         best = max(self.solved, key=lambda found: found[0])
-        scale, lower, n = best[3], best[4], self.n_linear
+        scale, pixels, n = best[3], best[4], self.n_linear
         weight, pull = (np.delete(values, [n, n + 1]) for values in (self.weight, self.pull))
         stars = self.design[:, n + 3 :]
         log = np.empty(len(steps))
         for k, step in enumerate(steps):
             # What the slope changes moves along: left behind it would stand for a coma at the old place.
             linear, slope = self._linear(place + step, mean[:n], slopes_too=False)
-            both = self._white(lower, np.column_stack([linear, slope, stars, self.value])) / np.sqrt(scale)
+            both = pixels.whitened(np.column_stack([linear, slope, stars, self.value])) / np.sqrt(scale)
             normal = both[:, :-1].T @ both[:, :-1] + np.diag(weight)
             right = both[:, :-1].T @ both[:, -1] + pull
             size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
@@ -869,7 +870,7 @@ class _ComaFit:
             trail=self.trail, neighbours=stars, x0=int(self.scene.x0 + x0), y0=int(self.scene.y0 + y0),
             data=image(self.scene.pixels[self.inside]), model=image((model / b.count)[b.of]),
             residual=image(np.where(used, (rest / np.sqrt(noise))[b.of], np.nan)),
-            structure_cov=structure if self.kernel is not None else None,
+            structure_cov=structure if self.factor is not None else None,
             slope=float(self.slope), slope_sigma=float(np.sqrt(covariance[n + 2, n + 2])),
             nucleus_flux=float(nucleus @ mean), nucleus_sigma=float(np.sqrt(nucleus @ covariance @ nucleus)),
             aperture_px=self.radius,
