@@ -11,7 +11,7 @@ import numpy as np
 from appulse.bodies.catalogue import OrbitCatalogue
 from appulse.bodies.listed import listed_orbits
 from appulse.bodies.readers.comets import MPC_COMET_LINE
-from appulse.bodies.readers.jpl_rows import are_jpl_heads
+from appulse.bodies.readers.json_orbits import are_jpl_heads
 from appulse.bodies.readers.mpcorb import is_mpcorb_line
 from appulse.bodies.readers.orbit_table import header_words, read_orbit_table
 from appulse.bodies.readers.orbit_text import decode, read_bytes
@@ -26,7 +26,7 @@ READERS = {
     "MPCORB lines": ("mpcorb", "read_mpcorb"),
     "MPC comet lines": ("comets", "read_mpc_comets"),
     "JSON (mpc_orb, SBDB)": ("json_orbits", "read_json"),
-    "rows of JPL's query service": ("jpl_rows", "read_jpl_rows"),
+    "rows of JPL's query service": ("json_orbits", "read_jpl_rows"),
     "OEF2.0": ("oef", "read_oef"),
     "JPL element list": ("comets", "read_jpl_list"),
     "CSV with MPC names": ("mpcorb", "read_named_csv"),
