@@ -7,7 +7,8 @@ import pytest
 from astropy.table import Table
 
 from appulse.astrometry.detection import survey_frame
-from appulse.astrometry.pair_night import _scatter_px
+from appulse.astrometry.pair_night import _light_at, _scatter_px
+from appulse.astrometry.psf import PSF
 from appulse.frames import read_frame
 from appulse.workflows.measuring import measure_night
 from appulse.workflows.sources import open_bodies, open_stars
@@ -33,6 +34,21 @@ def test_a_star_in_no_list_is_not_taken_for_the_body(tmp_path):
     others = [found[k] for k in (0, 1, 3, 4)]
     assert all(other.seen for other in others)
     assert np.max(np.abs([pulls(other) for other in others])) < 5
+
+
+def test_a_star_that_only_the_surroundings_show_is_a_star():
+    # On a filament the frame's list of sources has gaps.
+    psf = SimpleNamespace(at=lambda x, y: PSF.round(3.0))
+    sources = Table({name: np.zeros(0) for name in ("x", "y", "flux")})
+    plate = SimpleNamespace(
+        true_pixel=lambda ra, dec: (70.0, 50.0), reach_px=40.0, survey=SimpleNamespace(psf=psf, sources=sources)
+    )
+    other = SimpleNamespace(
+        plate=plate, expected_px=(50.0, 50.0), seen=False, lights=((70.4, 50.3, 900.0), (60.0, 50.0, 400.0))
+    )
+    assert _light_at(other, 0.0, 0.0) == 900.0
+    other.lights = ()
+    assert _light_at(other, 0.0, 0.0) == 0.0
 
 
 def test_a_light_unlike_that_of_the_other_frames_is_anothers(tmp_path):

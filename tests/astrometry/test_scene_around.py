@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from appulse.astrometry.psf import PSF, pixel_image
-from appulse.astrometry.scene import look_around
+from appulse.astrometry.scene import _surpassing, look_around
 from appulse.astrometry.scene_fit import fit_in_scene
 from appulse.astrometry.stamp import Noise
 from appulse.registration import TrailLine
@@ -29,9 +29,9 @@ def light_for(snr, fwhm=FWHM):
     return snr * np.sqrt(4 * np.pi * SKY) * fwhm / 2.3548
 
 
-def filament(strength):
-    """A filament as wide as a star, two FWHM beside the body."""
-    across = (COLUMNS - BODY[0]) * 0.6 + (ROWS - BODY[1]) * 0.8 - 2.0 * FWHM
+def filament(strength, aside=2.0):
+    """A filament as wide as a star, so many FWHM beside the body."""
+    across = (COLUMNS - BODY[0]) * 0.6 + (ROWS - BODY[1]) * 0.8 - aside * FWHM
     return strength * SKY * np.exp(-0.5 * (across / (1.2 * FWHM / 2.3548)) ** 2)
 
 
@@ -69,6 +69,31 @@ def test_a_star_without_a_body_leaves_nothing(rng_of):
     expected = SKY + light_for(300.0) * point(*star)
     _, found, _ = measured(rng_of(12), expected, listed=[star], fluxes=[light_for(300.0)])
     assert not found.candidates
+
+
+@pytest.mark.parametrize("strength", [0.1, 0.3])
+def test_a_filament_within_the_search_is_no_body(rng_of, strength):
+    """The search of before took it for one in 7 to 14 of 16 fields."""
+    place = PSF.round(FWHM), NOISE
+    along = (COLUMNS - BODY[0]) * 0.8 - (ROWS - BODY[1]) * 0.6
+    rough = filament(strength, 0.8) * (1 + 0.3 * np.sin(along / (4 * FWHM)))
+    found = [
+        look_around(rng_of(500 + seed).poisson(SKY + rough + body).astype(float), *BODY, 5.0, *place)
+        .search(*BODY, 5.0).candidates
+        for body in (0.0, light_for(30.0) * point(*BODY)) for seed in range(8)
+    ]  # fmt: skip
+    assert not any(found[:8])
+    assert all(found[8:])  # a body that stands above the filament is one
+
+
+def test_a_light_must_surpass_those_of_its_surroundings():
+    noise = _surpassing(np.array([]), 70.0, 4.0)
+    rough = _surpassing(np.array([5.6, 4.9, 4.6, 4.0]), 70.0, 4.0)
+    assert noise == 4.0
+    # Four in 70 searches are one in 18; of those above by a factor e fewer each sigma, one in 300 at 6.8.
+    assert rough == pytest.approx(4.0 + np.log(4 / 70 * 300), abs=0.15)
+    # A cosmic ray is no tail.
+    assert _surpassing(np.array([5.6, 4.9, 4.6, 80.0]), 70.0, 4.0) == pytest.approx(rough, abs=0.5)
 
 
 @pytest.mark.parametrize("kind", ["filament", "nebula", "mosaic in a nebula"])

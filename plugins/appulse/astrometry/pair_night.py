@@ -112,11 +112,11 @@ def _light_at(other: Residual, ra: float, dec: float) -> float | None:
     if not APART_FWHM * psf.fwhm < away or np.hypot(x - ex, y - ey) > other.plate.reach_px:
         return None
     sources = other.plate.survey.sources
-    if len(sources) == 0:
-        return 0.0
-    near = np.hypot(np.asarray(sources["x"]) - x, np.asarray(sources["y"]) - y)
-    nearest = int(np.argmin(near))
-    return float(sources["flux"][nearest]) if near[nearest] < SAME_FWHM * psf.fwhm else 0.0
+    # On a filament the frame's list of sources has gaps; the surroundings of the body were looked at closely.
+    lights = [(*map(float, row),) for row in zip(sources["x"], sources["y"], sources["flux"], strict=True)]
+    near = [(np.hypot(px - x, py - y), light) for px, py, light in (*lights, *other.lights)]
+    distance, light = min(near, default=(np.inf, 0.0))
+    return light if distance < SAME_FWHM * psf.fwhm else 0.0
 
 
 def _of_a_star(frame, residual: Residual, others) -> Residual:
@@ -171,7 +171,7 @@ def _not_measured(residual: Residual, reason: str) -> Residual:
     """The residual without what was measured, and why."""
     blank = Residual(residual.frame, residual.time, residual.designation, residual.prediction)
     names = ("plate_offset", "plate_covariance", "n_stars", "expected_px", "search_arcsec", "threshold",
-             "others", "elsewhere", "exposure_s", "clock_sigma_s", "mid", "plate")  # fmt: skip
+             "others", "elsewhere", "exposure_s", "clock_sigma_s", "mid", "lights", "plate")  # fmt: skip
     return replace(blank, flag=reason, **{name: getattr(residual, name) for name in names})
 
 

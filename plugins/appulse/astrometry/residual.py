@@ -130,6 +130,8 @@ class Residual:
         RMS of what the plate's fit leaves of its stars, per axis, arcsec.
     codes : str
         The MPC's note letters that apply.
+    lights : tuple of (float, float, float)
+        Further lights of the surroundings that stand out of a nebula: x, y (px), light (stored units).
     plate : PlateCheck
         With what is within :data:`KEPT_ARCSEC` of the expected place: a night of whole frames would fill the
         memory.
@@ -169,6 +171,7 @@ class Residual:
     rms_stars: float = np.nan
     codes: str = ""
     mid: object = field(default=None, repr=False)
+    lights: tuple[tuple[float, float, float], ...] = field(default=(), repr=False)
     plate: PlateCheck | None = field(default=None, repr=False)
 
     @property
@@ -312,7 +315,7 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
     search = _search(frame, prediction, plate, expected, zero, trail, search_arcsec, pointed, coma)
     found = _plate_columns(plate, *expected) | {
         "search_arcsec": search.radius_arcsec, "threshold": search.found.threshold,
-        "others": search.others,
+        "others": search.others, "lights": search.found.lights,
     }  # fmt: skip
     # Also where a light is measured: the night may come to judge it a stray one.
     places, wider = ((), "") if pointed else look_elsewhere(
@@ -488,6 +491,12 @@ def _search(
     star = star or _star_at(plate, *expected, psf, zero, found.flux_limit)
     if star is not None:
         reason = f"not measured: the source within {radius:.1f} arcsec is the star {star}"
+    elif found.doubtful is not None:
+        away = found.doubtful.distance * frame.pixel_scale
+        reason = (
+            f"not measured: a light of {found.doubtful.snr:.1f} sigma stands {away:.1f} arcsec off, but the "
+            "nebula around shows such lights too"
+        )
     else:
         reason = f"not seen: nothing above {found.threshold:.1f} sigma within {radius:.1f} arcsec"
     return BodySearch(found, psf, radius, None, (), reason, scene, coma)

@@ -40,6 +40,16 @@ PLACE_PX = {True: 0.15, False: 0.3}
 MOST_STARS = 25
 ROUGH = 0.1
 """Structure below this share of the noise that the pixels make in the body's light is not told from none."""
+RIDGE_FROM, RIDGE_TO = 1.5, 4.0
+"""FWHM to both sides of a light within which a filament shows that it goes on."""
+RIDGE_LEAST = 1.0
+"""Sigmas on both sides from which it is one: noise gives as much once in twenty lights, and costs as little."""
+CHANCE = 1.0 / 300
+"""Of a light within the search that is only what such a nebula shows here and there."""
+TAIL = (0.5, 1.0)
+"""Sigmas in which such lights become fewer by e, at least and at most (of blurred power-law nebulae)."""
+CALM_LEFT = 0.3
+"""Sigmas of stars' misfits from which a light counts as theirs."""
 LEAST_SIDE, SIDE_FWHM = 30.0, 8.0
 """Surroundings looked at beyond the search: px, and FWHM."""
 
@@ -200,15 +210,60 @@ class FrameScene:
             error = np.sqrt(1.0 + 4 * np.pi * self.psf.sigma**2 * spread / white)
             scale = np.where(on_trail, own or error, scale)
         snr = snr / scale
-        limit = threshold_for(radius, self.psf, trail)
-        found = _peaks(snr, here, radius, limit, self.x0, self.y0, x, y)
+        noise_limit = threshold_for(radius, self.psf, trail)
+        # A filament answers the filter all along: a body on it stands above what it gives on both sides.
+        plain = beyond & ~on_trail & (left < CALM_LEFT)
+        tops = _peaks(np.where(plain, snr, -np.inf), here, np.inf, noise_limit, self.x0, self.y0, x, y)
+        others = np.array([top.snr - self._ridge(snr, top, trail) for top in tops])
+        circles = float(plain.sum()) / (np.pi * max(radius, 0.5 * self.psf.fwhm) ** 2)
+        limit = _surpassing(others, circles, noise_limit)
+        peaks = _peaks(snr, here, radius, noise_limit, self.x0, self.y0, x, y)
+        aside = np.where((here > radius) & (left < 1.0), snr, -np.inf)
+        around = _peaks(aside, here, np.inf, noise_limit, self.x0, self.y0, x, y)
+        found = [peak for peak in peaks if peak.snr - self._ridge(snr, peak, trail) >= limit]
+        doubtful = next((peak for peak in peaks if peak not in found), None)
         j, i = np.unravel_index(np.argmin(here), here.shape)
-        flux = float(limit * scale[j, i] * np.sqrt(1.0 + left[j, i] ** 2) / np.sqrt(gain[j, i]))
+        unit = scale * np.sqrt(1.0 + left**2) / np.sqrt(gain)  # light that is one sigma
+        flux = float(limit * unit[j, i])
         inside = np.where((here <= radius) & np.isfinite(snr), snr, -np.inf)
         top = np.unravel_index(np.argmax(inside), inside.shape)
         at = float(self.x0 + top[1]), float(self.y0 + top[0])
         strongest = Candidate(*at, float(inside[top]), float(here[top])) if inside[top] > 0 else None
-        return PlaceSearch(tuple(found), limit, float(radius), flux, strongest)
+        lights = tuple(
+            (each.x, each.y, float(each.snr * unit[round(each.y) - self.y0, round(each.x) - self.x0]))
+            for each in (*peaks, *around)
+        )
+        return PlaceSearch(tuple(found), limit, float(radius), flux, strongest, doubtful, lights)
+
+    def _ridge(self, snr, peak: Candidate, trail: Trail) -> float:
+        """Sigmas that a filament through a peak shows beside it, mean of both sides; 0 where there is none."""
+        away = np.linspace(RIDGE_FROM, RIDGE_TO, 11) * self.psf.fwhm + 0.5 * trail.length
+        angles = np.arange(16) * np.pi / 16
+        angles = np.concatenate([angles, angles + np.pi])[:, None]
+        places = peak.y - self.y0 + away * np.sin(angles), peak.x - self.x0 + away * np.cos(angles)
+        known = np.isfinite(snr).astype(float)
+        value, share = (
+            ndimage.map_coordinates(image, places, order=1, mode="constant", cval=0.0)
+            for image in (np.where(known > 0, snr, 0.0), known)
+        )  # fmt: skip
+        # Half of an arm: neither a star on it nor a hole in it decides.
+        sides = np.median(np.where(share > 0.99, value, 0.0), axis=1).reshape(2, -1)
+        both = sides.min(axis=0)
+        best = int(np.argmax(both))
+        return float(sides[:, best].mean()) if both[best] > RIDGE_LEAST else 0.0
+
+
+def _surpassing(others, circles: float, limit: float) -> float:
+    """Signal to noise that lights of the surroundings reach within a search once in 1 / CHANCE.
+
+    `others` are those of surroundings as large as so many searches; `limit` is what noise alone asks for.
+    """
+    others = others[others >= limit]
+    if not len(others) or circles < 1.0:
+        return limit
+    # The median: what stands out far is a star or a cosmic ray, and no tail of anything.
+    tail = float(np.clip(np.median(others - limit) / np.log(2), *TAIL))
+    return limit + tail * max(float(np.log(len(others) / circles / CHANCE)), 0.0)
 
 
 def _scatter(values, most: float = np.inf) -> float | None:
