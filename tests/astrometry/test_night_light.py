@@ -41,7 +41,8 @@ def test_a_star_that_only_the_surroundings_show_is_a_star():
     psf = SimpleNamespace(at=lambda x, y: PSF.round(3.0))
     sources = Table({name: np.zeros(0) for name in ("x", "y", "flux")})
     plate = SimpleNamespace(
-        true_pixel=lambda ra, dec: (70.0, 50.0), reach_px=40.0, survey=SimpleNamespace(psf=psf, sources=sources)
+        true_pixel=lambda ra, dec: (70.0, 50.0), reach_px=40.0,
+        survey=SimpleNamespace(psf=psf, sources=sources),
     )
     other = SimpleNamespace(
         plate=plate, expected_px=(50.0, 50.0), seen=False, lights=((70.4, 50.3, 900.0), (60.0, 50.0, 400.0))

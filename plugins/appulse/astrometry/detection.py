@@ -726,7 +726,7 @@ class PlaceSearch:
     flux_limit: float  # that would just reach the threshold at the centre, stored units
     strongest: Candidate | None = None  # light within the radius, be it above the threshold or below
     doubtful: Candidate | None = None  # no noise, but the nebula or filament there gives such lights too
-    lights: tuple[tuple[float, float, float], ...] = ()  # x, y, light of all in the surroundings, not modelled
+    lights: tuple[tuple[float, float, float], ...] = ()  # x, y, light: all that are not modelled
 
 
 def threshold_for(radius: float, psf: PSF, trail: Trail = POINT) -> float:

@@ -43,7 +43,7 @@ ROUGH = 0.1
 RIDGE_FROM, RIDGE_TO = 1.5, 4.0
 """FWHM to both sides of a light within which a filament shows that it goes on."""
 RIDGE_LEAST = 1.0
-"""Sigmas on both sides from which it is one: noise gives as much once in twenty lights, and costs as little."""
+"""Sigmas on both sides from which it is one: noise gives as much once in twenty lights, and costs little."""
 CHANCE = 1.0 / 300
 """Of a light within the search that is only what such a nebula shows here and there."""
 TAIL = (0.5, 1.0)
@@ -236,7 +236,7 @@ class FrameScene:
         return PlaceSearch(tuple(found), limit, float(radius), flux, strongest, doubtful, lights)
 
     def _ridge(self, snr, peak: Candidate, trail: Trail) -> float:
-        """Sigmas that a filament through a peak shows beside it, mean of both sides; 0 where there is none."""
+        """Sigmas that a filament through a peak shows, mean of both sides of it; 0 where there is none."""
         away = np.linspace(RIDGE_FROM, RIDGE_TO, 11) * self.psf.fwhm + 0.5 * trail.length
         angles = np.arange(16) * np.pi / 16
         angles = np.concatenate([angles, angles + np.pi])[:, None]
@@ -254,7 +254,7 @@ class FrameScene:
 
 
 def _surpassing(others, circles: float, limit: float) -> float:
-    """Signal to noise that lights of the surroundings reach within a search once in 1 / CHANCE.
+    """Signal to noise that lights of the surroundings reach within one search of 1 / CHANCE.
 
     `others` are those of surroundings as large as so many searches; `limit` is what noise alone asks for.
     """
