@@ -53,7 +53,9 @@ def test_those_that_show_lie_where_they_should(table, name):
 def test_the_rest_is_flagged_and_blank(table):
     hidden = table[~np.isin(table["designation"].astype(str), list(SHOWN))]
     assert len(hidden) == N_LISTED - len(SHOWN)
-    assert all("not seen" in str(flag) for flag in hidden["flag"])
+    # or a faint light stands there, as they stand in these surroundings here and there
+    unsure = "not seen", "surroundings show such lights too"
+    assert all(any(words in str(flag) for words in unsure) for flag in hidden["flag"])
     for name in ("ra_obs", "dra_cosdec"):
         assert np.ma.getmaskarray(hidden[name]).all()
 

@@ -495,7 +495,7 @@ def _search(
         away = found.doubtful.distance * frame.pixel_scale
         reason = (
             f"not measured: a light of {found.doubtful.snr:.1f} sigma stands {away:.1f} arcsec off, but the "
-            "nebula around shows such lights too"
+            "surroundings show such lights too"
         )
     else:
         reason = f"not seen: nothing above {found.threshold:.1f} sigma within {radius:.1f} arcsec"
