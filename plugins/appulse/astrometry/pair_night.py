@@ -113,10 +113,12 @@ def _light_at(other: Residual, ra: float, dec: float) -> float | None:
         return None
     sources = other.plate.survey.sources
     # On a filament the frame's list of sources has gaps; the surroundings of the body were looked at closely.
-    lights = [(*map(float, row),) for row in zip(sources["x"], sources["y"], sources["flux"], strict=True)]
-    near = [(np.hypot(px - x, py - y), light) for px, py, light in (*lights, *other.lights)]
-    distance, light = min(near, default=(np.inf, 0.0))
-    return light if distance < SAME_FWHM * psf.fwhm else 0.0
+    listed = np.stack([np.asarray(sources[name], dtype=float) for name in ("x", "y", "flux")], axis=1)
+    lights = np.concatenate([listed, np.reshape(other.lights, (-1, 3))])
+    near = np.hypot(lights[:, 0] - x, lights[:, 1] - y)
+    if not (near < SAME_FWHM * psf.fwhm).any():
+        return 0.0
+    return float(lights[np.argmin(near), 2])
 
 
 def _of_a_star(frame, residual: Residual, others) -> Residual:

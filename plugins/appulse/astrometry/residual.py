@@ -393,7 +393,7 @@ def _not_seen(
         reason += f" (limit there {magnitude:.1f} mag)"
         notes[-1] = (
             f"limit of {magnitude:.1f} mag: at least half of such bodies planted there are found and "
-            "measured, and the pixels at the place leave room for none that is brighter"
+            "measured, and a brighter one would show less light at the place only once in ten"
         )
     asked = [words for words in (question(places), wider) if words]
     if asked:
