@@ -11,6 +11,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "observation_table": ["read_observations"],
         "locks": ["lock_of"],
         "output": ["check_free", "replacing", "together", "write_bytes", "write_table", "write_text"],
+        "png": ["NO_FILTER", "dots_per_inch", "encode_png"],
         "provenance": ["file_sha256", "provenance"],
         "residual_table": ["COLUMNS", "make_table", "read_residuals", "write_residuals"],
         "shared_night": [

@@ -14,7 +14,7 @@ from PIL import Image, ImageCms, ImageFont
 
 from appulse import __version__
 from appulse.errors import InputError
-from appulse.formats import replacing, write_bytes, write_table
+from appulse.formats import encode_png, replacing, write_bytes, write_table
 
 JPEG_QUALITY = 92
 STRIP_ROWS = 512
@@ -69,8 +69,7 @@ def png_bytes(pixels, description: str = "") -> bytes:
     Returns
     -------
     bytes
-        The same for the same picture. (Pillow writes no 16-bit colour, hence this writer; PNG
-        specification, W3C 2003, chapters 7, 9 and 11.)
+        The same for the same picture.
 
     Examples
     --------
@@ -79,44 +78,12 @@ def png_bytes(pixels, description: str = "") -> bytes:
     ((5, 4), 'dark', True)
     """
     pixels = np.asarray(pixels)
-    ny, nx, channels = pixels.shape
-    depth = 8 * pixels.dtype.itemsize
-    if channels not in (1, 3) or depth not in (8, 16):
-        raise InputError(f"a PNG of {channels} channels and {depth} bit: 1 or 3, and 8 or 16, are written")
-    head = struct.pack(">IIBBBBB", nx, ny, depth, 0 if channels == 1 else 2, 0, 0, 0)
-    chunks = [(b"IHDR", head)]
-    if channels == 3:
-        chunks.append((b"iCCP", b"sRGB\x00\x00" + zlib.compress(srgb_profile(), 9)))
+    if pixels.shape[-1] == 3:
+        colours = (b"iCCP", b"sRGB\x00\x00" + zlib.compress(srgb_profile(), 9))
     else:
         # A colour profile is not allowed on grey; this chunk says that the greys are sRGB's.
-        chunks.append((b"sRGB", b"\x00"))
-    for key, text in (("Description", description), ("Software", PROGRAM)):
-        if text:
-            chunks.append((b"iTXt", key.encode() + b"\x00\x00\x00\x00\x00" + text.encode("utf-8")))
-    chunks += [(b"IDAT", _deflated(pixels)), (b"IEND", b"")]
-    return b"\x89PNG\r\n\x1a\n" + b"".join(_chunk(kind, body) for kind, body in chunks)
-
-
-def _deflated(pixels) -> bytes:
-    """Lines of a PNG, filtered and deflated strip by strip."""
-    ny, nx, channels = pixels.shape
-    squeeze, parts = zlib.compressobj(6), []
-    previous = np.zeros((1, nx * channels * pixels.dtype.itemsize), dtype=np.uint8)
-    for first in range(0, ny, STRIP_ROWS):
-        strip = pixels[first : first + STRIP_ROWS]
-        lines = np.ascontiguousarray(strip.astype(pixels.dtype.newbyteorder(">"))).view(np.uint8)
-        lines = lines.reshape(len(strip), -1)
-        # Filter 2 (up) on all lines: deflate then sees small differences.
-        filtered = np.empty((len(lines), lines.shape[1] + 1), dtype=np.uint8)
-        filtered[:, 0] = 2
-        filtered[:, 1:] = lines - np.vstack([previous, lines[:-1]])
-        previous = lines[-1:].copy()
-        parts.append(squeeze.compress(filtered))
-    return b"".join([*parts, squeeze.flush()])
-
-
-def _chunk(kind, body):
-    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+        colours = (b"sRGB", b"\x00")
+    return encode_png(pixels, [("Description", description), ("Software", PROGRAM)], [colours])
 
 
 def write_png(values, path, description="", *, bits=16, overwrite=False):
