@@ -132,6 +132,14 @@ class TabulatedEphemeris:
         ellipses = ellipses if uncertainty else None
         return build_table([body.name for body in chosen], times, observer, columns, ellipses, meta)
 
+    def vectors(self, time, observer, rows=None):
+        """Directions (k, m, 3), ICRF axes, for many places without a table; their lengths mean nothing."""
+        t_d = tdb_days(clean_times(time))
+        if not self._spans_time:
+            self._check_moment(t_d)
+        names = self.designations if rows is None else [self.designations[row] for row in rows]
+        return np.array([self._bodies[name].directions(t_d) for name in names])
+
     def rows(self, bodies):
         """Rows of ``designations`` that some bodies mean; DesignationError where none is."""
         return np.array([self.designations.index(name) for name in self._names(bodies)], dtype=int)
@@ -184,15 +192,18 @@ class _Body:
 
     def at(self, t_d: np.ndarray):
         """Columns of the table at times, each (m,)."""
+        unit = self.directions(t_d)
+        rate = np.full_like(unit, np.nan)
+        if self._spline is not None:
+            rate = self._spline.derivative()(t_d - self.days[0])
+        return place_and_motion(unit, rate) | {key: self._interpolate(key, t_d) for key in _EXTRA}
+
+    def directions(self, t_d: np.ndarray):
+        """Vectors (m, 3) at times; the spline's are not quite of length one, which no direction notices."""
         self._check(t_d)
         if self._spline is None:
-            unit = np.repeat(self.unit, len(t_d), axis=0)
-            rate = np.full_like(unit, np.nan)
-        else:
-            unit = self._spline(t_d - self.days[0])
-            rate = self._spline.derivative()(t_d - self.days[0])
-        # The spline's vectors are not quite of length one; direction and rate take no notice of it.
-        return place_and_motion(unit, rate) | {key: self._interpolate(key, t_d) for key in _EXTRA}
+            return np.repeat(self.unit, len(t_d), axis=0)
+        return self._spline(t_d - self.days[0])
 
     def _interpolate(self, key, t_d):
         if key not in self.extra:

@@ -13,7 +13,7 @@ from astropy.time import Time, TimeDelta
 
 from appulse.bodies import body_label
 from appulse.errors import EphemerisSpanError, FrameSiteError, FrameTimeError, TimeError
-from appulse.numerics import separation_rad, unit_from_radec
+from appulse.numerics import radec_from_unit, separation_rad, unit_from_radec
 from appulse.observers import quiet_erfa
 from appulse.overlays.columns import plain_column
 from appulse.overlays.ticks import SPACING_OF_DIAGONAL, SPACING_PX, choose_step_s, make_ticks, tick_hours
@@ -38,7 +38,11 @@ def reachable_hours(place, low_h, high_h):
     >>> [round(h, 2) for h in reachable_hours(place, -12.0, 1.0)]
     [-2.0, 1.0]
     """
-    return _farthest(place, low_h), _farthest(place, high_h)
+    try:
+        place(np.array([low_h, high_h]))
+    except EphemerisSpanError:
+        return _farthest(place, low_h), _farthest(place, high_h)
+    return low_h, high_h
 
 
 def _farthest(place, limit_h):
@@ -252,7 +256,7 @@ class _Path:
 
     def __init__(self, frame, ephemeris, designation):
         self.frame, self.ephemeris, self.designation = frame, ephemeris, designation
-        self.mid = frame.exposure.mid.utc
+        self.mid, self.row = frame.exposure.mid.utc, ephemeris.rows([designation])
 
     def times(self, hours):
         with quiet_erfa():
@@ -263,10 +267,12 @@ class _Path:
             self.times(hours), self.frame.observer, bodies=[self.designation], uncertainty=uncertainty
         )
 
+    def directions(self, hours):
+        # A table of all that is known takes three times as long.
+        return self.ephemeris.vectors(self.times(hours), self.frame.observer, self.row)[0]
+
     def pixels(self, hours):
-        rows = self.rows(hours)
-        xy = self.frame.to_pixel(plain_column(rows, "ra"), plain_column(rows, "dec"))
-        return np.stack(xy, axis=1)
+        return np.stack(self.frame.to_pixel(*radec_from_unit(self.directions(hours))), axis=1)
 
 
 def track_in_frame(
@@ -279,7 +285,8 @@ def track_in_frame(
     frame : SolvedFrame
         With time and observer.
     ephemeris : NBodyEphemeris, TabulatedEphemeris or alike
-        With ``at(times, observer, bodies, uncertainty)``.
+        With ``rows(bodies)``, ``at(times, observer, bodies, uncertainty)`` and ``vectors(times, observer,
+        rows)``.
     designation : str
         As the ephemeris calls the body.
     name : str, optional
@@ -407,7 +414,7 @@ def _span(path, here, begin, end):
     if not low_h < high_h:
         raise TimeError(f"track from {begin} to {end}: the first time must come before the last")
     if begin is None and end is None:
-        return reachable_hours(path.rows, low_h, high_h)
+        return reachable_hours(path.directions, low_h, high_h)
     return low_h, high_h
 
 
@@ -477,13 +484,10 @@ def _crossings(path, hours, pixels, span):
 
 def _trail(path, hours):
     """Lines of the path while the shutter was open; none where the ephemeris does not reach so far."""
-    exposure = path.frame.exposure
-    opened = exposure.intervals or ((exposure.start, exposure.end),)
-    spans = [[(t - path.mid).sec / 3600.0 for t in interval] for interval in opened]
     if len(hours) < 2:
         return ()
-    share = np.linspace(0.0, 1.0, TRAIL_STEPS + 1)
-    moments = np.array([[a + (b - a) * share] for a, b in spans]).reshape(len(spans), -1)
+    opened, closed = path.frame.exposure.bounds_s(path.mid)[..., None] / 3600.0
+    moments = opened + (closed - opened) * np.linspace(0.0, 1.0, TRAIL_STEPS + 1)
     try:
         pixels = path.pixels(moments.ravel()).reshape(*moments.shape, 2)
     except EphemerisSpanError:
