@@ -45,14 +45,18 @@ def orbit_keys(bodies: Bodies) -> np.ndarray:
     """Digests (n,) of what a body's motion depends on: epoch, state, non-gravitational terms, number."""
     states = np.round(np.asarray(bodies.state, dtype=float), DECIMALS) + 0.0
     epochs = np.round(np.asarray(bodies.epoch_d, dtype=float), 9) + 0.0
-    keys = np.empty(len(states), np.uint64)
-    for i, (state, epoch, number, terms) in enumerate(
-        zip(states, epochs, bodies.number, bodies.terms, strict=True)
-    ):
-        text = f"{FORMAT} {int(number)} {terms!r}".encode()
-        digest = hashlib.blake2b(text + state.tobytes() + epoch.tobytes(), digest_size=8).digest()
-        keys[i] = int.from_bytes(digest, "little")
-    return keys
+    motions = np.column_stack([states, epochs])
+    # Bytes of all rows at once: row by row they take longer than the digests.
+    size, motions = motions[:1].nbytes, motions.tobytes()
+    digests = [
+        hashlib.blake2b(
+            f"{FORMAT} {number} {terms!r}".encode() + motions[size * i : size * (i + 1)], digest_size=8
+        ).digest()
+        for i, (number, terms) in enumerate(
+            zip(np.asarray(bodies.number, dtype=int).tolist(), bodies.terms, strict=True)
+        )
+    ]
+    return np.frombuffer(b"".join(digests), "<u8").astype(np.uint64)
 
 
 def carried_path() -> Path:
@@ -74,11 +78,12 @@ def _read(path) -> np.ndarray:
 
 @lru_cache(maxsize=4)
 def _opened(path, stamp) -> tuple:
-    """Records and the slices of their years, of one state of a file."""
+    """Records, the slices of their years and all keys, sorted, of one state of a file."""
     records = _read(path)
     years, first = np.unique(records["year"], return_index=True)
     last = np.append(first[1:], len(records))[: len(first)]
-    return records, {int(y): slice(a, b) for y, a, b in zip(years, first, last, strict=True)}
+    slices = {int(y): slice(a, b) for y, a, b in zip(years, first, last, strict=True)}
+    return records, slices, np.unique(records["key"])
 
 
 def _tables():
@@ -95,9 +100,11 @@ def nearest(keys: np.ndarray, t_d: np.ndarray):
     """Times (n,), NaN where there are none, and states (n, 6) of the records nearest to times t_d (n,)."""
     found, states = np.full(len(keys), np.nan), np.full((len(keys), 6), np.nan)
     wanted = np.round(2000.0 + np.asarray(t_d, dtype=float) / 365.25).astype(int)
-    for records, years in _tables():
+    for records, years, known in _tables():
+        # Most bodies of a long list are in no year: they are not looked for in sixty.
+        there = np.isin(keys, known)
         for target in np.unique(wanted):
-            left = np.flatnonzero(wanted == target)
+            left = np.flatnonzero((wanted == target) & there)
             for year in sorted(years, key=lambda y: abs(y - target)):
                 if not len(left):
                     break
