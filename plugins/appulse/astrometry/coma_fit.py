@@ -21,14 +21,13 @@ import numpy as np
 from scipy import fft, linalg
 
 from appulse.astrometry.detection import PlaceSearch
+from appulse.astrometry.pixel_covariance import PixelCovariance, narrow_factor
 from appulse.astrometry.psf import POINT, Trail, pixel_image
 from appulse.astrometry.scene import FrameScene
 from appulse.astrometry.scene_fit import (
     LEFT_OUT,
     MODEL_ERROR,
     Bins,
-    PixelCovariance,
-    narrow_factor,
     share_stars,
 )
 from appulse.astrometry.source_fit import SourceFit
@@ -510,10 +509,10 @@ class _ComaFit:
         """Noise of the bins, and so much of the surroundings' structure."""
         noise = self._noise()
         if self.factor is None or scale == 0.0:
-            return PixelCovariance(noise, [], None)
+            return PixelCovariance.of(noise)
         if self._product is None or not np.array_equal(self._product[0], noise):
             self._product = noise, self.factor.T @ (self.factor.T / noise).T
-        return PixelCovariance(noise, [np.sqrt(scale) * self.factor], scale * self._product[1])
+        return PixelCovariance.of(noise, np.sqrt(scale) * self.factor, scale * self._product[1])
 
     def _solve(self, scale, design, rest, weight, pull):
         """Log odds, values, covariance, scale of the variances, the bins' covariance and chi2 of one case."""

@@ -71,7 +71,7 @@ class Structure:
         result = np.zeros_like(distance2)
         for amplitude, length2 in zip(self.amplitudes, self.lengths2, strict=True):
             if amplitude > 0:
-                result += amplitude * np.exp(-0.5 * distance2 / length2)
+                result += float(amplitude) * np.exp(distance2 * float(-0.5 / length2))
         return result
 
     def power(self, frequency2):

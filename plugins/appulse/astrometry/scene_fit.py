@@ -15,11 +15,11 @@ References: Patterson & Thompson 1971, Biometrika 58, 545 (restricted likelihood
 """
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 from scipy import linalg
 
+from appulse.astrometry.pixel_covariance import Functions, PixelCovariance, Weighed
 from appulse.astrometry.psf import POINT, Trail, pixel_image
 from appulse.astrometry.scene import LENGTHS, FrameScene, SceneStar, Structure
 from appulse.astrometry.source_fit import (
@@ -74,71 +74,9 @@ class Solution:
     scale: float  # of all variances
     values: np.ndarray  # linear terms, then steps of the places
     covariance: np.ndarray
-    pixels: "PixelCovariance"
+    pixels: PixelCovariance
     chi2: float
-
-
-class PixelCovariance:
-    """Covariance of bins: noise of each, and structure as F F' with far fewer columns than there are bins.
-
-    Structure is as smooth as the star image, so that few columns hold all of it: with M = 1 + F' N^-1 F every
-    product with the inverse is one of so few (Woodbury 1950, Princeton Memo 42).
-    """
-
-    def __init__(self, noise, parts, inner):
-        self.noise, self.parts = noise, parts  # F, in parts beside each other
-        self.log_det = float(np.sum(np.log(noise)))
-        if parts:
-            inner = inner + np.eye(len(inner))
-            self.inner = linalg.cholesky(inner, lower=True, overwrite_a=True, check_finite=False)
-            self.log_det += 2 * float(np.sum(np.log(np.diag(self.inner))))
-
-    @cached_property
-    def factors(self) -> np.ndarray:
-        """All parts of F, (n, few)."""
-        return np.concatenate(self.parts, axis=1)
-
-    def product(self, plain, scaled) -> np.ndarray:
-        """A' times the inverse times A, from A' N^-1 A and F' N^-1 A."""
-        if not self.parts:
-            return plain
-        half = linalg.solve_triangular(self.inner, scaled, lower=True, check_finite=False)
-        return plain - half.T @ half
-
-    def _structure(self, columns):
-        """What structure takes of each column, as weights of F."""
-        scaled = self.factors.T @ (columns.T / self.noise).T
-        return linalg.cho_solve((self.inner, True), scaled, check_finite=False)
-
-    def whitened(self, columns) -> np.ndarray:
-        """Columns (n, k) as others, (n or more, k), whose products are those with the inverse between."""
-        root = np.sqrt(self.noise)
-        if not self.parts:
-            return (columns.T / root).T
-        weights = self._structure(columns)
-        return np.concatenate([((columns - self.factors @ weights).T / root).T, weights])
-
-    def solved(self, column) -> np.ndarray:
-        """The inverse times a column."""
-        if self.parts:
-            column = column - self.factors @ self._structure(column)
-        return column / self.noise
-
-    def inverse_diagonal(self) -> np.ndarray:
-        """The diagonal of the inverse."""
-        if not self.parts:
-            return 1.0 / self.noise
-        scaled = (self.factors.T / self.noise).T
-        half = linalg.solve_triangular(self.inner, scaled.T, lower=True, check_finite=False)
-        return 1.0 / self.noise - np.einsum("ij,ij->j", half, half)
-
-
-def narrow_factor(matrix, tolerance: float) -> np.ndarray:
-    """F with F F' = matrix, of as few columns as leave no more than the tolerance of any diagonal element."""
-    lower, order, rank, _ = linalg.lapack.dpstrf(matrix, tol=tolerance, lower=1)
-    factor = np.empty((len(matrix), rank))
-    factor[order - 1] = np.tril(lower)[:, :rank]
-    return factor
+    strengths: dict  # of the kinds of structure
 
 
 class Bins:
@@ -230,14 +168,9 @@ class SceneFit:
         u, v = (b.x - x) / self.radius, (b.y - y) / self.radius
         tint = scene.tint[b.colour]
         self.background = [b.count * c for c in self.colours] + [b.count * tint * u, b.count * tint * v]
-        distance2 = (b.x[:, None] - b.x) ** 2 + (b.y[:, None] - b.y) ** 2
-        weight = np.outer(b.count * tint, b.count * tint)
-        kernel = scene.structure.covariance(distance2) * weight
-        self.rough = bool(kernel.any())
-        self._distance2, self._weight = distance2, weight
-        # By kind of structure: the narrow factor of its covariance; and products of two, for one noise.
-        self._factors = {"scale": self._narrow(kernel, SCALES[-1])} if self.rough else {}
-        self._products: tuple[np.ndarray, dict] | None = None
+        self.rough = bool(scene.structure.amplitudes.any())
+        self._weight = b.count * tint
+        self._weighed: Weighed | None = None
         self.extra = np.zeros(b.n)
         self.light = np.zeros(b.n)
 
@@ -331,32 +264,60 @@ class SceneFit:
             cases += [(("trail", share), 0.0) for share in TRAIL_SHARES]
         return cases
 
-    def _along(self, line):
+    def _along(self, line, rows):
         """Covariance of what a trail's model misses: alike along it, as narrow as the star image across."""
         b, sigma = self.bins, self.psf.sigma
-        across, along = line.across(b.x, b.y), line.along(b.x, b.y)
+        across, along = line.across(b.x[rows], b.y[rows]), line.along(b.x[rows], b.y[rows])
         apart = (across[:, None] - across) ** 2 / (2 * sigma**2)
         apart += (along[:, None] - along) ** 2 / (TRAIL_LENGTH * sigma) ** 2
-        return np.exp(-0.5 * apart) * np.outer(b.count, b.count) * float(np.median(self.noise2 / b.count))
+        weight = np.outer(b.count[rows], b.count[rows]) * float(np.median(self.noise2 / b.count))
+        return np.exp(-0.5 * apart) * weight
 
-    def _narrow(self, kernel, strength):
-        """Factor of a kernel that is taken up to so many times."""
-        return narrow_factor(kernel, LEFT_OUT * float(self.noise2.min()) / strength)
+    def _structure_of(self, kind) -> Structure:
+        """One kind of structure of strength 1."""
+        if kind == "scale":
+            return self.scene.structure
+        one = Structure(np.eye(len(LENGTHS))[kind], self.psf.sigma)
+        share = one.share(float(np.median(self.noise2 / self.bins.count)))
+        return replace(one, amplitudes=one.amplitudes / share)
 
-    def _factor_of(self, kind):
-        """Narrow factor of the covariance of one kind of structure, of strength 1."""
-        if kind not in self._factors:
-            if kind == "trail":
-                kernel, strength = sum(self._along(line) for line in self.scene.trails), TRAIL_SHARES[-1]
-            else:
-                amplitudes = np.zeros(len(LENGTHS))
-                amplitudes[kind] = 1.0
-                one = Structure(amplitudes, self.psf.sigma)
-                noise = float(np.median(self.noise2 / self.bins.count))
-                kernel = one.covariance(self._distance2) * self._weight / one.share(noise)
-                strength = OWN_SHARES[-1]
-            self._factors[kind] = self._narrow(kernel, strength)
-        return self._factors[kind]
+    def _kernel(self, structure, rows):
+        """Covariance of bins by structure."""
+        x, y, weight = self.bins.x[rows], self.bins.y[rows], self._weight[rows]
+        # Its exponentials are most of the work: single numbers are exact to a millionth.
+        distance2 = np.square(x[:, None] - x, dtype=np.float32) + np.square(y[:, None] - y, dtype=np.float32)
+        return structure.covariance(distance2) * np.outer(weight, weight)
+
+    def _kernel_of(self, kind, rows):
+        """Covariance of bins by one kind of structure of strength 1."""
+        if kind == "trail":
+            return sum(self._along(line, rows) for line in self.scene.trails)
+        return self._kernel(self._structure_of(kind), rows)
+
+    def _variance(self, strengths):
+        """Variance of each bin by structure."""
+        of_kind = {
+            kind: np.sum(self._structure_of(kind).amplitudes) for kind in strengths if kind != "trail"
+        } | {"trail": len(self.scene.trails) * float(np.median(self.noise2 / self.bins.count))}
+        return sum(
+            (strength * of_kind[kind] * (self.bins.count if kind == "trail" else self._weight) ** 2
+             for kind, strength in strengths.items()), np.zeros(self.bins.n),
+        )  # fmt: skip
+
+    def _functions(self) -> Functions:
+        """What holds the structures of all cases."""
+        strongest = dict.fromkeys(OWN_LENGTHS, OWN_SHARES[-1]) | {"trail": TRAIL_SHARES[-1]}
+        strongest |= {"scale": SCALES[-1]}
+
+        def total():
+            kinds = [kind for kind in strongest if kind != "trail"]
+            amplitudes = sum(strongest[kind] * self._structure_of(kind).amplitudes for kind in kinds)
+            kernel = self._kernel(Structure(amplitudes, self.psf.sigma), slice(None))
+            if self.scene.trails:
+                kernel = kernel + strongest["trail"] * self._kernel_of("trail", slice(None))
+            return kernel
+
+        return Functions(total, self._kernel_of, strongest, LEFT_OUT * float(self.noise2.min()))
 
     def _strengths(self, case) -> dict:
         """Kinds of structure in a case, with the strength of each."""
@@ -372,63 +333,52 @@ class SceneFit:
         photons = np.maximum(self.light, 0.0) / gain
         return self.noise2 + photons + (MODEL_ERROR * self.light) ** 2 + self.extra
 
-    def _factor(self, case) -> PixelCovariance:
-        """The bins' covariance."""
+    def _weigh(self) -> Weighed:
+        """The bins' covariances by the noise that they have now."""
         noise = self._noise()
-        if self._products is None or not np.array_equal(self._products[0], noise):
-            self._products = noise, {}
-        known, kinds = self._products[1], self._strengths(case)
-        for one in kinds:
-            for other in kinds:
-                if (one, other) not in known:
-                    known[one, other] = self._factor_of(one).T @ (self._factor_of(other).T / noise).T
-                    known[other, one] = known[one, other].T
-        roots = {kind: np.sqrt(strength) for kind, strength in kinds.items()}
-        parts = [root * self._factor_of(kind) for kind, root in roots.items()]
-        inner = [[ra * rb * known[a, b] for b, rb in roots.items()] for a, ra in roots.items()]
-        return PixelCovariance(noise, parts, np.block(inner) if inner else None)
+        known = self._weighed
+        self._weighed = Weighed(self._functions(), noise) if known is None else known.changed(noise)
+        return self._weighed
 
-    def _terms(self, design, rest):
-        """Products of design and data with the inverse of the noise between, and with F of a kind."""
-        noise, known = self._products
-        if known.get("design") is not design:
-            both = np.column_stack([design, rest])
-            scaled = (both.T / noise).T
-            known |= {"design": design, "plain": both.T @ scaled, "scaled": scaled, "terms": {}}
-        terms = known["terms"]
-
-        def of_kind(kind):
-            if kind not in terms:
-                terms[kind] = self._factor_of(kind).T @ known["scaled"]
-            return terms[kind]
-
-        return known["plain"], of_kind
-
-    def _solve(self, case, prior, design, rest, n_linear) -> Solution | None:
-        """Restricted likelihood and solution of one case; None where its covariance is none."""
-        try:
-            pixels = self._factor(case)
-        except linalg.LinAlgError:
-            return None
-        plain, scaled_by_kind = self._terms(design, rest)
-        roots = {kind: np.sqrt(strength) for kind, strength in self._strengths(case).items()}
-        parts = [root * scaled_by_kind(kind) for kind, root in roots.items()]
-        product = pixels.product(plain, np.concatenate(parts) if parts else None)
+    def _solve(self, cases, design, rest, n_linear) -> list[Solution | None]:
+        """Restricted likelihood and solution of each case; None where its covariance is none."""
+        weighed = self._weigh()
+        terms = weighed.terms(np.column_stack([design, rest]))
+        found, products = [], []
+        for case, prior in cases:
+            strengths = self._strengths(case)
+            try:
+                products.append(weighed.product(strengths, terms))
+                found.append((prior, strengths, weighed.covariance(strengths)))
+            except linalg.LinAlgError:
+                found.append(None)
+        if not products:
+            return found
         weight, pull = self._priors(n_linear)
-        normal = product[:-1, :-1] + np.diag(weight)
-        size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
-        scaled = normal / np.outer(size, size)
-        inverse = np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) / np.outer(size, size)
-        values = inverse @ (product[:-1, -1] + pull)
-        left = np.append(-values, 1.0)
-        chi2 = max(float(left @ product @ left), 0.0)
+        product = np.stack(products)
+        normal = product[:, :-1, :-1] + np.diag(weight)
+        size = np.sqrt(np.maximum(np.einsum("kii->ki", normal), 1e-300))
+        both = size[:, :, None] * size[:, None, :]
+        inverse = np.linalg.pinv(normal / both, rcond=1e-10, hermitian=True) / both
+        values = np.einsum("kij,kj->ki", inverse, product[:, :-1, -1] + pull)
+        left = np.concatenate([-values, np.ones((len(values), 1))], axis=1)
+        chi2 = np.maximum(np.einsum("ki,kij,kj->k", left, product, left), 0.0)
         free = len(rest) - np.sum(weight == 0) - np.sum(self.extra > 0)
         total = chi2 + NOISE_TRUST
         dof = max(free, 1.0) + NOISE_TRUST
-        _, log_normal = np.linalg.slogdet(scaled)
-        log_normal += 2 * float(np.sum(np.log(size)))
-        odds = prior - 0.5 * (dof * np.log(total / dof) + pixels.log_det + log_normal)
-        return Solution(odds, total / dof, values, inverse * total / dof, pixels, chi2)
+        log_normal = np.linalg.slogdet(normal / both)[1] + 2 * np.sum(np.log(size), axis=1)
+        each, solutions = iter(range(len(products))), []
+        for one in found:
+            if one is None:
+                solutions.append(None)
+                continue
+            k, (prior, strengths, pixels) = next(each), one
+            odds = prior - 0.5 * (dof * np.log(total[k] / dof) + pixels.log_det + log_normal[k])
+            scale = float(total[k] / dof)
+            solutions.append(
+                Solution(float(odds), scale, values[k], inverse[k] * scale, pixels, float(chi2[k]), strengths)
+            )
+        return solutions
 
     # --- fit
 
@@ -442,8 +392,7 @@ class SceneFit:
             n_linear = linear.shape[1]
             if values is None:
                 # Light first, at the guessed place; then steps.
-                both = self._factor(best[0]).whitened(np.column_stack([linear, self.value]))
-                values = np.linalg.lstsq(both[:, :-1], both[:, -1], rcond=None)[0]
+                values = self._light(best[0], linear)
                 least = 2.0 * np.sqrt(np.median(self.noise2 / self.bins.count))
                 nc = len(self.colours)
                 if values[:nc] @ self.shares < least:
@@ -451,7 +400,7 @@ class SceneFit:
             columns, self.light = slopes(values)
             design = np.column_stack([linear, columns])
             if count in (1, 4):
-                tried = [(case, self._solve(*case, design, self.value, n_linear)) for case in cases]
+                tried = zip(cases, self._solve(cases, design, self.value, n_linear), strict=True)
                 tried = [(case, found) for case, found in tried if found is not None]
                 if tried:
                     best, top = max(tried, key=lambda item: item[1].odds)
@@ -460,7 +409,7 @@ class SceneFit:
                     cases = [
                         case for case, found in tried if case == cases[0] or found.odds > top.odds - far
                     ]
-            found = self._solve(*best, design, self.value, n_linear)
+            found = self._solve([best], design, self.value, n_linear)[0]
             if found is None:
                 raise MeasurementError("the pixels there do not settle a fit")
             values = found.values[:n_linear]
@@ -477,12 +426,20 @@ class SceneFit:
         linear, slopes = self._design()
         columns, self.light = slopes(values)
         self.design, self.n_linear = np.column_stack([linear, columns]), linear.shape[1]
-        solved = [self._solve(*case, self.design, self.value, self.n_linear) for case in cases]
+        solved = self._solve(cases, self.design, self.value, self.n_linear)
         self.solved = [found for found in solved if found is not None]
         self.cases = tuple(cases)
         if not self.solved:
             raise MeasurementError("the pixels there do not settle a fit")
         self.white = solved[0]
+
+    def _light(self, case, linear):
+        """Values of the linear terms alone."""
+        weighed = self._weigh()
+        product = weighed.product(self._strengths(case), weighed.terms(np.column_stack([linear, self.value])))
+        size = np.sqrt(np.maximum(np.diag(product)[:-1], 1e-300))
+        normal = product[:-1, :-1] / np.outer(size, size)
+        return np.linalg.pinv(normal, rcond=1e-12, hermitian=True) @ (product[:-1, -1] / size) / size
 
     def look(self, cases, reach: float) -> None:
         """What each case makes of the pixels, the body kept where it is; no rays put aside within reach."""
@@ -491,20 +448,19 @@ class SceneFit:
             linear, slopes = self._design()
             n_linear = linear.shape[1]
             if start:
-                both = self._factor(cases[0]).whitened(np.column_stack([linear, self.value]))
-                values, start = np.linalg.lstsq(both[:, :-1], both[:, -1], rcond=None)[0], False
+                values, start = self._light(cases[0], linear), False
             columns, self.light = slopes(values)
             self.design, self.n_linear = np.column_stack([linear, columns]), n_linear
             if turn == 2:
                 break
-            found = self._solve(cases[0], 0.0, self.design, self.value, n_linear)
+            found = self._solve([(cases[0], 0.0)], self.design, self.value, n_linear)[0]
             if found is None:
                 return
             values = found.values[:n_linear]
             self._reject(found, self.design, settled=True)
             near = np.hypot(self.bins.x - self.place[0], self.bins.y - self.place[1]) < reach
             self.extra = np.where(near, 0.0, self.extra)
-        solved = [self._solve(case, 0.0, self.design, self.value, n_linear) for case in cases]
+        solved = self._solve([(case, 0.0) for case in cases], self.design, self.value, n_linear)
         self.solved = [found for found in solved if found is not None]
 
     def second_light(self, reach: float, step: float):
@@ -526,18 +482,21 @@ class SceneFit:
         images = pixel_image(self.psf, *self.place, *moved, coarse=True)[0].reshape(len(places), -1) * tint
         images = np.stack([self.bins.sum(image) for image in images], axis=1)
         nuisance = [self.light_of_width(parts) for parts in ((1, 1, 0), (1, -1, 0), (0, 0, 1))]
-        weight, _ = self._priors(self.n_linear)
-        best = None
+        known = np.column_stack([self.design, *nuisance])
+        held = np.r_[self._priors(self.n_linear)[0], np.ones(len(nuisance))]
+        weighed, k, best = self._weigh(), known.shape[1], None
+        terms = weighed.terms(np.column_stack([known, self.value, images]))
         for found in self.solved:
-            known = np.column_stack([self.design, *nuisance])
-            both = self._whitened(np.column_stack([known, self.value, images]), found)
-            k, root = known.shape[1], np.sqrt(found.scale)
-            held = np.diag(np.r_[np.sqrt(weight), np.full(len(nuisance), 1.0)])
-            base, _ = np.linalg.qr(np.concatenate([both[:, :k] / root, held]))
-            rest = np.concatenate([both[:, k:] / root, np.zeros((k, both.shape[1] - k))])
-            rest = rest - base @ (base.T @ rest)
-            length2 = np.maximum(np.einsum("ij,ij->j", rest[:, 1:], rest[:, 1:]), 1e-12)
-            along = rest[:, 1:].T @ rest[:, 0]
+            product = weighed.product(found.strengths, terms) / found.scale
+            # What the known terms leave of the pixels and of each image.
+            normal = product[:k, :k] + np.diag(held)
+            size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+            inverse = np.linalg.pinv(normal / np.outer(size, size), rcond=1e-12, hermitian=True)
+            sides = product[:k, k:] / size[:, None]
+            taken = inverse @ sides
+            length2 = np.diag(product)[k + 1 :] - np.einsum("ij,ij->j", sides[:, 1:], taken[:, 1:])
+            length2 = np.maximum(length2, 1e-12)
+            along = product[k, k + 1 :] - sides[:, 0] @ taken[:, 1:]
             gain = 0.5 * np.maximum(along, 0.0) ** 2 / length2
             top = int(np.argmax(gain))
             odds = found.odds + gain[top]
@@ -573,18 +532,25 @@ class SceneFit:
 
     def _reject(self, found: Solution, design, settled: bool) -> bool:
         """Put bins aside that the others do not foretell; whether that changed anything."""
-        rest = self.value - design @ found.values
-        diagonal = found.pixels.inverse_diagonal()
-        alone = found.pixels.solved(rest) / diagonal
-        variance = np.maximum(1.0 / diagonal - self.extra, 1e-300) * max(found.scale, 0.25)
+        away = found.pixels.solved(self.value - design @ found.values)
+        scale = max(found.scale, 0.25)
         # A core that is sharper or wider than the model is no cosmic ray.
-        misfit = 2.0 * max(self.psf.width_error, 0.01) if settled else 0.5
-        variance = variance + (misfit * self.light) ** 2
-        out = alone**2 > (REJECT if settled else 2.0 * REJECT) ** 2 * variance
+        misfit = ((2.0 * max(self.psf.width_error, 0.01) if settled else 0.5) * self.light) ** 2
+        limit2 = (REJECT if settled else 2.0 * REJECT) ** 2
+        # What a bin's own variance allows is allowed all the more by what the others leave of it.
+        least = 1.0 / (found.pixels.noise + self._variance(found.strengths))
+        worth = (away**2 > limit2 * (least * scale + least**2 * misfit)) | (self.extra > 0)
+        rows = np.flatnonzero(worth)
+        diagonal = found.pixels.inverse_diagonal(rows)
+        alone2 = (away[rows] / diagonal) ** 2
+        variance = np.maximum(1.0 / diagonal - self.extra[rows], 1e-300) * scale + misfit[rows]
+        out, extra = np.zeros(self.bins.n, bool), np.zeros(self.bins.n)
+        out[rows] = alone2 > limit2 * variance
+        extra[rows] = np.where(out[rows], 1e4 * (alone2 + variance), 0.0)
         if out.sum() > 0.2 * self.bins.n:
             return False
         changed = not np.array_equal(out, self.extra > 0)
-        self.extra = np.where(out, 1e4 * (alone**2 + variance), 0.0)
+        self.extra = extra
         return changed
 
     def result(self, guess, max_shift: float) -> SourceFit:
@@ -653,7 +619,7 @@ class SceneFit:
         """What the body's image misses in its core, over what all pixels of the stamp say."""
         n = self.n_linear
         rest = self.value - self.design[:, :n] @ best.values[:n]
-        noise = self._noise()
+        noise = best.pixels.noise
         smooth = rest - noise * best.pixels.solved(rest)
         squares = (rest - smooth) ** 2 / (noise * max(best.scale, 1.0))
         light = self._image(self.place, self._trail())[0] / self.bins.count
@@ -666,7 +632,7 @@ class SceneFit:
         scene, b, n = self.scene, self.bins, self.n_linear
         model = self.design[:, :n] @ best.values[:n]
         rest = self.value - model
-        noise = self._noise()
+        noise = best.pixels.noise
         smooth = rest - noise * best.pixels.solved(rest)
         used = self.extra[b.of] == 0
         dof = int(max(b.n - self.design.shape[1] - np.sum(self.extra > 0), 1))
