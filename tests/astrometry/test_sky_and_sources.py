@@ -115,10 +115,10 @@ def test_a_nebula_is_no_noise_of_pixels():
 
 
 @pytest.mark.parametrize("mosaic", [False, True])
-def test_the_filter_in_tiles_is_the_plain_one(frame, monkeypatch, mosaic):
-    monkeypatch.setattr(detection, "TILE", 101)
+def test_the_filter_in_pieces_is_the_plain_one(frame, mosaic):
+    # scipy.ndimage is the other library here.
     sky, band = sky_mesh(frame), detection.BandPass(1.3, mosaic=mosaic)
-    light = np.where(np.isfinite(frame), frame - sky.rows(0, SHAPE[0]), 0.0)
+    light = np.where(np.isfinite(frame), frame - sky.rows(0, SHAPE[0]), np.float32(0.0))
     smooth = ndimage.gaussian_filter(light, band.sigma, mode="nearest", truncate=detection.TRUNCATE)
     if mosaic:
         for axis in (0, 1):
@@ -126,16 +126,21 @@ def test_the_filter_in_tiles_is_the_plain_one(frame, monkeypatch, mosaic):
     wide = smooth
     for _ in range(2):
         wide = ndimage.uniform_filter(wide, band.side, mode="nearest")
-    for tile in (np.s_[0:310, 0:437], np.s_[120:200, 101:202], np.s_[300:310, 300:310]):
-        np.testing.assert_allclose(band.tile(frame, sky, *tile), (smooth - wide)[tile], atol=2e-3)
+    # One filter after another goes over an edge twice: of a mosaic the middle is compared.
+    middle = slice(band.pad, -band.pad) if mosaic else slice(None)
+    for rows in (slice(120, 200),) if mosaic else (slice(0, 310), slice(120, 200), slice(300, 310)):
+        found = band.rows(light, rows)
+        np.testing.assert_allclose(found[:, middle], (smooth - wide)[rows, middle], atol=2e-3)
 
 
 def test_mended_pixels_are_those_of_a_filled_frame(frame):
     sky = sky_mesh(frame)
     bad = ~np.isfinite(frame)
     bad[70:74, 90:95] = True
-    whole = detection.detect_stars(filled(frame, bad, sky.at), sky=sky)
-    mended = detection.detect_stars(frame, sky=sky, mended=Mended.of(frame, bad, sky.at))
+    light = np.asarray(frame - sky.rows(0, SHAPE[0]), np.float32)
+    mended = Mended.of(light, bad, lambda x, y: 0.0)
+    whole = detection.detect_stars(filled(light, bad, lambda x, y: 0.0), sky=sky, above_sky=True)
+    mended = detection.detect_stars(light, sky=sky, above_sky=True, mended=mended)
     assert len(whole) == len(mended) > 30
     for name in whole.colnames:
         np.testing.assert_array_equal(mended[name], whole[name])
@@ -147,27 +152,6 @@ def test_scatter_is_nowhere_below_what_is_said_to_be_the_least(frame):
         scatter, least = sky.rows(first, last, "sigma"), sky.least(first, last, "sigma")
         assert (scatter >= least * (1 - 1e-6)).all()
         assert least.mean() > 0.5 * scatter.min(axis=0).mean()
-
-
-def test_a_second_look_goes_on_where_the_first_ended(frame, monkeypatch):
-    monkeypatch.setattr(detection, "STRIP_ROWS", 40)
-    sky, begun, filtered = sky_mesh(frame), detection.Begun(), []
-    usual, tile = detection.BandPass(3.0 / detection.FWHM_PER_SIGMA).side, detection.BandPass.tile
-
-    def noted(band, data, sky, rows, *more, **into):
-        if band.side == usual:
-            filtered.append(rows.start)
-        return tile(band, data, sky, rows, *more, **into)
-
-    monkeypatch.setattr(detection.BandPass, "tile", noted)
-    part = detection.detect_stars(frame, sky=sky, every=3, begun=begun)
-    assert set(filtered) == {0, 120, 240}
-    whole = detection.detect_stars(frame, sky=sky, begun=begun)
-    assert len(filtered) == len(set(filtered)) == 8
-    alone = detection.detect_stars(frame, sky=sky)
-    assert len(alone) == len(whole) > len(part) > 5
-    for name in alone.colnames:
-        np.testing.assert_array_equal(whole[name], alone[name])
 
 
 def test_a_part_of_a_large_frame_tells_the_width_of_its_stars(tmp_path, monkeypatch):

@@ -21,9 +21,10 @@ from appulse.astrometry.stamp import Noise, frame_noise
 from appulse.astrometry.star_fit import NARROWEST_FWHM, Pixels, StarFits, fit_stars, psf_from_stars
 from appulse.constants import FWHM_PER_SIGMA
 from appulse.errors import MeasurementError
-from appulse.numerics import mad_sigma, normal_isf, running, weighted_sum
+from appulse.numerics import box_mean, mad_sigma, normal_isf, separable_filter
 from appulse.registration import (
     Bad,
+    Marked,
     Mended,
     TrailLine,
     bad_pixels,
@@ -33,16 +34,14 @@ from appulse.registration import (
 )
 
 STRIP_ROWS = 512
-TILE = 512
-"""px; width of the pieces of a strip that are filtered at a time: so many fit into a processor's cache."""
+ENOUGH_PIXELS, ENOUGH_STARS = 8e6, 100
+"""So many pixels are looked through for the width of the stars, if they show so many bright ones."""
 THREADS = 2
 THRESHOLD = 5.0
 """Detection limit in sigmas of the smoothed sky: about one false peak in 20 million pixels of pure noise."""
 MAX_SOURCES = 20_000
 BRIGHT_SNR = 15.0
 """From it on a source's width is worth something."""
-ENOUGH_PIXELS, ENOUGH_STARS = 8e6, 100
-"""So many pixels are looked through for the width of the stars, if they show so many bright ones."""
 TRUNCATE = 3.0
 """Sigmas at which the smoothing ends: what is cut off costs less than a millionth of the signal to noise."""
 
@@ -52,6 +51,8 @@ must find so many."""
 
 ROUGHER = 1.3
 """Noise of the filtered frame over what its pixels make from which a nebula is taken to be there."""
+SAMPLES_OF_SCATTER = 400
+"""Of a box of the filtered frame: its scatter, good to a thirtieth, and no level is asked of them."""
 STRUCTURED = 1.1
 """Scatter of the sky over the noise of its pixels from which there is more than noise in it."""
 SHARP_CORE, SHARP_SIDE = 0.7, 2.0
@@ -183,18 +184,6 @@ class Survey:
         return replace(self, pixels=pixels, colours=colours, bad_kinds=kinds, bad_list=None)
 
 
-@dataclass(frozen=True)
-class Marked:
-    """Where a map has one of some bits set, worked out for the part of the frame that is asked for."""
-
-    kinds: np.ndarray
-    bits: int
-
-    def __getitem__(self, box) -> np.ndarray:
-        """Of a pair of slices; bool."""
-        return self.kinds[box] & np.uint8(self.bits) > 0
-
-
 def within(table: Table, x: float, y: float, radius: float) -> Table:
     """Rows of a table of places whose ``x, y`` lie within a radius, px."""
     if len(table) == 0:
@@ -242,7 +231,7 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     rough = mesh.typical[1] > STRUCTURED * sky.typical[1]
     options = {"gain": noise.gain_e_adu, "mosaic": colours is not None}
     kinds, bright = bad_pixels(pixels, sky, saturation=saturation, raw=raw, rough=rough, **options)
-    kinds, sources = _sources(pixels, kinds, sky, bright, known, options, rough)
+    kinds, sources = _sources(kinds, sky, bright, known, options, rough)
     if psf is not None:
         shape = FieldPSF.fixed(psf, pixels.shape)
     else:
@@ -276,40 +265,37 @@ def survey_frame(frame, *, psf: PSF | None = None, known=None) -> Survey:
     )  # fmt: skip
 
 
-def _sources(pixels, kinds, sky, bright, known, options, rough) -> tuple[np.ndarray, Table]:
+def _sources(kinds, sky, bright, known, options, rough) -> tuple[np.ndarray, Table]:
     """Sources of a frame by a filter about as wide as they are, and its bad pixels by what they tell."""
 
-    def mended_without(bad):
-        return Mended.of(pixels, bad & ~np.uint8(Bad.SATURATED) > 0, sky.at)
-
-    first, begun = mended_without(kinds), Begun()
-
-    def found(mended=first, **more):
-        return detect_stars(pixels, sky=sky, mosaic=options["mosaic"], mended=mended, **more)
+    def found(bad, **more):
+        mended = Mended.of(bright.above, Marked(bad, int(~Bad.SATURATED)), lambda x, y: 0.0)
+        return detect_stars(
+            bright.above, sky=sky, above_sky=True, mosaic=options["mosaic"], mended=mended, **more
+        )
 
     # A part of a large frame tells how wide its stars are, if it shows enough of them.
-    every = 1 if rough else max(1, round(pixels.size / ENOUGH_PIXELS))
-    sources = found(every=every, begun=begun)
+    every = 1 if rough else max(1, round(kinds.size / ENOUGH_PIXELS))
+    sources = found(kinds, every=every)
     if every > 1 and np.count_nonzero(np.asarray(sources["snr"]) > BRIGHT_SNR) < ENOUGH_STARS:
-        every, sources = 1, found(begun=begun)
+        every, sources = 1, found(kinds)
     listed = None if known is None else known(sources, _typical_width(sources) or 3.0)
     width = _typical_width(sources, listed)
     if listed is not None and len(listed) < FEW_LISTED and width < FEW_WIDTH:
         # Cosmic rays and defects that no ratio tells from points may outnumber stars, above all wide ones.
-        wide = found(fwhm=WIDE_FWHM, every=every)
+        wide = found(kinds, fwhm=WIDE_FWHM, every=every)
         rows = known(wide, WIDE_FWHM)
         if len(rows) >= max(LEAST_LISTED, len(listed) + 1):
             width = _typical_width(wide, rows)
     if not width:
-        return kinds, sources if every == 1 else found(begun=begun)
+        return kinds, sources if every == 1 else found(kinds)
     # With the stars' width more is known to be no light, and a filter as wide as they are finds more of them.
     again = sharper(kinds, bright, width, **options)
-    more = np.count_nonzero(again) > np.count_nonzero(kinds) + 0.05 * every * len(sources)
+    more = np.count_nonzero(again > 0) > np.count_nonzero(kinds > 0) + 0.05 * every * len(sources)
     if more or not 2.0 <= width <= 4.5:
-        begun = None  # the size of the frame
-        sources = found(mended_without(again), fwhm=float(np.clip(width, 1.2, 15.0)))
+        sources = found(again, fwhm=float(np.clip(width, 1.2, 15.0)))
     elif every > 1:
-        sources = found(begun=begun)
+        sources = found(kinds)
     return again, sources
 
 
@@ -431,17 +417,9 @@ def _cut_off_at(data, mosaic: bool) -> float:
     return min(tops) if chance < CUT_BY_CHANCE else 0.0
 
 
-@dataclass
-class Begun:
-    """Strips that a filter has gone over: a second look at the same pixels begins with them."""
-
-    flat: np.ndarray | None = field(default=None, repr=False)
-    starts: frozenset[int] = frozenset()
-
-
 def detect_stars(
     frame, *, fwhm: float = 3.0, threshold: float = THRESHOLD, sky: SkyMesh | None = None,
-    mosaic: bool = False, mended: Mended | None = None, every: int = 1, begun: Begun | None = None,
+    mosaic: bool = False, mended: Mended | None = None, above_sky: bool = False, every: int = 1,
 ) -> Table:  # fmt: skip
     """Sources of a frame, brightest first.
 
@@ -457,11 +435,11 @@ def detect_stars(
     mosaic : bool
         Whether neighbouring pixels stand behind other filters.
     mended : Mended, optional
-        Pixels that are no light, with what is put in their place.
+        Pixels that are no light, with what is put in their place, above the sky.
+    above_sky : bool
+        The array has had its sky taken off.
     every : int
         Only every so-manieth strip of 512 rows is looked at.
-    begun : Begun, optional
-        What an earlier call with the same pixels, width and sky has done; this one adds its own.
 
     Returns
     -------
@@ -483,16 +461,17 @@ def detect_stars(
     """
     data = frame if isinstance(frame, np.ndarray) else frame.data
     sky = sky if sky is not None else sky_mesh(data)
+    light = data if above_sky else np.asarray(data, dtype=np.float32) - sky.rows(0, data.shape[0])
     starts, sigma = range(0, data.shape[0], every * STRIP_ROWS), fwhm / FWHM_PER_SIGMA
     # The filter lets other threads run; more than two strips at a time would only cost memory.
     with ThreadPoolExecutor(THREADS) as pool:
         band = BandPass(sigma, mosaic=mosaic)
-        band, flat, rough = _smoothed(data, sky, band, starts, pool, mended, begun)
+        band, flat, rough = _smoothed(light, sky, band, starts, pool, mended)
         roughness = _roughness(flat, band, sky)
         if np.median(rough.sigma) > ROUGHER * np.median(sky.sigma) * np.sqrt(band.norm2):
             # Structure of a nebula falls steeply towards fine scales: a sharper filter sees less of it.
             sharp = BandPass(SHARP_CORE * sigma, SHARP_SIDE, mosaic)
-            sharp = _smoothed(data, sky, sharp, starts, pool, mended)
+            sharp = _smoothed(light, sky, sharp, starts, pool, mended)
             answers = [
                 each.response_to(sigma) / np.median(noise.sigma)
                 for each, _, noise in ((band, flat, rough), sharp)
@@ -504,7 +483,7 @@ def detect_stars(
             last = min(first + STRIP_ROWS, data.shape[0])
             # Beside strips that were left out nobody knows what is a peak.
             rim = 2 if every > 1 else 0
-            return _strip(flat, data, sky, rough, band, first + rim, last - rim, threshold, mended)
+            return _strip(flat, light, rough, band, first + rim, last - rim, threshold, mended)
 
         columns = np.concatenate(list(pool.map(strip, starts)), axis=1)
     order = np.argsort(-columns[2], kind="stable")[:MAX_SOURCES]
@@ -515,22 +494,18 @@ def detect_stars(
     return table
 
 
-def _smoothed(data, sky, band, starts, pool, mended, begun=None):
+def _smoothed(light, sky, band, starts, pool, mended):
     """A filter, the filtered frame, and the mesh of its noise."""
-    begun = Begun() if begun is None else begun
-    flat = np.zeros(data.shape, np.float32) if begun.flat is None else begun.flat
+    flat = np.zeros(light.shape, np.float32)
 
     def smooth_strip(first):
-        rows = slice(first, min(first + STRIP_ROWS, data.shape[0]))
-        for left in range(0, data.shape[1], TILE):
-            columns = slice(left, min(left + TILE, data.shape[1]))
-            band.tile(data, sky, rows, columns, mended, out=flat[rows, columns])
+        rows = slice(first, min(first + STRIP_ROWS, len(light)))
+        flat[rows] = band.rows(light, rows, mended)
 
-    list(pool.map(smooth_strip, [first for first in starts if first not in begun.starts]))
-    begun.flat, begun.starts = flat, begun.starts | frozenset(starts)
+    list(pool.map(smooth_strip, starts))
     # Where a nebula has structure as fine as the stars the limit is higher: its lumps are no sources.
     differ = np.ptp(flat[:: max(1, len(flat) // 64)]) > 0 or np.ptp(flat) > 0  # a few rows tell it at once
-    found = sky_mesh(flat, sky.box) if differ else None
+    found = sky_mesh(flat, sky.box, SAMPLES_OF_SCATTER) if differ else None
     noise = sky.sigma * np.float32(np.sqrt(band.norm2))
     rough = replace(sky, level=np.zeros_like(noise), sigma=noise)
     if found is not None and found.level.shape == noise.shape:
@@ -559,9 +534,8 @@ class BandPass:
         self.sigma = float(np.sqrt(max(sigma**2 - self.even2, 0.1))) if mosaic else sigma
         self.pad = int(np.ceil(TRUNCATE * sigma)) + 2 * (self.side // 2) + 4
         core = ndimage.gaussian_filter1d(_pulse(self.pad), self.sigma, truncate=TRUNCATE, mode="constant")
-        # Of the middle pixel and outwards, one filter after the other.
-        self._taps = [np.trim_zeros(core[self.pad :], "b"), *([self.even[1:]] if mosaic else [])]
         core = np.convolve(core, self.even, "same")
+        self._line = np.trim_zeros(core)
         wide = core
         for _ in range(2):
             wide = ndimage.uniform_filter1d(wide, self.side, mode="constant")
@@ -582,54 +556,24 @@ class BandPass:
         line = ndimage.gaussian_filter1d(_pulse(self.pad), sigma, truncate=TRUNCATE, mode="constant")
         return float(np.sum(self._core * line) ** 2 - np.sum(self._wide * line) ** 2)
 
-    def tile(self, data, sky, rows: slice, columns: slice, mended=None, out=None):
-        """Filtered pixels of a piece of the frame, put into an array where one is given."""
-        cut = [
-            slice(max(0, side.start - self.pad), min(n, side.stop + self.pad))
-            for side, n in zip((rows, columns), data.shape, strict=True)
-        ]
-        level = sky.rows(cut[0].start, cut[0].stop, columns=cut[1])
-        values = np.asarray(data[*cut], dtype=np.float32) - level
+    def rows(self, light, rows: slice, mended=None):
+        """Filtered rows of a frame of which its sky has been taken off; beyond its edges they go on."""
+        cut = slice(max(0, rows.start - self.pad), min(len(light), rows.stop + self.pad))
+        values = light[cut]
         # A hole would dig into its neighbours' smoothing; the sky's own level does not.
-        bad = ~np.isfinite(values)
-        if bad.any():
-            values[bad] = 0.0
+        if not np.isfinite(values.sum()):
+            values = np.nan_to_num(values, nan=0.0, posinf=0.0, neginf=0.0)
         if mended is not None:
-            y, x, light = mended.within(*cut)
-            values[y, x] = light - level[y, x]
-        # Beyond the frame its edge goes on; within it the piece grows smaller with each filter.
-        ends = [(side.start == 0, side.stop == n) for side, n in zip(cut, data.shape, strict=True)]
-        smooth = values
-        for taps in self._taps:
-            for axis in (0, 1):
-                smooth = weighted_sum(_widened(smooth, len(taps) - 1, axis, ends), taps, axis)
-        wide = smooth
-        for _ in range(2):
-            for axis in (0, 1):
-                wide = running(np.add, _widened(wide, self.side // 2, axis, ends), self.side, axis)
-        wide *= np.float32(self.side**-4.0)
-        lost = sum(len(taps) - 1 for taps in self._taps), 2 * (self.side // 2)
-        inner = [slice(0 if first else lost[1], None if last else -lost[1]) for first, last in ends]
-        starts = [
-            part.start + (0 if first else sum(lost)) for part, (first, _) in zip(cut, ends, strict=True)
-        ]
-        wanted = tuple(
-            slice(side.start - start, side.stop - start)
-            for side, start in zip((rows, columns), starts, strict=True)
-        )
-        return np.subtract(smooth[*inner][wanted], wide[wanted], out=out)
+            values = mended.put_into(values, cut)
+        smooth = separable_filter(values, self._line)
+        smooth -= box_mean(box_mean(smooth, self.side), self.side)
+        return smooth[rows.start - cut.start : rows.stop - cut.start]
 
     def variance(self, ratio):
         """Variance of an image's own light from the ratio of its peak to its bend, px^2."""
         # Peak 1/t - 1/(t + w) and bend 1/t^2 - 1/(t + w)^2 with t = own + sigma^2 + 1/12, w that of the mean.
         half = 0.5 * self.wide2 - ratio
         return np.sqrt(half**2 + ratio * self.wide2) - half - self.sigma**2 - self.even2 - 1 / 12
-
-
-def _widened(values, by: int, axis: int, ends):
-    """Values with the outermost ones repeated along an axis, at those ends that are the frame's."""
-    widths = [[by * end for end in ends[k]] if k == axis else (0, 0) for k in (0, 1)]
-    return np.pad(values, widths, mode="edge") if any(widths[axis]) else values
 
 
 def _pulse(reach: int) -> np.ndarray:
@@ -639,18 +583,18 @@ def _pulse(reach: int) -> np.ndarray:
     return line
 
 
-def _strip(flat, data, sky, rough, band, first, last, threshold, mended):
+def _strip(flat, light, rough, band, first, last, threshold, mended):
     """Peaks in rows first..last-1; columns of the table, shape (7, n)."""
-    low, high = max(0, first - 2), min(data.shape[0], last + 2)
+    low, high = max(0, first - 2), min(len(light), last + 2)
     smooth = flat[low:high]
     y, x = _above(smooth, rough, threshold, low)
-    nx = data.shape[1]
+    nx = light.shape[1]
     inside = (
         (y + low >= first) & (y + low < last) & (x > 1) & (x < nx - 2) & (y > 1) & (y < smooth.shape[0] - 2)
     )
     y, x = y[inside], x[inside]
     centre = smooth[y, x]
-    values = data[y + low, x]
+    values = light[y + low, x]
     if mended is not None:
         values = mended.put_in(values, y + low, x)
     top = np.isfinite(values)
@@ -661,7 +605,7 @@ def _strip(flat, data, sky, rough, band, first, last, threshold, mended):
                 later = (dy, dx) > (0, 0)
                 other = smooth[y + dy, x + dx]
                 top &= (centre > other) if later else (centre >= other)
-    return _shape(smooth, values[top], sky, rough, x[top], y[top], low, band)
+    return _shape(smooth, values[top], rough, x[top], y[top], low, band)
 
 
 def _above(smooth, sky, sigmas, low):
@@ -683,9 +627,9 @@ def _above(smooth, sky, sigmas, low):
     return y[out], x[out]
 
 
-def _shape(smooth, values, sky, rough, x, y, low, band):
+def _shape(smooth, values, rough, x, y, low, band):
     """Place, flux, signal to noise, peak, width and roundness of each peak from the pixels around it."""
-    level, noise = sky.at(x, y + low), rough.at(x, y + low, "sigma")
+    noise = rough.at(x, y + low, "sigma")
     centre = smooth[y, x]
     gx, gy = (smooth[y, x + 1] - smooth[y, x - 1]) / 2, (smooth[y + 1, x] - smooth[y - 1, x]) / 2
     hxx = smooth[y, x + 1] + smooth[y, x - 1] - 2 * centre
@@ -701,7 +645,7 @@ def _shape(smooth, values, sky, rough, x, y, low, band):
     wide2, narrow2 = (np.maximum(band.variance(np.minimum(centre / b, 1e6)), 0.05) for b in (blunt, sharp))
     fwhm = FWHM_PER_SIGMA * (wide2 * narrow2) ** 0.25
     return np.stack([
-        x + dx, y + low + dy, centre / band.response, centre / noise, values - level,
+        x + dx, y + low + dy, centre / band.response, centre / noise, values,
         np.minimum(fwhm, 99.0), np.sqrt(narrow2 / wide2),
     ]).astype(float)  # fmt: skip
 

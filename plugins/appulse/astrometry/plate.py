@@ -16,10 +16,11 @@ import numpy as np
 from astropy import units as u
 from astropy.table import QTable, Table
 
-from appulse.astrometry.detection import Marked, Survey, survey_frame, within
+from appulse.astrometry.detection import Survey, survey_frame, within
 from appulse.astrometry.scene import look_around
 from appulse.astrometry.scene_fit import fit_in_scene
 from appulse.astrometry.stamp import polynomial_terms
+from appulse.astrometry.star_fit import StarFits
 from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
 from appulse.frames import SkyMap, WcsMap
@@ -31,12 +32,12 @@ from appulse.numerics import (
     unit_from_radec,
     weighted_lstsq,
 )
-from appulse.registration import FAR_ARCSEC, Bad, Match, match_frame
+from appulse.registration import FAR_ARCSEC, Bad, Marked, Match, match_frame
 
 MIN_STARS = 3
 MIN_PHOTOMETRY_STARS = 3
-MAX_FITTED = 150
-"""Stars that are fitted: more would not fix a plate better than its floor."""
+MAX_FITTED, MOSTLY_ENOUGH = 150, 180
+"""Stars that are used: more would not fix a plate better than its floor; and those that are fitted first."""
 CLEAR_SNR, WEAK_SNR, FEW_STARS = 5.0, 2.5, 9
 """Least signal to noise of a fitted star; the second where the first leaves so few."""
 ROUGH, MOST_QUICK, MOST_SCENES, SCENE_STARS = 1.4, 12, 6, 6
@@ -359,8 +360,11 @@ def _match(frame, sources, fwhm: float, catalogue) -> Match | None:
 def _fit_stars(frame, survey: Survey, catalogue, found: Match) -> Table:
     """Careful places of the matched stars, and their offsets in the tangent plane of the frame's centre."""
     order = np.argsort(-np.asarray(survey.sources["snr"])[found.source], kind="stable")[: 2 * MAX_FITTED]
-    fits = survey.star_fits(found.source[order])
+    fits = survey.star_fits(found.source[order[:MOSTLY_ENOUGH]])
     with np.errstate(invalid="ignore"):
+        if len(order) > MOSTLY_ENOUGH and np.sum(fits.good & (fits.snr >= CLEAR_SNR)) < MAX_FITTED:
+            more = survey.star_fits(found.source[order[MOSTLY_ENOUGH:]])
+            fits = StarFits(*(np.concatenate(columns) for columns in zip(fits, more, strict=True)))
         kept = np.flatnonzero(fits.good & (fits.snr >= CLEAR_SNR))[:MAX_FITTED]
         if len(kept) < FEW_STARS:
             # They are recognised by their pattern; what they are worth is in their sigmas.

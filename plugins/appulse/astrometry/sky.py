@@ -55,7 +55,7 @@ class SkyMesh:
         return ndimage.map_coordinates(getattr(self, what), where, order=1, mode="nearest")
 
 
-def sky_mesh(data, box: int = 64) -> SkyMesh:
+def sky_mesh(data, box: int = 64, samples: int = SAMPLES_PER_BOX) -> SkyMesh:
     """Sky of a frame.
 
     Parameters
@@ -64,6 +64,8 @@ def sky_mesh(data, box: int = 64) -> SkyMesh:
         NaN where bad.
     box : int
         Side of the mesh's boxes, px; smaller for small frames.
+    samples : int
+        Pixels that are looked at in each.
 
     Returns
     -------
@@ -81,7 +83,7 @@ def sky_mesh(data, box: int = 64) -> SkyMesh:
     >>> abs(level - 100.0) < 0.3, abs(sigma - 3.0) < 0.3
     (True, True)
     """
-    return _mesh(lambda rows: data[rows], data.shape, box, SAMPLES_PER_BOX)
+    return _mesh(lambda rows: data[rows], data.shape, box, samples)
 
 
 def _mesh(read, shape, box: int, samples: int) -> SkyMesh:

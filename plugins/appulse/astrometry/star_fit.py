@@ -53,6 +53,8 @@ CACHED_PIXELS = 4000
 """So many numbers of each kind are worked on at a time."""
 COARSE_SIGMA = 2.5
 """px; wider images are the same integrated over a pixel and taken at its middle, 1/12 px^2 wider."""
+CORE_FWHM, FEW_NODES = 1.5, 2
+"""Radius beyond which a narrow image is integrated with as few nodes as a wide one."""
 
 
 class StarFits(NamedTuple):
@@ -86,17 +88,27 @@ class Pixels:
     saturated: int = 0  # bit of `kinds`
 
 
-def images(moments, beta, dx, dy, slopes: int = 5):
+def images(moments, beta, dx, dy, slopes: int = 5, core: int | None = None):
     """Light of unit points in pixels and slopes, (1 + slopes, n, m): value, d/dx, d/dy, d/dxx, d/dyy, d/dxy.
 
     `moments` is (n, 3): xx, yy, xy; dx, dy (n, m) are pixels minus places; the first 2 slopes, or all 5.
+    Beyond the first `core` pixels (None: all are of the core) an image bends little within a pixel.
     """
+    narrow = float(np.sqrt(max(np.median(np.minimum(*np.transpose(moments)[:2])), 1e-3)))
+    order = 1 if narrow > COARSE_SIGMA else nodes_per_side(narrow)
+    if order <= FEW_NODES or core is None or core >= dx.shape[1]:
+        return _images(moments, beta, dx, dy, slopes, order)
+    parts = ((slice(None, core), order), (slice(core, None), FEW_NODES if order == 3 else 3))
+    return np.concatenate(
+        [_images(moments, beta, dx[:, some], dy[:, some], slopes, nodes) for some, nodes in parts], axis=2
+    )
+
+
+def _images(moments, beta, dx, dy, slopes: int, order: int):
+    """As :func:`images`, with so many nodes along a pixel's side; one is the middle of a wider image."""
     xx, yy, xy = (np.asarray(column, dtype=float)[:, None] for column in np.transpose(moments))
-    narrow = float(np.sqrt(max(np.median(np.minimum(xx, yy)), 1e-3)))
-    if narrow > COARSE_SIGMA:
-        xx, yy, order = xx + 1 / 12, yy + 1 / 12, 1
-    else:
-        order = nodes_per_side(narrow)
+    if order == 1:
+        xx, yy = xx + 1 / 12, yy + 1 / 12
     determinant = xx * yy - xy**2
     inverse = yy / determinant, -xy / determinant, xx / determinant
     peak = 1 / (2 * np.pi * np.sqrt(determinant))
@@ -159,7 +171,9 @@ class Stamps:
         ny, nx = pixels.values.shape
         half = int(np.ceil(radius))
         rows, columns = (a.ravel() for a in np.mgrid[-half : half + 1, -half : half + 1])
-        disc = np.hypot(rows, columns) <= radius + 0.5
+        away = np.hypot(rows, columns)
+        disc = np.argsort(away, kind="stable")[: np.count_nonzero(away <= radius + 0.5)]
+        self.core = int(np.searchsorted(away[disc], CORE_FWHM * float(np.median(self.fwhm)) + 0.7))
         self.columns = np.rint(self.x).astype(int)[:, None] + columns[disc]
         self.rows = np.rint(self.y).astype(int)[:, None] + rows[disc]
         inside = (self.columns >= 0) & (self.columns < nx) & (self.rows >= 0) & (self.rows < ny)
@@ -228,7 +242,7 @@ class Stamps:
         for count in range(steps):
             a = active
             dx, dy = self.columns[a] - self.x[a, None], self.rows[a] - self.y[a, None]
-            image = images(self.moments[a], beta, dx, dy, first)
+            image = images(self.moments[a], beta, dx, dy, first, self.core)
             unit = image[0][..., None] * groups[a]
             design = np.concatenate([unit, self.basis[a]], axis=-1)
             # The first weights know the sky only; then they follow the model, not the noisy pixels.
@@ -456,10 +470,11 @@ def _assumed(guess: PSF, shape, n: int) -> FieldPSF:
 
 
 class Alike(NamedTuple):
-    """Stars of about one width: places, the FWHM of each, px, and signal to noise."""
+    """Stars of about one width: places, moments and FWHM of each, px, and signal to noise."""
 
     x: np.ndarray
     y: np.ndarray
+    moments: np.ndarray
     fwhm: np.ndarray
     snr: np.ndarray
     listed: int  # how many of them a star catalogue knows
@@ -492,7 +507,9 @@ def _alike(pixels: Pixels, x, y, guess: PSF, others, n_listed: int) -> Alike:
     with np.errstate(invalid="ignore"):
         snr = stamps.flux / np.sqrt(stamps.flux_variance * np.maximum(stamps.chi2, 1.0))
     n = int(np.sum(listed & keep & (snr > LISTED_SNR)))
-    return Alike(stamps.x[keep], stamps.y[keep], stamps.fwhm[keep], snr[keep], n)
+    return Alike(
+        stamps.x[keep], stamps.y[keep], stamps.moments[keep], stamps.fwhm[keep], snr[keep], n
+    )  # fmt: skip
 
 
 def _shapes(pixels: Pixels, alike: Alike, others):
@@ -511,7 +528,7 @@ def _shapes(pixels: Pixels, alike: Alike, others):
     beta = None
     if best > 0 and likelihoods[best] > likelihoods[0] + CLEARLY:
         beta = 1.0 / _vertex(INVERSE_BETAS, likelihoods, best)
-    return beta, Stamps(pixels, x, y, moments, radius, others).fit(beta, "own")
+    return beta, Stamps(pixels, x, y, alike.moments, radius, others).fit(beta, "own")
 
 
 def _likelihood(stamps: Stamps) -> float:

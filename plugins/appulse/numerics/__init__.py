@@ -7,8 +7,9 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "distributions": ["chi2_isf", "chi2_sf", "f_isf", "normal_isf", "normal_sf", "poisson_sf"],
         "dop853": ["Dop853Step", "STAGES", "interpolate", "step_factor", "tableau"],
+        "filters": ["block_means", "box_mean", "lowest", "separable_filter"],
         "kepler": ["ECLIPTIC_TO_ICRF", "elements_from_state", "state_from_elements"],
-        "mesh": ["between", "running", "weighted_sum"],
+        "mesh": ["between"],
         "nbody": ["Forces", "MAJOR_ROWS", "NonGravArrays"],
         "robust": ["MAD_TO_SIGMA", "clipped_sigma", "extra_scatter", "mad_sigma", "weighted_lstsq"],
         "sphere": [

@@ -1,4 +1,4 @@
-"""Values between the nodes of a regular mesh, and running sums over whole pictures."""
+"""Values between the nodes of a regular mesh."""
 
 from itertools import pairwise
 
@@ -40,70 +40,3 @@ def between(mesh, place, axis):
         np.multiply(above - below, part[start:end], out=out[:, start:end])
         out[:, start:end] += below
     return out
-
-
-def running(combine, values, size: int, axis: int):
-    """What `combine` (np.add, np.minimum) makes of every `size` neighbours along an axis.
-
-    Parameters
-    ----------
-    combine : ufunc
-        Associative, of two arguments.
-    values : (ny, nx) array
-    size : int
-    axis : {0, 1}
-
-    Returns
-    -------
-    array
-        Shorter by ``size - 1`` along the axis: element k is of values k to k + size - 1.
-
-    Examples
-    --------
-    >>> running(np.add, np.array([[1.0, 2.0, 3.0, 4.0]]), 3, 1).tolist()
-    [[6.0, 9.0]]
-    """
-    values = values if axis == 0 else values.T
-    count, at, width, total = len(values) - size + 1, 0, 1, None
-    # Sums of 1, 2, 4, 8 neighbours make those of any number.
-    while True:
-        if size & width:
-            piece = values[at : at + count]
-            total = piece if total is None else combine(total, piece)
-            at += width
-        if 2 * width > size:
-            return total if axis == 0 else total.T
-        values = combine(values[:-width], values[width:])
-        width *= 2
-
-
-def weighted_sum(values, weights, axis: int):
-    """Weighted sums of neighbours along an axis, the weights the same on both sides.
-
-    Parameters
-    ----------
-    values : (ny, nx) array
-    weights : (k,) array
-        Of the middle one, of those beside it, and so on outwards.
-    axis : {0, 1}
-
-    Returns
-    -------
-    array
-        Shorter by ``2 k - 2`` along the axis.
-
-    Examples
-    --------
-    >>> weighted_sum(np.array([[0.0, 8.0, 0.0, 0.0]]), [0.5, 0.25], 1).tolist()
-    [[4.0, 2.0]]
-    """
-    values = values if axis == 0 else values.T
-    reach = len(weights) - 1
-    count = len(values) - 2 * reach
-    total = values[reach : reach + count] * values.dtype.type(weights[0])
-    pair = np.empty_like(total)
-    for k in range(1, reach + 1):
-        np.add(values[reach - k : reach - k + count], values[reach + k : reach + k + count], out=pair)
-        pair *= values.dtype.type(weights[k])
-        total += pair
-    return total if axis == 0 else total.T

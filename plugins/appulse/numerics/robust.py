@@ -104,16 +104,15 @@ def extra_scatter(residuals, sigmas, dof_lost=0.0):
     wanted = len(residuals) - dof_lost
     if wanted <= 0 or np.sum((residuals / sigmas) ** 2) <= wanted:
         return 0.0
-    # With a scatter as large as the residuals themselves the sum cannot exceed its target any more.
-    low, high = 0.0, float(np.sqrt(np.sum(residuals**2) / wanted)) * 1.0000001
-    # The sum falls steadily with the scatter; sixty halvings leave nothing of the bracket.
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        if np.sum(residuals**2 / (sigmas**2 + middle**2)) > wanted:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
+    square, low2 = residuals**2, 0.0
+    # The sum falls with the scatter and bends upwards: steps along its slope come to its target from below.
+    for _ in range(200):
+        weight = 1.0 / (sigmas**2 + low2)
+        step = (np.sum(square * weight) - wanted) / np.sum(square * weight**2)
+        low2 += step
+        if step <= 1e-12 * low2:
+            break
+    return float(np.sqrt(low2))
 
 
 def weighted_lstsq(design, values, sigmas):

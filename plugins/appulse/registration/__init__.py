@@ -7,8 +7,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "alignment": ["Alignment", "StarList", "align", "tie_to_sky"],
         "detector": [
-            "Bad", "Mended", "TrailLine", "bad_pixels", "filled", "mosaic_colours", "satellite_trails",
-            "sharper", "trail_reach",
+            "Bad", "Marked", "Mended", "TrailLine", "bad_pixels", "filled", "mosaic_colours",
+            "satellite_trails", "sharper", "trail_reach",
         ],
         "resampling": [
             "COARSER", "KEEPS", "MESH", "PixelMap", "Resampler", "Spline", "nearest_pixel", "resample",

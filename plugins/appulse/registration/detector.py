@@ -24,7 +24,7 @@ from scipy import ndimage
 from scipy.special import ndtr
 
 from appulse.constants import FWHM_PER_SIGMA
-from appulse.numerics import MAD_TO_SIGMA, mad_sigma, running
+from appulse.numerics import MAD_TO_SIGMA, block_means, box_mean, lowest, mad_sigma
 
 SHARPEST_FWHM = 1.2
 """px; no optics and no air give less (the Gaussian of a point well inside one pixel): where the stars are not
@@ -47,7 +47,7 @@ QUIET_LINE = 0.4
 TRAIL_PARTS, TRAIL_PRESENT, TRAIL_SIGMAS = 32, 0.6, 2.5
 """A satellite's trail crosses the whole frame: of so many pieces of the line this share must stand out
 where stars and galaxies leave it to be seen; chance gives no third."""
-ANGLES, VOTERS, CANDIDATES = 360, 6000, 4
+ANGLES, VOTERS, CANDIDATES, SAMPLED_ROWS = 360, 6000, 4, 100
 
 
 class Bad(IntFlag):
@@ -223,13 +223,8 @@ def _lowest(above, first, last):
     # Whatever is left of a sum of points above its lowest level is held to the same ratio.
     reach = 1 + LOCAL_SIDE // 2
     rows = np.pad(np.arange(len(above)), reach, mode="reflect")[first : last + 2 * reach]
-    values = np.pad(above[rows], ((0, 0), (reach, reach)), mode="reflect")
-    for axis in (0, 1):
-        values = running(np.add, values, 3, axis)
-    values *= np.float32(1 / 9)
-    for axis in (0, 1):
-        values = running(np.minimum, values, LOCAL_SIDE, axis)
-    return values
+    values = box_mean(np.pad(above[rows], ((0, 0), (reach, reach)), mode="reflect"), 3)
+    return lowest(values, LOCAL_SIDE)[reach:-reach, reach:-reach]
 
 
 def _mark_sharp(kinds, bright: BrightPixels, fwhm, gain, mosaic) -> None:
@@ -407,10 +402,10 @@ def satellite_trails(above, sigma, fwhm: float, bad=None) -> tuple[np.ndarray, t
     small = _binned(above, size, bad)
     # Structure wider than a trail goes, and no star, however bright, digs a ring around itself.
     wide = 6 * max(1, round(fwhm / size)) + 1
-    reach = 6.0 * max(mad_sigma(small[:: max(1, small.shape[0] // 200)]), 0.5 * sigma / size)
+    reach = 6.0 * max(mad_sigma(small[:: max(1, small.shape[0] // SAMPLED_ROWS)]), 0.5 * sigma / size)
     small = np.clip(small, -reach, reach)
     flat = small - ndimage.uniform_filter(small, wide, mode="nearest")
-    noise = max(mad_sigma(flat[:: max(1, flat.shape[0] // 200)]), 0.5 * sigma / size)
+    noise = max(mad_sigma(flat[:: max(1, flat.shape[0] // SAMPLED_ROWS)]), 0.5 * sigma / size)
     y, x = np.nonzero(flat > 2.0 * noise)
     if len(y) > VOTERS:  # a sample of them votes
         keep = np.random.default_rng(len(y)).choice(len(y), VOTERS, replace=False)
@@ -441,17 +436,13 @@ def satellite_trails(above, sigma, fwhm: float, bad=None) -> tuple[np.ndarray, t
 
 
 def _binned(image, size: int, bad):
-    """Means of blocks of good pixels."""
-    ny, nx = (n // size * size for n in image.shape)
-    out = np.zeros((ny // size, nx // size), np.float32)
-    # In bands of blocks, each first added up over its rows: that stays in the processor's cache.
-    for k in range(0, ny, size):
-        band = image[k : k + size, :nx]
-        wrong = ~np.isfinite(band) if bad is None else bad[k : k + size, :nx]
-        if wrong.any():
-            band = np.where(wrong, np.float32(0.0), band)
-        out[k // size] = band.sum(axis=0).reshape(-1, size).sum(axis=1)
-    out /= size * size
+    """Means of blocks of pixels; a bad one counts as sky."""
+    if bad is None:
+        return block_means(np.nan_to_num(image, nan=0.0), size)
+    out, places = block_means(image, size), np.flatnonzero(bad)
+    row, column = np.divmod(places, image.shape[1]) // np.int64(size) if len(places) else (places, places)
+    inside = (row < out.shape[0]) & (column < out.shape[1])
+    np.subtract.at(out, (row[inside], column[inside]), image.ravel()[places[inside]] / size**2)
     return out
 
 
@@ -492,6 +483,23 @@ def _pieces(flat, noise, angles, distances, half):
     return share, strength
 
 
+@dataclass(frozen=True)
+class Marked:
+    """Where a map has one of some bits set, worked out for the part of the frame that is asked for."""
+
+    kinds: np.ndarray
+    bits: int
+
+    def __getitem__(self, where) -> np.ndarray:
+        """Of slices, or of arrays of rows and columns; bool."""
+        return self.kinds[where] & np.uint8(self.bits) > 0
+
+    def places(self) -> np.ndarray:
+        """Indices into the flattened map, ascending."""
+        some = np.flatnonzero(self.kinds > 0)  # few have any bit
+        return some[self.kinds.ravel()[some] & np.uint8(self.bits) > 0]
+
+
 # --- colour mosaics
 
 
@@ -529,7 +537,7 @@ class Mended:
     def of(cls, pixels, bad, sky) -> "Mended":
         """The mean of the good pixels about each bad one, else the sky, a function of x, y."""
         ny, nx = pixels.shape
-        places = np.flatnonzero(bad)
+        places = bad.places() if isinstance(bad, Marked) else np.flatnonzero(bad)
         values, left = np.empty(len(places), np.float32), np.arange(len(places))
         for reach in (1, 2):
             rows, columns = np.divmod(places[left], nx)
@@ -549,13 +557,13 @@ class Mended:
         values[left] = sky(columns, rows)
         return cls(pixels.shape, places, values)
 
-    def within(self, rows: slice, columns: slice):
-        """Rows and columns, counted from its corner, and values of those in a piece of the frame."""
+    def put_into(self, values, rows: slice):
+        """A copy of some rows of the frame with the mended pixels in it."""
         nx = self.shape[1]
         some = slice(*np.searchsorted(self.places, [rows.start * nx, rows.stop * nx]))
-        y, x = np.divmod(self.places[some], nx)
-        inside = (x >= columns.start) & (x < columns.stop)
-        return y[inside] - rows.start, x[inside] - columns.start, self.values[some][inside]
+        values = np.array(values, dtype=np.float32)
+        values.ravel()[self.places[some] - rows.start * nx] = self.values[some]
+        return values
 
     def put_in(self, values, rows, columns):
         """Pixels of a frame at rows and columns, the mended ones put in."""

@@ -157,15 +157,18 @@ def vote(stars, sources, reach, cell, as_told=False):
     offsets = offsets[np.max(np.abs(offsets), axis=1) <= reach]
     if len(offsets) < 2:
         return None, 1.0
-    tree = cKDTree(offsets)
     best = None, 1.0
     if as_told:
-        for part in CELLS:
+        for part in reversed(CELLS):
             inside = np.hypot(*offsets.T) <= part * cell
             rate = max((len(offsets) - inside.sum()) * np.pi * (part * cell / (2 * reach)) ** 2, 1e-3)
             chance = float(min(1.0, len(CELLS) * poisson_sf(int(inside.sum()) - 1, rate)))
             if inside.sum() >= 3 and chance < CHANCE and chance < best[1]:
                 best = np.median(offsets[inside], axis=0), chance
+        # Where most of the fewer ones have their partner already no other shift gives more.
+        if best[1] < CERTAIN and inside.sum() > 0.5 * min(len(stars), len(sources)):
+            return best
+    tree = cKDTree(offsets)
     # Few pairs that agree to a fraction of a pixel are as little luck as many that agree to a few.
     for part in CELLS:
         shift, chance = _agreement(tree, offsets, reach, part * cell)

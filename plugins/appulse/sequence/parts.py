@@ -21,7 +21,7 @@ import numpy as np
 
 from appulse.errors import InputError
 
-FORMAT = 8
+FORMAT = 9
 """Raised when what is computed changes: older parts are then computed again."""
 
 

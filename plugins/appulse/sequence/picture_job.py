@@ -38,7 +38,9 @@ PRODUCTS = (
 )  # fmt: skip
 PREVIEW_PRODUCTS = ("preview.png",)
 EXTRAS = {"tiff": "composite.tiff", "jpeg": "composite.jpg", "mp4": "animation.mp4", "frames": "animation"}
-PIXEL_PACKAGES = ("numpy", "scipy", "astropy", "reproject", "scikit-image", "pillow")
+PIXEL_PACKAGES = (
+    "numpy", "scipy", "astropy", "opencv-python-headless", "reproject", "scikit-image", "pillow",
+)  # fmt: skip
 """Packages whose version can change a pixel."""
 
 
