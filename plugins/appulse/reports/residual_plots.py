@@ -12,6 +12,7 @@ import matplotlib
 import numpy as np
 from astropy.time import Time
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.colors import Normalize, PowerNorm
 from matplotlib.dates import AutoDateFormatter, AutoDateLocator
 from matplotlib.figure import Figure
@@ -26,7 +27,7 @@ from appulse.reports.picture import drawn_pixels, png_bytes
 INK, FAINT = "#1f2430", "#8a8f9c"
 BODY_COLOURS = ("#0b62a4", "#c1440e", "#00734f", "#8e4a9e", "#7a6a00", "#3a3f4b")
 """Dark ones out of the colour-blind safe set of Okabe & Ito (2008), darkened for white paper."""
-PNG_DPI = 150
+PNG_DPI, POINTS_PER_INCH = 150, 72
 OC_INCH, MOTION_INCH = (7.2, 4.2), (7.2, 4.4)
 CLOSE_UP = 0.3
 """Points within this part of the plot's reach are drawn again from nearby."""
@@ -101,6 +102,12 @@ def png_uri(draw, *arguments, **options):
 
 
 def _svg(figure):
+    if (layout := figure.get_layout_engine()) is not None:
+        # Laid out here, as it will stand: matplotlib would draw everything once more for it.
+        FigureCanvasSVG(figure)
+        figure.set_dpi(POINTS_PER_INCH)
+        layout.execute(figure)
+        figure.set_layout_engine(None)
     buffer = io.BytesIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "appulse"})
     return buffer.getvalue()
