@@ -56,6 +56,12 @@ def pixels(canvas):
     return image[::-1]
 
 
+def remove_what_is_painted(canvas):
+    for artist in [*canvas.figure.texts, *canvas.figure.artists]:
+        if artist.get_zorder() > 0:
+            artist.remove()
+
+
 def bright_centre(image, canvas, colour=None):
     """Mean place, device pixels from the lower left, of what is white in the frame's part."""
     area = image[canvas.strip :]
@@ -74,8 +80,7 @@ def test_a_bright_pixel_is_drawn_where_overlays_are(shape, longest, scale):
     world = frame(shape, spots=[(x, y)])
     canvas = frame_picture(world, longest_px=longest)
     assert canvas.scale == pytest.approx(scale)
-    for text in list(canvas.figure.texts) + list(canvas.figure.artists):
-        text.remove()
+    remove_what_is_painted(canvas)
     found = bright_centre(pixels(canvas), canvas)
     step = max(1, round(1 / scale))
     expected = canvas.target.at(x // step * step + (step - 1) / 2, y // step * step + (step - 1) / 2)
@@ -86,7 +91,10 @@ def test_a_bright_pixel_is_drawn_where_overlays_are(shape, longest, scale):
 def test_matplotlib_puts_data_where_the_scene_does(longest):
     canvas = frame_picture(frame(), longest_px=longest)
     places = np.array([[0.0, 0.0], [319.0, 239.0], [100.25, 7.5]])
-    by_matplotlib = canvas.axes.transData.transform(places)
+    total = canvas.height + canvas.strip
+    axes = canvas.figure.add_axes((0.0, canvas.strip / total, 1.0, canvas.height / total))
+    axes.set(xlim=(-0.5, 319.5), ylim=(-0.5, 239.5))
+    by_matplotlib = axes.transData.transform(places)
     np.testing.assert_allclose(by_matplotlib, canvas.target.at(*places.T), atol=1e-6)
 
 
@@ -106,8 +114,7 @@ def test_a_ring_is_drawn_around_the_measured_pixel():
 
 def test_rows_count_upwards():
     canvas = frame_picture(frame(spots=[(160, 5)]))
-    for text in list(canvas.figure.texts) + list(canvas.figure.artists):
-        text.remove()
+    remove_what_is_painted(canvas)
     assert bright_centre(pixels(canvas), canvas)[1] < canvas.strip + canvas.height / 4
 
 

@@ -22,6 +22,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patheffects import withStroke
+from matplotlib.transforms import Bbox
 from PIL import Image
 
 from appulse.errors import FrameError, InputError
@@ -73,13 +74,21 @@ class _DevicePixels(Artist):
     def __init__(self, pixels, above):
         super().__init__()
         self.set_zorder(-1)  # under all that is drawn
-        self.above, self.rgba = above, np.empty((*pixels.shape[:2], 4), np.uint8)
-        self.rgba[..., :3], self.rgba[..., 3] = pixels, 255
+        self.above, self.rgba = above, np.full((*pixels.shape[:2], 4), 255, np.uint8)
+        _copy_colours(pixels, self.rgba)
 
     def draw(self, renderer):
         gc = renderer.new_gc()
         renderer.draw_image(gc, 0, self.above, self.rgba)
         gc.restore()
+
+
+def _copy_colours(pixels, target):
+    """Three planes of pixels into another array of pixels, which is returned."""
+    # Plane by plane: pixel by pixel numpy takes four times as long.
+    for plane in range(3):
+        target[..., plane] = pixels[..., plane]
+    return target
 
 
 class FramePicture:
@@ -109,13 +118,11 @@ class FramePicture:
         total = self.height + self.strip
         self.figure = Figure(figsize=(self.width / DPI, total / DPI), dpi=DPI, facecolor=MARGIN)
         FigureCanvasAgg(self.figure)
-        self.axes = self.figure.add_axes((0.0, self.strip / total, 1.0, self.height / total))
-        self.axes.set_axis_off()
-        self.axes.set_xlim(-0.5, self.width / self.scale - 0.5)
-        self.axes.set_ylim(-0.5, self.height / self.scale - 0.5)
+        # Axes, of which nothing would be seen, take a tenth of the drawing.
+        self.box = Bbox.from_extents(0.0, self.strip, self.width, total)
         if zoom > 1:
             pixels = pixels.repeat(zoom, axis=0).repeat(zoom, axis=1)
-        self.axes.add_artist(_DevicePixels(pixels, self.strip))
+        self.figure.add_artist(_DevicePixels(pixels, self.strip))
         self.target = Target(
             frame, self.width, self.height, self.size_px, self.scale, (0.0, float(self.strip))
         )
@@ -145,7 +152,7 @@ class FramePicture:
             solid_capstyle="butt", path_effects=rim, zorder=5,
         )  # fmt: skip
         self.figure.add_artist(line)
-        line.set_clip_box(self.axes.bbox)
+        line.set_clip_box(self.box)
 
     def _words(self, label, place, **where):
         return self.figure.text(
@@ -300,7 +307,8 @@ def drawn_pixels(figure):
     """A figure drawn, as (ny, nx, 3) bytes, the uppermost row first."""
     figure.canvas.draw()
     # Nothing shows through: a fourth plane of nothing but 255 is left out.
-    return np.asarray(figure.canvas.buffer_rgba())[..., :3]
+    drawn = np.asarray(figure.canvas.buffer_rgba())
+    return _copy_colours(drawn, np.empty((*drawn.shape[:2], 3), np.uint8))
 
 
 def to_png(figure):
@@ -323,7 +331,7 @@ def png_bytes(pixels, dpi=DPI):
 
 def sheet_jpeg(pixels):
     """Pixels of a picture for a sheet: no side over 1000, as JPEG: noise makes a PNG ten times larger."""
-    image = Image.fromarray(np.ascontiguousarray(pixels))
+    image = Image.fromarray(pixels)
     if max(image.size) > SHEET_PX:
         share = SHEET_PX / max(image.size)
         size = round(image.width * share), round(image.height * share)
@@ -502,7 +510,7 @@ def frame_pixels(frame, step=1, standing_out=None):
         if standing_out is not None and len(standing_out):
             ends = reaching(ends, _level_at(plane, standing_out, step))
         grey = to_bytes(plane, ends)
-        return np.repeat(grey[:, :, None], 3, axis=2)
+        return np.broadcast_to(grey[:, :, None], (*grey.shape, 3))
     planes = [reduced(plane, step) for plane in frame.colour]
     ends = [stretch_ends(plane) for plane in planes]
     # One range for the three keeps the colours of what is brighter than the sky.
