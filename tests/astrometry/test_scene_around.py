@@ -6,6 +6,7 @@ import pytest
 from appulse.astrometry.psf import PSF, pixel_image
 from appulse.astrometry.scene import _surpassing, look_around
 from appulse.astrometry.scene_fit import fit_in_scene
+from appulse.astrometry.sky import level_mosaic_sky
 from appulse.astrometry.stamp import Noise
 from appulse.registration import TrailLine
 from invented_nights import NightPlan, nebula_image
@@ -15,6 +16,8 @@ BODY = 60.3, 54.6
 NOISE = Noise(1.0)
 ROWS, COLUMNS = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
 MOSAIC = np.array([[0, 1], [1, 2]])[ROWS % 2, COLUMNS % 2]
+PASSES = np.array([0.774, 1.290, 0.645])
+"""Light that passes each colour, mean 1 over the pixels."""
 TOL_PULL_24 = 0.35
 """24 pulls have a width of 1 within 0.14 (2.5 sigma)."""
 
@@ -84,6 +87,32 @@ def test_a_filament_within_the_search_is_no_body(rng_of, strength):
     ]  # fmt: skip
     assert not any(found[:8])
     assert all(found[8:])  # a body that stands above the filament is one
+
+
+@pytest.mark.parametrize("kind", ["mono", "mosaic"])
+def test_a_faint_body_beside_a_filament_is_measured(rng_of, kind):
+    """As structure that is alike in all directions the filament hid 12 of 12."""
+    passes, more, pulls = 1.0, {}, []
+    if kind == "mosaic":
+        passes, more = PASSES[MOSAIC], {"colours": MOSAIC}
+    for seed in range(12):
+        expected = (SKY + filament(0.3, 1.5) + light_for(13.0) * point(*BODY)) * passes
+        scene, _, fit = measured(rng_of(6000 + seed), expected, **more)
+        assert scene.structure.ridges
+        assert not scene.structure.alike.ridges
+        if fit is not None:
+            assert fit.snr > 6.0
+            pulls += list(np.array([fit.x - BODY[0], fit.y - BODY[1]]) / np.sqrt(np.diag(fit.cov)))
+    assert len(pulls) >= 2 * 11
+    assert np.max(np.abs(pulls)) < 4.0
+    assert abs(np.std(pulls) - 1.0) < TOL_PULL_24
+
+
+def test_a_nebula_s_colour_is_that_of_its_small_scales(rng_of):
+    """A sky levelled colour by colour shows wide light as green has it: colours looked half as deep."""
+    data = rng_of(31).poisson((SKY + 4.0 * nebula(3)) * PASSES[MOSAIC]).astype(float)
+    scene = look_around(level_mosaic_sky(data)[0], *BODY, 5.0, PSF.round(FWHM), NOISE, colours=MOSAIC)
+    assert scene.tint == pytest.approx(PASSES, abs=0.04)
 
 
 def test_a_light_must_surpass_those_of_its_surroundings():

@@ -178,7 +178,8 @@ def search_coma(scene: FrameScene, x: float, y: float, radius: float, trail: Tra
     found otherwise, the surroundings are taken as smooth, and their own scatter holds the limit.
     """
     searches = []
-    for structure in (scene.structure, replace(scene.structure, amplitudes=0.0 * scene.structure.amplitudes)):
+    alike = scene.structure.alike
+    for structure in (alike, replace(alike, amplitudes=0.0 * alike.amplitudes)):
         for width in SEARCH_WIDTHS:
             wide = replace(scene, psf=scene.psf.scaled(width), structure=structure)
             found = wide.search(x, y, radius, trail)
@@ -356,9 +357,10 @@ class _ComaFit:
         tint = scene.tint[b.colour]
         self.background = [b.count * c for c in self.colours] + [b.count * tint * u, b.count * tint * v]
         self.factor = self._product = None
-        if scene.structure.amplitudes.any():
-            distance2 = (b.x[:, None] - b.x) ** 2 + (b.y[:, None] - b.y) ** 2
-            kernel = scene.structure.covariance(distance2) * np.outer(b.count * tint, b.count * tint)
+        structure = scene.structure.alike
+        if structure.amplitudes.any():
+            apart = b.x[:, None] - b.x, b.y[:, None] - b.y
+            kernel = structure.covariance(*apart) * np.outer(b.count * tint, b.count * tint)
             self.factor = narrow_factor(kernel, LEFT_OUT * float(self.noise2.min()) / SCALES[-1])
         self._peak, self.bare, self.seen = None, False, np.zeros(len(HARMONICS))
         self.away_from_sun = self.tailward

@@ -40,6 +40,11 @@ PLACE_PX = {True: 0.15, False: 0.3}
 MOST_STARS = 25
 ROUGH = 0.1
 """Structure below this share of the noise that the pixels make in the body's light is not told from none."""
+COLOURS_ALIKE, LEAST_FINE = 16.0, 1.2
+"""px: width of what a mosaic's levelled sky shows alike in all colours; least that its pixels fill."""
+RIDGES = ((8.0, 1.0), (8.0, 1.5), (8.0, 2.3))
+"""Lengths along and across a filament, in the same widths."""
+RIDGE_ANGLES = 16
 RIDGE_FROM, RIDGE_TO = 1.5, 4.0
 """FWHM to both sides of a light within which a filament shows that it goes on."""
 RIDGE_LEAST = 1.0
@@ -56,37 +61,75 @@ LEAST_SIDE, SIDE_FWHM = 30.0, 8.0
 
 @dataclass(frozen=True)
 class Structure:
-    """Covariance of a background that the star image blurs."""
+    """Covariance of a background that the star image blurs: alike in all directions, and along filaments."""
 
     amplitudes: np.ndarray  # of each of LENGTHS, stored units^2
     sigma: float  # of the star image, px
+    ridges: tuple[tuple[float, float, float, float], ...] = ()
+    """Of filaments: amplitude, angle from +x (radians), and squared lengths along and across, px^2."""
+    alone: np.ndarray | None = None  # amplitudes that do for filaments too, where there are such
 
     @property
     def lengths2(self) -> np.ndarray:
         """Squared widths of the covariances, px^2: that of a star's image with itself is 2 sigma^2."""
         return 2.0 * (self.sigma * np.array(LENGTHS)) ** 2
 
-    def covariance(self, distance2):
-        """Covariance of two pixels at these squared distances."""
+    @property
+    def alike(self) -> "Structure":
+        """The same, taken as alike in all directions: a comet's tail is no filament of its surroundings."""
+        return self if self.alone is None else Structure(self.alone, self.sigma)
+
+    @property
+    def variance(self) -> float:
+        """Of a pixel."""
+        return float(np.sum(self.amplitudes)) + sum(ridge[0] for ridge in self.ridges)
+
+    def times(self, factor: float) -> "Structure":
+        """The same, so many times as strong."""
+        ridges = tuple((factor * ridge[0], *ridge[1:]) for ridge in self.ridges)
+        return Structure(factor * self.amplitudes, self.sigma, ridges)
+
+    def covariance(self, dx, dy):
+        """Covariance of two pixels that are so far apart."""
+        distance2 = np.square(dx) + np.square(dy)
         result = np.zeros_like(distance2)
         for amplitude, length2 in zip(self.amplitudes, self.lengths2, strict=True):
             if amplitude > 0:
                 result += float(amplitude) * np.exp(distance2 * float(-0.5 / length2))
+        for amplitude, angle, along2, across2 in self.ridges:
+            result += amplitude * _ridge_shape(dx, dy, angle, along2, across2)
         return result
 
-    def power(self, frequency2):
-        """Its spectrum at squared frequencies (cycles per pixel)^2."""
-        result = np.zeros_like(frequency2)
+    def power(self, kx, ky):
+        """Its spectrum at these frequencies, cycles per pixel."""
+        result = np.zeros(np.broadcast(kx, ky).shape)
+        frequency2 = kx**2 + ky**2
         for amplitude, length2 in zip(self.amplitudes, self.lengths2, strict=True):
-            result += amplitude * 2 * np.pi * length2 * np.exp(-2 * np.pi**2 * length2 * frequency2)
+            if amplitude > 0:
+                result += amplitude * 2 * np.pi * length2 * np.exp(-2 * np.pi**2 * length2 * frequency2)
+        turn = 4 * np.pi**2
+        for amplitude, angle, along2, across2 in self.ridges:
+            shape = _ridge_shape(kx, ky, angle, 1 / (turn * along2), 1 / (turn * across2))
+            result += amplitude * 2 * np.pi * np.sqrt(along2 * across2) * shape
         return result
 
     def share(self, variance: float) -> float:
         """Variance that it adds to the light of a point, in units of what pixels of this variance make."""
         l2 = np.array(LENGTHS) ** 2
         # What is wider than about three images is a level and a plane to a fit, and does no harm.
-        weight = l2 / (1 + l2) / (1 + l2 / 9)
-        return float(4 * np.pi * self.sigma**2 * np.sum(self.amplitudes * weight) / variance)
+        total = float(np.sum(self.amplitudes * l2 / (1 + l2) / (1 + l2 / 9)))
+        for amplitude, _, *lengths2 in self.ridges:
+            l2 = np.array(lengths2) / (2 * self.sigma**2)
+            total += amplitude * float(np.sqrt(np.prod(l2 / (1 + l2)))) / (1 + l2[1] / 9)
+        return 4 * np.pi * self.sigma**2 * total / variance
+
+
+def _ridge_shape(dx, dy, angle, along2, across2):
+    """A Gaussian that is longer one way than the other."""
+    # Single numbers stay what they are beside plain floats.
+    c, s = float(np.cos(angle)), float(np.sin(angle))
+    along, across = float(-0.5 / along2), float(-0.5 / across2)
+    return np.exp(np.square(c * dx + s * dy) * along + np.square(c * dy - s * dx) * across)
 
 
 @dataclass(frozen=True)
@@ -167,8 +210,10 @@ class FrameScene:
 
     def search(self, x: float, y: float, radius: float, trail: Trail = POINT, pixels=None) -> PlaceSearch:
         """Look for light within `radius` px of a place, the stars taken off; `pixels` instead of its own."""
-        clean = (self.pixels if pixels is None else pixels) - self.star_light
-        good = self.good
+        # In units in which all colours show a nebula alike: a pattern would look like noise, or like light.
+        tint = self.tint[self.colour]
+        clean = ((self.pixels if pixels is None else pixels) - self.star_light) / tint
+        variance, good = self.variance / tint**2, self.good
         clean = np.where(good, clean - _plane(clean, good), 0.0)
         ny, nx = clean.shape
         reach = int(np.ceil(3.5 * self.psf.axes[0] / FWHM_PER_SIGMA + trail.reach)) + 1
@@ -180,10 +225,10 @@ class FrameScene:
         kernel = np.roll(kernel, (-reach, -reach), (0, 1))
         spectrum = np.conj(fft.rfft2(kernel))
         ky, kx = np.fft.fftfreq(shape[0])[:, None], np.fft.rfftfreq(shape[1])[None, :]
-        white = float(np.median(self.variance[good]))
-        relative = np.sqrt(white / self.variance)
+        white = float(np.median(variance[good]))
+        relative = np.sqrt(white / variance)
         weight = np.where(good, relative, 0.0)  # pixels of more noise count less
-        power = white + self.structure.power(ky**2 + kx**2)
+        power = white + self.structure.power(kx, ky)
         spectrum[0, 0] = 0.0  # the level is not known
         filtered = fft.irfft2(fft.rfft2(clean * weight**2, shape) * spectrum / power, shape)[:ny, :nx]
         # What a unit of light at each place gives, and its noise: with holes, and pixels of other noise.
@@ -195,7 +240,7 @@ class FrameScene:
         gain = np.maximum(gain, 1e-3 * total)
         snr = np.where(gain > 0.3 * total, filtered / np.sqrt(gain), -np.inf)
         # Stars leave more behind than noise: their share of it is not to be taken for a body.
-        rest = np.abs(self.star_light) * MODEL_ERROR
+        rest = np.abs(self.star_light) / tint * MODEL_ERROR
         spread = ndimage.gaussian_filter(rest**2, self.psf.sigma)
         left = np.sqrt(4 * np.pi * self.psf.sigma**2 * spread / white)
         snr = snr / np.sqrt(1.0 + left**2)
@@ -206,7 +251,8 @@ class FrameScene:
         if on_trail.any():
             # What its model leaves of a trail is seen along the trail itself.
             own = _scatter(snr[beyond & on_trail])
-            spread = ndimage.gaussian_filter((self.trail_error * self.trail_light) ** 2, self.psf.sigma)
+            spread = (self.trail_error * self.trail_light / tint) ** 2
+            spread = ndimage.gaussian_filter(spread, self.psf.sigma)
             error = np.sqrt(1.0 + 4 * np.pi * self.psf.sigma**2 * spread / white)
             scale = np.where(on_trail, own or error, scale)
         snr = snr / scale
@@ -325,6 +371,9 @@ def look_around(
     calm &= np.abs(lines.light) < np.sqrt(variance)
     left = pixels - light
     tint = _tints(left, calm, colour, n_colours, variance, psf)
+    if (tint != 1.0).any():
+        off = _off_colour(left, usable & (MODEL_ERROR * light < 0.3 * np.sqrt(variance)), colour, tint)
+        pixels, left = pixels - off, left - off
     structure = _structure(left / tint[colour], calm, psf.sigma, variance / tint[colour] ** 2)
     # A saturated pixel of a star or a trail tells nothing; one that neither explains may be the body's own.
     good = good & ~(full & (light > np.sqrt(variance)))
@@ -504,38 +553,42 @@ class _HighPass:
 
 
 def _tints(left, calm, colour, n_colours, variance, psf):
-    """How much of a nebula's light each colour passes: from what its blocks of pixels do together."""
-    if n_colours == 1:
-        return np.ones(1)
-    side = max(4, 2 * round(psf.fwhm))
-    ny, nx = (n // side for n in left.shape)
-    if ny * nx < 12:
+    """How much of a nebula's light each colour passes: from what its smoothed pixels do together."""
+    fine = max(psf.sigma, LEAST_FINE)
+    if n_colours == 1 or calm.sum() < 12 * 4 * np.pi * fine**2:
         return np.ones(n_colours)
-    means = np.full((n_colours, ny * nx), np.nan)
-    noise2 = np.zeros(n_colours)
-    rows, columns = np.indices(left.shape)
-    block = (rows // side) * nx + columns // side
-    inside = calm & (rows < ny * side) & (columns < nx * side)
-    for c in range(n_colours):
-        use = inside & (colour == c)
-        count = np.bincount(block[use], minlength=ny * nx)[: ny * nx]
-        sums = np.bincount(block[use], left[use], minlength=ny * nx)[: ny * nx]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            means[c] = np.where(count >= side, sums / count, np.nan)
-        noise2[c] = float(np.median(variance[colour == c])) / max(np.median(count[count > 0]), 1)
-    means = means[:, np.isfinite(means).all(axis=0)]
-    if means.shape[1] < 12:
-        return np.ones(n_colours)
-    means = means - np.median(means, axis=1, keepdims=True)
-    limit = 4 * np.std(means, axis=1, keepdims=True)
-    covariance = np.cov(np.clip(means, -limit, limit))
+    # What is wide has each colour's own level taken off already (`level_mosaic_sky`), and green's put there.
+    maps = [
+        _smoothed(left, use, fine)[calm] - _smoothed(left, use, COLOURS_ALIKE)[calm]
+        for use in (calm & (colour == c) for c in range(n_colours))
+    ]
+    maps = np.array(maps) - np.median(maps, axis=1, keepdims=True)
+    shares = np.array([(colour == c).mean() for c in range(n_colours)])
+    noise2 = [np.median(variance[colour == c]) for c in range(n_colours)] / (shares * 4 * np.pi * fine**2)
+    limit = 4 * np.std(maps, axis=1, keepdims=True)
+    covariance = np.cov(np.clip(maps, -limit, limit))
     values, vectors = np.linalg.eigh(covariance - np.diag(noise2))
     lead = vectors[:, -1] * np.sign(vectors[:, -1].sum())
     # Without clear structure colours are taken alike: there is little for them to differ in.
-    if values[-1] < 2.0 * float(noise2.max()) or (lead <= 0.15 * lead.max()).any():
+    if values[-1] < float(noise2.max()) or (lead <= 0.15 * lead.max()).any():
         return np.ones(n_colours)
-    shares = np.array([(colour == c).mean() for c in range(n_colours)])
     return lead / float(np.sum(lead * shares))
+
+
+def _smoothed(image, use, sigma):
+    """Mean of the pixels in use about each place, in a bell of this width."""
+    light, share = np.where(use, image, 0.0), use.astype(float)
+    return ndimage.gaussian_filter(light, sigma) / np.maximum(ndimage.gaussian_filter(share, sigma), 1e-6)
+
+
+def _off_colour(left, usable, colour, tint):
+    """Wide light of each colour that is not the nebula's: of levels that were taken off colour by colour."""
+    limit = 5.0 * np.std(left[usable])
+    clipped = np.clip(left, -limit, limit)
+    wide = np.array([_smoothed(clipped, usable & (colour == c), COLOURS_ALIKE) for c in range(len(tint))])
+    weight = np.array([(colour == c).mean() for c in range(len(tint))]) * tint
+    common = np.tensordot(weight / float(weight @ tint), wide, 1)
+    return np.take_along_axis(wide, colour[None], 0)[0] - tint[colour] * common
 
 
 def _structure(left, calm, sigma, variance) -> Structure:
@@ -554,20 +607,47 @@ def _structure(left, calm, sigma, variance) -> Structure:
     reach = int(min(max(8 * sigma, 6), ny // 2 - 1, nx // 2 - 1))
     if reach < 3:
         return none
-    dy, dx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    # Half of it is the other half turned over; a pixel with itself holds the noise, which is no structure.
+    dy, dx = np.mgrid[0 : reach + 1, -reach : reach + 1]
     distance2 = (dx**2 + dy**2).astype(float)
     n = count[dy, dx]
-    # A pixel with itself holds the noise, which is no structure.
-    use = (distance2 > 0) & (distance2 <= reach**2) & (n > 50)
-    covariance = sums[dy, dx][use] / n[use]
-    lengths2 = 2.0 * (sigma * np.array(LENGTHS)) ** 2
-    basis = np.exp(-0.5 * distance2[use][:, None] / lengths2)
-    weight = np.sqrt(n[use])
-    amplitudes, _ = optimize.nnls(basis * weight[:, None], covariance * weight)
+    use = ((dy > 0) | (dx > 0)) & (distance2 <= reach**2) & (n > 50)
+    dx, dy, n = dx[use], dy[use], n[use]
+    covariance = sums[dy, dx] / n
+    level = float(np.median(variance)) / np.sqrt(np.median(n))
+    basis = np.exp(-0.5 * distance2[use][:, None] / none.lengths2)
+    alike = Structure(_amplitudes(basis, covariance, n, level)[0], sigma)
+    if not alike.share(float(np.median(variance))) > ROUGH:
+        return alike
+    return _with_ridges(alike, dx, dy, basis, covariance, n, level)
+
+
+def _with_ridges(alike: Structure, dx, dy, basis, covariance, n, level) -> Structure:
+    """The same with structure that lies one way, at the angle at which it explains most."""
+    k, lengths2 = len(LENGTHS), 2.0 * (alike.sigma * np.array(RIDGES)) ** 2
+    best, least = alike, np.inf
+    for angle in np.arange(RIDGE_ANGLES) * np.pi / RIDGE_ANGLES:
+        shapes = [_ridge_shape(dx, dy, angle, *ridge) for ridge in lengths2]
+        both, left = _amplitudes(np.column_stack([basis, *shapes]), covariance, n, level)
+        if left < least:
+            ridges = [(float(a), float(angle), *map(float, ridge))
+                      for a, ridge in zip(both[k:], lengths2, strict=True) if a > 0]  # fmt: skip
+            best, least = Structure(both[:k], alike.sigma, tuple(ridges), alike.amplitudes), left
+    return best
+
+
+def _amplitudes(basis, covariance, n, level):
+    """Amplitudes of the columns of a basis, none below 0, and the weighted squares that they leave.
+
+    `n` pairs of pixels give each value; `level` is the error of one by the noise.
+    """
+    weight = np.sqrt(n)
+    q, r = np.linalg.qr(basis * weight[:, None])
+    amplitudes, _ = optimize.nnls(r, q.T @ (covariance * weight))
     # Noise correlates by chance: what is not beyond it is none.
-    share = np.sum(basis, axis=0)
-    chance = float(np.median(variance)) / np.sqrt(np.median(n[use])) / np.sqrt(np.maximum(share, 1.0) / 2)
-    return Structure(np.where(amplitudes > 2.0 * chance, amplitudes, 0.0), sigma)
+    chance = level / np.sqrt(np.maximum(np.sum(basis, axis=0), 1.0))
+    amplitudes = np.where(amplitudes > 2.0 * chance, amplitudes, 0.0)
+    return amplitudes, float(np.sum(n * (covariance - basis @ amplitudes) ** 2))
 
 
 def _peaks(snr, distance, radius, limit, x0, y0, x, y):

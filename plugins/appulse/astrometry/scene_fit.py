@@ -168,7 +168,7 @@ class SceneFit:
         u, v = (b.x - x) / self.radius, (b.y - y) / self.radius
         tint = scene.tint[b.colour]
         self.background = [b.count * c for c in self.colours] + [b.count * tint * u, b.count * tint * v]
-        self.rough = bool(scene.structure.amplitudes.any())
+        self.rough = scene.structure.variance > 0.0
         self._weight = b.count * tint
         self._weighed: Weighed | None = None
         self.extra = np.zeros(b.n)
@@ -279,14 +279,14 @@ class SceneFit:
             return self.scene.structure
         one = Structure(np.eye(len(LENGTHS))[kind], self.psf.sigma)
         share = one.share(float(np.median(self.noise2 / self.bins.count)))
-        return replace(one, amplitudes=one.amplitudes / share)
+        return one.times(1.0 / share)
 
     def _kernel(self, structure, rows):
         """Covariance of bins by structure."""
         x, y, weight = self.bins.x[rows], self.bins.y[rows], self._weight[rows]
         # Its exponentials are most of the work: single numbers are exact to a millionth.
-        distance2 = np.square(x[:, None] - x, dtype=np.float32) + np.square(y[:, None] - y, dtype=np.float32)
-        return structure.covariance(distance2) * np.outer(weight, weight)
+        apart = (np.subtract.outer(places, places).astype(np.float32) for places in (x, y))
+        return structure.covariance(*apart) * np.outer(weight, weight)
 
     def _kernel_of(self, kind, rows):
         """Covariance of bins by one kind of structure of strength 1."""
@@ -297,7 +297,7 @@ class SceneFit:
     def _variance(self, strengths):
         """Variance of each bin by structure."""
         of_kind = {
-            kind: np.sum(self._structure_of(kind).amplitudes) for kind in strengths if kind != "trail"
+            kind: self._structure_of(kind).variance for kind in strengths if kind != "trail"
         } | {"trail": len(self.scene.trails) * float(np.median(self.noise2 / self.bins.count))}
         return sum(
             (strength * of_kind[kind] * (self.bins.count if kind == "trail" else self._weight) ** 2
@@ -310,9 +310,9 @@ class SceneFit:
         strongest |= {"scale": SCALES[-1]}
 
         def total():
-            kinds = [kind for kind in strongest if kind != "trail"]
-            amplitudes = sum(strongest[kind] * self._structure_of(kind).amplitudes for kind in kinds)
-            kernel = self._kernel(Structure(amplitudes, self.psf.sigma), slice(None))
+            around = self._structure_of("scale").times(strongest["scale"])
+            own = sum(strongest[kind] * self._structure_of(kind).amplitudes for kind in OWN_LENGTHS)
+            kernel = self._kernel(replace(around, amplitudes=around.amplitudes + own), slice(None))
             if self.scene.trails:
                 kernel = kernel + strongest["trail"] * self._kernel_of("trail", slice(None))
             return kernel
@@ -576,7 +576,11 @@ class SceneFit:
         if flux < FAINT_SNR * flux_sigma:
             place, cov = self._faint(place, cov, best, mean[:nc])
         cov = cov * self._core_misfit(best)
-        plain = self.white.covariance[n : n + 2, n : n + 2] if self.white is not None else cov
+        plain = cov
+        if self.white is not None:
+            # What structure adds to the scatter of the pixels is not their noise.
+            noise_only = min(1.0, best.scale / self.white.scale)
+            plain = noise_only * self.white.covariance[n : n + 2, n : n + 2]
         structure = positive_part(cov - plain)
         phase = 0.0
         if self.psf.axes[1] < UNDERSAMPLED_FWHM_PX:
