@@ -81,7 +81,7 @@ class PixelCovariance:
         if self.functions is None:
             return 1.0 / noise
         scaled = self._mixed(self.functions[rows].T / noise)
-        half = linalg.solve_triangular(self.root, scaled, lower=True, check_finite=False)
+        half = _forward(self.root, scaled)
         return 1.0 / noise - np.einsum("ij,ij->j", half, half)
 
 
@@ -102,13 +102,14 @@ def _pivoted(matrix, tolerance: float):
 class Functions:
     """B of a stamp, from the sum of all kinds of structure at their strongest, and R of each kind.
 
-    ``total()`` is that sum, ``kernel(kind, rows)`` the covariance of a kind of strength 1 between some bins;
-    `strongest` the strength of each that is ever asked for. Of a bin's variance no more than `left_out` is
-    lost. Nothing is worked out before a case asks for it.
+    ``total()`` is that sum, ``kernel(kind, rows)`` the covariance of a kind of strength 1 between some bins,
+    both in units of their noise `sigma`; `strongest` the strength of each that is ever asked for. No more
+    of structure is lost than `left_out` of a bin's noise. Nothing is worked out before a case asks for it.
     """
 
-    def __init__(self, total, kernel, strongest: dict, left_out: float):
-        self._total, self._kernel, self._strongest, self._left_out = total, kernel, strongest, left_out
+    def __init__(self, total, kernel, sigma, strongest: dict, left_out: float):
+        self._total, self._kernel, self._sigma = total, kernel, sigma
+        self._strongest, self._left_out = strongest, left_out
         self._kinds: dict = {}
 
     @cached_property
@@ -116,7 +117,7 @@ class Functions:
         """B, which bins its columns begin at, and the root there."""
         lower, order = _pivoted(self._total(), self._left_out)
         values = np.empty(lower.shape)
-        values[order] = lower
+        values[order] = (lower.T * self._sigma[order]).T
         rank = lower.shape[1]
         return values, order[:rank], lower[:rank]
 
@@ -249,8 +250,14 @@ class Terms:
 
 def _root(inner):
     """Lower root of 1 + a matrix."""
-    return linalg.cholesky(inner + np.eye(len(inner)), lower=True, overwrite_a=True, check_finite=False)
+    inner = np.array(inner, order="F")
+    inner.flat[:: len(inner) + 1] += 1.0
+    root, failed = linalg.lapack.dpotrf(inner, lower=1, overwrite_a=1)
+    if failed:
+        raise linalg.LinAlgError("no covariance")
+    return root
 
 
 def _forward(root, columns):
-    return linalg.solve_triangular(root, columns, lower=True, check_finite=False)
+    """The inverse of a lower root times columns."""
+    return linalg.blas.dtrsm(1.0, root, columns, lower=1)

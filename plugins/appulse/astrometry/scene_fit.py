@@ -53,13 +53,16 @@ REJECT = 5.5
 """Leave-one-out residuals beyond so many sigmas are cosmic rays or defects."""
 MOST_PIXELS = 420
 """Of a stamp: more are summed in squares while the star image is wide enough."""
-LEFT_OUT = 1e-3
+LEFT_OUT = 1e-2
 """Share of the pixels' noise that the narrow factor of a structure's covariance may leave out."""
 MOST_NEIGHBOURS = 6
 WEAK = 0.3
 """A neighbour whose light is below this share of a pixel's noise everywhere is only taken off."""
 ROUNDS, HALVED_FROM = 16, 6
-FAR_ODDS = (25.0, 12.0)
+LOOK_BY, NEARLY, SETTLED = 4, 0.1, 0.01
+"""Round of the second look at all cases at the latest; steps, in sigmas of the star image, from which it is
+early enough, and from which the place has settled."""
+FAR_ODDS = (16.0, 8.0)
 """Cases of structure whose log odds lie so far below the best are dropped after the first and second look."""
 LEAST_SHAPE_ERROR = 0.01
 """No star image is alike over a frame to better than this part of its width."""
@@ -265,13 +268,13 @@ class SceneFit:
         return cases
 
     def _along(self, line, rows):
-        """Covariance of what a trail's model misses: alike along it, as narrow as the star image across."""
+        """What a trail's model misses, like `_kernel`: alike along it, as narrow as the star image across."""
         b, sigma = self.bins, self.psf.sigma
         across, along = line.across(b.x[rows], b.y[rows]), line.along(b.x[rows], b.y[rows])
         apart = (across[:, None] - across) ** 2 / (2 * sigma**2)
         apart += (along[:, None] - along) ** 2 / (TRAIL_LENGTH * sigma) ** 2
-        weight = np.outer(b.count[rows], b.count[rows]) * float(np.median(self.noise2 / b.count))
-        return np.exp(-0.5 * apart) * weight
+        weight = b.count[rows] / np.sqrt(self.noise2[rows])
+        return np.exp(-0.5 * apart) * np.outer(weight, weight) * float(np.median(self.noise2 / b.count))
 
     def _structure_of(self, kind) -> Structure:
         """One kind of structure of strength 1."""
@@ -282,14 +285,14 @@ class SceneFit:
         return one.times(1.0 / share)
 
     def _kernel(self, structure, rows):
-        """Covariance of bins by structure."""
-        x, y, weight = self.bins.x[rows], self.bins.y[rows], self._weight[rows]
+        """Covariance of bins by structure, in units of their noise."""
+        x, y, weight = self.bins.x[rows], self.bins.y[rows], (self._weight / np.sqrt(self.noise2))[rows]
         # Its exponentials are most of the work: single numbers are exact to a millionth.
         apart = (np.subtract.outer(places, places).astype(np.float32) for places in (x, y))
         return structure.covariance(*apart) * np.outer(weight, weight)
 
     def _kernel_of(self, kind, rows):
-        """Covariance of bins by one kind of structure of strength 1."""
+        """The same by one kind of structure of strength 1."""
         if kind == "trail":
             return sum(self._along(line, rows) for line in self.scene.trails)
         return self._kernel(self._structure_of(kind), rows)
@@ -317,7 +320,7 @@ class SceneFit:
                 kernel = kernel + strongest["trail"] * self._kernel_of("trail", slice(None))
             return kernel
 
-        return Functions(total, self._kernel_of, strongest, LEFT_OUT * float(self.noise2.min()))
+        return Functions(total, self._kernel_of, np.sqrt(self.noise2), strongest, LEFT_OUT)
 
     def _strengths(self, case) -> dict:
         """Kinds of structure in a case, with the strength of each."""
@@ -386,7 +389,7 @@ class SceneFit:
         """Step to the best place; then every case of structure gives its answer about it."""
         cases = list(cases) or self._cases()
         best, values = (("scale", 1.0 if self.rough else 0.0), 0.0), None
-        shift = np.inf
+        shift, second = np.inf, None
         for count in range(ROUNDS):
             linear, slopes = self._design()
             n_linear = linear.shape[1]
@@ -399,7 +402,9 @@ class SceneFit:
                     values[:nc] = least
             columns, self.light = slopes(values)
             design = np.column_stack([linear, columns])
-            if count in (1, 4):
+            if second is None and count > 1 and (count == LOOK_BY or shift < NEARLY * self.psf.sigma):
+                second = count
+            if count in (1, second):
                 tried = zip(cases, self._solve(cases, design, self.value, n_linear), strict=True)
                 tried = [(case, found) for case, found in tried if found is not None]
                 if tried:
@@ -414,12 +419,14 @@ class SceneFit:
                 raise MeasurementError("the pixels there do not settle a fit")
             values = found.values[:n_linear]
             # What swings to and fro between two places settles between them.
-            shift = self._step(found.values[n_linear:] * (1.0 if count < HALVED_FROM else 0.5))
+            before, shift = shift, self._step(found.values[n_linear:] * (1.0 if count < HALVED_FROM else 0.5))
             if not np.isfinite(self.place).all():
                 raise MeasurementError("the fit did not settle")
             # Before the place is settled only what is far off is a cosmic ray for certain.
             changed = self._reject(found, design, settled=count >= 2)
-            if count > 4 and shift < 1e-3 * self.psf.sigma and not changed:
+            # What is left of the way the cases go each by itself. Where there is no light a step is small by
+            # chance now and then.
+            if second is not None and max(shift, 0.1 * before) < SETTLED * self.psf.sigma and not changed:
                 break
         if shift > 0.1 * self.psf.sigma:
             raise MeasurementError("the fit did not settle")
