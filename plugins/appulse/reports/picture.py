@@ -44,9 +44,6 @@ SHORTEST_PX = 1000
 """The longer side of the frame is drawn between these where whole steps allow."""
 SHEET_PX = 1000
 """The longer side of a frame's picture in a sheet, which holds those of all frames."""
-# Noise hardly shrinks: on a frame of a camera the lowest level without a filter takes a third of the time of
-# Pillow's level 2, which tries every filter on each row, for a file a tenth smaller.
-PNG_LEVEL = 1
 DPI = 100.0
 MARGIN, MARGIN_INK, MARGIN_FAINT = "#efe9dc", "#1f2430", "#5b606b"
 SYMBOLS = {
@@ -326,7 +323,7 @@ def png_bytes(pixels, dpi=DPI):
     True
     """
     about, size = [("Software", "appulse")], [dots_per_inch(dpi)]
-    return encode_png(pixels, about, size, row_filter=NO_FILTER, level=PNG_LEVEL)
+    return encode_png(pixels, about, size, row_filter=NO_FILTER)
 
 
 def sheet_jpeg(pixels):
