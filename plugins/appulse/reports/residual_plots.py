@@ -196,17 +196,19 @@ def _draw_places(axes, bodies):
     axes.axhline(0.0, color=FAINT, linewidth=0.8)
     axes.axvline(0.0, color=FAINT, linewidth=0.8)
     for _, colour, marker, mine in bodies:
-        for residual in mine:
-            place, covariance, corrected = best_place(residual)
+        best = [best_place(residual) for residual in mine]
+        for place, covariance, _ in best:
             _add_ellipse(axes, place, covariance, colour)
-            # open marks have not been freed of the plate: they cannot be compared with the filled ones
-            fill = colour if corrected else "none"
-            axes.plot(*place, marker, color=colour, markersize=4.5, markerfacecolor=fill)
-            if corrected:
-                raw = (residual.dra_cosdec, residual.ddec)
-                # the place before the correction stays visible: what the plate did can be seen
-                axes.plot(*raw, marker, color=colour, markersize=4, markerfacecolor="none", alpha=0.6)
-                axes.plot([raw[0], place[0]], [raw[1], place[1]], color=colour, linewidth=0.6, alpha=0.4)
+        # One line for all marks of a kind: each of its own, a long night would be drawn for seconds.
+        places, freed = np.array([place for place, _, _ in best]), np.array([freed for _, _, freed in best])
+        raw = np.array([(residual.dra_cosdec, residual.ddec) for residual in mine])[freed]
+        # the place before the correction stays visible: what the plate did can be seen
+        steps = np.stack([raw, places[freed], np.full_like(raw, np.nan)], axis=1).reshape(-1, 2)
+        axes.plot(*steps.T, color=colour, linewidth=0.6, alpha=0.4)
+        axes.plot(*raw.T, marker, color=colour, markersize=4, markerfacecolor="none", alpha=0.6)
+        # open marks have not been freed of the plate: they cannot be compared with the filled ones
+        for some, fill in ((places[freed], colour), (places[~freed], "none")):
+            axes.plot(*some.T, marker, color=colour, markersize=4.5, markerfacecolor=fill)
 
 
 def _legend(panel, bodies):
