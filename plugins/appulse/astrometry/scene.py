@@ -51,6 +51,8 @@ RIDGE_LEAST = 1.0
 """Sigmas on both sides from which it is one: noise gives as much once in twenty lights, and costs little."""
 CHANCE = 1.0 / 300
 """Of a light within the search that is only what such a nebula shows here and there."""
+SIGMAS_OF_RADIUS = 2.5
+"""Of where the body can be, in the radius of a search."""
 TAIL = (0.5, 1.0)
 """Sigmas in which such lights become fewer by e, at least and at most (of blurred power-law nebulae)."""
 CALM_LEFT = 0.3
@@ -262,11 +264,15 @@ class FrameScene:
         tops = _peaks(np.where(plain, snr, -np.inf), here, np.inf, noise_limit, self.x0, self.y0, x, y)
         others = np.array([top.snr - self._ridge(snr, top, trail) for top in tops])
         circles = float(plain.sum()) / (np.pi * max(radius, 0.5 * self.psf.fwhm) ** 2)
-        limit = _surpassing(others, circles, noise_limit)
+        bar = _Bar.of(others, circles, noise_limit)
+        limit = bar.at(0.0)
         peaks = _peaks(snr, here, radius, noise_limit, self.x0, self.y0, x, y)
         aside = np.where((here > radius) & (left < 1.0), snr, -np.inf)
         around = _peaks(aside, here, np.inf, noise_limit, self.x0, self.y0, x, y)
-        found = [peak for peak in peaks if peak.snr - self._ridge(snr, peak, trail) >= limit]
+        found = [
+            peak for peak in peaks
+            if peak.snr - self._ridge(snr, peak, trail) >= bar.at(peak.distance / max(radius, 1e-9))
+        ]  # fmt: skip
         doubtful = next((peak for peak in peaks if peak not in found), None)
         j, i = np.unravel_index(np.argmin(here), here.shape)
         unit = scale * np.sqrt(1.0 + left**2) / np.sqrt(gain)  # light that is one sigma
@@ -299,17 +305,35 @@ class FrameScene:
         return float(sides[:, best].mean()) if both[best] > RIDGE_LEAST else 0.0
 
 
-def _surpassing(others, circles: float, limit: float) -> float:
-    """Signal to noise that lights of the surroundings reach within one search of 1 / CHANCE.
+@dataclass(frozen=True)
+class _Bar:
+    """Signal to noise that a light must have: what noise asks for, and what the surroundings reach by chance.
 
-    `others` are those of surroundings as large as so many searches; `limit` is what noise alone asks for.
+    Of lights that are spread evenly, `CHANCE` a search surpass it. Where the body is likely it is low, at the
+    rim high: there are as few of them as likely as the body to stand there.
     """
-    others = others[others >= limit]
-    if not len(others) or circles < 1.0:
-        return limit
-    # The median: what stands out far is a star or a cosmic ray, and no tail of anything.
-    tail = float(np.clip(np.median(others - limit) / np.log(2), *TAIL))
-    return limit + tail * max(float(np.log(len(others) / circles / CHANCE)), 0.0)
+
+    least: float  # what noise alone asks for
+    tail: float = TAIL[0]  # sigmas in which lights of the surroundings become fewer by e
+    lights: float = 0.0  # of them above `least`, in a search
+
+    @classmethod
+    def of(cls, others, circles: float, least: float) -> "_Bar":
+        """By the lights of surroundings that are as large as so many searches."""
+        others = others[others >= least]
+        if not len(others) or circles < 1.0:
+            return cls(least)
+        # The median: what stands out far is a star or a cosmic ray, and no tail of anything.
+        tail = float(np.clip(np.median(others - least) / np.log(2), *TAIL))
+        return cls(least, tail, len(others) / circles)
+
+    def at(self, share: float) -> float:
+        """At this share of the search's radius."""
+        if not self.lights:
+            return self.least
+        # The ellipse of the likely places against the circle; larger where the body is less likely.
+        size = 2.0 / SIGMAS_OF_RADIUS**2 * np.exp(0.5 * (SIGMAS_OF_RADIUS * share) ** 2)
+        return self.least + self.tail * max(float(np.log(self.lights * size / CHANCE)), 0.0)
 
 
 def _scatter(values, most: float = np.inf) -> float | None:
@@ -319,8 +343,8 @@ def _scatter(values, most: float = np.inf) -> float | None:
 
 def place_score(candidate: Candidate, found: PlaceSearch) -> float:
     """How likely a candidate is the body, as a logarithm."""
-    # The radius is 2.5 sigma of where the body can be; brightness counts little, and beyond 20 no more.
-    place = -0.5 * (2.5 * candidate.distance / found.radius) ** 2
+    # Brightness counts little, and beyond 20 no more.
+    place = -0.5 * (SIGMAS_OF_RADIUS * candidate.distance / found.radius) ** 2
     return float(place + np.log(min(candidate.snr, 20.0) / found.threshold))
 
 
@@ -540,16 +564,16 @@ class _HighPass:
             middle = 0.5 * (starts + np.minimum(starts + side, n) - 1)
             away = (np.arange(n)[:, None] - middle) / sigma
             self.bells.append(np.where(np.abs(away) < 3.0, np.exp(-0.5 * away**2), 0.0))
-        self.share = np.maximum(self._smooth(good.astype(float)), 1e-6)
+        self.share = np.maximum(self.smooth(good.astype(float)), 1e-6)
 
-    def _smooth(self, image):
+    def smooth(self, image):
         for axis, starts in enumerate(self.starts):
             image = np.add.reduceat(image, starts, axis=axis)
         return self.bells[0] @ image @ self.bells[1].T
 
     def __call__(self, image):
         image = np.where(self.good, image, 0.0)
-        return np.where(self.good, image - self._smooth(image) / self.share, 0.0)
+        return np.where(self.good, image - self.smooth(image) / self.share, 0.0)
 
 
 def _tints(left, calm, colour, n_colours, variance, psf):
@@ -577,8 +601,8 @@ def _tints(left, calm, colour, n_colours, variance, psf):
 
 def _smoothed(image, use, sigma):
     """Mean of the pixels in use about each place, in a bell of this width."""
-    light, share = np.where(use, image, 0.0), use.astype(float)
-    return ndimage.gaussian_filter(light, sigma) / np.maximum(ndimage.gaussian_filter(share, sigma), 1e-6)
+    bell = _HighPass(use, sigma)
+    return bell.smooth(np.where(use, image, 0.0)) / bell.share
 
 
 def _off_colour(left, usable, colour, tint):
