@@ -14,8 +14,7 @@
 
 from __future__ import annotations
 
-import io
-
+import cv2
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -40,6 +39,10 @@ from appulse.overlays import (
 )
 
 LONGEST_PX = 1800
+JPEG = (
+    *(cv2.IMWRITE_JPEG_QUALITY, 80),
+    *(cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444),
+)
 SHORTEST_PX = 1000
 """The longer side of the frame is drawn between these where whole steps allow."""
 SHEET_PX = 1000
@@ -333,9 +336,9 @@ def sheet_jpeg(pixels):
         share = SHEET_PX / max(image.size)
         size = round(image.width * share), round(image.height * share)
         image = image.resize(size, Image.Resampling.HAMMING)
-    buffer = io.BytesIO()
-    image.save(buffer, "JPEG", quality=80, subsampling=0, optimize=True)
-    return buffer.getvalue()
+    pixels = cv2.cvtColor(np.asarray(image), cv2.COLOR_RGB2BGR)
+    _, content = cv2.imencode(".jpg", pixels, JPEG)  # in a third of Pillow's time
+    return content.tobytes()
 
 
 def _rows_of(frame, residuals):

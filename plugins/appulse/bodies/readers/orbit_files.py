@@ -162,13 +162,11 @@ def join_orbits(first, second) -> OrbitCatalogue:
     >>> len(join_orbits(bundled[:3], bundled)) == len(bundled)
     True
     """
-    have = set(first.designation) | {f"number {number}" for number in first.number if number}
-    keep = [
-        row
-        for row, (designation, number) in enumerate(zip(second.designation, second.number, strict=True))
-        if designation not in have and f"number {number}" not in have
-    ]
-    return OrbitCatalogue.concatenate([first, second.take(np.array(keep, dtype=int))]) if keep else first
+    have = set(first.designation.tolist())
+    known = np.array([name in have for name in second.designation.tolist()], dtype=bool)
+    known |= (second.number > 0) & np.isin(second.number, first.number)
+    keep = np.flatnonzero(~known)
+    return OrbitCatalogue.concatenate([first, second.take(keep)]) if len(keep) else first
 
 
 def starter_orbits(*, own=True):

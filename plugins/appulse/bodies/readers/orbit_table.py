@@ -376,8 +376,8 @@ def _texts(table, name):
     """A column of words, empty where masked or absent; None where there is no such column."""
     if name not in table.colnames:
         return None
-    mask = np.broadcast_to(np.ma.getmaskarray(table[name]), len(table))
-    return np.array(["" if gone else str(value) for value, gone in zip(table[name], mask, strict=True)])
+    values, mask = np.ma.getdata(table[name]).tolist(), np.ma.getmaskarray(table[name]).tolist()
+    return np.array(["" if gone else str(value) for value, gone in zip(values, mask, strict=True)])
 
 
 def _table_source(table, path):
