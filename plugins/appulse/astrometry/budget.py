@@ -120,7 +120,7 @@ def _parts(residual, clock_sigma_s):
     speed = np.array([residual.prediction.ra_rate, residual.prediction.dec_rate]) / 3600.0
     clock_words = f"{sigma_s:g} s at {residual.prediction.rate:.1f} arcsec/h"
     centroid_words = "fit of the body's image"
-    if residual.fit is not None and residual.fit.phase_error_px > 0:
+    if residual.fit is not None and residual.fit.phase_error_px >= 0.0005:
         centroid_words += f", {residual.fit.phase_error_px:.3f} px of pixel-phase error in it"
     centroid, rough = residual.covariance, []
     if np.any(residual.structure_covariance):

@@ -869,7 +869,7 @@ def _flag(fit: SourceFit, exposure, prediction: Prediction, covariance) -> str:
         )
     if fit.n_saturated:
         flags.append(f"saturated core ({fit.n_saturated} px): fitted from its ring")
-    if fit.phase_error_px > 0:
+    if fit.phase_error_px >= 0.0005:  # as it is written
         flags.append(f"undersampled: {fit.phase_error_px:.3f} px pixel-phase error in the sigmas")
     if not is_plain(fit):
         what = "more than a nucleus in a coma" if isinstance(fit, ComaFit) else "not a plain dot"
