@@ -524,10 +524,12 @@ def _shapes(pixels: Pixels, alike: Alike, others):
     for inverse in INVERSE_BETAS[1:]:
         trial.fit(1.0 / inverse, "shared", steps=6, reject=False)  # the same pixels
         likelihoods.append(_likelihood(trial))
+        if likelihoods[-1] < likelihoods[-2]:
+            break  # beyond the best
     best = int(np.argmax(likelihoods))
     beta = None
     if best > 0 and likelihoods[best] > likelihoods[0] + CLEARLY:
-        beta = 1.0 / _vertex(INVERSE_BETAS, likelihoods, best)
+        beta = 1.0 / _vertex(INVERSE_BETAS[: len(likelihoods)], likelihoods, best)
     return beta, Stamps(pixels, x, y, alike.moments, radius, others).fit(beta, "own")
 
 
