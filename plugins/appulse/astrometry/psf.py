@@ -29,6 +29,10 @@ TAIL = 6.0
 """Beyond this many sigmas of every segment a Gaussian's light (2e-8) is not computed."""
 
 
+CORE = 5.0
+"""Beyond this many sigmas half as many points per side of a pixel do for a Moffat."""
+
+
 @dataclass(frozen=True)
 class PSF:
     """Image of a point source: an elliptical Gaussian, or an elliptical Moffat where `beta` is given.
@@ -155,6 +159,9 @@ def gauss_nodes(order: int):
     return dx.ravel(), dy.ravel(), np.outer(weights, weights).ravel() / 4
 
 
+_line_nodes = lru_cache(maxsize=64)(np.polynomial.legendre.leggauss)
+
+
 @lru_cache(maxsize=64)
 def _order(psf: PSF) -> int:
     """Points per pixel side that keep the integral's error below 1e-4 of the peak."""
@@ -193,7 +200,7 @@ def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POIN
     (1.0, 0.2)
     """
     columns, rows = np.asarray(columns, dtype=float), np.asarray(rows, dtype=float)
-    at_rest = trail is POINT or (len(trail.ends) == 1 and not np.any(trail.ends))
+    at_rest = len(trail.ends) == 1 and not np.any(trail.ends)
     # Most stars of most frames are such: a product instead of a sum over points within each pixel.
     if psf.beta is None and psf.xy == 0.0 and at_rest:
         return _upright_gaussian(psf, columns - x, rows - y)
@@ -201,27 +208,31 @@ def pixel_image(psf: PSF, x: float, y: float, columns, rows, trail: Trail = POIN
     if coarse:
         # A unit square has a variance of 1/12 along each axis.
         psf = replace(psf, xx=psf.xx + 1 / 12, yy=psf.yy + 1 / 12)
-    result = np.zeros((3, columns.size))
-    white = _whitener(psf)
-    if psf.beta is None:
-        near = _near(columns - x, rows - y, white, trail)
-        columns, rows = columns[near], rows[near]
-    else:
-        near = slice(None)
-    dx, dy, share = gauss_nodes(order)
-    px = columns[:, None] + dx - x
-    py = rows[:, None] + dy - y
+    result, white = np.zeros((3, columns.size)), _whitener(psf)
+    dx, dy = columns - x, rows - y
+    near = _near(dx, dy, white, trail, TAIL if psf.beta is None else CORE)
+    result[:, near] = _integrated(psf, white, dx[near], dy[near], trail, order)
+    if psf.beta is not None and not near.all():
+        # Far out a Moffat is as good as straight over a pixel.
+        far = ~near
+        result[:, far] = _integrated(psf, white, dx[far], dy[far], trail, (order + 1) // 2)
+    return result
+
+
+def _integrated(psf: PSF, white, dx, dy, trail: Trail, order: int):
+    """Light in pixels at places about the source, and its slopes, by so many points per side of a pixel."""
+    at_rest = len(trail.ends) == 1 and not np.any(trail.ends)
+    light = _moffat_segments if psf.beta is not None else _gaussian if at_rest else _gaussian_segments
+    px, py, share = gauss_nodes(order)
+    px, py = dx[:, None] + px, dy[:, None] + py
     u = white[0, 0] * px + white[0, 1] * py
     v = white[1, 0] * px + white[1, 1] * py
-    light = _moffat_segments if psf.beta is not None else _gaussian if at_rest else _gaussian_segments
     value, du, dv = light(u, v, trail.ends @ white, trail.weights, psf.beta)
     scale = np.linalg.det(white)
-    result[0, near] = scale * (value @ share)
     # The chain rule through (u, v) = W (px, py); moving the source is moving the pixels the other way.
     gu, gv = scale * (du @ share), scale * (dv @ share)
-    result[1, near] = -(white[0, 0] * gu + white[1, 0] * gv)
-    result[2, near] = -(white[0, 1] * gu + white[1, 1] * gv)
-    return result
+    slopes = -(white[0, 0] * gu + white[1, 0] * gv), -(white[0, 1] * gu + white[1, 1] * gv)
+    return np.stack([scale * (value @ share), *slopes])
 
 
 def _upright_gaussian(psf, dx, dy):
@@ -237,14 +248,14 @@ def _upright_gaussian(psf, dx, dy):
     return np.stack([fx * fy, sx * fy, fx * sy])
 
 
-def _near(dx, dy, white, trail):
-    """Pixels within TAIL sigmas of the line that holds all segments."""
+def _near(dx, dy, white, trail, reach: float):
+    """Pixels within so many sigmas of the line that holds all segments."""
     u = white[0, 0] * dx + white[0, 1] * dy
     v = white[1, 0] * dx + white[1, 1] * dy
     # A pixel reaches out of its centre by half its diagonal, 0.71 px.
     margin = 0.71 * np.linalg.norm(white)
     ends = trail.ends[0, 0] @ white, trail.ends[-1, 1] @ white
-    return line_distance2(u, v, *ends) < (TAIL + margin) ** 2
+    return line_distance2(u, v, *ends) < (reach + margin) ** 2
 
 
 def _gaussian(u, v, _ends, _weights, _beta):
@@ -292,9 +303,7 @@ def _moffat_segments(u, v, ends, weights, beta):
     value, du, dv = np.zeros_like(u), np.zeros_like(u), np.zeros_like(u)
     for (start, end), weight in zip(ends, weights, strict=True):
         length = float(np.hypot(*(end - start)))
-        points, shares = np.polynomial.legendre.leggauss(
-            max(1, int(np.ceil(2 + 2 * length))) if length > POINT_LIKE else 1
-        )
+        points, shares = _line_nodes(max(1, int(np.ceil(2 + 2 * length))) if length > POINT_LIKE else 1)
         for point, share in zip(points, shares / 2, strict=True):
             a, b = (w - (start + end)[i] / 2 - point * (end - start)[i] / 2 for i, w in enumerate((u, v)))
             base = 1 + (a * a + b * b) / alpha2

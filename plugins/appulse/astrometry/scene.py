@@ -55,6 +55,8 @@ SIGMAS_OF_RADIUS = 2.5
 """Of where the body can be, in the radius of a search."""
 TAIL = (0.5, 1.0)
 """Sigmas in which such lights become fewer by e, at least and at most (of blurred power-law nebulae)."""
+THINNED_FWHM = 8.0
+"""From twice this width of the star image, px, on not all pixels are asked for the light of stars."""
 CALM_LEFT = 0.3
 """Sigmas of stars' misfits from which a light counts as theirs."""
 LEAST_SIDE, SIDE_FWHM = 30.0, 8.0
@@ -425,7 +427,8 @@ def _plane(values, good):
     for _ in range(4):
         if use.sum() < 20:
             break
-        solution = np.linalg.lstsq(design[use], flat[use], rcond=None)[0]
+        these = design[use]
+        solution = np.linalg.lstsq(these.T @ these, these.T @ flat[use], rcond=None)[0]
         rest = flat - design @ solution
         use = good.ravel() & (np.abs(rest) < 3.0 * max(mad_sigma(rest[use]), 1e-9))
     return (design @ solution).reshape(values.shape)
@@ -485,7 +488,10 @@ def _fit_stars(pixels, good, variance, colour, n_colours, given, psf, noise, x0,
     expected = np.array([flux for _, flux in given])
     places = np.array([[star.x, star.y] for star in stars])
     total = np.zeros((len(stars), n_colours))
-    used = good.copy()
+    # Where star images are very wide neighbouring pixels tell the same of them.
+    every = max(1, int(psf.fwhm / THINNED_FWHM))
+    told = good & (rows // 2 % every == 0) & (columns // 2 % every == 0)
+    used = told
     drawn: dict = {}
 
     def draw():
@@ -540,7 +546,7 @@ def _fit_stars(pixels, good, variance, colour, n_colours, given, psf, noise, x0,
         rest = wanted - smooth(light)
         sigma = np.sqrt(variance + np.maximum(light, 0) / noise.gain_e_adu + (3 * MODEL_ERROR * light) ** 2)
         # Cosmic rays, the body, stars in no list: not to pull the fitted ones.
-        used = good & (np.abs(rest) < 5.0 * sigma)
+        used = told & (np.abs(rest) < 5.0 * sigma)
     light = np.zeros(pixels.shape)
     for k, (value, _, _) in enumerate(draw()):
         light += value.reshape(pixels.shape) * total[k][colour]
@@ -568,7 +574,8 @@ class _HighPass:
 
     def smooth(self, image):
         for axis, starts in enumerate(self.starts):
-            image = np.add.reduceat(image, starts, axis=axis)
+            if len(starts) < image.shape[axis]:
+                image = np.add.reduceat(image, starts, axis=axis)
         return self.bells[0] @ image @ self.bells[1].T
 
     def __call__(self, image):
