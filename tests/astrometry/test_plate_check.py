@@ -72,6 +72,23 @@ def test_wild_stars_do_not_move_the_zero_point():
     assert np.sum(~plate.stars["used"]) >= 8
 
 
+def test_faint_stars_do_not_spoil_the_bright_ones_zero_point():
+    """Chance scatter of faint stars was given to the bright too: the error was 2.5 times the bound."""
+    errors, pulls = [], []
+    for seed in range(80):
+        rng = np.random.default_rng(seed)
+        x, y = rng.uniform(0, 480, 50), rng.uniform(0, 360, 50)
+        # Most are faint, a few a hundred times better, arcsec.
+        sigma = np.clip(0.2 * rng.uniform(0, 1, 50) ** 1.2, 0.0015, None)[:, None] * np.ones(2)
+        model, _ = fit_plate(x, y, rng.normal(0, sigma), sigma, (240.0, 180.0), 240.0)
+        offset, covariance = model.at(300.0, 120.0)
+        known = np.sqrt(1.0 / np.sum(sigma[:, 0] ** -2))
+        errors += list(offset / known)
+        pulls += list(offset / np.sqrt(np.diag(covariance)))
+    assert np.std(errors) < 1.3
+    assert 0.92 < np.std(pulls) < 1.12
+
+
 def test_pulls_of_the_zero_point():
     pulls = []
     for seed in range(8):

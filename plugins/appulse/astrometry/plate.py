@@ -25,7 +25,7 @@ from appulse.constants import ARCSEC_PER_RAD
 from appulse.errors import MeasurementError
 from appulse.frames import SkyMap, WcsMap
 from appulse.numerics import (
-    extra_scatter,
+    likely_scatter,
     mad_sigma,
     offsets_rad,
     tangent_axes,
@@ -547,9 +547,9 @@ def _beyond_chance(residual, sigmas, n_terms: int, floor) -> float:
 
 
 def _leverage(design, total) -> np.ndarray:
-    """Share of each offset's own noise that its fit follows, (n, 2)."""
+    """Share of each offset's own noise that its fit follows, as many axes as there are totals."""
     result = np.zeros(total.shape)
-    for k in (0, 1):
+    for k in range(total.shape[1]):
         q, _ = np.linalg.qr(design / total[:, k, None])
         result[:, k] = np.minimum(np.sum(q**2, axis=1), 1.0)
     return result
@@ -559,9 +559,10 @@ def _common_floor(design, offsets, sigmas) -> float:
     """Floor of both axes together."""
     floor = 0.0
     for _ in range(3):
-        left = [values - design @ weighted_lstsq(design, values, np.hypot(own, floor))[0]
-                for values, own in zip(offsets.T, sigmas.T, strict=True)]  # fmt: skip
-        floor = extra_scatter(np.concatenate(left), sigmas.T.ravel(), 2 * design.shape[1])
+        total = np.hypot(sigmas, floor)
+        solutions = [weighted_lstsq(design, *each)[0] for each in zip(offsets.T, total.T, strict=True)]
+        left = offsets - design @ np.stack(solutions, axis=1)
+        floor = likely_scatter(left.ravel(), sigmas.ravel(), _leverage(design, total).ravel())
     return floor
 
 
@@ -572,8 +573,10 @@ def _fit_axis(design, values, sigmas, floor=None):
     floor = 0.0
     # The floor changes the weights, they the residuals, and those the floor.
     for _ in range(6):
-        solution, covariance = weighted_lstsq(design, values, np.hypot(sigmas, floor))
-        again = extra_scatter(values - design @ solution, sigmas, design.shape[1])
+        total = np.hypot(sigmas, floor)
+        solution, covariance = weighted_lstsq(design, values, total)
+        leverage = _leverage(design, total[:, None])[:, 0]
+        again = likely_scatter(values - design @ solution, sigmas, leverage)
         if abs(again - floor) < 1e-4 * max(floor, 1e-6):
             break
         floor = again

@@ -11,7 +11,9 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "kepler": ["ECLIPTIC_TO_ICRF", "elements_from_state", "state_from_elements"],
         "mesh": ["between"],
         "nbody": ["Forces", "MAJOR_ROWS", "NonGravArrays"],
-        "robust": ["MAD_TO_SIGMA", "clipped_sigma", "extra_scatter", "mad_sigma", "weighted_lstsq"],
+        "robust": [
+            "MAD_TO_SIGMA", "clipped_sigma", "extra_scatter", "likely_scatter", "mad_sigma", "weighted_lstsq"
+        ],
         "sphere": [
             "SkyPlane", "along_great_circles", "axes_from_radec", "ellipse_from_cov", "offsets_rad",
             "radec_from_unit", "separation_rad", "tangent_axes", "unit_from_radec",

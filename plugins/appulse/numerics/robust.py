@@ -115,6 +115,45 @@ def extra_scatter(residuals, sigmas, dof_lost=0.0):
     return float(np.sqrt(low2))
 
 
+def likely_scatter(residuals, sigmas, leverage):
+    """Scatter to add in quadrature, the likeliest: those with small sigmas say most of it.
+
+    Restricted likelihood (Patterson & Thompson 1971, Biometrika 58, 545), by scoring: sum of
+    w^2 (r^2 - (1 - h) / w) = 0, w = 1 / (s^2 + x^2). Where the sigmas differ much, moments ask for a scatter
+    that the many wide ones show by chance, and the few narrow ones lose their weight.
+
+    Parameters
+    ----------
+    residuals, sigmas : (n,) arrays
+        In one unit.
+    leverage : (n,) array
+        Share of its own noise that the fit follows at each residual, 0 to 1.
+
+    Returns
+    -------
+    float
+        0 where the sigmas already explain the residuals.
+
+    Examples
+    --------
+    >>> round(likely_scatter(np.array([3.0, -3.0, 3.0, -3.0]), np.zeros(4) + 1e-3, np.zeros(4)), 3)
+    3.0
+    """
+    square, variance = np.asarray(residuals, dtype=float) ** 2, np.asarray(sigmas, dtype=float) ** 2
+    free = 1.0 - np.asarray(leverage, dtype=float)
+    low2 = 0.0
+    for _ in range(50):
+        total = variance + low2
+        weight = 1.0 / total**2
+        lost = float(weight @ free)
+        if not lost > 0.0:
+            return 0.0
+        before, low2 = low2, max(low2 + float(weight @ (square - free * total)) / lost, 0.0)
+        if abs(low2 - before) <= 1e-4 * low2:
+            break
+    return float(np.sqrt(low2))
+
+
 def weighted_lstsq(design, values, sigmas):
     """Weighted least squares with the covariance of the solution.
 
