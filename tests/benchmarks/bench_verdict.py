@@ -8,6 +8,9 @@ Two counts of what is named. A night is *beyond* when its O-C lies six sigmas fr
 could give, each stated error taken at its word. It is *told apart* when that holds also if a stated error
 may be exceeded, a site be any on Earth, a light that no second frame confirms be a stray: all by geometry,
 from the true O-C without noise, and never by what the verdict makes of it. On the others two look alike.
+Each cause of a pair must lie so far, a shift of the plates among them. A night is *partly* named when one
+cause is, and the other is among those that are left open: that is no night named. An orbit that is named of
+another body than the one that is off is wrong.
 """
 
 import sys
@@ -278,6 +281,14 @@ def _apart(rows, clean, causes, plate, scene):
         return np.inf, np.inf
     if causes == ("plate",):
         return (np.hypot(*plate) / (scene["plate_sigma"] / np.sqrt(len(scene["hours"]))),) * 2
+    beyond, apart = _bodies_apart(rows, clean, causes, scene)
+    if "plate" in causes:
+        beyond = min(beyond, np.hypot(*plate) / (scene["plate_sigma"] / np.sqrt(len(scene["hours"]))))
+    return beyond, min(beyond, apart)
+
+
+def _bodies_apart(rows, clean, causes, scene):
+    """The same by the bodies' O-C, which has a shift of the plates taken off."""
     night = replace(gather(rows), offset=clean, used=np.ones(len(clean), bool))
     causes = tuple(cause for cause in causes if cause != "within")
     families = {FAMILY.get(cause, cause) for cause in causes}
@@ -388,7 +399,8 @@ class Count:
     verdict: Verdict
     wrong: bool  # confidently
     right: bool  # every true cause is named
-    either: bool  # or is among those that it leaves open
+    partly: bool  # one is named, all others are among those that it leaves open
+    either: bool  # or none is, and they are
     beyond: bool  # six sigmas from all others, stated errors at their word
     apart: bool  # and by geometry alone
 
@@ -410,19 +422,22 @@ def verdict_counts(rng, causes, few=False) -> Count:
         # Effects that these data do not show, or that lie within what was stated, are no mistake.
         wrong, right = truth != {"nothing"} and beyond > BEYOND_SIGMAS, truth == {"nothing"}
     else:
-        wrong = not named <= accepted
+        of_another = any(name in ("orbit", "not this body") and body > 0 for name, body in verdict.named)
+        wrong = not named <= accepted or (of_another and not is_open)
         if verdict.cause == "clock or orbit":
             wrong |= not accepted & {"clock", "orbit", "within the orbit's error"}
         needed = truth - {"nothing"} if len(truth) == 1 else truth - {"within the orbit's error"}
         right = not wrong and needed <= named and not (is_open and truth == {"nothing"})
-    either = not wrong and bool(right or (truth - {"nothing"} <= named | left_open) or named & truth)
+    all_open = truth - {"nothing"} <= named | left_open
+    partly = bool(not wrong and not right and all_open and named & truth)
+    either = not wrong and bool(right or all_open or named & truth)
     if truth == {"nothing"}:
         either = not wrong
-    return Count(verdict, wrong, right, either, beyond > BEYOND_SIGMAS, apart > BEYOND_SIGMAS)
+    return Count(verdict, wrong, right, partly, either, beyond > BEYOND_SIGMAS, apart > BEYOND_SIGMAS)
 
 
 def _shares(rows, word):
-    """Of the nights beyond six sigmas: named, told apart by geometry and named, the rest named or open."""
+    """Of the nights beyond six sigmas: named, partly, told apart by geometry and named, the rest or open."""
     beyond = [row for row in rows if row.beyond]
     apart = [row for row in beyond if row.apart]
     alike = [row for row in beyond if not row.apart]
@@ -432,7 +447,7 @@ def _shares(rows, word):
         return f"{count:3d} of {len(some):3d}" + (f" ({100 * count / len(some):.1f}%)" if some else "")
 
     return (
-        f"{word} beyond 6 sigma named {share(beyond, 'right')}; told apart by geometry "
+        f"{word} beyond 6 sigma named {share(beyond, 'right')}, partly {share(beyond, 'partly')}; told apart by geometry "
         f"{share(apart, 'right')}; alike {share(alike, 'right')} named, {share(alike, 'either')} or left open"
     )
 

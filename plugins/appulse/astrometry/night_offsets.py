@@ -144,9 +144,8 @@ def gather(residuals, *, clock_sigma_s: float | None = None) -> NightOffsets:
         ),
         missed_elsewhere=tuple(_missed_elsewhere(residuals, name) for name in names),
     )  # fmt: skip
-    night = replace(night, used=_without_outliers(night))
-    floor = _floor(night)
-    return replace(night, floor=floor, covariance=night.covariance + floor**2 * np.eye(2))
+    used, floor = _straight_or_turned(night)
+    return replace(night, used=used, floor=floor, covariance=night.covariance + floor**2 * np.eye(2))
 
 
 def _plate_common(seen) -> np.ndarray:
@@ -217,6 +216,25 @@ def _missed_elsewhere(residuals, name) -> dict[int, float]:
         for place in residual.elsewhere:
             found[place.half_hours] -= log_chance
     return found
+
+
+def _straight_or_turned(night: NightOffsets) -> tuple[np.ndarray, float]:
+    """Which residuals to use, and what they scatter beyond their sigmas.
+
+    A body seen from elsewhere on the turning Earth than was thought moves along a bow: that is no scatter.
+    """
+    used = _without_outliers(night)
+    floor = _floor(replace(night, used=used))
+    if used.all() and floor == 0.0:
+        return used, floor
+    mirrored = np.einsum("nij,nj->ni", night.parallax, night.mirror_km)
+    if np.isfinite(mirrored).all() and np.any(mirrored):
+        turned = replace(night, offset=night.offset - mirrored)
+        kept = _without_outliers(turned)
+        left = _floor(replace(turned, used=kept))
+        if kept.sum() >= used.sum() and left <= floor:
+            return kept, left
+    return used, floor
 
 
 def _without_outliers(night: NightOffsets) -> np.ndarray:

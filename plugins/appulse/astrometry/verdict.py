@@ -147,8 +147,9 @@ class Verdict:
         between which these data cannot tell.
     odds : float
         Of what is named, against everything else.
-    undecided : tuple of str
-        Causes of which one is at work besides what is named, though these data do not tell which.
+    besides : tuple of (str, int)
+        Causes, each with its body, of which one is at work besides what is named, though these data do not
+        tell which.
     leans : (str, float, float) or None
         Where a body's stated error alone speaks for the clock: the body, one sigma of that error along its
         track, arcsec, and how many of these an orbit would have to be off to look the same. The clock is
@@ -157,7 +158,8 @@ class Verdict:
     ranked : tuple of Hypothesis
         Causes and pairs of causes with their posterior chances, likeliest first.
     named : tuple of (str, int)
-        Each of `causes` with its body in `night`, -1 where it is common to all.
+        Each of `causes` with its body in `night`, -1 where it is common to all; of an orbit where one of
+        several is off, and these data do not tell which.
     orbits : tuple of (array, array)
         What the orbit of each body is off by, with its covariance.
     main : Hypothesis
@@ -181,7 +183,7 @@ class Verdict:
     clock_drift: tuple[float, float] = (np.nan, np.nan)
     causes: tuple[str, ...] = ()
     odds: float = np.nan
-    undecided: tuple[str, ...] = ()
+    besides: tuple[tuple[str, int], ...] = ()
     leans: tuple[str, float, float] | None = None
     ranked: tuple[Hypothesis, ...] = field(default=(), repr=False)
     named: tuple[tuple[str, int], ...] = field(default=(), repr=False)
@@ -189,10 +191,24 @@ class Verdict:
     main: Hypothesis | None = field(default=None, repr=False)
 
     @property
+    def undecided(self) -> tuple[str, ...]:
+        """Names of the causes of which one is at work besides what is named."""
+        return tuple(dict.fromkeys(name for name, _ in self.besides))
+
+    @property
     def what_would_tell(self) -> str:
         """What would decide between the causes that are left open."""
-        ways = [way for name, way in WOULD_TELL.items() if name in self.causes]
-        return ", or ".join(dict.fromkeys(ways)) or "more frames"
+        return _would_tell(self.night, self.causes, self.named)
+
+    @property
+    def besides_words(self) -> str:
+        """What may be off besides, each with its body."""
+        return " or ".join(_effect_words(self.night, *effect) for effect in self.besides)
+
+    @property
+    def is_whose_orbit_open(self) -> bool:
+        """Whether one orbit of several is off, and these data do not tell which."""
+        return (ORBIT, -1) in self.named
 
 
 def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
@@ -254,7 +270,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
         motions=tuple(fit_motion(night, b) for b in range(len(night.names))), night=night, drifts=drifts,
         clock_drift=(np.nan, np.nan) if drift is None
         else (float(drift.parameters[1]), float(drift.covariance[1, 1] ** 0.5)),
-        causes=decision.causes, odds=decision.odds, ranked=tuple(ranked), undecided=decision.undecided,
+        causes=decision.causes, odds=decision.odds, ranked=tuple(ranked), besides=decision.besides,
         named=decision.named, orbits=orbits, main=main, leans=leans,
     )  # fmt: skip
     return replace(verdict, sentence=sentence(verdict))
@@ -270,7 +286,7 @@ class Decision:
     odds: float
     hypothesis: Hypothesis
     named: tuple[tuple[str, int], ...] = ()
-    undecided: tuple[str, ...] = ()
+    besides: tuple[tuple[str, int], ...] = ()
 
 
 _FAMILY = {HOUR: CLOCK, CLOCK_DRIFT: CLOCK, EXPOSURE: CLOCK, OWN_PLATE: PLATE, LONGITUDE: SITE}
@@ -308,7 +324,7 @@ def is_tested(night: NightOffsets, one: Hypothesis, name: str, body: int) -> boo
     What fits any place is not borne out by one: only what was thought of it beforehand would speak.
     """
     for piece in one.parts:
-        if (_FAMILY.get(piece.cause, piece.cause), piece.body) == (name, body):
+        if _FAMILY.get(piece.cause, piece.cause) == name and body in (-1, piece.body):
             if piece.cause == IMPOSTOR:
                 # By the frames that show the body elsewhere, or do not show it at all.
                 return bool(night.n_missed[body] > 0 or len(piece.frames) < len(night.of(body)))
@@ -352,10 +368,7 @@ def is_real_within(night: NightOffsets, one: Hypothesis, body: int) -> bool:
 def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
     """Add up the chances of all hypotheses with a cause; name those that leave no room for doubt."""
     effects = _what_shows(night, ranked)
-    chances: dict[tuple[str, int], float] = {}
-    for one, found in zip(ranked, effects, strict=True):
-        for effect in found:
-            chances[effect] = chances.get(effect, 0.0) + one.posterior
+    chances = _chances(ranked, effects)
     well = sum(one.posterior for one, found in zip(ranked, effects, strict=True) if not found)
     best = ranked[0]
     if chi2_sf(best.chi2, 2 * int(night.used.sum())) < MISFIT_P or disagree(night, best) > 0:
@@ -364,15 +377,20 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
         # What does not show may be there all the same: the odds are those of nothing at all.
         bare = next(one for one in ranked if not one.parts)
         return Decision(ALL_WELL, -1, (), odds_of(bare.posterior), bare)
+    # That an orbit is off may be sure, and open which: of two bodies that a clock moves at their rates, either.
+    some = [{(ORBIT, -1) if name == ORBIT else (name, body) for name, body in found} for found in effects]
+    whose = max((chance for (name, _), chance in chances.items() if name == ORBIT), default=0.0)
+    if odds_of(_chances(ranked, some).get((ORBIT, -1), 0.0)) > NAMED_ODDS > odds_of(whose):
+        effects, chances = some, _chances(ranked, some)
     named = {effect for effect, chance in chances.items() if odds_of(chance) > NAMED_ODDS}
-    says = {effect: _first(ranked, effects, {effect}) for effect in named}
+    says = {effect: _likeliest(ranked, effects, effect) for effect in named}
     untested = {effect for effect, one in says.items() if not is_tested(night, one, *effect)}
     if untested and untested == named:
         return _untested(ranked, effects, named)
     named -= untested
     if any(name == ORBIT for name, _ in named) and not moves(night, np.flatnonzero(night.used)):
         # Without the motion an error of the clock cannot be ruled out.
-        body = next(body for name, body in named if name == ORBIT)
+        body = max(next(body for name, body in named if name == ORBIT), 0)
         return Decision(CANT_TELL, body, (CLOCK, ORBIT), 1.0, best)
     # Something besides may be sure, though not what.
     no_more = sum(one.posterior for one, found in zip(ranked, effects, strict=True) if found <= named)
@@ -384,9 +402,18 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
         odds = odds_of(min(chances[effect] for effect in named))
         cause, body = next((effect for effect in order if effect[0] != WITHIN), order[0])
         body = next((other for _, other in [(cause, body), *order] if other >= 0), -1)
-        causes, besides = (tuple(dict.fromkeys(name for name, _ in some)) for some in (order, more))
-        return Decision(cause, body, causes, odds, main, tuple(order), besides)
+        causes = tuple(dict.fromkeys(name for name, _ in order))
+        return Decision(cause, body, causes, odds, main, tuple(order), tuple(more))
     return _between(night, ranked, effects, chances, well, named)
+
+
+def _chances(ranked, effects) -> dict[tuple[str, int], float]:
+    """Of each effect, the chance of all hypotheses with it."""
+    chances: dict[tuple[str, int], float] = {}
+    for one, found in zip(ranked, effects, strict=True):
+        for effect in found:
+            chances[effect] = chances.get(effect, 0.0) + one.posterior
+    return chances
 
 
 def disagree(night: NightOffsets, one: Hypothesis, sigmas: float = WILD_SIGMAS) -> float:
@@ -452,6 +479,11 @@ def _first(ranked, effects, named) -> Hypothesis:
     return exact[0] if exact else next((one for one, found in pairs if found >= named), ranked[0])
 
 
+def _likeliest(ranked, effects, effect) -> Hypothesis:
+    """The likeliest hypothesis with an effect, whatever else it says."""
+    return next(one for one, found in zip(ranked, effects, strict=True) if effect in found)
+
+
 def _size(night: NightOffsets, one: Hypothesis, name: str, body: int) -> float:
     """How far a cause moves the bodies, arcsec, on the mean of the frames."""
     use = np.flatnonzero(night.used)
@@ -461,7 +493,7 @@ def _size(night: NightOffsets, one: Hypothesis, name: str, body: int) -> float:
         pieces = zip(one.parts, one.parameters, strict=True)
     wanted = ORBIT if name == WITHIN else name
     for piece, values in pieces:
-        if _FAMILY.get(piece.cause, piece.cause) == wanted and piece.body == body:
+        if _FAMILY.get(piece.cause, piece.cause) == wanted and body in (-1, piece.body):
             moved = np.hypot(*(piece.basis @ values).T)
             if piece.is_beside_strays:
                 return np.inf  # farther than was searched
@@ -502,18 +534,12 @@ def _leans(night: NightOffsets, decision: Decision, ranked) -> tuple[str, float,
         return None
     if np.isfinite(night.clock_sigma_s) or HOUR in main.causes:
         return None
-    rest = set() if is_open else {effect for effect in decision.named if effect[0] not in (CLOCK, WITHIN)}
+    # As it stands: a longitude's sign is no place anywhere on Earth, which would fit with any orbit.
+    rest = [] if is_open else sorted(_key(piece) for piece in main.parts if not piece.is_time)
     for body, name in enumerate(night.names):
         # The same with this body's orbit in the clock's stead.
-        instead = rest | {(ORBIT, body)}
-        orbit = next(
-            (
-                one
-                for one in ranked
-                if {(_FAMILY.get(piece.cause, piece.cause), piece.body) for piece in one.parts} == instead
-            ),
-            None,
-        )
+        instead = sorted({*rest, (ORBIT, body, ())})
+        orbit = next((one for one in ranked if sorted(map(_key, one.parts)) == instead), None)
         known = np.isfinite(night.prior[body]).all()
         if orbit is None or not known or orbit.chi2 - main.chi2 > LEANS_CHI2:
             continue
@@ -529,6 +555,11 @@ def _leans(night: NightOffsets, decision: Decision, ranked) -> tuple[str, float,
     return None
 
 
+def _key(piece) -> tuple[str, int, tuple[int, ...]]:
+    """What a part of a hypothesis is about."""
+    return piece.cause, piece.body, piece.frames
+
+
 def _or_orbit(night: NightOffsets, decision: Decision, name: str) -> Decision:
     """The same, but that the clock which is named may as well be the orbit of a body."""
     either = ((CLOCK, -1), (ORBIT, night.names.index(name)))
@@ -541,7 +572,7 @@ def _or_orbit(night: NightOffsets, decision: Decision, name: str) -> Decision:
     body = next((other for _, other in rest if other >= 0), -1)
     return replace(
         decision, cause=cause, body=body, causes=tuple(dict.fromkeys(name for name, _ in rest)), named=rest,
-        undecided=tuple(dict.fromkeys((CLOCK, ORBIT, *decision.undecided))),
+        besides=tuple(dict.fromkeys((*either, *decision.besides))),
     )  # fmt: skip
 
 
@@ -679,10 +710,14 @@ def sentence(verdict: Verdict) -> str:
     """The verdict in words, with its numbers."""
     night, plate = verdict.night, _vector(verdict.plate_offset, verdict.plate_covariance)
     parts = [_headline(verdict, plate)]
-    if verdict.undecided:
+    if len(verdict.besides) > 1:
+        ways = _would_tell(night, verdict.undecided, verdict.besides)
         parts.append(
-            f"something besides is off, which these data do not decide: {' or '.join(verdict.undecided)}"
+            f"something besides is off, which these data do not decide: {verdict.besides_words}; {ways} would "
+            "tell"
         )
+    elif verdict.besides:
+        parts.append(f"something besides is off: {verdict.besides_words}, or what else so few places fit")
     if verdict.leans:
         parts.append(_leans_words(verdict, *verdict.leans))
     if verdict.drifts and verdict.cause in DRIFT_OF:
@@ -730,7 +765,12 @@ def _headline(verdict: Verdict, plate: str) -> str:
             )
         if not verdict.causes:
             return words + "; none of the causes that are tried fits these frames"
-        rivals = ", ".join(verdict.causes[:-1]) + f" and {verdict.causes[-1]}"
+        named = [_effect_words(verdict.night, *effect) for effect in verdict.named if effect[0] != ALL_WELL]
+        told = {ALL_WELL, *(name for name, _ in verdict.named)}
+        # What nothing but its name is known of comes after.
+        rivals = [ALL_WELL] * (ALL_WELL in verdict.causes) + named
+        rivals += [name for name in verdict.causes if name not in told]
+        rivals = ", ".join(rivals[:-1]) + f" and {rivals[-1]}"
         if any(not is_tested(verdict.night, verdict.main, *effect) for effect in verdict.named):
             words += f"; so few places fit any of these: {rivals}"
         else:
@@ -740,7 +780,6 @@ def _headline(verdict: Verdict, plate: str) -> str:
 
 
 WOULD_TELL = {
-    CLOCK: "a stated clock error, the orbit's covariance or a second body of another rate",
     PLATE: "more reference stars in the frames (--stars)",
     OTHER: "frames of another hour or night",
     IMPOSTOR: "frames of another hour or night",
@@ -749,6 +788,43 @@ WOULD_TELL = {
     ALL_WELL: "more frames",
 }
 """What parts a cause from the others."""
+
+
+def _would_tell(night: NightOffsets, names, effects) -> str:
+    """What would decide between causes: nothing that is there already."""
+    ways = [_clock_ways(night, effects)] if CLOCK in names else []
+    ways += [way for name, way in WOULD_TELL.items() if name in names]
+    if not ways and ORBIT in names:
+        ways = ["a better orbit"]
+    return ", or ".join(dict.fromkeys(ways)) or "more frames"
+
+
+def _clock_ways(night: NightOffsets, effects) -> str:
+    """What tells a clock from the orbits that may be off in its stead."""
+    bodies = sorted({body for name, body in effects if name in (ORBIT, WITHIN) and body >= 0})
+    priors = night.prior[bodies or range(len(night.names))]
+    ways = [] if np.isfinite(night.clock_sigma_s) else ["a stated clock error"]
+    if not np.isfinite(priors).all():
+        ways.append("the orbit's covariance")
+    elif np.einsum("bii->b", priors).max() > 2 * KERNEL_ARCSEC**2:
+        ways.append("a better orbit")
+    ways.append(_one_more_body(night))
+    return ", ".join(ways[:-1]) + (" or " if ways[:-1] else "") + ways[-1]
+
+
+def _one_more_body(night: NightOffsets) -> str:
+    return f"{'a second' if len(night.names) == 1 else 'one more'} body of another rate"
+
+
+def _effect_words(night: NightOffsets, name: str, body: int) -> str:
+    """A cause, with its body where there are several."""
+    if len(night.names) == 1 or body < 0:
+        return name
+    label = body_label(night.names[body])
+    return {
+        ORBIT: f"orbit of {label}", WITHIN: f"the own error of the orbit of {label}", OTHER: f"not {label}",
+        IMPOSTOR: f"impostor in place of {label}",
+    }.get(name, name)  # fmt: skip
 
 
 def _is_larger(verdict: Verdict) -> bool:
@@ -800,12 +876,11 @@ def _exposure_words(verdict: Verdict) -> str:
 
 
 def _clock_or_orbit_words(verdict: Verdict, orbit: str) -> str:
-    clock = _clock_words(verdict)
-    wanted = "a better orbit" if verdict.leans else "the orbit's covariance"
+    clock, ways = _clock_words(verdict), _clock_ways(verdict.night, verdict.named)
     if verdict.drifts:
         return (
             f"clock or orbit: along the track only, as a clock off by {clock} at the middle of "
-            "the night would give; a second body of another rate would decide"
+            f"the night would give; {_one_more_body(verdict.night)} would decide"
         )
     if HOUR in verdict.main.causes:
         clock += f", {_hours(verdict.clock_offset_s)} if DATE-OBS is local time"
@@ -815,12 +890,12 @@ def _clock_or_orbit_words(verdict: Verdict, orbit: str) -> str:
         return (
             f"within the orbit's own error or the clock: {body_label(verdict.body)} is off by {orbit}, along "
             f"its track only and no more than its orbit may be; a clock off by {clock} would look the same; "
-            "a stated clock error or a second body of another rate would decide"
+            f"{ways} would decide"
         )
+    whose = f"the orbit of {body_label(verdict.body)}" if verdict.body else "an orbit"
     return (
         f"clock or orbit: an offset along the track only, as a clock off by {clock} would give, "
-        f"or an orbit off by {orbit}; a stated clock error, {wanted} or a second body of another rate would "
-        "decide"
+        f"or {whose} off by {orbit}; {ways} would decide"
     )
 
 
@@ -837,6 +912,8 @@ def _cause_words(verdict: Verdict, name: str, index: int) -> str:
             shift = time_shift(round(verdict.clock_offset_s / 1800))
             words += f", {_hours(verdict.clock_offset_s)}: is DATE-OBS local time? --time-shift {shift}"
         return words + _exposure_words(verdict)
+    if name == ORBIT and index < 0:
+        return _whose_words(verdict)
     if name == ORBIT:
         words = f"the orbit of {label} is off by {orbit}"
         if chi2_sf(motion.chi2[0] - motion.chi2[1], 2) < DRIFT_P and CLOCK not in verdict.causes:
@@ -877,6 +954,28 @@ def _cause_words(verdict: Verdict, name: str, index: int) -> str:
         more = f", which would have shown on {missed} more frame{'s' if missed > 1 else ''} and does not"
         return words + more * (missed > 0)
     return f"an impostor: the light on {', '.join(lights)} is not {label}, by its place on the others"
+
+
+def _whose_words(verdict: Verdict) -> str:
+    """One orbit is off, and it may be that of several bodies: each with the numbers that go with it."""
+    night, chances, first = verdict.night, {}, {}
+    for one in verdict.ranked:
+        for at, piece in enumerate(one.parts):
+            if piece.cause == ORBIT:
+                chances[piece.body] = chances.get(piece.body, 0.0) + one.posterior
+                first.setdefault(piece.body, (one, at))
+    told = []
+    for body, (one, at) in first.items():
+        if chances[body] > LEAST_CHANCE:
+            offset = _vector(one.parameters[at][:2], one.covariances[at][:2, :2])
+            words = f"that of {body_label(night.names[body])} by {offset}"
+            seconds, sigma = _clock(night, one, (), False)
+            if CLOCK in verdict.causes and told and np.isfinite(seconds):
+                words += f" with the clock off by {seconds:+.1f} ± {sigma:.1f} s"
+            told.append(words)
+    return (
+        f"one orbit is off: {', or '.join(told)}; a better orbit or {_one_more_body(night)} would tell which"
+    )
 
 
 def _lights(main: Hypothesis) -> tuple[int, ...]:

@@ -121,18 +121,16 @@ def doubts(verdict) -> list[str]:
             else "what it is: none of the causes that are tried fits these frames"
         )
     if verdict.cause == "clock or orbit":
-        wanted = "a better orbit" if verdict.leans else "an orbit with covariance"
-        words.append(
-            f"clock and orbit look alike along one track: state the clock's error, give {wanted}, or measure "
-            "a second body of another rate"
-        )
-    if verdict.undecided:
-        words.append(f"what is off besides: {', '.join(verdict.undecided)}")
+        words.append(f"clock and orbit look alike along one track; {verdict.what_would_tell} would tell")
+    if verdict.besides:
+        words.append(f"what is off besides: {verdict.besides_words}")
+    if verdict.is_whose_orbit_open:
+        words.append("whose orbit is off, which the clock's offset depends on")
     if verdict.leans:
         name, sigma, times = verdict.leans
         words.append(
             f"whether the stated error of {name} holds, {sigma:.2g} arcsec along its track: an orbit off by "
-            f"{times:.0f} times as much looks like this clock; a second body of another rate would decide"
+            f"{times:.0f} times as much looks like this clock"
         )
     if not night.corrected:
         words.append("without stars on every frame the plate's own offset stays in the residuals")
