@@ -491,3 +491,88 @@ def test_plates_without_stars_are_off_by_a_figure_said_once():
     assert bare.cause == "plate"
     assert "that are not checked are off: O-C +1.5" in bare.sentence
     assert "may be the plate's" not in bare.sentence
+
+
+def drawn(seed, number, *causes, few=False):
+    """A night out of the benchmark, by its number."""
+    return nights.random_night(np.random.default_rng([seed, number]), causes, few=few)[0]
+
+
+def test_a_clock_beside_a_wrong_longitude_is_not_held_back_by_a_place_anywhere_on_earth():
+    # A site chosen freely, with an orbit that is off, would fit as well; a sign that is turned is no choice.
+    verdict = judge(drawn(9001, 19, "clock", "longitude"))
+    assert set(verdict.causes) == {"site", "clock"}
+    assert not verdict.besides
+    # The stated error of an orbit that is not exceeded speaks for nothing.
+    verdict = judge(drawn(9002, 123, "clock", "longitude"))
+    assert set(verdict.causes) >= {"site", "clock"}
+    assert "0 times as much" not in verdict.sentence
+
+
+def test_one_of_two_orbits_is_off_though_not_which():
+    verdict = judge(drawn(9001, 9, "clock drift", "orbit"))
+    assert {"clock", "orbit"} <= set(verdict.causes)
+    assert ("orbit", -1) in verdict.named
+    assert verdict.is_whose_orbit_open
+    assert not verdict.besides
+    first, _, other = verdict.sentence.partition("ne orbit is off: ")[2].partition(", or ")
+    assert first.startswith("that of (7) Iris by -0.071")
+    # The clock is read from the body whose orbit holds: each has its own.
+    assert other.startswith("that of (8) Flora by")
+    assert "the clock drifts" in verdict.sentence
+    assert re.search(r"with the clock off by -3\d\.\d ± \d\.\d s", other)
+
+
+def test_the_bow_of_a_body_seen_from_elsewhere_is_no_scatter():
+    assert gather(drawn(9002, 75, "clock", "longitude")).floor == 0.0
+    bow = gather(drawn(9002, 35, "clock", "longitude"))
+    assert bow.outliers == []
+    # What is scatter stays.
+    rough = nights.night(np.random.default_rng(92), frames=9, prior=(0.05, 0.05))
+    rng = np.random.default_rng(93)
+    rough = [replace(row, dra_cosdec=row.dra_cosdec + rng.normal(0, 0.4)) for row in rough]
+    assert gather(rough).floor > 0.1
+
+
+def test_numbers_are_those_of_what_is_likeliest():
+    # The clock by hours is sixteen times likelier than not: not enough to name it, but the orbit's 34 arcsec
+    # are no measure of anything.
+    verdict = judge(drawn(9002, 154, "hour", "orbit"))
+    assert verdict.causes == ("orbit",)
+    assert verdict.undecided == ("clock",)
+    assert np.hypot(*(verdict.orbit_offset - (-0.42, 0.29))) < 0.1
+    assert "likelier than not (16.3 to 1) something besides is off: clock by +7200.3" in verdict.sentence
+    assert "if not, the orbit of (7) Iris is off by -28.307" in verdict.sentence
+
+
+def test_a_longitude_is_tested_by_itself_and_not_by_a_place_anywhere():
+    verdict = judge(drawn(9001, 48, "longitude", few=True))
+    assert "site" in verdict.causes
+    assert "between  and" not in verdict.sentence
+    assert verdict.sentence.startswith("The longitude of the site has the wrong sign")
+
+
+def test_an_orbits_offset_along_its_track_holds_if_the_clock_does():
+    half = {"orbit": nights.direction(1.0, 0.8)}
+    alone = judge(nights.night(np.random.default_rng(94), **half)).sentence
+    words = r"if the clock is right: one that is off by \+(4[6-9]|50) s would put it so far along its track"
+    assert re.search(words, alone)
+    rng = np.random.default_rng(95)
+    of_kernel = {"name": "12", "rate": 90.0, "pa": 100.0, "prior": (0.005, 0.005)}
+    both = judge(nights.night(rng, **half) + nights.night(rng, **of_kernel)).sentence
+    assert both.startswith("The orbit of (7) Iris is off by")
+    assert "if the clock" not in both
+    stated = judge(nights.night(np.random.default_rng(96), clock_sigma=0.5, **half)).sentence
+    assert "if the clock" not in stated
+
+
+def test_what_is_there_already_is_not_asked_for():
+    rng = np.random.default_rng(97)
+    two = nights.night(rng, clock=20.0) + nights.night(rng, clock=20.0, name="12", rate=3.0, pa=100.0)
+    words = judge(two).sentence
+    assert "second body" not in words
+    assert "one more body of another rate" in words
+    known_to_arcsec = nights.night(np.random.default_rng(98), clock=60.0, prior=(0.15, 0.15))
+    words = judge(known_to_arcsec).sentence
+    assert "the orbit's covariance" not in words
+    assert "a stated clock error, a better orbit or a second body of another rate would decide" in words

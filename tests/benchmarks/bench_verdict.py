@@ -447,8 +447,9 @@ def _shares(rows, word):
         return f"{count:3d} of {len(some):3d}" + (f" ({100 * count / len(some):.1f}%)" if some else "")
 
     return (
-        f"{word} beyond 6 sigma named {share(beyond, 'right')}, partly {share(beyond, 'partly')}; told apart by geometry "
-        f"{share(apart, 'right')}; alike {share(alike, 'right')} named, {share(alike, 'either')} or left open"
+        f"{word} beyond 6 sigma named {share(beyond, 'right')}, partly {share(beyond, 'partly')}; "
+        f"told apart by geometry {share(apart, 'right')}; alike {share(alike, 'right')} named, "
+        f"{share(alike, 'either')} or left open"
     )
 
 

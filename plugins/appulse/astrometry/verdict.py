@@ -75,6 +75,8 @@ WILD_ARCSEC, WILD_SIGMAS = 0.3, 10.0
 practice, no source: seeing moves short exposures by a tenth of an arcsecond or two)."""
 WELL_SIGMAS = 3.0
 """So many of their sigmas frames may scatter, and no more, where 'all well' is to be said of them."""
+SHOWN_SIGMAS = 3.0
+"""An offset of more of its sigmas is spoken of, and one of fewer may be nothing."""
 SHOWS_CHI2 = 4.0
 """A cause of which less than two sigmas show is as good as none."""
 REAL_CHI2 = 25.0
@@ -150,6 +152,8 @@ class Verdict:
     besides : tuple of (str, int)
         Causes, each with its body, of which one is at work besides what is named, though these data do not
         tell which.
+    besides_odds : float
+        Of something being off besides, against nothing.
     leans : (str, float, float) or None
         Where a body's stated error alone speaks for the clock: the body, one sigma of that error along its
         track, arcsec, and how many of these an orbit would have to be off to look the same. The clock is
@@ -184,6 +188,7 @@ class Verdict:
     causes: tuple[str, ...] = ()
     odds: float = np.nan
     besides: tuple[tuple[str, int], ...] = ()
+    besides_odds: float = np.nan
     leans: tuple[str, float, float] | None = None
     ranked: tuple[Hypothesis, ...] = field(default=(), repr=False)
     named: tuple[tuple[str, int], ...] = field(default=(), repr=False)
@@ -271,6 +276,7 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
         clock_drift=(np.nan, np.nan) if drift is None
         else (float(drift.parameters[1]), float(drift.covariance[1, 1] ** 0.5)),
         causes=decision.causes, odds=decision.odds, ranked=tuple(ranked), besides=decision.besides,
+        besides_odds=decision.besides_odds,
         named=decision.named, orbits=orbits, main=main, leans=leans,
     )  # fmt: skip
     return replace(verdict, sentence=sentence(verdict))
@@ -287,6 +293,7 @@ class Decision:
     hypothesis: Hypothesis
     named: tuple[tuple[str, int], ...] = ()
     besides: tuple[tuple[str, int], ...] = ()
+    besides_odds: float = np.inf  # that there is something besides
 
 
 _FAMILY = {HOUR: CLOCK, CLOCK_DRIFT: CLOCK, EXPOSURE: CLOCK, OWN_PLATE: PLATE, LONGITUDE: SITE}
@@ -377,7 +384,7 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
         # What does not show may be there all the same: the odds are those of nothing at all.
         bare = next(one for one in ranked if not one.parts)
         return Decision(ALL_WELL, -1, (), odds_of(bare.posterior), bare)
-    # That an orbit is off may be sure, and open which: of two bodies that a clock moves at their rates, either.
+    # That an orbit is off may be sure, and open which: a clock moves each of two bodies at its rate.
     some = [{(ORBIT, -1) if name == ORBIT else (name, body) for name, body in found} for found in effects]
     whose = max((chance for (name, _), chance in chances.items() if name == ORBIT), default=0.0)
     if odds_of(_chances(ranked, some).get((ORBIT, -1), 0.0)) > NAMED_ODDS > odds_of(whose):
@@ -395,6 +402,10 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
     # Something besides may be sure, though not what.
     no_more = sum(one.posterior for one, found in zip(ranked, effects, strict=True) if found <= named)
     more = _rivals(ranked, effects, chances, named)[0] if odds_of(1.0 - no_more) > NAMED_ODDS else []
+    if named and not more:
+        # What is likelier than not is not named, but the numbers are not those without it.
+        likeliest = next((found for found in effects if found >= named), named)
+        more = sorted(effect for effect in likeliest - named if effect[0] != WITHIN)
     # What is within its stated error is no one's fault, however large: then the other thing is spoken of.
     if named and not (more and {name for name, _ in named} == {WITHIN}):
         main = _first(ranked, effects, named | set(more[:1]))
@@ -403,7 +414,7 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
         cause, body = next((effect for effect in order if effect[0] != WITHIN), order[0])
         body = next((other for _, other in [(cause, body), *order] if other >= 0), -1)
         causes = tuple(dict.fromkeys(name for name, _ in order))
-        return Decision(cause, body, causes, odds, main, tuple(order), tuple(more))
+        return Decision(cause, body, causes, odds, main, tuple(order), tuple(more), odds_of(1.0 - no_more))
     return _between(night, ranked, effects, chances, well, named)
 
 
@@ -475,7 +486,13 @@ def odds_of(chance: float) -> float:
 def _first(ranked, effects, named) -> Hypothesis:
     """The likeliest hypothesis that says what is named and no more; or that says it at all."""
     pairs = list(zip(ranked, effects, strict=True))
-    exact = [one for one, found in pairs if found == named]
+    real = {effect for effect in named if effect[0] != WITHIN}
+    # An error that is no fault may come along: every hypothesis has the stated ones.
+    exact = [
+        one
+        for one, found in pairs
+        if found >= named and {effect for effect in found if effect[0] != WITHIN} == real
+    ]
     return exact[0] if exact else next((one for one, found in pairs if found >= named), ranked[0])
 
 
@@ -697,6 +714,22 @@ def _shared_plates(night: NightOffsets, use):
     return extra, covariance
 
 
+def _probably_words(verdict: Verdict) -> str:
+    """What is likelier than not to be off besides, and what is named without it."""
+    night, odds = verdict.night, max(verdict.besides_odds, 1.0)
+    words = f"likelier than not ({odds:.1f} to 1) something besides is off: {verdict.besides_words}"
+    if (CLOCK, -1) in verdict.besides and np.isfinite(verdict.clock_offset_s):
+        words += f" by {_clock_words(verdict)}"
+        if HOUR in verdict.main.causes:
+            words += f", {_hour_words(verdict)}"
+    without = {(name, body) for name, body in verdict.named if name != WITHIN}
+    alone = next((one for one in verdict.ranked if {(p.cause, p.body) for p in one.parts} == without), None)
+    if alone is not None and len(without) == 1 and ORBIT in alone.causes:
+        offset = _vector(alone.parameters[0][:2], alone.covariances[0][:2, :2])
+        words += f"; if not, the orbit of {body_label(night.names[alone.parts[0].body])} is off by {offset}"
+    return words
+
+
 DRIFT_OF = {
     CLOCK: "the clock drifts",
     ORBIT: "the orbit's rate is off as well",
@@ -710,21 +743,24 @@ def sentence(verdict: Verdict) -> str:
     """The verdict in words, with its numbers."""
     night, plate = verdict.night, _vector(verdict.plate_offset, verdict.plate_covariance)
     parts = [_headline(verdict, plate)]
-    if len(verdict.besides) > 1:
+    if verdict.besides and verdict.besides_odds <= NAMED_ODDS:
+        parts.append(_probably_words(verdict))
+    elif len(verdict.besides) > 1:
         ways = _would_tell(night, verdict.undecided, verdict.besides)
         parts.append(
-            f"something besides is off, which these data do not decide: {verdict.besides_words}; {ways} would "
-            "tell"
+            f"something besides is off, which these data do not decide: {verdict.besides_words}; "
+            f"{ways} would tell"
         )
     elif verdict.besides:
         parts.append(f"something besides is off: {verdict.besides_words}, or what else so few places fit")
     if verdict.leans:
         parts.append(_leans_words(verdict, *verdict.leans))
-    if verdict.drifts and verdict.cause in DRIFT_OF:
+    what = CLOCK if CLOCK in verdict.causes and verdict.cause == ORBIT else verdict.cause
+    if verdict.drifts and what in DRIFT_OF:
         drift, sigma = verdict.clock_drift
         parts.append(
             f"the offset along the track changes by {drift:+.1f} ± {sigma:.1f} s of motion an hour: "
-            f"{DRIFT_OF[verdict.cause]}"
+            f"{DRIFT_OF[what]}"
         )
     if verdict.plate_off and verdict.cause != PLATE:
         words = f"the plate solution is shifted by {plate}, and the places are plate-corrected"
@@ -846,6 +882,11 @@ def _clock_words(verdict: Verdict) -> str:
     return f"{verdict.clock_offset_s:+.1f} ± {verdict.clock_sigma_s:.1f} s (true minus recorded)"
 
 
+def _hour_words(verdict: Verdict) -> str:
+    shift = time_shift(round(verdict.clock_offset_s / 1800))
+    return f"{_hours(verdict.clock_offset_s)}: is DATE-OBS local time? --time-shift {shift}"
+
+
 def _own_time_words(night: NightOffsets, main: Hypothesis) -> str:
     at = main.causes.index(OWN_TIME)
     seconds, sigma = main.parameters[at][0], main.covariances[at][0, 0] ** 0.5
@@ -909,22 +950,22 @@ def _cause_words(verdict: Verdict, name: str, index: int) -> str:
     if name == CLOCK:
         words = f"the clock is off by {_clock_words(verdict)}"
         if HOUR in main.causes:
-            shift = time_shift(round(verdict.clock_offset_s / 1800))
-            words += f", {_hours(verdict.clock_offset_s)}: is DATE-OBS local time? --time-shift {shift}"
-        return words + _exposure_words(verdict)
+            words += f", {_hour_words(verdict)}"
+        return words + _exposure_words(verdict) + _if_orbit_words(verdict)
     if name == ORBIT and index < 0:
         return _whose_words(verdict)
     if name == ORBIT:
         words = f"the orbit of {label} is off by {orbit}"
         if chi2_sf(motion.chi2[0] - motion.chi2[1], 2) < DRIFT_P and CLOCK not in verdict.causes:
             words += f", and it drifts from it by {np.hypot(*motion.drift):.2f} arcsec/h"
-        return words
+        return words + _if_clock_words(verdict, index)
     if name == WITHIN:
         prior = night.prior[night.names.index(body)]
         gain = np.sqrt(np.trace(prior) / np.trace(verdict.orbits[index][1]))
         return (
             f"within the orbit's own error: {label} is off by {orbit}, of {np.sqrt(prior[0, 0]):.2g} and "
             f"{np.sqrt(prior[1, 1]):.2g} stated; 'improve' would gain a factor of {gain:.1f}"
+            f"{_if_clock_words(verdict, index)}"
         )
     if name == PLATE:
         return f"the plates that are not checked are off: O-C {orbit}; stars would measure it (--stars)"
@@ -956,6 +997,55 @@ def _cause_words(verdict: Verdict, name: str, index: int) -> str:
     return f"an impostor: the light on {', '.join(lights)} is not {label}, by its place on the others"
 
 
+def _clock_by_others(night: NightOffsets, body: int) -> float:
+    """Sigma in s to which the clock is known without a body: by what is stated of it, and other orbits."""
+    weight = night.clock_sigma_s**-2 if night.clock_sigma_s > 0 else 0.0
+    for other in range(len(night.names)):
+        rows = night.of(other)
+        speed = night.speed[rows].mean(axis=0)
+        if other != body and np.isfinite(night.prior[other]).all() and np.hypot(*speed) > 0:
+            along = speed / np.hypot(*speed)
+            measured = np.linalg.inv(np.linalg.inv(night.covariance[rows]).sum(axis=0))
+            weight += speed @ speed / (along @ (night.prior[other] + measured) @ along)
+    return weight**-0.5 if weight > 0 else np.inf
+
+
+def _if_clock_words(verdict: Verdict, body: int) -> str:
+    """What of an orbit's offset lies along its track may be the clock's, where nothing else tells of it."""
+    night = verdict.night
+    offset, covariance = verdict.orbits[body]
+    speed = night.speed[night.of(body)].mean(axis=0)
+    rate = float(np.hypot(*speed))
+    if CLOCK in verdict.causes or any(piece.is_time for piece in verdict.main.parts) or not rate > 0:
+        return ""
+    along = speed / rate
+    far, sigma = float(along @ offset), float(np.sqrt(along @ covariance @ along))
+    by_clock = rate * _clock_by_others(night, body)
+    if by_clock < SHOWN_SIGMAS * sigma:
+        return ""
+    if not SHOWN_SIGMAS * sigma < abs(far) < SHOWN_SIGMAS * by_clock:
+        return ", if the clock is right"
+    seconds = f"{far / rate:+.0f} s"
+    return f", if the clock is right: one that is off by {seconds} would put it so far along its track"
+
+
+def _if_orbit_words(verdict: Verdict) -> str:
+    """The clock's offset is as good as the orbits that it is read from."""
+    night, main = verdict.night, verdict.main
+    if verdict.is_whose_orbit_open:
+        return ""
+    fitted = {piece.body for piece in main.parts if piece.cause == ORBIT}
+    for body in range(len(night.names)):
+        known = np.isfinite(night.prior[body]).all()
+        sure = known and (np.trace(night.prior[body]) < 2 * KERNEL_ARCSEC**2 or not verdict.drifts)
+        if sure or body in fitted or verdict.leans:
+            continue
+        if abs(verdict.clock_offset_s) < SHOWN_SIGMAS * _clock_by_others(night, body):
+            tail = "; else its drift alone is sure" if verdict.drifts else ""
+            return f", if the orbit of {body_label(night.names[body])} holds{tail}"
+    return ""
+
+
 def _whose_words(verdict: Verdict) -> str:
     """One orbit is off, and it may be that of several bodies: each with the numbers that go with it."""
     night, chances, first = verdict.night, {}, {}
@@ -970,7 +1060,7 @@ def _whose_words(verdict: Verdict) -> str:
             offset = _vector(one.parameters[at][:2], one.covariances[at][:2, :2])
             words = f"that of {body_label(night.names[body])} by {offset}"
             seconds, sigma = _clock(night, one, (), False)
-            if CLOCK in verdict.causes and told and np.isfinite(seconds):
+            if CLOCK in verdict.causes and abs(seconds - verdict.clock_offset_s) > verdict.clock_sigma_s:
                 words += f" with the clock off by {seconds:+.1f} ± {sigma:.1f} s"
             told.append(words)
     return (
