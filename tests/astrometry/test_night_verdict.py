@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from astropy.table import Table
+from astropy.time import TimeDelta
 
 from appulse.astrometry.elsewhere import OtherPlace, over_frames
 from appulse.astrometry.night_offsets import fit_motion, gather
@@ -576,3 +577,35 @@ def test_what_is_there_already_is_not_asked_for():
     words = judge(known_to_arcsec).sentence
     assert "the orbit's covariance" not in words
     assert "a stated clock error, a better orbit or a second body of another rate would decide" in words
+
+
+def test_plates_without_stars_are_off_by_what_the_clock_leaves_of_it():
+    rng = np.random.default_rng(99)
+    sure = {"prior": (0.005, 0.005), "stars": False, "plate": (0.9, -0.6), "clock": 180.0}
+    fast = nights.night(rng, name="12", rate=200.0, pa=100.0, **sure)
+    verdict = judge(nights.night(rng, rate=8.0, **sure) + fast)
+    assert set(verdict.causes) == {"plate", "clock"}
+    words = verdict.sentence.partition("plates that are not checked are off by ")[2]
+    east, north = re.match(r"([+-][\d.]+) ± [\d.]+ arcsec east, ([+-][\d.]+) ± ", words).groups()
+    assert abs(float(east) - 0.9) < 0.1
+    assert abs(float(north) + 0.6) < 0.1
+    alone = judge(nights.night(rng, stars=False, plate=(0.9, -0.6), prior=(0.005, 0.005))).sentence
+    assert "if the clock is right; stars would measure it (--stars)" in alone
+
+
+def test_a_light_that_may_be_anothers_tells_no_time_of_its_frame():
+    # As measured on five frames full of sparks: the fifth shows none of them.
+    places = [(1.81, -0.09, 0.37, 17.23), (3.73, -7.85, 0.45, 17.43), (1.23, -4.03, 0.41, 17.54),
+              (-0.96, 0.17, 0.6, 17.52)]  # fmt: skip
+    rows = nights.night(np.random.default_rng(100), frames=5, rate=24.753, pa=147.23)
+    start, strays = rows[0].mid, []
+    for row, k, (x, y, sigma, mag) in zip(rows, (0, 2, 3, 4), places, strict=False):
+        strays.append(replace(
+            row, mid=start + TimeDelta(700.0 * k, format="sec"), dra_cosdec=x, ddec=y, snr=8.5, mag_obs=mag,
+            covariance=sigma**2 * np.eye(2), search_arcsec=11.0, plate_offset=np.zeros(2),
+        ))  # fmt: skip
+    lost = {"seen": False, "flag": "not seen: nothing above 5.3 sigma", "limit_mag": 17.8, "threshold": 5.3}
+    strays.append(replace(strays[0], frame="lost.fits", mid=start + TimeDelta(700.0, format="sec"), **lost))
+    verdict = judge(strays)
+    assert verdict.cause == "can't tell"
+    assert {"not this body", "impostor"} <= set(verdict.causes)

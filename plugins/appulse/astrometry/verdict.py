@@ -406,6 +406,10 @@ def _decide(night: NightOffsets, ranked: list[Hypothesis]) -> Decision:
         # What is likelier than not is not named, but the numbers are not those without it.
         likeliest = next((found for found in effects if found >= named), named)
         more = sorted(effect for effect in likeliest - named if effect[0] != WITHIN)
+    if {name for name, _ in named} == {OWN_TIME} and {name for name, _ in more} & {OTHER, IMPOSTOR}:
+        # A light that is not the body's tells no time.
+        rivals = (*sorted(named), *more)
+        return Decision(CANT_TELL, -1, tuple(dict.fromkeys(name for name, _ in rivals)), 1.0, best, rivals)
     # What is within its stated error is no one's fault, however large: then the other thing is spoken of.
     if named and not (more and {name for name, _ in named} == {WITHIN}):
         main = _first(ranked, effects, named | set(more[:1]))
@@ -841,7 +845,7 @@ def _clock_ways(night: NightOffsets, effects) -> str:
     priors = night.prior[bodies or range(len(night.names))]
     ways = [] if np.isfinite(night.clock_sigma_s) else ["a stated clock error"]
     if not np.isfinite(priors).all():
-        ways.append("the orbit's covariance")
+        ways.append("the orbit's covariance" if len(priors) == 1 else "the orbits' covariances")
     elif np.einsum("bii->b", priors).max() > 2 * KERNEL_ARCSEC**2:
         ways.append("a better orbit")
     ways.append(_one_more_body(night))
@@ -968,7 +972,7 @@ def _cause_words(verdict: Verdict, name: str, index: int) -> str:
             f"{_if_clock_words(verdict, index)}"
         )
     if name == PLATE:
-        return f"the plates that are not checked are off: O-C {orbit}; stars would measure it (--stars)"
+        return f"the plates that are not checked are off{_plate_words(verdict, orbit)}"
     if name == OWN_TIME:
         return _own_time_words(night, main)
     if name == OTHER:
@@ -1027,6 +1031,19 @@ def _if_clock_words(verdict: Verdict, body: int) -> str:
         return ", if the clock is right"
     seconds = f"{far / rate:+.0f} s"
     return f", if the clock is right: one that is off by {seconds} would put it so far along its track"
+
+
+def _plate_words(verdict: Verdict, orbit: str) -> str:
+    """By how much plates are off that no stars checked: what a second cause leaves of the O-C."""
+    night, main = verdict.night, verdict.main
+    words = f": O-C {orbit}"
+    for piece, values, covariance in zip(main.parts, main.parameters, main.covariances, strict=True):
+        if piece.cause == PLATE and len(main.parts) > 1:
+            words = f" by {_vector(values, covariance)}"
+    is_free = not np.isfinite(night.clock_sigma_s) and moves(night, np.flatnonzero(night.used))
+    if is_free and not any(piece.is_time for piece in main.parts):
+        words += ", if the clock is right"
+    return f"{words}; stars would measure it (--stars)"
 
 
 def _if_orbit_words(verdict: Verdict) -> str:
