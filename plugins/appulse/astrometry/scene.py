@@ -215,38 +215,13 @@ class FrameScene:
     def search(self, x: float, y: float, radius: float, trail: Trail = POINT, pixels=None) -> PlaceSearch:
         """Look for light within `radius` px of a place, the stars taken off; `pixels` instead of its own."""
         # In units in which all colours show a nebula alike: a pattern would look like noise, or like light.
-        tint = self.tint[self.colour]
+        tint, good, matched = self.tint[self.colour], self.good, self._filter(trail)
         clean = ((self.pixels if pixels is None else pixels) - self.star_light) / tint
-        variance, good = self.variance / tint**2, self.good
         clean = np.where(good, clean - _plane(clean, good), 0.0)
-        ny, nx = clean.shape
-        reach = int(np.ceil(3.5 * self.psf.axes[0] / FWHM_PER_SIGMA + trail.reach)) + 1
-        shape = [fft.next_fast_len(n + 2 * reach, real=True) for n in (ny, nx)]
-        rows, columns = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-        image = pixel_image(self.psf, 0.0, 0.0, columns.ravel(), rows.ravel(), trail)[0].reshape(rows.shape)
-        kernel = np.zeros(shape)
-        kernel[: 2 * reach + 1, : 2 * reach + 1] = image
-        kernel = np.roll(kernel, (-reach, -reach), (0, 1))
-        spectrum = np.conj(fft.rfft2(kernel))
-        ky, kx = np.fft.fftfreq(shape[0])[:, None], np.fft.rfftfreq(shape[1])[None, :]
-        white = float(np.median(variance[good]))
-        relative = np.sqrt(white / variance)
-        weight = np.where(good, relative, 0.0)  # pixels of more noise count less
-        power = white + self.structure.power(kx, ky)
-        spectrum[0, 0] = 0.0  # the level is not known
-        filtered = fft.irfft2(fft.rfft2(clean * weight**2, shape) * spectrum / power, shape)[:ny, :nx]
-        # What a unit of light at each place gives, and its noise: with holes, and pixels of other noise.
-        kernel2 = fft.irfft2(spectrum / power, shape)
-        gain = fft.irfft2(
-            fft.rfft2(weight**2, shape) * np.conj(fft.rfft2(kernel * _reversed(kernel2))), shape
-        )[:ny, :nx]
-        total = float(np.sum(kernel * _reversed(kernel2)))
-        gain = np.maximum(gain, 1e-3 * total)
-        snr = np.where(gain > 0.3 * total, filtered / np.sqrt(gain), -np.inf)
-        # Stars leave more behind than noise: their share of it is not to be taken for a body.
-        rest = np.abs(self.star_light) / tint * MODEL_ERROR
-        spread = ndimage.gaussian_filter(rest**2, self.psf.sigma)
-        left = np.sqrt(4 * np.pi * self.psf.sigma**2 * spread / white)
+        (ny, nx), shape = clean.shape, matched.shape
+        light = fft.irfft2(fft.rfft2(clean * matched.weight2, shape) * matched.response, shape)
+        white, gain, left = matched.white, matched.gain, matched.left
+        snr = np.where(matched.usable, light[:ny, :nx] / np.sqrt(gain), -np.inf)
         snr = snr / np.sqrt(1.0 + left**2)
         here = np.hypot(*np.meshgrid(np.arange(nx) + self.x0 - x, np.arange(ny) + self.y0 - y))
         beyond = (here > radius + 2 * self.psf.fwhm) & np.isfinite(snr) & (left < 1.0)
@@ -289,6 +264,42 @@ class FrameScene:
         )
         return PlaceSearch(tuple(found), limit, float(radius), flux, strongest, doubtful, lights)
 
+    def _filter(self, trail: Trail) -> "_Matched":
+        """What does not hang on the light of the pixels: many searches of a scene share it."""
+        key = self.psf, trail.ends.tobytes(), trail.weights.tobytes()
+        of = self.structure, self.good, self.star_light
+        known = self._cache.get(key)
+        if known is None or any(a is not b for a, b in zip(known[0], of, strict=True)):
+            known = self._cache[key] = of, self._filter_anew(trail)
+        return known[1]
+
+    def _filter_anew(self, trail: Trail) -> "_Matched":
+        tint, good = self.tint[self.colour], self.good
+        variance, (ny, nx) = self.variance / tint**2, good.shape
+        reach = int(np.ceil(3.5 * self.psf.axes[0] / FWHM_PER_SIGMA + trail.reach)) + 1
+        shape = [fft.next_fast_len(n + 2 * reach, real=True) for n in (ny, nx)]
+        rows, columns = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+        image = pixel_image(self.psf, 0.0, 0.0, columns.ravel(), rows.ravel(), trail)[0].reshape(rows.shape)
+        kernel = np.zeros(shape)
+        kernel[: 2 * reach + 1, : 2 * reach + 1] = image
+        kernel = np.roll(kernel, (-reach, -reach), (0, 1))
+        spectrum = np.conj(fft.rfft2(kernel))
+        ky, kx = np.fft.fftfreq(shape[0])[:, None], np.fft.rfftfreq(shape[1])[None, :]
+        white = float(np.median(variance[good]))
+        weight2 = np.where(good, white / variance, 0.0)  # pixels of more noise count less
+        spectrum[0, 0] = 0.0  # the level is not known
+        response = spectrum / (white + self.structure.power(kx, ky))
+        # What a unit of light at each place gives, and its noise: with holes, and pixels of other noise.
+        kernel2 = kernel * _reversed(fft.irfft2(response, shape))
+        gain = fft.irfft2(fft.rfft2(weight2, shape) * np.conj(fft.rfft2(kernel2)), shape)[:ny, :nx]
+        total = float(np.sum(kernel2))
+        gain = np.maximum(gain, 1e-3 * total)
+        # Stars leave more behind than noise: their share of it is not to be taken for a body.
+        rest = np.abs(self.star_light) / tint * MODEL_ERROR
+        spread = ndimage.gaussian_filter(rest**2, self.psf.sigma)
+        left = np.sqrt(4 * np.pi * self.psf.sigma**2 * spread / white)
+        return _Matched(shape, white, weight2, response, gain, gain > 0.3 * total, left)
+
     def _ridge(self, snr, peak: Candidate, trail: Trail) -> float:
         """Sigmas that a filament through a peak shows, mean of both sides of it; 0 where there is none."""
         away = np.linspace(RIDGE_FROM, RIDGE_TO, 11) * self.psf.fwhm + 0.5 * trail.length
@@ -305,6 +316,19 @@ class FrameScene:
         both = sides.min(axis=0)
         best = int(np.argmax(both))
         return float(sides[:, best].mean()) if both[best] > RIDGE_LEAST else 0.0
+
+
+@dataclass(frozen=True)
+class _Matched:
+    """A filter matched to a body, whitened by noise and structure, and what it gives at each place."""
+
+    shape: list[int]  # of the padded pixels
+    white: float  # variance of a pixel's noise
+    weight2: np.ndarray
+    response: np.ndarray
+    gain: np.ndarray  # that of a unit of light, and its variance
+    usable: np.ndarray
+    left: np.ndarray  # what stars leave behind, sigmas
 
 
 @dataclass(frozen=True)
@@ -418,20 +442,21 @@ def _reversed(kernel):
 
 def _plane(values, good):
     """Plane through the usable pixels, sources clipped away."""
-    rows, columns = np.indices(values.shape)
-    design = np.column_stack(
-        [np.ones(values.size), columns.ravel() / values.shape[1] - 0.5, rows.ravel() / values.shape[0] - 0.5]
-    )
-    flat, use = values.ravel(), good.ravel().copy()
-    solution = np.zeros(3)
+    ny, nx = values.shape
+    design = np.ones((3, ny, nx))
+    design[1], design[2] = np.arange(nx) / nx - 0.5, np.arange(ny)[:, None] / ny - 0.5
+    design, flat, usable = design.reshape(3, -1), values.ravel(), good.ravel()
+    use, plane = usable, np.zeros(flat.shape)
     for _ in range(4):
         if use.sum() < 20:
             break
-        these = design[use]
-        solution = np.linalg.lstsq(these.T @ these, these.T @ flat[use], rcond=None)[0]
-        rest = flat - design @ solution
-        use = good.ravel() & (np.abs(rest) < 3.0 * max(mad_sigma(rest[use]), 1e-9))
-    return (design @ solution).reshape(values.shape)
+        these = design * use
+        plane = np.linalg.lstsq(these @ design.T, these @ np.where(use, flat, 0.0), rcond=None)[0] @ design
+        rest = flat - plane
+        before, use = use, usable & (np.abs(rest) < 3.0 * max(mad_sigma(rest[use]), 1e-9))
+        if np.array_equal(before, use):
+            break
+    return plane.reshape(ny, nx)
 
 
 def _pixel_variance(pixels, good, colour, n_colours, mosaic):
