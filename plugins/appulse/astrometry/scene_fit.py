@@ -60,7 +60,7 @@ WEAK = 0.3
 """A neighbour whose light is below this share of a pixel's noise everywhere is only taken off."""
 ROUNDS, HALVED_FROM = 16, 6
 LOOK_BY, NEARLY, SETTLED = 4, 0.1, 0.01
-"""Round of the second look at all cases at the latest; steps, in sigmas of the star image, from which it is
+"""Round of the last look at all cases at the latest; steps, in sigmas of the star image, from which it is
 early enough, and from which the place has settled."""
 FAR_ODDS = (16.0, 8.0)
 """Cases of structure whose log odds lie so far below the best are dropped after the first and second look."""
@@ -387,9 +387,9 @@ class SceneFit:
 
     def run(self, cases=()):
         """Step to the best place; then every case of structure gives its answer about it."""
-        cases = list(cases) or self._cases()
+        cases = every = list(cases) or self._cases()
         best, values = (("scale", 1.0 if self.rough else 0.0), 0.0), None
-        shift, second = np.inf, None
+        shift, looked = np.inf, False
         for count in range(ROUNDS):
             linear, slopes = self._design()
             n_linear = linear.shape[1]
@@ -402,15 +402,15 @@ class SceneFit:
                     values[:nc] = least
             columns, self.light = slopes(values)
             design = np.column_stack([linear, columns])
-            if second is None and count > 1 and (count == LOOK_BY or shift < NEARLY * self.psf.sigma):
-                second = count
-            if count in (1, second):
+            near = shift < NEARLY * self.psf.sigma
+            if count == 1 or (count > 1 and not looked and (near or count >= LOOK_BY)):
+                looked = count > 1 or near
                 tried = zip(cases, self._solve(cases, design, self.value, n_linear), strict=True)
                 tried = [(case, found) for case, found in tried if found is not None]
                 if tried:
                     best, top = max(tried, key=lambda item: item[1].odds)
                     # What the pixels think so little of now will have no say at the end.
-                    far = FAR_ODDS[0 if count == 1 else 1]
+                    far = FAR_ODDS[int(looked)]
                     cases = [
                         case for case, found in tried if case == cases[0] or found.odds > top.odds - far
                     ]
@@ -423,11 +423,14 @@ class SceneFit:
             if not np.isfinite(self.place).all():
                 raise MeasurementError("the fit did not settle")
             # Before the place is settled only what is far off is a cosmic ray for certain.
-            changed = self._reject(found, design, settled=count >= 2)
+            changed = self._reject(found, design, settled=count >= 2 or near)
             # What is left of the way the cases go each by itself. Where there is no light a step is small by
             # chance now and then.
-            if second is not None and max(shift, 0.1 * before) < SETTLED * self.psf.sigma and not changed:
+            if looked and max(shift, 0.1 * before) < SETTLED * self.psf.sigma and not changed:
                 break
+            if changed and count < LOOK_BY:
+                # A ray looks like narrow structure: without it all of them are asked once more.
+                cases, looked = every, False
         if shift > 0.1 * self.psf.sigma:
             raise MeasurementError("the fit did not settle")
         linear, slopes = self._design()
