@@ -779,8 +779,9 @@ def _demand(fit, prediction, plate, search: BodySearch, expected, min_snr, point
     least, why = _least_snr(prediction, plate, search, min_snr, pointed)
     if fit.snr < least:
         away = float(np.hypot(fit.x - expected[0], fit.y - expected[1]))
+        short = np.floor(10 * fit.snr) / 10  # never the number that is asked for
         raise MeasurementError(
-            f"not seen for certain: {fit.snr:.1f} sigma {away * plate.pixel_scale:.1f} arcsec off; "
+            f"not seen for certain: {short:.1f} sigma {away * plate.pixel_scale:.1f} arcsec off; "
             f"{least:.1f} are needed{why}"
         )
 
