@@ -22,7 +22,6 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patheffects import withStroke
 from matplotlib.transforms import Bbox
-from PIL import Image
 
 from appulse.errors import FrameError, InputError
 from appulse.formats import NO_FILTER, dots_per_inch, encode_png, write_bytes
@@ -321,6 +320,8 @@ def png_bytes(pixels, dpi=DPI):
 
     Examples
     --------
+    >>> import io
+    >>> from PIL import Image
     >>> pixels = np.arange(24, dtype=np.uint8).reshape(2, 4, 3)
     >>> bool((np.asarray(Image.open(io.BytesIO(png_bytes(pixels)))) == pixels).all())
     True
@@ -331,13 +332,12 @@ def png_bytes(pixels, dpi=DPI):
 
 def sheet_jpeg(pixels):
     """Pixels of a picture for a sheet: no side over 1000, as JPEG: noise makes a PNG ten times larger."""
-    image = Image.fromarray(pixels)
-    if max(image.size) > SHEET_PX:
-        share = SHEET_PX / max(image.size)
-        size = round(image.width * share), round(image.height * share)
-        image = image.resize(size, Image.Resampling.HAMMING)
-    pixels = cv2.cvtColor(np.asarray(image), cv2.COLOR_RGB2BGR)
-    _, content = cv2.imencode(".jpg", pixels, JPEG)  # in a third of Pillow's time
+    share = SHEET_PX / max(pixels.shape[:2])
+    if share < 1.0:
+        size = tuple(round(share * side) for side in pixels.shape[1::-1])
+        pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    blue_first = cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR)
+    _, content = cv2.imencode(".jpg", blue_first, JPEG)  # in a third of Pillow's time
     return content.tobytes()
 
 
