@@ -5,7 +5,7 @@ import io
 import numpy as np
 import pytest
 from astropy.table import Table
-from astropy.time import Time
+from astropy.time import Time, TimeDelta
 from jplephem.daf import DAF
 from worlds import EPOCH_JD, main_belt
 
@@ -15,6 +15,7 @@ from appulse.bodies.orbit import Orbit
 from appulse.bodies.spk import SPKEphemeris
 from appulse.bodies.tabulated import TabulatedEphemeris
 from appulse.errors import DesignationError, EphemerisSpanError, InputError, TableError
+from appulse.numerics import radec_from_unit
 from appulse.observers.site import Site
 
 SITE = Site.parse("X05")
@@ -50,6 +51,18 @@ def test_interpolation_gives_the_integrated_places(ephemeris):
     assert ours["mag"].unmasked.value == pytest.approx(exact["mag"].unmasked.value, abs=1e-4)
     assert ours.colnames == exact.colnames
     assert ours["sigma_major"].mask.all()
+
+
+def test_directions_without_a_table_are_those_of_the_table(ephemeris):
+    dense = night(1.0, ephemeris)
+    times = Time(dense["time"][0].jd + np.array([0.01, 0.02]), format="jd", scale="utc")
+    for source in (ephemeris, TabulatedEphemeris.from_table(Table(dense))):
+        name = str(dense["designation"][0])
+        rows = source.at(times, Site.geocentre(), bodies=[name], uncertainty=False)
+        ra, dec = radec_from_unit(source.vectors(times, Site.geocentre(), source.rows([name]))[0])
+        np.testing.assert_array_equal([ra, dec], [rows["ra"].value, rows["dec"].value])
+    with pytest.raises(EphemerisSpanError, match="nothing is extrapolated"):
+        source.vectors(times + TimeDelta(30.0, format="jd"), Site.geocentre(), source.rows([name]))
 
 
 def test_a_table_written_and_read_is_the_same_source(ephemeris, tmp_path):
