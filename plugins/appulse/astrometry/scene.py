@@ -18,7 +18,7 @@ References: Rybicki & Press 1992, ApJ 398, 169 (covariances of signals in least 
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy import fft, ndimage, optimize
+from scipy import fft, linalg, ndimage, optimize
 
 from appulse.astrometry.detection import Candidate, PlaceSearch, threshold_for
 from appulse.astrometry.psf import POINT, PSF, Trail, pixel_image
@@ -506,20 +506,24 @@ def _fit_stars(pixels, good, variance, colour, n_colours, given, psf, noise, x0,
     light = np.zeros(pixels.shape)
     if not given:
         return (), light
+    # Where star images are very wide neighbouring pixels tell the same of them.
+    every = max(1, int(psf.fwhm / THINNED_FWHM))
+    told = np.ix_(*(np.flatnonzero(np.arange(n) // 2 % every == 0) for n in pixels.shape))
     rows, columns = np.indices(pixels.shape)
-    smooth = _HighPass(good, 2.0 * psf.fwhm)
+    whole = columns, rows, colour
+    pixels, good, variance, colour, columns, rows = (
+        image[told] for image in (pixels, good, variance, colour, columns, rows)
+    )
+    smooth = _HighPass(good, 2.0 * psf.fwhm / every)
     wanted = smooth(pixels)
     stars = [star for star, _ in given]
     expected = np.array([flux for _, flux in given])
     places = np.array([[star.x, star.y] for star in stars])
     total = np.zeros((len(stars), n_colours))
-    # Where star images are very wide neighbouring pixels tell the same of them.
-    every = max(1, int(psf.fwhm / THINNED_FWHM))
-    told = good & (rows // 2 % every == 0) & (columns // 2 % every == 0)
-    used = told
+    used, light = good, np.zeros(pixels.shape)
     drawn: dict = {}
 
-    def draw():
+    def draw(columns, rows):
         """Images of all stars where they stand now; those that did not move are drawn already."""
         now = {}
         for px, py in map(tuple, places):
@@ -531,7 +535,7 @@ def _fit_stars(pixels, good, variance, colour, n_colours, given, psf, noise, x0,
         return [now[place] for place in map(tuple, places)]
 
     for turn in range(3):
-        images = draw()
+        images = draw(columns, rows)
         columns_of, what = [], []
         for k, (value, sx, sy) in enumerate(images):
             value = value.reshape(pixels.shape)
@@ -571,10 +575,13 @@ def _fit_stars(pixels, good, variance, colour, n_colours, given, psf, noise, x0,
         rest = wanted - smooth(light)
         sigma = np.sqrt(variance + np.maximum(light, 0) / noise.gain_e_adu + (3 * MODEL_ERROR * light) ** 2)
         # Cosmic rays, the body, stars in no list: not to pull the fitted ones.
-        used = told & (np.abs(rest) < 5.0 * sigma)
-    light = np.zeros(pixels.shape)
-    for k, (value, _, _) in enumerate(draw()):
-        light += value.reshape(pixels.shape) * total[k][colour]
+        used = good & (np.abs(rest) < 5.0 * sigma)
+    if every > 1:
+        drawn.clear()
+    columns, rows, colour = whole
+    light = np.zeros(colour.shape)
+    for k, (value, _, _) in enumerate(draw(columns, rows)):
+        light += value.reshape(colour.shape) * total[k][colour]
     fitted = tuple(
         SceneStar(float(px), float(py), total[k], star.prior, star.listed, star.name)
         for k, (star, (px, py)) in enumerate(zip(stars, places, strict=True))
@@ -656,13 +663,14 @@ def _structure(left, calm, sigma, variance) -> Structure:
     rest = np.where(calm, left - _plane(left, calm), 0.0)
     limit = 5.0 * np.std(rest[calm])
     rest = np.clip(rest, -limit, limit)
-    shape = [fft.next_fast_len(2 * n, real=True) for n in (ny, nx)]
-    power = np.abs(fft.rfft2(rest, shape)) ** 2
-    pairs = np.abs(fft.rfft2(calm.astype(float), shape)) ** 2
-    sums, count = fft.irfft2(power, shape), fft.irfft2(pairs, shape)
     reach = int(min(max(8 * sigma, 6), ny // 2 - 1, nx // 2 - 1))
     if reach < 3:
         return none
+    # Padded so that pixels as far apart as that do not meet around the edges.
+    shape = [fft.next_fast_len(n + reach, real=True) for n in (ny, nx)]
+    power = np.abs(fft.rfft2(rest, shape)) ** 2
+    pairs = np.abs(fft.rfft2(calm.astype(float), shape)) ** 2
+    sums, count = fft.irfft2(power, shape), fft.irfft2(pairs, shape)
     # Half of it is the other half turned over; a pixel with itself holds the noise, which is no structure.
     dy, dx = np.mgrid[0 : reach + 1, -reach : reach + 1]
     distance2 = (dx**2 + dy**2).astype(float)
@@ -697,13 +705,17 @@ def _amplitudes(basis, covariance, n, level):
 
     `n` pairs of pixels give each value; `level` is the error of one by the noise.
     """
-    weight = np.sqrt(n)
-    q, r = np.linalg.qr(basis * weight[:, None])
-    amplitudes, _ = optimize.nnls(r, q.T @ (covariance * weight))
+    weighted = (basis * n[:, None]).T
+    normal, pull = weighted @ basis, weighted @ covariance
+    try:
+        root = np.linalg.cholesky(normal)
+        amplitudes, _ = optimize.nnls(root.T, linalg.solve_triangular(root, pull, lower=True))
+    except np.linalg.LinAlgError:
+        amplitudes, _ = optimize.nnls(normal, pull)
     # Noise correlates by chance: what is not beyond it is none.
     chance = level / np.sqrt(np.maximum(np.sum(basis, axis=0), 1.0))
     amplitudes = np.where(amplitudes > 2.0 * chance, amplitudes, 0.0)
-    return amplitudes, float(np.sum(n * (covariance - basis @ amplitudes) ** 2))
+    return amplitudes, float(n @ np.square(covariance) - amplitudes @ (2.0 * pull - normal @ amplitudes))
 
 
 def _peaks(snr, distance, radius, limit, x0, y0, x, y):
