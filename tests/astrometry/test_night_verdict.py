@@ -15,6 +15,7 @@ from astropy.time import TimeDelta
 from appulse.astrometry.elsewhere import OtherPlace, over_frames
 from appulse.astrometry.night_offsets import fit_motion, gather
 from appulse.astrometry.verdict import judge
+from appulse.workflows.judging import judgement
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 import bench_verdict as nights
@@ -609,3 +610,24 @@ def test_a_light_that_may_be_anothers_tells_no_time_of_its_frame():
     verdict = judge(strays)
     assert verdict.cause == "can't tell"
     assert {"not this body", "impostor"} <= set(verdict.causes)
+
+
+def test_an_error_within_an_orbit_stays_sure_beside_clock_or_orbit():
+    # One body is off within its own wide orbit; the other's offset is its orbit's or the clock's.
+    one = nights.verdict_counts(np.random.default_rng([9002, 175]), ("clock", "within"))
+    assert one.verdict.cause == "clock or orbit"
+    assert one.verdict.besides == (("within the orbit's error", 0),)
+    assert "besides, (7) Iris is off within the orbit's own error" in one.verdict.sentence
+    assert one.partly
+    assert not one.right
+
+
+def test_what_is_open_is_said_in_the_judgement_too():
+    rows = drawn(9001, 9, "clock drift", "orbit")
+    judged = judgement(judge(rows), rows)
+    assert "orbit" in judged["causes"]
+    assert any(words.startswith("whose orbit is off") for words in judged["cannot_tell"])
+    rows = drawn(9001, 85, "clock", "plate")
+    judged = judgement(judge(rows), rows)
+    assert any("a better orbit or one more body of another rate would tell" in words
+               for words in judged["cannot_tell"])  # fmt: skip

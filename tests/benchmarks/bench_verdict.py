@@ -414,7 +414,8 @@ def verdict_counts(rng, causes, few=False) -> Count:
     if any(np.isfinite(row.prediction.covariance).all() for row in rows):
         accepted.add("within the orbit's error")  # drawn by its sigma, and so real
     is_open = verdict.cause in ("can't tell", "clock or orbit")
-    named = set() if is_open else set(verdict.causes)
+    # What another body is off by within its orbit's error stays sure beside what is open.
+    named = set(verdict.undecided) & {FAMILY["within"]} if is_open else set(verdict.causes)
     if verdict.cause == "plate" or verdict.plate_off:
         named.add("plate")
     left_open = set(verdict.causes if is_open else verdict.undecided)

@@ -211,6 +211,11 @@ class Verdict:
         return " or ".join(_effect_words(self.night, *effect) for effect in self.besides)
 
     @property
+    def is_besides_sure(self) -> bool:
+        """Whether something is off besides, rather than likely to be."""
+        return bool(self.besides and not self.besides_odds <= NAMED_ODDS)
+
+    @property
     def is_whose_orbit_open(self) -> bool:
         """Whether one orbit of several is off, and these data do not tell which."""
         return (ORBIT, -1) in self.named
@@ -478,8 +483,15 @@ def _between(night, ranked, effects, chances, well, within) -> Decision:
         return Decision(CANT_TELL, body, names, odds_of(max(chances.values())), ranked[0], tuple(rivals))
     if set(names) <= {CLOCK, ORBIT, WITHIN} and CLOCK in names:
         main = next(one for one, found in zip(ranked, effects, strict=True) if (CLOCK, -1) in found)
-        return Decision(CLOCK_OR_ORBIT, body, names, odds_of(covered), main, tuple(rivals))
+        besides = _within_besides(within, rivals)
+        return Decision(CLOCK_OR_ORBIT, body, names, odds_of(covered), main, tuple(rivals), besides)
     return Decision(CANT_TELL, body, names, odds_of(max(chances.values())), ranked[0], tuple(rivals))
+
+
+def _within_besides(named, rivals) -> tuple[tuple[str, int], ...]:
+    """Errors within the orbits of bodies that no rival is about."""
+    told = {body for _, body in rivals}
+    return tuple(sorted((name, body) for name, body in named if name == WITHIN and body not in told))
 
 
 def odds_of(chance: float) -> float:
@@ -586,9 +598,10 @@ def _or_orbit(night: NightOffsets, decision: Decision, name: str) -> Decision:
     either = ((CLOCK, -1), (ORBIT, night.names.index(name)))
     rest = tuple(effect for effect in decision.named if effect not in either and effect[0] != WITHIN)
     if not rest:
-        return replace(
-            decision, cause=CLOCK_OR_ORBIT, body=either[1][1], causes=(CLOCK, ORBIT), named=either
-        )
+        # What another body is off by within its own orbit's error stays as sure as it was.
+        within = _within_besides(decision.named, either)
+        causes, body = (CLOCK, ORBIT), either[1][1]
+        return replace(decision, cause=CLOCK_OR_ORBIT, body=body, causes=causes, named=either, besides=within)
     cause, body = rest[0]
     body = next((other for _, other in rest if other >= 0), -1)
     return replace(
@@ -747,7 +760,12 @@ def sentence(verdict: Verdict) -> str:
     """The verdict in words, with its numbers."""
     night, plate = verdict.night, _vector(verdict.plate_offset, verdict.plate_covariance)
     parts = [_headline(verdict, plate)]
-    if verdict.besides and verdict.besides_odds <= NAMED_ODDS:
+    if {name for name, _ in verdict.besides} == {WITHIN}:
+        who = " and ".join(body_label(night.names[body]) for _, body in verdict.besides)
+        verb = "is" if len(verdict.besides) == 1 else "are"
+        words = "by how much depends on which of these it is"
+        parts.append(f"besides, {who} {verb} off within the orbit's own error, {words}")
+    elif verdict.besides and not verdict.is_besides_sure:
         parts.append(_probably_words(verdict))
     elif len(verdict.besides) > 1:
         ways = _would_tell(night, verdict.undecided, verdict.besides)

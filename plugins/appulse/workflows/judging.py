@@ -112,6 +112,8 @@ def unmeasured(residuals) -> str:
 
 def doubts(verdict) -> list[str]:
     """What these data cannot tell, in words."""
+    from appulse.bodies import body_label
+
     night, words = verdict.night, []
     if verdict.cause == "can't tell":
         rivals = ", ".join(verdict.causes)
@@ -123,14 +125,15 @@ def doubts(verdict) -> list[str]:
     if verdict.cause == "clock or orbit":
         words.append(f"clock and orbit look alike along one track; {verdict.what_would_tell} would tell")
     if verdict.besides:
-        words.append(f"what is off besides: {verdict.besides_words}")
+        may = "is" if verdict.is_besides_sure else "may be"
+        words.append(f"what {may} off besides: {verdict.besides_words}")
     if verdict.is_whose_orbit_open:
         words.append("whose orbit is off, which the clock's offset depends on")
     if verdict.leans:
         name, sigma, times = verdict.leans
         words.append(
-            f"whether the stated error of {name} holds, {sigma:.2g} arcsec along its track: an orbit off by "
-            f"{times:.0f} times as much looks like this clock"
+            f"whether the stated error of {body_label(name)} holds, {sigma:.2g} arcsec along its track: "
+            f"an orbit off by {times:.0f} times as much looks like this clock"
         )
     if not night.corrected:
         words.append("without stars on every frame the plate's own offset stays in the residuals")
