@@ -147,6 +147,8 @@ class Truth:
     transparency: float
     saturated: bool
     mag: float
+    snr_in_nebula: float = np.nan
+    """S/N with the nebula's structure counted as noise: what its spectrum, were it known, leaves of it."""
 
 
 @dataclass
@@ -322,6 +324,26 @@ def matched_snr(image, variance) -> float:
     return float(np.sqrt(np.sum(image**2 / variance)))
 
 
+def kept_in_nebula(plan: NightPlan, image, cloud: float) -> float:
+    """Share of a body's S/N that is left where the structure of the nebula counts as noise: 1 without one.
+
+    The best that a linear filter can do that knows the nebula's spectrum (Kay 1998, Detection Theory, 4.4);
+    a mosaic's colours together.
+    """
+    if not plan.nebula:
+        return 1.0
+    shape = 2 * plan.shape[0], 2 * plan.shape[1]
+    k = np.hypot(np.fft.fftfreq(shape[0])[:, None], np.fft.fftfreq(shape[1])[None, :])
+    k[0, 0] = 1.0
+    power = k**-2.9 * np.exp(-4 * (np.pi * k * plan.fwhm_px / 2.3548) ** 2)
+    mean = float(np.mean([MOSAIC_SHARE[letter] for letter in plan.mosaic])) if plan.mosaic else 1.0
+    power *= (0.33 * cloud * plan.nebula * plan.sky_e * mean) ** 2 / power.mean()
+    white = plan.sky_e * (1.5 - 0.5 * cloud + cloud * plan.nebula) * mean + plan.read_noise_e**2
+    light = np.abs(fft.fft2(image, shape)) ** 2
+    light[0, 0] = 0.0
+    return float(np.sqrt(np.sum(light / (white + power)) / np.sum(light / white)))
+
+
 def place_bound(draw, x, y, light, variance) -> tuple[float, float]:
     """Cramer-Rao bound of x and y with brightness and one level of the sky unknown, by Fisher information."""
     h = 0.05
@@ -472,6 +494,7 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
         variance = expected + plan.read_noise_e**2
         snr = matched_snr(cloud * body, variance)
         bound = place_bound(draw, x, y, cloud * light, variance)
+        kept = kept_in_nebula(plan, body / passes, cloud)
         if plan.satellite_on == k:
             angle = rng.uniform(0, np.pi)
             across = -(xx - x) * np.sin(angle) + (yy - y) * np.cos(angle) - rng.uniform(-1, 1)
@@ -512,7 +535,8 @@ def make_night(plan: NightPlan, folder: Path) -> InventedNight:
         path = folder / f"night_{k + 1}.fits"
         _write(path, stored, wcs, shown, plan, top, own_shift)
         night.frames.append(path)
-        night.truths.append(Truth(path.name, x, y, ra, dec, snr, bound, cloud, saturated, body_mag))
+        truth = Truth(path.name, x, y, ra, dec, snr, bound, cloud, saturated, body_mag, kept * snr)
+        night.truths.append(truth)
     _write_stars(night, star_ra, star_dec, mags, listed, added)
     _write_positions(night, [body_at] if plan.second is None else [body_at, second_at], start, span_s)
     return night

@@ -108,6 +108,16 @@ def test_a_faint_body_beside_a_filament_is_measured(rng_of, kind):
     assert abs(np.std(pulls) - 1.0) < TOL_PULL_24
 
 
+def test_chance_makes_no_filament(rng_of):
+    """Faint lights here and there lie a little more one way: on a real frame one dot became two by that."""
+    light = sum(light_for(6.0) * point(x, y) for x, y in rng_of(8).uniform(0, 100, (40, 2)))
+    for seed in range(6):
+        data = rng_of(700 + seed).poisson(SKY + light).astype(float)
+        scene = look_around(data, *BODY, 5.0, PSF.round(FWHM), NOISE)
+        assert scene.is_rough
+        assert not scene.structure.ridges
+
+
 def test_a_nebula_s_colour_is_that_of_its_small_scales(rng_of):
     """A sky levelled colour by colour shows wide light as green has it: colours looked half as deep."""
     data = rng_of(31).poisson((SKY + 4.0 * nebula(3)) * PASSES[MOSAIC]).astype(float)

@@ -9,6 +9,9 @@ of the pulls (0.9 to 1.1), measures beyond 5 sigma (1 in 1,000), RMS over the bo
 that are fainter than a body that was not seen (false by more than 0.2 mag), and the seeds worth a look.
 A long run goes in pieces: --records FILE writes what was found of each body, --sum prints of several files.
 
+S/N counts the photons of all that stands there. A nebula's structure is noise too to whoever does not know
+the nebula: a second count has it in.
+
 A body is measured where its place is, with a sigma; that a frame has too few stars for a zero point is a
 matter of its plate. There the pull is that of the uncorrected O-C by its own sigma: the headers of these
 nights tell the truth. Saturated bodies count among the pulls, not among those that must be measured.
@@ -68,6 +71,7 @@ def records_of(night: InventedNight, table: Table | None, judgement: dict) -> li
     for truth in night.truths:
         record = {
             "seed": night.plan.seed, "frame": truth.name, "snr": truth.snr, "saturated": truth.saturated,
+            "clear": truth.snr_in_nebula,
             "pull": None, "ratio": None, "plate": False, "off": None, "flag": "",
         }  # fmt: skip
         found.append(record)
@@ -101,6 +105,12 @@ def report(records: list[dict], most: int = 60) -> None:
             f"measured of S/N {low:g} to {high:g}: {len(seen)} of {len(these)} "
             f"({100 * len(seen) / max(len(these), 1):.1f}%), {no_plate} of them without a zero point"
         )
+    for low, high in ((0.0, 5.0), (5.0, 7.0), (7.0, 10.0), (10.0, np.inf)):
+        these = [r for r in records if low <= r["clear"] < high and not r["saturated"]]
+        seen = sum(r["pull"] is not None for r in these)
+        share = 100 * seen / max(len(these), 1)
+        words = f"{seen} of {len(these)} ({share:.1f}%)"
+        print(f"of S/N {low:g} to {high:g}, the nebula's structure in it: {words}")
     saturated = [r for r in records if r["saturated"]]
     print(f"measured of saturated: {sum(r['pull'] is not None for r in saturated)} of {len(saturated)}")
     for words, some in (
