@@ -376,7 +376,8 @@ def _not_seen(
     """What is said of a body that was not measured: why, how bright it could be, and where else it may be."""
     if pointed:
         return {"flag": reason}
-    if search.chosen is not None and not search.coma and _full_body(search.scene, search.chosen) is not None:
+    chosen = None if search.coma else search.chosen
+    if chosen is not None and _full_body(search.scene, chosen, expected) is not None:
         # Full pixels are light for certain: how faint a body would show, or where else, is beside the point.
         why = reason.removeprefix("not measured: ")
         return {"flag": f"not measured: a saturated source is there, and its ring carries no fit ({why})"}
@@ -570,7 +571,7 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     if search.chosen is None:
         raise MeasurementError(search.reason)
     survey, chosen, psf, scene = plate.survey, search.chosen, search.psf, search.scene
-    full = None if search.coma else _full_body(scene, chosen)
+    full = None if search.coma else _full_body(scene, chosen, expected)
     if full is not None:
         # A ring about full pixels is so bright that structure does not matter; charge that ran looks alike.
         chosen = replace(chosen, x=full[0], y=full[1])
@@ -715,14 +716,19 @@ def _full_middle(scene: FrameScene, x: float, y: float, reach: float) -> tuple[f
     return float(x + scene.x0), float(y + scene.y0)
 
 
-def _full_body(scene: FrameScene, chosen: Candidate) -> tuple[float, float] | None:
+def _full_body(scene: FrameScene, chosen: Candidate, expected) -> tuple[float, float] | None:
     """Middle of the full pixels that a candidate stands on; None where it is not they that it stands on."""
     fwhm = scene.psf.fwhm
-    middle = _full_middle(scene, chosen.x, chosen.y, max(FULL_FWHM * fwhm, FULL_PX))
+    reach = max(FULL_FWHM * fwhm, FULL_PX)
+    middle = _full_middle(scene, chosen.x, chosen.y, reach)
     if middle is None:
         return None
+    most = max(MIDDLE_FWHM * fwhm, MIDDLE_PX)
+    if np.hypot(middle[0] - expected[0], middle[1] - expected[1]) < chosen.distance:
+        # A broad core shows at its rim only: it is the body's if it stands where the body is likelier.
+        most = max(most, 0.5 * _full_region(scene, chosen.x, chosen.y, reach).sum(axis=1).max() + reach)
     away = np.hypot(middle[0] - chosen.x, middle[1] - chosen.y)
-    return middle if away <= max(MIDDLE_FWHM * fwhm, MIDDLE_PX) else None
+    return middle if away <= most else None
 
 
 def _explains_full(scene: FrameScene, fit: SourceFit) -> bool:
@@ -768,7 +774,7 @@ def _neighbours(sources, psf: PSF, trail: Trail, chosen: Candidate) -> tuple:
 
 def _demand(fit, prediction, plate, search: BodySearch, expected, min_snr, pointed) -> None:
     """Refuse a source too faint to be told from noise, or from unlisted sources if only its place speaks."""
-    on_full = search.chosen is not None and _full_body(search.scene, search.chosen) is not None
+    on_full = search.chosen is not None and _full_body(search.scene, search.chosen, expected) is not None
     if fit.n_saturated and min_snr is None and on_full:
         # Full pixels are light for certain, but what is left of their ring may not say where its middle is.
         if not fit.snr > RING_SNR:
