@@ -56,3 +56,17 @@ def test_segments_share_the_light_about_the_middle():
 def test_moffat_has_the_width_it_says():
     value = image(PSF.round(6.0, beta=3.0), 20.0, 20.0)[0]
     assert value[20, 23] / value[20, 20] == pytest.approx(0.5, abs=0.03)
+
+
+@pytest.mark.parametrize("fwhm", [1.2, 2.2, 3.6, 9.0])
+def test_wings_of_a_moffat_are_as_exact_as_they_are_faint(fwhm):
+    value = image(PSF.round(fwhm, beta=2.5), 20.2, 19.9)[0]
+    fine = (np.arange(41 * 9) - 4) / 9.0
+    alpha2 = (fwhm / 2) ** 2 / (2 ** (1 / 2.5) - 1)
+    distance2 = (fine - 20.2) ** 2 + (fine[:, None] - 19.9) ** 2
+    exact = 1.5 / (np.pi * alpha2) * (1 + distance2 / alpha2) ** -2.5 / 81
+    exact = exact.reshape(41, 9, 41, 9).sum(axis=(1, 3))
+    rows, columns = np.mgrid[0:41, 0:41]
+    far = np.hypot(columns - 20.2, rows - 19.9) > 6 * fwhm / 2.3548 + 1
+    assert np.abs(value - exact)[far].max() < 1e-4 * exact.max()
+    assert value[far].sum() == pytest.approx(exact[far].sum(), rel=1e-2)
