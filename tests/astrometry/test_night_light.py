@@ -36,6 +36,19 @@ def test_a_star_in_no_list_is_not_taken_for_the_body(tmp_path):
     assert np.max(np.abs([pulls(other) for other in others])) < 5
 
 
+def test_a_fainter_star_within_its_image_widens_its_sigmas(tmp_path):
+    """One light of the two was measured between them: three of 37 faint bodies were beyond 5 sigma."""
+    neighbours = ((0.5, 40.0, 0.5, False),)
+    found, _ = residuals(tmp_path, snr=9.0, fwhm_px=5.0, neighbours=neighbours, seed=31)
+    assert all(each.seen for each in found)
+    assert "of a star that 4 other frames show: sigmas widened" in found[2].flag
+    alone = [found[k] for k in (0, 1, 3, 4)]
+    assert not any(each.flag for each in alone)
+    widths = [np.sqrt(np.trace(each.covariance)) * each.snr for each in found]
+    assert widths[2] > 1.4 * max(widths[k] for k in (0, 1, 3, 4))
+    assert np.max(np.abs([pulls(each) for each in found])) < 3
+
+
 def test_a_star_that_only_the_surroundings_show_is_a_star():
     # On a filament the frame's list of sources has gaps.
     psf = SimpleNamespace(at=lambda x, y: PSF.round(3.0))

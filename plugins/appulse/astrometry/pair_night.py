@@ -5,6 +5,7 @@
     rival's place on the sky --> seen there on other frames, the body elsewhere  --> a star: it is settled
     body's place likewise    --> seen there, and nothing at the rival's          --> the other is the body
                              --> seen there, about as bright                     --> a star: not measured
+                             --> seen there, fainter                             --> widened by its share
     body's light             --> not that of the other frames by far             --> another: not measured
     stars of all frames      --> scatter beyond their sigmas                     --> so does a body: widened
 """
@@ -122,7 +123,7 @@ def _light_at(other: Residual, ra: float, dec: float) -> float | None:
 
 
 def _of_a_star(frame, residual: Residual, others) -> Residual:
-    """Not measured, where other frames show a star at its place that accounts for its light."""
+    """Not measured, where other frames show a star at its place that accounts for its light; or widened."""
     own, fit = zero_point(residual.plate), residual.fit
     # A star that was fitted along is in no light of the body.
     along = any(np.hypot(x - fit.x, y - fit.y) < fit.psf.fwhm for x, y, _ in fit.neighbours)
@@ -135,11 +136,25 @@ def _of_a_star(frame, residual: Residual, others) -> Residual:
     # A frame without it (clouds) says less than two with it.
     if len(stars) < LEAST_FRAMES or 2 * len(stars) < len(lights):
         return residual
-    if np.median(stars) > own.magnitude(fit.flux)[0] + AS_BRIGHT:
-        return residual
+    fainter = float(np.median(stars)) - own.magnitude(fit.flux)[0]
+    if fainter > AS_BRIGHT:
+        return _shared_with_star(residual, 10 ** (-0.4 * fainter), len(stars))
     return _not_measured(
         residual, f"not measured: the light there is of a star that {len(stars)} other frames show"
     )
+
+
+def _shared_with_star(residual: Residual, share: float, count: int) -> Residual:
+    """Measured, but a share of the light is a star's: where in the image it stands is not known."""
+    # One light of two points lies between them. A star anywhere in a circle is half its radius off, per axis.
+    star_px = 0.5 * SAME_FWHM * residual.fit.psf.fwhm
+    off = share / (1.0 - share) * star_px * residual.plate.pixel_scale
+    words = f"{share:.0%} of its light is of a star that {count} other frames show: sigmas widened"
+    return replace(
+        residual, covariance=residual.covariance + off**2 * np.eye(2),
+        sigma_mag=float(np.hypot(residual.sigma_mag, -2.5 * np.log10(1.0 - share))),
+        flag="; ".join(filter(None, (residual.flag, words))),
+    )  # fmt: skip
 
 
 def _unlike(_frame, residual: Residual, others) -> Residual:
