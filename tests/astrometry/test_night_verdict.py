@@ -631,3 +631,14 @@ def test_what_is_open_is_said_in_the_judgement_too():
     judged = judgement(judge(rows), rows)
     assert any("a better orbit or one more body of another rate would tell" in words
                for words in judged["cannot_tell"])  # fmt: skip
+
+
+def test_a_clock_that_an_orbit_without_covariance_fits_as_well_is_not_named():
+    # The other body is stated too badly to show the clock: its own error hides it.
+    verdict = judge(drawn(9008, 38, "orbit", "plate"))
+    assert verdict.cause == "clock or orbit"
+    assert verdict.body == "7"
+    # What is open already stays as it is.
+    verdict = judge(drawn(551005, 111, "clock", "within"))
+    assert verdict.cause == "can't tell"
+    assert "site" not in verdict.sentence.partition(";")[0]

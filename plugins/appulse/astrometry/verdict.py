@@ -255,6 +255,8 @@ def judge(residuals, *, clock_sigma_s: float | None = None) -> Verdict:
     leans = _leans(night, decision, ranked)
     if leans and decision.cause != CLOCK_OR_ORBIT and leans[1] > KERNEL_ARCSEC and leans[2] < FAR_BEYOND:
         decision = _or_orbit(night, decision, leans[0])
+    elif not leans and (unknown := _unknown_orbit_instead(night, decision, ranked)):
+        decision = _or_orbit(night, decision, unknown)
     cause, main = decision.cause, decision.hypothesis
     plate_off = plate_odds > NAMED_ODDS
     if cause == ALL_WELL and disagree(night, main, WELL_SIGMAS):
@@ -567,12 +569,8 @@ def _leans(night: NightOffsets, decision: Decision, ranked) -> tuple[str, float,
         return None
     if np.isfinite(night.clock_sigma_s) or HOUR in main.causes:
         return None
-    # As it stands: a longitude's sign is no place anywhere on Earth, which would fit with any orbit.
-    rest = [] if is_open else sorted(_key(piece) for piece in main.parts if not piece.is_time)
     for body, name in enumerate(night.names):
-        # The same with this body's orbit in the clock's stead.
-        instead = sorted({*rest, (ORBIT, body, ())})
-        orbit = next((one for one in ranked if sorted(map(_key, one.parts)) == instead), None)
+        orbit = _instead_of_clock(ranked, None if is_open else main, body)
         known = np.isfinite(night.prior[body]).all()
         if orbit is None or not known or orbit.chi2 - main.chi2 > LEANS_CHI2:
             continue
@@ -586,6 +584,28 @@ def _leans(night: NightOffsets, decision: Decision, ranked) -> tuple[str, float,
         # So wrong an orbit nobody states.
         return (name, sigma, times) if times <= max(BEYOND) else None
     return None
+
+
+def _instead_of_clock(ranked, main: Hypothesis | None, body: int) -> Hypothesis | None:
+    """A hypothesis with a body's orbit in the clock's stead, alone where there is none."""
+    # As it stands: a longitude's sign is no place anywhere on Earth, which would fit with any orbit.
+    rest = [] if main is None else [_key(piece) for piece in main.parts if not piece.is_time]
+    wanted = sorted({*rest, (ORBIT, body, ())})
+    return next((one for one in ranked if sorted(map(_key, one.parts)) == wanted), None)
+
+
+def _unknown_orbit_instead(night: NightOffsets, decision: Decision, ranked) -> str:
+    """A body without a stated error whose orbit fits as the clock does; what then speaks for it are odds."""
+    main = decision.hypothesis
+    is_named = decision.cause not in (CLOCK_OR_ORBIT, CANT_TELL) and (CLOCK, -1) in decision.named
+    if not is_named or CLOCK not in main.causes:
+        return ""
+    if not np.isfinite(night.clock_sigma_s):
+        for body in np.flatnonzero(~np.isfinite(night.prior).all(axis=(1, 2))):
+            orbit = _instead_of_clock(ranked, main, int(body))
+            if orbit and orbit.posterior > LEAST_CHANCE and orbit.chi2 - main.chi2 < LEANS_CHI2:
+                return night.names[body]
+    return ""
 
 
 def _key(piece) -> tuple[str, int, tuple[int, ...]]:
