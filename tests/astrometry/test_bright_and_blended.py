@@ -123,3 +123,11 @@ def test_full_pixels_that_no_point_explains_are_not_called_nothing(tmp_path, mon
     found, _ = measured(tmp_path, snr=240.0, fwhm_px=1.25, scale_arcsec=2.25, full_well_e=9_000.0, seed=3)
     assert not found.seen
     assert found.flag.startswith("not measured: a saturated source is there"), found.flag
+
+
+@pytest.mark.parametrize("seed", [72, 73])
+def test_a_saturated_body_under_a_satellite_is_not_called_unseen(tmp_path, seed):
+    found, _ = measured(tmp_path, snr=3000.0, full_well_e=15_000.0, seed=seed, satellite_on=0)
+    assert not found.seen
+    assert found.flag.startswith("not measured"), found.flag
+    assert " full" in found.flag or "saturated" in found.flag

@@ -69,6 +69,8 @@ LEAST_ROUND = 0.45
 """Minor over major axis below which a source that no list has is no star's image."""
 CORE_FWHM = 0.5
 MAX_NEIGHBOURS = 6
+BLIND = 0.5
+"""Share of the pixels within one FWHM of a place from which nothing can be said of what stands there."""
 FULL_FWHM, FULL_PX = 0.4, 1.0
 """A saturated body stands on its full pixels: within so many FWHM, or px, of the nearest of them."""
 RING_SNR = 1.0
@@ -498,6 +500,8 @@ def _search(
             f"not measured: a light of {found.doubtful.snr:.1f} sigma stands {away:.1f} arcsec off, but the "
             "surroundings show such lights too"
         )
+    elif blind := _blind_there(scene, expected):
+        reason = f"not measured: {blind}"
     else:
         reason = f"not seen: nothing above {found.threshold:.1f} sigma within {radius:.1f} arcsec"
     return BodySearch(found, psf, radius, None, (), reason, scene, coma)
@@ -683,6 +687,15 @@ def _full_there(scene, expected, found: PlaceSearch, plate, psf: PSF, zero) -> C
     if away > found.radius or _star_at(plate, *middle, psf, zero, found.flux_limit) is not None:
         return None
     return Candidate(*middle, found.threshold, away)
+
+
+def _blind_there(scene: FrameScene, expected) -> str:
+    """Why nothing could show at the expected place: most of its pixels are full, or no light; else ''."""
+    rows, columns = np.indices(scene.good.shape)
+    near = np.hypot(columns + scene.x0 - expected[0], rows + scene.y0 - expected[1]) < scene.psf.fwhm
+    blind = near & ~(scene.good & ~scene.full)
+    n, of = int(blind.sum()), int(near.sum())
+    return f"{n} of the {of} pixels at the expected place are full, or no light" if n > BLIND * of else ""
 
 
 def _full_pixels(scene: FrameScene) -> np.ndarray:

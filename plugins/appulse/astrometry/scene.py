@@ -61,6 +61,8 @@ THINNED_FWHM = 8.0
 """From twice this width of the star image, px, on not all pixels are asked for the light of stars."""
 CALM_LEFT = 0.3
 """Sigmas of stars' misfits from which a light counts as theirs."""
+FULL_ALL_ALONG = 0.5
+"""Share of a trail along which pixels are full where it fills them itself."""
 LEAST_SIDE, SIDE_FWHM = 30.0, 8.0
 """Surroundings looked at beyond the search: px, and FWHM."""
 
@@ -430,7 +432,11 @@ def look_around(
     # A saturated pixel of a star or a trail tells nothing; one that neither explains may be the body's own.
     good = good & ~(full & (light > np.sqrt(variance)))
     for line in trails if full.any() else ():
-        good = good & ~(full & (np.abs(line.across(columns, rows)) < trail_reach(psf.fwhm)))
+        across, along = np.abs(line.across(columns, rows)), np.rint(line.along(columns, rows))
+        own = full & (across < trail_reach(psf.fwhm))
+        # It fills pixels all along, or none: a full core here and there on it is a star or the body.
+        if len(np.unique(along[own])) > FULL_ALL_ALONG * len(np.unique(along[across < 1.0])):
+            good = good & ~own
     return FrameScene(
         x0, y0, pixels, good, full, variance, colour, tint, stars, light, structure, psf, noise,
         lines.light, lines.lines, lines.error,
