@@ -594,6 +594,8 @@ def _fit(frame, plate: PlateCheck, search: BodySearch, expected, trail, free_tra
     if full is None and not search.coma:
         fit = _of_two(search, fit, expected, trail, radius_px, free_trail)
         fit = replace(fit, n_saturated=_full_in_core(scene, fit))
+    if not (np.isfinite([fit.x, fit.y]).all() and np.isfinite(fit.cov).all()):
+        raise MeasurementError("the fit did not settle")
     if fit.n_saturated:
         # From a ring light follows by the image's width: d ln(flux) / d ln(width) = (r / sigma)^2.
         steep = max(fit.n_saturated / (np.pi * fit.psf.sigma**2), 1.0)
