@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from appulse.astrometry.psf import PSF, pixel_image
+from appulse.astrometry.detection import Candidate
+from appulse.astrometry.psf import POINT, PSF, pixel_image
 from appulse.astrometry.scene import _Bar, look_around
 from appulse.astrometry.scene_fit import fit_in_scene
 from appulse.astrometry.sky import level_mosaic_sky
@@ -211,3 +212,13 @@ def test_a_line_where_there_is_none_takes_nothing_off():
     scene = look_around(data, *BODY, 4.0, PSF.round(FWHM), NOISE, trails=(line,))
     assert not scene.trails
     assert not scene.trail_light.any()
+
+
+def test_a_star_at_one_side_of_a_light_is_no_filament(rng_of):
+    scene, _, _ = measured(rng_of(31), SKY + 0.0 * COLUMNS)
+    peak = Candidate(*BODY, 24.0, 0.0)
+    snr = np.where(BODY[0] < COLUMNS, 40.0, 1.2) * (np.abs(ROWS - BODY[1]) < FWHM)
+    here = snr[scene.y0 : scene.y0 + scene.pixels.shape[0], scene.x0 : scene.x0 + scene.pixels.shape[1]]
+    assert 0.0 < scene._ridge(here, peak, POINT) < 3.0
+    both = np.where(here > 0, 20.0, 0.0)
+    assert scene._ridge(both, peak, POINT) == pytest.approx(20.0)

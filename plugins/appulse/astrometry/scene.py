@@ -319,7 +319,8 @@ class FrameScene:
         sides = np.median(np.where(share > 0.99, value, 0.0), axis=1).reshape(2, -1)
         both = sides.min(axis=0)
         best = int(np.argmax(both))
-        return float(sides[:, best].mean()) if both[best] > RIDGE_LEAST else 0.0
+        # A star at one side is no filament: of that side no more counts than thrice the other shows.
+        return float(min(sides[:, best].mean(), 2.0 * both[best])) if both[best] > RIDGE_LEAST else 0.0
 
 
 @dataclass(frozen=True)
