@@ -4,6 +4,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from astropy.io import fits
 from astropy.table import Table
 
 from appulse.astrometry.detection import survey_frame
@@ -84,6 +85,23 @@ def test_few_pixels_cut_off_at_one_number_are_saturated(tmp_path, mosaic):
     assert survey.saturation == pytest.approx(0.98 * (15_000 / plan.gain_e + plan.bias_adu), rel=0.03)
     plain = make_night(NightPlan(**vars(plan) | {"snr": 60.0}), tmp_path / "plain")
     assert survey_frame(read_frame(plain.frames[0])).saturation is None
+
+
+@pytest.mark.parametrize("above", [0.4, 30_000.0])
+def test_a_limit_of_the_header_that_no_pixel_reaches_gives_way_to_the_frame(tmp_path, above):
+    plan = NightPlan(
+        frames=1, shape=(200, 220), stars=0, snr=900.0, fwhm_px=1.7, beta=None, seed=3, full_well_e=15_000.0,
+        says_saturation=False, hot_share=0.001, rate_arcsec_h=0.0,
+    )  # fmt: skip
+    night = make_night(plan, tmp_path)
+    top = float(fits.getdata(night.frames[0]).max())
+    fits.setval(night.frames[0], "SATURATE", value=top + above)
+    survey = survey_frame(read_frame(night.frames[0]))
+    assert survey.saturation == pytest.approx(0.98 * top)
+    assert any("below the limit" in note for note in survey.notes)
+    plain = make_night(NightPlan(**vars(plan) | {"snr": 60.0}), tmp_path / "plain")
+    fits.setval(plain.frames[0], "SATURATE", value=40_000.0)
+    assert survey_frame(read_frame(plain.frames[0])).saturation == 40_000.0
 
 
 def test_bright_stars_of_all_frames_tell_what_sampling_does():

@@ -379,19 +379,20 @@ def _typical_width(sources, listed=None) -> float:
 
 
 def _saturation(camera, data, mosaic: bool = False) -> tuple[float | None, str]:
-    """The camera's own limit, or the level at which the brightest pixels are all cut off, with a note."""
-    if camera.saturation_adu is not None:
-        return float(camera.saturation_adu), ""
-    top = np.nanmax(data)
-    if not np.isfinite(top) or top <= 0:
-        return None, ""
+    """The camera's own limit, or a lower one at which the brightest pixels are all cut off, with a note."""
+    limit, top = camera.saturation_adu, np.nanmax(data)
+    limit = None if limit is None else float(limit)
+    given = limit, ""
+    if not np.isfinite(top) or top <= 0 or (limit is not None and top >= limit):
+        return given
     if int(np.count_nonzero(data >= top * (1 - 1e-3))) < PLATEAU_PIXELS:
         top = _cut_off_at(data, mosaic)
     # A frame of nothing but sky has a plateau too: its top must stand out of a sample of the rows.
     if top > 1.5 * np.nanmedian(data[:: max(1, data.shape[0] // 200)]):
         words = f"saturation taken at {0.98 * top:.6g}: the brightest pixels are all cut off at {top:.6g}"
-        return float(0.98 * top), words
-    return None, ""
+        # A well that is full by the header and a hair less in the pixels is none of theirs.
+        return float(0.98 * top), words if limit is None else f"{words}, below the limit of {limit:.6g}"
+    return given
 
 
 def _cut_off_at(data, mosaic: bool) -> float:
