@@ -338,6 +338,7 @@ def measure(frame, prediction, plate: PlateCheck | None = None, *, search_arcsec
         _demand(fit, prediction, plate, search, expected, min_snr, pointed)
     except (MeasurementError, np.linalg.LinAlgError) as error:
         reason = str(error) if isinstance(error, MeasurementError) else "the pixels there carry no fit"
+        reason = reason if reason.startswith("not ") else f"not measured: {reason}"
         # A limit, what was searched and what else stands there are known all the same.
         where = search, expected, trail, zero, pointed, min_snr, reason, found["elsewhere"], wider
         found |= _not_seen(prediction, plate, *where)
