@@ -25,6 +25,8 @@ SAME_FWHM = 0.6
 LEAST_FRAMES = 2
 LEAST_SNR = 10.0
 """Of a source that other frames, less clear perhaps, must show too."""
+SEEN_ITSELF = 6.0
+"""Signal to noise at which a second point within a body's image is seen by the fit of two."""
 AS_BRIGHT = 0.5
 """Magnitudes within which a star that stands at the place accounts for the light there."""
 UNLIKE, UNLIKE_SIGMAS = 1.5, 5.0
@@ -146,6 +148,8 @@ def _of_a_star(frame, residual: Residual, others) -> Residual:
 
 def _shared_with_star(residual: Residual, share: float, count: int) -> Residual:
     """Measured, but a share of the light is a star's: where in the image it stands is not known."""
+    if share * residual.snr > SEEN_ITSELF:
+        return residual  # the pixels would show it beside the body; what they hold is the nebula's
     # One light of two points lies between them. A star anywhere in a circle is half its radius off, per axis.
     star_px = 0.5 * SAME_FWHM * residual.fit.psf.fwhm
     off = share / (1.0 - share) * star_px * residual.plate.pixel_scale
