@@ -189,9 +189,10 @@ for residual in late.residuals:
 rate = late.residuals[0].row()["rate"] / 3600
 print(f"Iris moves {rate:.4f} arcsec a second: 60 s are {60 * rate:.2f} arcsec")
 ---
-What else is known decides. Was the clock set by the network, and good to a tenth of a second? Then it is
-not the clock. Was it set by hand, and may be off by a minute? Then the frames tell no more than the clock
-does, and all is well within its error:
+What else is known decides. Was the clock set by the network, and good to a tenth of a second? Then it did
+not drift off by a minute; but its times may mean another end of the exposure than is thought, and the verdict
+asks whether they do: what was put in here is just one exposure. Was it set by hand, and may be off by a
+minute? Then the frames tell no more than the clock does, and all is well within its error:
 ---
 for clock_sigma_s in (0.1, 60):
     verdict = appulse.judge(late.residuals, clock_sigma_s=clock_sigma_s)
