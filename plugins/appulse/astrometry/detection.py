@@ -380,7 +380,7 @@ def _typical_width(sources, listed=None) -> float:
 
 def _saturation(camera, data, mosaic: bool = False) -> tuple[float | None, str]:
     """The camera's own limit, or a lower one at which the brightest pixels are all cut off, with a note."""
-    limit, top = camera.saturation_adu, np.nanmax(data)
+    limit, top = camera.saturation_adu, np.fmax.reduce(data, axis=None)  # NaN where there is no number
     limit = None if limit is None else float(limit)
     given = limit, ""
     if not np.isfinite(top) or top <= 0 or (limit is not None and top >= limit):
