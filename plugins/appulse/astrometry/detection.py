@@ -390,7 +390,7 @@ def _saturation(camera, data, mosaic: bool = False) -> tuple[float | None, str]:
     # A frame of nothing but sky has a plateau too: its top must stand out of a sample of the rows.
     if top > 1.5 * np.nanmedian(data[:: max(1, data.shape[0] // 200)]):
         words = f"saturation taken at {0.98 * top:.6g}: the brightest pixels are all cut off at {top:.6g}"
-        # A well that is full by the header and a hair less in the pixels is none of theirs.
+        # A header's limit may lie a hair above the number at which the pixels end, and none would be full.
         return float(0.98 * top), words if limit is None else f"{words}, below the limit of {limit:.6g}"
     return given
 

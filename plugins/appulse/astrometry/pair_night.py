@@ -149,7 +149,7 @@ def _of_a_star(frame, residual: Residual, others) -> Residual:
 def _shared_with_star(residual: Residual, share: float, count: int) -> Residual:
     """Measured, but a share of the light is a star's: where in the image it stands is not known."""
     if share * residual.snr > SEEN_ITSELF:
-        return residual  # the pixels would show it beside the body; what they hold is the nebula's
+        return residual  # the pixels would show a star there; other frames show lumps of a nebula too
     # One light of two points lies between them. A star anywhere in a circle is half its radius off, per axis.
     star_px = 0.5 * SAME_FWHM * residual.fit.psf.fwhm
     off = share / (1.0 - share) * star_px * residual.plate.pixel_scale

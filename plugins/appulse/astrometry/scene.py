@@ -305,7 +305,7 @@ class FrameScene:
         return _Matched(shape, white, weight2, response, gain, gain > 0.3 * total, left)
 
     def _ridge(self, snr, peak: Candidate, trail: Trail) -> float:
-        """Sigmas that a filament through a peak shows, mean of both sides of it; 0 where there is none."""
+        """Sigmas that a filament through a peak shows on both sides of it; 0 where there is none."""
         away = np.linspace(RIDGE_FROM, RIDGE_TO, 11) * self.psf.fwhm + 0.5 * trail.length
         angles = np.arange(16) * np.pi / 16
         angles = np.concatenate([angles, angles + np.pi])[:, None]

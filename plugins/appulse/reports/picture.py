@@ -335,7 +335,7 @@ def sheet_jpeg(pixels):
     share = SHEET_PX / max(pixels.shape[:2])
     if share < 1.0:
         size = tuple(round(share * side) for side in pixels.shape[1::-1])
-        # Half as large at the least: a narrow blur is all that stands between two pixels of five.
+        # Pictures are drawn no larger than twice this: so narrow a blur keeps noise from making patterns.
         pixels = cv2.resize(cv2.GaussianBlur(pixels, (3, 3), 0.5), size, interpolation=cv2.INTER_LINEAR)
     blue_first = cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR)
     _, content = cv2.imencode(".jpg", blue_first, JPEG)  # in a third of Pillow's time
